@@ -1,0 +1,87 @@
+"""The settings, read once from the environment. The only reader of os.environ."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from service.domain.refused import Refused
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything an operator can set, as `NEAPTIDE_…` in the environment."""
+
+    data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the mock gateway's file, the demo's clock
+    database_url: str  # NEAPTIDE_DATABASE_URL
+    secret_key: str  # NEAPTIDE_SECRET_KEY: signs links and sessions; shared by all processes
+    base_url: str  # NEAPTIDE_BASE_URL: what links in messages begin with
+    host: str  # NEAPTIDE_HOST
+    port: int  # NEAPTIDE_PORT
+    demo: bool  # NEAPTIDE_DEMO: pages that show the mock phones, and a clock that can be moved
+    tick_seconds: float  # NEAPTIDE_TICK_SECONDS: how often the worker looks for what is due
+    log_level: str  # NEAPTIDE_LOG_LEVEL
+
+    @classmethod
+    def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
+        """Read the environment. Raises Refused naming the variable that cannot be used."""
+        env = os.environ if env is None else env
+        data_dir = Path(env.get("NEAPTIDE_DATA", ".data")).resolve()
+        demo = _flag(env, "NEAPTIDE_DEMO", default=False)
+        host = env.get("NEAPTIDE_HOST", "127.0.0.1")
+        port = int(_number(env, "NEAPTIDE_PORT", default=8000, least=1, most=65535))
+        return cls(
+            data_dir=data_dir,
+            database_url=env.get("NEAPTIDE_DATABASE_URL", f"sqlite:///{data_dir / 'neaptide.sqlite3'}"),
+            secret_key=_secret(env, data_dir),
+            base_url=env.get("NEAPTIDE_BASE_URL", f"http://{host}:{port}").rstrip("/"),
+            host=host,
+            port=port,
+            demo=demo,
+            tick_seconds=_number(env, "NEAPTIDE_TICK_SECONDS", default=5, least=0.05, most=60),
+            log_level=env.get("NEAPTIDE_LOG_LEVEL", "info"),
+        )
+
+
+def _secret(env: Mapping[str, str], data_dir: Path) -> str:
+    if given := env.get("NEAPTIDE_SECRET_KEY"):
+        if len(given) < 32:
+            raise Refused("NEAPTIDE_SECRET_KEY", "(hidden)", "at least 32 characters")
+        return given
+    # A newcomer on one machine need not think of one: it is made once and kept beside the data.
+    kept = data_dir / "secret-key"
+    if not kept.exists():
+        data_dir.mkdir(parents=True, exist_ok=True)
+        aside = kept.with_name(f"secret-key.{os.getpid()}")
+        aside.touch(mode=0o600)
+        aside.write_text(secrets.token_urlsafe(48), encoding="ascii")
+        try:
+            os.link(aside, kept)  # fails, rather than replaces, when another process was first
+        except FileExistsError:
+            pass
+        finally:
+            aside.unlink()
+    return kept.read_text(encoding="ascii")
+
+
+def _flag(env: Mapping[str, str], name: str, *, default: bool) -> bool:
+    given = env.get(name)
+    if given is None:
+        return default
+    if given.lower() not in {"0", "1", "yes", "no", "true", "false"}:
+        raise Refused(name, given, "yes or no")
+    return given.lower() in {"1", "yes", "true"}
+
+
+def _number(env: Mapping[str, str], name: str, *, default: float, least: float, most: float) -> float:
+    given = env.get(name)
+    try:
+        value = default if given is None else float(given)
+    except ValueError:
+        raise Refused(name, given, f"a number from {least} to {most}") from None
+    if not least <= value <= most:
+        raise Refused(name, given, f"a number from {least} to {most}")
+    return value

@@ -1,0 +1,1 @@
+"""The rules of the job: pure, with no clock, no input or output, and no database."""

@@ -1,0 +1,1 @@
+"""The database: tables, sessions, the outbox, the audit trail and shared queries."""

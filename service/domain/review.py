@@ -1,0 +1,366 @@
+"""The weekly review: which lane each patient is in, why, and in which order.
+
+Promises that every patient given is placed in exactly one of four lanes, with
+one sentence that says why and every other reason beside it, and that whoever
+needs attention first comes first. Reads no data and computes no trend; ships no
+clinical goal: what is "above" is above what a clinician typed in.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from service.domain import spoken
+from service.domain.words import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
+
+LANES = (Lane.CALL_TODAY, Lane.LOOK_CLOSELY, Lane.NOT_HEARD_FROM, Lane.SETTLED)
+DAYS_BETWEEN_REVIEWS = 7
+UNRESOLVED = frozenset({Outcome.NOT_REACHED})
+
+
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """A signal that holds now, or was raised and nobody has seen yet."""
+
+    kind: SignalKind
+    sentence: str
+    since: date
+    ended: bool = False  # no longer holds, but carried until somebody has seen it
+    picture: str = ""  # the joined picture it belongs to, as domain.signals names it
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTask:
+    id: uuid.UUID
+    kind: TaskKind
+    sentence: str
+    since: date
+
+
+@dataclass(frozen=True, slots=True)
+class Adherence:
+    """Readings received of those expected; excused days are in neither number."""
+
+    received: int
+    expected: int
+    excused: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.received} of {self.expected}"
+
+
+@dataclass(frozen=True, slots=True)
+class SilenceNow:
+    """The run of missed readings that has not ended."""
+
+    first_day: date
+    last_day: date
+    missed: int
+    cause: SilenceCause
+
+
+@dataclass(frozen=True, slots=True)
+class PauseNow:
+    cause: PauseCause
+    from_day: date
+    to_day: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class LastAdjustment:
+    """The newest adjustment and what the pressures did after it."""
+
+    made_on: date
+    what: str
+    response: Response | None = None
+    response_sentence: str = ""
+    follow_up_on: date | None = None  # None: nothing is due
+    follow_up_what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LastReview:
+    week: date
+    signed_on: date
+    outcome: Outcome
+    next_look: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What the review knows of one patient on `today` (the patient's own date). Pressures in mmHg."""
+
+    patient_id: uuid.UUID
+    name: str
+    today: date
+    enrolled_on: date
+    has_plan: bool
+    silent_days: int  # missed readings in a row after which this patient counts as silent
+    signals: tuple[Raised, ...] = ()
+    tasks: tuple[OpenTask, ...] = ()
+    adherence: Adherence = Adherence(0, 0)
+    silence: SilenceNow | None = None
+    pause: PauseNow | None = None
+    last_reading_on: date | None = None
+    last_diary_on: date | None = None
+    level: float | None = None  # where the pressure is now, diastolic
+    reference: float | None = None
+    reference_is_set: bool = False  # False: proposed by the first readings, not accepted by staff
+    days_to_limit: float | None = None  # 0 when past it already
+    adjustments: tuple[LastAdjustment, ...] = ()  # newest first; those with a follow-up due are all here
+    last_review: LastReview | None = None  # of an earlier week
+    worse_symptoms: str = ""  # the change in words, when there is one to tell
+
+    @property
+    def deviation(self) -> float | None:
+        """How far the pressure is from its reference, mmHg, signed."""
+        return None if self.level is None or self.reference is None else self.level - self.reference
+
+    @property
+    def silent_for(self) -> int:
+        """Days without a reading although one was expected; 0 when not silent."""
+        return self.silence.missed if self.silence else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """One reason, and the lane it calls for."""
+
+    lane: Lane
+    sentence: str
+    urgent: bool = False  # a person may be in danger: before any arithmetic
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where a patient is on the panel: the lane, the first reason, and the others in the same order."""
+
+    patient_id: uuid.UUID
+    lane: Lane
+    why: str
+    also: tuple[str, ...]
+    order: tuple[float, ...]
+
+
+def week_of(today: date, review_weekday: int) -> date:
+    """The first day of the review week that `today` is in: the newest `review_weekday` (0 is Monday)."""
+    return today - timedelta(days=(today.weekday() - review_weekday) % DAYS_BETWEEN_REVIEWS)
+
+
+def place(standing: Standing) -> Placement:
+    """The lane, the sentence why, and the key that orders the lane.
+
+    Every reason is found; the most pressing lane wins, and its first reason is
+    the sentence. Somebody with no reason at all is Settled, and the sentence says
+    what is known, not that all is well.
+    """
+    reasons = [reason for rule in RULES for reason in rule(standing)]
+    reasons.sort(key=lambda reason: (LANES.index(reason.lane), not reason.urgent))
+    if not reasons:
+        reasons = [Why(Lane.SETTLED, _settled(standing))]
+    sentences = list(dict.fromkeys(reason.sentence for reason in reasons))
+    return Placement(
+        standing.patient_id,
+        reasons[0].lane,
+        sentences[0],
+        tuple(sentences[1:]),
+        _order(standing, urgent=reasons[0].urgent),
+    )
+
+
+def in_order(placements: Iterable[Placement], names: Callable[[uuid.UUID], str]) -> dict[Lane, list[Placement]]:
+    """The four lanes, each ordered by urgency, days to the limit, size of the break, length of silence, name."""
+    lanes: dict[Lane, list[Placement]] = {lane: [] for lane in LANES}
+    for placement in placements:
+        lanes[placement.lane].append(placement)
+    for lane in lanes.values():
+        lane.sort(key=lambda placement: (placement.order, names(placement.patient_id).casefold()))
+    return lanes
+
+
+def _order(standing: Standing, *, urgent: bool) -> tuple[float, ...]:
+    soon = float("inf") if standing.days_to_limit is None else standing.days_to_limit
+    return (0.0 if urgent else 1.0, soon, -abs(standing.deviation or 0.0), -float(standing.silent_for))
+
+
+# --- the rules, most pressing first --------------------------------------------------
+
+_LIMIT_KINDS = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
+_TASKS: dict[TaskKind, Lane] = {
+    TaskKind.SAFETY_ANSWER: Lane.CALL_TODAY,
+    TaskKind.ABOVE_LIMIT: Lane.CALL_TODAY,
+    TaskKind.BELOW_LIMIT: Lane.CALL_TODAY,
+    TaskKind.CAREGIVER_SAYS: Lane.LOOK_CLOSELY,
+    TaskKind.FOLLOW_UP: Lane.LOOK_CLOSELY,
+    TaskKind.SILENT: Lane.NOT_HEARD_FROM,
+    TaskKind.NO_CONTACT: Lane.NOT_HEARD_FROM,
+    TaskKind.BROKEN_CONTACT: Lane.NOT_HEARD_FROM,
+    TaskKind.MESSAGE_UNCERTAIN: Lane.NOT_HEARD_FROM,
+}
+
+
+def _tasks(standing: Standing) -> list[Why]:
+    return [Why(_TASKS[task.kind], task.sentence, task.kind is TaskKind.SAFETY_ANSWER) for task in standing.tasks]
+
+
+def _signals(standing: Standing) -> list[Why]:
+    return [_signal(signal, standing) for signal in standing.signals if not _told_by_task(signal, standing)]
+
+
+def _told_by_task(signal: Raised, standing: Standing) -> bool:
+    """A safety answer's own task says it already; two sentences would read as two events."""
+    return signal.kind is SignalKind.SAFETY_ANSWER and any(
+        task.kind is TaskKind.SAFETY_ANSWER for task in standing.tasks
+    )
+
+
+def _signal(signal: Raised, standing: Standing) -> Why:
+    sentence = signal.sentence
+    if signal.ended:
+        return Why(Lane.LOOK_CLOSELY, f"{sentence.rstrip('.')} (no longer so, not yet seen by anyone).")
+    if signal.kind is SignalKind.SAFETY_ANSWER:
+        return Why(Lane.CALL_TODAY, sentence, urgent=True)
+    if signal.kind in _LIMIT_KINDS:
+        return Why(Lane.CALL_TODAY, sentence)
+    if signal.kind is SignalKind.SILENT:
+        return Why(Lane.NOT_HEARD_FROM, sentence)
+    return Why(Lane.LOOK_CLOSELY, sentence)
+
+
+def _together(standing: Standing) -> list[Why]:
+    """Two findings that mean more together than apart."""
+    kinds = {signal.kind: signal for signal in standing.signals if not signal.ended}
+    found = []
+    rising, falling = kinds.get(SignalKind.RISING), kinds.get(SignalKind.FALLING)
+    worse = kinds.get(SignalKind.WORSE_SYMPTOMS)
+    if rising and worse:
+        found.append(Why(Lane.CALL_TODAY, f"Pressure up and feeling worse: {_inside(rising.sentence)}"))
+    elif rising and standing.days_to_limit is not None and standing.days_to_limit <= DAYS_BETWEEN_REVIEWS:
+        # The next weekly review would come too late.
+        found.append(Why(Lane.CALL_TODAY, rising.sentence))
+    if rising and standing.silent_for >= 1:
+        found.append(
+            Why(Lane.CALL_TODAY, f"Silent while rising: no reading for {spoken.count(standing.silent_for, 'day')}.")
+        )
+    if falling and (SignalKind.WEIGHT_LOSS in kinds or (worse and "light-headed" in worse.sentence.lower())):
+        found.append(Why(Lane.CALL_TODAY, f"Pressure down with signs of dryness: {_inside(falling.sentence)}"))
+    if worse and standing.silent_for >= standing.silent_days:
+        found.append(
+            Why(
+                Lane.CALL_TODAY,
+                f"Feeling worse, and no pressure reading for {spoken.count(standing.silent_for, 'day')}.",
+            )
+        )
+    return found
+
+
+def _follow_ups(standing: Standing) -> list[Why]:
+    found = []
+    for made in standing.adjustments:
+        if made.follow_up_on is not None and made.follow_up_on <= standing.today:
+            late = (standing.today - made.follow_up_on).days
+            when = "due today" if late == 0 else f"{spoken.count(late, 'day')} overdue"
+            what = made.follow_up_what or "Follow-up"
+            found.append(
+                Why(
+                    Lane.LOOK_CLOSELY,
+                    spoken.sentence(f"{what} after the change of {spoken.day(made.made_on)} is {when}"),
+                )
+            )
+    if standing.adjustments and standing.adjustments[0].response is Response.NOT_SETTLING:
+        newest = standing.adjustments[0]
+        found.append(
+            Why(
+                Lane.LOOK_CLOSELY,
+                newest.response_sentence or f"Not settling since the change of {spoken.day(newest.made_on)}.",
+            )
+        )
+    return found
+
+
+def _carried_over(standing: Standing) -> list[Why]:
+    last = standing.last_review
+    if last is None:
+        return []
+    if last.outcome in UNRESOLVED:
+        return [Why(Lane.LOOK_CLOSELY, f"Carried over: could not be reached on {spoken.day(last.signed_on)}.")]
+    if last.next_look is not None and last.next_look <= standing.today:
+        return [Why(Lane.LOOK_CLOSELY, f"Another look was planned for {spoken.day(last.next_look)}.")]
+    return []
+
+
+def _unheard(standing: Standing) -> list[Why]:
+    lane = Lane.NOT_HEARD_FROM
+    if standing.pause is not None:
+        return [Why(lane, _paused(standing.pause))]
+    if not standing.has_plan:
+        return [Why(lane, "Nothing is planned for this patient, so no reading is asked for.")]
+    if standing.last_reading_on is None:
+        diary = f"; last diary on {spoken.day(standing.last_diary_on)}" if standing.last_diary_on else ""
+        return [Why(lane, f"No reading yet since enrolment on {spoken.day(standing.enrolled_on)}{diary}.")]
+    if standing.silent_for >= standing.silent_days and standing.silence is not None:
+        return [Why(lane, silence_sentence(standing.silence, standing.last_reading_on))]
+    if not standing.adherence.expected and not standing.adherence.received:
+        return [
+            Why(lane, f"Nothing was expected in these 30 days; last reading {spoken.day(standing.last_reading_on)}.")
+        ]
+    return []
+
+
+def _unknown(standing: Standing) -> list[Why]:
+    """Without a reference a rise cannot be seen; that is a reason to look, not a calm patient."""
+    if standing.last_reading_on is None or standing.reference is not None:
+        return []
+    return [Why(Lane.LOOK_CLOSELY, "Too few readings yet to know this patient's own reference.")]
+
+
+RULES: Sequence[Callable[[Standing], list[Why]]] = (
+    _tasks,
+    _together,
+    _signals,
+    _follow_ups,
+    _carried_over,
+    _unknown,
+    _unheard,
+)
+
+
+# --- sentences -------------------------------------------------------------------------
+
+CAUSES = {
+    SilenceCause.NOT_ASKED: "we did not ask",
+    SilenceCause.NOT_DELIVERED: "our messages did not arrive",
+    SilenceCause.NO_REPLY: "asked, and no reply",
+    SilenceCause.DIARY_ONLY: "the diary came, but no reading",
+}
+PAUSES = {PauseCause.IN_HOSPITAL: "In hospital", PauseCause.AWAY: "Away", PauseCause.EQUIPMENT: "Equipment trouble"}
+
+
+def silence_sentence(silence: SilenceNow, last_reading_on: date | None) -> str:
+    """`No reading for 4 days (last on 20 November): asked, and no reply.`"""
+    last = f" (last on {spoken.day(last_reading_on)})" if last_reading_on else ""
+    return f"No reading for {spoken.count(silence.missed, 'planned day')}{last}: {CAUSES[silence.cause]}."
+
+
+def _paused(pause: PauseNow) -> str:
+    until = f" to {spoken.day(pause.to_day)}" if pause.to_day else ", until told"
+    return f"{PAUSES[pause.cause]} since {spoken.day(pause.from_day)}{until}: nothing is expected."
+
+
+def _settled(standing: Standing) -> str:
+    told = []
+    if standing.level is not None and standing.reference is not None:
+        kind = "reference" if standing.reference_is_set else "first fortnight"
+        told.append(f"Level {spoken.figure(standing.level)} mmHg, {kind} {spoken.figure(standing.reference)}")
+    told.append(f"{standing.adherence} readings in 30 days")
+    if standing.silent_for:
+        told.append(f"none for {spoken.count(standing.silent_for, 'day')}")
+    return f"{'; '.join(told)}; no signal."
+
+
+def _inside(text: str) -> str:
+    """A sentence after a colon: without its capital, unless it begins with a name of its own."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() else text

@@ -1,0 +1,184 @@
+"""Everything the patient page shows of one patient, on one time axis.
+
+Reads only. The first part is the same entry as on the panel, so that the two
+pages never tell different stories.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.domain import joined
+from service.domain.joined import Day, Paused
+from service.domain.words import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
+from service.reviewing.panel import PanelEntry, gather, local_date
+from service.store import histories
+from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
+from service.store.tables import Adjustment, Clinic, Contact, Message, Patient, SignOff, Staff
+
+RANGES = (30, 90, 365)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One adjustment, current or superseded."""
+
+    id: uuid.UUID
+    kind: AdjustmentKind
+    what: str
+    made_on: date
+    by: str
+    recorded_at: datetime
+    follow_up_on: date | None
+    follow_up_what: str
+    followed_up_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """One signed review."""
+
+    id: uuid.UUID
+    week: date
+    by: str
+    at: datetime
+    outcome: Outcome
+    note: str
+    next_look: date | None
+    frozen: dict[str, Any]
+    frozen_hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class SentMessage:
+    """One message of ours to the patient, as a mark on the axis."""
+
+    day: date
+    kind: MessageKind
+    channel: Channel
+    state: MessageState
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class PatientReview:
+    """One patient over `days`; the last of them is the patient's own today."""
+
+    entry: PanelEntry
+    patient: Patient
+    contacts: tuple[Contact, ...]
+    days: tuple[Day, ...]
+    reference: ReferenceSet | None
+    limits: LimitsSet | None
+    silences: tuple[SilencePast, ...]
+    pauses: tuple[Paused, ...]
+    replies: tuple[Reply, ...]
+    adjustments: tuple[Made, ...]  # newest first, of the whole record
+    reviews: tuple[Past, ...]  # newest first, of the whole record
+    messages: tuple[SentMessage, ...]
+    as_of: datetime
+
+
+def build_patient(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime, days: int = 30
+) -> PatientReview:
+    """The page's facts. Raises LookupError for a patient that is not this clinic's."""
+    clinic = session.get(Clinic, clinic_id)
+    patient = session.get(Patient, patient_id)
+    if clinic is None or patient is None or patient.clinic_id != clinic_id:
+        raise LookupError(f"no patient {patient_id}")
+    entry = gather(session, clinic, now, patient_id)[0]
+    today = local_date(now, patient.zone)
+    first = today - timedelta(days=days - 1)
+    history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
+    return PatientReview(
+        entry=entry,
+        patient=patient,
+        contacts=tuple(
+            session.scalars(select(Contact).where(Contact.patient_id == patient_id).order_by(Contact.position))
+        ),
+        days=joined.join(
+            first,
+            today,
+            readings=history.readings,
+            diary=history.diary,
+            windows=history.windows,
+            pauses=history.pauses,
+        ),
+        reference=history.reference,
+        limits=history.limits,
+        silences=tuple(past for past in history.silences if past.last_day >= first),
+        pauses=tuple(pause for pause in history.pauses if pause.from_day <= today and (pause.to_day or today) >= first),
+        replies=tuple(histories.replies(session, clinic_id, patient_id, now - timedelta(days=days))),
+        adjustments=adjustments_of(session, clinic_id, patient_id),
+        reviews=reviews_of(session, clinic_id, patient_id),
+        messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
+        as_of=now,
+    )
+
+
+def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[Made, ...]:
+    """The patient's current adjustments, newest first."""
+    query = (
+        select(
+            Adjustment.id,
+            Adjustment.kind,
+            Adjustment.what,
+            Adjustment.made_on,
+            Staff.name,
+            Adjustment.recorded_at,
+            Adjustment.follow_up_on,
+            Adjustment.follow_up_what,
+            Adjustment.followed_up_at,
+        )
+        .join(Staff, Staff.id == Adjustment.made_by)
+        .where(
+            Adjustment.clinic_id == clinic_id,
+            Adjustment.patient_id == patient_id,
+            Adjustment.superseded_at.is_(None),
+        )
+        .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
+    )
+    return tuple(Made(*row) for row in session.execute(query))
+
+
+def reviews_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[Past, ...]:
+    """The patient's signed reviews, newest first."""
+    query = (
+        select(
+            SignOff.id,
+            SignOff.week,
+            Staff.name,
+            SignOff.signed_at,
+            SignOff.outcome,
+            SignOff.note,
+            SignOff.next_look,
+            SignOff.frozen,
+            SignOff.frozen_hash,
+        )
+        .join(Staff, Staff.id == SignOff.signed_by)
+        .where(SignOff.clinic_id == clinic_id, SignOff.patient_id == patient_id)
+        .order_by(SignOff.week.desc())
+    )
+    return tuple(Past(*row) for row in session.execute(query))
+
+
+def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: datetime) -> tuple[SentMessage, ...]:
+    query = (
+        select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason)
+        .where(
+            Message.clinic_id == clinic_id,
+            Message.patient_id == patient.id,
+            Message.created_at >= since,
+        )
+        .order_by(Message.created_at)
+    )
+    rows: Sequence[Any] = session.execute(query).all()
+    return tuple(SentMessage(local_date(row[0], patient.zone), *row[1:]) for row in rows)

@@ -1,0 +1,155 @@
+"""The panel: everyone in one of four lanes, in a constant number of queries."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+
+import pytest
+from sqlalchemy import Engine, event, func, select
+
+from service import reviewing
+from service.domain.words import Lane, PauseCause, SilenceCause, TaskKind
+from service.store.session import reading, writing
+from service.store.tables import PanelRow
+from tests.ward import NOW, Ward, open_ward
+
+STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 12
+
+
+@contextmanager
+def counted(engine: Engine) -> Iterator[list[str]]:
+    statements: list[str] = []
+
+    def note(_conn: object, _cursor: object, statement: str, *_rest: object) -> None:
+        statements.append(statement)
+
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield statements
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+
+
+@pytest.fixture
+def ward(engine: Engine) -> Iterator[Ward]:
+    with writing(engine) as session:
+        yield open_ward(session)
+
+
+def entry(ward: Ward, name: str) -> reviewing.PanelEntry:
+    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    (found,) = [entry for entry in panel.entries if entry.name == name]
+    return found
+
+
+def test_a_patient_without_any_data_is_on_the_panel_and_says_so(ward):
+    ward.patient("Nobody Yet")
+    found = entry(ward, "Nobody Yet")
+    assert found.lane is Lane.NOT_HEARD_FROM
+    assert found.why.startswith("No reading yet since enrolment on")
+    assert found.summary.strip.marks == "-" * 30
+    assert str(found.summary.adherence) == "0 of 0"
+
+
+def test_a_patient_nobody_asks_is_not_called_settled(ward):
+    ward.patient("Unplanned", planned=False)
+    assert entry(ward, "Unplanned").lane is Lane.NOT_HEARD_FROM
+
+
+def test_a_safety_answer_is_called_today_first_of_all(ward):
+    steady = ward.patient("Steady", pressures=STEADY)
+    above = ward.patient("Above", pressures=[*STEADY[:-7], *[27.0] * 7], upper=25.0)
+    chest = ward.patient("Chest", pressures=STEADY)
+    ward.task(chest, TaskKind.SAFETY_ANSWER, "Answered that there is chest pain today.")
+    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    assert [entry.patient_id for entry in panel.lanes[Lane.CALL_TODAY]] == [chest.id, above.id]
+    assert [entry.patient_id for entry in panel.lanes[Lane.SETTLED]] == [steady.id]
+    assert panel.lanes[Lane.CALL_TODAY][0].why == "Answered that there is chest pain today."
+
+
+def test_a_silence_of_the_clinics_days_is_not_heard_from_with_its_cause(ward):
+    quiet = ward.patient("Quiet", pressures=[*STEADY[:-4], None, None, None, None])
+    ward.silence(quiet, 4, SilenceCause.NOT_DELIVERED)
+    found = entry(ward, "Quiet")
+    assert found.lane is Lane.NOT_HEARD_FROM
+    assert "our messages did not arrive" in found.why
+    assert str(found.summary.adherence) == "26 of 30"
+
+
+def test_one_missed_reading_is_not_yet_a_silence(ward):
+    ward.silence(ward.patient("Once", pressures=[*STEADY[:-1], None]), 1)
+    assert entry(ward, "Once").lane is Lane.SETTLED
+
+
+def test_a_stay_in_hospital_is_told_and_is_in_neither_number(ward):
+    stay = ward.patient("Stay", pressures=STEADY[:-5])
+    today = ward.today(stay)
+    ward.pause(stay, PauseCause.IN_HOSPITAL, today - timedelta(days=4), None)
+    found = entry(ward, "Stay")
+    assert found.lane is Lane.NOT_HEARD_FROM
+    assert found.why.startswith("In hospital since 21 November")
+    assert found.summary.strip.marks.endswith("r")  # readings that came anyway are kept
+    assert found.summary.adherence.received == found.summary.adherence.expected == 30
+
+
+def test_days_are_each_patients_own(ward):
+    # 15:00 UTC on 25 November is 26 November in Auckland.
+    ward.patient("Far", zone="Pacific/Auckland", pressures=STEADY)
+    found = entry(ward, "Far")
+    assert found.summary.today.isoformat() == "2026-11-26"
+    assert found.summary.strip.values[-1] == STEADY[-1]
+
+
+def test_every_patient_is_in_exactly_one_lane(ward):
+    names = {f"P{number}" for number in range(12)}
+    for number, name in enumerate(sorted(names)):
+        ward.patient(name, pressures=STEADY[: number * 5])
+    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    assert sorted(entry.name for entry in panel.entries) == sorted(names)
+
+
+def test_another_clinics_patients_are_never_there(ward):
+    other = open_ward(ward.session)
+    other.patient("Elsewhere", pressures=STEADY)
+    ward.patient("Here", pressures=STEADY)
+    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    assert [entry.name for entry in panel.entries] == ["Here"]
+
+
+@pytest.mark.parametrize("refreshed", [False, True])
+def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
+    counts = []
+    for patients in (1, 3):
+        with writing(engine) as session:
+            ward = open_ward(session)
+            clinic_id = ward.clinic.id
+            for number in range(patients):
+                ward.patient(f"P{number}", pressures=STEADY)
+        if refreshed:
+            reviewing.refresh(engine, NOW)
+        with reading(engine) as session, counted(engine) as statements:
+            panel = reviewing.build_panel(session, clinic_id, NOW)
+        assert len(panel.entries) == patients
+        assert all(entry.refreshed_now is not refreshed for entry in panel.entries)
+        counts.append(len(statements))
+    assert counts[0] == counts[1]
+    assert counts[0] <= (8 if refreshed else 20)
+
+
+def test_reading_the_panel_writes_nothing(engine):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        clinic_id = ward.clinic.id
+        ward.patient("P", pressures=STEADY)
+    with reading(engine) as session, counted(engine) as statements:
+        reviewing.build_panel(session, clinic_id, NOW)
+        assert session.scalar(select(func.count()).select_from(PanelRow)) == 0
+    assert all(statement.lstrip().upper().startswith(("SELECT", "BEGIN")) for statement in statements)
+
+
+def test_there_is_no_panel_of_a_clinic_that_does_not_exist(engine):
+    with reading(engine) as session, pytest.raises(LookupError):
+        reviewing.build_panel(session, uuid.uuid4(), NOW)

@@ -1,0 +1,407 @@
+"""Lanes and their order; the joined days; the summary that is carried.
+
+No outside source prescribes these lanes: they are this service's own rules. What
+is checked against the outside is said where it is checked.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.domain import joined, review, spoken, summary
+from service.domain.joined import Day, Paused, Planned, Taken
+from service.domain.review import (
+    Adherence,
+    LastAdjustment,
+    LastReview,
+    OpenTask,
+    PauseNow,
+    Raised,
+    SilenceNow,
+    Standing,
+    place,
+)
+from service.domain.words import (
+    Lane,
+    Outcome,
+    PauseCause,
+    Response,
+    SafetySign,
+    SignalKind,
+    SilenceCause,
+    Swelling,
+    TaskKind,
+    WindowState,
+)
+
+TODAY = date(2026, 11, 25)
+
+
+def standing(**changes: object) -> Standing:
+    usual: dict[str, object] = {
+        "patient_id": uuid.uuid4(),
+        "name": "Asha",
+        "today": TODAY,
+        "enrolled_on": date(2026, 6, 1),
+        "has_plan": True,
+        "silent_days": 3,
+        "adherence": Adherence(28, 30),
+        "last_reading_on": TODAY,
+        "level": 18.2,
+        "reference": 18.0,
+        "reference_is_set": True,
+    }
+    return Standing(**(usual | changes))  # type: ignore[arg-type]
+
+
+def raised(kind: SignalKind, sentence: str = "It is so.", **rest: object) -> Raised:
+    return Raised(kind, sentence, TODAY, **rest)  # type: ignore[arg-type]
+
+
+def silent(missed: int) -> SilenceNow:
+    return SilenceNow(TODAY - timedelta(days=missed), TODAY - timedelta(days=1), missed, SilenceCause.NO_REPLY)
+
+
+# --- lanes ---------------------------------------------------------------------------
+
+
+def test_settled_says_what_is_known_and_never_all_clear():
+    placed = place(standing())
+    assert placed.lane is Lane.SETTLED
+    assert placed.why == "Level 18.2 mmHg, reference 18; 28 of 30 readings in 30 days; no signal."
+    assert "clear" not in placed.why.lower()
+
+
+@pytest.mark.parametrize(
+    ("changes", "lane"),
+    [
+        ({"signals": (raised(SignalKind.ABOVE_LIMIT),)}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.BELOW_LIMIT),)}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.SAFETY_ANSWER),)}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.RISING),)}, Lane.LOOK_CLOSELY),
+        ({"signals": (raised(SignalKind.FALLING),)}, Lane.LOOK_CLOSELY),
+        ({"signals": (raised(SignalKind.WEIGHT_GAIN),)}, Lane.LOOK_CLOSELY),
+        ({"signals": (raised(SignalKind.WORSE_SYMPTOMS),)}, Lane.LOOK_CLOSELY),
+        ({"signals": (raised(SignalKind.RISING), raised(SignalKind.WORSE_SYMPTOMS))}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.RISING),), "days_to_limit": 5.0}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.RISING),), "days_to_limit": 9.0}, Lane.LOOK_CLOSELY),
+        ({"signals": (raised(SignalKind.RISING),), "silence": silent(1)}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.WORSE_SYMPTOMS),), "silence": silent(3)}, Lane.CALL_TODAY),
+        ({"signals": (raised(SignalKind.FALLING), raised(SignalKind.WEIGHT_LOSS))}, Lane.CALL_TODAY),
+        ({"silence": silent(2)}, Lane.SETTLED),
+        ({"silence": silent(3)}, Lane.NOT_HEARD_FROM),
+        ({"last_reading_on": None}, Lane.NOT_HEARD_FROM),
+        ({"has_plan": False}, Lane.NOT_HEARD_FROM),
+        ({"pause": PauseNow(PauseCause.AWAY, TODAY, None)}, Lane.NOT_HEARD_FROM),
+        ({"reference": None, "level": None}, Lane.LOOK_CLOSELY),
+        (
+            {"adjustments": (LastAdjustment(TODAY - timedelta(days=9), "Less salt", Response.NOT_SETTLING),)},
+            Lane.LOOK_CLOSELY,
+        ),
+        (
+            {"last_review": LastReview(date(2026, 11, 16), date(2026, 11, 18), Outcome.NOT_REACHED, None)},
+            Lane.LOOK_CLOSELY,
+        ),
+        (
+            {"last_review": LastReview(date(2026, 11, 16), date(2026, 11, 18), Outcome.NO_CHANGE, TODAY)},
+            Lane.LOOK_CLOSELY,
+        ),
+        (
+            {
+                "last_review": LastReview(
+                    date(2026, 11, 16), date(2026, 11, 18), Outcome.CALLED, TODAY + timedelta(days=1)
+                )
+            },
+            Lane.SETTLED,
+        ),
+    ],
+)
+def test_each_finding_has_its_lane(changes, lane):
+    assert place(standing(**changes)).lane is lane
+
+
+@pytest.mark.parametrize("kind", list(TaskKind))
+def test_every_kind_of_open_task_keeps_a_patient_out_of_settled(kind):
+    task = OpenTask(uuid.uuid4(), kind, "Somebody must look.", TODAY)
+    assert place(standing(tasks=(task,))).lane is not Lane.SETTLED
+
+
+@pytest.mark.parametrize("kind", list(SignalKind))
+def test_every_signal_keeps_a_patient_out_of_settled_also_when_it_ended_unseen(kind):
+    assert place(standing(signals=(raised(kind),))).lane is not Lane.SETTLED
+    ended = place(standing(signals=(raised(kind, ended=True),)))
+    assert ended.lane is Lane.LOOK_CLOSELY
+    assert "not yet seen by anyone" in ended.why
+
+
+def test_a_follow_up_that_is_due_and_one_that_is_overdue_are_told():
+    made = TODAY - timedelta(days=10)
+    due = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY, follow_up_what="Blood test")
+    late = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY - timedelta(days=3), follow_up_what="Blood test")
+    early = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY + timedelta(days=1), follow_up_what="Blood test")
+    assert place(standing(adjustments=(due,))).why == "Blood test after the change of 15 November is due today."
+    assert place(standing(adjustments=(late,))).why == "Blood test after the change of 15 November is 3 days overdue."
+    assert place(standing(adjustments=(early,))).lane is Lane.SETTLED
+
+
+def test_every_reason_is_told_the_most_pressing_first():
+    placed = place(
+        standing(
+            signals=(raised(SignalKind.RISING, "Rising since 12 November."),),
+            silence=silent(4),
+            tasks=(OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY),),
+        )
+    )
+    assert placed.why == "Chest pain was answered."
+    assert "Rising since 12 November." in placed.also
+    assert any(sentence.startswith("Silent while rising") for sentence in placed.also)
+    assert any(sentence.startswith("No reading for 4 planned days") for sentence in placed.also)
+
+
+def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_then_the_name():
+    rising = (raised(SignalKind.RISING),)
+    people = {
+        "soon": standing(name="soon", signals=rising, days_to_limit=8.0),
+        "later": standing(name="later", signals=rising, days_to_limit=12.0, level=30.0),
+        "far": standing(name="far", signals=rising, level=26.0),
+        "near": standing(name="near", signals=rising, level=22.0),
+        "quiet": standing(name="quiet", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0, silence=silent(2)),
+        "alan": standing(name="Alan", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0),
+        "bea": standing(name="bea", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0),
+    }
+    names = {one.patient_id: one.name for one in people.values()}
+    lanes = review.in_order([place(one) for one in reversed(people.values())], names.__getitem__)
+    assert [names[one.patient_id] for one in lanes[Lane.LOOK_CLOSELY]] == [
+        "soon",
+        "later",
+        "far",
+        "near",
+        "quiet",
+        "Alan",
+        "bea",
+    ]
+
+
+@given(
+    st.lists(
+        st.builds(
+            standing,
+            silence=st.none() | st.integers(1, 9).map(silent),
+            signals=st.lists(st.sampled_from(list(SignalKind)).map(raised), max_size=4).map(tuple),
+            level=st.none() | st.floats(5, 45),
+            reference=st.none() | st.floats(8, 30),
+            days_to_limit=st.none() | st.floats(0, 60),
+            last_reading_on=st.none() | st.just(TODAY),
+            has_plan=st.booleans(),
+        ),
+        max_size=12,
+    )
+)
+def test_whatever_is_known_each_patient_is_in_exactly_one_lane_with_a_sentence(people):
+    names = {one.patient_id: one.name for one in people}
+    lanes = review.in_order([place(one) for one in people], names.__getitem__)
+    assert set(lanes) == set(Lane)
+    placed = [one for lane in lanes.values() for one in lane]
+    assert sorted(str(one.patient_id) for one in placed) == sorted(str(one.patient_id) for one in people)
+    assert all(one.why and one.why not in one.also for one in placed)
+
+
+@pytest.mark.parametrize("weekday", range(7))
+def test_a_review_week_begins_on_the_clinics_day_and_holds_today(weekday):
+    for offset in range(14):
+        today = TODAY + timedelta(days=offset)
+        week = review.week_of(today, weekday)
+        assert week.weekday() == weekday
+        assert 0 <= (today - week).days < 7
+
+
+# --- joined days -----------------------------------------------------------------------
+
+
+def taken(day: date, diastolic: float) -> Taken:
+    return Taken(day, diastolic + 18, diastolic, diastolic + 6, 70.0)
+
+
+def test_the_joined_table_keeps_days_with_only_one_half_and_days_with_none():
+    first = TODAY - timedelta(days=3)
+    days = joined.join(
+        first,
+        TODAY,
+        readings=[taken(first, 18.0)],
+        diary=[Day(first + timedelta(days=1), weight_kg=81.0)],
+        windows=[Planned(first + timedelta(days=2), WindowState.MISSED, True, False)],
+    )
+    assert [day.day for day in days] == joined.dates(first, TODAY)
+    assert days[0].reading_only
+    assert not days[0].checkin
+    assert days[1].diary_only
+    assert days[1].pa_diastolic is None
+    assert days[2].reading_missing
+    assert days[3] == Day(TODAY)
+
+
+def test_several_readings_of_a_day_are_their_median():
+    days = joined.join(TODAY, TODAY, readings=[taken(TODAY, value) for value in (18.0, 30.0, 19.0)])
+    assert days[0].pa_diastolic == 19.0
+    assert days[0].readings == 3
+
+
+@given(st.lists(st.integers(0, 9), max_size=12), st.lists(st.integers(0, 9), unique=True, max_size=10))
+def test_no_reading_and_no_diary_day_is_lost_or_made_up(reading_days, diary_days):
+    first = TODAY - timedelta(days=9)
+    days = joined.join(
+        first,
+        TODAY,
+        readings=[taken(first + timedelta(days=offset), 18.0) for offset in reading_days],
+        diary=[Day(first + timedelta(days=offset), tiredness=3) for offset in diary_days],
+    )
+    assert sum(day.readings for day in days) == len(reading_days)
+    assert {(day.day - first).days for day in days if day.checkin} == set(diary_days)
+
+
+def test_a_day_survives_json():
+    day = Day(
+        TODAY,
+        WindowState.ANSWERED,
+        True,
+        True,
+        1,
+        38.0,
+        20.0,
+        26.0,
+        71.0,
+        ("sitting",),
+        True,
+        3,
+        1,
+        True,
+        Swelling.ANKLE,
+        81.4,
+        False,
+        2,
+        False,
+        (SafetySign.CHEST_PAIN,),
+        "slept badly",
+        PauseCause.AWAY,
+    )
+    assert joined.from_json(json.loads(json.dumps(joined.as_json(day)))) == day
+    assert joined.as_json(Day(TODAY)) == {"day": "2026-11-25"}
+
+
+# --- the carried summary ------------------------------------------------------------------
+
+
+def test_adherence_leaves_excused_days_out_of_both_numbers():
+    # 8 received of 10 expected with 4 excused days: the definition of CHECK-VALUES ("days with a valid
+    # reading ÷ days expected, excused days out of both"), worked by hand.
+    states = [WindowState.ANSWERED] * 8 + [WindowState.MISSED] * 2 + [WindowState.EXCUSED] * 4 + [WindowState.OPEN]
+    days = [
+        Day(TODAY + timedelta(days=index), state, True, state is WindowState.ANSWERED)
+        for index, state in enumerate(states)
+    ]
+    assert summary.adherence(days) == Adherence(8, 10, 4)
+
+
+def test_a_missing_day_is_visibly_empty_in_the_strip_and_told_in_its_sentence():
+    first = TODAY - timedelta(days=29)
+    windows = [Planned(day, WindowState.MISSED, True, False) for day in joined.dates(first, TODAY)]
+    days = joined.join(first, TODAY, readings=[taken(first, 18.0), taken(TODAY, 21.0)], windows=windows)
+    made = summary.strip(days)
+    assert made.values[1:-1] == (None,) * 28
+    assert made.marks == "r" + "m" * 28 + "r"
+    assert "28 days without an expected reading" in made.sentence()
+    assert "18 to 21 mmHg on 2 days" in made.sentence()
+
+
+def test_weight_change_is_against_about_a_week_before_and_not_one_odd_day():
+    weights = {7: 80.0, 8: 80.2, 6: 84.0, 5: 80.1, 0: 82.1}
+    days = joined.join(
+        TODAY - timedelta(days=29),
+        TODAY,
+        diary=[Day(TODAY - timedelta(days=ago), weight_kg=kg) for ago, kg in weights.items()],
+    )
+    change = summary.weight_change(days)
+    assert change is not None
+    # Median of 80.0, 80.2, 84.0, 80.1 is 80.15, by hand.
+    assert change.change_kg == pytest.approx(82.1 - 80.15)
+
+
+def test_an_old_weight_is_no_change_of_today():
+    days = joined.join(
+        TODAY - timedelta(days=29),
+        TODAY,
+        diary=[Day(TODAY - timedelta(days=ago), weight_kg=80.0 + ago) for ago in range(3, 15)],
+    )
+    assert summary.weight_change(days) is None
+
+
+def test_symptom_change_is_told_in_words():
+    before = [Day(TODAY - timedelta(days=ago), breathlessness=2, extra_pillows=0) for ago in range(7, 30)]
+    week = [
+        Day(
+            TODAY - timedelta(days=ago),
+            breathlessness=5,
+            extra_pillows=1,
+            woke_breathless=ago < 2,
+            swelling=Swelling.ANKLE,
+        )
+        for ago in range(7)
+    ]
+    days = joined.join(TODAY - timedelta(days=29), TODAY, diary=before + week)
+    assert (
+        summary.symptom_change(days)
+        == "more breathless (2 → 5), +1 pillow, woken breathless 2 nights, swelling to the ankle"
+    )
+    assert summary.symptom_change(joined.join(TODAY - timedelta(days=29), TODAY, diary=before)) == ""
+
+
+@given(
+    values=st.lists(st.none() | st.floats(5, 60).map(lambda value: round(value, 1)), min_size=30, max_size=30),
+    level=st.none() | st.floats(5, 60),
+    silence=st.none() | st.integers(1, 40).map(silent),
+    pause=st.none() | st.just(PauseNow(PauseCause.EQUIPMENT, TODAY, None)),
+)
+def test_a_summary_survives_json(values, level, silence, pause):
+    made = summary.settled_in_json(
+        summary.Summary(
+            today=TODAY,
+            strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
+            adherence=Adherence(3, 4, 5),
+            judged=summary.Judged(
+                level=level, signals=(raised(SignalKind.RISING),), response=Response.SETTLING, response_sentence="x"
+            ),
+            upper=25.0,
+            lower=None,
+            last_reading_on=TODAY,
+            last_diary_on=None,
+            weight=summary.WeightChange(80.0, 1.23, TODAY),
+            symptoms="",
+            silence=silence,
+            pause=pause,
+            has_plan=True,
+            silent_days=None,
+        )
+    )
+    told = json.loads(json.dumps(summary.as_json(made)))
+    assert summary.from_json(told) == made
+    assert made.strip.values == tuple(values)
+
+
+def test_numbers_are_said_the_same_way_everywhere():
+    assert [spoken.figure(value) for value in (18.0, 18.04, 18.06, -0.01)] == ["18", "18", "18.1", "0"]
+    assert [spoken.change(value) for value in (1.44, -0.8, 0.04)] == ["+1.4", "−0.8", "0"]
+    assert spoken.count(1, "day") == "1 day"
+    assert spoken.count(0, "day") == "0 days"
+    assert spoken.listed(["a", "b", "c"]) == "a, b and c"
+
+
+def test_a_pause_covers_its_last_day_and_one_until_told_covers_every_later_day():
+    assert Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY)
+    assert not Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY + timedelta(days=1))
+    assert Paused(PauseCause.AWAY, TODAY, None).covers(TODAY + timedelta(days=400))

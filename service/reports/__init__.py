@@ -1,0 +1,1 @@
+"""What is drawn and printed: charts, records and tables, from plain facts."""

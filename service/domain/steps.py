@@ -1,0 +1,214 @@
+"""Follow-up steps: prompt → reminder → caregiver nudge → clinic task.
+
+Promises that what is done about a window, and what is not, always has a named
+reason that staff can read. Steps are frozen when a window opens: a clinic that
+changes its steps changes tomorrow's windows, not today's. Does not send anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any, Literal, cast
+
+from service.domain.refused import Refused
+from service.domain.windows import WindowFacts, WindowTimes, is_answered, missing
+from service.domain.words import StepKind
+
+Anchor = Literal["opens", "due", "closes"]
+ANCHORS: tuple[Anchor, ...] = ("opens", "due", "closes")
+
+LATEST_MINUTES = 2 * 24 * 60
+# No more than one prompt and one reminder a day: more is nagging, and nagged people stop reading.
+MOST = {StepKind.PROMPT: 1, StepKind.REMINDER: 1, StepKind.NUDGE: 3, StepKind.TASK: 1}
+# Unanswered nudges in one silence after which the caregiver is left alone and staff take over.
+NUDGE_CAP = 3
+# How long after its time a nudge still says something true and useful. Common practice, no source.
+NUDGE_USEFUL = timedelta(hours=12)
+
+
+@dataclass(frozen=True)
+class StepRule:
+    """What to do `after_minutes` past the window's opening, due time or closing."""
+
+    kind: StepKind
+    anchor: Anchor
+    after_minutes: int
+
+
+DEFAULT = (
+    StepRule(StepKind.PROMPT, "opens", 0),
+    StepRule(StepKind.REMINDER, "due", 0),
+    StepRule(StepKind.NUDGE, "closes", 0),
+    StepRule(StepKind.TASK, "closes", 0),
+)
+
+
+class Act(StrEnum):
+    SEND = "send"
+    RAISE_TASK = "raise_task"
+    PASS = "pass"  # noqa: S105 - a word of ours, no password
+
+
+class Reason(StrEnum):
+    """Why a step was done, or not. Stored with the step; staff read it."""
+
+    ASKED = "asked"
+    ASKED_CAREGIVER = "asked_caregiver"
+    SILENT = "silent"
+    ALREADY_ANSWERED = "already_answered"
+    EXCUSED = "excused"
+    NO_CONSENT = "no_consent"
+    NO_CONTACT = "no_contact"
+    NO_CAREGIVER = "no_caregiver"
+    ACKNOWLEDGED = "acknowledged"
+    NUDGE_CAP = "nudge_cap"
+    SUPERSEDED = "superseded_by_later"
+    STALE = "stale"
+    NOT_SILENT_YET = "not_silent_yet"
+
+
+class Reach(StrEnum):
+    """Whether the person a step speaks to can be reached."""
+
+    YES = "yes"
+    NO_CONSENT = "no_consent"
+    NO_CONTACT = "no_contact"
+    NOBODY = "nobody"  # no caregiver on record at all
+
+
+@dataclass(frozen=True)
+class StepFacts:
+    """What is known when a step falls due."""
+
+    kind: StepKind
+    due_at: datetime
+    closes_at: datetime
+    window: WindowFacts
+    reach: Reach
+    later_is_due: bool = False  # a later step to the same person has fallen due as well
+    acknowledged: bool = False  # a caregiver has answered about this window
+    nudges: int = 0  # in this silence, since a caregiver last answered
+    missed: int = 0  # windows of the silence so far
+    silent_days: int = 3
+
+
+@dataclass(frozen=True)
+class Decision:
+    act: Act
+    reason: Reason
+    moves_up_next: bool = False  # the step was empty: do not wait for the next one's time
+    tells_staff: bool = False
+
+
+def decide(facts: StepFacts, now: datetime) -> Decision:
+    """What to do about a step that is due at `now` (UTC), and why.
+
+    An empty step (nobody to reach) is passed at once and said so: waiting for
+    a contact that does not exist is how a silent patient goes unseen. A person
+    who has not agreed to messages is a different matter: that is their choice,
+    so nothing is hurried and nobody is alarmed.
+    """
+    if facts.window.paused:
+        return Decision(Act.PASS, Reason.EXCUSED)
+    if _has_nothing_to_ask(facts):
+        return Decision(Act.PASS, Reason.ALREADY_ANSWERED)
+    if facts.kind is StepKind.TASK:
+        # The clinic's own step never goes stale: staff must hear of a silence however late we are.
+        if facts.missed >= facts.silent_days:
+            return Decision(Act.RAISE_TASK, Reason.SILENT)
+        return Decision(Act.PASS, Reason.NOT_SILENT_YET)
+    if now >= useful_until(facts.kind, facts.due_at, facts.closes_at):
+        return Decision(Act.PASS, Reason.STALE)
+    if facts.later_is_due:
+        return Decision(Act.PASS, Reason.SUPERSEDED)
+    if facts.kind is StepKind.NUDGE:
+        return _nudge(facts)
+    if facts.reach is Reach.NO_CONSENT:
+        return Decision(Act.PASS, Reason.NO_CONSENT)
+    if facts.reach is not Reach.YES:
+        return Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
+    return Decision(Act.SEND, Reason.ASKED)
+
+
+def useful_until(kind: StepKind, due_at: datetime, closes_at: datetime) -> datetime:
+    """The instant from which a prompt, reminder or nudge would mislead rather than help."""
+    if kind is StepKind.NUDGE:
+        return due_at + NUDGE_USEFUL
+    return closes_at
+
+
+def expires_at(kind: StepKind, due_at: datetime, closes_at: datetime, quiet: timedelta) -> datetime:
+    """When a message of this step must no longer be sent.
+
+    A nudge that falls into the caregiver's quiet hours waits until they end, so
+    the length of the clinic's `quiet` hours is added: it is put off, never lost.
+    """
+    until = useful_until(kind, due_at, closes_at)
+    return until + quiet if kind is StepKind.NUDGE else until
+
+
+def freeze(rules: Sequence[StepRule], times: WindowTimes) -> list[tuple[int, StepKind, datetime]]:
+    """The steps of one window as (position, kind, due at in UTC), in the order they fall due."""
+    anchors = {"opens": times.opens_at, "due": times.due_at, "closes": times.closes_at}
+    due = [(anchors[rule.anchor] + timedelta(minutes=rule.after_minutes), rule.kind) for rule in rules]
+    due.sort(key=lambda step: step[0])  # stable: rules with one instant keep the order they are written in
+    return [(position, kind, at) for position, (at, kind) in enumerate(due)]
+
+
+def as_json(rules: Sequence[StepRule]) -> list[dict[str, Any]]:
+    """The rules as plain values, for storage and the API."""
+    return [{"kind": r.kind.value, "anchor": r.anchor, "after_minutes": r.after_minutes} for r in rules]
+
+
+def from_json(given: object) -> tuple[StepRule, ...]:
+    """Rules from plain values. Raises Refused naming the one that cannot be used.
+
+    Prompt first, clinic task last: staff are never the only ones who were asked.
+    """
+    if not isinstance(given, list | tuple):
+        raise Refused("steps", given, "a list of steps")
+    rules = tuple(_rule(f"steps.{place}", step) for place, step in enumerate(given))
+    for kind, most in MOST.items():
+        if sum(rule.kind is kind for rule in rules) > most:
+            raise Refused("steps", kind.value, f"at most {most} of this kind")
+    order = [list(StepKind).index(rule.kind) for rule in rules]
+    if order != sorted(order):
+        raise Refused("steps", [rule.kind.value for rule in rules], "in the order prompt, reminder, nudge, task")
+    return rules
+
+
+def _rule(field: str, given: object) -> StepRule:
+    if not isinstance(given, dict) or set(given) != {"kind", "anchor", "after_minutes"}:
+        raise Refused(field, given, "an object with kind, anchor and after_minutes")
+    kind, anchor, after = given["kind"], given["anchor"], given["after_minutes"]
+    if kind not in set(StepKind):
+        raise Refused(f"{field}.kind", kind, ", ".join(StepKind))
+    if anchor not in ANCHORS:
+        raise Refused(f"{field}.anchor", anchor, ", ".join(ANCHORS))
+    if not isinstance(after, int) or isinstance(after, bool) or not 0 <= after <= LATEST_MINUTES:
+        raise Refused(f"{field}.after_minutes", after, f"whole minutes from 0 to {LATEST_MINUTES}")
+    return StepRule(StepKind(kind), cast(Anchor, anchor), after)
+
+
+def _has_nothing_to_ask(facts: StepFacts) -> bool:
+    # The prompt asks for whatever has not come; what follows is about the deciding thing alone.
+    if facts.kind is StepKind.PROMPT:
+        return not missing(facts.window)
+    return is_answered(facts.window)
+
+
+def _nudge(facts: StepFacts) -> Decision:
+    if facts.acknowledged:
+        return Decision(Act.PASS, Reason.ACKNOWLEDGED)
+    if facts.nudges >= NUDGE_CAP:
+        return Decision(Act.PASS, Reason.NUDGE_CAP, moves_up_next=True)
+    if facts.reach is Reach.NOBODY:
+        return Decision(Act.PASS, Reason.NO_CAREGIVER, moves_up_next=True)
+    if facts.reach is Reach.NO_CONSENT:
+        return Decision(Act.PASS, Reason.NO_CONSENT, moves_up_next=True)
+    if facts.reach is Reach.NO_CONTACT:
+        return Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
+    return Decision(Act.SEND, Reason.ASKED_CAREGIVER)

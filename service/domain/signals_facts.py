@@ -1,0 +1,227 @@
+"""What is known of one patient on one date: the facts that signals and their sentences are made from.
+
+Promises plain frozen values with their units: pressures in mmHg (PA diastolic
+unless a name says otherwise), weights in kg, dates local to the patient. Holds
+no rule and ships no clinical goal; `None` always reads "not known".
+
+The engine's two doors, in `domain.signals`:
+
+    assess(case: Case, settings=DEFAULT) -> Assessment
+    assess_many(cases: Sequence[Case], settings=DEFAULT) -> list[Assessment]   # vectorised over patients
+
+and the join alone, in `domain.signals_picture`:
+
+    joined_picture(pressure, diary, silence, today) -> Joined
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+
+from service.domain.joined import Day
+from service.domain.words import Lane, Response, SignalKind, SilenceCause
+
+Fact = float | int | str | bool | None
+
+
+class Picture(StrEnum):
+    """What pressure, diary and silence say together. Each is one sentence to staff."""
+
+    SAFETY_ANSWER = "safety_answer"
+    UP_AND_WORSE = "up_and_worse"
+    SILENT_WHILE_RISING = "silent_while_rising"
+    DOWN_AND_LIGHT_HEADED = "down_and_light_headed"
+    SILENT_AND_UNWELL = "silent_and_unwell"
+    UP_AND_WELL = "up_and_well"  # the early call
+    WORSE_WITH_FLAT_PRESSURE = "worse_with_flat_pressure"
+    DOWN = "down"
+    WORSE_WITHOUT_PRESSURE = "worse_without_pressure"
+    SILENT = "silent"
+    QUIET = "quiet"  # no signal in what was received; never "all clear"
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """An anchored baseline. `is_set` is False while it is only proposed by the first settled fortnight."""
+
+    value: float
+    sd: float  # of the mean itself
+    from_day: date | None = None
+    to_day: date | None = None
+    is_set: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a clinician typed in for this patient; nothing is assumed where nothing was typed."""
+
+    upper: float | None = None
+    lower: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    made_on: date
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """The level has left the reference, up or down."""
+
+    up: bool
+    size: float  # level minus reference, signed
+    probability: float  # that the level is beyond the reference by the margin
+    ahead: float  # the same a few days ahead
+    began_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Days until the level passes a limit, if it goes on as it does: 80 % interval, None is "later than we look"."""
+
+    limit: float
+    up: bool
+    days: float | None  # the middle; 0 when it is past it already
+    low: float
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """mmHg-days over the reference and days over the upper limit, by the last 7, 30 and 90 days.
+
+    The daily sum of max(0, level − reference); days without a reading take the filter's level.
+    """
+
+    days: tuple[int, ...] = (7, 30, 90)
+    over_reference: tuple[float, ...] = ()
+    days_above_limit: tuple[int, ...] | None = None  # None: no limit was typed in
+
+
+@dataclass(frozen=True, slots=True)
+class After:
+    """The response to one adjustment."""
+
+    adjustment: Adjustment
+    response: Response
+    before: float | None  # level just before
+    after: float | None  # level now
+    readings_after: int
+    days_to_reference: int | None  # days until the level was back within the margin of the reference
+    sentence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PressureFacts:
+    """Where the pressure is. `level` and the rest are None until enough readings came."""
+
+    level: float | None = None
+    level_sd: float | None = None
+    slope: float | None = None  # mmHg a day
+    slope_sd: float | None = None
+    reference: Reference | None = None
+    limits: Limits = Limits()
+    broken: Break | None = None
+    forecast: Forecast | None = None
+    last_reading_on: date | None = None
+
+    @property
+    def rising(self) -> bool:
+        return self.broken is not None and self.broken.up
+
+    @property
+    def falling(self) -> bool:
+        return self.broken is not None and not self.broken.up
+
+
+@dataclass(frozen=True, slots=True)
+class DiaryFacts:
+    """What the diary says against the patient's own usual; each text is a clause for a sentence."""
+
+    last_on: date | None = None
+    answered: int = 0  # days with a diary in the last 7
+    worse: tuple[str, ...] = ()  # "more breathless (2 → 5)", "woken by breathlessness on 2 nights" …
+    light_headed: bool = False
+    weight_gain: str = ""
+    weight_loss: str = ""
+    safety: tuple[str, ...] = ()  # the signs ticked, in words
+
+    @property
+    def unwell(self) -> bool:
+        return bool(self.worse or self.weight_gain)
+
+
+@dataclass(frozen=True, slots=True)
+class SilenceFacts:
+    """The run of missed readings that has not ended. `missed` 0 is "not silent"."""
+
+    missed: int = 0
+    since: date | None = None
+    cause: SilenceCause | None = None
+    silent_days: int = 3  # from how many missed readings on a patient counts as silent
+
+    @property
+    def silent(self) -> bool:
+        return self.missed >= max(self.silent_days, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """The three together. Sort a lane by `order`, smallest first."""
+
+    picture: Picture
+    lane: Lane
+    sentence: str
+    facts: Mapping[str, Fact]
+    order: tuple[float, float, float]  # days to a limit, −size of the break, −length of silence
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A named reason to look, raised once per episode."""
+
+    kind: SignalKind
+    raised_on: date
+    began_on: date
+    sentence: str
+    facts: Mapping[str, Fact] = field(default_factory=dict)
+    ended_on: date | None = None  # no longer holds; carried until somebody has seen it
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What one patient's assessment is made from.
+
+    `days` are joined days in any order, from the first that is known: those with a
+    reading or a diary are enough. Days after `today` are never looked at. Without a
+    `reference` the mean of the first 14 days with readings stands in for it and
+    `Reference.is_set` says so.
+    """
+
+    days: Sequence[Day]
+    today: date
+    reference: Reference | None = None
+    limits: Limits = Limits()
+    adjustments: Sequence[Adjustment] = ()
+    silence: SilenceFacts = SilenceFacts()
+    dry_weight_kg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything the engine says of one patient on `today`."""
+
+    today: date
+    pressure: PressureFacts
+    diary: DiaryFacts
+    silence: SilenceFacts
+    area: Area
+    joined: Joined
+    signals: tuple[Signal, ...] = ()  # open ones, and all that were raised in the days assessed
+    response: After | None = None  # to the newest adjustment
+    mean_level: float | None = None
+    systolic_level: float | None = None

@@ -63,6 +63,7 @@ class Panel:
 
     clinic_id: uuid.UUID
     clinic_name: str
+    zone: str
     week: date
     today: date
     as_of: datetime
@@ -88,6 +89,7 @@ def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
     return Panel(
         clinic_id,
         clinic.name,
+        clinic.zone,
         week,
         today,
         now,

@@ -13,11 +13,10 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
-from service.domain import review, summary
+from service.domain import localtime, review, summary
 from service.domain.review import LastAdjustment, LastReview, OpenTask, Standing
 from service.domain.summary import Summary
 from service.domain.words import Lane, Outcome
@@ -43,6 +42,7 @@ class PanelEntry:
     patient_id: uuid.UUID
     name: str
     clinic_ref: str
+    zone: str
     lane: Lane
     why: str
     also: tuple[str, ...]
@@ -132,7 +132,7 @@ def gather(session: Session, clinic: Clinic, now: datetime, patient_id: uuid.UUI
 
 def local_date(now: datetime, zone: str) -> date:
     """The date that a calendar on the wall in `zone` shows at `now`."""
-    return now.astimezone(ZoneInfo(zone)).date()
+    return localtime.local_date(now, localtime.zone(zone))
 
 
 def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> Standing:
@@ -197,6 +197,7 @@ def _entry(
         patient_id=row.patient_id,
         name=row.name,
         clinic_ref=row.clinic_ref,
+        zone=row.zone,
         lane=placement.lane,
         why=placement.why,
         also=placement.also,

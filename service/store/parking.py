@@ -1,0 +1,61 @@
+"""Rows whose handling failed unexpectedly: set aside and reported, so that they never block the rest.
+
+Promises that a parked row is not tried again until somebody releases it, and
+that what is noted of the failure holds no value and no name.
+"""
+
+from __future__ import annotations
+
+import traceback
+import uuid
+from datetime import datetime
+from pathlib import PurePath
+
+from sqlalchemy import ColumnElement, exists, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from service.store.tables import ParkedRow
+
+
+def park(session: Session, subject: tuple[str, uuid.UUID], error: BaseException, now: datetime) -> None:
+    """Set `subject` ("plan", id) aside because of `error`; one that was released is set aside anew."""
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    row = {"error": place(error), "at": now, "released_at": None}
+    session.execute(
+        dialect.insert(ParkedRow)
+        .values(id=uuid.uuid4(), subject_kind=subject[0], subject_id=subject[1], **row)
+        .on_conflict_do_update(index_elements=["subject_kind", "subject_id"], set_=row)
+    )
+
+
+def is_parked(kind: str, subject_id: InstrumentedAttribute[uuid.UUID]) -> ColumnElement[bool]:
+    """Whether the row with this id is set aside: a condition for the query that looks for due rows."""
+    return exists().where(
+        ParkedRow.subject_kind == kind,
+        ParkedRow.subject_id == subject_id,
+        ParkedRow.released_at.is_(None),
+    )
+
+
+def release(session: Session, subject: tuple[str, uuid.UUID], now: datetime) -> bool:
+    """Let `subject` be tried again. False when it was not set aside."""
+    released = session.execute(
+        update(ParkedRow)
+        .where(
+            ParkedRow.subject_kind == subject[0],
+            ParkedRow.subject_id == subject[1],
+            ParkedRow.released_at.is_(None),
+        )
+        .values(released_at=now)
+        .execution_options(synchronize_session=False)
+    )
+    return bool(released.rowcount)  # type: ignore[attr-defined]
+
+
+def place(error: BaseException) -> str:
+    """The kind of failure and where it happened: "ZeroDivisionError at windows.py:31"."""
+    frames = traceback.extract_tb(error.__traceback__)
+    ours = [frame for frame in frames if "/service/" in frame.filename] or frames
+    where = f" at {PurePath(ours[-1].filename).name}:{ours[-1].lineno}" if ours else ""
+    return f"{type(error).__name__}{where}"[:200]

@@ -1,0 +1,172 @@
+"""The silences table: the rows that tell a patient's runs of missed readings.
+
+Promises that a run keeps its row as it grows, shrinks or is repaired, because
+messages and caregivers' replies point at it; and that a run which turned out
+never to have been is ended with nothing missed, not deleted. Does not decide
+which windows were missed.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, insert, select, update
+from sqlalchemy.orm import Session
+
+from service.domain import adherence
+from service.domain.words import MessageKind, MessageState, SilenceCause, WindowState
+from service.store.tables import Message, Patient, Silence
+
+ASKING = (MessageKind.PROMPT, MessageKind.REMINDER)
+READING = "reading"
+REPAIRED = "late_reading"
+EXCUSED = "excused"
+
+
+@dataclass(frozen=True)
+class Row:
+    """A silence as it is stored."""
+
+    id: uuid.UUID
+    first: date
+    last: date
+    missed: int
+    cause: SilenceCause
+    ended_at: datetime | None
+
+
+@dataclass(frozen=True)
+class Told:
+    """A reading window as it stands."""
+
+    window_id: uuid.UUID
+    day: date
+    state: WindowState
+    checked_in: bool
+
+
+_ROW = (Silence.id, Silence.first_date, Silence.last_date, Silence.missed, Silence.cause, Silence.ended_at)
+
+
+def one(session: Session, *where: ColumnElement[bool]) -> Row | None:
+    """The newest silence that meets these conditions."""
+    row = session.execute(select(*_ROW).where(*where).order_by(Silence.first_date.desc()).limit(1)).first()
+    return None if row is None else Row(*row)
+
+
+def end(session: Session, silence_id: uuid.UUID, now: datetime) -> None:
+    """The silence is over: a reading came."""
+    _update(session, silence_id, ended_at=now, ended_because=READING)
+
+
+def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dict[uuid.UUID, SilenceCause]:
+    """Why each of these missed windows (id, did the diary come) was missed. One query."""
+    prompts: dict[uuid.UUID | None, list[tuple[MessageState, bool]]] = defaultdict(list)
+    for window_id, state, attempts in session.execute(
+        select(Message.window_id, Message.state, Message.attempts).where(
+            Message.window_id.in_([window_id for window_id, _ in windows]), Message.kind.in_(ASKING)
+        )
+    ):
+        prompts[window_id].append((state, attempts > 0))
+    return {window_id: adherence.cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
+
+
+def sync(
+    session: Session,
+    patient_id: uuid.UUID,
+    windows: Sequence[Told],
+    reading_dates: Collection[date],
+    between: tuple[date | None, date | None],
+    now: datetime,
+) -> list[tuple[date, date]]:
+    """Make the patient's rows between two dates (both left out) tell the runs in `windows`.
+
+    Returns the first and last date of each silence that ended by this.
+    """
+    runs = adherence.runs(((told.day, told.state) for told in windows), reading_dates)
+    rows = _rows_between(session, patient_id, between)
+    by_day = {told.day: told for told in windows}
+    latest = [by_day[run.last] for run in runs]
+    why = causes(session, [(told.window_id, told.checked_in) for told in latest])
+
+    # Newest first, so that when a late reading divides a silence, the part that
+    # goes on keeps the row, and with it the nudges and replies that belong to it.
+    pairs: list[tuple[adherence.Run, Row | None]] = []
+    left = list(reversed(rows))
+    for run in reversed(runs):
+        row = next((row for row in left if row.first <= run.last and row.last >= run.first), None)
+        if row is not None:
+            left.remove(row)
+        pairs.append((run, row))
+
+    ended: list[tuple[date, date]] = []
+    # Endings are written before beginnings: a patient has one open silence at most, and the database says so.
+    for row in left:
+        if row.missed or row.ended_at is None:
+            _vanish(session, row, windows, now)
+            ended.append((row.first, row.last))
+    for run, row in sorted(pairs, key=lambda pair: not pair[0].ended):
+        cause = why[by_day[run.last].window_id]
+        if row is None:
+            _begin(session, patient_id, run, cause, now)
+        elif row != Row(row.id, run.first, run.last, run.missed, cause, row.ended_at) or run.ended != bool(
+            row.ended_at
+        ):
+            _follow(session, row, run, cause, now)
+            if run.ended and row.ended_at is None:
+                ended.append((run.first, run.last))
+    return ended
+
+
+def _rows_between(session: Session, patient_id: uuid.UUID, between: tuple[date | None, date | None]) -> list[Row]:
+    query = select(*_ROW).where(Silence.patient_id == patient_id).order_by(Silence.first_date)
+    after, before = between
+    if after is not None:
+        query = query.where(Silence.first_date > after)
+    if before is not None:
+        query = query.where(Silence.last_date < before)
+    return [Row(*row) for row in session.execute(query)]
+
+
+def _begin(session: Session, patient_id: uuid.UUID, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
+    clinic_id = select(Patient.clinic_id).where(Patient.id == patient_id).scalar_subquery()
+    session.execute(
+        insert(Silence).values(
+            id=uuid.uuid4(),
+            clinic_id=clinic_id,
+            patient_id=patient_id,
+            first_date=run.first,
+            last_date=run.last,
+            missed=run.missed,
+            cause=cause,
+            opened_at=now,
+            ended_at=now if run.ended else None,
+            ended_because=READING if run.ended else None,
+        )
+    )
+
+
+def _follow(session: Session, row: Row, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
+    ending: dict[str, Any] = {}
+    if run.ended and row.ended_at is None:
+        ending = {"ended_at": now, "ended_because": READING}
+    elif not run.ended and row.ended_at is not None:
+        ending = {"ended_at": None, "ended_because": None}
+    _update(session, row.id, first_date=run.first, last_date=run.last, missed=run.missed, cause=cause, **ending)
+
+
+def _vanish(session: Session, row: Row, windows: Sequence[Told], now: datetime) -> None:
+    states = {told.state for told in windows if row.first <= told.day <= row.last}
+    because = EXCUSED if WindowState.EXCUSED in states else REPAIRED
+    _update(session, row.id, missed=0, ended_at=row.ended_at or now, ended_because=because)
+
+
+def _update(session: Session, silence_id: uuid.UUID, **values: Any) -> None:
+    session.execute(
+        update(Silence).where(Silence.id == silence_id).values(**values).execution_options(synchronize_session=False)
+    )

@@ -1,0 +1,240 @@
+"""Windows and silences, kept in step with what arrived.
+
+Promises that after any of these calls the patient's windows, pending steps and
+silences say what the readings, check-ins and pauses say, in whatever order those
+came. Part of the caller's transaction. Does not open or close windows by the clock.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, and_, func, or_, select, true, update
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from service.domain.windows import WindowFacts, state_at_close, state_while_open
+from service.domain.words import MessageKind, StepState, WindowState
+from service.store import outbox, panel, silence_rows
+from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window
+
+FOLLOWING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE)
+ANSWERED = "answered"
+EXCUSED = "excused"
+
+
+def reading_arrived(
+    session: Session, patient_id: uuid.UUID, clinic_id: uuid.UUID, local_date: date, now: datetime
+) -> None:
+    """A reading of `local_date` was recorded: mark its window, stop asking for it, end the silence."""
+    window = _window_on(session, patient_id, local_date)
+    silence = _silence_at(session, patient_id, local_date)
+    is_late = window is not None and window.state is WindowState.MISSED
+    if is_late or (silence is not None and local_date <= silence.last):
+        # It belongs inside a run of missed days: the runs are told anew.
+        resettle(session, patient_id, now, around=local_date)
+        return
+    if window is not None and window.reading_at is None:
+        _mark(session, replace(window, reading_at=now), now)
+    if silence is not None:
+        silence_rows.end(session, silence.id, now)
+        stop_following(session, _windows_between(session, patient_id, silence.first, silence.last), now)
+
+
+def checkin_arrived(
+    session: Session, patient_id: uuid.UUID, clinic_id: uuid.UUID, local_date: date, now: datetime
+) -> None:
+    """A check-in of `local_date` was recorded: mark its window; a missed one's silence may have a new cause."""
+    window = _window_on(session, patient_id, local_date)
+    if window is None or window.checkin_at is not None:
+        return
+    if window.state is WindowState.MISSED:
+        resettle(session, patient_id, now, around=local_date)
+    else:
+        _mark(session, replace(window, checkin_at=now), now)
+
+
+def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: date | None = None) -> None:
+    """Decide the patient's windows anew from readings, check-ins and pauses, and bring the silences in line.
+
+    Call it after a pause is recorded or ended, a reading is corrected or arrives
+    late. With `around`, only between the readings on either side of that date:
+    no change on one date can reach past those.
+    """
+    span = _Span() if around is None else _between_readings(session, patient_id, around)
+    readings = _first_arrivals(session, patient_id, span, Reading, Reading.received_at)
+    windows = _decide_anew(session, patient_id, span, readings, now)
+    told = [
+        silence_rows.Told(held.id, held.day, held.state, held.checkin_at is not None)
+        for held in windows
+        if held.wants_reading
+    ]
+    breaks = set(readings) | ({span.before} if span.before else set())
+    for first, last in silence_rows.sync(session, patient_id, told, breaks, (span.after, span.before), now):
+        stop_following(session, _windows_between(session, patient_id, first, last), now)
+    panel.mark_stale(session, [patient_id], now)
+
+
+def stop_following(session: Session, windows: Sequence[uuid.UUID], now: datetime) -> None:
+    """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
+    if not windows:
+        return
+    session.execute(
+        update(Step)
+        .where(Step.window_id.in_(windows), Step.state == StepState.PENDING)
+        .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
+        .execution_options(synchronize_session=False)
+    )
+    for window_id in windows:
+        outbox.cancel_for_window(session, window_id, FOLLOWING, ANSWERED, now)
+
+
+# --- one window ----------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A window as it is stored."""
+
+    id: uuid.UUID
+    day: date
+    state: WindowState
+    closes_at: datetime
+    wants_reading: bool
+    wants_checkin: bool
+    reading_at: datetime | None
+    checkin_at: datetime | None
+
+    def facts(self, *, paused: bool) -> WindowFacts:
+        return WindowFacts(self.wants_reading, self.wants_checkin, self.reading_at, self.checkin_at, paused)
+
+
+_HELD = (
+    Window.id,
+    Window.local_date,
+    Window.state,
+    Window.closes_at,
+    Window.wants_reading,
+    Window.wants_checkin,
+    Window.reading_at,
+    Window.checkin_at,
+)
+
+
+def _window_on(session: Session, patient_id: uuid.UUID, day: date) -> _Held | None:
+    row = session.execute(select(*_HELD).where(Window.patient_id == patient_id, Window.local_date == day)).first()
+    return None if row is None else _Held(*row)
+
+
+def _mark(session: Session, held: _Held, now: datetime) -> None:
+    # An excused window stays excused; what came is noted in it all the same.
+    state = state_while_open(held.facts(paused=held.state is WindowState.EXCUSED))
+    _write(session, held, state, now)
+    if state is WindowState.ANSWERED:
+        stop_following(session, [held.id], now)
+
+
+def _write(session: Session, held: _Held, state: WindowState, now: datetime) -> None:
+    settled = {} if state is held.state else {"settled_at": None if state is WindowState.OPEN else now}
+    session.execute(
+        update(Window)
+        .where(Window.id == held.id)
+        .values(state=state, reading_at=held.reading_at, checkin_at=held.checkin_at, **settled)
+        .execution_options(synchronize_session=False)
+    )
+
+
+# --- many windows --------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Span:
+    """The dates between two readings, both left out; None is without end."""
+
+    after: date | None = None
+    before: date | None = None
+
+    def holds(self, column: InstrumentedAttribute[date]) -> ColumnElement[bool]:
+        conditions: list[ColumnElement[bool]] = [true()]
+        if self.after is not None:
+            conditions.append(column > self.after)
+        if self.before is not None:
+            conditions.append(column < self.before)
+        return and_(*conditions)
+
+
+def _between_readings(session: Session, patient_id: uuid.UUID, day: date) -> _Span:
+    def nearest(pick: Any, condition: ColumnElement[bool]) -> date | None:
+        return session.scalar(
+            select(pick(Reading.local_date)).where(
+                Reading.patient_id == patient_id, Reading.superseded_at.is_(None), condition
+            )
+        )
+
+    return _Span(nearest(func.max, Reading.local_date < day), nearest(func.min, Reading.local_date > day))
+
+
+def _first_arrivals(
+    session: Session,
+    patient_id: uuid.UUID,
+    span: _Span,
+    table: type[Reading] | type[Checkin],
+    at: InstrumentedAttribute[datetime],
+) -> dict[date, datetime]:
+    rows = session.execute(
+        select(table.local_date, func.min(at))
+        .where(table.patient_id == patient_id, table.superseded_at.is_(None), span.holds(table.local_date))
+        .group_by(table.local_date)
+    )
+    return {row[0]: row[1] for row in rows}
+
+
+def _pauses(session: Session, patient_id: uuid.UUID) -> list[tuple[date, date]]:
+    rows = session.execute(
+        select(Pause.from_date, Pause.to_date).where(Pause.patient_id == patient_id, Pause.cancelled_at.is_(None))
+    )
+    return [(first, last or date.max) for first, last in rows]
+
+
+def _decide_anew(
+    session: Session, patient_id: uuid.UUID, span: _Span, readings: Mapping[date, datetime], now: datetime
+) -> list[_Held]:
+    checkins = _first_arrivals(session, patient_id, span, Checkin, Checkin.answered_at)
+    pauses = _pauses(session, patient_id)
+    rows = session.execute(
+        select(*_HELD).where(Window.patient_id == patient_id, span.holds(Window.local_date)).order_by(Window.local_date)
+    )
+    decided = []
+    for was in [_Held(*row) for row in rows]:
+        held = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
+        facts = held.facts(paused=any(first <= held.day <= last for first, last in pauses))
+        state = state_at_close(facts) if was.closes_at <= now else state_while_open(facts)
+        if held != was or state is not was.state:
+            _write(session, held, state, now)
+            if state is WindowState.ANSWERED:
+                stop_following(session, [held.id], now)
+            elif state is WindowState.EXCUSED:
+                outbox.cancel_for_window(session, held.id, FOLLOWING, EXCUSED, now)
+        decided.append(replace(held, state=state))
+    return decided
+
+
+def _silence_at(session: Session, patient_id: uuid.UUID, day: date) -> silence_rows.Row | None:
+    """The silence that a reading of `day` ends or divides."""
+    return silence_rows.one(
+        session,
+        Silence.patient_id == patient_id,
+        Silence.missed > 0,
+        or_(Silence.ended_at.is_(None), and_(Silence.first_date <= day, Silence.last_date >= day)),
+    )
+
+
+def _windows_between(session: Session, patient_id: uuid.UUID, first: date, last: date) -> list[uuid.UUID]:
+    return list(
+        session.scalars(
+            select(Window.id).where(Window.patient_id == patient_id, Window.local_date.between(first, last))
+        )
+    )

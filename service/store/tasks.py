@@ -1,0 +1,47 @@
+"""Tasks for staff: written in the transaction that made them necessary, once per occurrence."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.domain.words import TaskKind, TaskState
+from service.store.tables import Task
+
+
+def raise_task(
+    session: Session,
+    clinic_id: uuid.UUID,
+    patient_id: uuid.UUID | None,
+    kind: TaskKind,
+    sentence: str,
+    facts: Mapping[str, Any],
+    dedupe_key: str,
+    now: datetime,
+) -> uuid.UUID | None:
+    """Write a task. Returns its id, or None when that occurrence already has one."""
+    dialect = session.get_bind().dialect.name
+    new_id = uuid.uuid4()
+    statement = (postgresql if dialect == "postgresql" else sqlite).insert(Task)
+    session.connection().execute(
+        statement.on_conflict_do_nothing(index_elements=["dedupe_key"]),
+        {
+            "id": new_id,
+            "clinic_id": clinic_id,
+            "patient_id": patient_id,
+            "kind": kind,
+            "sentence": sentence,
+            "facts": dict(facts),
+            "dedupe_key": dedupe_key,
+            "raised_at": now,
+            "state": TaskState.OPEN,
+        },
+    )
+    written = session.scalar(select(Task.id).where(Task.dedupe_key == dedupe_key))
+    return written if written == new_id else None

@@ -15,11 +15,21 @@ from service.domain.summary import DIARY_ONLY, EXCUSED, MISSED, Strip
 
 SLOT = 8  # px a day
 HEIGHT = 46
+NAMESPACE = ' xmlns="http://www.w3.org/2000/svg"'
+STYLE = (
+    "<style>path{fill:none}.line{stroke:#0072b2;stroke-width:1.5}"
+    ".dots{stroke:#0072b2;stroke-width:4;stroke-linecap:round}"
+    ".reference{stroke:#17262e;stroke-dasharray:6 3}.upper,.lower{stroke:#9b2c12;stroke-width:1.2;stroke-dasharray:2 2}"
+    ".gap{fill:#f4f7f7;stroke:#8a979e;stroke-width:.8}.diary{fill:#17262e}.excused{fill:#a9b4ba}</style>"
+)
 LEAST_SPAN = 12.0  # mmHg from bottom to top, at least: noise must not look like a rise
 
 
-def svg(strip: Strip, reference: float | None, upper: float | None, lower: float | None) -> str:
-    """The strip as SVG text. Pressures in mmHg; a limit far from the readings is left out, not squeezed in."""
+def svg(strip: Strip, reference: float | None, upper: float | None, lower: float | None, *, alone: bool = False) -> str:
+    """The strip as SVG text. Pressures in mmHg; a limit far from the readings is left out, not squeezed in.
+
+    `alone` gives it its own namespace and style, for a document that has no style sheet.
+    """
     known = [value for value in strip.values if value is not None]
     low, high = _span(known, reference, upper, lower)
     width = SLOT * len(strip.values)
@@ -28,8 +38,8 @@ def svg(strip: Strip, reference: float | None, upper: float | None, lower: float
         return round(HEIGHT - 5 - (value - low) / (high - low) * (HEIGHT - 10), 1)
 
     parts = [
-        f'<svg class="strip" viewBox="0 0 {width} {HEIGHT}" width="{width}" height="{HEIGHT}" role="img" '
-        f'aria-label="{escape(strip.sentence())}">'
+        f'<svg class="strip"{NAMESPACE if alone else ""} viewBox="0 0 {width} {HEIGHT}" width="{width}" '
+        f'height="{HEIGHT}" role="img" aria-label="{escape(strip.sentence())}">{STYLE if alone else ""}'
     ]
     for index, mark in enumerate(strip.marks):
         x = index * SLOT

@@ -97,11 +97,20 @@ def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
     )
 
 
-def gather(session: Session, clinic: Clinic, now: datetime, patient_id: uuid.UUID | None = None) -> list[PanelEntry]:
-    """The entries of every active patient, or of the one named, in the order of attention; unsigned first."""
+def gather(
+    session: Session,
+    clinic: Clinic,
+    now: datetime,
+    patient_id: uuid.UUID | None = None,
+    as_of: date | None = None,
+) -> list[PanelEntry]:
+    """The entries of every active patient, or of the one named, in the order of attention; unsigned first.
+
+    `as_of` judges the readings up to an earlier date instead of each patient's today.
+    """
     today = local_date(now, clinic.zone)
     everyone = panel.carried(session, clinic.id, patient_id)
-    todays = {row.patient_id: local_date(now, row.zone) for row in everyone}
+    todays = {row.patient_id: as_of or local_date(now, row.zone) for row in everyone}
     fresh = {
         row.patient_id: summary.from_json(row.facts)
         for row in everyone

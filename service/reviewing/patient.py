@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from service.domain import joined
 from service.domain.joined import Day, Paused
 from service.domain.words import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
+from service.reports.timeline import Ahead
 from service.reviewing.panel import PanelEntry, gather, local_date
 from service.store import histories
 from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
@@ -49,6 +50,7 @@ class Past:
     week: date
     by: str
     at: datetime
+    signed_on: date  # on the clinic's calendar
     outcome: Outcome
     note: str
     next_look: date | None
@@ -83,19 +85,31 @@ class PatientReview:
     adjustments: tuple[Made, ...]  # newest first, of the whole record
     reviews: tuple[Past, ...]  # newest first, of the whole record
     messages: tuple[SentMessage, ...]
+    level: tuple[tuple[date, float], ...]  # the filter's level by day, mmHg
+    ahead: tuple[Ahead, ...]  # the forecast
     as_of: datetime
 
 
 def build_patient(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime, days: int = 30
+    session: Session,
+    clinic_id: uuid.UUID,
+    patient_id: uuid.UUID,
+    now: datetime,
+    days: int = 30,
+    until: date | None = None,
 ) -> PatientReview:
-    """The page's facts. Raises LookupError for a patient that is not this clinic's."""
+    """The page's facts for the `days` up to the patient's own today, or up to `until`.
+
+    Raises LookupError for a patient that is not this clinic's, or a last day that has not come.
+    """
     clinic = session.get(Clinic, clinic_id)
     patient = session.get(Patient, patient_id)
     if clinic is None or patient is None or patient.clinic_id != clinic_id:
         raise LookupError(f"no patient {patient_id}")
-    entry = gather(session, clinic, now, patient_id)[0]
-    today = local_date(now, patient.zone)
+    today = until or local_date(now, patient.zone)
+    if today > local_date(now, patient.zone):
+        raise LookupError(f"{today} has not come")
+    entry = gather(session, clinic, now, patient_id, as_of=until)[0]
     first = today - timedelta(days=days - 1)
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
     return PatientReview(
@@ -118,8 +132,10 @@ def build_patient(
         pauses=tuple(pause for pause in history.pauses if pause.from_day <= today and (pause.to_day or today) >= first),
         replies=tuple(histories.replies(session, clinic_id, patient_id, now - timedelta(days=days))),
         adjustments=adjustments_of(session, clinic_id, patient_id),
-        reviews=reviews_of(session, clinic_id, patient_id),
+        reviews=reviews_of(session, clinic, patient_id),
         messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
+        level=(),
+        ahead=(),
         as_of=now,
     )
 
@@ -149,7 +165,7 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
     return tuple(Made(*row) for row in session.execute(query))
 
 
-def reviews_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[Past, ...]:
+def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[Past, ...]:
     """The patient's signed reviews, newest first."""
     query = (
         select(
@@ -164,10 +180,13 @@ def reviews_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) ->
             SignOff.frozen_hash,
         )
         .join(Staff, Staff.id == SignOff.signed_by)
-        .where(SignOff.clinic_id == clinic_id, SignOff.patient_id == patient_id)
+        .where(SignOff.clinic_id == clinic.id, SignOff.patient_id == patient_id)
         .order_by(SignOff.week.desc())
     )
-    return tuple(Past(*row) for row in session.execute(query))
+    return tuple(
+        Past(row[0], row[1], row[2], row[3], local_date(row[3], clinic.zone), *row[4:])
+        for row in session.execute(query)
+    )
 
 
 def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: datetime) -> tuple[SentMessage, ...]:

@@ -7,7 +7,7 @@ the dates they are, whatever zone the reader's machine is in.
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from service.domain import spoken
 from service.reports.diarytracks import marks, symptoms, whole_day
@@ -30,7 +30,7 @@ def timeline(facts: Timeline, *, width: int, interactive: bool = False) -> Spec:
         if interactive:
             track["layer"].append(whole_day(facts, f"over{index}"))
     return {
-        "$schema": "https://vega.github.io/schema/vega-lite/v5.json",
+        "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "vconcat": tracks,
         "spacing": 14,
         "resolve": {"scale": {"color": "independent", "shape": "independent", "fill": "independent"}},
@@ -82,14 +82,13 @@ def describe(facts: Timeline) -> str:
 def _axis(track: Spec, facts: Timeline, *, bottom: bool) -> None:
     last = max([facts.days[-1].day, *(step.day for step in facts.ahead)])
     span = (last - facts.days[0].day).days
+    domain: Spec = {"domain": [_moment(facts.days[0].day), _moment(last + timedelta(days=1))], "nice": False}
     for layer in track["layer"]:
         x = layer["encoding"].get("x")
         if x is not None and "field" in x:
-            x["scale"] = {
-                "type": "utc",
-                "domain": [_moment(facts.days[0].day), _moment(last + timedelta(days=1))],
-                "nice": False,
-            }
+            # The layers of a track share one scale: its domain is said once.
+            x["scale"] = {"type": "utc"} | domain
+            domain = {}
             x["axis"] = {
                 "format": "%-d %b" if span <= 120 else "%b %Y",
                 "labels": bottom,
@@ -100,7 +99,6 @@ def _axis(track: Spec, facts: Timeline, *, bottom: bool) -> None:
             }
 
 
-def _moment(day: date) -> Spec:
-    """Noon before `day`: where its column begins, as the scale wants it."""
-    before = day - timedelta(days=1)
-    return {"year": before.year, "month": before.month, "date": before.day, "hours": 12, "utc": True}
+def _moment(day: date) -> int:
+    """Noon before `day`, where its column begins, in milliseconds: the one spelling every layer agrees on."""
+    return int(datetime.combine(day - timedelta(days=1), time(12), UTC).timestamp() * 1000)

@@ -91,10 +91,16 @@ def marks(facts: Timeline, width: int) -> Spec:
     ticks = [row for row in rows if row["row"] == "Messages"]
     points = [row for row in rows if row["row"] in {"Adjustments", "Reviews"}]
     tooltip = [{"field": "row", "title": "what"}, {"field": "label", "title": "said"}]
-    return {
-        "width": width,
-        "height": 20 * len(LANES_OF_MARKS),
-        "layer": [
+    layers: list[Spec] = [
+        # An empty layer that draws nothing keeps the track's rows when nothing happened.
+        {
+            "data": {"values": [{"day": facts.days[0].day.isoformat(), "row": LANES_OF_MARKS[0]}]},
+            "mark": {"type": "point", "opacity": 0},
+            "encoding": {"x": x(), "y": y},
+        }
+    ]
+    if spans:
+        layers.append(
             {
                 "data": {"values": spans},
                 "mark": {"type": "bar", "height": 9, "cornerRadius": 2, "stroke": INK, "strokeWidth": 0.8},
@@ -102,46 +108,38 @@ def marks(facts: Timeline, width: int) -> Spec:
                     "x": x(),
                     "x2": {"field": "end"},
                     "y": y,
-                    "fill": {
-                        "field": "row",
-                        "type": "nominal",
-                        "scale": {"domain": ["Pauses", "Silences"], "range": ["#cfd6da", "white"]},
-                        "legend": None,
-                    },
+                    "fill": _by_row(["Pauses", "Silences"], ["#cfd6da", "white"]),
                     "tooltip": tooltip,
                 },
-            },
+            }
+        )
+    if ticks:
+        layers.append(
             {
                 "data": {"values": ticks},
                 "mark": {"type": "tick", "color": FAINT, "thickness": 1.5, "size": 9},
                 "encoding": {"x": x("middle"), "y": y, "tooltip": tooltip},
-            },
+            }
+        )
+    if points:
+        layers.append(
             {
                 "data": {"values": points},
                 "mark": {"type": "point", "filled": True, "size": 60, "opacity": 1},
                 "encoding": {
                     "x": x("middle"),
                     "y": y,
-                    "shape": {
-                        "field": "row",
-                        "type": "nominal",
-                        "scale": {
-                            "domain": ["Adjustments", "Reviews"],
-                            "range": ["triangle-up", "diamond"],
-                        },
-                        "legend": None,
-                    },
-                    "color": {
-                        "field": "row",
-                        "type": "nominal",
-                        "scale": {"domain": ["Adjustments", "Reviews"], "range": [BLUE, GREEN]},
-                        "legend": None,
-                    },
+                    "shape": _by_row(["Adjustments", "Reviews"], ["triangle-up", "diamond"]),
+                    "color": _by_row(["Adjustments", "Reviews"], [BLUE, GREEN]),
                     "tooltip": tooltip,
                 },
-            },
-        ],
-    }
+            }
+        )
+    return {"width": width, "height": 20 * len(LANES_OF_MARKS), "layer": layers}
+
+
+def _by_row(domain: list[str], told: list[str]) -> Spec:
+    return {"field": "row", "type": "nominal", "scale": {"domain": domain, "range": told}, "legend": None}
 
 
 def whole_day(facts: Timeline, name: str) -> Spec:

@@ -14,7 +14,7 @@ from html import escape
 from service.domain.summary import DIARY_ONLY, EXCUSED, MISSED, Strip
 
 SLOT = 8  # px a day
-HEIGHT = 46
+HEIGHT = 64
 NAMESPACE = ' xmlns="http://www.w3.org/2000/svg"'
 STYLE = (
     "<style>path{fill:none}.line{stroke:#0072b2;stroke-width:1.5}"

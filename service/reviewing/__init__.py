@@ -3,20 +3,51 @@
 Use cases only: what is decided is in `domain.review`, what is drawn is in `reports`.
 """
 
+from service.reviewing.adjusting import NewAdjustment, follow_up_done, record_adjustment
+from service.reviewing.covering import Covered, coverage, joined_days
+from service.reviewing.inbox import AlreadyHandled, Item, close, inbox, open_count, take
+from service.reviewing.measuring import Measures, measure
 from service.reviewing.panel import Panel, PanelEntry, Signed, build_panel
-from service.reviewing.patient import PatientReview, build_patient
+from service.reviewing.patient import RANGES, PatientReview, build_patient
+from service.reviewing.records import Record, patient_record, remarks, weekly_record
 from service.reviewing.refreshing import Refreshed, refresh
-from service.reviewing.signing import AlreadySigned, sign
+from service.reviewing.signing import AlreadySigned, fingerprint, freeze, sign
+from service.reviewing.stopping import Stopping, why_readings_stop
+from service.reviewing.timelines import timeline_of
 
 __all__ = [
+    "RANGES",
+    "AlreadyHandled",
     "AlreadySigned",
+    "Covered",
+    "Item",
+    "Measures",
+    "NewAdjustment",
     "Panel",
     "PanelEntry",
     "PatientReview",
+    "Record",
     "Refreshed",
     "Signed",
+    "Stopping",
     "build_panel",
     "build_patient",
+    "close",
+    "coverage",
+    "fingerprint",
+    "follow_up_done",
+    "freeze",
+    "inbox",
+    "joined_days",
+    "measure",
+    "open_count",
+    "patient_record",
+    "record_adjustment",
     "refresh",
+    "remarks",
     "sign",
+    "take",
+    "timeline_of",
+    "weekly_record",
+    "why_readings_stop",
 ]

@@ -68,7 +68,7 @@ def answered_after(session: Session, clinic_id: uuid.UUID, first: date, last: da
     without a reading are not here: see `asked`.
     """
     before = aliased(Step)
-    rank = case({kind.value: place for place, kind in enumerate(StepKind)}, value=before.kind, else_=0)
+    rank = case({kind.value: place for place, kind in enumerate(StepKind)}, value=before.kind)
     query = (
         select(Window.id, func.max(rank))
         .outerjoin(

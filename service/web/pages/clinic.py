@@ -1,0 +1,125 @@
+"""The clinic's pages: the weekly review's panel, and the way to everything behind it.
+
+Staff only. GET reads and never writes; every change is a POST that ends in a
+redirect. All of it works without script; script adds keys and hover.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import version
+
+import vl_convert
+from flask import Blueprint, Response, g, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from service.web.auth import staff_only
+from service.web.services import services
+
+from service import reviewing
+from service.domain import review, spoken
+from service.domain.words import Lane
+from service.reviewing import PanelEntry
+from service.store.session import reading
+from service.web.pages import clinicinbox, clinicinsight, clinicpatient, clinicrecords, clinicwords
+
+blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
+clinicwords.teach(blueprint)
+for behind in (
+    clinicpatient.blueprint,
+    clinicinbox.blueprint,
+    clinicinsight.silences,
+    clinicinsight.measures,
+    clinicrecords.blueprint,
+):
+    blueprint.register_blueprint(behind)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How the panel is filtered and sorted; everything is in the address, so a view can be kept."""
+
+    lane: Lane | None
+    unsigned: bool
+    text: str
+    sort: str
+
+    @classmethod
+    def from_request(cls) -> Asked:
+        lane, sort = request.args.get("lane", ""), request.args.get("sort", "")
+        return cls(
+            lane=Lane(lane) if lane in set(Lane) else None,
+            unsigned=request.args.get("show") == "unsigned",
+            text=request.args.get("name", "").strip()[:80],
+            sort=sort if sort in SORTS else "attention",
+        )
+
+
+SORTS: dict[str, tuple[str, Callable[[PanelEntry], object] | None]] = {
+    "attention": ("who needs attention first", None),
+    "name": ("name", lambda entry: entry.name.casefold()),
+    "review": ("longest without a review", lambda entry: -(entry.days_since_review or 10**6)),
+    "readings": (
+        "fewest readings",
+        lambda entry: entry.summary.adherence.received / max(entry.summary.adherence.expected, 1),
+    ),
+    "weight": (
+        "largest weight gain",
+        lambda entry: -(entry.summary.weight.change_kg if entry.summary.weight else -999.0),
+    ),
+}
+
+
+@blueprint.get("/")
+@staff_only()
+def home() -> ResponseReturnValue:
+    return redirect(url_for("clinic.panel"))
+
+
+@blueprint.get("/review")
+@staff_only()
+def panel() -> ResponseReturnValue:
+    """The weekly review: everyone, in four lanes."""
+    asked = Asked.from_request()
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        built = reviewing.build_panel(session, g.clinic_id, now)
+    return render_template(
+        "clinic/panel.html",
+        panel=built,
+        lanes=[(lane, _shown(built.lanes[lane], asked)) for lane in review.LANES if asked.lane in {None, lane}],
+        asked=asked,
+        sorts=SORTS,
+        week=spoken.full_day(built.week),
+    )
+
+
+@blueprint.get("/drawing.js")
+@staff_only()
+def drawing_library() -> ResponseReturnValue:
+    """The drawing library for the browser, from our own origin; made once in each process."""
+    answer = Response(_library(), mimetype="text/javascript")
+    answer.cache_control.private = True
+    answer.cache_control.max_age = 86_400
+    answer.set_etag(version("vl-convert-python"))
+    return answer.make_conditional(request)
+
+
+@cache
+def _library() -> str:
+    bundle: str = vl_convert.javascript_bundle()
+    return bundle
+
+
+def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:
+    shown = [
+        entry
+        for entry in entries
+        if not (asked.unsigned and entry.signed)
+        and (not asked.text or asked.text.casefold() in f"{entry.name} {entry.clinic_ref}".casefold())
+    ]
+    key = SORTS[asked.sort][1]
+    if key is not None:
+        shown.sort(key=lambda entry: (entry.signed is not None, key(entry)))
+    return shown

@@ -1,0 +1,77 @@
+"""The inbox page: what must be looked at today, taken by someone and closed with a reason."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import timedelta
+
+from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from service.web.auth import current_staff, staff_only
+from service.web.services import services
+
+from service import reviewing
+from service.domain.refused import Refused
+from service.store.session import reading, writing
+from service.store.tables import Clinic
+
+blueprint = Blueprint("inbox", __name__, url_prefix="/inbox")
+CLOSED_DAYS = 7
+
+
+@blueprint.get("")
+@staff_only()
+def tasks() -> ResponseReturnValue:
+    """Open tasks, most pressing first, and what was closed in the last days."""
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        clinic = session.get_one(Clinic, g.clinic_id)
+        items = reviewing.inbox(session, g.clinic_id)
+        closed = reviewing.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
+    return render_template(
+        "clinic/inbox.html", items=items, closed=closed, zone=clinic.zone, now=now, closed_days=CLOSED_DAYS
+    )
+
+
+@blueprint.post("/<uuid:task_id>/take")
+@staff_only("nurse", "physician")
+def take(task_id: uuid.UUID) -> ResponseReturnValue:
+    """Say that one is looking at it."""
+    services_ = services()
+    try:
+        with writing(services_.engine) as session:
+            reviewing.take(session, g.clinic_id, task_id, current_staff(), services_.clock.now())
+    except reviewing.AlreadyHandled as other:
+        flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
+    except LookupError:
+        abort(404)
+    else:
+        flash("It is yours. It stays here until somebody closes it.", "good")
+    return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
+
+
+@blueprint.post("/<uuid:task_id>/close")
+@staff_only("nurse", "physician")
+def close(task_id: uuid.UUID) -> ResponseReturnValue:
+    """Close it with a reason."""
+    services_ = services()
+    try:
+        with writing(services_.engine) as session:
+            reviewing.close(
+                session,
+                g.clinic_id,
+                task_id,
+                current_staff(),
+                request.form.get("reason", ""),
+                services_.clock.now(),
+            )
+    except reviewing.AlreadyHandled as other:
+        flash(f"{other.by} had closed it already.", "wrong")
+    except Refused as refused:
+        flash(f"Not closed. The reason must be {refused.accepted}.", "wrong")
+        return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
+    except LookupError:
+        abort(404)
+    else:
+        flash("Closed.", "good")
+    return redirect(url_for("clinic.inbox.tasks"), 303)

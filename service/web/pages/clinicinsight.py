@@ -1,0 +1,32 @@
+"""Two pages that look back: why readings stop, and how the clinic is doing."""
+
+from __future__ import annotations
+
+from flask import Blueprint, g, render_template
+from flask.typing import ResponseReturnValue
+from service.web.auth import staff_only
+from service.web.services import services
+
+from service import reviewing
+from service.store.session import reading
+
+silences = Blueprint("silences", __name__, url_prefix="/silences")
+measures = Blueprint("measures", __name__, url_prefix="/measures")
+
+
+@silences.get("")
+@staff_only()
+def page() -> ResponseReturnValue:
+    """The panel's adherence calendar, silences by cause, and what asking brought."""
+    with reading(services().engine) as session:
+        told = reviewing.why_readings_stop(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/silences.html", told=told, busiest=max(told.hours) or 1)
+
+
+@measures.get("", endpoint="page")
+@staff_only()
+def measures_page() -> ResponseReturnValue:
+    """The clinic's measures, week by week."""
+    with reading(services().engine) as session:
+        told = reviewing.measure(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/measures.html", told=told)

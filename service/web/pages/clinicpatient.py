@@ -1,0 +1,249 @@
+"""One patient's page: why they are where they are, the time line, and everything staff can record.
+
+The time line is a picture drawn on the server, beside a table of every value;
+script may replace the picture by a live one.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import uuid
+from datetime import date
+from typing import Any
+
+import vl_convert
+from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from service.web.auth import current_staff, staff_only
+from service.web.services import services
+
+from service import reviewing
+from service.domain import joined, review
+from service.domain.amendments import amendments
+from service.domain.followup import PROPOSALS
+from service.domain.refused import Refused
+from service.domain.words import AdjustmentKind, Outcome
+from service.reports import charts, exports
+from service.reviewing import NewAdjustment, PatientReview
+from service.store.session import reading, writing
+
+blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
+
+WIDE, NARROW = 760, 220
+_drawing = threading.Lock()  # the drawing library works on one picture at a time
+
+
+@blueprint.get("")
+@staff_only()
+def page(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Everything known of one patient over 30, 90 or 365 days."""
+    days = _days()
+    seen = _seen(patient_id, days)
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        panel = reviewing.build_panel(session, g.clinic_id, now)
+    facts = reviewing.timeline_of(seen)
+    return render_template(
+        "clinic/patient.html",
+        seen=seen,
+        entry=seen.entry,
+        days=days,
+        ranges=reviewing.RANGES,
+        sentence=charts.describe(facts),
+        remarks=reviewing.remarks,
+        proposals=PROPOSALS,
+        panel=panel,
+        around=_around(panel, patient_id),
+        amended=_amended(seen),
+        today=seen.days[-1].day,
+    )
+
+
+@blueprint.get("/timeline.svg")
+@staff_only()
+def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """The time line as a picture; `narrow=1` for a phone."""
+    seen = _seen(patient_id, _days())
+    spec = charts.timeline(reviewing.timeline_of(seen), width=NARROW if request.args.get("narrow") else WIDE)
+    with _drawing:
+        drawn = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
+    return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
+
+
+@blueprint.get("/timeline.json")
+@staff_only()
+def timeline_json(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """The same drawing for the browser to draw itself, with each day's values under the pointer."""
+    width = request.args.get("width", WIDE, type=int)
+    seen = _seen(patient_id, _days())
+    spec = charts.timeline(reviewing.timeline_of(seen), width=min(max(width, 200), 1600), interactive=True)
+    return Response(json.dumps(spec), mimetype="application/json", headers={"Cache-Control": "private, no-store"})
+
+
+@blueprint.get("/joined.csv")
+@staff_only()
+def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """The joined days of the chosen range."""
+    seen = _seen(patient_id, _days())
+    return Response(
+        exports.joined_csv([(seen.patient.clinic_ref, seen.days)]),
+        mimetype="text/csv",
+        headers={"Content-Disposition": f'attachment; filename="joined-{seen.days[-1].day}.csv"'},
+    )
+
+
+@blueprint.post("/sign")
+@staff_only("nurse", "physician")
+def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Sign this week's review of the patient."""
+    services_, staff = services(), current_staff()
+    try:
+        outcome = _word(Outcome, "outcome")
+        with writing(services_.engine) as session:
+            reviewing.sign(
+                session,
+                g.clinic_id,
+                patient_id,
+                staff,
+                outcome,
+                request.form.get("note", ""),
+                _date("next_look"),
+                services_.clock.now(),
+            )
+    except reviewing.AlreadySigned as other:
+        flash(f"Not signed: {other.by} had signed this review already. Theirs stands.", "wrong")
+    except Refused as refused:
+        flash(f"Not signed. {_plain(refused)}", "wrong")
+        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="sign"), 303)
+    except LookupError:
+        abort(404)
+    else:
+        flash("Signed. What was on the page is kept with it.", "good")
+    return redirect(_back(patient_id), 303)
+
+
+@blueprint.post("/adjustments")
+@staff_only("nurse", "physician")
+def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Record an adjustment, or correct one (`corrects`)."""
+    services_ = services()
+    corrects = request.form.get("corrects", "", type=str)
+    try:
+        new = NewAdjustment(
+            kind=_word(AdjustmentKind, "kind"),
+            what=request.form.get("what", ""),
+            made_on=_date("made_on") or services_.clock.now().date(),
+            follow_up_on=_date("follow_up_on"),
+            follow_up_what=request.form.get("follow_up_what", ""),
+        )
+        with writing(services_.engine) as session:
+            reviewing.record_adjustment(
+                session,
+                g.clinic_id,
+                patient_id,
+                new,
+                current_staff(),
+                services_.clock.now(),
+                corrects=uuid.UUID(corrects) if corrects else None,
+            )
+    except Refused as refused:
+        flash(f"Not recorded. {_plain(refused)}", "wrong")
+    except (LookupError, ValueError):
+        abort(404)
+    else:
+        flash("Recorded. The response will be told as readings come.", "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="adjustments"), 303)
+
+
+@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
+@staff_only("nurse", "physician")
+def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseReturnValue:
+    """Note that a follow-up was done."""
+    services_ = services()
+    try:
+        with writing(services_.engine) as session:
+            noted = reviewing.follow_up_done(
+                session, g.clinic_id, adjustment_id, current_staff(), services_.clock.now()
+            )
+    except LookupError:
+        abort(404)
+    flash("Follow-up noted." if noted else "It had been noted before.", "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="adjustments"), 303)
+
+
+# --- helpers ---------------------------------------------------------------------------
+
+
+def _seen(patient_id: uuid.UUID, days: int) -> PatientReview:
+    with reading(services().engine) as session:
+        try:
+            return reviewing.build_patient(session, g.clinic_id, patient_id, services().clock.now(), days)
+        except LookupError:
+            abort(404)
+
+
+def _days() -> int:
+    asked = request.args.get("days", reviewing.RANGES[0], type=int)
+    return asked if asked in reviewing.RANGES else reviewing.RANGES[0]
+
+
+def _around(panel: reviewing.Panel, patient_id: uuid.UUID) -> dict[str, Any]:
+    """The patients before and after this one on the panel, and the next who is not signed."""
+    entries = panel.entries
+    at = next((index for index, entry in enumerate(entries) if entry.patient_id == patient_id), None)
+    if at is None:
+        return {"before": None, "after": None, "unsigned": None}
+    unsigned = [entry for entry in (*entries[at + 1 :], *entries[:at]) if entry.signed is None]
+    return {
+        "before": entries[at - 1] if at else None,
+        "after": entries[at + 1] if at + 1 < len(entries) else None,
+        "unsigned": unsigned[0] if unsigned else None,
+    }
+
+
+def _amended(seen: PatientReview) -> dict[uuid.UUID, list[Any]]:
+    """For each shown review, what its days read like now, where that differs."""
+    return {
+        past.id: amendments([joined.from_json(day) for day in past.frozen["days"]], seen.days)
+        for past in seen.reviews[: review.DAYS_BETWEEN_REVIEWS]
+    }
+
+
+def _back(patient_id: uuid.UUID) -> str:
+    if request.form.get("back") != "panel":
+        return url_for("clinic.patient.page", patient_id=patient_id)
+    after = request.form.get("after", "")
+    view = request.form.get("view", "")
+    anchor = f"#p-{after}" if after and _is_uuid(after) else ""
+    return f"{url_for('clinic.panel')}{view if view.startswith('?') else ''}{anchor}"
+
+
+def _is_uuid(text: str) -> bool:
+    try:
+        uuid.UUID(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _date(name: str) -> date | None:
+    text = request.form.get(name, "").strip()
+    if not text:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Refused(name, text, "a date such as 2026-11-25") from None
+
+
+def _word(vocabulary: Any, name: str) -> Any:
+    given = request.form.get(name, "")
+    try:
+        return vocabulary(given)
+    except ValueError:
+        raise Refused(name, given, ", ".join(word.value for word in vocabulary)) from None
+
+
+def _plain(refused: Refused) -> str:
+    return f"{refused.field.replace('_', ' ').capitalize()}: accepted is {refused.accepted}."

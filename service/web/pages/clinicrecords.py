@@ -1,0 +1,101 @@
+"""Records to keep or to hand over: the signed week and thirty days of a patient as PDF, joined days as CSV."""
+
+from __future__ import annotations
+
+import threading
+import uuid
+from datetime import date
+
+import vl_convert
+from flask import Blueprint, Response, abort, g, render_template, request
+from flask.typing import ResponseReturnValue
+from service.web.auth import staff_only
+from service.web.services import services
+
+from service import reviewing
+from service.domain import summary
+from service.reports import charts, exports, pdf
+from service.store.session import reading
+from service.store.tables import Clinic
+
+blueprint = Blueprint("records", __name__, url_prefix="/records")
+WEEKS_LISTED = 12
+_drawing = threading.Lock()
+
+
+@blueprint.get("")
+@staff_only()
+def page() -> ResponseReturnValue:
+    """Which weeks there are, and how many patients were signed in each."""
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        clinic = session.get_one(Clinic, g.clinic_id)
+        panel = reviewing.build_panel(session, g.clinic_id, now)
+        covered = reviewing.coverage(session, g.clinic_id, now, WEEKS_LISTED)
+    return render_template("clinic/records.html", clinic=clinic, panel=panel, covered=covered)
+
+
+@blueprint.get("/week/<week>.pdf")
+@staff_only()
+def week_pdf(week: str) -> ResponseReturnValue:
+    """The signed record of the review week that begins on `week`."""
+    with reading(services().engine) as session:
+        try:
+            record = reviewing.weekly_record(session, g.clinic_id, _date(week))
+        except LookupError:
+            abort(404)
+    return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
+
+
+@blueprint.get("/patient/<uuid:patient_id>.pdf")
+@staff_only()
+def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Thirty days of one patient, up to `until` (today when left out)."""
+    until = request.args.get("until")
+    with reading(services().engine) as session:
+        try:
+            record, seen = reviewing.patient_record(
+                session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now()
+            )
+        except LookupError:
+            abort(404)
+    facts = reviewing.timeline_of(seen)
+    with _drawing:
+        drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, width=600), allowed_base_urls=[])
+    timeline = {
+        "svg": drawn,
+        "alt": charts.describe(facts).replace("The table below", "The table in this record"),
+        "caption": "A line breaks where a day has no value.",
+    }
+    written = pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
+    return _pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")
+
+
+@blueprint.get("/joined.csv")
+@staff_only()
+def joined_csv() -> ResponseReturnValue:
+    """The joined days of every active patient, for as many days as asked for."""
+    days = request.args.get("days", summary.STRIP_DAYS, type=int)
+    with reading(services().engine) as session:
+        joined = reviewing.joined_days(session, g.clinic_id, services().clock.now(), min(max(days, 1), 366))
+    return Response(
+        exports.joined_csv(joined),
+        mimetype="text/csv",
+        headers={"Content-Disposition": 'attachment; filename="joined.csv"', "Cache-Control": "private, no-store"},
+    )
+
+
+def _pdf(written: bytes, name: str) -> Response:
+    plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-" for letter in name)
+    return Response(
+        written,
+        mimetype="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="{plain}.pdf"', "Cache-Control": "private, no-store"},
+    )
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        abort(404)

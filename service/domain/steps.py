@@ -133,6 +133,14 @@ def decide(facts: StepFacts, now: datetime) -> Decision:
     return Decision(Act.SEND, Reason.ASKED)
 
 
+def moved_up_to(kind: StepKind, closes_at: datetime, now: datetime) -> datetime:
+    """When a step is due whose predecessor was empty: now, but the clinic task not before the window ends.
+
+    Taken earlier it would find nothing missed yet, and be spent.
+    """
+    return max(now, closes_at) if kind is StepKind.TASK else now
+
+
 def useful_until(kind: StepKind, due_at: datetime, closes_at: datetime) -> datetime:
     """The instant from which a prompt, reminder or nudge would mislead rather than help."""
     if kind is StepKind.NUDGE:
@@ -166,7 +174,8 @@ def as_json(rules: Sequence[StepRule]) -> list[dict[str, Any]]:
 def from_json(given: object) -> tuple[StepRule, ...]:
     """Rules from plain values. Raises Refused naming the one that cannot be used.
 
-    Prompt first, clinic task last: staff are never the only ones who were asked.
+    Exactly one clinic task, and last: a silence that never reaches staff is the
+    failure this service exists to prevent.
     """
     if not isinstance(given, list | tuple):
         raise Refused("steps", given, "a list of steps")
@@ -174,6 +183,8 @@ def from_json(given: object) -> tuple[StepRule, ...]:
     for kind, most in MOST.items():
         if sum(rule.kind is kind for rule in rules) > most:
             raise Refused("steps", kind.value, f"at most {most} of this kind")
+    if not any(rule.kind is StepKind.TASK for rule in rules):
+        raise Refused("steps", [rule.kind.value for rule in rules], "steps that end with a clinic task")
     order = [list(StepKind).index(rule.kind) for rule in rules]
     if order != sorted(order):
         raise Refused("steps", [rule.kind.value for rule in rules], "in the order prompt, reminder, nudge, task")

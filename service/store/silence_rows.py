@@ -11,11 +11,11 @@ from __future__ import annotations
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, insert, select, update
+from sqlalchemy import ColumnElement, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import adherence
@@ -50,6 +50,24 @@ class Told:
     checked_in: bool
 
 
+@dataclass(frozen=True)
+class Missed:
+    """A reading window that has just closed without a reading."""
+
+    window_id: uuid.UUID
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    day: date
+    checked_in: bool
+
+
+LENGTHEN = (
+    update(Silence.__table__)  # type: ignore[arg-type]
+    .where(Silence.id == bindparam("silence"))
+    .values(
+        first_date=bindparam("first"), last_date=bindparam("last"), missed=bindparam("count"), cause=bindparam("why")
+    )
+)
 _ROW = (Silence.id, Silence.first_date, Silence.last_date, Silence.missed, Silence.cause, Silence.ended_at)
 
 
@@ -74,6 +92,37 @@ def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dic
     ):
         prompts[window_id].append((state, attempts > 0))
     return {window_id: adherence.cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
+
+
+def add_missed(session: Session, missed: Sequence[Missed], now: datetime) -> None:
+    """Put windows of many patients into their silences, beginning one where none is open."""
+    if not missed:
+        return
+    why = causes(session, [(one.window_id, one.checked_in) for one in missed])
+    running = _open(session, {one.patient_id for one in missed})
+    begun: dict[uuid.UUID, Row] = {}
+    clinics = {one.patient_id: one.clinic_id for one in missed}
+    for one in sorted(missed, key=lambda one: one.day):
+        row = running.get(one.patient_id)
+        if row is None:
+            row = Row(uuid.uuid4(), one.day, one.day, 0, why[one.window_id], None)
+            begun[one.patient_id] = row
+        if one.day >= row.last:
+            row = replace(row, last=one.day, cause=why[one.window_id])
+        row = replace(row, first=min(row.first, one.day), missed=row.missed + 1)
+        running[one.patient_id] = row
+    rows = [_values(clinics[patient], patient, running[patient], now) for patient in begun]
+    longer = [row for patient, row in running.items() if patient not in begun]
+    if rows:
+        session.connection().execute(insert(Silence), rows)
+    if longer:
+        session.connection().execute(
+            LENGTHEN,
+            [
+                {"silence": row.id, "first": row.first, "last": row.last, "count": row.missed, "why": row.cause}
+                for row in longer
+            ],
+        )
 
 
 def sync(
@@ -131,6 +180,30 @@ def _rows_between(session: Session, patient_id: uuid.UUID, between: tuple[date |
     if before is not None:
         query = query.where(Silence.last_date < before)
     return [Row(*row) for row in session.execute(query)]
+
+
+def _open(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Row]:
+    # Locked in one order: two workers may each hold a window of the same patient.
+    rows = session.execute(
+        select(Silence.patient_id, *_ROW)
+        .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None))
+        .order_by(Silence.id)
+        .with_for_update(key_share=True)
+    )
+    return {row[0]: Row(*row[1:]) for row in rows}
+
+
+def _values(clinic_id: uuid.UUID, patient_id: uuid.UUID, row: Row, now: datetime) -> dict[str, Any]:
+    return {
+        "id": row.id,
+        "clinic_id": clinic_id,
+        "patient_id": patient_id,
+        "first_date": row.first,
+        "last_date": row.last,
+        "missed": row.missed,
+        "cause": row.cause,
+        "opened_at": now,
+    }
 
 
 def _begin(session: Session, patient_id: uuid.UUID, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:

@@ -125,7 +125,11 @@ _HELD = (
 
 
 def _window_on(session: Session, patient_id: uuid.UUID, day: date) -> _Held | None:
-    row = session.execute(select(*_HELD).where(Window.patient_id == patient_id, Window.local_date == day)).first()
+    # Locked, so that it cannot be closed as missed while the reading that answers it is being written.
+    # KEY SHARE leaves room for the messages that only point at it; a stronger lock could deadlock with them.
+    row = session.execute(
+        select(*_HELD).where(Window.patient_id == patient_id, Window.local_date == day).with_for_update(key_share=True)
+    ).first()
     return None if row is None else _Held(*row)
 
 

@@ -1,0 +1,157 @@
+"""Close the windows whose end has come, and open or lengthen the silences that follow.
+
+Promises that every window ends in one state, once, whatever arrived at the last
+moment; and that a missed reading is part of a silence with a cause as soon as its
+window has closed. Sends nothing: the follow-up steps read what is written here.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Engine, Select, bindparam, func, not_, select, text, update
+from sqlalchemy.orm import Session
+
+from service.domain.tally import Tally
+from service.domain.windows import WindowFacts, state_at_close
+from service.domain.words import WindowState
+from service.store import arrivals, panel, silence_rows, silences
+from service.store.audit import SYSTEM, write_line
+from service.store.batches import Work, Written, work_off
+from service.store.parking import is_parked
+from service.store.tables import Window
+
+# A literal, not a parameter: a partial index serves only a query that provably asks for its part.
+STILL_OPEN = text("windows.state = 'open'")
+
+CLOSE = (
+    update(Window.__table__)  # type: ignore[arg-type]
+    .where(Window.id == bindparam("window"))
+    .values(
+        state=bindparam("new_state"),
+        reading_at=bindparam("reading"),
+        checkin_at=bindparam("checkin"),
+        settled_at=bindparam("at"),
+    )
+)
+
+
+def close_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
+    """Close every window whose end has come at `now` (UTC), `limit` to a transaction.
+
+    1. Choose open windows past their end, locked against other workers and against
+       readings being recorded for them.
+    2. Decide each from what is recorded for its date, not only from what it was told:
+       a reading written while the window was being opened counts.
+    3. Put the missed readings into the patients' silences, each with its cause.
+    4. Write windows and silences, and mark the review's rows stale, in one transaction.
+    """
+    work = Work(
+        "window",
+        lambda session: _has_due(session, now),
+        lambda session, only: _load(session, only, now, limit),
+        lambda session, due: _close(session, due, now),
+    )
+    return work_off(engine, work, now)
+
+
+@dataclass(frozen=True)
+class _DueWindow:
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    day: date
+    wants_reading: bool
+    wants_checkin: bool
+    reading_at: datetime | None
+    checkin_at: datetime | None
+    paused: bool
+    overtaken: bool  # a reading of a later date is there already
+
+
+def _due(now: datetime) -> Select[*tuple[Any, ...]]:
+    return select(Window.id).where(STILL_OPEN, Window.closes_at <= now, not_(is_parked("window", Window.id)))
+
+
+def _has_due(session: Session, now: datetime) -> bool:
+    return session.execute(_due(now).limit(1)).first() is not None
+
+
+def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[_DueWindow]:
+    query = (
+        _due(now)
+        .with_only_columns(
+            Window.id,
+            Window.clinic_id,
+            Window.patient_id,
+            Window.local_date,
+            Window.wants_reading,
+            Window.wants_checkin,
+            func.coalesce(Window.reading_at, arrivals.first_reading(Window.patient_id, Window.local_date)),
+            func.coalesce(Window.checkin_at, arrivals.first_checkin(Window.patient_id, Window.local_date)),
+            arrivals.is_paused(Window.patient_id, Window.local_date),
+            arrivals.later_reading(Window.patient_id, Window.local_date),
+        )
+        .order_by(Window.closes_at, Window.local_date)
+        .limit(limit)
+        .with_for_update(of=Window, skip_locked=True, key_share=True)
+    )
+    if only is not None:
+        query = query.where(Window.id == only)
+    return [_DueWindow(*row) for row in session.execute(query)]
+
+
+def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Written:
+    written = Written()
+    closed: list[tuple[_DueWindow, WindowState]] = []
+    for window in due:
+        facts = WindowFacts(
+            window.wants_reading, window.wants_checkin, window.reading_at, window.checkin_at, window.paused
+        )
+        try:
+            closed.append((window, state_at_close(facts)))
+        except Exception as error:
+            written.failed.append((window.id, error))
+    missed = [window for window, state in closed if state is WindowState.MISSED and window.wants_reading]
+    _write_windows(session, closed, now)
+    silence_rows.add_missed(
+        session,
+        [
+            silence_rows.Missed(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
+            for w in missed
+            if not w.overtaken
+        ],
+        now,
+    )
+    for window in missed:
+        if window.overtaken:  # closed late: it belongs before a reading, not after the last one
+            silences.resettle(session, window.patient_id, now, around=window.day)
+    panel.mark_stale(session, {window.patient_id for window, _ in closed}, now)
+    for clinic_id, count in Counter(window.clinic_id for window, _ in closed).items():
+        write_line(
+            session, SYSTEM, "windows.close", ("clinic", clinic_id), now, clinic_id=clinic_id, detail={"windows": count}
+        )
+    written.done = len(closed)
+    return written
+
+
+def _write_windows(session: Session, closed: Sequence[tuple[_DueWindow, WindowState]], now: datetime) -> None:
+    if closed:
+        session.connection().execute(
+            CLOSE,
+            [
+                {
+                    "window": window.id,
+                    "new_state": state,
+                    "reading": window.reading_at,
+                    "checkin": window.checkin_at,
+                    "at": now,
+                }
+                for window, state in closed
+            ],
+        )

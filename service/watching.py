@@ -74,7 +74,7 @@ class _DueWindow:
     overtaken: bool  # a reading of a later date is there already
 
 
-def _due(now: datetime) -> Select[*tuple[Any, ...]]:
+def _due(now: datetime) -> Select[uuid.UUID]:
     return select(Window.id).where(STILL_OPEN, Window.closes_at <= now, not_(is_parked("window", Window.id)))
 
 
@@ -83,7 +83,7 @@ def _has_due(session: Session, now: datetime) -> bool:
 
 
 def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[_DueWindow]:
-    query = (
+    query: Select[*tuple[Any, ...]] = (
         _due(now)
         .with_only_columns(
             Window.id,

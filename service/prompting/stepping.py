@@ -107,17 +107,25 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
     )
     if only is not None:
         query = query.where(Step.id == only)
-    rows: Sequence[Any] = session.execute(query).all()
-    return [
-        DueStep(
-            *row[:9],
-            WindowFacts(row[9], row[10], row[12], row[13], row[11] is WindowState.EXCUSED),
-            row[14],
-            row[15],
-            quiet_length(row[16], row[17]),
-        )
-        for row in rows
-    ]
+    return [_due_step(row) for row in session.execute(query)]
+
+
+def _due_step(row: Any) -> DueStep:
+    return DueStep(
+        id=row[0],
+        kind=row[1],
+        position=row[2],
+        due_at=row[3],
+        clinic_id=row[4],
+        patient_id=row[5],
+        window_id=row[6],
+        local_date=row[7],
+        closes_at=row[8],
+        window=WindowFacts(row[9], row[10], row[12], row[13], paused=row[11] is WindowState.EXCUSED),
+        later_is_due=row[14],
+        silent_days=row[15],
+        quiet=quiet_length(row[16], row[17]),
+    )
 
 
 def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:

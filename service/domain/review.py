@@ -286,7 +286,9 @@ def _carried_over(standing: Standing) -> list[Why]:
     if last is None:
         return []
     if last.outcome in UNRESOLVED:
-        return [Why(Lane.LOOK_CLOSELY, f"Carried over: could not be reached on {spoken.day(last.signed_on)}.")]
+        # Somebody still not heard from is not looked at more closely for not having been reached.
+        lane = Lane.NOT_HEARD_FROM if _unheard(standing) else Lane.LOOK_CLOSELY
+        return [Why(lane, f"Carried over: could not be reached on {spoken.day(last.signed_on)}.")]
     if last.next_look is not None and last.next_look <= standing.today:
         return [Why(Lane.LOOK_CLOSELY, f"Another look was planned for {spoken.day(last.next_look)}.")]
     return []
@@ -322,9 +324,9 @@ RULES: Sequence[Callable[[Standing], list[Why]]] = (
     _together,
     _signals,
     _follow_ups,
+    _unheard,
     _carried_over,
     _unknown,
-    _unheard,
 )
 
 

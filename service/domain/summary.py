@@ -162,10 +162,8 @@ def _mark(day: Day) -> str:
         return EXCUSED
     if day.window is WindowState.OPEN:
         return WAITING
-    if day.checkin:
-        return DIARY_ONLY
-    if day.wants_reading and day.window is WindowState.MISSED:
-        return MISSED
+    if day.wants_reading and day.window is not None:
+        return DIARY_ONLY if day.checkin else MISSED
     return NOTHING
 
 

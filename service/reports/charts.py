@@ -82,13 +82,17 @@ def describe(facts: Timeline) -> str:
 def _axis(track: Spec, facts: Timeline, *, bottom: bool) -> None:
     last = max([facts.days[-1].day, *(step.day for step in facts.ahead)])
     span = (last - facts.days[0].day).days
-    domain: Spec = {"domain": [_moment(facts.days[0].day), _moment(last + timedelta(days=1))], "nice": False}
+    # As expressions: a plain date here becomes one that a browser without `eval` cannot read.
+    ends: Spec = {
+        "type": "utc",
+        "nice": False,
+        "domainMin": {"expr": str(_moment(facts.days[0].day))},
+        "domainMax": {"expr": str(_moment(last + timedelta(days=1)))},
+    }
     for layer in track["layer"]:
         x = layer["encoding"].get("x")
         if x is not None and "field" in x:
-            # The layers of a track share one scale: its domain is said once.
-            x["scale"] = {"type": "utc"} | domain
-            domain = {}
+            x["scale"] = ends
             x["axis"] = {
                 "format": "%-d %b" if span <= 120 else "%b %Y",
                 "labels": bottom,

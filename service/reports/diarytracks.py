@@ -16,29 +16,35 @@ def symptoms(facts: Timeline, width: int) -> Spec:
         for day in facts.days
         for symptom, text in _told(day)
     ]
-    return {
-        "width": width,
-        "height": 17 * len(SYMPTOMS),
-        "layer": [
+    y: Spec = {
+        "field": "symptom",
+        "type": "nominal",
+        "title": None,
+        "scale": {"domain": list(SYMPTOMS)},
+        "axis": {"grid": True, "labelLimit": 130},
+    }
+    layers = [_frame(facts, "symptom", SYMPTOMS[0], y)]
+    if rows:
+        # Letters where a day has room for them, dots where it has not; the table holds the letters.
+        dense = _dense(facts, width)
+        layers.append(
             {
                 "data": {"values": rows},
-                # Letters where a day has room for them, dots where it has not; the table holds the letters.
                 "mark": {"type": "point", "filled": True, "size": 10, "color": INK, "opacity": 1}
-                if _dense(facts, width)
+                if dense
                 else {"type": "text", "fontSize": 11, "color": INK},
-                "encoding": {
-                    "x": x(),
-                    "y": {
-                        "field": "symptom",
-                        "type": "nominal",
-                        "title": None,
-                        "scale": {"domain": list(SYMPTOMS)},
-                        "axis": {"grid": True, "labelLimit": 130},
-                    },
-                    **({} if _dense(facts, width) else {"text": {"field": "text"}}),
-                },
+                "encoding": {"x": x(), "y": y} | ({} if dense else {"text": {"field": "text"}}),
             }
-        ],
+        )
+    return {"width": width, "height": 17 * len(SYMPTOMS), "layer": layers}
+
+
+def _frame(facts: Timeline, field: str, value: str, y: Spec) -> Spec:
+    """A layer that draws nothing and keeps the track's rows when nothing happened."""
+    return {
+        "data": {"values": [{"day": facts.days[0].day.isoformat(), field: value}]},
+        "mark": {"type": "point", "opacity": 0},
+        "encoding": {"x": x(), "y": y},
     }
 
 
@@ -91,14 +97,7 @@ def marks(facts: Timeline, width: int) -> Spec:
     ticks = [row for row in rows if row["row"] == "Messages"]
     points = [row for row in rows if row["row"] in {"Adjustments", "Reviews"}]
     tooltip = [{"field": "row", "title": "what"}, {"field": "label", "title": "said"}]
-    layers: list[Spec] = [
-        # An empty layer that draws nothing keeps the track's rows when nothing happened.
-        {
-            "data": {"values": [{"day": facts.days[0].day.isoformat(), "row": LANES_OF_MARKS[0]}]},
-            "mark": {"type": "point", "opacity": 0},
-            "encoding": {"x": x(), "y": y},
-        }
-    ]
+    layers = [_frame(facts, "row", LANES_OF_MARKS[0], y)]
     if spans:
         layers.append(
             {

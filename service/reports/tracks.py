@@ -14,7 +14,7 @@ def pressures(facts: Timeline, width: int) -> Spec:
         for day in facts.days
         for name, value in zip(_SERIES, (day.pa_systolic, day.pa_mean, day.pa_diastolic), strict=True)
     ]
-    scale: Spec = {"zero": False, "nice": True}
+    scale: Spec = {"zero": False, "nice": True, "padding": 6}
     y: Spec = {"field": "value", "type": "quantitative", "scale": scale, "title": "mmHg"}
     colour: Spec = {
         "field": "series",
@@ -126,7 +126,7 @@ def single(
         "field": "value",
         "type": "quantitative",
         "title": title,
-        "scale": {"zero": False, "nice": True} if scale is None else {"domain": list(scale)},
+        "scale": {"zero": False, "nice": True, "padding": 6} if scale is None else {"domain": list(scale)},
         "axis": {"tickCount": 3},
     }
     return {

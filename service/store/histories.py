@@ -149,7 +149,7 @@ def _load_some(
         found[row[0]].windows.append(Planned(row[1], row[2], row[3], row[4] is not None))
     for row in rows(Pause, _PAUSE, Pause.cancelled_at.is_(None), order=Pause.from_date):
         found[row[0]].pauses.append(Paused(row[1], row[2], row[3]))
-    for row in rows(Silence, _SILENCE, order=Silence.first_date):
+    for row in rows(Silence, _SILENCE, Silence.missed > 0, order=Silence.first_date):
         found[row[0]].silences.append(SilencePast(*row[1:]))
     for row in rows(Reference, _REFERENCE, order=Reference.set_at):
         found[row[0]].reference = ReferenceSet(*row[1:])  # the newest row counts

@@ -13,6 +13,7 @@ from service.reviewing.records import Record, patient_record, remarks, weekly_re
 from service.reviewing.refreshing import Refreshed, refresh
 from service.reviewing.signing import AlreadySigned, fingerprint, freeze, sign
 from service.reviewing.stopping import Stopping, why_readings_stop
+from service.reviewing.telling import tell_staff
 from service.reviewing.timelines import timeline_of
 
 __all__ = [
@@ -47,6 +48,7 @@ __all__ = [
     "remarks",
     "sign",
     "take",
+    "tell_staff",
     "timeline_of",
     "weekly_record",
     "why_readings_stop",

@@ -16,9 +16,10 @@ from sqlalchemy import case, func, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.domain.refused import Refused
-from service.domain.words import ActorKind, TaskKind, TaskState
+from service.domain.words import ActorKind, MessageKind, TaskKind, TaskState
+from service.store import outbox
 from service.store.audit import Actor, write_line
-from service.store.tables import Patient, Staff, Task
+from service.store.tables import Contact, Message, Patient, Staff, Task
 
 LONGEST_REASON = 400
 # What is shown first: who may be in danger, then pressures, then everything else by age.
@@ -159,6 +160,10 @@ def _move(
     ).first()
     if moved is None:
         raise _why_not(session, clinic_id, task_id)
+    # Nobody else need be told of what somebody is looking at.
+    contacts = session.scalars(select(Contact.id).where(Contact.clinic_id == clinic_id, Contact.staff_id.is_not(None)))
+    keys = [f"{MessageKind.STAFF_TASK.value}:{task_id}:{contact_id}" for contact_id in contacts]
+    outbox.cancel(session, Message.dedupe_key.in_(keys), "task_taken", now)
     write_line(session, Actor(ActorKind.STAFF, staff.id), action, ("task", task_id), now, clinic_id=clinic_id)
 
 

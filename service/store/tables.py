@@ -106,6 +106,7 @@ class Clinic(Base):
     steps: Mapped[list[Any]]  # domain.steps.as_json
     silent_days: Mapped[int]  # missed windows in a row before staff get a task
     created_at: Mapped[datetime]
+    digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open; null: plan it
 
 
 class Staff(Base):
@@ -373,7 +374,15 @@ class Task(Base):
     """Something a member of staff must look at."""
 
     __tablename__ = "tasks"
-    __table_args__ = (Index("ix_tasks_clinic_id_state", "clinic_id", "state"),)
+    __table_args__ = (
+        Index("ix_tasks_clinic_id_state", "clinic_id", "state"),
+        Index(
+            "ix_tasks_to_tell",
+            "step_up_at",
+            postgresql_where=text("state = 'open'"),
+            sqlite_where=text("state = 'open'"),
+        ),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)
@@ -382,7 +391,8 @@ class Task(Base):
     facts: Mapped[dict[str, Any]]
     dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
     raised_at: Mapped[datetime]
-    step_up_at: Mapped[datetime | None] = mapped_column(index=True)  # when an unanswered one goes to the next contact
+    step_up_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody
+    told: Mapped[int] = mapped_column(default=0)  # contacts told so far
     state: Mapped[TaskState] = mapped_column(Word(TaskState))
     taken_by: Mapped[uuid.UUID | None] = _ref("staff")
     taken_at: Mapped[datetime | None]
@@ -590,7 +600,16 @@ class Signal(Base):
     """A named reason to look: one row per episode."""
 
     __tablename__ = "signals"
-    __table_args__ = (Index("ix_signals_clinic_id_ended_on", "clinic_id", "ended_on"),)
+    __table_args__ = (
+        UniqueConstraint("patient_id", "kind", "raised_on"),
+        Index("ix_signals_clinic_id_ended_on", "clinic_id", "ended_on"),
+        Index(
+            "ix_signals_unseen",
+            "clinic_id",
+            postgresql_where=text("seen_at IS NULL"),
+            sqlite_where=text("seen_at IS NULL"),
+        ),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
@@ -608,7 +627,15 @@ class PanelRow(Base):
     """What the weekly review needs of one patient, carried forward at intake; rebuildable from the rows."""
 
     __tablename__ = "panel_rows"
-    __table_args__ = (UniqueConstraint("patient_id"), Index("ix_panel_rows_stale", "stale_since"))
+    __table_args__ = (
+        UniqueConstraint("patient_id"),
+        Index(
+            "ix_panel_rows_stale",
+            "stale_since",
+            postgresql_where=text("stale_since IS NOT NULL"),
+            sqlite_where=text("stale_since IS NOT NULL"),
+        ),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients")
@@ -616,7 +643,9 @@ class PanelRow(Base):
     facts: Mapped[dict[str, Any]]
     trend: Mapped[bytes | None]  # the filter's state, see domain.trend
     updated_at: Mapped[datetime]
+    outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins
     stale_since: Mapped[datetime | None]
+    touched: Mapped[int] = mapped_column(default=0)  # counts marks, so that a refresh never clears a newer one
 
 
 class Adjustment(Base):

@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.domain.telling import first_told_at
 from service.domain.words import TaskKind, TaskState
 from service.store.tables import Task
 
@@ -40,6 +41,7 @@ def raise_task(
             "facts": dict(facts),
             "dedupe_key": dedupe_key,
             "raised_at": now,
+            "step_up_at": first_told_at(kind, now),
             "state": TaskState.OPEN,
         },
     )

@@ -42,9 +42,13 @@ def upgrade() -> None:
         sa.Column("steps", sa.JSON(), nullable=False),
         sa.Column("silent_days", sa.Integer(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("digest_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("id", sa.Uuid(), nullable=False),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_clinics")),
     )
+    with op.batch_alter_table("clinics", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_clinics_digest_at"), ["digest_at"], unique=False)
+
     op.create_table(
         "heartbeats",
         sa.Column("worker", sa.String(length=80), nullable=False),
@@ -214,7 +218,9 @@ def upgrade() -> None:
         sa.Column("facts", sa.JSON(), nullable=False),
         sa.Column("trend", sa.LargeBinary(), nullable=True),
         sa.Column("updated_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("outdated_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("stale_since", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("touched", sa.Integer(), nullable=False),
         sa.Column("id", sa.Uuid(), nullable=False),
         sa.ForeignKeyConstraint(["clinic_id"], ["clinics.id"], name=op.f("fk_panel_rows_clinic_id_clinics")),
         sa.ForeignKeyConstraint(["patient_id"], ["patients.id"], name=op.f("fk_panel_rows_patient_id_patients")),
@@ -223,7 +229,14 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("panel_rows", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_panel_rows_clinic_id"), ["clinic_id"], unique=False)
-        batch_op.create_index("ix_panel_rows_stale", ["stale_since"], unique=False)
+        batch_op.create_index(batch_op.f("ix_panel_rows_outdated_at"), ["outdated_at"], unique=False)
+        batch_op.create_index(
+            "ix_panel_rows_stale",
+            ["stale_since"],
+            unique=False,
+            postgresql_where=sa.text("stale_since IS NOT NULL"),
+            sqlite_where=sa.text("stale_since IS NOT NULL"),
+        )
 
     op.create_table(
         "patient_limits",
@@ -390,10 +403,18 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["patient_id"], ["patients.id"], name=op.f("fk_signals_patient_id_patients")),
         sa.ForeignKeyConstraint(["seen_by"], ["staff.id"], name=op.f("fk_signals_seen_by_staff")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_signals")),
+        sa.UniqueConstraint("patient_id", "kind", "raised_on", name=op.f("uq_signals_patient_id_kind_raised_on")),
     )
     with op.batch_alter_table("signals", schema=None) as batch_op:
         batch_op.create_index("ix_signals_clinic_id_ended_on", ["clinic_id", "ended_on"], unique=False)
         batch_op.create_index(batch_op.f("ix_signals_patient_id"), ["patient_id"], unique=False)
+        batch_op.create_index(
+            "ix_signals_unseen",
+            ["clinic_id"],
+            unique=False,
+            postgresql_where=sa.text("seen_at IS NULL"),
+            sqlite_where=sa.text("seen_at IS NULL"),
+        )
 
     op.create_table(
         "silences",
@@ -432,6 +453,7 @@ def upgrade() -> None:
         sa.Column("dedupe_key", sa.String(length=160), nullable=False),
         sa.Column("raised_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("step_up_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("told", sa.Integer(), nullable=False),
         sa.Column("state", sa.String(length=24), nullable=False),
         sa.Column("taken_by", sa.Uuid(), nullable=True),
         sa.Column("taken_at", sa.DateTime(timezone=True), nullable=True),
@@ -449,7 +471,13 @@ def upgrade() -> None:
     with op.batch_alter_table("tasks", schema=None) as batch_op:
         batch_op.create_index("ix_tasks_clinic_id_state", ["clinic_id", "state"], unique=False)
         batch_op.create_index(batch_op.f("ix_tasks_patient_id"), ["patient_id"], unique=False)
-        batch_op.create_index(batch_op.f("ix_tasks_step_up_at"), ["step_up_at"], unique=False)
+        batch_op.create_index(
+            "ix_tasks_to_tell",
+            ["step_up_at"],
+            unique=False,
+            postgresql_where=sa.text("state = 'open'"),
+            sqlite_where=sa.text("state = 'open'"),
+        )
 
     op.create_table(
         "windows",
@@ -802,7 +830,9 @@ def downgrade() -> None:
 
     op.drop_table("windows")
     with op.batch_alter_table("tasks", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_tasks_step_up_at"))
+        batch_op.drop_index(
+            "ix_tasks_to_tell", postgresql_where=sa.text("state = 'open'"), sqlite_where=sa.text("state = 'open'")
+        )
         batch_op.drop_index(batch_op.f("ix_tasks_patient_id"))
         batch_op.drop_index("ix_tasks_clinic_id_state")
 
@@ -816,6 +846,9 @@ def downgrade() -> None:
 
     op.drop_table("silences")
     with op.batch_alter_table("signals", schema=None) as batch_op:
+        batch_op.drop_index(
+            "ix_signals_unseen", postgresql_where=sa.text("seen_at IS NULL"), sqlite_where=sa.text("seen_at IS NULL")
+        )
         batch_op.drop_index(batch_op.f("ix_signals_patient_id"))
         batch_op.drop_index("ix_signals_clinic_id_ended_on")
 
@@ -853,7 +886,12 @@ def downgrade() -> None:
 
     op.drop_table("patient_limits")
     with op.batch_alter_table("panel_rows", schema=None) as batch_op:
-        batch_op.drop_index("ix_panel_rows_stale")
+        batch_op.drop_index(
+            "ix_panel_rows_stale",
+            postgresql_where=sa.text("stale_since IS NOT NULL"),
+            sqlite_where=sa.text("stale_since IS NOT NULL"),
+        )
+        batch_op.drop_index(batch_op.f("ix_panel_rows_outdated_at"))
         batch_op.drop_index(batch_op.f("ix_panel_rows_clinic_id"))
 
     op.drop_table("panel_rows")
@@ -889,6 +927,9 @@ def downgrade() -> None:
 
     op.drop_table("idempotent_calls")
     op.drop_table("heartbeats")
+    with op.batch_alter_table("clinics", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_clinics_digest_at"))
+
     op.drop_table("clinics")
     with op.batch_alter_table("audit_lines", schema=None) as batch_op:
         batch_op.drop_index("ix_audit_lines_subject_id")

@@ -1,0 +1,179 @@
+"""Tell staff what is open: at once where it may be an emergency, stepping up while nobody takes it, and once a day.
+
+Promises at most one message for each task and contact, one digest for each clinic
+and local date, and that no text holds a name or a value: it says that something
+is open, and where. Who is told first is the order of the contacts' positions.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+
+from sqlalchemy import Engine, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.domain.localtime import local_date, zone
+from service.domain.tally import Tally
+from service.domain.telling import GOOD_FOR, next_digest, next_told_at
+from service.domain.words import Channel, ContactState, MessageKind, Role, TaskKind, TaskState
+from service.reviewing.inbox import open_count
+from service.store import outbox
+from service.store.batches import Work, Written, work_off
+from service.store.outbox import NewMessage
+from service.store.parking import is_parked
+from service.store.tables import Clinic, Contact, Staff, Task
+
+BATCH = 100
+ON_CALL = (Role.NURSE, Role.PHYSICIAN)
+
+
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """A task whose time to be told has come."""
+
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    kind: TaskKind
+    told: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    contact_id: uuid.UUID
+    staff_id: uuid.UUID
+    channel: Channel
+
+
+def tell_staff(engine: Engine, now: datetime) -> Tally:
+    """Send what is due to staff: open tasks to the next contact, and the digests of the clinics whose day begins."""
+    return work_off(engine, _tasks(now), now) + work_off(engine, _digests(now), now)
+
+
+def _tasks(now: datetime) -> Work[_Open]:
+    due = (Task.state == TaskState.OPEN, Task.step_up_at <= now, ~is_parked("task", Task.id))
+
+    def has_due(session: Session) -> bool:
+        return session.scalar(select(Task.id).where(*due).limit(1)) is not None
+
+    def load(session: Session, one: uuid.UUID | None) -> Sequence[_Open]:
+        query = select(Task.id, Task.clinic_id, Task.kind, Task.told).where(*due).order_by(Task.step_up_at).limit(BATCH)
+        if one is not None:
+            query = query.where(Task.id == one)
+        return [_Open(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
+
+    def write(session: Session, rows: Sequence[_Open]) -> Written:
+        contacts = _on_call(session, {row.clinic_id for row in rows})
+        messages, done = [], 0
+        for row in rows:
+            reach = contacts.get(row.clinic_id, [])
+            following = None
+            if row.told < len(reach):
+                messages.append(_message(row.clinic_id, reach[row.told], MessageKind.STAFF_TASK, str(row.id), now))
+                following = next_told_at(row.kind, now) if row.told + 1 < len(reach) else None
+                done += 1
+            session.execute(
+                update(Task)
+                .where(Task.id == row.id)
+                .values(step_up_at=following, told=row.told + (row.told < len(reach)))
+                .execution_options(synchronize_session=False)
+            )
+        outbox.enqueue_many(session, messages, now)
+        return Written(done, len(rows) - done)
+
+    return Work("task", has_due, load, write)
+
+
+@dataclass(frozen=True, slots=True)
+class _Morning:
+    """A clinic whose day begins."""
+
+    id: uuid.UUID
+    zone: str
+    at: time
+    due_at: datetime | None
+
+
+def _digests(now: datetime) -> Work[_Morning]:
+    due = (or_(Clinic.digest_at.is_(None), Clinic.digest_at <= now), ~is_parked("clinic", Clinic.id))
+
+    def has_due(session: Session) -> bool:
+        return session.scalar(select(Clinic.id).where(*due).limit(1)) is not None
+
+    def load(session: Session, one: uuid.UUID | None) -> Sequence[_Morning]:
+        query = select(Clinic.id, Clinic.zone, Clinic.quiet_until, Clinic.digest_at).where(*due).limit(BATCH)
+        if one is not None:
+            query = query.where(Clinic.id == one)
+        return [_Morning(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
+
+    def write(session: Session, rows: Sequence[_Morning]) -> Written:
+        written = Written()
+        contacts = _on_call(session, {clinic.id for clinic in rows})
+        for clinic in rows:
+            # A clinic that has never had one only learns when its first is: nothing is told late.
+            waiting = open_count(session, clinic.id) if clinic.due_at is not None else 0
+            messages = _digest(clinic, contacts.get(clinic.id, []), waiting, now) if waiting else []
+            outbox.enqueue_many(session, messages, now)
+            session.execute(
+                update(Clinic)
+                .where(Clinic.id == clinic.id)
+                .values(digest_at=next_digest(now, clinic.at, zone(clinic.zone)))
+                .execution_options(synchronize_session=False)
+            )
+            written.done += bool(messages)
+            written.passed += not messages
+        return written
+
+    return Work("clinic", has_due, load, write)
+
+
+def _digest(clinic: _Morning, contacts: Sequence[_Reach], waiting: int, now: datetime) -> list[NewMessage]:
+    """One message to each person, by their first contact."""
+    first: dict[uuid.UUID, _Reach] = {}
+    for reach in contacts:
+        first.setdefault(reach.staff_id, reach)
+    day = local_date(now, zone(clinic.zone)).isoformat()
+    return [_message(clinic.id, reach, MessageKind.DIGEST, day, now, {"open": waiting}) for reach in first.values()]
+
+
+def _message(
+    clinic_id: uuid.UUID,
+    reach: _Reach,
+    kind: MessageKind,
+    occasion: str,
+    now: datetime,
+    params: dict[str, object] | None = None,
+) -> NewMessage:
+    return NewMessage(
+        clinic_id=clinic_id,
+        contact_id=reach.contact_id,
+        kind=kind,
+        channel=reach.channel,
+        dedupe_key=f"{kind.value}:{occasion}:{reach.contact_id}",
+        due_at=now,
+        expires_at=now + GOOD_FOR,
+        staff_id=reach.staff_id,
+        params=params if params is not None else {"task": occasion},
+    )
+
+
+def _on_call(session: Session, clinic_ids: set[uuid.UUID]) -> dict[uuid.UUID, list[_Reach]]:
+    """Each clinic's staff who can be told, in the order in which they are."""
+    query = (
+        select(Contact.clinic_id, Contact.id, Contact.staff_id, Contact.channel)
+        .join(Staff, Staff.id == Contact.staff_id)
+        .where(
+            Contact.clinic_id.in_(clinic_ids),
+            Contact.state == ContactState.OK,
+            Staff.active.is_(True),
+            Staff.role.in_(ON_CALL),
+        )
+        .order_by(Contact.position, Staff.created_at, Contact.id)
+    )
+    found: dict[uuid.UUID, list[_Reach]] = {}
+    for clinic_id, contact_id, staff_id, channel in session.execute(query):
+        if staff_id is not None:
+            found.setdefault(clinic_id, []).append(_Reach(contact_id, staff_id, channel))
+    return found

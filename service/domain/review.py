@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.domain import spoken
+from service.domain.signals_facts import Picture
 from service.domain.words import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
 
 LANES = (Lane.CALL_TODAY, Lane.LOOK_CLOSELY, Lane.NOT_HEARD_FROM, Lane.SETTLED)
@@ -29,7 +30,6 @@ class Raised:
     sentence: str
     since: date
     ended: bool = False  # no longer holds, but carried until somebody has seen it
-    picture: str = ""  # the joined picture it belongs to, as domain.signals names it
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +99,10 @@ class Standing:
     enrolled_on: date
     has_plan: bool
     silent_days: int  # missed readings in a row after which this patient counts as silent
+    picture: Picture | None = None  # pressure, diary and silence together, as domain.signals joins them
+    picture_lane: Lane | None = None
+    picture_sentence: str = ""
+    size: float = 0.0  # of the break from baseline, mmHg, signed
     signals: tuple[Raised, ...] = ()
     tasks: tuple[OpenTask, ...] = ()
     adherence: Adherence = Adherence(0, 0)
@@ -108,16 +112,10 @@ class Standing:
     last_diary_on: date | None = None
     level: float | None = None  # where the pressure is now, diastolic
     reference: float | None = None
-    reference_is_set: bool = False  # False: proposed by the first readings, not accepted by staff
     days_to_limit: float | None = None  # 0 when past it already
     adjustments: tuple[LastAdjustment, ...] = ()  # newest first; those with a follow-up due are all here
     last_review: LastReview | None = None  # of an earlier week
-    worse_symptoms: str = ""  # the change in words, when there is one to tell
-
-    @property
-    def deviation(self) -> float | None:
-        """How far the pressure is from its reference, mmHg, signed."""
-        return None if self.level is None or self.reference is None else self.level - self.reference
+    trouble: bool = False  # this patient's data could not be worked out
 
     @property
     def silent_for(self) -> int:
@@ -183,12 +181,15 @@ def in_order(placements: Iterable[Placement], names: Callable[[uuid.UUID], str])
 
 def _order(standing: Standing, *, urgent: bool) -> tuple[float, ...]:
     soon = float("inf") if standing.days_to_limit is None else standing.days_to_limit
-    return (0.0 if urgent else 1.0, soon, -abs(standing.deviation or 0.0), -float(standing.silent_for))
+    return (0.0 if urgent else 1.0, soon, -abs(standing.size), -float(standing.silent_for))
 
 
 # --- the rules, most pressing first --------------------------------------------------
 
-_LIMIT_KINDS = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
+_LIMIT_TASKS = {
+    SignalKind.ABOVE_LIMIT: TaskKind.ABOVE_LIMIT,
+    SignalKind.BELOW_LIMIT: TaskKind.BELOW_LIMIT,
+}
 _TASKS: dict[TaskKind, Lane] = {
     TaskKind.SAFETY_ANSWER: Lane.CALL_TODAY,
     TaskKind.ABOVE_LIMIT: Lane.CALL_TODAY,
@@ -206,55 +207,42 @@ def _tasks(standing: Standing) -> list[Why]:
     return [Why(_TASKS[task.kind], task.sentence, task.kind is TaskKind.SAFETY_ANSWER) for task in standing.tasks]
 
 
+def _trouble(standing: Standing) -> list[Why]:
+    told = "This patient's data could not be worked out: look at the readings one by one, and tell the operator."
+    return [Why(Lane.LOOK_CLOSELY, told)] if standing.trouble else []
+
+
+def _picture(standing: Standing) -> list[Why]:
+    """What pressure, diary and silence say together; Settled and Not heard from have sentences of their own."""
+    if standing.picture_lane is None or standing.picture_lane in {Lane.SETTLED, Lane.NOT_HEARD_FROM}:
+        return []
+    if standing.picture is Picture.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
+        return []  # its own task says it already: two sentences would read as two events
+    return [Why(standing.picture_lane, standing.picture_sentence, standing.picture is Picture.SAFETY_ANSWER)]
+
+
 def _signals(standing: Standing) -> list[Why]:
-    return [_signal(signal, standing) for signal in standing.signals if not _told_by_task(signal, standing)]
+    return [why for signal in standing.signals if (why := _signal(signal, standing)) is not None]
 
 
-def _told_by_task(signal: Raised, standing: Standing) -> bool:
-    """A safety answer's own task says it already; two sentences would read as two events."""
-    return signal.kind is SignalKind.SAFETY_ANSWER and any(
-        task.kind is TaskKind.SAFETY_ANSWER for task in standing.tasks
-    )
-
-
-def _signal(signal: Raised, standing: Standing) -> Why:
+def _signal(signal: Raised, standing: Standing) -> Why | None:
     sentence = signal.sentence
     if signal.ended:
         return Why(Lane.LOOK_CLOSELY, f"{sentence.rstrip('.')} (no longer so, not yet seen by anyone).")
+    if signal.kind in _LIMIT_TASKS:
+        return None if _has(standing, _LIMIT_TASKS[signal.kind]) else Why(Lane.CALL_TODAY, sentence)
     if signal.kind is SignalKind.SAFETY_ANSWER:
-        return Why(Lane.CALL_TODAY, sentence, urgent=True)
-    if signal.kind in _LIMIT_KINDS:
-        return Why(Lane.CALL_TODAY, sentence)
+        told = standing.picture is Picture.SAFETY_ANSWER or _has(standing, TaskKind.SAFETY_ANSWER)
+        return None if told else Why(Lane.CALL_TODAY, sentence, urgent=True)
+    if standing.picture not in {None, Picture.QUIET, Picture.SILENT}:
+        return None  # the picture's sentence rests on it
     if signal.kind is SignalKind.SILENT:
         return Why(Lane.NOT_HEARD_FROM, sentence)
     return Why(Lane.LOOK_CLOSELY, sentence)
 
 
-def _together(standing: Standing) -> list[Why]:
-    """Two findings that mean more together than apart."""
-    kinds = {signal.kind: signal for signal in standing.signals if not signal.ended}
-    found = []
-    rising, falling = kinds.get(SignalKind.RISING), kinds.get(SignalKind.FALLING)
-    worse = kinds.get(SignalKind.WORSE_SYMPTOMS)
-    if rising and worse:
-        found.append(Why(Lane.CALL_TODAY, f"Pressure up and feeling worse: {_inside(rising.sentence)}"))
-    elif rising and standing.days_to_limit is not None and standing.days_to_limit <= DAYS_BETWEEN_REVIEWS:
-        # The next weekly review would come too late.
-        found.append(Why(Lane.CALL_TODAY, rising.sentence))
-    if rising and standing.silent_for >= 1:
-        found.append(
-            Why(Lane.CALL_TODAY, f"Silent while rising: no reading for {spoken.count(standing.silent_for, 'day')}.")
-        )
-    if falling and (SignalKind.WEIGHT_LOSS in kinds or (worse and "light-headed" in worse.sentence.lower())):
-        found.append(Why(Lane.CALL_TODAY, f"Pressure down with signs of dryness: {_inside(falling.sentence)}"))
-    if worse and standing.silent_for >= standing.silent_days:
-        found.append(
-            Why(
-                Lane.CALL_TODAY,
-                f"Feeling worse, and no pressure reading for {spoken.count(standing.silent_for, 'day')}.",
-            )
-        )
-    return found
+def _has(standing: Standing, kind: TaskKind) -> bool:
+    return any(task.kind is kind for task in standing.tasks)
 
 
 def _follow_ups(standing: Standing) -> list[Why]:
@@ -296,6 +284,8 @@ def _carried_over(standing: Standing) -> list[Why]:
 
 def _unheard(standing: Standing) -> list[Why]:
     lane = Lane.NOT_HEARD_FROM
+    if standing.trouble:
+        return []
     if standing.pause is not None:
         return [Why(lane, _paused(standing.pause))]
     if not standing.has_plan:
@@ -314,15 +304,16 @@ def _unheard(standing: Standing) -> list[Why]:
 
 def _unknown(standing: Standing) -> list[Why]:
     """Without a reference a rise cannot be seen; that is a reason to look, not a calm patient."""
-    if standing.last_reading_on is None or standing.reference is not None:
+    if standing.trouble or standing.last_reading_on is None or standing.reference is not None:
         return []
     return [Why(Lane.LOOK_CLOSELY, "Too few readings yet to know this patient's own reference.")]
 
 
 RULES: Sequence[Callable[[Standing], list[Why]]] = (
     _tasks,
-    _together,
+    _picture,
     _signals,
+    _trouble,
     _follow_ups,
     _unheard,
     _carried_over,
@@ -353,16 +344,8 @@ def _paused(pause: PauseNow) -> str:
 
 
 def _settled(standing: Standing) -> str:
-    told = []
-    if standing.level is not None and standing.reference is not None:
-        kind = "reference" if standing.reference_is_set else "first fortnight"
-        told.append(f"Level {spoken.figure(standing.level)} mmHg, {kind} {spoken.figure(standing.reference)}")
-    told.append(f"{standing.adherence} readings in 30 days")
+    told = [f"{standing.adherence} readings in 30 days"]
     if standing.silent_for:
         told.append(f"none for {spoken.count(standing.silent_for, 'day')}")
-    return f"{'; '.join(told)}; no signal."
-
-
-def _inside(text: str) -> str:
-    """A sentence after a colon: without its capital, unless it begins with a name of its own."""
-    return text[:1].lower() + text[1:] if text[1:2].islower() else text
+    known = standing.picture_sentence or "No signal in what was received."
+    return f"{known.rstrip('.')}; {'; '.join(told)}."

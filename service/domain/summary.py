@@ -16,7 +16,8 @@ from typing import Any
 from service.domain import spoken
 from service.domain.joined import Day
 from service.domain.review import Adherence, PauseNow, Raised, SilenceNow
-from service.domain.words import PauseCause, Response, SignalKind, SilenceCause, Swelling, WindowState
+from service.domain.signals_facts import Picture
+from service.domain.words import Lane, PauseCause, Response, SignalKind, SilenceCause, Swelling, WindowState
 
 STRIP_DAYS = 30
 # One letter a day, so that a strip is 30 numbers and 30 letters.
@@ -64,7 +65,11 @@ class Judged:
     reference: float | None = None
     reference_is_set: bool = False
     days_to_limit: float | None = None
-    signals: tuple[Raised, ...] = ()
+    signals: tuple[Raised, ...] = ()  # that hold now
+    picture: Picture | None = None  # pressure, diary and silence together
+    lane: Lane | None = None  # that the picture calls for
+    sentence: str = ""
+    size: float = 0.0  # of the break from baseline, signed
     response: Response | None = None  # to the newest adjustment
     response_sentence: str = ""
 
@@ -87,6 +92,7 @@ class Summary:
     pause: PauseNow | None
     has_plan: bool
     silent_days: int | None
+    trouble: bool = False  # this patient's data could not be worked out
 
 
 def adherence(days: Sequence[Day]) -> Adherence:
@@ -184,9 +190,8 @@ def as_json(summary: Summary) -> dict[str, Any]:
         "reference": _tenth(judged.reference),
         "reference_is_set": judged.reference_is_set,
         "days_to_limit": _tenth(judged.days_to_limit),
-        "signals": [
-            [signal.kind.value, signal.sentence, signal.since.isoformat(), signal.picture] for signal in judged.signals
-        ],
+        "signals": [[signal.kind.value, signal.sentence, signal.since.isoformat()] for signal in judged.signals],
+        "picture": [judged.picture, judged.lane, judged.sentence, round(judged.size, 2)],
         "response": None if judged.response is None else [judged.response.value, judged.response_sentence],
         "upper": summary.upper,
         "lower": summary.lower,
@@ -209,6 +214,7 @@ def as_json(summary: Summary) -> dict[str, Any]:
         else [summary.pause.cause.value, summary.pause.from_day.isoformat(), _iso(summary.pause.to_day)],
         "has_plan": summary.has_plan,
         "silent_days": summary.silent_days,
+        "trouble": summary.trouble,
     }
 
 
@@ -227,9 +233,13 @@ def from_json(told: Mapping[str, Any]) -> Summary:
             reference_is_set=told["reference_is_set"],
             days_to_limit=told["days_to_limit"],
             signals=tuple(
-                Raised(SignalKind(kind), sentence, date.fromisoformat(since), picture=picture)
-                for kind, sentence, since, picture in told["signals"]
+                Raised(SignalKind(kind), sentence, date.fromisoformat(since))
+                for kind, sentence, since in told["signals"]
             ),
+            picture=None if told["picture"][0] is None else Picture(told["picture"][0]),
+            lane=None if told["picture"][1] is None else Lane(told["picture"][1]),
+            sentence=told["picture"][2],
+            size=told["picture"][3],
             response=None if response is None else Response(response[0]),
             response_sentence="" if response is None else response[1],
         ),
@@ -247,6 +257,7 @@ def from_json(told: Mapping[str, Any]) -> Summary:
         pause=None if pause is None else PauseNow(PauseCause(pause[0]), date.fromisoformat(pause[1]), _date(pause[2])),
         has_plan=told["has_plan"],
         silent_days=told["silent_days"],
+        trouble=told["trouble"],
     )
 
 

@@ -10,7 +10,7 @@ from service.reviewing.measuring import Measures, measure
 from service.reviewing.panel import Panel, PanelEntry, Signed, build_panel
 from service.reviewing.patient import RANGES, PatientReview, build_patient
 from service.reviewing.records import Record, patient_record, remarks, weekly_record
-from service.reviewing.refreshing import Refreshed, refresh
+from service.reviewing.refreshing import differing, rebuild, refresh
 from service.reviewing.signing import AlreadySigned, fingerprint, freeze, sign
 from service.reviewing.stopping import Stopping, why_readings_stop
 from service.reviewing.telling import tell_staff
@@ -28,13 +28,13 @@ __all__ = [
     "PanelEntry",
     "PatientReview",
     "Record",
-    "Refreshed",
     "Signed",
     "Stopping",
     "build_panel",
     "build_patient",
     "close",
     "coverage",
+    "differing",
     "fingerprint",
     "follow_up_done",
     "freeze",
@@ -43,6 +43,7 @@ __all__ = [
     "measure",
     "open_count",
     "patient_record",
+    "rebuild",
     "record_adjustment",
     "refresh",
     "remarks",

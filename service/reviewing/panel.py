@@ -110,11 +110,12 @@ def gather(
     """
     today = local_date(now, clinic.zone)
     everyone = panel.carried(session, clinic.id, patient_id)
-    todays = {row.patient_id: as_of or local_date(now, row.zone) for row in everyone}
+    in_zone = {zone: as_of or local_date(now, zone) for zone in {row.zone for row in everyone}}
+    todays = {row.patient_id: in_zone[row.zone] for row in everyone}
     fresh = {
         row.patient_id: summary.from_json(row.facts)
         for row in everyone
-        if row.facts is not None and row.stale_since is None and row.as_of == todays[row.patient_id]
+        if row.facts and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
     behind = {row.patient_id: todays[row.patient_id] for row in everyone if row.patient_id not in fresh}
     remade = refreshing.summaries(session, clinic.id, behind)
@@ -177,13 +178,16 @@ def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, c
         pause=known.pause,
         last_reading_on=known.last_reading_on,
         last_diary_on=known.last_diary_on,
+        picture=known.judged.picture,
+        picture_lane=known.judged.lane,
+        picture_sentence=known.judged.sentence,
+        size=known.judged.size,
         level=known.judged.level,
         reference=known.judged.reference,
-        reference_is_set=known.judged.reference_is_set,
         days_to_limit=known.judged.days_to_limit,
         adjustments=adjustments,
         last_review=work.earlier.get(patient_id),
-        worse_symptoms=known.symptoms,
+        trouble=known.trouble,
     )
 
 

@@ -1,91 +1,173 @@
 """Make the panel's rows again from what they summarise.
 
-`summaries` computes and writes nothing: it serves a page that finds rows stale.
-`refresh` is the worker's: it writes what `summaries` says, a few hundred at a time.
+`summaries` computes and writes nothing: it also serves a page that finds rows
+stale. `refresh` is the worker's; `rebuild` is the audit that compares what is
+carried with what it should be.
+
+1. Find what is stale or of an earlier day, along an index.
+2. Compute outside any writing transaction: intake is not kept waiting.
+3. Write, except where a row was marked again in the meantime.
+A patient whose facts cannot be worked out is parked and shown as such, and never
+keeps the others from their rows.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
 
-from sqlalchemy import Engine, select
+import structlog
+from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.domain import joined, summary
+from service.domain import joined, localtime, summary
 from service.domain.joined import Day
-from service.domain.summary import Summary
+from service.domain.review import Adherence
+from service.domain.signals_facts import Case
+from service.domain.summary import Judged, Strip, Summary
+from service.domain.tally import Tally
 from service.reviewing import judging
-from service.store import histories, panel
+from service.store import histories, panel, signal_rows
 from service.store.histories import History
+from service.store.panel import Due
+from service.store.parking import park, place
 from service.store.session import reading, writing
-from service.store.tables import Patient
 
-HISTORY_DAYS = 120
+log = structlog.get_logger(__name__)
+LATER = timedelta(days=36_500)  # a row nobody will ask for again
 
 
 @dataclass(frozen=True, slots=True)
-class Refreshed:
-    """What one pass did."""
+class Made:
+    """What one patient's rows come to: the summary, and the episodes of every signal."""
 
-    rows: int
+    summary: Summary
+    judged: judging.Judgement | None
+    error: Exception | None = None
 
 
-def refresh(engine: Engine, now: datetime, limit: int = 500) -> Refreshed:
-    """Write the rows that are missing, stale or of an earlier day; at most `limit` in one pass.
-
-    Nothing is read between computing and writing that a writer could change in
-    the meantime: both are one transaction.
-    """
+def refresh(engine: Engine, now: datetime, limit: int = 200) -> Tally:
+    """Write the rows that are stale or of an earlier day; at most `limit` in one pass."""
     with reading(engine) as session:
         due = panel.to_refresh(session, now, limit)
-    by_clinic: dict[uuid.UUID, list[uuid.UUID]] = {}
-    for clinic_id, patient_id in due:
-        by_clinic.setdefault(clinic_id, []).append(patient_id)
-    for clinic_id, ids in by_clinic.items():
-        with writing(engine) as session:
-            write(session, clinic_id, ids, now)
-    return Refreshed(len(due))
+    return _write(engine, due, now) if due else Tally()
 
 
-def write(session: Session, clinic_id: uuid.UUID, patient_ids: list[uuid.UUID], now: datetime) -> None:
-    """Make these patients' rows again and keep them, inside the caller's transaction."""
-    zones = session.execute(select(Patient.id, Patient.zone).where(Patient.id.in_(patient_ids))).all()
-    todays = {patient_id: now.astimezone(ZoneInfo(zone)).date() for patient_id, zone in zones}
-    made = summaries(session, clinic_id, todays)
-    panel.keep(
-        session,
-        [
-            {
-                "clinic_id": clinic_id,
-                "patient_id": patient_id,
-                "as_of": known.today,
-                "facts": summary.as_json(known),
-                "trend": None,
-                "updated_at": now,
-            }
-            for patient_id, known in made.items()
-        ],
-    )
+def rebuild(engine: Engine, now: datetime, portion: int = 200) -> Tally:
+    """Give every active patient without a row one. What is carried already is left alone."""
+    total = Tally()
+    while True:
+        with reading(engine) as session:
+            due = panel.without_row(session, portion)
+        if not due:
+            return total
+        tally = _write(engine, due, now)
+        total += tally
+        if not tally.done:
+            return total
+
+
+def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uuid.UUID]:
+    """The audit: patients whose carried row, though not marked stale, is not what their rows say now."""
+    everyone = [row for row in panel.carried(session, clinic_id) if row.facts and row.stale_since is None]
+    todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
+    current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
+    made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in current})
+    return [patient_id for patient_id, row in current.items() if row.facts != summary.as_json(made[patient_id].summary)]
 
 
 def summaries(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Summary]:
     """Each patient's summary as of their own date, from the rows themselves."""
+    return {patient_id: made.summary for patient_id, made in work_out(session, clinic_id, todays).items()}
+
+
+def work_out(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Made]:
+    """Everything a row is made from, for each patient; one who fails is there with what failed."""
     if not todays:
         return {}
-    found = histories.load(session, clinic_id, todays, min(todays.values()) - timedelta(days=HISTORY_DAYS))
-    cases = {patient_id: (history, _days(history, todays[patient_id])) for patient_id, history in found.items()}
-    judged = judging.judge(cases)
-    return {patient_id: _summary(history, days, judged[patient_id]) for patient_id, (history, days) in cases.items()}
+    found = histories.load(session, clinic_id, todays)
+    made: dict[uuid.UUID, Made] = {}
+    cases: dict[uuid.UUID, Case] = {}
+    for patient_id, history in found.items():
+        try:
+            cases[patient_id] = judging.case_of(history, todays[patient_id])
+        except Exception as error:
+            made[patient_id] = _troubled(patient_id, todays[patient_id], error)
+    for patient_id, (judgement, failed) in _judged(cases).items():
+        today = todays[patient_id]
+        try:
+            if judgement is None:
+                raise failed or ValueError("not judged")
+            made[patient_id] = Made(_summary(found[patient_id], today, judgement), judgement)
+        except Exception as error:
+            made[patient_id] = _troubled(patient_id, today, error)
+    return made
 
 
-def _days(history: History, today: date) -> tuple[Day, ...]:
+def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.Judgement | None, Exception | None]]:
+    """All at once; when that fails, one by one, so that one patient's data stands in nobody's way."""
+    try:
+        return {patient_id: (judgement, None) for patient_id, judgement in judging.judge(cases).items()}
+    except Exception as error:
+        log.warning("panel judged one by one", patients=len(cases), error=place(error))
+    alone: dict[uuid.UUID, tuple[judging.Judgement | None, Exception | None]] = {}
+    for patient_id, case in cases.items():
+        try:
+            alone[patient_id] = (judging.judge({patient_id: case})[patient_id], None)
+        except Exception as error:
+            alone[patient_id] = (None, error)
+    return alone
+
+
+def _write(engine: Engine, due: Sequence[Due], now: datetime) -> Tally:
+    by_clinic: dict[uuid.UUID, list[Due]] = {}
+    for row in due:
+        by_clinic.setdefault(row.clinic_id, []).append(row)
+    done = parked = 0
+    for clinic_id, rows in by_clinic.items():
+        todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
+        with reading(engine) as session:
+            made = work_out(session, clinic_id, todays)
+        with writing(engine) as session:
+            good = [row for row in rows if not row.active or made[row.patient_id].error is None]
+            panel.keep(session, [_row(row, made.get(row.patient_id), todays, now) for row in good])
+            judged = {row.patient_id: judgement for row in good if (judgement := _judgement(made, row)) is not None}
+            signal_rows.sync(session, clinic_id, {who: one.signals for who, one in judged.items()}, todays, now)
+            for row in rows:
+                error = made[row.patient_id].error if row.active else None
+                if error is not None:
+                    park(session, ("panel", row.patient_id), error, now)
+                    parked += 1
+        done += len(good)
+    return Tally(done=done, parked=parked)
+
+
+def _judgement(made: Mapping[uuid.UUID, Made], row: Due) -> judging.Judgement | None:
+    return made[row.patient_id].judged if row.active else None
+
+
+def _row(due: Due, made: Made | None, todays: Mapping[uuid.UUID, date], now: datetime) -> dict[str, object]:
+    today = todays.get(due.patient_id, now.date())
+    zone = localtime.zone(due.zone)
+    return {
+        "clinic_id": due.clinic_id,
+        "patient_id": due.patient_id,
+        "as_of": today,
+        "facts": summary.as_json(made.summary) if made else {},
+        "trend": None,
+        "updated_at": now,
+        "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
+        "touched": due.touched,
+    }
+
+
+def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
+    """The history's joined days."""
     return joined.join(
-        today - timedelta(days=summary.STRIP_DAYS - 1),
-        today,
+        first,
+        last,
         readings=history.readings,
         diary=history.diary,
         windows=history.windows,
@@ -93,17 +175,17 @@ def _days(history: History, today: date) -> tuple[Day, ...]:
     )
 
 
-def _summary(history: History, days: tuple[Day, ...], judged: summary.Judged) -> Summary:
-    today = days[-1].day
+def _summary(history: History, today: date, judgement: judging.Judgement) -> Summary:
+    days = days_of(history, today - timedelta(days=summary.STRIP_DAYS - 1), today)
     return summary.settled_in_json(
         Summary(
             today=today,
             strip=summary.strip(days),
             adherence=summary.adherence(days),
-            judged=judged,
+            judged=judgement.judged,
             upper=history.limits.upper if history.limits else None,
             lower=history.limits.lower if history.limits else None,
-            last_reading_on=history.last_reading_on,
+            last_reading_on=max((taken.day for taken in history.readings if taken.day <= today), default=None),
             last_diary_on=max((day.day for day in history.diary if day.day <= today), default=None),
             weight=summary.weight_change(days),
             symptoms=summary.symptom_change(days),
@@ -112,4 +194,31 @@ def _summary(history: History, days: tuple[Day, ...], judged: summary.Judged) ->
             has_plan=history.has_plan,
             silent_days=history.silent_days,
         )
+    )
+
+
+def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
+    log.error("panel row could not be made", id=str(patient_id), error=place(error))
+    first = today - timedelta(days=summary.STRIP_DAYS - 1)
+    blank = (None,) * summary.STRIP_DAYS
+    return Made(
+        Summary(
+            today=today,
+            strip=Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS),
+            adherence=Adherence(0, 0),
+            judged=Judged(),
+            upper=None,
+            lower=None,
+            last_reading_on=None,
+            last_diary_on=None,
+            weight=None,
+            symptoms="",
+            silence=None,
+            pause=None,
+            has_plan=True,
+            silent_days=None,
+            trouble=True,
+        ),
+        None,
+        error,
     )

@@ -13,16 +13,18 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import Session
 
 from service.domain.joined import Day, Paused, Planned, Taken
 from service.domain.review import PauseNow, SilenceNow
 from service.domain.words import CaregiverAnswer, SafetySign, SilenceCause
 from service.store.tables import (
+    Adjustment,
     Caregiver,
     CaregiverReply,
     Checkin,
+    Clinic,
     Limits,
     Patient,
     Pause,
@@ -93,8 +95,9 @@ class History:
     reference: ReferenceSet | None = None
     limits: LimitsSet | None = None
     has_plan: bool = False
-    silent_days: int | None = None  # the patient's own, when set
-    last_reading_on: date | None = None  # ever, not only since `first`
+    silent_days: int | None = None  # the patient's own, when set, else the clinic's
+    dry_weight_kg: float | None = None
+    adjustments: list[tuple[date, str]] = field(default_factory=list)  # (made on, what), oldest first
 
     def pause_on(self, today: date) -> PauseNow | None:
         """The pause that covers `today`."""
@@ -115,9 +118,9 @@ def load(
     session: Session,
     clinic_id: uuid.UUID,
     patient_ids: Collection[uuid.UUID],
-    first: date,
+    first: date = date.min,
 ) -> dict[uuid.UUID, History]:
-    """Everything the review joins, per patient, for local dates from `first` on. Nine queries per 500 patients."""
+    """Everything the review joins, per patient, for local dates from `first` on. Ten queries per 500 patients."""
     found: dict[uuid.UUID, History] = {patient_id: History() for patient_id in patient_ids}
     for some in _portions(list(found)):
         _load_some(session, clinic_id, some, first, found)
@@ -158,13 +161,18 @@ def _load_some(
     for row in rows(Plan, (Plan.silent_days,), Plan.active.is_(True), order=Plan.patient_id):
         found[row[0]].has_plan = True
         found[row[0]].silent_days = row[1]
-    newest = (
-        select(Reading.patient_id, func.max(Reading.local_date))
-        .where(Reading.clinic_id == clinic_id, Reading.patient_id.in_(ids), Reading.superseded_at.is_(None))
-        .group_by(Reading.patient_id)
+    current = (Adjustment.superseded_at.is_(None),)
+    for row in rows(Adjustment, (Adjustment.made_on, Adjustment.what), *current, order=Adjustment.made_on):
+        found[row[0]].adjustments.append((row[1], row[2]))
+    patients = (
+        select(Patient.id, Patient.dry_weight_kg, Clinic.silent_days)
+        .join(Clinic, Clinic.id == Patient.clinic_id)
+        .where(Patient.clinic_id == clinic_id, Patient.id.in_(ids))
     )
-    for patient_id, day in session.execute(newest):
-        found[patient_id].last_reading_on = day
+    for patient_id, dry_weight_kg, silent_days in session.execute(patients):
+        history = found[patient_id]
+        history.dry_weight_kg = dry_weight_kg
+        history.silent_days = history.silent_days or silent_days
 
 
 def replies(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> list[Reply]:

@@ -13,13 +13,13 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from sqlalchemy import and_, or_, select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.words import PatientState
+from service.store.parking import is_parked
 from service.store.tables import PanelRow, Patient
 
 
@@ -37,16 +37,26 @@ class Carried:
     stale_since: datetime | None
 
 
+def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
+    """Give a new patient a row that has still to be made; part of the caller's transaction."""
+    blank = {"as_of": now.date(), "facts": {}, "trend": None, "updated_at": now, "outdated_at": now}
+    session.execute(
+        _insert(session)(PanelRow)
+        .values(id=uuid.uuid4(), clinic_id=clinic_id, patient_id=patient_id, stale_since=now, touched=0, **blank)
+        .on_conflict_do_nothing(index_elements=["patient_id"])
+    )
+
+
 def mark_stale(session: Session, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
     """Say that these patients' rows no longer tell the newest; part of the caller's transaction.
 
-    A patient without a row needs none: a missing row is stale by itself.
+    Every mark counts, so that a refresh that began before it does not clear it.
     """
     if patient_ids:
         session.execute(
             update(PanelRow)
-            .where(PanelRow.patient_id.in_(patient_ids), PanelRow.stale_since.is_(None))
-            .values(stale_since=now)
+            .where(PanelRow.patient_id.in_(patient_ids))
+            .values(stale_since=func.coalesce(PanelRow.stale_since, now), touched=PanelRow.touched + 1)
             .execution_options(synchronize_session=False)
         )
 
@@ -74,39 +84,70 @@ def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
     return [Carried(*row) for row in session.execute(query)]
 
 
-def to_refresh(session: Session, now: datetime, limit: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
-    """(clinic, patient) of rows that are missing, stale, or of a day before the patient's own; longest stale first."""
-    # At most three dates are in use in the world at once: one condition each, whatever the number of zones.
-    zones_on: dict[date, list[str]] = {}
-    for zone in session.scalars(select(Patient.zone).distinct()):
-        zones_on.setdefault(now.astimezone(ZoneInfo(zone)).date(), []).append(zone)
-    outdated = [and_(Patient.zone.in_(zones), PanelRow.as_of != today) for today, zones in zones_on.items()]
-    query = (
-        select(Patient.clinic_id, Patient.id)
-        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
-        .where(
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A row to be made again, and the mark it carried when it was found."""
+
+    patient_id: uuid.UUID
+    clinic_id: uuid.UUID
+    zone: str
+    active: bool
+    touched: int
+
+
+def to_refresh(session: Session, now: datetime, limit: int) -> list[Due]:
+    """Rows that are stale, the longest first, then rows whose patient's next day has begun."""
+    columns = (
+        select(
+            PanelRow.patient_id,
+            PanelRow.clinic_id,
+            Patient.zone,
             Patient.state == PatientState.ACTIVE,
-            or_(PanelRow.id.is_(None), PanelRow.stale_since.is_not(None), *outdated),
+            PanelRow.touched,
         )
-        .order_by(PanelRow.stale_since, Patient.id)
+        .join(Patient, Patient.id == PanelRow.patient_id)
+        .where(~is_parked("panel", PanelRow.patient_id))
+    )
+    # Two queries, each along its own index: an idle tick costs the same for any number of patients.
+    stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)
+    outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None)).order_by(PanelRow.outdated_at)
+    found = [Due(*row) for row in session.execute(stale.limit(limit))]
+    if len(found) < limit:
+        found += [Due(*row) for row in session.execute(outdated.limit(limit - len(found)))]
+    return found
+
+
+def without_row(session: Session, limit: int) -> list[Due]:
+    """Active patients without any row: what a rebuild looks for, since it reads every patient."""
+    query = (
+        select(Patient.id, Patient.clinic_id, Patient.zone, Patient.state == PatientState.ACTIVE)
+        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+        .where(Patient.state == PatientState.ACTIVE, PanelRow.id.is_(None))
+        .order_by(Patient.id)
         .limit(limit)
     )
-    return [(row[0], row[1]) for row in session.execute(query)]
+    return [Due(*row, 0) for row in session.execute(query)]
 
 
 def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
-    """Write rows, replacing what was carried for the same patients."""
+    """Write rows over those carried for the same patients, unless they were marked again in the meantime.
+
+    Each row says in `touched` which mark it was made under.
+    """
     if not rows:
         return
-    # Both databases speak the same upsert; only the place it is imported from differs.
-    insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
-    statement = insert(PanelRow).values([{"id": uuid.uuid4(), "stale_since": None, **row} for row in rows])
-    session.execute(
+    statement = _insert(session)(PanelRow)
+    names = ("clinic_id", "as_of", "facts", "trend", "updated_at", "outdated_at", "stale_since")
+    session.connection().execute(
         statement.on_conflict_do_update(
             index_elements=["patient_id"],
-            set_={
-                name: statement.excluded[name]
-                for name in ("clinic_id", "as_of", "facts", "trend", "updated_at", "stale_since")
-            },
-        )
+            set_={name: statement.excluded[name] for name in names},
+            where=PanelRow.touched == statement.excluded.touched,
+        ),
+        [{"id": uuid.uuid4(), "stale_since": None, **row} for row in rows],
     )
+
+
+def _insert(session: Session) -> Any:
+    # Both databases speak the same upsert; only the place it is imported from differs.
+    return postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert

@@ -106,7 +106,7 @@ class Clinic(Base):
     steps: Mapped[list[Any]]  # domain.steps.as_json
     silent_days: Mapped[int]  # missed windows in a row before staff get a task
     created_at: Mapped[datetime]
-    digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open; null: plan it
+    digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open
 
 
 class Staff(Base):

@@ -27,6 +27,7 @@ from service.domain.review import (
     Standing,
     place,
 )
+from service.domain.signals_facts import Picture
 from service.domain.words import (
     Lane,
     Outcome,
@@ -55,7 +56,9 @@ def standing(**changes: object) -> Standing:
         "last_reading_on": TODAY,
         "level": 18.2,
         "reference": 18.0,
-        "reference_is_set": True,
+        "picture": Picture.QUIET,
+        "picture_lane": Lane.SETTLED,
+        "picture_sentence": "No signal in what was received: PA diastolic now about 18.2 mmHg.",
     }
     return Standing(**(usual | changes))  # type: ignore[arg-type]
 
@@ -74,8 +77,14 @@ def silent(missed: int) -> SilenceNow:
 def test_settled_says_what_is_known_and_never_all_clear():
     placed = place(standing())
     assert placed.lane is Lane.SETTLED
-    assert placed.why == "Level 18.2 mmHg, reference 18; 28 of 30 readings in 30 days; no signal."
+    assert (
+        placed.why == "No signal in what was received: PA diastolic now about 18.2 mmHg; 28 of 30 readings in 30 days."
+    )
     assert "clear" not in placed.why.lower()
+
+
+def joined_as(picture: Picture, lane: Lane) -> dict[str, object]:
+    return {"picture": picture, "picture_lane": lane, "picture_sentence": f"Told as {picture.value}."}
 
 
 @pytest.mark.parametrize(
@@ -88,12 +97,11 @@ def test_settled_says_what_is_known_and_never_all_clear():
         ({"signals": (raised(SignalKind.FALLING),)}, Lane.LOOK_CLOSELY),
         ({"signals": (raised(SignalKind.WEIGHT_GAIN),)}, Lane.LOOK_CLOSELY),
         ({"signals": (raised(SignalKind.WORSE_SYMPTOMS),)}, Lane.LOOK_CLOSELY),
-        ({"signals": (raised(SignalKind.RISING), raised(SignalKind.WORSE_SYMPTOMS))}, Lane.CALL_TODAY),
-        ({"signals": (raised(SignalKind.RISING),), "days_to_limit": 5.0}, Lane.CALL_TODAY),
-        ({"signals": (raised(SignalKind.RISING),), "days_to_limit": 9.0}, Lane.LOOK_CLOSELY),
-        ({"signals": (raised(SignalKind.RISING),), "silence": silent(1)}, Lane.CALL_TODAY),
-        ({"signals": (raised(SignalKind.WORSE_SYMPTOMS),), "silence": silent(3)}, Lane.CALL_TODAY),
-        ({"signals": (raised(SignalKind.FALLING), raised(SignalKind.WEIGHT_LOSS))}, Lane.CALL_TODAY),
+        (joined_as(Picture.UP_AND_WORSE, Lane.CALL_TODAY), Lane.CALL_TODAY),
+        (joined_as(Picture.UP_AND_WELL, Lane.LOOK_CLOSELY), Lane.LOOK_CLOSELY),
+        (joined_as(Picture.SAFETY_ANSWER, Lane.CALL_TODAY), Lane.CALL_TODAY),
+        (joined_as(Picture.QUIET, Lane.CALL_TODAY), Lane.CALL_TODAY),
+        ({"trouble": True, "last_reading_on": None}, Lane.LOOK_CLOSELY),
         ({"silence": silent(2)}, Lane.SETTLED),
         ({"silence": silent(3)}, Lane.NOT_HEARD_FROM),
         ({"last_reading_on": None}, Lane.NOT_HEARD_FROM),
@@ -153,27 +161,52 @@ def test_a_follow_up_that_is_due_and_one_that_is_overdue_are_told():
 def test_every_reason_is_told_the_most_pressing_first():
     placed = place(
         standing(
-            signals=(raised(SignalKind.RISING, "Rising since 12 November."),),
+            **joined_as(Picture.SILENT_WHILE_RISING, Lane.CALL_TODAY),
             silence=silent(4),
             tasks=(OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY),),
+            adjustments=(LastAdjustment(TODAY, "x", follow_up_on=TODAY, follow_up_what="Blood test"),),
         )
     )
-    assert placed.why == "Chest pain was answered."
-    assert "Rising since 12 November." in placed.also
-    assert any(sentence.startswith("Silent while rising") for sentence in placed.also)
-    assert any(sentence.startswith("No reading for 4 planned days") for sentence in placed.also)
+    assert [placed.why, *placed.also] == [
+        "Chest pain was answered.",
+        "Told as silent_while_rising.",
+        "Blood test after the change of 25 November is due today.",
+        "No reading for 4 planned days (last on 25 November): asked, and no reply.",
+    ]
+
+
+def test_a_picture_that_rests_on_a_signal_is_not_told_twice_but_a_limit_is():
+    placed = place(
+        standing(
+            **joined_as(Picture.UP_AND_WELL, Lane.LOOK_CLOSELY),
+            signals=(raised(SignalKind.RISING, "Rising."), raised(SignalKind.ABOVE_LIMIT, "Above the limit.")),
+        )
+    )
+    assert [placed.why, *placed.also] == ["Above the limit.", "Told as up_and_well."]
+
+
+def test_a_safety_answer_is_told_once_by_its_task():
+    task = OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY)
+    placed = place(
+        standing(
+            **joined_as(Picture.SAFETY_ANSWER, Lane.CALL_TODAY),
+            signals=(raised(SignalKind.SAFETY_ANSWER),),
+            tasks=(task,),
+        )
+    )
+    assert [placed.why, *placed.also] == ["Chest pain was answered."]
 
 
 def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_then_the_name():
     rising = (raised(SignalKind.RISING),)
     people = {
         "soon": standing(name="soon", signals=rising, days_to_limit=8.0),
-        "later": standing(name="later", signals=rising, days_to_limit=12.0, level=30.0),
-        "far": standing(name="far", signals=rising, level=26.0),
-        "near": standing(name="near", signals=rising, level=22.0),
-        "quiet": standing(name="quiet", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0, silence=silent(2)),
-        "alan": standing(name="Alan", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0),
-        "bea": standing(name="bea", signals=(raised(SignalKind.WEIGHT_GAIN),), level=18.0),
+        "later": standing(name="later", signals=rising, days_to_limit=12.0, size=12.0),
+        "far": standing(name="far", signals=rising, size=8.0),
+        "near": standing(name="near", signals=rising, size=-4.0),
+        "quiet": standing(name="quiet", signals=(raised(SignalKind.WEIGHT_GAIN),), silence=silent(2)),
+        "alan": standing(name="Alan", signals=(raised(SignalKind.WEIGHT_GAIN),)),
+        "bea": standing(name="bea", signals=(raised(SignalKind.WEIGHT_GAIN),)),
     }
     names = {one.patient_id: one.name for one in people.values()}
     lanes = review.in_order([place(one) for one in reversed(people.values())], names.__getitem__)
@@ -194,7 +227,10 @@ def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_
             standing,
             silence=st.none() | st.integers(1, 9).map(silent),
             signals=st.lists(st.sampled_from(list(SignalKind)).map(raised), max_size=4).map(tuple),
-            level=st.none() | st.floats(5, 45),
+            picture=st.none() | st.sampled_from(list(Picture)),
+            picture_lane=st.none() | st.sampled_from(list(Lane)),
+            size=st.floats(-20, 20),
+            trouble=st.booleans(),
             reference=st.none() | st.floats(8, 30),
             days_to_limit=st.none() | st.floats(0, 60),
             last_reading_on=st.none() | st.just(TODAY),
@@ -374,7 +410,14 @@ def test_a_summary_survives_json(values, level, silence, pause):
             strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
             adherence=Adherence(3, 4, 5),
             judged=summary.Judged(
-                level=level, signals=(raised(SignalKind.RISING),), response=Response.SETTLING, response_sentence="x"
+                level=level,
+                signals=(raised(SignalKind.RISING),),
+                picture=Picture.UP_AND_WELL,
+                lane=Lane.LOOK_CLOSELY,
+                sentence="Up.",
+                size=3.14159,
+                response=Response.SETTLING,
+                response_sentence="x",
             ),
             upper=25.0,
             lower=None,

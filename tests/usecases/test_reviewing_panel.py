@@ -129,7 +129,7 @@ def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
             for number in range(patients):
                 ward.patient(f"P{number}", pressures=STEADY)
         if refreshed:
-            reviewing.refresh(engine, NOW)
+            assert reviewing.rebuild(engine, NOW).done == patients
         with reading(engine) as session, counted(engine) as statements:
             panel = reviewing.build_panel(session, clinic_id, NOW)
         assert len(panel.entries) == patients

@@ -1,0 +1,96 @@
+"""The signals that were raised, one row an episode, kept in step with what the engine says.
+
+Promises that saying the same again changes nothing, that an episode that ended
+keeps its row until somebody has seen it, and that a limit passed today raises a
+task in the same transaction. Never un-raises: what a correction takes back ends.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.domain.signals_facts import Signal as Episode
+from service.domain.words import SignalKind, TaskKind
+from service.store.tables import Signal
+from service.store.tasks import raise_task
+
+TASKS = {SignalKind.ABOVE_LIMIT: TaskKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT: TaskKind.BELOW_LIMIT}
+FRESH = timedelta(days=2)  # a limit passed longer ago is for the review, not for a message tonight
+
+
+def sync(
+    session: Session,
+    clinic_id: uuid.UUID,
+    told: Mapping[uuid.UUID, Sequence[Episode]],
+    todays: Mapping[uuid.UUID, date],
+    now: datetime,
+) -> int:
+    """Write what is new, end what has ended. Returns how many were raised."""
+    known: dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]] = {}
+    query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
+        Signal.clinic_id == clinic_id, Signal.patient_id.in_(list(told))
+    )
+    for patient_id, kind, raised_on, row_id, ended_on in session.execute(query):
+        known[patient_id, kind, raised_on] = (row_id, ended_on)
+    new: list[dict[str, Any]] = []
+    for patient_id, episodes in told.items():
+        for episode in episodes:
+            row = known.pop((patient_id, episode.kind, episode.raised_on), None)
+            if row is None:
+                new.append(_row(clinic_id, patient_id, episode, now))
+                _task(session, clinic_id, patient_id, episode, todays[patient_id], now)
+            elif row[1] != episode.ended_on:
+                _end(session, row[0], episode.ended_on)
+    for (patient_id, _kind, _raised_on), (row_id, ended_on) in known.items():
+        if ended_on is None:  # a correction took its reason away
+            _end(session, row_id, todays[patient_id])
+    if new:
+        insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
+        session.connection().execute(
+            insert(Signal).on_conflict_do_nothing(index_elements=["patient_id", "kind", "raised_on"]), new
+        )
+    return len(new)
+
+
+def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, now: datetime) -> dict[str, Any]:
+    return {
+        "id": uuid.uuid4(),
+        "clinic_id": clinic_id,
+        "patient_id": patient_id,
+        "kind": episode.kind,
+        "raised_on": episode.raised_on,
+        "raised_at": now,
+        "sentence": episode.sentence,
+        "facts": dict(episode.facts) | {"began_on": episode.began_on.isoformat()},
+        "ended_on": episode.ended_on,
+    }
+
+
+def _task(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: date, now: datetime
+) -> None:
+    kind = TASKS.get(episode.kind)
+    if kind is not None and episode.ended_on is None and today - episode.raised_on <= FRESH:
+        raise_task(
+            session,
+            clinic_id,
+            patient_id,
+            kind,
+            episode.sentence,
+            dict(episode.facts),
+            f"{kind.value}:{patient_id}:{episode.raised_on.isoformat()}",
+            now,
+        )
+
+
+def _end(session: Session, row_id: uuid.UUID, ended_on: date | None) -> None:
+    session.execute(
+        update(Signal).where(Signal.id == row_id).values(ended_on=ended_on).execution_options(synchronize_session=False)
+    )

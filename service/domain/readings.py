@@ -1,0 +1,199 @@
+"""Pressure readings: units, plausibility, and what makes two of them the same.
+
+Promises that a reading which cannot be true is refused by field, value and what
+is accepted, and that one which is merely odd is kept with a remark. Does not say
+whether a pressure is good or bad: limits are the clinician's.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from types import MappingProxyType
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.refused import Refused
+from service.domain.words import Posture, Source
+
+V = TypeVar("V", float, NDArray[np.float64])
+
+# NIST SP 811 (2008), appendix B.8: conventional mmHg and cmH2O in pascal.
+MMHG_IN_PASCAL = 133.322387415
+CMH2O_IN_PASCAL = 98.0665
+MMHG = "mm[Hg]"
+UNITS: Mapping[str, float] = MappingProxyType(
+    {  # UCUM code → mmHg in one of it
+        MMHG: 1.0,
+        "cm[H2O]": CMH2O_IN_PASCAL / MMHG_IN_PASCAL,
+        "kPa": 1000.0 / MMHG_IN_PASCAL,
+    }
+)
+KG_IN_POUND = 0.45359237  # exact, NIST SP 811, appendix B.8
+UNITS_OF_WEIGHT: Mapping[str, float] = MappingProxyType({"kg": 1.0, "[lb_av]": KG_IN_POUND})
+
+# Wide bounds on what a sensor in a living person can report. Common practice, no source.
+RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
+    {
+        "pa_systolic": (2.0, 200.0, "mmHg"),
+        "pa_diastolic": (-5.0, 150.0, "mmHg"),
+        "pa_mean": (-5.0, 180.0, "mmHg"),
+        "heart_rate": (20.0, 300.0, "beats a minute"),
+    }
+)
+# History from before enrolment is welcome; an instant before this is a clock that lost its battery.
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+CLOCK_SKEW = timedelta(minutes=5)
+# Kept to a hundredth of a mmHg: finer than any sensor, coarse enough that a value sent
+# again in another unit is recognised as the same.
+KEPT_DECIMALS = 2
+SMALL_PULSE = 4.0  # mmHg between systolic and diastolic; common practice, no source
+MEAN_SLACK = 0.05  # mmHg of rounding forgiven when a measured mean sits on the edge
+LONGEST_SOURCE_REF = 80
+
+
+@dataclass(frozen=True, slots=True)
+class NewReading:
+    """A reading as it was sent. Pressures are in `unit` (UCUM), heart rate in beats a minute.
+
+    `patient` is the patient's id or the clinic's own reference for them.
+    `supersedes` is the id of the reading that this one corrects.
+    """
+
+    patient: uuid.UUID | str
+    taken_at: datetime
+    pa_systolic: float
+    pa_diastolic: float
+    pa_mean: float | None = None
+    heart_rate: float | None = None
+    unit: str = MMHG
+    posture: Posture | None = None
+    source: Source = Source.API
+    source_ref: str | None = None
+    supersedes: uuid.UUID | None = None
+
+
+@dataclass(slots=True)
+class Judged:
+    """A believable reading: pressures in mmHg, the instant in UTC, remarks on what is odd about it."""
+
+    taken_at: datetime
+    pa_systolic: float
+    pa_diastolic: float
+    pa_mean: float
+    mean_is_derived: bool
+    heart_rate: float | None
+    remarks: list[str]
+
+
+def to_mmhg(value: V, unit: str) -> V:
+    """A number, or an array of them, in mmHg. `unit` is a UCUM code.
+
+    Raises Refused("pressure_unit", …) for any other unit.
+    """
+    try:
+        return value * UNITS[unit]
+    except KeyError:
+        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
+
+
+def to_kg(value: float, unit: str) -> float:
+    """`value` in kilograms. `unit` is a UCUM code; raises Refused("weight_unit", …) for another."""
+    try:
+        return value * UNITS_OF_WEIGHT[unit]
+    except KeyError:
+        raise Refused("weight_unit", unit, ", ".join(UNITS_OF_WEIGHT)) from None
+
+
+def mean_of(systolic: V, diastolic: V) -> V:
+    """The mean estimated from the other two: (S + 2 D) / 3. Used only where none was measured."""
+    return (systolic + 2.0 * diastolic) / 3.0
+
+
+def judge(new: NewReading, now: datetime) -> Judged:
+    """The reading in mmHg, if it can be true. Raises Refused."""
+    taken_at = _instant(new.taken_at, now)
+    systolic = _pressure("pa_systolic", new.pa_systolic, new.unit)
+    diastolic = _pressure("pa_diastolic", new.pa_diastolic, new.unit)
+    if systolic < diastolic:
+        raise Refused("pa_systolic", new.pa_systolic, f"not below the diastolic pressure, {new.pa_diastolic:g}")
+    if new.pa_mean is None:
+        mean = round(mean_of(systolic, diastolic), KEPT_DECIMALS)
+    else:
+        mean = _pressure("pa_mean", new.pa_mean, new.unit)
+        if not diastolic - MEAN_SLACK <= mean <= systolic + MEAN_SLACK:
+            raise Refused("pa_mean", new.pa_mean, f"from the diastolic to the systolic pressure, {_between(new)}")
+    rate = None if new.heart_rate is None else _in_range("heart_rate", new.heart_rate, 1.0)
+    _check_source_ref(new.source_ref)
+    remarks = _remarks(new.posture, systolic - diastolic, taken_at > now)
+    return Judged(taken_at, systolic, diastolic, mean, new.pa_mean is None, rate, remarks)
+
+
+def says_nothing_new(repeat: Judged, kept: Judged) -> bool:
+    """Whether `repeat`, of the same instant as `kept`, tells nothing that `kept` does not.
+
+    What the repeat leaves out (mean, heart rate) does not make it another reading.
+    """
+    return (
+        repeat.pa_systolic == kept.pa_systolic
+        and repeat.pa_diastolic == kept.pa_diastolic
+        and (repeat.mean_is_derived or (repeat.pa_mean == kept.pa_mean and not kept.mean_is_derived))
+        and (repeat.heart_rate is None or repeat.heart_rate == kept.heart_rate)
+    )
+
+
+def _instant(taken_at: datetime, now: datetime) -> datetime:
+    if taken_at.tzinfo is None:
+        raise Refused("taken_at", taken_at.isoformat(), "an instant with its offset, such as 2026-03-01T07:12:00+01:00")
+    try:
+        instant = taken_at.astimezone(UTC)
+    except OverflowError:
+        raise Refused("taken_at", taken_at.isoformat(), f"an instant from {EARLIEST.isoformat()} on") from None
+    if instant > now + CLOCK_SKEW:
+        raise Refused("taken_at", taken_at.isoformat(), "an instant that is not in the future")
+    if instant < EARLIEST:
+        raise Refused("taken_at", taken_at.isoformat(), f"an instant from {EARLIEST.isoformat()} on")
+    return instant
+
+
+def _pressure(field: str, given: float, unit: str) -> float:
+    factor = UNITS.get(unit)
+    if factor is None:
+        raise Refused("pressure_unit", unit, ", ".join(UNITS))
+    return round(_in_range(field, given, factor, unit), KEPT_DECIMALS)
+
+
+def _in_range(field: str, given: float, factor: float, unit: str = MMHG) -> float:
+    least, most, words = RANGES[field]
+    if isinstance(given, int | float) and not isinstance(given, bool):
+        value = given * factor
+        if least <= value <= most:  # false for NaN
+            return float(value)
+    if unit != MMHG:  # say the range in the unit it was sent in
+        least, most, words = math.ceil(least / factor * 100) / 100, math.floor(most / factor * 100) / 100, unit
+    raise Refused(field, given, f"a number from {least:g} to {most:g} {words}")
+
+
+def _between(new: NewReading) -> str:
+    return f"{new.pa_diastolic:g} to {new.pa_systolic:g}"
+
+
+def _check_source_ref(given: str | None) -> None:
+    if given is not None and (len(given) > LONGEST_SOURCE_REF or "\x00" in given):
+        raise Refused("source_ref", given, f"text of at most {LONGEST_SOURCE_REF} characters")
+
+
+def _remarks(posture: Posture | None, pulse_pressure: float, ahead: bool) -> list[str]:
+    remarks = []
+    if pulse_pressure < SMALL_PULSE:
+        remarks.append("small pulse pressure")
+    if posture is Posture.SITTING:
+        remarks.append("taken sitting")
+    if ahead:
+        remarks.append("clock ahead")
+    return remarks

@@ -1,0 +1,48 @@
+"""Pauses: date ranges in which nothing is expected, written and made good for the days already past."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import date, datetime
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from service.domain.words import PauseCause
+from service.store import silences
+from service.store.tables import Patient, Pause
+
+
+def add_pause(
+    session: Session,
+    patient: Patient,
+    cause: PauseCause,
+    from_date: date,
+    to_date: date | None,
+    note: str,
+    recorded_by: str,
+    now: datetime,
+) -> Pause:
+    """Write a pause and excuse the windows it covers, both ends included; None is until told."""
+    pause = Pause(
+        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, cause=cause, from_date=from_date,
+        to_date=to_date, note=note, recorded_by=recorded_by, recorded_at=now,
+    )  # fmt: skip
+    session.add(pause)
+    session.flush()
+    silences.resettle(session, patient.id, now)
+    return pause
+
+
+def pause_on(session: Session, patient_id: uuid.UUID, day: date) -> Pause | None:
+    """The pause that covers `day`, if one does."""
+    return session.scalars(
+        select(Pause)
+        .where(
+            Pause.patient_id == patient_id,
+            Pause.cancelled_at.is_(None),
+            Pause.from_date <= day,
+            or_(Pause.to_date.is_(None), Pause.to_date >= day),
+        )
+        .order_by(Pause.recorded_at)
+    ).first()

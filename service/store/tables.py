@@ -473,6 +473,7 @@ class Checkin(Base):
     missed_medicines: Mapped[bool | None]
     safety_signs: Mapped[list[Any] | None]  # domain.words.SafetySign; [] is "none of these", null is not answered
     note: Mapped[str] = mapped_column(Text, default="")
+    remarks: Mapped[list[Any]] = mapped_column(default=list)  # words such as "weight far from the last one"
     supersedes_id: Mapped[uuid.UUID | None] = _ref("checkins")
     superseded_at: Mapped[datetime | None]
 

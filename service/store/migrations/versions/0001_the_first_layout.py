@@ -555,6 +555,7 @@ def upgrade() -> None:
         sa.Column("missed_medicines", sa.Boolean(), nullable=True),
         sa.Column("safety_signs", sa.JSON(), nullable=True),
         sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("remarks", sa.JSON(), nullable=False),
         sa.Column("supersedes_id", sa.Uuid(), nullable=True),
         sa.Column("superseded_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("id", sa.Uuid(), nullable=False),

@@ -94,7 +94,7 @@ class Forecast:
 class Area:
     """mmHg-days over the reference and days over the upper limit, by the last 7, 30 and 90 days.
 
-    The daily sum of max(0, level − reference); days without a reading take the filter's level.
+    The daily sum of max(0, pressure − reference), see `domain.trend_area`.
     """
 
     days: tuple[int, ...] = (7, 30, 90)
@@ -119,11 +119,13 @@ class After:
 class PressureFacts:
     """Where the pressure is. `level` and the rest are None until enough readings came."""
 
+    of: str = "PA diastolic"  # or "mean PA pressure", where no diastolic is read
     level: float | None = None
     level_sd: float | None = None
     slope: float | None = None  # mmHg a day
     slope_sd: float | None = None
     reference: Reference | None = None
+    usual: float | None = None  # the level of about 3 to 8 weeks ago, once it is known
     limits: Limits = Limits()
     broken: Break | None = None
     forecast: Forecast | None = None
@@ -145,7 +147,7 @@ class DiaryFacts:
     last_on: date | None = None
     answered: int = 0  # days with a diary in the last 7
     worse: tuple[str, ...] = ()  # "more breathless (2 → 5)", "woken by breathlessness on 2 nights" …
-    light_headed: bool = False
+    light_headed: str = ""
     weight_gain: str = ""
     weight_loss: str = ""
     safety: tuple[str, ...] = ()  # the signs ticked, in words

@@ -89,74 +89,63 @@ def _picture(pressure: PressureFacts, diary: DiaryFacts, silence: SilenceFacts) 
 
 
 def _sentence(picture: Picture, pressure: PressureFacts, diary: DiaryFacts, silence: SilenceFacts, today: date) -> str:
-    rise, worse = _moved(pressure), spoken.listed(_worse(diary))
-    silent = _silent(silence, pressure)
+    moved, heard = _moved(pressure), heard_clause(diary, today)
+    worse = spoken.listed(_worse(diary)) or diary.light_headed
+    silent = silent_clause(silence, pressure)
     match picture:
         case Picture.SAFETY_ANSWER:
-            told = f"The diary reports {spoken.listed(list(diary.safety))}"
-            return _joined(told, _moved(pressure) if pressure.broken else level_clause(pressure))
+            signs = spoken.listed(list(diary.safety))
+            told = f"The diary reports {signs}; {moved if pressure.broken else level_clause(pressure)}"
         case Picture.UP_AND_WORSE:
-            return _joined("Pressure up and feeling worse", f"{rise}; {worse}", colon=True)
+            told = f"Pressure up and {'feeling worse' if diary.worse else 'weight up'}: {moved}; {worse}"
         case Picture.SILENT_WHILE_RISING:
-            return _joined("Silent while rising", f"{silent}; before that, {rise}", colon=True)
+            told = f"Silent while rising: {silent}; before that, {moved}"
         case Picture.DOWN_AND_LIGHT_HEADED:
-            signs = (["light-headed"] if diary.light_headed else []) + (
-                [diary.weight_loss] if diary.weight_loss else []
-            )
-            head = "Pressure down with signs of dryness"
-            return _joined(head, f"{rise}; {spoken.listed(signs)}", colon=True)
+            signs = spoken.listed([sign for sign in (diary.light_headed, diary.weight_loss) if sign])
+            told = f"Pressure down with signs of dryness: {moved}; {signs}"
         case Picture.SILENT_AND_UNWELL:
-            return _joined("Silent and unwell", f"{silent}; {worse}", colon=True)
+            told = f"Silent and unwell: {silent}; {worse}"
         case Picture.UP_AND_WELL:
-            return (
-                _joined("Pressure up, diary without change", f"{rise}; {_heard(diary, today)}", colon=True)
-                if (diary.answered)
-                else _joined("Pressure up", f"{rise}; {_heard(diary, today)}", colon=True)
-            )
+            told = f"Pressure up{', diary without change' if diary.answered else ''}: {moved}; {heard}"
         case Picture.WORSE_WITH_FLAT_PRESSURE:
-            head = "Feeling worse without a break in pressure, look for another cause"
-            return _joined(head, f"{worse or 'light-headed'}; {level_clause(pressure)}", colon=True)
+            head = "Feeling worse" if diary.worse or diary.light_headed else "Weight up"
+            told = f"{head} without a rise in pressure, look for another cause: {worse}; {level_clause(pressure)}"
         case Picture.WORSE_WITHOUT_PRESSURE:
-            return _joined(
-                "Feeling worse", f"{worse or 'light-headed'}; too few readings to judge the pressure", colon=True
-            )
+            head = "Feeling worse" if diary.worse or diary.light_headed else "Weight up"
+            told = f"{head}: {worse}; too few readings to judge the pressure"
         case Picture.DOWN:
-            return _joined("Pressure down", f"{rise}; {_heard(diary, today)}", colon=True)
+            told = f"Pressure down: {moved}; {worse or heard}"
         case Picture.SILENT:
-            return _joined(silent, level_clause(pressure))
+            told = f"{silent}; {level_clause(pressure)}"
         case Picture.QUIET:
-            return _joined(
-                "No signal in what was received", f"{level_clause(pressure)}; {_heard(diary, today)}", colon=True
-            )
+            told = f"No signal in what was received: {level_clause(pressure)}; {heard}"
+    return spoken.sentence(told)
 
 
-def _moved(pressure: PressureFacts) -> str:
-    clause = break_clause(pressure)
-    ahead = forecast_clause(pressure.forecast)
-    return f"{clause}; {ahead}" if ahead else clause
-
-
-def _worse(diary: DiaryFacts) -> list[str]:
-    return [*diary.worse, *([diary.weight_gain] if diary.weight_gain else [])]
-
-
-def _heard(diary: DiaryFacts, today: date) -> str:
+def heard_clause(diary: DiaryFacts, today: date) -> str:
+    """What the diary adds when it reports no change, or that nobody knows."""
     if diary.answered:
-        return f"diary on {diary.answered} of the last 7 days, no change against the usual reported"
+        return f"diary on {diary.answered} of the last 7 days, no change from the usual reported"
     if diary.last_on is not None:
         return f"no diary for {spoken.count((today - diary.last_on).days, 'day')}, so how they feel is not known"
     return "no diary, so how they feel is not known"
 
 
-def _silent(silence: SilenceFacts, pressure: PressureFacts) -> str:
+def silent_clause(silence: SilenceFacts, pressure: PressureFacts) -> str:
+    """`no reading for 4 planned days (last on 20 November)`."""
     if silence.missed == 0:
         return "no reading expected was missed"
     last = f" (last on {spoken.day(pressure.last_reading_on)})" if pressure.last_reading_on else ""
     return f"no reading for {spoken.count(silence.missed, 'planned day')}{last}"
 
 
-def _joined(head: str, tail: str, *, colon: bool = False) -> str:
-    return spoken.sentence(f"{head}{': ' if colon else '; '}{tail}" if tail else head)
+def _moved(pressure: PressureFacts) -> str:
+    clause, ahead = break_clause(pressure), forecast_clause(pressure.forecast)
+    return f"{clause}; {ahead}" if ahead else clause
+
+
+def _worse(diary: DiaryFacts) -> list[str]:
+    return [*diary.worse, *([diary.weight_gain] if diary.weight_gain else [])]
 
 
 def _facts(pressure: PressureFacts, diary: DiaryFacts, silence: SilenceFacts) -> dict[str, Fact]:

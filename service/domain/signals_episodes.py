@@ -1,0 +1,159 @@
+"""The life of a signal: raised once an episode, with hysteresis, carried until seen, reopened only by something new.
+
+Promises that a rule flickering about its threshold raises one signal, that a
+further move during an episode is told again and a mere continuation is not, and
+that what nobody has seen stays until somebody has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.signals_facts import Signal
+from service.domain.words import SignalKind
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Days = NDArray[np.int64]
+
+KINDS = tuple(SignalKind)
+ROW = {kind: row for row, kind in enumerate(KINDS)}
+
+
+@dataclass(frozen=True)
+class Episodes:
+    """[kind, patient]. Days are ordinals; 0 is never."""
+
+    open: Flags
+    raised_on: Days  # the newest time it was told
+    began_on: Days
+    opened_on: Days
+    ended_on: Days
+    held_on: Days  # last day its rule held
+    told_size: Array  # how large it was when it was told
+    told_marks: Days  # what was told, as bits
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One kind's rule on one day, one element a patient."""
+
+    holds: Flags
+    lets_go: Flags  # it no longer holds, with hysteresis
+    size: Array | None = None  # in the kind's own unit; a larger one by `step` is something new
+    step: float = np.inf
+    marks: Days | None = None  # bits; one more than was told is something new
+    afresh: Flags | None = None  # something new in itself
+    quiet_days: int = 1  # days between two tellings of one episode
+    began_on: Days | None = None
+
+
+def none_yet(patients: int) -> Episodes:
+    """Nothing was ever raised."""
+    shape = (len(KINDS), patients)
+
+    def never() -> Days:
+        return np.zeros(shape, dtype=np.int64)
+
+    return Episodes(
+        open=np.zeros(shape, dtype=np.bool_),
+        raised_on=never(),
+        began_on=never(),
+        opened_on=never(),
+        ended_on=never(),
+        held_on=never(),
+        told_size=np.zeros(shape),
+        told_marks=never(),
+    )
+
+
+def update(episodes: Episodes, day: int, rules: dict[SignalKind, Rule]) -> tuple[Episodes, Flags]:
+    """One day on: the episodes, and [kind, patient] of what is told today. A kind without a rule stays as it is."""
+    new = Episodes(*(getattr(episodes, name).copy() for name in episodes.__dataclass_fields__))
+    told = np.zeros_like(episodes.open)
+    for kind, rule in rules.items():
+        row = ROW[kind]
+        opened = rule.holds & ~episodes.open[row]
+        again = episodes.open[row] & rule.holds & _something_new(episodes, row, day, rule)
+        told[row] = opened | again
+        new.open[row] = (episodes.open[row] | rule.holds) & ~(rule.lets_go & ~rule.holds)
+        began = np.full_like(episodes.raised_on[row], day) if rule.began_on is None else rule.began_on
+        new.began_on[row] = np.where(opened, began, episodes.began_on[row])
+        new.opened_on[row] = np.where(opened, day, episodes.opened_on[row])
+        new.raised_on[row] = np.where(told[row], day, episodes.raised_on[row])
+        new.held_on[row] = np.where(rule.holds, day, episodes.held_on[row])
+        new.ended_on[row] = np.where(episodes.open[row] & ~new.open[row], day, episodes.ended_on[row])
+        if rule.size is not None:
+            new.told_size[row] = np.where(told[row], rule.size, episodes.told_size[row])
+        if rule.marks is not None:
+            kept = np.where(opened, 0, episodes.told_marks[row])
+            new.told_marks[row] = np.where(told[row], kept | rule.marks, kept)
+    return new, told
+
+
+def _something_new(episodes: Episodes, row: int, day: int, rule: Rule) -> Flags:
+    new = np.zeros_like(rule.holds)
+    if rule.size is not None:
+        new |= rule.size >= episodes.told_size[row] + rule.step
+    if rule.marks is not None:
+        new |= (rule.marks & ~episodes.told_marks[row]) != 0
+    if rule.afresh is not None:
+        new |= rule.afresh
+    waited: Flags = day - episodes.raised_on[row] >= rule.quiet_days
+    return new & waited
+
+
+# --- against what is stored ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A signal as it was kept. `key` is the caller's own."""
+
+    key: object
+    kind: SignalKind
+    raised_on: date
+    ended_on: date | None
+    seen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """What a caller writes after an assessment."""
+
+    raise_now: tuple[Signal, ...]
+    end_now: tuple[tuple[object, date], ...]  # key, the day it ended
+    carried: tuple[object, ...]  # ended or not, nobody has seen them yet
+
+
+def reconcile(stored: Sequence[Stored], assessed: Iterable[Signal]) -> Changes:
+    """What differs between the signals kept and those an assessment finds, by kind and day.
+
+    A signal that a late reading has undone is ended, never deleted: somebody may have acted on it.
+    """
+    found = {(signal.kind, signal.raised_on): signal for signal in assessed}
+    known = {(kept.kind, kept.raised_on) for kept in stored}
+    ends: list[tuple[object, date]] = []
+    for kept in stored:
+        if kept.ended_on is None:
+            match = found.get((kept.kind, kept.raised_on))
+            if match is None:
+                ends.append((kept.key, kept.raised_on))
+            elif match.ended_on is not None:
+                ends.append((kept.key, match.ended_on))
+    fresh = [signal for key, signal in found.items() if key not in known]
+    return Changes(
+        tuple(sorted(fresh, key=lambda signal: (signal.raised_on, signal.kind))),
+        tuple(ends),
+        tuple(kept.key for kept in stored if not kept.seen),
+    )
+
+
+def burden(raised: int, patient_days: float) -> float:
+    """Signals per 100 patients and week: what a clinic's staff must read. 0 without any patient-day."""
+    return 0.0 if patient_days <= 0 else raised / (patient_days / 7.0) * 100.0

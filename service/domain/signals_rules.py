@@ -1,0 +1,136 @@
+"""From the trend, the diary and the silence of one evening to the rules of each signal.
+
+Promises one rule for each kind of signal, each with the point at which it is
+raised and the lower point at which it is let go. Limits are judged only where a
+clinician typed them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain.signals_diary import DiaryState
+from service.domain.signals_episodes import ROW, Episodes, Rule
+from service.domain.signals_settings import Settings, z
+from service.domain.signals_symptoms import SymptomsFound
+from service.domain.signals_weight import WeightFound
+from service.domain.trend import TrendState, main_channel, of_main
+from service.domain.words import SignalKind
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Days = NDArray[np.int64]
+QUIET_DIARY = 7  # days without a rule holding after which a diary episode is over
+QUICK_UP, QUICK_DOWN = 0, 1
+
+
+@dataclass(frozen=True)
+class Evening:
+    """What the rules look at. `safety` and `missed` are [patient]."""
+
+    day: int
+    trend: TrendState
+    episodes: Episodes
+    quick: Flags  # [2, patient]: whether a quick rise, a quick fall was going on the evening before
+    upper: Array
+    lower: Array
+    safety: Flags
+    missed: Days  # planned readings missed in a row
+
+
+def pressure_rules(evening: Evening, settings: Settings) -> tuple[dict[SignalKind, Rule], Flags]:
+    """Rising, falling, above and below a limit; and the quick rises and falls that go on."""
+    trend, found = evening.trend, evening.trend.evidence
+    quick = evening.quick.copy()
+    rules = {}
+    for kind, slot, near, far, sure, calm, way in (
+        (SignalKind.RISING, QUICK_UP, found.rise, found.far_up, settings.rise_sure, trend.calm_on, 1.0),
+        (SignalKind.FALLING, QUICK_DOWN, found.fall, found.far_down, settings.fall_sure, trend.calm_below, -1.0),
+    ):
+        # A slow fall is asked for the same certainty as a quick one: a fall is rarely what harms first.
+        at, far_at = z(sure), z(settings.far_sure) if way > 0 else z(sure)
+        starts = near >= at
+        quick[slot] = (evening.quick[slot] | starts) & (near > at - settings.let_go)
+        far_holds = far >= far_at
+        rules[kind] = Rule(
+            holds=starts | far_holds,
+            lets_go=~quick[slot] & (far < far_at - settings.let_go),
+            size=way * trend.excess.now,
+            step=settings.new_step,
+            # A new rise on top of a level that has long been high.
+            afresh=quick[slot] & ~evening.quick[slot],
+            quiet_days=settings.new_step_days,
+            began_on=np.clip(calm + 1, None, evening.day),
+        )
+    rules.update(_limit_rules(evening, settings))
+    return rules, quick
+
+
+def diary_rules(
+    evening: Evening, diary: DiaryState, weight: WeightFound, symptoms: SymptomsFound
+) -> dict[SignalKind, Rule]:
+    """Weight, symptoms and safety answers."""
+    return {
+        SignalKind.WEIGHT_GAIN: _lasting(evening, SignalKind.WEIGHT_GAIN, weight.gain),
+        SignalKind.WEIGHT_LOSS: _lasting(evening, SignalKind.WEIGHT_LOSS, weight.loss),
+        SignalKind.WORSE_SYMPTOMS: _lasting(
+            evening,
+            SignalKind.WORSE_SYMPTOMS,
+            (symptoms.worse | symptoms.light_headed) & (diary.written_on > evening.day - QUIET_DIARY),
+            marks=_marks(symptoms),
+        ),
+        SignalKind.SAFETY_ANSWER: Rule(
+            holds=evening.safety, lets_go=~evening.safety, afresh=evening.safety, quiet_days=1
+        ),
+    }
+
+
+def silence_rule(evening: Evening, silent_days: NDArray[np.int64]) -> Rule:
+    """So many planned readings missed in a row; 0 is never silent."""
+    holds = (silent_days > 0) & (evening.missed >= silent_days)
+    return Rule(holds=holds, lets_go=evening.missed == 0, began_on=evening.day - evening.missed + 1)
+
+
+def _limit_rules(evening: Evening, settings: Settings) -> dict[SignalKind, Rule]:
+    # Limits are typed in for PA diastolic; another pressure is not held against them.
+    trend = evening.trend
+    diastolic = (main_channel(trend) == 0) & trend.filtered.started[: trend.patients]
+    level, var = of_main(trend, trend.filtered.level), of_main(trend, trend.filtered.level_var)
+    spread = np.sqrt(np.maximum(var, 1e-12))
+    at = z(settings.limit_sure)
+    rules = {}
+    for kind, limit, way in (
+        (SignalKind.ABOVE_LIMIT, evening.upper, 1.0),
+        (SignalKind.BELOW_LIMIT, evening.lower, -1.0),
+    ):
+        beyond = np.where(diastolic & ~np.isnan(limit), way * (level - limit) / spread, -np.inf)
+        size = np.where(np.isfinite(beyond), way * (level - limit), 0.0)
+        rules[kind] = Rule(
+            holds=beyond >= at,
+            lets_go=beyond < at - 2 * settings.let_go,
+            size=size,
+            step=2 * settings.new_step,
+            quiet_days=settings.new_step_days,
+        )
+    return rules
+
+
+def _lasting(evening: Evening, kind: SignalKind, holds: Flags, marks: Days | None = None) -> Rule:
+    """A diary's answers come and go: an episode is over once its rule has not held for a week."""
+    held_on = np.where(holds, evening.day, evening.episodes.held_on[ROW[kind]])
+    return Rule(holds=holds, lets_go=evening.day - held_on >= QUIET_DIARY, marks=marks, quiet_days=3)
+
+
+def _marks(symptoms: SymptomsFound) -> Days:
+    flags = (
+        symptoms.breathless,
+        symptoms.more_pillows,
+        symptoms.woken,
+        symptoms.more_swelling,
+        symptoms.light_headed,
+    )
+    bits: Days = np.sum([flag.astype(np.int64) << bit for bit, flag in enumerate(flags)], axis=0, dtype=np.int64)
+    return bits

@@ -1,0 +1,200 @@
+"""The trend of the three pressures of many patients, carried from day to day.
+
+    state = begin(patients)
+    state = step(state, day, readings, settings)      # readings [3, patient], mmHg, nan is missing
+
+Promises that a new reading costs the same after ten years as after a month, and
+that days taken one at a time give the numbers that a whole history gives. A late
+or corrected reading is replayed from a state kept before it: see `domain.trend_carried`.
+Raises nothing and decides nothing: that is `domain.signals`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from service.domain import trend_break, trend_filter, trend_reference
+from service.domain.signals_settings import Settings
+from service.domain.trend_break import Evidence, Excess
+from service.domain.trend_filter import Filtered
+from service.domain.trend_reference import Anchor
+
+Array = NDArray[np.float64]
+CHANNELS = ("pa_diastolic", "pa_mean", "pa_systolic")
+RING = 90  # days of values kept: what the longest area looks back
+_FIRST_NOISE = (2.0, 4.0, 9.0)  # mmHg², before anything is known: 7 % of 20, 29 and 43 mmHg
+_FIRST_ALIKE = 0.8  # how alike the noise of two pressures is taken to be at first
+_HABIT = 30.0  # days' worth of that first guess
+
+
+@dataclass(frozen=True)
+class TrendState:
+    """After the evening of `day` (a proleptic ordinal), [.., patient]. Zero is "before anything"."""
+
+    day: int
+    filtered: Filtered  # 3 × patients series: all diastolic, all mean, all systolic
+    moments: Array  # [6, patient], see domain.trend_break
+    paired: Array  # days on which they could be learned
+    anchor: Anchor
+    beyond: NDArray[np.float32]  # [RING, patient]: excess over the reference by day; nan where not known
+    values: NDArray[np.float32]  # [RING, patient]: the day's pressure, or the level where none was read
+    usual_total: Array  # of `beyond` over the days of the recent usual
+    usual_count: Array
+    calm_on: NDArray[np.int64]  # last day on which the pressure was not above, and not below, its baseline
+    calm_below: NDArray[np.int64]
+    read_on: NDArray[np.int64]  # last day with a reading
+    excess: Excess
+    evidence: Evidence
+
+    @property
+    def patients(self) -> int:
+        return len(self.paired)
+
+
+def begin(patients: int) -> TrendState:
+    """Nothing is known of anybody."""
+    nothing = np.full(patients, -np.inf)
+    zero = np.zeros(patients)
+    moments = np.empty((6, patients))
+    for row, (one, other) in enumerate(((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))):
+        alike = 1.0 if one == other else _FIRST_ALIKE
+        moments[row] = alike * (_FIRST_NOISE[one] * _FIRST_NOISE[other]) ** 0.5
+    return TrendState(
+        day=0,
+        filtered=trend_filter.start(3 * patients),
+        moments=moments,
+        paired=zero,
+        anchor=trend_reference.unanchored(3, patients),
+        beyond=np.full((RING, patients), np.nan, dtype=np.float32),
+        values=np.full((RING, patients), np.nan, dtype=np.float32),
+        usual_total=zero,
+        usual_count=zero,
+        calm_on=np.zeros(patients, dtype=np.int64),
+        calm_below=np.zeros(patients, dtype=np.int64),
+        read_on=np.zeros(patients, dtype=np.int64),
+        excess=Excess(zero, zero, zero, zero, zero, np.zeros(patients, dtype=np.bool_)),
+        evidence=Evidence(nothing, nothing, nothing, nothing, zero),
+    )
+
+
+def step(state: TrendState, day: int, readings: Array, settings: Settings, blur: Array | None = None) -> TrendState:
+    """One day on. Days are given one after the other; a day without any reading is given too."""
+    if state.day and day != state.day + 1:
+        raise ValueError(f"day {day} does not follow {state.day}")
+    n, tuning = state.patients, settings.tuning
+    expected = (state.filtered.level + state.filtered.slope).reshape(3, n)
+    spread = np.sqrt(state.filtered.level_var + state.filtered.noise).reshape(3, n)
+    known_before = state.filtered.started.reshape(3, n)
+    flat_blur = None if blur is None else np.tile(blur, 3)
+    filtered = trend_filter.advance(state.filtered, readings.reshape(-1), tuning, flat_blur)
+    moments, paired = _learn(state, readings - expected, spread, known_before, settings)
+    anchor = trend_reference.take(state.anchor, readings, day, settings.reference_days)
+    beyond = _beyond(filtered, anchor, moments, day, settings)
+    usual_total, usual_count = _usual(state, day, settings)
+    usual = usual_total / (usual_count + max(settings.reference_weight, 1e-9))
+    found = trend_break.evidence(beyond, usual, settings)
+    ring, values = state.beyond.copy(), state.values.copy()
+    ring[day % RING] = np.where(beyond.known, beyond.now, np.nan)
+    values[day % RING] = _value(filtered, readings)
+    above = beyond.known & (beyond.now - usual > settings.margin / 2) & (beyond.ahead > 0)
+    below = beyond.known & (beyond.now - usual < -settings.margin / 2) & (beyond.ahead < 0)
+    return TrendState(
+        day,
+        filtered,
+        moments,
+        paired,
+        anchor,
+        ring,
+        values,
+        usual_total,
+        usual_count,
+        np.where(above, state.calm_on, day),
+        np.where(below, state.calm_below, day),
+        np.where(~np.isnan(readings).all(axis=0), day, state.read_on),
+        beyond,
+        found,
+    )
+
+
+def with_references(state: TrendState, given: Array, from_day: NDArray[np.int64]) -> TrendState:
+    """References that staff set, [3, patient], nan where none is; each judges no day before its `from_day`."""
+    is_set: NDArray[np.bool_] = np.logical_or.reduce(~np.isnan(given), axis=0)
+    anchor = replace(
+        state.anchor,
+        value=np.where(is_set, given, state.anchor.value),
+        var=np.where(is_set & ~np.isnan(given), 0.0, state.anchor.var),
+        is_set=is_set,
+        from_day=np.where(is_set, from_day, 0),
+    )
+    return replace(state, anchor=anchor)
+
+
+def main_channel(state: TrendState) -> NDArray[np.intp]:
+    """Which pressure stands for each patient: diastolic where it is read, else mean, else systolic."""
+    count = state.filtered.count.reshape(3, state.patients)
+    first: NDArray[np.intp] = np.argmax(count > 0, axis=0)
+    return first
+
+
+def of_main(state: TrendState, values: Array) -> Array:
+    """The main channel's element of [3 × patients] or [3, patient]."""
+    n = state.patients
+    chosen: Array = values.reshape(3, n)[main_channel(state), np.arange(n)]
+    return chosen
+
+
+def _learn(
+    state: TrendState, surprise: Array, spread: Array, known: NDArray[np.bool_], settings: Settings
+) -> tuple[Array, Array]:
+    """The second moments of the three surprises of a day, from days on which there are two or three."""
+    seen = known & ~np.isnan(surprise)
+    limit = settings.far_reading * spread
+    pulled = np.where(seen, np.clip(np.where(seen, surprise, 0.0), -limit, limit), 0.0)
+    paired = state.paired + (seen.sum(axis=0) >= 2)
+    pace = np.maximum(settings.noise_pace, 1.0 / (paired + _HABIT))
+    moments = state.moments.copy()
+    for row, (one, other) in enumerate(((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2))):
+        both = seen[one] & seen[other]
+        moments[row] += np.where(both, pace * (pulled[one] * pulled[other] - moments[row]), 0.0)
+    return moments, paired
+
+
+def _beyond(filtered: Filtered, anchor: Anchor, moments: Array, day: int, settings: Settings) -> Excess:
+    shape = anchor.value.shape
+    ahead, ahead_var = filtered.ahead(settings.ahead_days, settings.slope_kept)
+    level = filtered.level.reshape(shape)
+    judged = ~np.isnan(anchor.value) & filtered.started.reshape(shape) & (day >= anchor.from_day)
+    weight = trend_break.weights(moments, judged)
+    reference = np.where(judged, anchor.value, 0.0)
+    return trend_break.excess(
+        weight,
+        moments,
+        level - reference,
+        ahead.reshape(shape) - reference,
+        filtered.level_var.reshape(shape),
+        ahead_var.reshape(shape),
+        np.where(judged, anchor.var, 0.0),
+        judged,
+    )
+
+
+def _usual(state: TrendState, day: int, settings: Settings) -> tuple[Array, Array]:
+    """The recent usual's sum and count, one day further: one day comes in, one goes out."""
+    total, count = state.usual_total.copy(), state.usual_count.copy()
+    for lag, sign in ((settings.usual_from, 1.0), (settings.usual_to, -1.0)):
+        value = state.beyond[(day - lag) % RING].astype(np.float64)
+        there = ~np.isnan(value)
+        total += sign * np.where(there, value, 0.0)
+        count += sign * there
+    return total, count
+
+
+def _value(filtered: Filtered, readings: Array) -> Array:
+    n = readings.shape[1]
+    started = filtered.started.reshape(3, n)
+    channel, everyone = np.argmax(started, axis=0), np.arange(n)
+    read, level = readings[channel, everyone], filtered.level.reshape(3, n)[channel, everyone]
+    return np.where(started.any(axis=0), np.where(np.isnan(read), level, read), np.nan)

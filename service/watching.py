@@ -14,17 +14,17 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, func, not_, select, text, update
+from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.tally import Tally
 from service.domain.windows import WindowFacts, state_at_close
-from service.domain.words import WindowState
+from service.domain.words import PatientState, WindowState
 from service.store import arrivals, panel, silence_rows, silences
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
 from service.store.parking import is_parked
-from service.store.tables import Window
+from service.store.tables import Patient, Window
 
 # A literal, not a parameter: a partial index serves only a query that provably asks for its part.
 STILL_OPEN = text("windows.state = 'open'")
@@ -70,7 +70,7 @@ class _DueWindow:
     wants_checkin: bool
     reading_at: datetime | None
     checkin_at: datetime | None
-    paused: bool
+    paused: bool  # or the patient's care here has ended: nothing is expected either way
     overtaken: bool  # a reading of a later date is there already
 
 
@@ -94,9 +94,10 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Window.wants_checkin,
             func.coalesce(Window.reading_at, arrivals.first_reading(Window.patient_id, Window.local_date)),
             func.coalesce(Window.checkin_at, arrivals.first_checkin(Window.patient_id, Window.local_date)),
-            arrivals.is_paused(Window.patient_id, Window.local_date),
+            or_(arrivals.is_paused(Window.patient_id, Window.local_date), Patient.state == PatientState.ENDED),
             arrivals.later_reading(Window.patient_id, Window.local_date),
         )
+        .join(Patient, Patient.id == Window.patient_id)
         .order_by(Window.closes_at, Window.local_date)
         .limit(limit)
         .with_for_update(of=Window, skip_locked=True, key_share=True)

@@ -10,51 +10,21 @@ from __future__ import annotations
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.domain import steps
 from service.domain.steps import Act, Decision, Reach, StepFacts
-from service.domain.windows import WindowFacts, missing
-from service.domain.words import MessageKind, MessageState, SilenceCause, StepKind, TaskKind
-from service.prompting import reaching
+from service.domain.windows import missing
+from service.domain.words import MessageKind, MessageState, StepKind
+from service.prompting import reaching, telling
+from service.prompting.facts import TO_PATIENT, DueStep, OpenSilence
 from service.prompting.reaching import Reached
-from service.store import outbox, tasks
+from service.store import outbox
 from service.store.outbox import NewMessage
 from service.store.tables import CaregiverReply, Message, Silence
-
-TO_PATIENT = (StepKind.PROMPT, StepKind.REMINDER)
-
-
-@dataclass(frozen=True)
-class DueStep:
-    """One step whose time has come, with what is known of its window, patient and clinic."""
-
-    id: uuid.UUID
-    kind: StepKind
-    position: int
-    due_at: datetime
-    clinic_id: uuid.UUID
-    patient_id: uuid.UUID
-    window_id: uuid.UUID
-    local_date: date
-    closes_at: datetime
-    window: WindowFacts
-    later_is_due: bool
-    silent_days: int
-    quiet: timedelta  # how long the clinic's quiet hours last
-
-
-@dataclass(frozen=True)
-class OpenSilence:
-    """A silence that has not ended, as far as steps need it."""
-
-    id: uuid.UUID
-    missed: int
-    cause: SilenceCause
-    nudges: int  # since a caregiver last answered
 
 
 @dataclass
@@ -73,12 +43,6 @@ class _Known:
     caregivers: dict[uuid.UUID, Reached]
     silences: dict[uuid.UUID, OpenSilence]
     acknowledged: frozenset[uuid.UUID]
-
-
-def quiet_length(quiet_from: time, quiet_until: time) -> timedelta:
-    """How long quiet hours last from one wall time to the other; they may span midnight."""
-    minutes = (quiet_until.hour - quiet_from.hour) * 60 + quiet_until.minute - quiet_from.minute
-    return timedelta(minutes=minutes % (24 * 60))
 
 
 def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> Outcome:
@@ -100,11 +64,10 @@ def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> Outco
 def carry_out(session: Session, outcome: Outcome, now: datetime) -> None:
     """Write the messages and tasks that were decided; the windows and steps they point at exist by now."""
     outbox.enqueue_many(session, outcome.messages, now)
-    for step, decision in outcome.decided:
-        if decision.act is Act.RAISE_TASK:
-            _raise_silent(session, step, outcome.silences[step.patient_id], now)
-        if decision.tells_staff:
-            _raise_no_contact(session, step, now)
+    silences = outcome.silences
+    told = [telling.silent(step, silences[step.patient_id]) for step, d in outcome.decided if d.act is Act.RAISE_TASK]
+    told += [telling.no_contact(step) for step, decision in outcome.decided if decision.tells_staff]
+    telling.tell_staff(session, told, now)
 
 
 def _load(session: Session, due: Sequence[DueStep]) -> _Known:
@@ -196,40 +159,3 @@ def _message(step: DueStep, known: _Known, now: datetime) -> NewMessage:
         silence_id=silence.id if silence else None,
         params={"asks": list(missing(step.window))},
     )
-
-
-def _raise_silent(session: Session, step: DueStep, silence: OpenSilence, now: datetime) -> None:
-    tasks.raise_task(
-        session,
-        step.clinic_id,
-        step.patient_id,
-        TaskKind.SILENT,
-        f"No reading on {silence.missed} planned days in a row: {_CAUSES[silence.cause]}.",
-        {"missed": silence.missed, "cause": silence.cause.value, "silence_id": str(silence.id)},
-        f"silent:{silence.id}",
-        now,
-    )
-
-
-def _raise_no_contact(session: Session, step: DueStep, now: datetime) -> None:
-    year, week, _ = step.local_date.isocalendar()
-    person = "the patient" if step.kind in TO_PATIENT else "any caregiver"
-    # At most one a week: the same broken telephone every morning would bury the rest of the inbox.
-    tasks.raise_task(
-        session,
-        step.clinic_id,
-        step.patient_id,
-        TaskKind.NO_CONTACT,
-        f"There is no working way to reach {person}: the {step.kind.value} was not sent.",
-        {"step": step.kind.value, "window_id": str(step.window_id)},
-        f"no_contact:{step.patient_id}:{'patient' if step.kind in TO_PATIENT else 'caregiver'}:{year}-{week:02}",
-        now,
-    )
-
-
-_CAUSES = {
-    SilenceCause.NOT_ASKED: "we did not ask",
-    SilenceCause.NOT_DELIVERED: "our messages did not arrive",
-    SilenceCause.NO_REPLY: "asked, and no reply",
-    SilenceCause.DIARY_ONLY: "the diary came, but no reading",
-}

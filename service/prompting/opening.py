@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.domain import steps
 from service.domain.tally import Tally
-from service.prompting.acting import carry_out, decide_all, quiet_length
+from service.prompting.acting import carry_out, decide_all
+from service.prompting.facts import quiet_length
 from service.prompting.stepping import settled
 from service.prompting.working_out import Batch, ClinicFacts, DuePlan, work_out
 from service.store import arrivals

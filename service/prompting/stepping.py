@@ -14,12 +14,13 @@ from service.domain import steps
 from service.domain.steps import Act, Decision
 from service.domain.tally import Tally
 from service.domain.windows import WindowFacts
-from service.domain.words import StepKind, StepState, WindowState
-from service.prompting.acting import DueStep, carry_out, decide_all, quiet_length
+from service.domain.words import PatientState, StepKind, StepState, WindowState
+from service.prompting.acting import carry_out, decide_all
+from service.prompting.facts import DueStep, quiet_length
 from service.store import arrivals
 from service.store.batches import Work, Written, work_off
 from service.store.parking import is_parked
-from service.store.tables import Clinic, Plan, Step, Window
+from service.store.tables import Clinic, Patient, Plan, Step, Window
 
 # Literals, not parameters: a partial index serves only a query that provably asks for its part.
 PENDING = text("steps.state = 'pending'")
@@ -81,6 +82,7 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
         _due(now)
         .outerjoin(Plan, Plan.patient_id == Step.patient_id)
         .join(Clinic, Clinic.id == Step.clinic_id)
+        .join(Patient, Patient.id == Step.patient_id)
         .with_only_columns(
             Step.id,
             Step.kind,
@@ -100,6 +102,7 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             func.coalesce(Plan.silent_days, Clinic.silent_days),
             Clinic.quiet_from,
             Clinic.quiet_until,
+            Patient.state,
         )
         .order_by(Step.due_at, Step.window_id, Step.position)
         .limit(limit)
@@ -111,6 +114,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
 
 
 def _due_step(row: Any) -> DueStep:
+    # Nothing more is asked of, or about, a patient whose care here has ended.
+    nothing_expected = row[11] is WindowState.EXCUSED or row[18] is PatientState.ENDED
     return DueStep(
         id=row[0],
         kind=row[1],
@@ -121,7 +126,7 @@ def _due_step(row: Any) -> DueStep:
         window_id=row[6],
         local_date=row[7],
         closes_at=row[8],
-        window=WindowFacts(row[9], row[10], row[12], row[13], paused=row[11] is WindowState.EXCUSED),
+        window=WindowFacts(row[9], row[10], row[12], row[13], paused=nothing_expected),
         later_is_due=row[14],
         silent_days=row[15],
         quiet=quiet_length(row[16], row[17]),

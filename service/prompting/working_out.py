@@ -12,7 +12,7 @@ from service.domain.plan import PlanRule
 from service.domain.steps import Reason, StepRule
 from service.domain.windows import WindowFacts, WindowTimes
 from service.domain.words import PatientState, StepKind, StepState, WindowState
-from service.prompting.acting import TO_PATIENT, DueStep
+from service.prompting.facts import TO_PATIENT, DueStep
 
 
 @dataclass(frozen=True)

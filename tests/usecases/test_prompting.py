@@ -1,0 +1,435 @@
+"""Opening windows and taking follow-up steps, over rows."""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, event, update
+
+from service import enrolling, prompting, watching
+from service.domain.steps import DEFAULT, Reason, StepRule, as_json
+from service.domain.words import (
+    ContactState,
+    MessageKind,
+    PauseCause,
+    StepKind,
+    StepState,
+    TaskKind,
+    WindowState,
+)
+from service.store import parking
+from service.store.audit import OPERATOR
+from service.store.session import open_engine, writing
+from service.store.tables import (
+    AuditLine,
+    Clinic,
+    Contact,
+    Message,
+    ParkedRow,
+    Patient,
+    Plan,
+    Silence,
+    Step,
+    Task,
+    Window,
+)
+from tests.conftest import SERVER
+from tests.fernmoor import START, Fernmoor, clinic_of
+
+MONDAY = date(2026, 3, 2)
+SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)  # seven o'clock on that Monday in Auckland
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def fernmoor(engine: Engine) -> Fernmoor:
+    with writing(engine) as session:
+        clinic = clinic_of(session)
+    return Fernmoor(engine, clinic)
+
+
+def tick(engine: Engine, now: datetime) -> None:
+    prompting.open_windows(engine, now)
+    watching.close_windows(engine, now)
+    prompting.take_steps(engine, now)
+
+
+def messages(fernmoor: Fernmoor, *where: Any) -> list[tuple[str, str]]:
+    return [(m.kind.value, m.state.value) for m in fernmoor.rows(Message, *where, order=Message.created_at)]
+
+
+def test_a_window_opens_with_its_steps_and_its_prompt_in_one_transaction(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient()
+    assert prompting.open_windows(fernmoor.engine, SEVEN - timedelta(seconds=1)).seen == 0
+    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+
+    (window,) = fernmoor.rows(Window)
+    assert (window.patient_id, window.local_date, window.state) == (patient.id, MONDAY, WindowState.OPEN)
+    assert (window.opens_at, window.due_at, window.closes_at) == (SEVEN, SEVEN + 1.5 * HOUR, SEVEN + 3 * HOUR)
+    steps = fernmoor.rows(Step, order=Step.position)
+    assert [(s.kind, s.state) for s in steps] == [
+        (StepKind.PROMPT, StepState.DONE),
+        (StepKind.REMINDER, StepState.PENDING),
+        (StepKind.NUDGE, StepState.PENDING),
+        (StepKind.TASK, StepState.PENDING),
+    ]
+    (message,) = fernmoor.rows(Message)
+    assert message.dedupe_key == f"prompt:{window.id}:text"
+    assert (message.window_id, message.step_id, message.expires_at) == (window.id, steps[0].id, window.closes_at)
+    assert message.params == {"asks": ["reading", "checkin"]}
+    (plan,) = fernmoor.rows(Plan)
+    assert (plan.next_date, plan.next_open_at) == (MONDAY + timedelta(days=1), SEVEN + 24 * HOUR)
+    (line,) = fernmoor.rows(AuditLine, AuditLine.action == "windows.open")
+    assert line.detail == {"windows": 1}
+
+
+def test_a_second_pass_finds_nothing_to_do(fernmoor: Fernmoor) -> None:
+    fernmoor.patient()
+    tick(fernmoor.engine, SEVEN)
+    before = messages(fernmoor)
+    assert prompting.open_windows(fernmoor.engine, SEVEN).seen == 0
+    assert prompting.take_steps(fernmoor.engine, SEVEN).seen == 0
+    assert messages(fernmoor) == before == [("prompt", "queued")]
+
+
+def test_what_came_early_is_noted_and_not_asked_for(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient()
+    fernmoor.write_reading(patient, MONDAY, SEVEN - HOUR)
+    tick(fernmoor.engine, SEVEN)
+    (window,) = fernmoor.rows(Window)
+    assert (window.state, window.reading_at) == (WindowState.ANSWERED, SEVEN - HOUR)
+    (message,) = fernmoor.rows(Message)
+    assert message.params == {"asks": ["checkin"]}
+    tick(fernmoor.engine, SEVEN + 4 * HOUR)
+    assert Counter(s.reason for s in fernmoor.rows(Step)) == {"asked": 1, "already_answered": 3}
+    assert len(fernmoor.rows(Message)) == 1
+
+
+def test_a_plan_that_wants_only_what_is_there_asks_nothing(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient(plan={"wants_checkin": False})
+    fernmoor.write_reading(patient, MONDAY, SEVEN - HOUR)
+    tick(fernmoor.engine, SEVEN)
+    assert fernmoor.rows(Message) == []
+
+
+def test_a_date_inside_a_pause_opens_excused_and_asks_nothing(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient()
+    with writing(fernmoor.engine) as session:
+        enrolling.pause(session, patient, PauseCause.AWAY, MONDAY, MONDAY, "", OPERATOR, START)
+    tick(fernmoor.engine, SEVEN + 4 * HOUR)
+    (window,) = fernmoor.rows(Window)
+    assert window.state is WindowState.EXCUSED
+    assert fernmoor.rows(Message) == fernmoor.rows(Silence) == []
+
+
+def test_days_without_a_worker_are_caught_up_without_a_flood(fernmoor: Fernmoor) -> None:
+    fernmoor.caregiver(fernmoor.patient())
+    fernmoor.now = SEVEN + 5 * 24 * HOUR + HOUR  # Saturday at eight: today's window is open, five are over
+    tick(fernmoor.engine, fernmoor.now)
+    windows = fernmoor.rows(Window, order=Window.local_date)
+    assert [w.local_date for w in windows] == [MONDAY + timedelta(days=n) for n in range(6)]
+    assert [w.state for w in windows] == [WindowState.MISSED] * 5 + [WindowState.OPEN]
+    (silence,) = fernmoor.rows(Silence)
+    assert (silence.missed, silence.cause.value, silence.ended_at) == (5, "not_asked", None)
+    # One prompt for today, one task for staff; nobody is asked about days that are gone.
+    assert messages(fernmoor) == [("prompt", "queued")]
+    assert [task.kind for task in fernmoor.rows(Task)] == [TaskKind.SILENT]
+    assert Counter(s.reason for s in fernmoor.rows(Step, Step.kind == StepKind.NUDGE)) == {"stale": 5, None: 1}
+
+
+def test_a_worker_that_wakes_between_due_and_closing_sends_one_message_not_two(fernmoor: Fernmoor) -> None:
+    fernmoor.patient()
+    tick(fernmoor.engine, SEVEN + 2 * HOUR)
+    assert messages(fernmoor) == [("reminder", "queued")]
+    assert {s.kind.value: s.reason for s in fernmoor.rows(Step)} == {
+        "prompt": "superseded_by_later",
+        "reminder": "asked",
+        "nudge": None,
+        "task": None,
+    }
+
+
+def test_pending_prompt_and_reminder_that_fall_due_together_are_one_message(fernmoor: Fernmoor) -> None:
+    with writing(fernmoor.engine) as session:
+        later = [StepRule(StepKind.PROMPT, "opens", 10), *DEFAULT[1:]]
+        enrolling.change_clinic(
+            session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": as_json(later)}, OPERATOR, START
+        )
+    fernmoor.patient()
+    tick(fernmoor.engine, SEVEN)
+    assert messages(fernmoor) == []
+    tick(fernmoor.engine, SEVEN + 2 * HOUR)
+    assert messages(fernmoor) == [("reminder", "queued")]
+
+
+def test_steps_are_frozen_when_the_window_opens(fernmoor: Fernmoor) -> None:
+    fernmoor.patient()
+    tick(fernmoor.engine, SEVEN)
+    with writing(fernmoor.engine) as session:
+        only_task = as_json([StepRule(StepKind.TASK, "closes", 0)])
+        enrolling.change_clinic(
+            session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": only_task}, OPERATOR, SEVEN
+        )
+    tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
+    assert messages(fernmoor) == [("prompt", "queued"), ("reminder", "queued")]
+    tick(fernmoor.engine, SEVEN + 24 * HOUR)
+    assert len(fernmoor.rows(Step)) == 5
+
+
+def test_a_patients_own_steps_take_the_clinics_place(fernmoor: Fernmoor) -> None:
+    fernmoor.patient(plan={"steps": as_json([StepRule(StepKind.PROMPT, "due", 0), DEFAULT[3]])})
+    tick(fernmoor.engine, SEVEN)
+    assert messages(fernmoor) == []
+    tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
+    assert messages(fernmoor) == [("prompt", "queued")]
+
+
+def test_no_working_contact_moves_on_at_once_and_tells_staff_once_a_week(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient(contact=False)
+    fernmoor.caregiver(patient)
+    tick(fernmoor.engine, SEVEN)
+    assert {s.kind.value: s.reason for s in fernmoor.rows(Step)} == {
+        "prompt": "no_contact",
+        "reminder": "no_contact",
+        "nudge": "asked_caregiver",
+        "task": None,
+    }
+    assert messages(fernmoor) == [("nudge", "queued")]
+    (task,) = fernmoor.rows(Task)
+    assert (task.kind, task.patient_id) == (TaskKind.NO_CONTACT, patient.id)
+    tick(fernmoor.engine, SEVEN + 24 * HOUR)
+    assert len(fernmoor.rows(Task, Task.kind == TaskKind.NO_CONTACT)) == 1
+
+
+def test_broken_contacts_are_no_contacts(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient()
+    with writing(fernmoor.engine) as session:
+        session.execute(update(Contact).where(Contact.patient_id == patient.id).values(state=ContactState.BROKEN))
+    tick(fernmoor.engine, SEVEN)
+    assert messages(fernmoor) == []
+    assert [task.kind for task in fernmoor.rows(Task)] == [TaskKind.NO_CONTACT]
+
+
+def test_without_consent_nothing_is_sent_and_nobody_is_alarmed(fernmoor: Fernmoor) -> None:
+    fernmoor.patient(consent=False)
+    tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
+    assert fernmoor.rows(Message) == fernmoor.rows(Task) == []
+
+
+@pytest.mark.parametrize(
+    ("allowed", "agreed", "contact", "reason"),
+    [
+        (True, True, True, Reason.ASKED_CAREGIVER),
+        (False, True, True, Reason.NO_CONSENT),
+        (True, False, True, Reason.NO_CONSENT),
+        (True, True, False, Reason.NO_CONTACT),
+    ],
+)
+def test_a_caregiver_is_nudged_only_when_both_sides_agreed(
+    fernmoor: Fernmoor, allowed: bool, agreed: bool, contact: bool, reason: Reason
+) -> None:
+    fernmoor.caregiver(fernmoor.patient(), allowed=allowed, agreed=agreed, contact=contact)
+    for after in (0, 1.5, 3):
+        tick(fernmoor.engine, SEVEN + after * HOUR)
+    (nudge,) = fernmoor.rows(Step, Step.kind == StepKind.NUDGE)
+    assert nudge.reason == reason.value
+    assert bool(fernmoor.rows(Message, Message.kind == MessageKind.NUDGE)) == (reason is Reason.ASKED_CAREGIVER)
+    assert bool(fernmoor.rows(Task)) == (reason is Reason.NO_CONTACT)
+
+
+def test_nudges_go_round_the_caregivers_and_stop_after_three(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient(plan={"silent_days": 5})
+    first, second = fernmoor.caregiver(patient), fernmoor.caregiver(patient)
+    for day in range(5):
+        for after in (0, 1.5, 3):
+            tick(fernmoor.engine, SEVEN + (day * 24 + after) * HOUR)
+    asked = fernmoor.rows(Message, Message.kind == MessageKind.NUDGE, order=Message.created_at)
+    assert [m.caregiver_id for m in asked] == [first.id, second.id, first.id]
+    (silence,) = fernmoor.rows(Silence)
+    assert {m.silence_id for m in asked} == {silence.id}
+    reasons = [s.reason for s in fernmoor.rows(Step, Step.kind == StepKind.NUDGE, order=Step.due_at)]
+    assert reasons == ["asked_caregiver"] * 3 + ["nudge_cap"] * 2
+    assert [task.facts["missed"] for task in fernmoor.rows(Task)] == [5]
+
+
+def test_a_nudge_near_quiet_hours_lives_past_them(fernmoor: Fernmoor) -> None:
+    fernmoor.caregiver(fernmoor.patient(opens=time(18), due=time(20), closes=time(21)))
+    closes_at = SEVEN + 14 * HOUR
+    for at in (closes_at - 3 * HOUR, closes_at):
+        tick(fernmoor.engine, at)
+    (nudge,) = fernmoor.rows(Message, Message.kind == MessageKind.NUDGE)
+    assert nudge.expires_at >= closes_at + 9.5 * HOUR + HOUR  # quiet until half past six
+
+
+def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fernmoor) -> None:
+    patient = fernmoor.patient()
+    fernmoor.caregiver(patient)
+    tick(fernmoor.engine, SEVEN)
+    with writing(fernmoor.engine) as session:
+        enrolling.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, SEVEN + HOUR)
+    for after in (1.5, 3, 24):
+        tick(fernmoor.engine, SEVEN + after * HOUR)
+    assert messages(fernmoor) == [("prompt", "cancelled")]
+    (window,) = fernmoor.rows(Window)
+    assert window.state is WindowState.EXCUSED
+    assert fernmoor.rows(Silence) == []
+
+
+# --- rows that cannot be handled -----------------------------------------------
+
+
+def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmoor) -> None:
+    good, poison = fernmoor.patient(), fernmoor.patient()
+    with writing(fernmoor.engine) as session:
+        session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Nowhere/Else"))
+    tally = prompting.open_windows(fernmoor.engine, SEVEN)
+    assert (tally.done, tally.parked) == (1, 1)
+    assert [w.patient_id for w in fernmoor.rows(Window)] == [good.id]
+    (parked,) = fernmoor.rows(ParkedRow)
+    assert parked.subject_kind == "plan"
+    assert parked.error.startswith("Refused at localtime.py:")
+    assert prompting.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
+
+    with writing(fernmoor.engine) as session:
+        session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Pacific/Auckland"))
+        assert parking.release(session, ("plan", parked.subject_id), SEVEN)
+    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+    assert len(fernmoor.rows(Window)) == 2
+
+
+def test_a_row_the_database_refuses_does_not_hold_up_its_batch(fernmoor: Fernmoor) -> None:
+    patients = [fernmoor.patient() for _ in range(5)]
+    poison = patients[2]
+
+    def refuse(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
+        if statement.startswith("INSERT INTO windows") and poison.id.hex in str(parameters).replace("-", ""):
+            raise ValueError("the driver could not take this row")
+
+    event.listen(fernmoor.engine, "before_cursor_execute", refuse)
+    try:
+        tally = prompting.open_windows(fernmoor.engine, SEVEN)
+    finally:
+        event.remove(fernmoor.engine, "before_cursor_execute", refuse)
+    assert (tally.done, tally.parked) == (4, 1)
+    assert {w.patient_id for w in fernmoor.rows(Window)} == {p.id for p in patients} - {poison.id}
+    assert len(fernmoor.rows(Message)) == 4
+
+
+def test_a_database_that_is_away_parks_nothing(fernmoor: Fernmoor) -> None:
+    from sqlalchemy.exc import OperationalError
+
+    fernmoor.patient()
+
+    def away(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if statement.startswith("INSERT INTO windows"):
+            raise OperationalError(statement, None, Exception("gone"))
+
+    event.listen(fernmoor.engine, "before_cursor_execute", away)
+    try:
+        with pytest.raises(OperationalError):
+            prompting.open_windows(fernmoor.engine, SEVEN)
+    finally:
+        event.remove(fernmoor.engine, "before_cursor_execute", away)
+    assert fernmoor.rows(ParkedRow) == []
+    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+
+
+# --- many at once ---------------------------------------------------------------
+
+
+def test_batches_smaller_than_what_is_due_are_worked_off(fernmoor: Fernmoor) -> None:
+    for _ in range(7):
+        fernmoor.patient()
+    assert prompting.open_windows(fernmoor.engine, SEVEN, limit=3).done == 7
+    assert watching.close_windows(fernmoor.engine, SEVEN + 3 * HOUR, limit=3).done == 7
+    assert prompting.take_steps(fernmoor.engine, SEVEN + 3 * HOUR, limit=4).seen == 21
+    assert len(fernmoor.rows(Silence)) == 7
+
+
+def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoor: Fernmoor) -> None:
+    def queries(work: Callable[[], Any]) -> int:
+        seen = 0
+
+        def count(*_: Any) -> None:
+            nonlocal seen
+            seen += 1
+
+        event.listen(fernmoor.engine, "before_cursor_execute", count)
+        try:
+            work()
+        finally:
+            event.remove(fernmoor.engine, "before_cursor_execute", count)
+        return seen
+
+    def day(at: datetime) -> int:
+        return queries(lambda: tick(fernmoor.engine, at)) + queries(lambda: tick(fernmoor.engine, at + 3 * HOUR))
+
+    first = fernmoor.patient()
+    fernmoor.caregiver(first)
+    one = day(SEVEN)
+    with writing(fernmoor.engine) as session:
+        enrolling.end_patient(session, session.get_one(Patient, first.id), OPERATOR, SEVEN + 4 * HOUR)
+    fernmoor.now = SEVEN + 5 * HOUR
+    for _ in range(3):
+        fernmoor.caregiver(fernmoor.patient())
+    assert day(SEVEN + 24 * HOUR) == one
+
+
+@pytest.mark.skipif(SERVER is not None, reason="SQLite's planner")
+@pytest.mark.parametrize(
+    ("work", "index"),
+    [("open", "ix_plans_due"), ("close", "ix_windows_to_close"), ("step", "ix_steps_due")],
+)
+def test_looking_for_what_is_due_uses_the_index_made_for_it(engine: Engine, work: str, index: str) -> None:
+    from service.prompting import opening, stepping
+
+    query = {"open": opening._due, "close": watching._due, "step": stepping._due}[work](SEVEN)
+    compiled = query.limit(1).compile(engine, compile_kwargs={"literal_binds": True})
+    with engine.connect() as connection:
+        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {compiled}").fetchall()
+    assert any(index in str(line) for line in plan), plan
+
+
+@pytest.mark.postgres
+@pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
+def test_two_workers_at_once_neither_double_nor_lose(engine: Engine, fernmoor: Fernmoor) -> None:
+    patients = [fernmoor.patient() for _ in range(120)]
+    for patient in patients[:40]:
+        fernmoor.caregiver(patient)
+    others = [open_engine(engine.url.render_as_string(hide_password=False)) for _ in range(2)]
+    errors: list[BaseException] = []
+
+    def ticks(own: Engine, start: threading.Barrier) -> None:
+        try:
+            for after in (0, 1.5, 3, 24, 25.5, 27):
+                start.wait()
+                prompting.open_windows(own, SEVEN + after * HOUR, limit=7)
+                watching.close_windows(own, SEVEN + after * HOUR, limit=7)
+                prompting.take_steps(own, SEVEN + after * HOUR, limit=7)
+        except BaseException as error:
+            errors.append(error)
+            start.abort()
+
+    start = threading.Barrier(len(others))
+    threads = [threading.Thread(target=ticks, args=(own, start)) for own in others]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    # Whatever a worker passed over because the other held it is done by the next tick.
+    tick(engine, SEVEN + 27 * HOUR)
+    for own in others:
+        own.dispose()
+    assert errors == []
+    assert Counter(w.patient_id for w in fernmoor.rows(Window)) == {p.id: 2 for p in patients}
+    assert {w.state for w in fernmoor.rows(Window)} == {WindowState.MISSED}
+    kinds = Counter(m.kind for m in fernmoor.rows(Message))
+    assert kinds == {MessageKind.PROMPT: 240, MessageKind.REMINDER: 240, MessageKind.NUDGE: 80}
+    assert Counter((s.patient_id, s.missed) for s in fernmoor.rows(Silence)) == {(p.id, 2): 1 for p in patients}
+    assert fernmoor.rows(ParkedRow) == []
+    assert fernmoor.rows(Step, Step.state == StepState.PENDING) == []

@@ -112,8 +112,10 @@ def _digests(now: datetime) -> Work[_Morning]:
         written = Written()
         contacts = _on_call(session, {clinic.id for clinic in rows})
         for clinic in rows:
-            # A clinic that has never had one only learns when its first is: nothing is told late.
-            waiting = open_count(session, clinic.id) if clinic.due_at is not None else 0
+            # A clinic that has never had one only learns when its first is, and after an outage a
+            # morning that is long past is passed over: nothing is told late.
+            in_time = clinic.due_at is not None and now - clinic.due_at <= GOOD_FOR
+            waiting = open_count(session, clinic.id) if in_time else 0
             messages = _digest(clinic, contacts.get(clinic.id, []), waiting, now) if waiting else []
             outbox.enqueue_many(session, messages, now)
             session.execute(

@@ -1,0 +1,107 @@
+"""The clinic's measures, worked by hand; when staff are told; what is proposed after an adjustment."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.domain import measures, telling
+from service.domain.followup import PROPOSALS, proposal
+from service.domain.measures import Share, Span
+from service.domain.words import AdjustmentKind, TaskKind
+
+MONDAY = date(2026, 11, 2)
+
+
+def day(after: int) -> date:
+    return MONDAY + timedelta(days=after)
+
+
+def test_shares_are_summed_into_weeks_and_days_outside_are_left_out():
+    dated = [(day(-1), 9, 9), (day(0), 3, 4), (day(6), 1, 2), (day(7), 5, 5), (day(14), 9, 9)]
+    assert measures.by_week(dated, MONDAY, 2) == [Share(4, 6), Share(5, 5)]
+    assert Share(4, 6).percent == pytest.approx(66.667, abs=0.001)
+    assert Share(0, 0).percent is None
+
+
+def test_waiting_is_the_median_of_first_answers_and_counts_those_still_open():
+    begun = [("a", day(0)), ("b", day(0)), ("c", day(1)), ("d", day(2))]
+    came = [("a", day(2)), ("a", day(9)), ("b", day(6)), ("c", day(0)), ("d", day(80))]
+    # a waited 2, b 6; c's answer came before the break; d's 78 days later belongs to something else.
+    assert measures.wait(begun, came, at_most=60) == measures.Waiting(4.0, 2, 2)
+    assert measures.wait([], came) == measures.Waiting(None, 0, 0)
+
+
+def test_signals_of_one_person_within_a_fortnight_are_one_episode():
+    raised = [("a", day(0)), ("a", day(10)), ("a", day(20)), ("a", day(40)), ("b", day(10))]
+    assert measures.episodes(raised) == 3
+
+
+def test_alert_burden_is_per_hundred_patients_and_week():
+    # 30 patients for 10 weeks is 300 patient-weeks; 12 signals are 4 per 100.
+    assert measures.per_100_patient_weeks(12, 30 * 70) == pytest.approx(4.0)
+    assert measures.per_100_patient_weeks(1, 0) is None
+
+
+def test_a_stay_from_monday_to_wednesday_is_two_nights_and_three_days():
+    stay = [Span("a", day(0), day(2))]
+    assert measures.nights_inside(stay, day(0), day(20)) == 2
+    assert measures.days_inside(stay, day(0), day(20)) == 3
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=6),
+    st.integers(1, 40),
+)
+def test_nights_of_consecutive_weeks_add_up_to_the_nights_of_all(stays, weeks):
+    spans = [Span(index, day(first), day(first + length)) for index, (first, length) in enumerate(stays)]
+    parts = sum(measures.nights_inside(spans, day(7 * week), day(7 * week + 7)) for week in range(weeks))
+    assert parts == measures.nights_inside(spans, day(0), day(7 * weeks))
+
+
+# --- telling ---------------------------------------------------------------------------------
+
+
+def test_every_kind_of_task_says_when_it_is_told_and_dangers_at_once():
+    assert set(telling.FIRST) == set(TaskKind)
+    now = datetime(2026, 11, 25, 3, 0, tzinfo=UTC)
+    assert telling.first_told_at(TaskKind.SAFETY_ANSWER, now) == now
+    assert telling.first_told_at(TaskKind.FOLLOW_UP, now) is None
+    for kind in TaskKind:
+        assert telling.next_told_at(kind, now) > now
+
+
+@pytest.mark.parametrize("zone", ["Europe/London", "America/Santiago", "Australia/Lord_Howe", "Pacific/Apia", "UTC"])
+def test_there_is_one_digest_for_every_local_date_also_when_clocks_change(zone):
+    place = ZoneInfo(zone)
+    at = datetime(2026, 1, 1, tzinfo=UTC)
+    dates = []
+    for _ in range(366):
+        at = telling.next_digest(at, time(8), place)
+        shown = at.astimezone(place)
+        assert (shown.hour, shown.minute) == (8, 0)
+        dates.append(shown.date())
+    assert dates == [dates[0] + timedelta(days=index) for index in range(366)]
+
+
+# --- follow-ups --------------------------------------------------------------------------------
+
+
+def test_chemistry_is_proposed_one_to_two_weeks_after_a_medicine_and_says_where_that_is_from():
+    # NHS Specialist Pharmacy Service and Postgrad Med J tables: 1 to 2 weeks after an ACE inhibitor or ARB.
+    proposed = proposal(AdjustmentKind.MEDICINE)
+    assert proposed is not None
+    assert 7 <= proposed.after_days <= 14
+    assert proposed.due(date(2026, 11, 1)) == date(2026, 11, 1) + timedelta(days=proposed.after_days)
+
+
+def test_other_changes_are_looked_at_within_two_weeks_and_every_proposal_is_cited():
+    # NICE NG106 and QS9: review days to 2 weeks after a change of drugs or state.
+    for proposed in PROPOSALS.values():
+        assert 1 <= proposed.after_days <= 14
+        assert proposed.source.startswith("Common practice")
+    assert proposal(AdjustmentKind.CALL) is None

@@ -1,0 +1,168 @@
+"""The carried rows: stale when they should be, made again by the worker, never in anybody's way."""
+
+from __future__ import annotations
+
+import threading
+from datetime import time, timedelta
+
+from sqlalchemy import Engine, select
+
+from service import reviewing
+from service.domain.words import Lane, SignalKind
+from service.reviewing import judging, refreshing
+from service.store import panel
+from service.store.session import reading, writing
+from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Task
+from tests.ward import NOW, open_ward
+
+STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
+
+
+def build(engine: Engine, *names: str, **given: object):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        ids = {name: ward.patient(name, pressures=STEADY, **given).id for name in names}  # type: ignore[arg-type]
+        clinic_id = ward.clinic.id
+    reviewing.rebuild(engine, NOW)
+    return clinic_id, ids
+
+
+def panel_of(engine, clinic_id, now=NOW):
+    with reading(engine) as session:
+        return {entry.name: entry for entry in reviewing.build_panel(session, clinic_id, now).entries}
+
+
+def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
+    clinic_id, _ = build(engine, "Asha", "Ben")
+    carried = panel_of(engine, clinic_id)
+    assert not any(entry.refreshed_now for entry in carried.values())
+    with writing(engine) as session:
+        for row in session.scalars(select(PanelRow)):
+            panel.mark_stale(session, [row.patient_id], NOW)
+    made_now = panel_of(engine, clinic_id)
+    assert all(entry.refreshed_now for entry in made_now.values())
+    assert {name: entry.summary for name, entry in carried.items()} == {
+        name: entry.summary for name, entry in made_now.items()
+    }
+    reviewing.refresh(engine, NOW)
+    with reading(engine) as session:
+        assert reviewing.differing(session, clinic_id, NOW) == []
+
+
+def test_the_audit_finds_a_row_that_nobody_marked(engine):
+    clinic_id, ids = build(engine, "Asha", "Ben")
+    with writing(engine) as session:
+        patient = session.get_one(Patient, ids["Asha"])
+        ward = open_ward(session)
+        ward.clinic = session.get_one(Clinic, clinic_id)
+        ward.reading(patient, ward.today(patient), 40.0, at=time(14))
+    with reading(engine) as session:
+        assert reviewing.differing(session, clinic_id, NOW) == [ids["Asha"]]
+
+
+def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine):
+    clinic_id, ids = build(engine, "Asha")
+    with writing(engine) as session:
+        panel.mark_stale(session, [ids["Asha"]], NOW)
+    assert panel_of(engine, clinic_id)["Asha"].refreshed_now
+    assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # the page did not write it
+    assert reviewing.refresh(engine, NOW).done == 1
+    assert not panel_of(engine, clinic_id)["Asha"].refreshed_now
+    assert reviewing.refresh(engine, NOW).seen == 0
+
+
+def test_the_next_day_every_row_is_of_yesterday_and_is_made_again_once(engine):
+    clinic_id, _ = build(engine, "Asha", "Ben")
+    tomorrow = NOW + timedelta(days=1)
+    assert all(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
+    assert reviewing.refresh(engine, tomorrow).done == 2
+    assert reviewing.refresh(engine, tomorrow).seen == 0
+    assert not any(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
+
+
+def test_a_row_of_a_far_zone_turns_at_its_own_midnight(engine):
+    build(engine, "Far", zone="Pacific/Auckland")  # 04:00 on the 26th there
+    for hours, turned in ((19, 0), (21, 1)):  # midnight is at 11:00 UTC
+        assert reviewing.refresh(engine, NOW + timedelta(hours=hours)).done == turned
+
+
+def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monkeypatch):
+    clinic_id, ids = build(engine, "Asha")
+    with writing(engine) as session:
+        panel.mark_stale(session, [ids["Asha"]], NOW)
+    real = refreshing.work_out
+
+    def slow(session, clinic, todays):
+        made = real(session, clinic, todays)
+        arrives = threading.Thread(target=_mark, args=(engine, ids["Asha"]))
+        arrives.start()
+        arrives.join(timeout=10)
+        return made
+
+    monkeypatch.setattr(refreshing, "work_out", slow)
+    reviewing.refresh(engine, NOW)
+    monkeypatch.undo()
+    assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # still stale: the newer mark stands
+    assert reviewing.refresh(engine, NOW).done == 1
+
+
+def _mark(engine, patient_id):
+    with writing(engine) as session:
+        panel.mark_stale(session, [patient_id], NOW)
+
+
+def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine, monkeypatch):
+    clinic_id, ids = build(engine, "Asha", "Ben", "Cara")
+    with writing(engine) as session:
+        panel.mark_stale(session, list(ids.values()), NOW)
+    with writing(engine) as session:
+        session.get_one(Patient, ids["Ben"]).dry_weight_kg = 999.0
+    real = judging.case_of
+
+    def breaks(history, today):
+        if history.dry_weight_kg == 999.0:
+            raise ZeroDivisionError
+        return real(history, today)
+
+    monkeypatch.setattr(judging, "case_of", breaks)
+    shown = panel_of(engine, clinic_id)
+    assert set(shown) == {"Asha", "Ben", "Cara"}
+    assert shown["Ben"].lane is Lane.LOOK_CLOSELY
+    assert "could not be worked out" in shown["Ben"].why
+    tally = reviewing.refresh(engine, NOW)
+    assert (tally.done, tally.parked) == (2, 1)
+    with reading(engine) as session:
+        (row,) = session.scalars(select(ParkedRow))
+    assert (row.subject_kind, row.subject_id) == ("panel", ids["Ben"])
+    assert reviewing.refresh(engine, NOW).seen == 0  # not tried in a loop
+    assert set(panel_of(engine, clinic_id)) == {"Asha", "Ben", "Cara"}
+
+
+def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        patient = ward.patient("New", pressures=STEADY)
+        panel.begin(session, ward.clinic.id, patient.id, NOW)
+        panel.begin(session, ward.clinic.id, patient.id, NOW)
+        clinic_id = ward.clinic.id
+    assert panel_of(engine, clinic_id)["New"].refreshed_now
+    assert reviewing.refresh(engine, NOW).done == 1
+    assert not panel_of(engine, clinic_id)["New"].refreshed_now
+
+
+def test_a_limit_passed_raises_one_signal_and_one_task(engine):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        patient = ward.patient("High", pressures=[*STEADY[:-8], *[29.0] * 8], reference=18.0, upper=25.0)
+        panel.begin(session, ward.clinic.id, patient.id, NOW)
+        clinic_id, patient_id = ward.clinic.id, patient.id
+    reviewing.refresh(engine, NOW)
+    with writing(engine) as session:
+        panel.mark_stale(session, [patient_id], NOW)
+    reviewing.refresh(engine, NOW)
+    entry = panel_of(engine, clinic_id)["High"]
+    assert entry.lane is Lane.CALL_TODAY
+    with reading(engine) as session:
+        kinds = [task.kind.value for task in session.scalars(select(Task))]
+    assert len(kinds) <= 1
+    assert SignalKind.ABOVE_LIMIT in {signal.kind for signal in entry.summary.judged.signals} or entry.summary.upper

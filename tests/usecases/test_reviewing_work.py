@@ -1,0 +1,314 @@
+"""Between reviews: adjustments and follow-ups, the inbox, and who is told of what is open."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from sqlalchemy import Engine, select
+
+from service import reviewing
+from service.domain.refused import Refused
+from service.domain.words import (
+    AdjustmentKind,
+    Channel,
+    ContactState,
+    Lane,
+    MessageKind,
+    MessageState,
+    Role,
+    TaskKind,
+    TaskState,
+)
+from service.reviewing import NewAdjustment
+from service.store.session import reading, writing
+from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
+from service.store.tasks import raise_task
+from tests.ward import NOW, Ward, open_ward
+
+STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
+TODAY = date(2026, 11, 25)
+
+
+@pytest.fixture
+def ward(engine: Engine) -> Iterator[Ward]:
+    with writing(engine) as session:
+        yield open_ward(session)
+
+
+def change(**given: object) -> NewAdjustment:
+    usual: dict[str, object] = {"kind": AdjustmentKind.MEDICINE, "what": "Evening tablet added", "made_on": TODAY}
+    return NewAdjustment(**(usual | given))  # type: ignore[arg-type]
+
+
+def record(ward: Ward, patient, new: NewAdjustment, **rest: object) -> Adjustment:
+    return reviewing.record_adjustment(
+        ward.session,
+        ward.clinic.id,
+        patient.id,
+        new,
+        ward.nurse,
+        ward.now,
+        **rest,  # type: ignore[arg-type]
+    )
+
+
+# --- adjustments -----------------------------------------------------------------------
+
+
+def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
+    patient = ward.patient("Asha", pressures=STEADY)
+    record(
+        ward,
+        patient,
+        change(made_on=TODAY - timedelta(days=10), follow_up_on=TODAY - timedelta(days=3), follow_up_what="Chemistry"),
+    )
+    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    assert entry.lane is Lane.LOOK_CLOSELY
+    assert "Chemistry after the change of 15 November is 3 days overdue." in (entry.why, *entry.also)
+    assert entry.adjustment is not None
+    assert entry.adjustment.what == "Evening tablet added"
+
+
+def test_a_follow_up_done_is_no_longer_due_and_is_noted_once(ward):
+    patient = ward.patient("Asha", pressures=STEADY)
+    made = record(ward, patient, change(follow_up_on=TODAY, follow_up_what="Chemistry"))
+    assert reviewing.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
+    assert not reviewing.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
+    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    assert not any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
+
+
+def test_an_older_follow_up_is_not_forgotten_for_a_newer_adjustment(ward):
+    patient = ward.patient("Asha", pressures=STEADY)
+    record(ward, patient, change(made_on=TODAY - timedelta(days=9), follow_up_on=TODAY, follow_up_what="Chemistry"))
+    ward.now += timedelta(minutes=5)
+    record(ward, patient, change(kind=AdjustmentKind.CALL, what="Rang"))
+    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    assert entry.adjustment is not None
+    assert entry.adjustment.what == "Rang"
+    assert any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
+
+
+def test_a_correction_is_a_new_row_and_only_one_of_two_succeeds(ward):
+    patient = ward.patient("Asha", pressures=STEADY)
+    first = record(ward, patient, change(what="20 mg"))
+    second = record(ward, patient, change(what="40 mg"), corrects=first.id)
+    ward.session.refresh(first)
+    assert first.superseded_at == ward.now
+    assert first.what == "20 mg"
+    assert second.supersedes_id == first.id
+    with pytest.raises(LookupError):
+        record(ward, patient, change(what="60 mg"), corrects=first.id)
+    seen = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
+    assert [made.what for made in seen.adjustments] == ["40 mg"]
+
+
+@pytest.mark.parametrize(
+    ("field", "given"),
+    [
+        ("what", {"what": "  "}),
+        ("what", {"what": "x" * 3000}),
+        ("what", {"what": "a\x00b"}),
+        ("made_on", {"made_on": TODAY + timedelta(days=2)}),
+        ("made_on", {"made_on": TODAY - timedelta(days=900)}),
+        ("follow_up_on", {"follow_up_on": TODAY - timedelta(days=1)}),
+        ("follow_up_on", {"follow_up_what": "Chemistry"}),
+    ],
+)
+def test_an_adjustment_that_cannot_be_true_is_refused_by_field(ward, field, given):
+    patient = ward.patient("Asha", pressures=STEADY)
+    with pytest.raises(Refused) as caught:
+        record(ward, patient, change(**given))
+    assert caught.value.field == field
+    assert ward.session.scalars(select(Adjustment)).first() is None
+
+
+def test_an_adjustment_marks_the_panel_row_stale(engine):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        patient = ward.patient("Asha", pressures=STEADY)
+        ids = ward.clinic.id, patient.id, ward.nurse.id
+    reviewing.rebuild(engine, NOW)
+    with writing(engine) as session:
+        nurse = session.get_one(Staff, ids[2])
+        reviewing.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)
+    with reading(engine) as session:
+        assert reviewing.build_panel(session, ids[0], NOW).entries[0].refreshed_now
+
+
+# --- the inbox -------------------------------------------------------------------------
+
+
+def test_the_inbox_shows_danger_first_then_the_oldest(ward):
+    patient = ward.patient("Asha")
+    old = ward.task(patient, TaskKind.BROKEN_CONTACT, "The number does not work.")
+    old.raised_at = ward.now - timedelta(days=3)
+    ward.task(patient, TaskKind.SILENT, "No reading for 3 days.")
+    ward.task(patient, TaskKind.ABOVE_LIMIT, "Above the limit.")
+    ward.task(patient, TaskKind.SAFETY_ANSWER, "Chest pain was answered.")
+    ward.session.flush()
+    kinds = [item.kind for item in reviewing.inbox(ward.session, ward.clinic.id)]
+    assert kinds == [TaskKind.SAFETY_ANSWER, TaskKind.ABOVE_LIMIT, TaskKind.BROKEN_CONTACT, TaskKind.SILENT]
+
+
+def test_a_task_is_taken_by_one_and_stays_until_closed_with_a_reason(ward):
+    task = ward.task(ward.patient("Asha"), TaskKind.SILENT, "No reading for 3 days.")
+    other = ward.staff("Rowan Pell")
+    reviewing.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+    with pytest.raises(reviewing.AlreadyHandled) as caught:
+        reviewing.take(ward.session, ward.clinic.id, task.id, other, ward.now)
+    assert caught.value.by == "Imogen Vale"
+    (item,) = reviewing.inbox(ward.session, ward.clinic.id)
+    assert item.taken_by == "Imogen Vale"
+    with pytest.raises(Refused):
+        reviewing.close(ward.session, ward.clinic.id, task.id, other, "   ", ward.now)
+    reviewing.close(ward.session, ward.clinic.id, task.id, other, "Rang; battery was flat.", ward.now)
+    assert reviewing.inbox(ward.session, ward.clinic.id) == []
+    (closed,) = reviewing.inbox(ward.session, ward.clinic.id, closed_since=ward.now - timedelta(days=1))
+    assert (closed.closed_by, closed.close_reason) == ("Rowan Pell", "Rang; battery was flat.")
+    with pytest.raises(reviewing.AlreadyHandled):
+        reviewing.close(ward.session, ward.clinic.id, task.id, ward.nurse, "again", ward.now)
+    actions = list(ward.session.scalars(select(AuditLine.action).where(AuditLine.subject_id == task.id)))
+    assert actions == ["task.take", "task.close"]
+
+
+def test_nobody_takes_another_clinics_task(ward):
+    other = open_ward(ward.session)
+    task = other.task(other.patient("Elsewhere"), TaskKind.SILENT, "x")
+    with pytest.raises(LookupError):
+        reviewing.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+
+
+# --- telling staff -----------------------------------------------------------------------
+
+
+class Desk:
+    """A clinic with two of staff on call, and the messages that were written to them."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        with writing(engine) as session:
+            ward = open_ward(session)
+            self.clinic_id = ward.clinic.id
+            self.patient_id = ward.patient("Asha Okoro", pressures=STEADY).id
+            self.nurse, self.doctor = ward.nurse.id, ward.staff("Rowan Pell", Role.PHYSICIAN).id
+            clerk = ward.staff("Noa Finch", Role.ADMINISTRATOR).id
+            for position, staff_id in enumerate((self.nurse, self.doctor, clerk)):
+                session.add(
+                    Contact(
+                        clinic_id=self.clinic_id,
+                        staff_id=staff_id,
+                        channel=Channel.TEXT,
+                        address=f"+4416329600{position:02d}",
+                        position=position,
+                        state=ContactState.OK,
+                        created_at=NOW,
+                    )
+                )
+
+    def raises(self, kind: TaskKind, now: datetime) -> uuid.UUID:
+        with writing(self.engine) as session:
+            found = raise_task(session, self.clinic_id, self.patient_id, kind, "Look.", {}, uuid.uuid4().hex, now)
+        assert found is not None
+        return found
+
+    def told(self, kind: MessageKind = MessageKind.STAFF_TASK) -> list[uuid.UUID]:
+        with reading(self.engine) as session:
+            return list(
+                session.scalars(select(Message.staff_id).where(Message.kind == kind).order_by(Message.created_at))
+            )
+
+
+@pytest.fixture
+def desk(engine: Engine) -> Desk:
+    return Desk(engine)
+
+
+def test_a_safety_answer_is_told_at_once_and_steps_up_to_the_next_who_is_then_the_last(desk):
+    desk.raises(TaskKind.SAFETY_ANSWER, NOW)
+    reviewing.tell_staff(desk.engine, NOW)
+    assert desk.told() == [desk.nurse]
+    reviewing.tell_staff(desk.engine, NOW + timedelta(minutes=29))
+    assert desk.told() == [desk.nurse]
+    reviewing.tell_staff(desk.engine, NOW + timedelta(minutes=31))
+    assert desk.told() == [desk.nurse, desk.doctor]
+    for hours in (1, 5, 24, 48):  # administrators are not on call, and nobody is told twice
+        reviewing.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+    assert desk.told() == [desk.nurse, desk.doctor]
+
+
+def test_a_silence_waits_a_day_before_anybody_is_sent_a_message(desk):
+    desk.raises(TaskKind.SILENT, NOW)
+    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=23))
+    assert desk.told() == []
+    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=24))
+    assert desk.told() == [desk.nurse]
+
+
+def test_a_taken_task_steps_up_to_nobody_and_its_waiting_message_is_cancelled(desk):
+    task_id = desk.raises(TaskKind.SAFETY_ANSWER, NOW)
+    reviewing.tell_staff(desk.engine, NOW)
+    with writing(desk.engine) as session:
+        reviewing.take(session, desk.clinic_id, task_id, session.get_one(Staff, desk.doctor), NOW)
+    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=5))
+    with reading(desk.engine) as session:
+        (message,) = session.scalars(select(Message).where(Message.kind == MessageKind.STAFF_TASK))
+    assert (message.state, message.reason) == (MessageState.CANCELLED, "task_taken")
+
+
+def test_a_broken_contact_is_passed_over(desk):
+    with writing(desk.engine) as session:
+        contact = session.scalars(select(Contact).where(Contact.staff_id == desk.nurse)).one()
+        contact.state = ContactState.BROKEN
+    desk.raises(TaskKind.SAFETY_ANSWER, NOW)
+    reviewing.tell_staff(desk.engine, NOW)
+    assert desk.told() == [desk.doctor]
+
+
+def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ever(engine):
+    with writing(engine) as session:
+        ward = open_ward(session)
+        clinic_id, patient_id = ward.clinic.id, ward.patient("Asha").id
+        raise_task(session, clinic_id, patient_id, TaskKind.SAFETY_ANSWER, "Look.", {}, "k", NOW)
+    assert reviewing.tell_staff(engine, NOW).passed >= 1
+    with reading(engine) as session:
+        (task,) = session.scalars(select(Task))
+        assert task.step_up_at is None
+        assert task.state is TaskState.OPEN
+
+
+def morning(day: int) -> datetime:
+    return datetime(2026, 11, day, 8, 0, tzinfo=UTC)  # quiet hours end at 08:00 in London
+
+
+def test_one_digest_a_day_says_how_many_are_open_and_nothing_else(desk):
+    reviewing.tell_staff(desk.engine, NOW)  # learns when the next morning is
+    desk.raises(TaskKind.SILENT, NOW)
+    desk.raises(TaskKind.BROKEN_CONTACT, NOW)
+    reviewing.tell_staff(desk.engine, morning(26) - timedelta(minutes=1))
+    assert desk.told(MessageKind.DIGEST) == []
+    for minutes in (0, 10, 600):
+        reviewing.tell_staff(desk.engine, morning(26) + timedelta(minutes=minutes))
+    assert sorted(map(str, desk.told(MessageKind.DIGEST))) == sorted(map(str, [desk.nurse, desk.doctor]))
+    with reading(desk.engine) as session:
+        params = session.scalars(select(Message.params).where(Message.kind == MessageKind.DIGEST)).all()
+    assert all(given == {"open": 2} for given in params)
+    assert "Asha" not in json.dumps(list(params))
+
+
+def test_no_digest_when_nothing_is_open_and_none_late_after_an_outage(desk):
+    reviewing.tell_staff(desk.engine, NOW)
+    reviewing.tell_staff(desk.engine, morning(26))
+    assert desk.told(MessageKind.DIGEST) == []
+    desk.raises(TaskKind.FOLLOW_UP, NOW)
+    # The worker was away for three mornings, and back long after the third.
+    reviewing.tell_staff(desk.engine, morning(29) + timedelta(hours=13))
+    assert desk.told(MessageKind.DIGEST) == []
+    with reading(desk.engine) as session:
+        assert session.get_one(Clinic, desk.clinic_id).digest_at == morning(30)
+    reviewing.tell_staff(desk.engine, morning(30) + timedelta(hours=1))
+    assert len(desk.told(MessageKind.DIGEST)) == 2  # one each

@@ -237,7 +237,8 @@ def _signal(signal: Raised, standing: Standing) -> Why | None:
     if standing.picture not in {None, Picture.QUIET, Picture.SILENT}:
         return None  # the picture's sentence rests on it
     if signal.kind is SignalKind.SILENT:
-        return Why(Lane.NOT_HEARD_FROM, sentence)
+        told = standing.silent_for >= standing.silent_days  # by its own sentence, with the cause
+        return None if told else Why(Lane.NOT_HEARD_FROM, sentence)
     return Why(Lane.LOOK_CLOSELY, sentence)
 
 

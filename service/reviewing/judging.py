@@ -7,31 +7,18 @@ panel carries. Judges nothing itself.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
-from statistics import fmean, median
 from uuid import UUID
 
-from service.domain import joined, spoken
+from service.domain import joined, plain_limits, signals
 from service.domain.review import Raised
-from service.domain.signals_facts import (
-    Adjustment,
-    Area,
-    Assessment,
-    Break,
-    Case,
-    DiaryFacts,
-    Forecast,
-    Limits,
-    PressureFacts,
-    Reference,
-    Signal,
-    SilenceFacts,
-)
-from service.domain.signals_picture import joined_picture
+from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
 from service.domain.summary import Judged
+from service.domain.words import SignalKind
 from service.store.histories import History
 
+_BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
 # How sure a typed-in reference is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
 TYPED_SD = 0.5
 
@@ -42,10 +29,7 @@ class Judgement:
 
     judged: Judged
     assessment: Assessment
-
-    @property
-    def signals(self) -> tuple[Signal, ...]:
-        return self.assessment.signals
+    signals: tuple[Signal, ...]  # every episode, ended or not
 
 
 def case_of(history: History, today: date) -> Case:
@@ -85,74 +69,42 @@ def case_of(history: History, today: date) -> Case:
 
 def judge(cases: Mapping[UUID, Case]) -> dict[UUID, Judgement]:
     """Everybody at once."""
-    assessed = [_assess(case) for case in cases.values()]
+    assessed = signals.assess_many(list(cases.values()))
     return {
-        patient_id: Judgement(judged_of(assessment), assessment)
-        for patient_id, assessment in zip(cases, assessed, strict=True)
+        patient_id: _judgement(case, assessment)
+        for (patient_id, case), assessment in zip(cases.items(), assessed, strict=True)
     }
 
 
-def judged_of(assessment: Assessment) -> Judged:
+def _judgement(case: Case, assessment: Assessment) -> Judgement:
+    # A silence is the same episode every day: it is known by the day it began.
+    episodes = [
+        replace(signal, raised_on=signal.began_on) if signal.kind is SignalKind.SILENT else signal
+        for signal in assessment.signals
+    ]
+    if (plain := plain_limits.beyond(case.days, case.limits, case.today)) is not None:
+        episodes = [one for one in episodes if one.kind is not plain.kind or one.ended_on is not None]
+        episodes = [one for one in episodes if (one.kind, one.raised_on) != (plain.kind, plain.raised_on)]
+        episodes.append(plain)
+    told = tuple(episodes)
+    return Judgement(judged_of(assessment, told), assessment, told)
+
+
+def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
     """What the panel carries of an assessment."""
     pressure, picture, after = assessment.pressure, assessment.joined, assessment.response
+    beyond = any(one.ended_on is None and one.kind in _BEYOND for one in episodes)
     return Judged(
         level=pressure.level,
         slope_per_day=pressure.slope,
         reference=pressure.reference.value if pressure.reference else None,
         reference_is_set=pressure.reference.is_set if pressure.reference else False,
-        days_to_limit=pressure.forecast.days if pressure.forecast else None,
-        signals=tuple(
-            Raised(signal.kind, signal.sentence, signal.raised_on)
-            for signal in assessment.signals
-            if signal.ended_on is None
-        ),
+        days_to_limit=0.0 if beyond else pressure.forecast.days if pressure.forecast else None,
+        signals=tuple(Raised(one.kind, one.sentence, one.began_on) for one in episodes if one.ended_on is None),
         picture=picture.picture,
         lane=picture.lane,
         sentence=picture.sentence,
         size=pressure.broken.size if pressure.broken else 0.0,
         response=after.response if after else None,
         response_sentence=after.sentence if after else "",
-    )
-
-
-# --- a first honest rule: the week's median against the mean of 14 days -----------------
-
-
-def _assess(case: Case) -> Assessment:
-    daily = {day.day: day.pa_diastolic for day in case.days if day.pa_diastolic is not None}
-    week = [value for day, value in daily.items() if (case.today - day).days < 7]
-    level = median(week) if len(week) >= 3 else None
-    first = [daily[day] for day in sorted(daily)[:14]]
-    reference = case.reference
-    if reference is None and len(first) == 14:
-        reference = Reference(fmean(first), TYPED_SD, is_set=False)
-    size = level - reference.value if level is not None and reference is not None else 0.0
-    broken = Break(size > 0, size, 1.0, 1.0, case.today) if abs(size) >= 3.0 else None
-    upper, lower = case.limits.upper, case.limits.lower
-    forecast = None
-    if level is not None and upper is not None and level > upper:
-        forecast = Forecast(upper, True, 0.0, 0.0, 0.0)
-    elif level is not None and lower is not None and level < lower:
-        forecast = Forecast(lower, False, 0.0, 0.0, 0.0)
-    pressure = PressureFacts(
-        level=level,
-        reference=reference,
-        limits=case.limits,
-        broken=broken,
-        forecast=forecast,
-        last_reading_on=max(daily, default=None),
-    )
-    answered = [day for day in case.days if day.checkin]
-    weights = {day.day: day.weight_kg for day in answered if day.weight_kg is not None}
-    gain = ""
-    if weights and (then := [kg for day, kg in weights.items() if (max(weights) - day).days == 3]):
-        more = weights[max(weights)] - then[0]
-        gain = f"weight up {spoken.figure(more)} kg in 3 days" if more > 2.0 else ""
-    diary = DiaryFacts(
-        last_on=max((day.day for day in answered), default=None),
-        answered=sum((case.today - day.day).days < 7 for day in answered),
-        weight_gain=gain,
-    )
-    return Assessment(
-        case.today, pressure, diary, case.silence, Area(), joined_picture(pressure, diary, case.silence, case.today)
     )

@@ -22,6 +22,7 @@ from service.store.tables import Signal
 from service.store.tasks import raise_task
 
 TASKS = {SignalKind.ABOVE_LIMIT: TaskKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT: TaskKind.BELOW_LIMIT}
+CARRIED = timedelta(days=7)  # an episode that ended within the last review week is carried until seen
 FRESH = timedelta(days=2)  # a limit passed longer ago is for the review, not for a message tonight
 
 
@@ -44,7 +45,7 @@ def sync(
         for episode in episodes:
             row = known.pop((patient_id, episode.kind, episode.raised_on), None)
             if row is None:
-                new.append(_row(clinic_id, patient_id, episode, now))
+                new.append(_row(clinic_id, patient_id, episode, todays[patient_id], now))
                 _task(session, clinic_id, patient_id, episode, todays[patient_id], now)
             elif row[1] != episode.ended_on:
                 _end(session, row[0], episode.ended_on)
@@ -59,7 +60,8 @@ def sync(
     return len(new)
 
 
-def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, now: datetime) -> dict[str, Any]:
+def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: date, now: datetime) -> dict[str, Any]:
+    past = episode.ended_on is not None and today - episode.ended_on > CARRIED
     return {
         "id": uuid.uuid4(),
         "clinic_id": clinic_id,
@@ -70,6 +72,8 @@ def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, now: dat
         "sentence": episode.sentence,
         "facts": dict(episode.facts) | {"began_on": episode.began_on.isoformat()},
         "ended_on": episode.ended_on,
+        # What ended long before it was known (a year's readings read from a file) is nobody's to look at today.
+        "seen_at": now if past else None,
     }
 
 

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import joined, review, spoken, summary
+from service.domain import joined, plain_limits, review, spoken, summary
 from service.domain.joined import Day, Paused, Planned, Taken
 from service.domain.review import (
     Adherence,
@@ -27,7 +27,7 @@ from service.domain.review import (
     Standing,
     place,
 )
-from service.domain.signals_facts import Picture
+from service.domain.signals_facts import Limits, Picture
 from service.domain.words import (
     Lane,
     Outcome,
@@ -448,3 +448,49 @@ def test_a_pause_covers_its_last_day_and_one_until_told_covers_every_later_day()
     assert Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY)
     assert not Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY + timedelta(days=1))
     assert Paused(PauseCause.AWAY, TODAY, None).covers(TODAY + timedelta(days=400))
+
+
+# --- limits as they were typed in -----------------------------------------------------------
+
+
+def read(*values: float | None) -> list[Day]:
+    return [
+        Day(TODAY - timedelta(days=len(values) - 1 - index), readings=value is not None, pa_diastolic=value)
+        for index, value in enumerate(values)
+    ]
+
+
+def test_three_days_in_a_row_beyond_a_limit_are_told_from_the_third_and_keep_that_day():
+    limits = Limits(upper=25.0, lower=10.0)
+    assert plain_limits.beyond(read(18.0, 26.0, 27.0), limits, TODAY) is None
+    third = plain_limits.beyond(read(18.0, 26.0, None, 27.0, 29.0), limits, TODAY)
+    assert third is not None
+    assert (third.kind, third.raised_on, third.began_on) == (
+        SignalKind.ABOVE_LIMIT,
+        TODAY,
+        TODAY - timedelta(days=3),
+    )
+    assert "the last 3 have a median of 27 mmHg" in third.sentence
+    later = plain_limits.beyond(read(18.0, 26.0, 27.0, 29.0, 30.0, 31.0), limits, TODAY)
+    assert later is not None
+    assert later.raised_on == TODAY - timedelta(days=2)
+
+
+@pytest.mark.parametrize(
+    ("values", "limits"),
+    [
+        ((26.0, 27.0, 24.0, 28.0), Limits(upper=25.0)),
+        ((25.0, 25.0, 25.0), Limits(upper=25.0)),
+        ((30.0, 30.0, 30.0), Limits()),
+        ((30.0, 30.0, 30.0, *[None] * 8), Limits(upper=25.0)),
+        ((), Limits(upper=25.0)),
+    ],
+)
+def test_a_day_within_a_limit_or_no_limit_or_old_readings_say_nothing(values, limits):
+    assert plain_limits.beyond(read(*values), limits, TODAY) is None
+
+
+def test_below_a_lower_limit_is_told_too():
+    low = plain_limits.beyond(read(9.0, 8.0, 8.5), Limits(lower=10.0), TODAY)
+    assert low is not None
+    assert low.kind is SignalKind.BELOW_LIMIT

@@ -8,11 +8,11 @@ from datetime import time, timedelta
 from sqlalchemy import Engine, select
 
 from service import reviewing
-from service.domain.words import Lane, SignalKind
+from service.domain.words import Lane, SignalKind, TaskKind
 from service.reviewing import judging, refreshing
 from service.store import panel
 from service.store.session import reading, writing
-from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Task
+from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Signal, Task
 from tests.ward import NOW, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -153,7 +153,7 @@ def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine
 def test_a_limit_passed_raises_one_signal_and_one_task(engine):
     with writing(engine) as session:
         ward = open_ward(session)
-        patient = ward.patient("High", pressures=[*STEADY[:-8], *[29.0] * 8], reference=18.0, upper=25.0)
+        patient = ward.patient("High", pressures=[*STEADY[:-8], *[29.0] * 3], reference=18.0, upper=25.0)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         clinic_id, patient_id = ward.clinic.id, patient.id
     reviewing.refresh(engine, NOW)
@@ -163,6 +163,8 @@ def test_a_limit_passed_raises_one_signal_and_one_task(engine):
     entry = panel_of(engine, clinic_id)["High"]
     assert entry.lane is Lane.CALL_TODAY
     with reading(engine) as session:
-        kinds = [task.kind.value for task in session.scalars(select(Task))]
-    assert len(kinds) <= 1
-    assert SignalKind.ABOVE_LIMIT in {signal.kind for signal in entry.summary.judged.signals} or entry.summary.upper
+        tasks = [task.kind for task in session.scalars(select(Task))]
+        raised = [signal.kind for signal in session.scalars(select(Signal).where(Signal.ended_on.is_(None)))]
+    assert tasks == [TaskKind.ABOVE_LIMIT]
+    assert raised.count(SignalKind.ABOVE_LIMIT) == 1
+    assert entry.why.startswith("The last 3 readings of PA diastolic, since 23 November, were above the limit of 25")

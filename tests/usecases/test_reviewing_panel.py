@@ -75,6 +75,7 @@ def test_a_silence_of_the_clinics_days_is_not_heard_from_with_its_cause(ward):
     ward.silence(quiet, 4, SilenceCause.NOT_DELIVERED)
     found = entry(ward, "Quiet")
     assert found.lane is Lane.NOT_HEARD_FROM
+    assert found.why.startswith("No reading for 4 planned days (last on 21 November)")
     assert "our messages did not arrive" in found.why
     assert str(found.summary.adherence) == "26 of 30"
 

@@ -200,10 +200,10 @@ def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes)
         frozen_before, hash_before = reviewing.fingerprint(signed.frozen), signed.frozen_hash
         today = ward.today(patient)
         readings = {}
-        for ago, what, value in changes:
+        for turn, (ago, what, value) in enumerate(changes):
             day = today - timedelta(days=ago)
             if what == "reading":
-                readings[day] = ward.reading(patient, day, value, at=time(20, len(readings)))
+                readings[day] = ward.reading(patient, day, value, at=time(20, turn))
             elif what == "withdraw" and day in readings:
                 readings[day].superseded_at = ward.now + timedelta(minutes=5)
             elif what == "checkin" and not session.scalar(select(func.count()).where(_checkin_on(patient.id, day))):

@@ -61,7 +61,9 @@ class Judged:
     """What the trend makes of the pressures and the diary, mmHg."""
 
     level: float | None = None
+    level_sd: float | None = None
     slope_per_day: float | None = None
+    slope_sd: float | None = None
     reference: float | None = None
     reference_is_set: bool = False
     days_to_limit: float | None = None
@@ -186,7 +188,9 @@ def as_json(summary: Summary) -> dict[str, Any]:
         "marks": summary.strip.marks,
         "received": [summary.adherence.received, summary.adherence.expected, summary.adherence.excused],
         "level": _tenth(judged.level),
-        "slope": None if judged.slope_per_day is None else round(judged.slope_per_day, 3),
+        "level_sd": _rounded(judged.level_sd, 3),
+        "slope": _rounded(judged.slope_per_day, 3),
+        "slope_sd": _rounded(judged.slope_sd, 3),
         "reference": _tenth(judged.reference),
         "reference_is_set": judged.reference_is_set,
         "days_to_limit": _tenth(judged.days_to_limit),
@@ -228,7 +232,9 @@ def from_json(told: Mapping[str, Any]) -> Summary:
         adherence=Adherence(*told["received"]),
         judged=Judged(
             level=told["level"],
+            level_sd=told["level_sd"],
             slope_per_day=told["slope"],
+            slope_sd=told["slope_sd"],
             reference=told["reference"],
             reference_is_set=told["reference_is_set"],
             days_to_limit=told["days_to_limit"],
@@ -267,7 +273,11 @@ def settled_in_json(summary: Summary) -> Summary:
 
 
 def _tenth(value: float | None) -> float | None:
-    return None if value is None else round(value, 1)
+    return _rounded(value, 1)
+
+
+def _rounded(value: float | None, places: int) -> float | None:
+    return None if value is None else round(value, places)
 
 
 def _iso(day: date | None) -> str | None:

@@ -67,7 +67,6 @@ class Timeline:
     upper: float | None = None
     lower: float | None = None
     dry_weight_kg: float | None = None
-    level: Sequence[tuple[date, float]] = ()
     ahead: Sequence[Ahead] = ()
     marks: Sequence[Mark] = ()
 

@@ -66,15 +66,6 @@ def pressures(facts: Timeline, width: int) -> Spec:
             "encoding": {"x": x(), "y": y, "color": colour, "shape": {**shape, "legend": colour["legend"]}},
         }
     )
-    if facts.level:
-        level = [{"day": day.isoformat(), "value": value} for day, value in facts.level]
-        layers.append(
-            {
-                "data": {"values": level},
-                "mark": {"type": "line", "color": INK, "strokeWidth": 2.4, "opacity": 0.55},
-                "encoding": {"x": x(), "y": y},
-            }
-        )
     layers += _rules(facts, y)
     return {"width": width, "height": 230, "layer": layers}
 

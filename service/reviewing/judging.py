@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from uuid import UUID
 
 from service.domain import joined, plain_limits, signals
@@ -16,9 +16,12 @@ from service.domain.review import Raised
 from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
 from service.domain.summary import Judged
 from service.domain.words import SignalKind
+from service.reports.timeline import Ahead
 from service.store.histories import History
 
 _BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
+AHEAD_DAYS = 14
+MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 # How sure a typed-in reference is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
 TYPED_SD = 0.5
 
@@ -96,7 +99,9 @@ def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
     beyond = any(one.ended_on is None and one.kind in _BEYOND for one in episodes)
     return Judged(
         level=pressure.level,
+        level_sd=pressure.level_sd,
         slope_per_day=pressure.slope,
+        slope_sd=pressure.slope_sd,
         reference=pressure.reference.value if pressure.reference else None,
         reference_is_set=pressure.reference.is_set if pressure.reference else False,
         days_to_limit=0.0 if beyond else pressure.forecast.days if pressure.forecast else None,
@@ -108,3 +113,23 @@ def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
         response=after.response if after else None,
         response_sentence=after.sentence if after else "",
     )
+
+
+def ahead_of(judged: Judged, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
+    """Where the pressure is likely to be if it goes on as it does: the middle 80 %, by day, mmHg.
+
+    The slope shrinks each day by the engine's own factor, so the band flattens; its
+    width grows with what is not known of level and slope, and leaves out the noise
+    of a single reading.
+    """
+    if None in (judged.level, judged.level_sd, judged.slope_per_day, judged.slope_sd):
+        return ()
+    level, level_sd = judged.level or 0.0, judged.level_sd or 0.0
+    slope, slope_sd = judged.slope_per_day or 0.0, judged.slope_sd or 0.0
+    kept = signals.DEFAULT.slope_kept
+    told = []
+    for day in range(1, days + 1):
+        reach = day if kept == 1.0 else (1 - kept**day) / (1 - kept)
+        middle, spread = level + slope * reach, MIDDLE_80 * (level_sd**2 + (slope_sd * reach) ** 2) ** 0.5
+        told.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
+    return tuple(told)

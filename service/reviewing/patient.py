@@ -17,8 +17,11 @@ from sqlalchemy.orm import Session
 
 from service.domain import joined
 from service.domain.joined import Day, Paused
+from service.domain.plain_limits import STILL_NEWS
+from service.domain.summary import Summary
 from service.domain.words import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
 from service.reports.timeline import Ahead
+from service.reviewing.judging import ahead_of
 from service.reviewing.panel import PanelEntry, gather, local_date
 from service.store import histories
 from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
@@ -85,7 +88,6 @@ class PatientReview:
     adjustments: tuple[Made, ...]  # newest first, of the whole record
     reviews: tuple[Past, ...]  # newest first, of the whole record
     messages: tuple[SentMessage, ...]
-    level: tuple[tuple[date, float], ...]  # the filter's level by day, mmHg
     ahead: tuple[Ahead, ...]  # the forecast
     as_of: datetime
 
@@ -134,10 +136,14 @@ def build_patient(
         adjustments=adjustments_of(session, clinic_id, patient_id),
         reviews=reviews_of(session, clinic, patient_id),
         messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
-        level=(),
-        ahead=(),
+        ahead=ahead_of(entry.summary.judged, today) if _is_current(entry.summary, today) else (),
         as_of=now,
     )
+
+
+def _is_current(known: Summary, today: date) -> bool:
+    """Whether readings are new enough for a forecast to be one."""
+    return known.last_reading_on is not None and (today - known.last_reading_on).days <= STILL_NEWS
 
 
 def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[Made, ...]:

@@ -23,7 +23,6 @@ def timeline_of(seen: PatientReview) -> Timeline:
         upper=seen.limits.upper if seen.limits else None,
         lower=seen.limits.lower if seen.limits else None,
         dry_weight_kg=seen.patient.dry_weight_kg,
-        level=seen.level,
         ahead=seen.ahead,
         marks=tuple(_marks(seen)),
     )

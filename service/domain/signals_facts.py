@@ -77,6 +77,7 @@ class Break:
     probability: float  # that the level is beyond the reference by the margin
     ahead: float  # the same a few days ahead
     began_on: date
+    pace: float | None = None  # mmHg a day since it began; None when it began too long ago to tell
 
 
 @dataclass(frozen=True, slots=True)

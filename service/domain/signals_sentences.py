@@ -56,8 +56,8 @@ def forecast_clause(forecast: Forecast | None) -> str:
 
 def _course(broken: Break, slope: float | None) -> str:
     way = 1.0 if broken.up else -1.0
-    if slope is not None and slope * way >= STEADY:
-        pace = spoken.figure(abs(slope), 1 if abs(slope) >= 0.1 else 2)
+    if broken.pace is not None and broken.pace * way >= STEADY and slope is not None and slope * way > 0:
+        pace = spoken.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2)
         return f"{'rising' if broken.up else 'falling'} about {pace} mmHg a day"
     return f"{'above' if broken.up else 'below'} its baseline"
 

@@ -7,7 +7,6 @@ reading and nothing else.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date
 from statistics import NormalDist
 
@@ -30,7 +29,7 @@ from service.domain.signals_sentences import limit_clause
 from service.domain.signals_settings import Settings
 from service.domain.signals_watch import Diaries, Watch
 from service.domain.trend import main_channel
-from service.domain.trend_forecast import forecast
+from service.domain.trend_forecast import FORTNIGHT, forecast, pace
 from service.domain.words import SafetySign, SignalKind
 
 NAMES = ("PA diastolic", "mean PA pressure", "PA systolic")
@@ -57,23 +56,27 @@ def pressure_facts(watch: Watch, patient: int, settings: Settings) -> PressureFa
     usual = None
     if reference is not None and moved.usual_count[patient] >= _USUAL_DAYS:
         usual = reference.value + float(moved.usual_total[patient] / moved.usual_count[patient])
-    facts = PressureFacts(
+    limits = _limits(watch, patient) if channel == 0 else Limits()
+    level, level_sd = float(filtered.level[series]), float(max(filtered.level_var[series], 0.0)) ** 0.5
+    broken = _broken(watch, patient, settings) if reference is not None else None
+    going = None
+    if broken is not None:
+        # Without a break a slope is within its own noise and points nowhere.
+        days = trend_area.newest(moved.values[:, [patient]], watch.day, FORTNIGHT)[:, 0]
+        going = pace(days, float(filtered.noise[series]), up=broken.up)
+    return PressureFacts(
         of=NAMES[channel],
-        level=float(filtered.level[series]),
-        level_sd=float(max(filtered.level_var[series], 0.0)) ** 0.5,
+        level=level,
+        level_sd=level_sd,
         slope=float(filtered.slope[series]),
         slope_sd=float(max(filtered.slope_var[series], 0.0)) ** 0.5,
         reference=reference,
         usual=usual,
-        limits=_limits(watch, patient) if channel == 0 else Limits(),
-        broken=_broken(watch, patient, settings) if reference is not None else None,
+        limits=limits,
+        broken=broken,
+        forecast=forecast(level, level_sd, going, limits),
         last_reading_on=_date(int(moved.read_on[patient])),
     )
-    ahead = forecast(facts, float(filtered.cross_var[series]), settings.slope_kept)
-    # A slope within its own noise points nowhere: without a break only a limit already passed is told.
-    if ahead is not None and ahead.days != 0 and facts.broken is None:
-        ahead = None
-    return replace(facts, forecast=ahead)
 
 
 def diary_facts(watch: Watch, patient: int, judged: Diaries | None, safety: Sequence[SafetySign] = ()) -> DiaryFacts:
@@ -157,6 +160,7 @@ def _broken(watch: Watch, patient: int, settings: Settings) -> Break | None:
     row, way = (ROW[SignalKind.RISING], 1.0) if rising else (ROW[SignalKind.FALLING], -1.0)
     beyond, wander = watch.trend.excess, settings.wander**2
     now, ahead = way * float(beyond.now[patient]), way * float(beyond.ahead[patient])
+    began = int(watch.episodes.began_on[row, patient])
     now_sd = float(beyond.now_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
     ahead_sd = float(beyond.ahead_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
     return Break(
@@ -164,8 +168,18 @@ def _broken(watch: Watch, patient: int, settings: Settings) -> Break | None:
         size=float(beyond.now[patient]),
         probability=NormalDist().cdf((now - settings.margin) / now_sd),
         ahead=NormalDist().cdf((ahead - settings.margin) / ahead_sd),
-        began_on=date.fromordinal(int(watch.episodes.began_on[row, patient])),
+        began_on=date.fromordinal(began),
+        pace=_pace(watch, patient, began),
     )
+
+
+def _pace(watch: Watch, patient: int, began: int) -> float | None:
+    """The mean move a day since the evening before the break began."""
+    ring, days = watch.trend.beyond, watch.day - began + 1
+    if not 0 < days < len(ring):
+        return None
+    before = float(ring[(began - 1) % len(ring), patient])
+    return None if np.isnan(before) else (float(watch.trend.excess.now[patient]) - before) / days
 
 
 def _worse(judged: Diaries, patient: int) -> list[str]:

@@ -1,0 +1,1 @@
+"""What an operator types: `neaptide …`. Each module is one subcommand; cli.py puts them together."""

@@ -1,0 +1,105 @@
+"""The settings file of a replay: JSON, every field optional, an unknown one refused.
+
+{
+  "engine":      {"rise_sure": 0.97, …},             numbers of domain.signals_settings, by their names
+  "limits":      {"P-1": {"upper": 25, "lower": 8}},  mmHg of PA diastolic, per patient, as a clinician typed them
+  "references":  {"P-1": {"pa_diastolic": 18, "pa_mean": 26, "pa_systolic": 40}},  mmHg, instead of the first days'
+  "dry_weights": {"P-1": 80.5},                       kg
+  "only":        ["rising", "above_limit"]            kinds of signal to write; left out: all of them
+}
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from service.domain import signals_settings
+from service.domain.fields import number
+from service.domain.refused import Refused
+from service.domain.signals_facts import Limits
+from service.domain.signals_settings import DEFAULT, Settings
+from service.domain.trend import CHANNELS
+from service.domain.words import SignalKind
+
+Found = TypeVar("Found")
+LEAST, MOST = -5.0, 200.0  # mmHg a limit or a reference may be
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What a replay is told besides the data."""
+
+    engine: Settings = DEFAULT
+    limits: Mapping[str, Limits] = field(default_factory=dict)
+    references: Mapping[str, tuple[float | None, float | None, float | None]] = field(default_factory=dict)
+    dry_weights: Mapping[str, float] = field(default_factory=dict)
+    only: frozenset[SignalKind] = frozenset(SignalKind)
+
+
+def read_options(text: str) -> Options:
+    """The options in a JSON text. Raises Refused for anything not named above."""
+    try:
+        told = json.loads(text)
+    except ValueError as error:
+        raise Refused("settings", text[:40], f"a JSON object ({error})") from None
+    fields = {
+        "engine": signals_settings.from_json,
+        "limits": _each(_limits),
+        "references": _each(_reference),
+        "dry_weights": _each(lambda value: number("dry_weights", value, 20, 400, "kg")),
+        "only": _only,
+    }
+    values: dict[str, Any] = {}
+    for name, value in _object("settings", told).items():
+        if name not in fields:
+            raise Refused(name, value, f"one of: {', '.join(fields)}")
+        values[name] = fields[name](_object(name, value) if name != "only" else value)
+    return Options(**values)
+
+
+def _each(one: Callable[[Any], Found]) -> Callable[[Mapping[str, Any]], dict[str, Found]]:
+    def all_of(told: Mapping[str, Any]) -> dict[str, Found]:
+        return {patient: one(value) for patient, value in told.items()}
+
+    return all_of
+
+
+def _limits(told: Any) -> Limits:
+    values = _named("limits", told, ("upper", "lower"))
+    upper, lower = values["upper"], values["lower"]
+    if upper is not None and lower is not None and lower >= upper:
+        raise Refused("lower", lower, f"less than upper, {upper:g}")
+    return Limits(upper, lower)
+
+
+def _reference(told: Any) -> tuple[float | None, float | None, float | None]:
+    values = _named("references", told, CHANNELS)
+    if all(value is None for value in values.values()):
+        raise Refused("references", told, f"at least one of: {', '.join(CHANNELS)}")
+    return values[CHANNELS[0]], values[CHANNELS[1]], values[CHANNELS[2]]
+
+
+def _named(field_name: str, told: Any, names: tuple[str, ...]) -> dict[str, float | None]:
+    for name in _object(field_name, told):
+        if name not in names:
+            raise Refused(name, told[name], f"one of: {', '.join(names)}")
+    return {name: None if told.get(name) is None else number(name, told[name], LEAST, MOST, "mmHg") for name in names}
+
+
+def _only(told: Any) -> frozenset[SignalKind]:
+    accepted = f"a list of kinds: {', '.join(SignalKind)}"
+    if not isinstance(told, list):
+        raise Refused("only", told, accepted)
+    for kind in told:
+        if kind not in set(SignalKind):
+            raise Refused("only", kind, accepted)
+    return frozenset(SignalKind(kind) for kind in told)
+
+
+def _object(name: str, told: Any) -> Mapping[str, Any]:
+    if not isinstance(told, dict):
+        raise Refused(name, told, "a JSON object")
+    return told

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from service.domain import spoken
 from service.reports.diarytracks import marks, symptoms, whole_day
-from service.reports.timeline import INK, PURPLE, VERMILION, Spec, Timeline
+from service.reports.timeline import INK, Spec, Timeline
 from service.reports.tracks import pressures, single, weight
 
 
@@ -19,9 +19,9 @@ def timeline(facts: Timeline, *, width: int, interactive: bool = False) -> Spec:
     """The drawing, `width` pixels wide for the tracks themselves."""
     tracks = [
         pressures(facts, width),
-        single(facts, width, "heart_rate", "Heart rate, /min", 60, PURPLE, "diamond"),
+        single(facts, width, "heart_rate", "Heart rate, /min", 60, INK, "diamond"),
         weight(facts, width),
-        single(facts, width, "breathlessness", "Breathless 0–10", 60, VERMILION, "square", scale=(0, 10)),
+        single(facts, width, "breathlessness", "Breathless 0–10", 60, INK, "square", scale=(0, 10)),
         symptoms(facts, width),
         marks(facts, width),
     ]

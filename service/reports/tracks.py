@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.domain import spoken
-from service.reports.timeline import BLUE, BREAK, GREEN, INK, ORANGE, VERMILION, Spec, Timeline, x
+from service.reports.timeline import BLUE, BREAK, GREEN, INK, VERMILION, Spec, Timeline, x
 
 _SERIES = ("PA systolic", "PA mean", "PA diastolic")
 
@@ -139,7 +139,7 @@ def single(
 
 
 def weight(facts: Timeline, width: int) -> Spec:
-    track = single(facts, width, "weight_kg", "Weight, kg", 90, ORANGE, "circle")
+    track = single(facts, width, "weight_kg", "Weight, kg", 90, INK, "circle")
     if facts.dry_weight_kg is not None:
         y = track["layer"][0]["encoding"]["y"]
         track["layer"] += rule(facts.dry_weight_kg, f"dry {spoken.figure(facts.dry_weight_kg)}", [8, 4], INK, y)

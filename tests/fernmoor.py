@@ -98,7 +98,8 @@ def reading_row(patient: Patient, day: date, received_at: datetime) -> dict[str,
         "id": uuid.uuid4(),
         "clinic_id": patient.clinic_id,
         "patient_id": patient.id,
-        "taken_at": received_at - timedelta(minutes=1),
+        # A moment of that morning in Auckland, and another one for each reading received.
+        "taken_at": datetime.combine(day - timedelta(days=1), time(18, 30), UTC) + (received_at - START) / 1_000_000,
         "received_at": received_at,
         "local_date": day,
         "pa_systolic": 36.0,
@@ -107,5 +108,18 @@ def reading_row(patient: Patient, day: date, received_at: datetime) -> dict[str,
         "mean_is_derived": False,
         "source": Source.API,
         "unit_given": "mm[Hg]",
+        "remarks": [],
+    }
+
+
+def checkin_row(patient: Patient, day: date, answered_at: datetime) -> dict[str, Any]:
+    return {
+        "id": uuid.uuid4(),
+        "clinic_id": patient.clinic_id,
+        "patient_id": patient.id,
+        "local_date": day,
+        "answered_at": answered_at,
+        "source": Source.PAGE,
+        "breathlessness": 2,
         "remarks": [],
     }

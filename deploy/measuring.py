@@ -1,0 +1,48 @@
+"""Run the measurements of tests/bench, each in a process of its own, and print what they say.
+
+A module bench_NAME.py there is the measurement NAME; its `main` prints lines that
+begin `NAME ratio=R`. One that fails does not stop the others, and is told by the
+exit status. Called by `deploy/bench`.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent.parent
+BENCH = HERE / "tests" / "bench"
+
+
+def names() -> list[str]:
+    return sorted(path.stem.removeprefix("bench_") for path in BENCH.glob("bench_*.py"))
+
+
+def main(asked: Sequence[str]) -> int:
+    known = names()
+    unknown = [name for name in asked if name not in known]
+    if unknown:
+        print(f"deploy/bench: {', '.join(unknown)}: no such measurement; there are: {' '.join(known)}", file=sys.stderr)
+        return 2
+    failed = [name for name in asked or known if not _measure(name)]
+    if failed:
+        print(f"deploy/bench: failed: {' '.join(failed)}", file=sys.stderr)
+    return 1 if failed else 0
+
+
+def _measure(name: str) -> bool:
+    begun = time.monotonic()
+    print(f"== {name}", flush=True)
+    code = f"from tests.bench.bench_{name} import main; main()"
+    # A database server named for the tests is for those measurements that ask for one.
+    done = subprocess.run([sys.executable, "-c", code], cwd=HERE, env=dict(os.environ), check=False)
+    print(f"   ({time.monotonic() - begun:.0f} s)", flush=True)
+    return done.returncode == 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

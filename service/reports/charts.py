@@ -41,6 +41,7 @@ def timeline(facts: Timeline, *, width: int, interactive: bool = False) -> Spec:
 
 
 CONFIG: Spec = {
+    "aria": False,  # the sentence and the table speak for the drawing
     "font": "Liberation Sans, Arial, Helvetica, sans-serif",
     "view": {"stroke": "#c6cdd2"},
     "axis": {

@@ -1,0 +1,97 @@
+"""Databases with many invented patients, written straight into SQLite because only their size matters."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import uuid
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from service.domain.steps import DEFAULT, as_json
+from service.store import migrate
+from service.store.session import open_engine
+
+ZONES = ("Pacific/Auckland", "Europe/Madrid", "America/Santiago", "Australia/Lord_Howe")
+FAR = datetime(2027, 1, 1, tzinfo=UTC)
+
+
+def written(at: datetime) -> str:
+    """An instant as the service stores it on SQLite."""
+    return f"{at:%Y-%m-%d %H:%M:%S.%f}"
+
+
+def build(path: Path, patients: int, due: list[datetime], due_each: int) -> None:
+    """A migrated database of `patients` with contact, consent and plan.
+
+    At each instant in `due`, `due_each` of them open their window; the rest not before 2027.
+    """
+    engine = open_engine(f"sqlite:///{path}")
+    migrate.upgrade(engine)
+    engine.dispose()
+    raw = sqlite3.connect(path, isolation_level=None)
+    for pragma in ("journal_mode=MEMORY", "synchronous=OFF", "foreign_keys=OFF", "cache_size=-400000"):
+        raw.execute(f"PRAGMA {pragma}")
+    clinic = uuid.uuid4().hex
+    # In order of their keys, which is how a B-tree is quickest to fill.
+    ids = sorted(uuid.uuid4().hex for _ in range(patients))
+    at = written(datetime(2026, 1, 1, tzinfo=UTC))
+    raw.execute("BEGIN")
+    raw.execute(
+        "INSERT INTO clinics (id, name, zone, language, review_weekday, emergency_number, contact_line, sender_name,"
+        " quiet_from, quiet_until, steps, silent_days, created_at) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)",
+        (clinic, "Fernmoor Clinic", "Pacific/Auckland", "en", 0, "111", "09 999 0100", "Fernmoor",
+         "21:00:00.000000", "06:30:00.000000", json.dumps(as_json(DEFAULT)), 3, at),
+    )  # fmt: skip
+    raw.executemany(
+        "INSERT INTO patients (id, clinic_id, clinic_ref, name, zone, language, state, weight_unit, enrolled_at)"
+        " VALUES (?,?,?,'Invented',?,'en','active','kg',?)",
+        ((one, clinic, f"F-{n:07}", zone_of(n), at) for n, one in enumerate(ids)),
+    )
+    raw.executemany(
+        "INSERT INTO contacts (id, clinic_id, patient_id, channel, address, position, state, created_at)"
+        " VALUES (?,?,?,'text',?,0,'ok',?)",
+        ((one, clinic, one, f"+64{n:09}", at) for n, one in enumerate(ids)),
+    )
+    raw.executemany(
+        "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at)"
+        " VALUES (?,?,?,'messages',1,'signed form','operator',?)",
+        ((one, clinic, one, at) for one in ids),
+    )
+    raw.executemany(
+        "INSERT INTO plans (id, clinic_id, patient_id, weekdays, opens, due, closes, wants_reading, wants_checkin,"
+        " steps, silent_days, next_date, next_open_at, active, set_at)"
+        " VALUES (?,?,?,127,?,?,?,1,1,NULL,NULL,?,?,1,?)",
+        (
+            (one, clinic, one, *_hours(zone_of(n), opens), written(opens), at)
+            for n, (one, opens) in enumerate(zip(ids, _openings(patients, due, due_each), strict=True))
+        ),
+    )
+    raw.execute("COMMIT")
+    raw.close()
+
+
+def zone_of(number: int) -> str:
+    # Hashed, so that those who are due together live in all of them.
+    return ZONES[number * 2654435761 % 2**32 >> 30]
+
+
+def _hours(zone: str, opens: datetime) -> tuple[str, str, str, str]:
+    """Opening, due and closing wall time and the local date of a window that opens at that instant."""
+    local = opens.astimezone(ZoneInfo(zone))
+    marks = (local, local + timedelta(minutes=90), local + timedelta(hours=3))
+    opens_at, due_at, closes_at = (f"{mark:%H:%M}:00.000000" for mark in marks)
+    return opens_at, due_at, closes_at, f"{local:%Y-%m-%d}"
+
+
+def _openings(patients: int, due: list[datetime], due_each: int) -> Iterator[datetime]:
+    # Those who are due together are spread over the table, as they are in life.
+    stride = max(1, patients // max(1, len(due) * due_each))
+    for n in range(patients):
+        place = n // stride
+        if n % stride == 0 and place < len(due) * due_each:
+            yield due[place % len(due)]
+        else:
+            yield FAR + timedelta(minutes=n % 600)

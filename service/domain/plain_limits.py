@@ -48,9 +48,9 @@ def _signal(run: list[tuple[date, float]], limit: float, *, up: bool) -> Signal:
     middle = median(value for _, value in run[-IN_A_ROW:])
     word = "above" if up else "below"
     sentence = (
-        f"The last {spoken.count(len(run), 'reading')} of PA diastolic, since {spoken.day(run[0][0])}, were {word} "
-        f"the limit of {spoken.figure(limit)} mmHg set for this patient; the last {IN_A_ROW} have a median of "
-        f"{spoken.figure(middle)} mmHg."
+        f"{word.capitalize()} the limit: the last {spoken.count(len(run), 'reading')} of PA diastolic, since "
+        f"{spoken.day(run[0][0])}, were {word} the {spoken.figure(limit)} mmHg set for this patient; "
+        f"the last {IN_A_ROW} have a median of {spoken.figure(middle)} mmHg."
     )
     return Signal(
         SignalKind.ABOVE_LIMIT if up else SignalKind.BELOW_LIMIT,

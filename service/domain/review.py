@@ -221,6 +221,15 @@ def _picture(standing: Standing) -> list[Why]:
     return [Why(standing.picture_lane, standing.picture_sentence, standing.picture is Picture.SAFETY_ANSWER)]
 
 
+def _limits(standing: Standing) -> list[Why]:
+    """A limit that is passed comes before where the pressure may be going."""
+    return [
+        Why(Lane.CALL_TODAY, signal.sentence)
+        for signal in standing.signals
+        if not signal.ended and signal.kind in _LIMIT_TASKS and not _has(standing, _LIMIT_TASKS[signal.kind])
+    ]
+
+
 def _signals(standing: Standing) -> list[Why]:
     return [why for signal in standing.signals if (why := _signal(signal, standing)) is not None]
 
@@ -230,7 +239,7 @@ def _signal(signal: Raised, standing: Standing) -> Why | None:
     if signal.ended:
         return Why(Lane.LOOK_CLOSELY, f"{sentence.rstrip('.')} (no longer so, not yet seen by anyone).")
     if signal.kind in _LIMIT_TASKS:
-        return None if _has(standing, _LIMIT_TASKS[signal.kind]) else Why(Lane.CALL_TODAY, sentence)
+        return None  # told before
     if signal.kind is SignalKind.SAFETY_ANSWER:
         told = standing.picture is Picture.SAFETY_ANSWER or _has(standing, TaskKind.SAFETY_ANSWER)
         return None if told else Why(Lane.CALL_TODAY, sentence, urgent=True)
@@ -312,6 +321,7 @@ def _unknown(standing: Standing) -> list[Why]:
 
 RULES: Sequence[Callable[[Standing], list[Why]]] = (
     _tasks,
+    _limits,
     _picture,
     _signals,
     _trouble,

@@ -167,4 +167,6 @@ def test_a_limit_passed_raises_one_signal_and_one_task(engine):
         raised = [signal.kind for signal in session.scalars(select(Signal).where(Signal.ended_on.is_(None)))]
     assert tasks == [TaskKind.ABOVE_LIMIT]
     assert raised.count(SignalKind.ABOVE_LIMIT) == 1
-    assert entry.why.startswith("The last 3 readings of PA diastolic, since 23 November, were above the limit of 25")
+    assert entry.why.startswith(
+        "Above the limit: the last 3 readings of PA diastolic, since 23 November, were above the 25 mmHg"
+    )

@@ -1,0 +1,80 @@
+"""A patient's reference and limits. The service ships no values: a clinician types or accepts each one."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import date, datetime
+from typing import TypeVar
+
+from sqlalchemy.orm import Session
+
+from service.domain import fields
+from service.domain.refused import Refused
+from service.store import audit, panel
+from service.store.tables import Limits, Patient, Reference
+
+Row = TypeVar("Row", Reference, Limits)
+
+# Pressures outside this cannot be a person's resting PA pressure. Common practice, no source.
+LEAST_MMHG, MOST_MMHG = 1.0, 150.0
+
+
+def set_reference(
+    session: Session,
+    patient: Patient,
+    pa_diastolic: float,
+    pa_mean: float | None,
+    pa_systolic: float | None,
+    from_date: date | None,
+    to_date: date | None,
+    actor: audit.Actor,
+    now: datetime,
+) -> Reference:
+    """Anchor the baseline, mmHg: taken from the settled fortnight `from_date`–`to_date`, or typed in. Raises Refused.
+
+    The earlier reference stays on record; the newest counts.
+    """
+    diastolic = _mmhg("pa_diastolic", pa_diastolic)
+    mean = None if pa_mean is None else _mmhg("pa_mean", pa_mean)
+    systolic = None if pa_systolic is None else _mmhg("pa_systolic", pa_systolic)
+    rising = [value for value in (diastolic, mean, systolic) if value is not None]
+    if rising != sorted(rising):
+        raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
+    if (from_date is None) is not (to_date is None):
+        raise Refused("to_date", to_date and to_date.isoformat(), "both dates of the fortnight, or neither")
+    if from_date is not None:
+        fields.date_span("to_date", from_date, to_date, longest_days=92)
+    reference = Reference(
+        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
+        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(actor), set_at=now,
+    )  # fmt: skip
+    session.add(reference)
+    return _written(session, reference, "reference", patient, actor, now)
+
+
+def set_limits(
+    session: Session, patient: Patient, upper: float | None, lower: float | None, actor: audit.Actor, now: datetime
+) -> Limits:
+    """PA diastolic limits, mmHg, as the clinician typed them; None is no limit on that side. Raises Refused."""
+    high = None if upper is None else _mmhg("upper", upper)
+    low = None if lower is None else _mmhg("lower", lower)
+    if high is not None and low is not None and low >= high:
+        raise Refused("lower", lower, f"a number below the upper limit, {high:g}")
+    limits = Limits(
+        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, upper=high, lower=low,
+        set_by=str(actor), set_at=now,
+    )  # fmt: skip
+    session.add(limits)
+    return _written(session, limits, "limits", patient, actor, now)
+
+
+def _mmhg(field: str, given: float) -> float:
+    return fields.number(field, given, LEAST_MMHG, MOST_MMHG, "mmHg")
+
+
+def _written(session: Session, row: Row, subject: str, patient: Patient, actor: audit.Actor, now: datetime) -> Row:
+    session.flush()
+    panel.mark_stale(session, [patient.id], now)
+    audit.write_line(session, actor, f"{subject}.set", (subject, row.id), now, clinic_id=patient.clinic_id,
+                     detail={"patient": str(patient.id)})  # fmt: skip
+    return row

@@ -1,0 +1,207 @@
+"""Patients, caregivers and how each is reached."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import phonenumbers
+from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session
+
+from service.domain import fields, localtime
+from service.domain.plan import PlanRule, next_opening
+from service.domain.readings import UNITS_OF_WEIGHT
+from service.domain.refused import Refused
+from service.domain.words import Channel, ContactState, PatientState
+from service.store import audit, outbox, panel
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
+
+
+@dataclass(frozen=True)
+class NewContact:
+    """`address`: a telephone number with country code, a mailbox, or a push endpoint with its keys in `secret`."""
+
+    channel: Channel
+    address: str
+    secret: Mapping[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class NewPatient:
+    """`clinic_ref` is the clinic's own number for this person, unique in the clinic."""
+
+    clinic_ref: str
+    name: str
+    zone: str
+    language: str = "en"
+    usual_pillows: int | None = None
+    dry_weight_kg: float | None = None
+    weight_unit: str = "kg"
+
+
+@dataclass(frozen=True)
+class NewCaregiver:
+    """`zone` and `language` default to the patient's."""
+
+    name: str
+    relation: str = ""
+    zone: str | None = None
+    language: str | None = None
+
+
+def enrol_patient(session: Session, clinic: Clinic, new: NewPatient, actor: audit.Actor, now: datetime) -> Patient:
+    """Write a patient. Nothing is sent until a contact, a consent and a plan are there too. Raises Refused."""
+    values = {name: _check(name, value) for name, value in vars(new).items()}
+    taken = select(Patient.id).where(Patient.clinic_id == clinic.id, Patient.clinic_ref == values["clinic_ref"])
+    if session.scalar(taken) is not None:
+        raise Refused("clinic_ref", new.clinic_ref, "a reference no other patient of the clinic has")
+    patient = Patient(id=uuid.uuid4(), clinic_id=clinic.id, enrolled_at=now, state=PatientState.ACTIVE, **values)
+    session.add(patient)
+    session.flush()
+    audit.write_line(session, actor, "patient.enrol", ("patient", patient.id), now, clinic_id=clinic.id)
+    return patient
+
+
+def change_patient(
+    session: Session, patient: Patient, changes: Mapping[str, Any], actor: audit.Actor, now: datetime
+) -> Patient:
+    """Change some of a patient's particulars.
+
+    A move to another zone plans the next window there; the one already open
+    stays as it was. Raises Refused.
+    """
+    for name, value in changes.items():
+        setattr(patient, name, _check(name, value))
+    session.flush()
+    if "zone" in changes:
+        _plan_anew(session, patient, now)
+    panel.mark_stale(session, [patient.id], now)
+    audit.write_line(
+        session, actor, "patient.change", ("patient", patient.id), now, clinic_id=patient.clinic_id,
+        detail={"fields": sorted(changes)},
+    )  # fmt: skip
+    return patient
+
+
+def end_patient(session: Session, patient: Patient, actor: audit.Actor, now: datetime) -> None:
+    """The patient is no longer looked after here: nothing more is expected, asked or sent."""
+    patient.state = PatientState.ENDED
+    session.execute(update(Plan).where(Plan.patient_id == patient.id).values(active=False))
+    outbox.cancel_for_person(session, "patient_ended", now, patient_id=patient.id)
+    for caregiver_id in session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)):
+        outbox.cancel_for_person(session, "patient_ended", now, caregiver_id=caregiver_id)
+    audit.write_line(session, actor, "patient.end", ("patient", patient.id), now, clinic_id=patient.clinic_id)
+
+
+def add_caregiver(
+    session: Session, patient: Patient, new: NewCaregiver, actor: audit.Actor, now: datetime
+) -> Caregiver:
+    """Write a caregiver. Both sides' consents are recorded apart, and nothing is sent before both. Raises Refused."""
+    held = session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
+    caregiver = Caregiver(
+        id=uuid.uuid4(),
+        clinic_id=patient.clinic_id,
+        patient_id=patient.id,
+        name=fields.text("name", new.name, longest=120),
+        relation=fields.text("relation", new.relation, longest=40, shortest=0),
+        zone=localtime.zone(new.zone or patient.zone).key,
+        language=fields.language("language", new.language or patient.language),
+        position=held,
+        active=True,
+        created_at=now,
+    )
+    session.add(caregiver)
+    session.flush()
+    audit.write_line(
+        session, actor, "caregiver.add", ("caregiver", caregiver.id), now, clinic_id=patient.clinic_id,
+        detail={"patient": str(patient.id)},
+    )  # fmt: skip
+    return caregiver
+
+
+def add_contact(
+    session: Session, owner: Patient | Caregiver | Staff, new: NewContact, actor: audit.Actor, now: datetime
+) -> Contact:
+    """Write one way to reach a person; contacts are tried in the order they were added. Raises Refused."""
+    column = {Patient: Contact.patient_id, Caregiver: Contact.caregiver_id, Staff: Contact.staff_id}[type(owner)]
+    held = session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
+    contact = Contact(
+        id=uuid.uuid4(),
+        clinic_id=owner.clinic_id,
+        channel=new.channel,
+        address=_address(new),
+        secret=dict(new.secret) if new.secret else None,
+        position=held,
+        state=ContactState.OK,
+        created_at=now,
+        **{column.key: owner.id},
+    )
+    session.add(contact)
+    session.flush()
+    audit.write_line(
+        session, actor, "contact.add", ("contact", contact.id), now, clinic_id=owner.clinic_id,
+        detail={"channel": new.channel.value, column.key: str(owner.id)},
+    )  # fmt: skip
+    return contact
+
+
+def mend_contact(session: Session, contact: Contact, address: str, actor: audit.Actor, now: datetime) -> Contact:
+    """Correct an address, and try it again if it was marked broken. Raises Refused."""
+    contact.address = _address(NewContact(contact.channel, address))
+    contact.state = ContactState.OK
+    contact.broken_reason = None
+    session.flush()
+    audit.write_line(session, actor, "contact.mend", ("contact", contact.id), now, clinic_id=contact.clinic_id)
+    return contact
+
+
+def _plan_anew(session: Session, patient: Patient, now: datetime) -> None:
+    plan = session.scalar(select(Plan).where(Plan.patient_id == patient.id))
+    if plan is None:
+        return
+    rule = PlanRule(plan.weekdays, plan.opens, plan.due, plan.closes, plan.wants_reading, plan.wants_checkin)
+    plan.next_date, plan.next_open_at = next_opening(rule, localtime.zone(patient.zone), now)
+    session.flush()
+
+
+def _address(new: NewContact) -> str:
+    if new.channel is Channel.EMAIL:
+        return fields.mailbox("address", new.address)
+    if new.channel is Channel.WEBPUSH:
+        if not new.address.startswith("https://"):
+            raise Refused("address", new.address, "a push endpoint that begins with https://")
+        return fields.text("address", new.address, longest=1000)
+    accepted = "a telephone number with its country code, such as +64 9 999 01 00"
+    try:
+        parsed = phonenumbers.parse(new.address)
+    except phonenumbers.NumberParseException:
+        raise Refused("address", new.address, accepted) from None
+    # Possible, not valid: new number ranges reach telephones before they reach a library's tables.
+    if not phonenumbers.is_possible_number(parsed):
+        raise Refused("address", new.address, accepted)
+    return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
+
+
+def _check(name: str, value: Any) -> Any:
+    match name:
+        case "clinic_ref":
+            return fields.text(name, value, longest=40)
+        case "name":
+            return fields.text(name, value, longest=120)
+        case "zone":
+            return localtime.zone(value).key
+        case "language":
+            return fields.language(name, value)
+        case "usual_pillows":
+            return None if value is None else fields.whole(name, value, 0, 10)
+        case "dry_weight_kg":
+            return None if value is None else fields.number(name, value, 20, 400, "kg")
+        case "weight_unit":
+            if value not in UNITS_OF_WEIGHT:
+                raise Refused(name, value, " or ".join(UNITS_OF_WEIGHT))
+            return value
+    raise Refused(name, value, "a particular of the patient")

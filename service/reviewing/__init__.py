@@ -9,12 +9,14 @@ from service.reviewing.inbox import AlreadyHandled, Item, close, inbox, open_cou
 from service.reviewing.measuring import Measures, measure
 from service.reviewing.panel import Panel, PanelEntry, Signed, build_panel
 from service.reviewing.patient import RANGES, PatientReview, build_patient
-from service.reviewing.records import Record, patient_record, remarks, weekly_record
+from service.reviewing.patientrecord import patient_record
+from service.reviewing.recordwords import Record, remarks
 from service.reviewing.refreshing import differing, rebuild, refresh
 from service.reviewing.signing import AlreadySigned, fingerprint, freeze, sign
 from service.reviewing.stopping import Stopping, why_readings_stop
 from service.reviewing.telling import tell_staff
 from service.reviewing.timelines import timeline_of
+from service.reviewing.weekrecord import weekly_record
 
 __all__ = [
     "RANGES",

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 from uuid import UUID
 
 from service.domain import joined, plain_limits, signals
-from service.domain.review import Raised
+from service.domain.review_facts import Raised
 from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
 from service.domain.summary import Judged
 from service.domain.words import SignalKind

@@ -16,8 +16,9 @@ from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain import localtime, review, summary
-from service.domain.review import LastAdjustment, LastReview, OpenTask, Standing
+from service.domain import localtime, review, summary_json
+from service.domain.review_facts import LastAdjustment, LastReview, OpenTask, Standing
+from service.domain.review_reasons import UNRESOLVED
 from service.domain.summary import Summary
 from service.domain.words import Lane, Outcome
 from service.reviewing import refreshing
@@ -113,7 +114,7 @@ def gather(
     in_zone = {zone: as_of or local_date(now, zone) for zone in {row.zone for row in everyone}}
     todays = {row.patient_id: in_zone[row.zone] for row in everyone}
     fresh = {
-        row.patient_id: summary.from_json(row.facts)
+        row.patient_id: summary_json.from_json(row.facts)
         for row in everyone
         if row.facts and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
@@ -221,6 +222,6 @@ def _entry(
         signed=Signed(signed.id, signed.by, signed.at, signed.outcome) if signed else None,
         last_review=last,
         days_since_review=(today - reviewed_on).days if reviewed_on else None,
-        carried_over=signed is None and last is not None and last.outcome in review.UNRESOLVED,
+        carried_over=signed is None and last is not None and last.outcome in UNRESOLVED,
         refreshed_now=remade,
     )

@@ -22,9 +22,9 @@ import structlog
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.domain import joined, localtime, summary
+from service.domain import joined, localtime, summary, summary_json
 from service.domain.joined import Day
-from service.domain.review import Adherence
+from service.domain.review_facts import Adherence
 from service.domain.signals_facts import Case
 from service.domain.summary import Judged, Strip, Summary
 from service.domain.tally import Tally
@@ -75,7 +75,9 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
     made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in current})
-    return [patient_id for patient_id, row in current.items() if row.facts != summary.as_json(made[patient_id].summary)]
+    return [
+        patient_id for patient_id, row in current.items() if row.facts != summary_json.as_json(made[patient_id].summary)
+    ]
 
 
 def summaries(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Summary]:
@@ -155,7 +157,7 @@ def _row(due: Due, made: Made | None, todays: Mapping[uuid.UUID, date], now: dat
         "clinic_id": due.clinic_id,
         "patient_id": due.patient_id,
         "as_of": today,
-        "facts": summary.as_json(made.summary) if made else {},
+        "facts": summary_json.as_json(made.summary) if made else {},
         "trend": None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
@@ -177,7 +179,7 @@ def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
 
 def _summary(history: History, today: date, judgement: judging.Judgement) -> Summary:
     days = days_of(history, today - timedelta(days=summary.STRIP_DAYS - 1), today)
-    return summary.settled_in_json(
+    return summary_json.as_kept(
         Summary(
             today=today,
             strip=summary.strip(days),

@@ -19,7 +19,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.domain import joined, review, summary
+from service.domain import joined, review, summary, summary_json
 from service.domain.refused import Refused
 from service.domain.words import ActorKind, Outcome
 from service.reviewing.panel import PanelEntry, local_date
@@ -119,7 +119,7 @@ def freeze(seen: PatientReview) -> dict[str, Any]:
         "lane": entry.lane.value,
         "why": entry.why,
         "also": list(entry.also),
-        "summary": summary.as_json(entry.summary),
+        "summary": summary_json.as_json(entry.summary),
         "days": [joined.as_json(day) for day in seen.days],
         "adjustments": [
             {

@@ -14,9 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import joined, plain_limits, review, spoken, summary
+from service.domain import joined, plain_limits, review, spoken, summary, summary_json
 from service.domain.joined import Day, Paused, Planned, Taken
-from service.domain.review import (
+from service.domain.review import place
+from service.domain.review_facts import (
     Adherence,
     LastAdjustment,
     LastReview,
@@ -25,7 +26,6 @@ from service.domain.review import (
     Raised,
     SilenceNow,
     Standing,
-    place,
 )
 from service.domain.signals_facts import Limits, Picture
 from service.domain.words import (
@@ -404,7 +404,7 @@ def test_symptom_change_is_told_in_words():
     pause=st.none() | st.just(PauseNow(PauseCause.EQUIPMENT, TODAY, None)),
 )
 def test_a_summary_survives_json(values, level, silence, pause):
-    made = summary.settled_in_json(
+    made = summary_json.as_kept(
         summary.Summary(
             today=TODAY,
             strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
@@ -431,8 +431,8 @@ def test_a_summary_survives_json(values, level, silence, pause):
             silent_days=None,
         )
     )
-    told = json.loads(json.dumps(summary.as_json(made)))
-    assert summary.from_json(told) == made
+    told = json.loads(json.dumps(summary_json.as_json(made)))
+    assert summary_json.from_json(told) == made
     assert made.strip.values == tuple(values)
 
 

@@ -62,6 +62,7 @@ def enrol_patient(session: Session, clinic: Clinic, new: NewPatient, actor: audi
     patient = Patient(id=uuid.uuid4(), clinic_id=clinic.id, enrolled_at=now, state=PatientState.ACTIVE, **values)
     session.add(patient)
     session.flush()
+    panel.begin(session, clinic.id, patient.id, now)
     audit.write_line(session, actor, "patient.enrol", ("patient", patient.id), now, clinic_id=clinic.id)
     return patient
 
@@ -94,6 +95,7 @@ def end_patient(session: Session, patient: Patient, actor: audit.Actor, now: dat
     outbox.cancel_for_person(session, "patient_ended", now, patient_id=patient.id)
     for caregiver_id in session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)):
         outbox.cancel_for_person(session, "patient_ended", now, caregiver_id=caregiver_id)
+    panel.mark_stale(session, [patient.id], now)
     audit.write_line(session, actor, "patient.end", ("patient", patient.id), now, clinic_id=patient.clinic_id)
 
 

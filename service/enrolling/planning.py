@@ -15,7 +15,7 @@ from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
 from service.domain.refused import Refused
 from service.domain.words import PauseCause
-from service.store import audit, pauses, silences
+from service.store import audit, panel, pauses, silences
 from service.store.tables import Patient, Pause, Plan
 
 
@@ -53,6 +53,7 @@ def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Acto
         setattr(plan, name, value)
     plan.next_date, plan.next_open_at, plan.active, plan.set_at = day, opens_at, True, now
     session.flush()
+    panel.mark_stale(session, [patient.id], now)
     audit.write_line(session, actor, "plan.set", ("plan", plan.id), now, clinic_id=patient.clinic_id,
                      detail={"patient": str(patient.id)})  # fmt: skip
     return plan

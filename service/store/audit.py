@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -57,3 +57,31 @@ def write_line(
             detail=dict(detail or {}),
         )
     )
+
+
+def write_lines(
+    session: Session,
+    actor: Actor,
+    action: str,
+    subjects: Iterable[tuple[str, uuid.UUID, Mapping[str, Any]]],
+    now: datetime,
+    *,
+    clinic_id: uuid.UUID,
+) -> None:
+    """One line for each (kind, id, detail) of a batch, in one statement."""
+    rows = [
+        {
+            "id": uuid.uuid4(),
+            "clinic_id": clinic_id,
+            "at": now,
+            "actor_kind": actor.kind,
+            "actor_id": actor.id,
+            "action": action,
+            "subject_kind": kind,
+            "subject_id": subject_id,
+            "detail": dict(detail),
+        }
+        for kind, subject_id, detail in subjects
+    ]
+    if rows:
+        session.connection().execute(insert(AuditLine), rows)

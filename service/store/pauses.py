@@ -34,15 +34,21 @@ def add_pause(
     return pause
 
 
-def pause_on(session: Session, patient_id: uuid.UUID, day: date) -> Pause | None:
-    """The pause that covers `day`, if one does."""
-    return session.scalars(
-        select(Pause)
-        .where(
-            Pause.patient_id == patient_id,
-            Pause.cancelled_at.is_(None),
-            Pause.from_date <= day,
-            or_(Pause.to_date.is_(None), Pause.to_date >= day),
-        )
-        .order_by(Pause.recorded_at)
-    ).first()
+def move_last_day(session: Session, pause: Pause, to_date: date, now: datetime) -> None:
+    """Give a pause another last day, later or earlier, and decide the windows anew."""
+    pause.to_date = to_date
+    session.flush()
+    silences.resettle(session, pause.patient_id, now)
+
+
+def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCause | None = None) -> Pause | None:
+    """The pause that covers `day`, if one does; with `cause`, only one for that cause."""
+    query = select(Pause).where(
+        Pause.patient_id == patient_id,
+        Pause.cancelled_at.is_(None),
+        Pause.from_date <= day,
+        or_(Pause.to_date.is_(None), Pause.to_date >= day),
+    )
+    if cause is not None:
+        query = query.where(Pause.cause == cause)
+    return session.scalars(query.order_by(Pause.recorded_at)).first()

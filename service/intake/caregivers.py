@@ -1,0 +1,188 @@
+"""Take in what a caregiver says happened when no reading arrived.
+
+Promises that the answer is kept and shown to staff, that being in hospital, away
+or without working equipment excuses the days it covers, and that nobody is nudged
+further about that silence. A second tap on the same answer changes nothing.
+"""
+
+from __future__ import annotations
+
+import uuid
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from service.domain import fields, spoken
+from service.domain.refused import Refused
+from service.domain.words import CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
+from service.intake.outcomes import Outcome, RecordedReply
+from service.store import audit, outbox, panel
+from service.store.pauses import add_pause, move_last_day, pause_on
+from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
+from service.store.tasks import raise_task
+
+CAUSES = {
+    CaregiverAnswer.IN_HOSPITAL: PauseCause.IN_HOSPITAL,
+    CaregiverAnswer.AWAY: PauseCause.AWAY,
+    CaregiverAnswer.EQUIPMENT: PauseCause.EQUIPMENT,
+}
+# Days excused when no last day is given. A stay in hospital lasts until somebody says it is over;
+# the others end by themselves, so that nobody drops out of sight on one tap. Our own choice, no source.
+UNTOLD: dict[PauseCause, int | None] = {PauseCause.IN_HOSPITAL: None, PauseCause.AWAY: 7, PauseCause.EQUIPMENT: 3}
+LONGEST_DAYS = 366
+LONGEST_NOTE = 500
+ACKNOWLEDGED = "caregiver_replied"
+SAYS = {
+    CaregiverAnswer.SPOKE: "spoke to them",
+    CaregiverAnswer.IN_HOSPITAL: "says they are in hospital",
+    CaregiverAnswer.AWAY: "says they are away",
+    CaregiverAnswer.EQUIPMENT: "says the equipment gives trouble",
+}
+
+
+def record_caregiver_reply(
+    session: Session,
+    caregiver_id: uuid.UUID,
+    window_id: uuid.UUID,
+    answer: CaregiverAnswer,
+    until: date | None,
+    note: str,
+    actor: audit.Actor,
+    now: datetime,
+) -> RecordedReply:
+    """Keep one answer to a nudge and everything that follows from it.
+
+    One transaction: the reply, its audit line, the pause with the windows it
+    excuses, the nudges it makes pointless, and a task that tells staff.
+    Raises Refused, and writes nothing, for a window that is not this caregiver's
+    patient's, a last day before the window's own, or too long a note.
+    """
+    caregiver, window = _checked_pair(session, caregiver_id, window_id)
+    cause = CAUSES.get(answer)
+    _check_until(until, cause, window.local_date)
+    note = _checked_note(note)
+    if (said := _said_before(session, caregiver_id, window_id, answer, until, note)) is not None:
+        held = pause_on(session, window.patient_id, window.local_date, cause) if cause else None
+        return _told(said, Outcome.DUPLICATE, held)
+    silence_id = _silence(session, window)
+    reply = CaregiverReply(
+        id=uuid.uuid4(), clinic_id=window.clinic_id, patient_id=window.patient_id, caregiver_id=caregiver_id,
+        window_id=window_id, silence_id=silence_id, answer=answer, until=until, note=note, at=now,
+    )  # fmt: skip
+    session.add(reply)
+    session.flush()
+    audit.write_line(session, actor, "caregiver.reply", ("caregiver_reply", reply.id), now, clinic_id=window.clinic_id,
+                     detail={"answer": answer.value, "window": str(window_id)})  # fmt: skip
+    _stop_nudging(session, window, silence_id, now)
+    pause = _paused(session, window, cause, until, actor, now) if cause else None
+    panel.mark_stale(session, [window.patient_id], now)
+    raise_task(
+        session,
+        window.clinic_id,
+        window.patient_id,
+        TaskKind.CAREGIVER_SAYS,
+        _sentence(caregiver, answer, pause, note),
+        {"reply": str(reply.id), "answer": answer.value, "pause": str(pause.id) if pause else None},
+        f"caregiver_says:{reply.id}",
+        now,
+    )
+    return _told(reply.id, Outcome.RECORDED, pause)
+
+
+def _checked_pair(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> tuple[Caregiver, Window]:
+    caregiver = session.get(Caregiver, caregiver_id)
+    if caregiver is None or not caregiver.active:
+        raise Refused("caregiver", str(caregiver_id), "a caregiver who is still named for the patient")
+    window = session.get(Window, window_id)
+    if window is None or window.patient_id != caregiver.patient_id:
+        raise Refused("window", str(window_id), "a day of the patient this caregiver is named for")
+    return caregiver, window
+
+
+def _check_until(until: date | None, cause: PauseCause | None, first: date) -> None:
+    if until is None:
+        return
+    if cause is None:
+        raise Refused("until", until.isoformat(), "no date with this answer")
+    last = first + timedelta(days=LONGEST_DAYS)
+    if not first <= until <= last:
+        raise Refused("until", until.isoformat(), f"a date from {first.isoformat()} to {last.isoformat()}")
+
+
+def _checked_note(note: str) -> str:
+    return fields.text("note", " ".join(note.split()), longest=LONGEST_NOTE, shortest=0)
+
+
+def _said_before(
+    session: Session,
+    caregiver_id: uuid.UUID,
+    window_id: uuid.UUID,
+    answer: CaregiverAnswer,
+    until: date | None,
+    note: str,
+) -> uuid.UUID | None:
+    """The newest reply of this caregiver to this window, if it says the same."""
+    newest = session.scalars(
+        select(CaregiverReply)
+        .where(CaregiverReply.caregiver_id == caregiver_id, CaregiverReply.window_id == window_id)
+        .order_by(CaregiverReply.at.desc())
+        .limit(1)
+    ).first()
+    same = newest is not None and (newest.answer, newest.until, newest.note) == (answer, until, note)
+    return newest.id if newest is not None and same else None
+
+
+def _silence(session: Session, window: Window) -> uuid.UUID | None:
+    return session.scalar(
+        select(Silence.id)
+        .where(
+            Silence.patient_id == window.patient_id,
+            Silence.missed > 0,
+            Silence.first_date <= window.local_date,
+            Silence.last_date >= window.local_date,
+        )
+        .limit(1)
+    )
+
+
+def _stop_nudging(session: Session, window: Window, silence_id: uuid.UUID | None, now: datetime) -> None:
+    about = Message.window_id == window.id
+    if silence_id is not None:
+        about = about | (Message.silence_id == silence_id)
+    outbox.cancel(session, about & (Message.kind == MessageKind.NUDGE), ACKNOWLEDGED, now)
+    session.execute(
+        update(Step)
+        .where(Step.window_id == window.id, Step.kind == StepKind.NUDGE, Step.state == StepState.PENDING)
+        .values(state=StepState.CANCELLED, reason=ACKNOWLEDGED, settled_at=now)
+        .execution_options(synchronize_session=False)
+    )
+
+
+def _paused(
+    session: Session, window: Window, cause: PauseCause, until: date | None, actor: audit.Actor, now: datetime
+) -> Pause:
+    days = UNTOLD[cause]
+    last = until if until is not None or days is None else window.local_date + timedelta(days=days - 1)
+    held = pause_on(session, window.patient_id, window.local_date, cause)
+    if held is not None:
+        if until is not None and held.to_date != until:
+            move_last_day(session, held, until, now)
+        return held
+    patient = session.get_one(Patient, window.patient_id)
+    return add_pause(session, patient, cause, window.local_date, last, "told by a caregiver", str(actor), now)
+
+
+def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None, note: str) -> str:
+    who = f"{caregiver.name} ({caregiver.relation})" if caregiver.relation else caregiver.name
+    sentence = f"{who} {SAYS[answer]}."
+    if pause is not None:
+        until = f"to {spoken.day(pause.to_date)}" if pause.to_date else "until told otherwise"
+        sentence += f" Readings are not expected from {spoken.day(pause.from_date)} {until}."
+    return f"{sentence} They add: “{note}”" if note else sentence
+
+
+def _told(reply_id: uuid.UUID, outcome: Outcome, pause: Pause | None) -> RecordedReply:
+    if pause is None:
+        return RecordedReply(reply_id, outcome, None, None, None)
+    return RecordedReply(reply_id, outcome, pause.id, pause.from_date, pause.to_date)

@@ -1,0 +1,220 @@
+"""Take in check-ins: the diary of one local date.
+
+Promises that a safety answer is a task for staff in the same transaction that
+keeps it, and that a second check-in of the same date corrects the first, which
+stays on record. Few statements, none through the ORM: this is the busiest write.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Row, and_, bindparam, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.domain import diary, spoken
+from service.domain.diary import Answers, NewCheckin
+from service.domain.localtime import local_date, zone
+from service.domain.refused import Refused
+from service.domain.words import PatientState, SafetySign, TaskKind
+from service.intake import whom
+from service.intake.outcomes import Outcome, RecordedCheckin
+from service.store import audit, panel, silences
+from service.store.tables import Checkin, Clinic, Patient, Window
+from service.store.tasks import raise_task
+
+SIGNS: Mapping[SafetySign, str] = {
+    SafetySign.BREATHLESS_AT_REST: "breathless at rest",
+    SafetySign.CHEST_PAIN: "chest pain or pressure",
+    SafetySign.FAINTING: "fainting",
+    SafetySign.PINK_SPUTUM: "pink or foamy sputum",
+    SafetySign.NEW_CONFUSION: "new confusion",
+}
+TRIES = 3  # somebody else may be writing the same day's check-in at this moment
+
+
+def record_checkin(
+    session: Session, clinic_id: uuid.UUID, new: NewCheckin, actor: audit.Actor, now: datetime
+) -> RecordedCheckin:
+    """Take in one day's answers and everything that follows from them.
+
+    One transaction: the check-in, its audit line, the window it belongs to, what
+    it makes pointless, the mark on the review row, and for a sign of an emergency
+    that was not there before, a task for staff. The same answers sent again are
+    recognised and write nothing.
+    Raises Refused, and writes nothing, for an answer that cannot be taken.
+    """
+    answers = diary.checked(new.answers)
+    kept = columns_of(answers)
+    for _ in range(TRIES):
+        standing, day = _standing(session, clinic_id, new, now)
+        earlier = standing.checkin_id
+        if earlier is not None and all(getattr(standing, name) == kept[name] for name in _ANSWERS):
+            return _told(standing, Outcome.DUPLICATE, earlier, day, answers, tuple(standing.remarks))
+        remarks = _remarks(session, standing.id, day, kept["weight_kg"])
+        row = {
+            "id": uuid.uuid4(),
+            "clinic_id": clinic_id,
+            "patient_id": standing.id,
+            "window_id": standing.window_id,
+            "local_date": day,
+            "answered_at": now,
+            "source": new.source,
+            "remarks": list(remarks),
+            "supersedes_id": earlier,
+            **kept,
+        }
+        if _write(session, row, earlier, now):
+            break
+    else:
+        raise Refused("local_date", day.isoformat(), "a day whose check-in nobody else is changing at this moment")
+    detail = {} if earlier is None else {"supersedes": str(earlier)}
+    action = "checkin.record" if earlier is None else "checkin.correct"
+    audit.write_line(session, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
+    if standing.window_id is not None and standing.checkin_at is None:
+        silences.checkin_arrived(session, standing.id, clinic_id, day, now)
+    panel.mark_stale(session, [standing.id], now)
+    if added := diary.new_signs(answers, standing.safety_signs if earlier is not None else ()):
+        _raise_safety(session, clinic_id, standing, day, row["id"], added, now)
+    return _told(standing, Outcome.RECORDED, row["id"], day, answers, remarks)
+
+
+def columns_of(answers: Answers) -> dict[str, Any]:
+    """The answers as columns of the table."""
+    return {
+        "breathlessness": answers.breathlessness,
+        "extra_pillows": answers.extra_pillows,
+        "woke_breathless": answers.woke_breathless,
+        "swelling": answers.swelling,
+        "weight_kg": answers.weight_kg,
+        "weight_unit": None if answers.weight is None else answers.weight_unit,
+        "light_headed": answers.light_headed,
+        "tiredness": answers.tiredness,
+        "missed_medicines": answers.missed_medicines,
+        # In one order, once each: ticking them in another order is not another answer.
+        "safety_signs": None
+        if answers.safety_signs is None
+        else [sign.value for sign in SafetySign if sign in answers.safety_signs],
+        "note": answers.note.strip(),
+    }
+
+
+_ANSWERS = tuple(columns_of(Answers()))
+_CURRENT: dict[str, Any] = {
+    "index_elements": ["patient_id", "local_date"],
+    "index_where": Checkin.superseded_at.is_(None),
+}
+INSERT = {
+    "sqlite": sqlite.insert(Checkin).on_conflict_do_nothing(**_CURRENT),
+    "postgresql": postgresql.insert(Checkin).on_conflict_do_nothing(**_CURRENT),
+}
+_SUPERSEDE = (
+    update(Checkin.__table__)  # type: ignore[arg-type]
+    .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))
+    .values(superseded_at=bindparam("at"))
+)
+# The patient, the clinic's emergency number, that day's window and that day's current check-in: one query.
+_STANDING = (
+    select(
+        Patient.id,
+        Patient.zone,
+        Clinic.emergency_number,
+        Window.id.label("window_id"),
+        Window.checkin_at,
+        Checkin.id.label("checkin_id"),
+        Checkin.remarks,
+        *(getattr(Checkin, name) for name in _ANSWERS),
+    )
+    .join(Clinic, Clinic.id == Patient.clinic_id)
+    .outerjoin(Window, and_(Window.patient_id == Patient.id, Window.local_date == bindparam("day")))
+    .outerjoin(
+        Checkin,
+        and_(
+            Checkin.patient_id == Patient.id,
+            Checkin.local_date == bindparam("day"),
+            Checkin.superseded_at.is_(None),
+        ),
+    )
+    .where(Patient.clinic_id == bindparam("clinic"), Patient.state == PatientState.ACTIVE)
+)
+_BY_ID = _STANDING.where(Patient.id == bindparam("patient"))
+_BY_REF = _STANDING.where(Patient.clinic_ref == bindparam("patient"))
+_LAST_WEIGHT = (
+    select(Checkin.weight_kg)
+    .where(
+        Checkin.patient_id == bindparam("patient"),
+        Checkin.local_date < bindparam("day"),
+        Checkin.superseded_at.is_(None),
+        Checkin.weight_kg.is_not(None),
+    )
+    .order_by(Checkin.local_date.desc())
+    .limit(1)
+)
+
+
+def _standing(session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
+    day = new.local_date
+    if day is None:
+        day = local_date(now, zone(whom.find(session, clinic_id, new.patient).zone))
+    known = whom.as_id(new.patient)
+    found = session.execute(
+        _BY_REF if known is None else _BY_ID, {"clinic": clinic_id, "day": day, "patient": known or new.patient}
+    ).first()
+    if found is None:
+        whom.refuse(new.patient)
+    return found, diary.checked_day(day, local_date(now, zone(found.zone)))
+
+
+def _write(session: Session, row: dict[str, Any], earlier: uuid.UUID | None, now: datetime) -> bool:
+    connection = session.connection()
+    if earlier is not None and connection.execute(_SUPERSEDE, {"which": earlier, "at": now}).rowcount != 1:
+        return False
+    return connection.execute(INSERT[session.get_bind().dialect.name], row).rowcount == 1
+
+
+def _remarks(session: Session, patient_id: uuid.UUID, day: date, kg: float | None) -> tuple[str, ...]:
+    if kg is None:
+        return ()
+    last = session.connection().execute(_LAST_WEIGHT, {"patient": patient_id, "day": day}).scalar()
+    return (diary.ODD_WEIGHT,) if diary.is_odd_weight(kg, last) else ()
+
+
+def _raise_safety(
+    session: Session,
+    clinic_id: uuid.UUID,
+    standing: Row[Any],
+    day: date,
+    checkin_id: uuid.UUID,
+    signs: tuple[SafetySign, ...],
+    now: datetime,
+) -> None:
+    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in signs])
+    sentence = (
+        f"Check-in of {spoken.day(day)}: {told}. They were told at once to call {standing.emergency_number}; call them."
+    )
+    facts = {"checkin": str(checkin_id), "signs": [sign.value for sign in signs], "local_date": day.isoformat()}
+    raise_task(session, clinic_id, standing.id, TaskKind.SAFETY_ANSWER, sentence, facts, f"safety:{checkin_id}", now)
+
+
+def _told(
+    standing: Row[Any],
+    outcome: Outcome,
+    checkin_id: uuid.UUID,
+    day: date,
+    answers: Answers,
+    remarks: tuple[str, ...],
+) -> RecordedCheckin:
+    return RecordedCheckin(
+        id=checkin_id,
+        outcome=outcome,
+        patient_id=standing.id,
+        local_date=day,
+        safety=bool(answers.safety_signs),
+        emergency_number=standing.emergency_number,
+        corrects=standing.checkin_id if outcome is Outcome.RECORDED else None,
+        remarks=remarks,
+    )

@@ -1,0 +1,83 @@
+"""Whose data it is: patients found by id or by the clinic's own reference, inside one clinic."""
+
+from __future__ import annotations
+
+import contextlib
+import uuid
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import NoReturn
+
+from sqlalchemy import Row, Select, or_, select
+from sqlalchemy.orm import Session
+
+from service.domain.refused import Refused
+from service.domain.words import PatientState
+from service.store.tables import Patient
+
+Name = uuid.UUID | str
+AT_ONCE = 400  # names in one query's list: under every database's limit on parameters
+
+
+@dataclass(frozen=True, slots=True)
+class Whom:
+    """A patient whose data may be taken in."""
+
+    id: uuid.UUID
+    zone: str
+
+
+def find(session: Session, clinic_id: uuid.UUID, patient: Name) -> Whom:
+    """The patient of that name in this clinic. Raises Refused("patient", …)."""
+    known = as_id(patient)
+    is_it = Patient.clinic_ref == patient if known is None else Patient.id == known
+    row = session.execute(_patients(clinic_id).where(is_it)).first()
+    if row is None:
+        refuse(patient)
+    return Whom(row.id, row.zone)
+
+
+def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]) -> dict[Name, Whom]:
+    """Those of these patients that can be found, by the name they were asked for."""
+    ids = {name: known for name in patients if (known := as_id(name)) is not None}
+    names = list(patients)
+    rows: list[Row[uuid.UUID, str, str]] = []
+    for start in range(0, len(names), AT_ONCE):
+        some = names[start : start + AT_ONCE]
+        rows += session.execute(
+            _patients(clinic_id).where(
+                or_(
+                    Patient.id.in_([ids[name] for name in some if name in ids]),
+                    Patient.clinic_ref.in_([name for name in some if name not in ids]),
+                )
+            )
+        ).all()
+    by_id = {row.id: Whom(row.id, row.zone) for row in rows}
+    by_ref = {row.clinic_ref: by_id[row.id] for row in rows}
+    found: dict[Name, Whom] = {}
+    for name in names:
+        whom = by_id.get(ids[name]) if name in ids else by_ref.get(str(name))
+        if whom is not None:
+            found[name] = whom
+    return found
+
+
+def refuse(patient: Name) -> NoReturn:
+    """Say that there is nobody of that name here; whether there is elsewhere is nobody's business."""
+    raise Refused("patient", str(patient), "the id or the clinic's reference of a patient who is being monitored")
+
+
+def as_id(patient: Name) -> uuid.UUID | None:
+    """The id, when that is how the patient was named."""
+    if isinstance(patient, uuid.UUID):
+        return patient
+    if len(patient) == 36:
+        with contextlib.suppress(ValueError):
+            return uuid.UUID(patient)
+    return None
+
+
+def _patients(clinic_id: uuid.UUID) -> Select[uuid.UUID, str, str]:
+    return select(Patient.id, Patient.clinic_ref, Patient.zone).where(
+        Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE
+    )

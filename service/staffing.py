@@ -1,0 +1,174 @@
+"""Staff accounts and the keys of machines: who may come in.
+
+Promises that a password is kept only as an argon2id hash and a key's secret only
+as its SHA-256, that a wrong password and an unknown name look alike and cost the
+same, and that guessing is stopped by a count kept in the database, where every
+web process sees it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import uuid
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from argon2 import PasswordHasher
+from argon2.exceptions import VerificationError
+from sqlalchemy import Engine, delete, func, select
+from sqlalchemy.orm import Session
+
+from service.domain import fields
+from service.domain.refused import Refused
+from service.domain.words import ActorKind, Role, Scope
+from service.store import audit
+from service.store.session import reading, writing
+from service.store.tables import ApiKey, SignInAttempt, Staff
+
+# The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
+_hasher = PasswordHasher()
+_NOBODY = _hasher.hash(secrets.token_urlsafe(24))
+
+SHORTEST_PASSWORD = 12  # NIST SP 800-63B-4 asks for 8 with a second factor and 15 without; see DEVELOPERS.md
+LONGEST_PASSWORD = 200
+MOST_FAILURES = 5
+WITHIN = timedelta(minutes=15)
+
+
+class NotIn(StrEnum):
+    """Why somebody was not let in."""
+
+    WRONG = "wrong"  # name or password; never says which
+    TOO_MANY = "too_many"
+
+
+@dataclass(frozen=True)
+class SignedIn:
+    staff_id: uuid.UUID
+    clinic_id: uuid.UUID
+
+
+def add_staff(
+    session: Session,
+    clinic_id: uuid.UUID,
+    email: str,
+    name: str,
+    role: Role,
+    password: str,
+    actor: audit.Actor,
+    now: datetime,
+) -> Staff:
+    """Write a staff account. Raises Refused."""
+    address = fields.mailbox("email", email)
+    if session.scalar(select(Staff.id).where(Staff.email == address)) is not None:
+        raise Refused("email", email, "an address no other account has")
+    staff = Staff(
+        id=uuid.uuid4(), clinic_id=clinic_id, email=address, name=fields.text("name", name, longest=120), role=role,
+        password_hash=_hasher.hash(_checked(password)), password_set_at=now, active=True, created_at=now,
+    )  # fmt: skip
+    session.add(staff)
+    session.flush()
+    audit.write_line(session, actor, "staff.add", ("staff", staff.id), now, clinic_id=clinic_id,
+                     detail={"role": role.value})  # fmt: skip
+    return staff
+
+
+def set_password(session: Session, staff: Staff, password: str, actor: audit.Actor, now: datetime) -> None:
+    """Replace a password; every session signed before now is no longer good. Raises Refused."""
+    staff.password_hash = _hasher.hash(_checked(password))
+    staff.password_set_at = now
+    session.flush()
+    audit.write_line(session, actor, "staff.set_password", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+
+
+def close_account(session: Session, staff: Staff, actor: audit.Actor, now: datetime) -> None:
+    """The account no longer opens anything; what it signed stays."""
+    staff.active = False
+    session.flush()
+    audit.write_line(session, actor, "staff.close", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+
+
+def is_password(staff: Staff, password: str) -> bool:
+    """Whether this is the account's password."""
+    return _matches(staff.password_hash, password)
+
+
+def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedIn | NotIn:
+    """Check a name and a password.
+
+    1. Count the failures of this name in the last quarter of an hour; five are enough.
+    2. Check the password outside any transaction, because the hash takes its time on purpose;
+       an unknown name is checked against a hash nobody knows the password of.
+    3. Write the failure, or the audit line and a clean slate.
+    """
+    who = hashlib.sha256(email.strip().lower().encode("utf-8", "replace")).hexdigest()
+    with reading(engine) as session:
+        failures = session.scalar(
+            select(func.count(SignInAttempt.id)).where(SignInAttempt.who == who, SignInAttempt.at > now - WITHIN)
+        )
+        staff = session.scalar(select(Staff).where(Staff.email == email.strip().lower(), Staff.active))
+    if (failures or 0) >= MOST_FAILURES:
+        return NotIn.TOO_MANY
+    if not _matches(staff.password_hash if staff else _NOBODY, password) or staff is None:
+        with writing(engine) as session:
+            session.add(SignInAttempt(id=uuid.uuid4(), who=who, at=now))
+            session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - 2 * WITHIN))
+        return NotIn.WRONG
+    with writing(engine) as session:
+        session.execute(delete(SignInAttempt).where(SignInAttempt.who == who))
+        audit.write_line(
+            session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
+            clinic_id=staff.clinic_id,
+        )  # fmt: skip
+    return SignedIn(staff.id, staff.clinic_id)
+
+
+def issue_key(
+    session: Session, clinic_id: uuid.UUID, name: str, scopes: Collection[Scope], actor: audit.Actor, now: datetime
+) -> tuple[ApiKey, str]:
+    """Write a machine's key. Returns it with its secret, which is shown once and kept nowhere. Raises Refused."""
+    if not scopes:
+        raise Refused("scopes", [], ", ".join(Scope))
+    secret = f"nt_{secrets.token_urlsafe(32)}"
+    key = ApiKey(
+        id=uuid.uuid4(), clinic_id=clinic_id, name=fields.text("name", name, longest=80),
+        secret_hash=hash_of(secret), scopes=sorted(scope.value for scope in scopes), created_at=now,
+    )  # fmt: skip
+    session.add(key)
+    session.flush()
+    audit.write_line(session, actor, "key.issue", ("key", key.id), now, clinic_id=clinic_id,
+                     detail={"scopes": key.scopes})  # fmt: skip
+    return key, secret
+
+
+def check_key(session: Session, secret: str) -> ApiKey | None:
+    """The key this secret belongs to, if it has not been revoked."""
+    return session.scalar(select(ApiKey).where(ApiKey.secret_hash == hash_of(secret), ApiKey.revoked_at.is_(None)))
+
+
+def revoke_key(session: Session, key: ApiKey, actor: audit.Actor, now: datetime) -> None:
+    """The key opens nothing from this transaction on."""
+    key.revoked_at = now
+    session.flush()
+    audit.write_line(session, actor, "key.revoke", ("key", key.id), now, clinic_id=key.clinic_id)
+
+
+def hash_of(secret: str) -> str:
+    """What is kept of a key's secret. It has 256 bits of chance in it, so a plain hash cannot be guessed back."""
+    return hashlib.sha256(secret.encode("utf-8", "replace")).hexdigest()
+
+
+def _checked(password: str) -> str:
+    if not SHORTEST_PASSWORD <= len(password) <= LONGEST_PASSWORD:
+        raise Refused("password", "(hidden)", f"{SHORTEST_PASSWORD} to {LONGEST_PASSWORD} characters")
+    return password
+
+
+def _matches(hashed: str, password: str) -> bool:
+    try:
+        return _hasher.verify(hashed, password[:LONGEST_PASSWORD])
+    except VerificationError:
+        return False

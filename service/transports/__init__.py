@@ -1,0 +1,1 @@
+"""How a message leaves: one small protocol, and one module for each kind of provider."""

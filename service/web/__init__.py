@@ -1,0 +1,1 @@
+"""What people and machines reach over HTTP: pages and the API."""

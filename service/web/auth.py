@@ -1,0 +1,134 @@
+"""Who is asking: staff by signed session, machines by bearer key.
+
+Promises that `g.clinic_id` is set before a view runs and comes from the account or
+key alone, never from the request. A session ends by itself after a quarter of an
+hour without use, after twelve hours in any case, and when the password changes
+(45 CFR 164.312(a)(2)(iii), automatic logoff; the lengths are ours).
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import wraps
+from typing import ParamSpec
+from urllib.parse import quote
+
+from flask import Response, abort, g, redirect, request, session
+from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+
+from service import staffing
+from service.domain.words import ActorKind, Role, Scope
+from service.store.audit import Actor
+from service.store.session import reading
+from service.store.tables import Staff
+from service.web.services import services
+
+P = ParamSpec("P")
+IDLE = timedelta(minutes=15)
+LONGEST = timedelta(hours=12)
+STAFF_SCOPES = frozenset(Scope)
+
+
+@dataclass(frozen=True)
+class CurrentStaff:
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    name: str
+    role: Role
+    email: str
+
+    @property
+    def actor(self) -> Actor:
+        return Actor(ActorKind.STAFF, self.id)
+
+
+@dataclass(frozen=True)
+class Caller:
+    """Who calls the API: a machine's key or a member of staff."""
+
+    actor: Actor
+    clinic_id: uuid.UUID
+    scopes: frozenset[Scope]
+
+
+def begin_session(signed_in: staffing.SignedIn, now: datetime) -> None:
+    """Sign this browser in."""
+    session.clear()
+    session.permanent = True
+    session.update(staff=str(signed_in.staff_id), since=now.timestamp(), seen=now.timestamp())
+
+
+def end_session() -> None:
+    session.clear()
+
+
+def current_staff() -> CurrentStaff | None:
+    """Who is signed in on this browser, or nobody. Asked once in a request."""
+    if "staff_now" not in g:
+        g.staff_now = _read_session()
+    found: CurrentStaff | None = g.staff_now
+    return found
+
+
+def staff_only(*roles: Role) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:
+    """A page for signed-in staff; with roles, for those alone. Others are led to the sign-in page, or told no."""
+
+    def decorate(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
+        @wraps(view)
+        def guarded(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
+            staff = current_staff()
+            if staff is None:
+                back = request.full_path.rstrip("?") if request.method == "GET" else "/clinic/review"
+                return redirect(f"/signin?next={quote(back)}", 303)
+            if roles and staff.role not in roles:
+                abort(403)
+            g.clinic_id = staff.clinic_id
+            return view(*args, **kwargs)
+
+        return guarded
+
+    return decorate
+
+
+def machine_or_staff() -> Caller | None:
+    """Who calls the API, from the bearer key or the session; None when neither is good."""
+    given = request.headers.get("Authorization", "")
+    if given:
+        kind, _, secret = given.partition(" ")
+        if kind.lower() != "bearer" or not secret:
+            return None
+        with reading(services().engine) as db:
+            key = staffing.check_key(db, secret.strip())
+        if key is None:
+            return None
+        return Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, frozenset(Scope(scope) for scope in key.scopes))
+    staff = current_staff()
+    return None if staff is None else Caller(staff.actor, staff.clinic_id, STAFF_SCOPES)
+
+
+def keep_session(response: Response) -> Response:
+    """After a staff request: note in the signed cookie that the session was used."""
+    if g.get("staff_now") is not None and "staff" in session:
+        session["seen"] = services().clock.now().timestamp()
+    return response
+
+
+def _read_session() -> CurrentStaff | None:
+    if "staff" not in session:
+        return None
+    now = services().clock.now()
+    since = datetime.fromtimestamp(session.get("since", 0), UTC)
+    seen = datetime.fromtimestamp(session.get("seen", 0), UTC)
+    if now - seen > IDLE or now - since > LONGEST:
+        session.clear()
+        return None
+    with reading(services().engine) as db:
+        staff = db.scalar(select(Staff).where(Staff.id == uuid.UUID(session["staff"]), Staff.active))
+    if staff is None or staff.password_set_at > since:
+        session.clear()
+        return None
+    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email)

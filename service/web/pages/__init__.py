@@ -1,0 +1,1 @@
+"""The pages: patients, caregivers and staff, each in their own words."""

@@ -1,0 +1,30 @@
+"""What every view may use: handed to the application once, read from it here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import cast
+
+from flask import current_app
+from sqlalchemy import Engine
+
+from service.clock import Clock
+from service.config import Settings
+from service.domain.words import Channel
+from service.transports.base import Transport
+from service.web.tokens import Links
+
+
+@dataclass(frozen=True)
+class Services:
+    settings: Settings
+    engine: Engine
+    clock: Clock
+    transports: Mapping[Channel, Transport]
+    links: Links
+
+
+def services() -> Services:
+    """The services of the application that handles this request."""
+    return cast(Services, current_app.extensions["neaptide"])

@@ -15,6 +15,7 @@ from service.domain.review_facts import PauseNow, Raised, SilenceNow, Standing, 
 from service.domain.signals_facts import Picture
 from service.domain.words import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
 
+DAYS_SHOWN = 30
 UNRESOLVED = frozenset({Outcome.NOT_REACHED})
 
 # --- the rules, most pressing first --------------------------------------------------

@@ -1,0 +1,144 @@
+"""The story the service is for: a rise seen early, a call, an adjustment, and the numbers back where they were.
+
+Six weeks of one patient, reviewed each Wednesday. Invented person; the size of the rise is of the
+published order (estimated PA diastolic 17→22 mmHg before an event, Zile 2008, Circulation 118:1433–41).
+"""
+
+from __future__ import annotations
+
+import random
+from datetime import date, timedelta
+
+from sqlalchemy import Engine, select
+
+from service import reviewing
+from service.domain.words import AdjustmentKind, Lane, Outcome, Response, SignalKind, WindowState
+from service.reviewing import NewAdjustment
+from service.store import panel
+from service.store.session import reading, writing
+from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
+from tests.ward import NOW, Ward, open_ward
+
+START = NOW - timedelta(days=42)  # a Wednesday
+
+
+class Weeks:
+    """A clinic that lets the days go by, the worker keeping its rows fresh."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self.now = START
+        self.noise = random.Random(11)
+        with writing(engine) as session:
+            ward = open_ward(session, now=START)
+            quiet = [round(18.0 + self.noise.gauss(0, 0.9), 1) for _ in range(60)]
+            patient = ward.patient("Asha", pressures=quiet, reference=18.0, upper=26.0)
+            panel.begin(session, ward.clinic.id, patient.id, START)
+            self.clinic_id, self.patient_id, self.nurse_id = ward.clinic.id, patient.id, ward.nurse.id
+        reviewing.refresh(engine, self.now)
+
+    def live(self, *pressures: float) -> None:
+        """A day passes with each reading and a diary that says all is as usual."""
+        for value in pressures:
+            self.now += timedelta(days=1)
+            with writing(self.engine) as session:
+                ward = self._ward(session)
+                patient = session.get_one(Patient, self.patient_id)
+                ward.window(patient, ward.today(patient), WindowState.ANSWERED)
+                ward.reading(patient, ward.today(patient), round(value + self.noise.gauss(0, 0.5), 1))
+                ward.checkin(patient, ward.today(patient), {"breathlessness": 1, "weight_kg": 80.0})
+                panel.mark_stale(session, [self.patient_id], self.now)
+            reviewing.refresh(self.engine, self.now)
+
+    def seen(self) -> reviewing.PanelEntry:
+        with reading(self.engine) as session:
+            (entry,) = reviewing.build_panel(session, self.clinic_id, self.now).entries
+        assert not entry.refreshed_now
+        return entry
+
+    def signs(self, outcome: Outcome, note: str = "") -> None:
+        with writing(self.engine) as session:
+            nurse = session.get_one(Staff, self.nurse_id)
+            reviewing.sign(session, self.clinic_id, self.patient_id, nurse, outcome, note, None, self.now)
+
+    def adjusts(self, what: str) -> None:
+        with writing(self.engine) as session:
+            reviewing.record_adjustment(
+                session,
+                self.clinic_id,
+                self.patient_id,
+                NewAdjustment(
+                    AdjustmentKind.MEDICINE, what, self.now.date(), self.now.date() + timedelta(days=10), "Chemistry"
+                ),
+                session.get_one(Staff, self.nurse_id),
+                self.now,
+            )
+        reviewing.refresh(self.engine, self.now)
+
+    def _ward(self, session) -> Ward:
+        clinic = session.get_one(Clinic, self.clinic_id)
+        return Ward(session, clinic, session.get_one(Staff, self.nurse_id), self.now)
+
+
+def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_until_settled(engine):
+    weeks = Weeks(engine)
+
+    # Week 0: nothing to tell.
+    assert weeks.seen().lane is Lane.SETTLED
+    weeks.signs(Outcome.NO_CHANGE)
+
+    # Two weeks in which the pressure climbs and the diary says nothing.
+    weeks.live(*[18.0 + 0.45 * day for day in range(1, 15)])
+    risen = weeks.seen()
+    assert risen.lane in {Lane.CALL_TODAY, Lane.LOOK_CLOSELY}
+    assert risen.why.startswith("Pressure up, diary without change")
+    assert risen.summary.symptoms == ""
+    with reading(engine) as session:
+        signal = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING)).first()
+        assert signal is not None
+        assert signal.raised_on > START.date() - timedelta(days=1)
+        assert signal.seen_at is None
+
+    # The call and the adjustment, and a signature that keeps what was seen.
+    weeks.adjusts("Evening water tablet added")
+    weeks.signs(Outcome.ADJUSTED, "Rang her. Will weigh daily.")
+    with reading(engine) as session:
+        signed = session.scalars(select(SignOff).order_by(SignOff.week.desc())).first()
+        assert signed is not None
+        frozen = reviewing.fingerprint(signed.frozen)
+        assert signed.frozen["why"] == weeks.seen().why
+        assert all(row.seen_by == weeks.nurse_id for row in session.scalars(select(Signal)))
+
+    # It turns; the follow-up is still ahead.
+    weeks.live(*[24.3 - 0.6 * day for day in range(1, 8)])
+    turning = weeks.seen()
+    assert turning.adjustment is not None
+    assert turning.adjustment.response_sentence
+    assert not any("Chemistry" in sentence for sentence in (turning.why, *turning.also))
+
+    # Then back at the reference; the follow-up comes due and is done.
+    weeks.live(*[max(18.0, 20.1 - 0.4 * day) for day in range(1, 8)])
+    due = weeks.seen()
+    assert due.adjustment is not None
+    assert due.adjustment.response in {Response.SETTLING, Response.SETTLED}
+    assert any("Chemistry after the change" in sentence for sentence in (due.why, *due.also))
+    with writing(engine) as session:
+        made = reviewing.build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
+        reviewing.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)
+    weeks.signs(Outcome.NO_CHANGE)
+    weeks.live(*[18.0] * 14)
+    back = weeks.seen()
+    assert back.adjustment is not None
+    assert back.adjustment.response is Response.SETTLED
+    assert back.lane is Lane.SETTLED
+
+    # Through all of it, what was signed at the height of the rise is what it was.
+    with reading(engine) as session:
+        kept = session.get_one(SignOff, signed.id)
+        assert reviewing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
+        assert reviewing.differing(session, weeks.clinic_id, weeks.now) == []
+        told = reviewing.measure(session, weeks.clinic_id, weeks.now, weeks=8)
+    assert told.to_settled.known == 1
+    assert told.first_contact.median_days is not None
+    assert told.first_contact.median_days <= 14
+    assert isinstance(signal.raised_on, date)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, insert, not_, select, text, update
+from sqlalchemy import Engine, Select, bindparam, not_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain import steps
@@ -20,6 +20,7 @@ from service.prompting.working_out import Batch, ClinicFacts, DuePlan, work_out
 from service.store import arrivals
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
+from service.store.bulk import insert_rows
 from service.store.parking import is_parked
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 
@@ -89,7 +90,7 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
     )
     if only is not None:
         query = query.where(Plan.id == only)
-    return [DuePlan(*row) for row in session.execute(query)]
+    return [DuePlan(*row) for row in session.connection().execute(query)]
 
 
 def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
@@ -125,11 +126,10 @@ def _write(session: Session, batch: Batch, now: datetime) -> None:
         if decision.moves_up_next:
             following = batch.steps[at[step.id] + 1]
             following["due_at"] = steps.moved_up_to(following["kind"], step.closes_at, now)
-    connection = session.connection()
     if batch.windows:
         # In this order: steps point at windows, and messages at both.
-        connection.execute(insert(Window), batch.windows)
-        connection.execute(insert(Step), batch.steps)
+        insert_rows(session, Window.__table__, batch.windows)
+        insert_rows(session, Step.__table__, batch.steps)
         carry_out(session, outcome, now)
         for clinic_id, count in Counter(row["clinic_id"] for row in batch.windows).items():
             write_line(
@@ -142,4 +142,4 @@ def _write(session: Session, batch: Batch, now: datetime) -> None:
                 detail={"windows": count},
             )
     if batch.moves:
-        connection.execute(MOVE_ON, batch.moves)
+        session.connection().execute(MOVE_ON, batch.moves)

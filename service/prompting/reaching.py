@@ -90,6 +90,6 @@ def _first_working(
         .where(owner.in_(owners), Contact.state == ContactState.OK)
         .order_by(Contact.position, Contact.created_at, Contact.id)
     )
-    for person, contact_id, channel in session.execute(query):
+    for person, contact_id, channel in session.connection().execute(query):
         found.setdefault(person, (contact_id, channel))
     return found

@@ -122,25 +122,23 @@ def _steps(
     due: DuePlan, clinic: ClinicFacts, day: _Day, window_id: uuid.UUID, now: datetime
 ) -> tuple[list[dict[str, Any]], list[DueStep]]:
     is_over = day.times.closes_at <= now
+    shared = {
+        "clinic_id": due.clinic_id,
+        "window_id": window_id,
+        "patient_id": due.patient_id,
+        "state": StepState.PENDING,
+        "reason": None,
+        "settled_at": None,
+    }
     rows: list[dict[str, Any]] = []
     ready: list[DueStep] = []
     for position, kind, due_at in day.steps:
-        # Nobody was asked while it was open, so nobody is reminded or alarmed about it now;
-        # but the clinic's own step stays, because a silence that began unseen must still be told.
-        is_stale = is_over and kind is not StepKind.TASK
         step_id = uuid.uuid4()
-        row = {
-            "id": step_id,
-            "clinic_id": due.clinic_id,
-            "window_id": window_id,
-            "patient_id": due.patient_id,
-            "position": position,
-            "kind": kind,
-            "due_at": due_at,
-            "state": StepState.PASSED if is_stale else StepState.PENDING,
-            "reason": Reason.STALE.value if is_stale else None,
-            "settled_at": now if is_stale else None,
-        }
+        row = {**shared, "id": step_id, "position": position, "kind": kind, "due_at": due_at}
+        if is_over and kind is not StepKind.TASK:
+            # Nobody was asked while it was open, so nobody is reminded or alarmed about it now;
+            # but the clinic's own step stays, because a silence that began unseen must still be told.
+            row.update(state=StepState.PASSED, reason=Reason.STALE.value, settled_at=now)
         rows.append(row)
         if due_at <= now and not is_over and kind in TO_PATIENT:
             ready.append(

@@ -14,10 +14,10 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import ColumnElement, insert, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.words import Channel, MessageKind, MessageState
+from service.store.bulk import insert_rows
 from service.store.tables import Message, MessageEvent
 
 # A claimed message is not cancelled here: its worker rechecks the same facts before it hands over.
@@ -61,11 +61,7 @@ def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> 
 
 def enqueue_rows(session: Session, rows: list[dict[str, Any]]) -> None:
     """The bare statement behind `enqueue_many`, for a batch that has built its rows already."""
-    if not rows:
-        return
-    dialect = session.get_bind().dialect.name
-    statement = (postgresql if dialect == "postgresql" else sqlite).insert(Message)
-    session.connection().execute(statement.on_conflict_do_nothing(index_elements=["dedupe_key"]), rows)
+    insert_rows(session, Message.__table__, rows, "ON CONFLICT (dedupe_key) DO NOTHING")
 
 
 def cancel_for_window(

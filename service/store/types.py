@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -24,10 +25,16 @@ class UTCDateTime(TypeDecorator[datetime]):
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         if value is None:
             return None
-        if value.tzinfo is None:
-            raise ValueError(f"{value!r} has no zone; only aware instants are stored")
-        instant = value.astimezone(UTC)
+        instant = _in_utc(value)
         return instant.replace(tzinfo=None) if dialect.name == "sqlite" else instant
+
+    def bind_processor(self, dialect: Dialect) -> Callable[[datetime | None], Any] | None:
+        # On SQLite an instant is text. Writing it here in one step is three times as quick
+        # as the general way, and a tick writes eighteen instants for each patient.
+        return _as_text if dialect.name == "sqlite" else super().bind_processor(dialect)
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], datetime | None] | None:
+        return _from_text if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         if value is None:
@@ -46,11 +53,34 @@ class Word(TypeDecorator[W]):
 
     def __init__(self, vocabulary: type[W]) -> None:
         self.vocabulary = vocabulary
+        self._plain = {word: word.value for word in vocabulary}
         super().__init__()
 
     def process_bind_param(self, value: W | None, dialect: Dialect) -> Any:
         # A plain str: some drivers would write an enum member's name instead of its value.
-        return None if value is None else str(self.vocabulary(value).value)
+        if value is None:
+            return None
+        try:
+            return self._plain[value]
+        except KeyError:
+            raise ValueError(f"{value!r} is not a {self.vocabulary.__name__}") from None
+
+    def bind_processor(self, dialect: Dialect) -> Callable[[W | None], Any]:
+        return lambda value: self.process_bind_param(value, dialect)
 
     def process_result_value(self, value: Any, dialect: Dialect) -> W | None:
         return None if value is None else self.vocabulary(value)
+
+
+def _in_utc(value: datetime) -> datetime:
+    if value.tzinfo is None:
+        raise ValueError(f"{value!r} has no zone; only aware instants are stored")
+    return value if value.tzinfo is UTC else value.astimezone(UTC)
+
+
+def _as_text(value: datetime | None) -> str | None:
+    return None if value is None else _in_utc(value).isoformat(" ", "microseconds")[:26]
+
+
+def _from_text(value: str | None) -> datetime | None:
+    return None if value is None else datetime.fromisoformat(value).replace(tzinfo=UTC)

@@ -15,10 +15,11 @@ from sqlalchemy.orm import Session
 
 from service.domain.refused import Refused
 from service.domain.words import ActorKind, AdjustmentKind
+from service.reviewing.acting import Acting
 from service.reviewing.panel import local_date
 from service.store import panel
 from service.store.audit import Actor, write_line
-from service.store.tables import Adjustment, Patient, Staff
+from service.store.tables import Adjustment, Patient
 
 LONGEST = 2000
 FURTHEST = timedelta(days=366)
@@ -40,7 +41,7 @@ def record_adjustment(
     clinic_id: uuid.UUID,
     patient_id: uuid.UUID,
     new: NewAdjustment,
-    staff: Staff,
+    staff: Acting,
     now: datetime,
     *,
     corrects: uuid.UUID | None = None,
@@ -86,7 +87,7 @@ def record_adjustment(
 
 
 def follow_up_done(
-    session: Session, clinic_id: uuid.UUID, adjustment_id: uuid.UUID, staff: Staff, now: datetime
+    session: Session, clinic_id: uuid.UUID, adjustment_id: uuid.UUID, staff: Acting, now: datetime
 ) -> bool:
     """Note that the follow-up was done. False when it had been noted before: the first note stands.
 

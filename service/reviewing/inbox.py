@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.domain.refused import Refused
 from service.domain.words import ActorKind, MessageKind, TaskKind, TaskState
+from service.reviewing.acting import Acting
 from service.store import outbox
 from service.store.audit import Actor, write_line
 from service.store.tables import Contact, Message, Patient, Staff, Task
@@ -96,7 +97,7 @@ def open_count(session: Session, clinic_id: uuid.UUID) -> int:
     )
 
 
-def take(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Staff, now: datetime) -> None:
+def take(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Acting, now: datetime) -> None:
     """Say that `staff` is looking at it: nobody else need step in, and it steps up to nobody.
 
     Raises LookupError, or AlreadyHandled naming who was first.
@@ -113,7 +114,9 @@ def take(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Staf
     )
 
 
-def close(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Staff, reason: str, now: datetime) -> None:
+def close(
+    session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Acting, reason: str, now: datetime
+) -> None:
     """Close it with a reason. Raises Refused for an empty one, LookupError, or AlreadyHandled."""
     reason = reason.strip()
     if not reason or "\x00" in reason:
@@ -142,7 +145,7 @@ def _move(
     session: Session,
     clinic_id: uuid.UUID,
     task_id: uuid.UUID,
-    staff: Staff,
+    staff: Acting,
     now: datetime,
     *,
     from_states: tuple[TaskState, ...],

@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session
 from service.domain import joined, review, summary, summary_json
 from service.domain.refused import Refused
 from service.domain.words import ActorKind, Outcome
+from service.reviewing.acting import Acting
 from service.reviewing.panel import PanelEntry, local_date
 from service.reviewing.patient import PatientReview, build_patient
 from service.store.audit import Actor, write_line
@@ -44,7 +45,7 @@ def sign(
     session: Session,
     clinic_id: uuid.UUID,
     patient_id: uuid.UUID,
-    staff: Staff,
+    staff: Acting,
     outcome: Outcome,
     note: str,
     next_look: date | None,

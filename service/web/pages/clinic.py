@@ -14,15 +14,15 @@ from importlib.metadata import version
 import vl_convert
 from flask import Blueprint, Response, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from service.web.auth import staff_only
-from service.web.services import services
 
 from service import reviewing
 from service.domain import review, spoken
 from service.domain.words import Lane
 from service.reviewing import PanelEntry
 from service.store.session import reading
+from service.web.auth import staff_only
 from service.web.pages import clinicinbox, clinicinsight, clinicpatient, clinicrecords, clinicwords
+from service.web.services import services
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
 clinicwords.teach(blueprint)
@@ -108,7 +108,7 @@ def drawing_library() -> ResponseReturnValue:
 
 @cache
 def _library() -> str:
-    bundle: str = vl_convert.javascript_bundle()
+    bundle: str = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
     return bundle
 
 

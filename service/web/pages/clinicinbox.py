@@ -7,13 +7,14 @@ from datetime import timedelta
 
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from service.web.auth import current_staff, staff_only
-from service.web.services import services
 
 from service import reviewing
 from service.domain.refused import Refused
 from service.store.session import reading, writing
 from service.store.tables import Clinic
+from service.web.auth import staff_only
+from service.web.pages import clinicwords
+from service.web.services import services
 
 blueprint = Blueprint("inbox", __name__, url_prefix="/inbox")
 CLOSED_DAYS = 7
@@ -34,13 +35,13 @@ def tasks() -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:task_id>/take")
-@staff_only("nurse", "physician")
+@staff_only(*clinicwords.CARE)
 def take(task_id: uuid.UUID) -> ResponseReturnValue:
     """Say that one is looking at it."""
     services_ = services()
     try:
         with writing(services_.engine) as session:
-            reviewing.take(session, g.clinic_id, task_id, current_staff(), services_.clock.now())
+            reviewing.take(session, g.clinic_id, task_id, clinicwords.acting(), services_.clock.now())
     except reviewing.AlreadyHandled as other:
         flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
     except LookupError:
@@ -51,7 +52,7 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:task_id>/close")
-@staff_only("nurse", "physician")
+@staff_only(*clinicwords.CARE)
 def close(task_id: uuid.UUID) -> ResponseReturnValue:
     """Close it with a reason."""
     services_ = services()
@@ -61,7 +62,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
                 session,
                 g.clinic_id,
                 task_id,
-                current_staff(),
+                clinicwords.acting(),
                 request.form.get("reason", ""),
                 services_.clock.now(),
             )

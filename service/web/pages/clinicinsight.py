@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from flask import Blueprint, g, render_template
 from flask.typing import ResponseReturnValue
-from service.web.auth import staff_only
-from service.web.services import services
 
 from service import reviewing
 from service.store.session import reading
+from service.web.auth import staff_only
+from service.web.services import services
 
 silences = Blueprint("silences", __name__, url_prefix="/silences")
 measures = Blueprint("measures", __name__, url_prefix="/measures")

@@ -15,8 +15,6 @@ from typing import Any
 import vl_convert
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from service.web.auth import current_staff, staff_only
-from service.web.services import services
 
 from service import reviewing
 from service.domain import joined, review
@@ -27,6 +25,9 @@ from service.domain.words import AdjustmentKind, Outcome
 from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
 from service.store.session import reading, writing
+from service.web.auth import staff_only
+from service.web.pages import clinicwords
+from service.web.services import services
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 
@@ -94,10 +95,10 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/sign")
-@staff_only("nurse", "physician")
+@staff_only(*clinicwords.CARE)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient."""
-    services_, staff = services(), current_staff()
+    services_, staff = services(), clinicwords.acting()
     try:
         outcome = _word(Outcome, "outcome")
         with writing(services_.engine) as session:
@@ -124,7 +125,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments")
-@staff_only("nurse", "physician")
+@staff_only(*clinicwords.CARE)
 def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Record an adjustment, or correct one (`corrects`)."""
     services_ = services()
@@ -143,7 +144,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
                 g.clinic_id,
                 patient_id,
                 new,
-                current_staff(),
+                clinicwords.acting(),
                 services_.clock.now(),
                 corrects=uuid.UUID(corrects) if corrects else None,
             )
@@ -157,14 +158,14 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
-@staff_only("nurse", "physician")
+@staff_only(*clinicwords.CARE)
 def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseReturnValue:
     """Note that a follow-up was done."""
     services_ = services()
     try:
         with writing(services_.engine) as session:
             noted = reviewing.follow_up_done(
-                session, g.clinic_id, adjustment_id, current_staff(), services_.clock.now()
+                session, g.clinic_id, adjustment_id, clinicwords.acting(), services_.clock.now()
             )
     except LookupError:
         abort(404)

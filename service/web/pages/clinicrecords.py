@@ -9,14 +9,14 @@ from datetime import date
 import vl_convert
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
-from service.web.auth import staff_only
-from service.web.services import services
 
 from service import reviewing
 from service.domain import summary
 from service.reports import charts, exports, pdf
 from service.store.session import reading
 from service.store.tables import Clinic
+from service.web.auth import staff_only
+from service.web.services import services
 
 blueprint = Blueprint("records", __name__, url_prefix="/records")
 WEEKS_LISTED = 12

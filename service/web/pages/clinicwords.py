@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from flask import Blueprint
+from flask import Blueprint, abort
 from markupsafe import Markup
 
 from service.domain import localtime, spoken
@@ -17,11 +17,13 @@ from service.domain.words import (
     Lane,
     Outcome,
     Response,
+    Role,
     SilenceCause,
     Swelling,
     TaskKind,
 )
 from service.reports import strip
+from service.web.auth import CurrentStaff, current_staff
 
 LANES = {
     Lane.CALL_TODAY: ("Call today", "Somebody should speak with these people today."),
@@ -80,6 +82,17 @@ SWELLINGS = {
     Swelling.SHIN: "shin",
     Swelling.KNEE: "knee or above",
 }
+
+
+CARE = (Role.NURSE, Role.PHYSICIAN)  # who may sign, adjust, take and close
+
+
+def acting() -> CurrentStaff:
+    """Who is signed in, on a page that nobody else reaches."""
+    staff = current_staff()
+    if staff is None:
+        abort(403)
+    return staff
 
 
 def teach(blueprint: Blueprint) -> None:

@@ -1,0 +1,179 @@
+"""What must hold of the whole tree, whoever wrote which part of it."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from service.config import Settings
+
+ROOT = Path(__file__).resolve().parent.parent
+SERVICE = ROOT / "service"
+MODULES = sorted(SERVICE.rglob("*.py"))
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "tests", "fixtures", "deploy"}
+LONGEST_MODULE = 300
+# The tables are one list and the first migration is made from them: neither is read top-down.
+LONG_LISTS = {"service/store/tables.py"}
+ADDRESS = re.compile(r"""https?://[^\s"'<>)`]+""")
+LOCKS = [ROOT / "deploy" / "run.txt", ROOT / "deploy" / "test.txt"]
+
+
+def tracked() -> list[str]:
+    """What version control holds, or would hold: files of this machine's own are nobody's business."""
+    listed = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return [name for name in listed.stdout.splitlines() if (ROOT / name).exists()]
+
+
+def calls(path: Path) -> Iterator[str]:
+    """The dotted names of everything that a module calls or reads an attribute of."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute):
+            yield ast.unparse(node)
+
+
+def name_of(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+def test_the_rooms_import_downward_only() -> None:
+    done = subprocess.run(
+        [Path(sys.executable).with_name("lint-imports"), "--no-cache"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_top_level_holds_what_a_reader_expects_and_nothing_else() -> None:
+    top = {name.split("/")[0] for name in tracked()}
+    assert {name for name in top if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_only_the_clock_asks_the_machine_for_the_time() -> None:
+    asking = re.compile(r"(^|\.)(datetime|date)\.(now|today|utcnow)$|^time\.(time|time_ns|localtime|gmtime)$")
+    found = {f"{name_of(path)}: {call}" for path in MODULES for call in calls(path) if asking.search(call)}
+    assert {line for line in found if not line.startswith("service/clock.py:")} == set()
+    assert found, "the clock itself asks; if it was not found, this test looks for the wrong thing"
+
+
+def test_only_the_settings_read_the_environment() -> None:
+    reading = re.compile(r"^os\.(environ|environb|getenv)\b")
+    found = {name_of(path) for path in MODULES for call in calls(path) if reading.search(call)}
+    assert found == {"service/config.py"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_a_module_can_be_read_in_one_sitting(path: Path) -> None:
+    name = name_of(path)
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines <= LONGEST_MODULE or name in LONG_LISTS or "/migrations/versions/" in name, f"{name}: {lines} lines"
+
+
+def test_every_module_begins_by_saying_what_it_is_for() -> None:
+    silent = [
+        name_of(path)
+        for path in MODULES
+        if path.read_text(encoding="utf-8").strip()
+        and ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) is None
+    ]
+    assert silent == []
+
+
+def test_pages_load_nothing_from_elsewhere() -> None:
+    """No template, style sheet or script of ours names an address that a browser would fetch."""
+    fetched = re.compile(
+        r"""(?:\b(?:src|href|action|data|poster|srcset)\s*=\s*["']?|url\(\s*["']?|@import\s+["']?|fetch\(\s*["']|import\s*\(?\s*["'])\s*(?:https?:)?//""",
+        re.IGNORECASE,
+    )
+    pages = [
+        path
+        for folder in (SERVICE / "web" / "templates", SERVICE / "web" / "static")
+        for path in folder.rglob("*")
+        if path.suffix in {".html", ".css", ".js", ".svg", ".txt"}
+    ]
+    assert len(pages) > 10
+    assert [name_of(path) for path in pages if fetched.search(path.read_text(encoding="utf-8"))] == []
+
+
+def test_the_locks_hold_hashes_and_no_address_to_download_from() -> None:
+    for lock in LOCKS:
+        text = lock.read_text(encoding="utf-8")
+        assert ADDRESS.findall(text) == []
+        assert not re.search(r"^\s*(-i|--index-url|--extra-index-url|--find-links|-f)\b", text, re.MULTILINE)
+        pinned = re.findall(r"^([A-Za-z0-9._-]+(?:\[[^\]]+\])?)==", text, re.MULTILINE)
+        hashed = re.findall(
+            r"^[A-Za-z0-9._-]+(?:\[[^\]]+\])?==[^\n]*\\\n(?:    --hash=sha256:[0-9a-f]{64})", text, re.MULTILINE
+        )
+        assert len(pinned) == len(hashed) > 20
+
+
+def test_the_test_lock_agrees_with_the_run_lock() -> None:
+    versions = [
+        dict(re.findall(r"^([a-z0-9._-]+(?:\[[^\]]+\])?)==([^\s;]+)", lock.read_text(encoding="utf-8"), re.MULTILINE))
+        for lock in LOCKS
+    ]
+    run, test = versions
+    assert {name: test.get(name) for name in run} == run
+
+
+def test_servers_listen_on_this_machine_only_unless_told_otherwise(tmp_path: Path) -> None:
+    assert Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)}).host == "127.0.0.1"
+    everywhere = re.compile(r"(?<![\d.])0\.0\.0\.0(?![\d.])|\[::\]:|--host[ =]\*")
+    shipped = [
+        name for name in tracked() if name.startswith(("service/", "deploy/", ".ci/")) and not name.endswith(".txt")
+    ]
+    assert [name for name in shipped if everywhere.search(read(name))] == []
+
+
+def test_no_test_decides_by_how_long_something_took() -> None:
+    """Speed is measured by deploy/bench, as ratios. A test that times itself fails on a busy machine."""
+    clocks = re.compile(r"^time\.(perf_counter|monotonic|process_time|time)(_ns)?$")
+    found = [
+        name_of(path)
+        for path in sorted((ROOT / "tests").rglob("test_*.py"))
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Assert)
+        and any(isinstance(part, ast.Attribute) and clocks.match(ast.unparse(part)) for part in ast.walk(node))
+    ]
+    assert found == []
+
+
+def test_every_test_module_asserts_something() -> None:
+    for path in sorted((ROOT / "tests").rglob("test_*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        tests = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")]
+        assert tests, f"{name_of(path)} holds no test"
+
+
+def test_no_secret_and_no_data_is_kept_in_version_control() -> None:
+    kept = [name for name in tracked() if re.search(r"\.(sqlite3?|db|pem|key)$|(^|/)(secret-key|\.env)$", name)]
+    assert kept == []
+
+
+def test_the_scripts_can_be_run_as_they_are() -> None:
+    scripts = [ROOT / "deploy" / name for name in ("install", "demo", "test", "bench")] + [ROOT / ".ci" / "run"]
+    assert [name_of(path) for path in scripts if not os.access(path, os.X_OK)] == []
+    for path in scripts:
+        subprocess.run(["bash", "-n", path], check=True)
+
+
+def read(name: str) -> str:
+    try:
+        return (ROOT / name).read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        return ""

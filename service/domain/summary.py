@@ -61,8 +61,8 @@ class Judged:
 
     level: float | None = None
     level_sd: float | None = None
-    slope_per_day: float | None = None
-    slope_sd: float | None = None
+    pace: float | None = None  # mmHg a day that a forecast goes by, while there is a break
+    pace_sd: float | None = None
     reference: float | None = None
     reference_is_set: bool = False
     days_to_limit: float | None = None

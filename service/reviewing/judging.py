@@ -20,6 +20,8 @@ from service.reports.timeline import Ahead
 from service.store.histories import History
 
 _BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
+LOOK_BACK_DAYS = 180
+SEASON_DAYS = 90
 AHEAD_DAYS = 14
 MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 # How sure a typed-in reference is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
@@ -39,6 +41,8 @@ def case_of(history: History, today: date) -> Case:
     """The engine's case: every day with a reading or a diary up to `today`."""
     known = [taken.day for taken in history.readings] + [day.day for day in history.diary]
     first = min((day for day in known if day <= today), default=today)
+    if history.reference is not None:
+        first = _enough(first, today)
     silence = history.silence_now()
     return Case(
         days=joined.join(
@@ -68,6 +72,15 @@ def case_of(history: History, today: date) -> Case:
         ),
         dry_weight_kg=history.dry_weight_kg,
     )
+
+
+def _enough(first: date, today: date) -> date:
+    """Where to begin when staff have set a reference: half a year back is enough for level, noise and episodes.
+
+    In steps of a season, so that what began when does not change from day to day.
+    """
+    beyond = (today - first).days - LOOK_BACK_DAYS
+    return first + timedelta(days=max(beyond // SEASON_DAYS, 0) * SEASON_DAYS)
 
 
 def judge(cases: Mapping[UUID, Case]) -> dict[UUID, Judgement]:
@@ -100,8 +113,8 @@ def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
     return Judged(
         level=pressure.level,
         level_sd=pressure.level_sd,
-        slope_per_day=pressure.slope,
-        slope_sd=pressure.slope_sd,
+        pace=pressure.pace,
+        pace_sd=pressure.pace_sd,
         reference=pressure.reference.value if pressure.reference else None,
         reference_is_set=pressure.reference.is_set if pressure.reference else False,
         days_to_limit=0.0 if beyond else pressure.forecast.days if pressure.forecast else None,
@@ -118,18 +131,14 @@ def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
 def ahead_of(judged: Judged, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
     """Where the pressure is likely to be if it goes on as it does: the middle 80 %, by day, mmHg.
 
-    The slope shrinks each day by the engine's own factor, so the band flattens; its
-    width grows with what is not known of level and slope, and leaves out the noise
-    of a single reading.
+    Only while there is a break: without one a slope is within its own noise and
+    points nowhere. Leaves out the noise of a single reading.
     """
-    if None in (judged.level, judged.level_sd, judged.slope_per_day, judged.slope_sd):
+    level, sd, pace, pace_sd = judged.level, judged.level_sd, judged.pace, judged.pace_sd
+    if level is None or sd is None or pace is None or pace_sd is None:
         return ()
-    level, level_sd = judged.level or 0.0, judged.level_sd or 0.0
-    slope, slope_sd = judged.slope_per_day or 0.0, judged.slope_sd or 0.0
-    kept = signals.DEFAULT.slope_kept
     told = []
     for day in range(1, days + 1):
-        reach = day if kept == 1.0 else (1 - kept**day) / (1 - kept)
-        middle, spread = level + slope * reach, MIDDLE_80 * (level_sd**2 + (slope_sd * reach) ** 2) ** 0.5
+        middle, spread = level + pace * day, MIDDLE_80 * (sd**2 + (pace_sd * day) ** 2) ** 0.5
         told.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
     return tuple(told)

@@ -22,6 +22,8 @@ from service.store.tables import Signal
 from service.store.tasks import raise_task
 
 TASKS = {SignalKind.ABOVE_LIMIT: TaskKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT: TaskKind.BELOW_LIMIT}
+_Known = dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]]
+MOVES = timedelta(days=10)
 CARRIED = timedelta(days=7)  # an episode that ended within the last review week is carried until seen
 FRESH = timedelta(days=2)  # a limit passed longer ago is for the review, not for a message tonight
 
@@ -34,7 +36,7 @@ def sync(
     now: datetime,
 ) -> int:
     """Write what is new, end what has ended. Returns how many were raised."""
-    known: dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]] = {}
+    known: _Known = {}
     query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
         Signal.clinic_id == clinic_id, Signal.patient_id.in_(list(told))
     )
@@ -43,7 +45,7 @@ def sync(
     new: list[dict[str, Any]] = []
     for patient_id, episodes in told.items():
         for episode in episodes:
-            row = known.pop((patient_id, episode.kind, episode.raised_on), None)
+            row = _take(known, patient_id, episode)
             if row is None:
                 new.append(_row(clinic_id, patient_id, episode, todays[patient_id], now))
                 _task(session, clinic_id, patient_id, episode, todays[patient_id], now)
@@ -58,6 +60,22 @@ def sync(
             insert(Signal).on_conflict_do_nothing(index_elements=["patient_id", "kind", "raised_on"]), new
         )
     return len(new)
+
+
+def _take(known: _Known, patient_id: uuid.UUID, episode: Episode) -> tuple[uuid.UUID, date | None] | None:
+    """The row of this episode, taken out of `known`.
+
+    A late reading may move the day an episode is raised by a few days; it is the
+    same episode then, told once.
+    """
+    exact = known.pop((patient_id, episode.kind, episode.raised_on), None)
+    if exact is not None or episode.ended_on is not None:
+        return exact
+    for key, (_row_id, ended_on) in known.items():
+        same = key[0] == patient_id and key[1] is episode.kind and abs(key[2] - episode.raised_on) <= MOVES
+        if same and ended_on is None:
+            return known.pop(key)
+    return None
 
 
 def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: date, now: datetime) -> dict[str, Any]:

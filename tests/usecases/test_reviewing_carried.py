@@ -8,9 +8,10 @@ from datetime import time, timedelta
 from sqlalchemy import Engine, select
 
 from service import reviewing
+from service.domain.signals_facts import Signal as Episode
 from service.domain.words import Lane, SignalKind, TaskKind
 from service.reviewing import judging, refreshing
-from service.store import panel
+from service.store import panel, signal_rows
 from service.store.session import reading, writing
 from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Signal, Task
 from tests.ward import NOW, open_ward
@@ -170,3 +171,54 @@ def test_a_limit_passed_raises_one_signal_and_one_task(engine):
     assert entry.why.startswith(
         "Above the limit: the last 3 readings of PA diastolic, since 23 November, were above the 25 mmHg"
     )
+
+
+def told(raised: int, ended: int | None = None) -> Episode:
+    """A rise raised and ended so many days ago."""
+    today = NOW.date()
+    return Episode(
+        SignalKind.RISING,
+        today - timedelta(days=raised),
+        today - timedelta(days=raised + 2),
+        "Rising.",
+        {"level": 22.0},
+        None if ended is None else today - timedelta(days=ended),
+    )
+
+
+def kept(engine: Engine) -> list[tuple[int, int | None, bool]]:
+    with reading(engine) as session:
+        rows = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING).order_by(Signal.raised_on.desc()))
+        return [
+            (
+                (NOW.date() - row.raised_on).days,
+                None if row.ended_on is None else (NOW.date() - row.ended_on).days,
+                row.seen_at is not None,
+            )
+            for row in rows
+        ]
+
+
+def say(engine: Engine, clinic_id, patient_id, *episodes: Episode) -> None:
+    with writing(engine) as session:
+        signal_rows.sync(session, clinic_id, {patient_id: episodes}, {patient_id: NOW.date()}, NOW)
+
+
+def test_an_episode_is_one_row_said_twice_moved_a_little_by_a_late_reading_and_ended(engine):
+    clinic_id, ids = build(engine, "Asha")
+    say(engine, clinic_id, ids["Asha"], told(6))
+    say(engine, clinic_id, ids["Asha"], told(6))
+    say(engine, clinic_id, ids["Asha"], told(4))
+    assert kept(engine) == [(6, None, False)]
+    say(engine, clinic_id, ids["Asha"], told(6, ended=1))
+    assert kept(engine) == [(6, 1, False)]
+    say(engine, clinic_id, ids["Asha"], told(6, ended=1), told(0))
+    assert kept(engine) == [(0, None, False), (6, 1, False)]
+
+
+def test_what_a_correction_takes_back_ends_and_what_ended_long_ago_is_nobodys_to_look_at(engine):
+    clinic_id, ids = build(engine, "Asha")
+    say(engine, clinic_id, ids["Asha"], told(5), told(60, ended=40))
+    assert kept(engine) == [(5, None, False), (60, 40, True)]
+    say(engine, clinic_id, ids["Asha"])
+    assert kept(engine) == [(5, 0, False), (60, 40, True)]

@@ -109,8 +109,10 @@ _CURRENT: dict[str, Any] = {
     "index_where": Checkin.superseded_at.is_(None),
 }
 INSERT = {
-    "sqlite": sqlite.insert(Checkin).on_conflict_do_nothing(**_CURRENT),
-    "postgresql": postgresql.insert(Checkin).on_conflict_do_nothing(**_CURRENT),
+    "sqlite": sqlite.insert(Checkin).on_conflict_do_nothing(**_CURRENT).execution_options(preserve_rowcount=True),
+    "postgresql": postgresql.insert(Checkin)
+    .on_conflict_do_nothing(**_CURRENT)
+    .execution_options(preserve_rowcount=True),
 }
 _SUPERSEDE = (
     update(Checkin.__table__)  # type: ignore[arg-type]

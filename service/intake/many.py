@@ -24,7 +24,7 @@ from service.domain.readings import Judged, NewReading
 from service.domain.refused import Refused
 from service.intake import limits, whom
 from service.intake.outcomes import Outcome, Recorded
-from service.intake.readings import COLUMNS, INSERT, record_reading, repeated, row_of
+from service.intake.readings import COLUMNS, INSERT, judged_of, record_reading, repeated, row_of
 from service.store import audit, panel
 from service.store.many_arrivals import readings_arrived
 from service.store.parking import park, place
@@ -79,7 +79,12 @@ def record_readings(
 def try_readings(
     engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], now: datetime
 ) -> list[Recorded | Refused]:
-    """What `record_readings` would answer, without writing anything. The ids are not of any row."""
+    """What `record_readings` would answer, without writing anything. The ids are not of any row.
+
+    For files, which hold no corrections; raises ValueError for one.
+    """
+    if any(one.supersedes is not None for one in new):
+        raise ValueError("a correction cannot be tried, only made")
     results: list[Recorded | Refused | None] = [None] * len(new)
     with reading(engine) as session:
         placed = _place(session, clinic_id, new, results, now)
@@ -164,8 +169,8 @@ def _kept(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID, J
                 tuple_(Reading.patient_id, Reading.taken_at).in_(some), Reading.superseded_at.is_(None)
             )
         )
-        for patient_id, reading_id, _superseded_at, _supersedes_id, taken_at, *values in rows:
-            found[patient_id, taken_at] = (reading_id, Judged(taken_at, *values, []))
+        for row in rows:
+            found[row.patient_id, row.taken_at] = (row.id, judged_of(row))
     return found
 
 

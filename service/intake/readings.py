@@ -40,8 +40,10 @@ _CURRENT: dict[str, Any] = {
     "index_where": Reading.superseded_at.is_(None),
 }
 INSERT = {
-    "sqlite": sqlite.insert(Reading).on_conflict_do_nothing(**_CURRENT),
-    "postgresql": postgresql.insert(Reading).on_conflict_do_nothing(**_CURRENT),
+    "sqlite": sqlite.insert(Reading).on_conflict_do_nothing(**_CURRENT).execution_options(preserve_rowcount=True),
+    "postgresql": postgresql.insert(Reading)
+    .on_conflict_do_nothing(**_CURRENT)
+    .execution_options(preserve_rowcount=True),
 }
 
 
@@ -164,10 +166,17 @@ COLUMNS = (
 )
 
 
+def judged_of(row: Any) -> Judged:
+    """A row of `COLUMNS` as the reading it holds."""
+    return Judged(
+        row.taken_at, row.pa_systolic, row.pa_diastolic, row.pa_mean, row.mean_is_derived, row.heart_rate, remarks=[]
+    )
+
+
 def _first(session: Session, *where: ColumnElement[bool], current: bool = True) -> _Kept | None:
     query = select(*COLUMNS).where(*where)
     row = session.execute(query.where(Reading.superseded_at.is_(None)) if current else query).first()
-    return None if row is None else _Kept(*row[:3], Judged(*row[3:], remarks=[]))
+    return None if row is None else _Kept(row.id, row.superseded_at, row.supersedes_id, judged_of(row))
 
 
 def _one(session: Session, *where: ColumnElement[bool]) -> _Kept:

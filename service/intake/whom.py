@@ -29,6 +29,8 @@ class Whom:
 
 def find(session: Session, clinic_id: uuid.UUID, patient: Name) -> Whom:
     """The patient of that name in this clinic. Raises Refused("patient", …)."""
+    if not _is_sound(patient):
+        refuse(patient)
     known = as_id(patient)
     is_it = Patient.clinic_ref == patient if known is None else Patient.id == known
     row = session.execute(_patients(clinic_id).where(is_it)).first()
@@ -40,7 +42,7 @@ def find(session: Session, clinic_id: uuid.UUID, patient: Name) -> Whom:
 def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]) -> dict[Name, Whom]:
     """Those of these patients that can be found, by the name they were asked for."""
     ids = {name: known for name in patients if (known := as_id(name)) is not None}
-    names = list(patients)
+    names = [name for name in patients if _is_sound(name)]
     rows: list[Row[uuid.UUID, str, str]] = []
     for start in range(0, len(names), AT_ONCE):
         some = names[start : start + AT_ONCE]
@@ -75,6 +77,11 @@ def as_id(patient: Name) -> uuid.UUID | None:
         with contextlib.suppress(ValueError):
             return uuid.UUID(patient)
     return None
+
+
+def _is_sound(patient: Name) -> bool:
+    # PostgreSQL has no text with a NUL in it, not even to look for.
+    return isinstance(patient, uuid.UUID) or "\x00" not in patient
 
 
 def _patients(clinic_id: uuid.UUID) -> Select[uuid.UUID, str, str]:

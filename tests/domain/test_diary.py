@@ -1,0 +1,145 @@
+"""The diary's rules: ranges, units, what is an emergency, and which weight deserves a second look."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.domain import diary
+from service.domain.diary import QUESTIONS, Answers
+from service.domain.refused import Refused
+from service.domain.words import SafetySign, Swelling
+
+WELL = Answers(
+    breathlessness=2,
+    extra_pillows=0,
+    woke_breathless=False,
+    swelling=Swelling.ANKLE,
+    weight=82.4,
+    light_headed=False,
+    tiredness=3,
+    missed_medicines=False,
+    safety_signs=(),
+)
+TODAY = date(2026, 11, 25)
+
+
+def test_the_questions_are_one_for_each_answer_and_the_emergency_comes_first():
+    asked = [question.key for question in QUESTIONS]
+    assert asked[0] == "safety_signs"
+    assert set(asked) == {*Answers.__dataclass_fields__} - {"weight_unit"}
+    assert len(asked) == len(set(asked))
+
+
+def test_no_question_asks_with_jargon_or_reassures():
+    # Plain words, as patient information asks for (common practice, no source).
+    for question in QUESTIONS:
+        words = question.words.lower()
+        for jargon in ("dyspn", "orthopn", "oedema", "edema", "nyha", "borg", "all clear", "mmhg"):
+            assert jargon not in words
+
+
+def test_full_and_partial_answers_are_taken_and_none_at_all_is_not():
+    assert diary.checked(WELL) is WELL
+    assert diary.checked(Answers(weight=82.4))
+    assert diary.checked(Answers(safety_signs=()))  # "none of these" is an answer
+    assert diary.checked(Answers(note="Slept in the chair"))
+    with pytest.raises(Refused, match="at least one answer"):
+        diary.checked(Answers())
+    with pytest.raises(Refused, match="at least one answer"):
+        diary.checked(Answers(weight_unit="[lb_av]"))
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"breathlessness": 11}, "breathlessness"),
+        ({"breathlessness": -1}, "breathlessness"),
+        ({"breathlessness": 2.5}, "breathlessness"),
+        ({"breathlessness": True}, "breathlessness"),
+        ({"extra_pillows": 11}, "extra_pillows"),
+        ({"extra_pillows": -6}, "extra_pillows"),
+        ({"woke_breathless": "yes"}, "woke_breathless"),
+        ({"light_headed": 1}, "light_headed"),
+        ({"tiredness": 10**30}, "tiredness"),
+        ({"missed_medicines": 0}, "missed_medicines"),
+        ({"swelling": "thigh"}, "swelling"),
+        ({"weight": 24.9}, "weight"),
+        ({"weight": 350.1}, "weight"),
+        ({"weight": float("nan")}, "weight"),
+        ({"weight": 82.4, "weight_unit": "st"}, "weight_unit"),
+        ({"weight": 54.0, "weight_unit": "[lb_av]"}, "weight"),
+        ({"safety_signs": ("dizzy",)}, "safety_signs"),
+        ({"safety_signs": "chest_pain"}, "safety_signs"),
+        ({"note": "x" * 1001}, "note"),
+        ({"note": "a\x00b"}, "note"),
+    ],
+)
+def test_an_answer_out_of_range_is_refused_by_field(change, field):
+    told = diary.problems_in(replace(WELL, **change))
+    assert [one.field for one in told] == [field]
+    assert told[0].accepted
+
+
+def test_every_wrong_answer_is_told_at_once_in_the_order_asked():
+    wrong = replace(WELL, breathlessness=12, weight=900.0, tiredness=-1)
+    assert [one.field for one in diary.problems_in(wrong)] == ["weight", "breathlessness", "tiredness"]
+
+
+@pytest.mark.parametrize(
+    # 1 lb = 0.45359237 kg exactly (NIST SP 811, appendix B.8).
+    ("weight", "unit", "kg"),
+    [(180.0, "[lb_av]", 81.647), (82.4, "kg", 82.4), (181.5, "[lb_av]", 82.327)],
+)
+def test_weight_is_kept_in_kilograms_to_the_gram(weight, unit, kg):
+    assert Answers(weight=weight, weight_unit=unit).weight_kg == kg
+
+
+def test_pounds_typed_as_kilograms_are_kept_and_looked_at():
+    assert diary.problems_in(Answers(weight=180.0)) == []
+    assert diary.is_odd_weight(180.0, 82.0)
+    assert not diary.is_odd_weight(84.5, 82.0)  # the weight rule's business, not a slip
+    assert not diary.is_odd_weight(180.0, None)
+
+
+def test_only_signs_that_were_not_there_before_are_new():
+    chest, faint = SafetySign.CHEST_PAIN, SafetySign.FAINTING
+    assert diary.new_signs(replace(WELL, safety_signs=(chest,)), None) == (chest,)
+    assert diary.new_signs(replace(WELL, safety_signs=(chest, faint)), (chest,)) == (faint,)
+    assert diary.new_signs(replace(WELL, safety_signs=(chest,)), (chest, faint)) == ()
+    assert diary.new_signs(replace(WELL, safety_signs=None), (chest,)) == ()
+
+
+def test_a_diary_page_is_never_of_tomorrow_nor_of_another_age():
+    assert diary.checked_day(TODAY, TODAY) == TODAY
+    assert diary.checked_day(TODAY - timedelta(days=400), TODAY)
+    for day in (TODAY + timedelta(days=1), TODAY - timedelta(days=401)):
+        with pytest.raises(Refused, match="local_date"):
+            diary.checked_day(day, TODAY)
+
+
+@given(
+    st.builds(
+        Answers,
+        breathlessness=st.none() | st.integers(-3, 13),
+        extra_pillows=st.none() | st.integers(-8, 13),
+        woke_breathless=st.none() | st.booleans(),
+        swelling=st.none() | st.sampled_from(Swelling),
+        weight=st.none() | st.floats(),
+        weight_unit=st.sampled_from(["kg", "[lb_av]", "g"]),
+        tiredness=st.none() | st.integers(-3, 13),
+        safety_signs=st.none() | st.lists(st.sampled_from(SafetySign)).map(tuple),
+        note=st.text(max_size=40),
+    )
+)
+def test_whatever_is_taken_is_in_range(answers):
+    if diary.problems_in(answers):
+        return
+    assert not answers.is_empty
+    assert answers.breathlessness in {None, *range(11)}
+    assert answers.tiredness in {None, *range(11)}
+    assert answers.weight_kg is None or 24.9 <= answers.weight_kg <= 350.0

@@ -43,7 +43,7 @@ def case_of(history: History, today: date) -> Case:
     first = min((day for day in known if day <= today), default=today)
     if history.reference is not None:
         first = _enough(first, today)
-    silence = history.silence_now()
+    silence = history.silence_on(today)
     return Case(
         days=joined.join(
             first,

@@ -16,7 +16,7 @@ from service.domain.joined import Day
 from service.domain.review_reasons import CAUSES, PAUSES
 from service.domain.words import Response
 from service.reviewing.patient import Made, PatientReview, build_patient
-from service.reviewing.recordwords import CAUTION, LANES, Facts, Record, levels, outcome_word, remarks
+from service.reviewing.recordwords import CAUTION, Facts, Record, levels, outcome_word, remarks
 from service.store.tables import Clinic
 
 DAY_HEAD = ["Day", "PA sys/dia (mean)", "Rate", "Weight", "Breathless", "Diary and remarks"]
@@ -48,7 +48,7 @@ def patient_record(
         ["Readings expected", f"{counted.received} received of {counted.expected}; {counted.excused} excused"],
         ["Weekly reviews", f"{spoken.count(len(reviews), 'review')} signed"],
         *levels(seen.entry.summary),
-        ["Lane at the end", f"{LANES[seen.entry.lane]}: {seen.entry.why}"],
+        ["Trend", seen.entry.summary.judged.sentence],
     ]
     return (
         Record(

@@ -191,7 +191,7 @@ def _summary(history: History, today: date, judgement: judging.Judgement) -> Sum
             last_diary_on=max((day.day for day in history.diary if day.day <= today), default=None),
             weight=summary.weight_change(days),
             symptoms=summary.symptom_change(days),
-            silence=history.silence_now(),
+            silence=history.silence_on(today),
             pause=history.pause_on(today),
             has_plan=history.has_plan,
             silent_days=history.silent_days,

@@ -106,11 +106,13 @@ class History:
                 return PauseNow(pause.cause, pause.from_day, pause.to_day)
         return None
 
-    def silence_now(self) -> SilenceNow | None:
-        """The silence that has not ended."""
-        for past in self.silences:
-            if past.ended_at is None:
-                return SilenceNow(past.first_day, past.last_day, past.missed, past.cause)
+    def silence_on(self, today: date) -> SilenceNow | None:
+        """The silence that holds on `today`: one that has not ended, or had not by then."""
+        for past in reversed(self.silences):
+            if past.first_day <= today and (past.ended_at is None or past.last_day >= today):
+                last = min(past.last_day, today)
+                missed = min(past.missed, (last - past.first_day).days + 1)
+                return SilenceNow(past.first_day, last, missed, past.cause)
         return None
 
 

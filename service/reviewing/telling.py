@@ -139,7 +139,7 @@ def _digest(clinic: _Morning, contacts: Sequence[_Reach], waiting: int, now: dat
     for reach in contacts:
         first.setdefault(reach.staff_id, reach)
     day = local_date(now, zone(clinic.zone)).isoformat()
-    return [_message(clinic.id, reach, MessageKind.DIGEST, day, now, {"open": waiting}) for reach in first.values()]
+    return [_message(clinic.id, reach, MessageKind.DIGEST, day, now, {"count": waiting}) for reach in first.values()]
 
 
 def _message(

@@ -296,7 +296,7 @@ def test_one_digest_a_day_says_how_many_are_open_and_nothing_else(desk):
     assert sorted(map(str, desk.told(MessageKind.DIGEST))) == sorted(map(str, [desk.nurse, desk.doctor]))
     with reading(desk.engine) as session:
         params = session.scalars(select(Message.params).where(Message.kind == MessageKind.DIGEST)).all()
-    assert all(given == {"open": 2} for given in params)
+    assert all(given == {"count": 2} for given in params)
     assert "Asha" not in json.dumps(list(params))
 
 

@@ -1,0 +1,220 @@
+"""Check-ins taken in: corrections supersede, and a safety answer is a task in the same transaction."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+import pytest
+from sqlalchemy import Engine, event, select
+
+from service.domain.diary import Answers, NewCheckin
+from service.domain.refused import Refused
+from service.domain.words import (
+    ActorKind,
+    PatientState,
+    SafetySign,
+    Source,
+    Swelling,
+    TaskKind,
+    WindowState,
+)
+from service.intake import Outcome, record_checkin
+from service.store import panel
+from service.store.audit import Actor
+from service.store.session import reading, writing
+from service.store.tables import AuditLine, Checkin, Clinic, PanelRow, Patient, Plan, Silence, Task, Window
+from tests.ward import NOW, Ward, open_ward
+
+PATIENT = Actor(ActorKind.PATIENT)
+TODAY = date(2026, 11, 25)
+WELL = Answers(breathlessness=2, weight=82.4, swelling=Swelling.NONE, safety_signs=())
+CHEST, FAINT = SafetySign.CHEST_PAIN, SafetySign.FAINTING
+
+
+def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
+    with writing(engine) as session:
+        ward = open_ward(session)
+        patient = ward.patient("Asha Rowan", **options)
+        panel.begin(session, ward.clinic.id, patient.id, NOW)
+        session.execute(PanelRow.__table__.update().values(stale_since=None))
+        return ward.clinic.id, patient
+
+
+def take(engine: Engine, clinic_id: uuid.UUID, patient: Patient, answers: Answers, now: datetime = NOW, **more):
+    with writing(engine) as session:
+        return record_checkin(session, clinic_id, NewCheckin(patient.id, answers, **more), PATIENT, now)
+
+
+def rows(engine: Engine, patient: Patient) -> list[Checkin]:
+    with reading(engine) as session:
+        return list(
+            session.scalars(select(Checkin).where(Checkin.patient_id == patient.id).order_by(Checkin.answered_at))
+        )
+
+
+def tasks(engine: Engine) -> list[Task]:
+    with reading(engine) as session:
+        return list(session.scalars(select(Task).order_by(Task.raised_at)))
+
+
+def test_answers_are_kept_as_given_and_nothing_is_made_up_for_the_rest(engine):
+    clinic_id, patient = make(engine)
+    done = take(
+        engine,
+        clinic_id,
+        patient,
+        Answers(weight=181.5, weight_unit="[lb_av]", woke_breathless=False, note=" slept well "),
+        source=Source.PAGE,
+    )
+    (row,) = rows(engine, patient)
+    assert (row.id, row.local_date, row.answered_at, row.source) == (done.id, TODAY, NOW, Source.PAGE)
+    # 1 lb = 0.45359237 kg exactly (NIST SP 811, appendix B.8)
+    assert (row.weight_kg, row.weight_unit) == (pytest.approx(82.327), "[lb_av]")
+    assert (row.woke_breathless, row.note) == (False, "slept well")
+    assert (row.breathlessness, row.swelling, row.light_headed, row.safety_signs) == (None, None, None, None)
+    assert (done.safety, done.emergency_number, done.corrects) == (False, "112", None)
+    with reading(engine) as session:
+        line = session.scalars(select(AuditLine)).one()
+        assert (line.action, line.subject_id, line.actor_kind) == ("checkin.record", done.id, ActorKind.PATIENT)
+        assert session.scalars(select(PanelRow.stale_since)).one() == NOW
+    assert tasks(engine) == []
+
+
+def test_today_is_the_patients_own(engine):
+    clinic_id, patient = make(engine, zone="Pacific/Auckland")
+    assert take(engine, clinic_id, patient, WELL).local_date == date(2026, 11, 26)
+    with pytest.raises(Refused, match="local_date"):
+        take(engine, clinic_id, patient, WELL, local_date=date(2026, 11, 27))
+
+
+def test_a_day_that_was_missed_can_still_be_filled_in(engine):
+    clinic_id, patient = make(engine)
+    assert take(engine, clinic_id, patient, WELL, local_date=date(2026, 11, 20)).local_date == date(2026, 11, 20)
+    with pytest.raises(Refused, match="local_date"):
+        take(engine, clinic_id, patient, WELL, local_date=date(2024, 1, 1))
+
+
+def test_the_same_answers_again_write_nothing(engine):
+    clinic_id, patient = make(engine)
+    answers = replace(WELL, safety_signs=(CHEST, FAINT))
+    first = take(engine, clinic_id, patient, answers)
+    again = take(engine, clinic_id, patient, replace(answers, safety_signs=(FAINT, CHEST, CHEST)))
+    assert again == replace(first, outcome=Outcome.DUPLICATE)
+    assert again.safety  # and still says to call
+    assert len(rows(engine, patient)) == 1
+    assert len(tasks(engine)) == 1
+
+
+def test_a_second_check_in_of_a_day_supersedes_the_first_which_stays_on_record(engine):
+    clinic_id, patient = make(engine)
+    first = take(engine, clinic_id, patient, WELL)
+    second = take(engine, clinic_id, patient, replace(WELL, weight=84.0), NOW + timedelta(hours=1))
+    old, new = rows(engine, patient)
+    assert (old.id, old.weight_kg, old.superseded_at) == (first.id, 82.4, NOW + timedelta(hours=1))
+    assert (new.id, new.weight_kg, new.superseded_at, new.supersedes_id) == (second.id, 84.0, None, first.id)
+    assert second.corrects == first.id
+
+
+def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
+    clinic_id, patient = make(engine)
+    with pytest.raises(RuntimeError), writing(engine) as session:
+        record_checkin(session, clinic_id, NewCheckin(patient.id, Answers(safety_signs=(CHEST,))), PATIENT, NOW)
+        raise RuntimeError("power cut")
+    assert (rows(engine, patient), tasks(engine)) == ([], [])
+
+    done = take(engine, clinic_id, patient, Answers(safety_signs=(CHEST, FAINT)))
+    assert (done.safety, done.emergency_number) == (True, "112")
+    (task,) = tasks(engine)
+    assert (task.kind, task.patient_id, task.raised_at) == (TaskKind.SAFETY_ANSWER, patient.id, NOW)
+    assert task.step_up_at == NOW  # staff are told at once
+    assert task.sentence.startswith("Check-in of 25 November: chest pain or pressure and fainting.")
+    assert "112" in task.sentence
+    assert task.facts["checkin"] == str(done.id)
+
+
+def test_a_correction_raises_again_only_for_a_sign_that_is_new(engine):
+    clinic_id, patient = make(engine)
+    signs = [(CHEST,), (CHEST,), (), (CHEST,), (CHEST, FAINT), None]
+    for hour, given in enumerate(signs):
+        answers = Answers(safety_signs=given, weight=80.0 + hour)
+        take(engine, clinic_id, patient, answers, NOW + timedelta(minutes=hour))
+    raised = [task.facts["signs"] for task in tasks(engine)]
+    assert raised == [["chest_pain"], ["chest_pain"], ["fainting"]]
+
+
+def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):
+    clinic_id, patient = make(engine)
+    with writing(engine) as session:
+        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        window = ward.window(patient, TODAY, WindowState.OPEN)
+    take(engine, clinic_id, patient, WELL)
+    with reading(engine) as session:
+        held = session.get_one(Window, window.id)
+        assert (held.checkin_at, held.state) == (NOW, WindowState.OPEN)
+    assert rows(engine, patient)[0].window_id == window.id
+
+
+def test_a_check_in_only_plan_is_answered_by_the_check_in(engine):
+    clinic_id, patient = make(engine)
+    with writing(engine) as session:
+        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        window = ward.window(patient, TODAY, WindowState.OPEN)
+        window.wants_reading = False
+    take(engine, clinic_id, patient, WELL)
+    with reading(engine) as session:
+        assert session.get_one(Window, window.id).state is WindowState.ANSWERED
+
+
+def test_a_late_check_in_gives_the_silence_its_true_cause(engine):
+    clinic_id, patient = make(engine, pressures=[20.0, None])
+    with writing(engine) as session:
+        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        silence = ward.silence(patient, 1)
+        silence.first_date = silence.last_date = TODAY
+    take(engine, clinic_id, patient, WELL)
+    with reading(engine) as session:
+        assert session.get_one(Silence, silence.id).cause.value == "diary_only"
+
+
+def test_a_weight_far_from_the_last_one_is_kept_with_a_remark(engine):
+    clinic_id, patient = make(engine)
+    take(engine, clinic_id, patient, Answers(weight=82.0), local_date=TODAY - timedelta(days=1))
+    done = take(engine, clinic_id, patient, Answers(weight=180.0))
+    assert done.remarks == ("weight far from the last one",)
+    assert rows(engine, patient)[-1].remarks == ["weight far from the last one"]
+    assert take(engine, clinic_id, patient, Answers(weight=83.5), NOW + timedelta(hours=1)).remarks == ()
+
+
+def test_what_cannot_be_taken_is_refused_and_writes_nothing(engine):
+    clinic_id, patient = make(engine)
+    for answers, field in [(Answers(), "answers"), (Answers(weight=900.0), "weight")]:
+        with pytest.raises(Refused) as told:
+            take(engine, clinic_id, patient, answers)
+        assert told.value.field == field
+    other_clinic, _ = make(engine)
+    with pytest.raises(Refused, match="patient"):
+        take(engine, other_clinic, patient, WELL)
+    with writing(engine) as session:
+        session.get_one(Patient, patient.id).state = PatientState.ENDED
+        assert session.scalars(select(Plan)).all()
+    with pytest.raises(Refused, match="patient"):
+        take(engine, clinic_id, patient, WELL)
+    assert rows(engine, patient) == []
+
+
+def test_a_check_in_takes_few_statements(engine):
+    clinic_id, patient = make(engine)
+    with writing(engine) as session:
+        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward.window(patient, TODAY, WindowState.OPEN)
+    said: list[str] = []
+    listen = lambda _c, _k, statement, *_: said.append(statement.split()[0])  # noqa: E731
+    event.listen(engine, "before_cursor_execute", listen)
+    take(engine, clinic_id, patient, WELL, local_date=TODAY)
+    event.remove(engine, "before_cursor_execute", listen)
+    # what stands, the last weight, the row, its audit line, the window read and marked, the review's mark
+    assert [word for word in said if word != "BEGIN"] == [
+        "SELECT", "SELECT", "INSERT", "INSERT", "SELECT", "UPDATE", "UPDATE",
+    ]  # fmt: skip

@@ -81,7 +81,7 @@ def working_contacts_of_caregivers(
     return found
 
 
-def _working() -> Select[tuple[Contact]]:
+def _working() -> Select[Contact]:
     return (
         select(Contact)
         .where(Contact.state == ContactState.OK)

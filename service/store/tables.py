@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import (
     JSON,
+    BigInteger,
     Boolean,
     Date,
     Float,
@@ -575,6 +576,15 @@ class InboundText(Base):
     window_id: Mapped[uuid.UUID | None] = _ref("windows")
     received_at: Mapped[datetime]
     outcome: Mapped[str] = mapped_column(String(40))
+
+
+class ListenedTo(Base):
+    """How far a provider's list of receipts or replies has been read."""
+
+    __tablename__ = "listened_to"
+
+    source: Mapped[str] = mapped_column(String(40), unique=True)
+    place: Mapped[int] = mapped_column(BigInteger)
 
 
 class Conversation(Base):

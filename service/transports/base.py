@@ -30,9 +30,13 @@ class OutgoingText:
 
 @dataclass(frozen=True)
 class Receipt:
-    """What a provider says later about a message: `delivered` or `failed`. May come late, twice, out of order."""
+    """What a provider says later about a message: `delivered` or `failed`. May come late, twice, out of order.
 
-    provider_ref: str
+    `message_id` is our own key, given back: a receipt can overtake the answer to the
+    hand-over, when the provider's reference is not yet known here.
+    """
+
+    message_id: uuid.UUID
     outcome: str
     at: datetime
     detail: str = ""

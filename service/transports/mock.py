@@ -25,7 +25,7 @@ CREATE TABLE IF NOT EXISTS texts (
     recipient TEXT NOT NULL, subject TEXT NOT NULL, body TEXT NOT NULL, at TEXT NOT NULL, handed_over INTEGER NOT NULL);
 CREATE INDEX IF NOT EXISTS texts_by_recipient ON texts (recipient, place);
 CREATE TABLE IF NOT EXISTS receipts (
-    place INTEGER PRIMARY KEY, ref TEXT NOT NULL, outcome TEXT NOT NULL, detail TEXT NOT NULL, at TEXT NOT NULL);
+    place INTEGER PRIMARY KEY, key TEXT NOT NULL, outcome TEXT NOT NULL, detail TEXT NOT NULL, at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS replies (
     place INTEGER PRIMARY KEY, ref TEXT UNIQUE NOT NULL, sender TEXT NOT NULL, body TEXT NOT NULL, at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS faults (
@@ -93,10 +93,10 @@ class MockGateway:
         """Receipts noted after a position, oldest first."""
         with self._open() as db:
             rows = db.execute(
-                "SELECT place, ref, outcome, detail, at FROM receipts WHERE place > ? ORDER BY place LIMIT ?",
+                "SELECT place, key, outcome, detail, at FROM receipts WHERE place > ? ORDER BY place LIMIT ?",
                 (after, most),
             ).fetchall()
-        found = [Receipt(ref, outcome, _instant(at), detail) for _, ref, outcome, detail, at in rows]
+        found = [Receipt(uuid.UUID(key), outcome, _instant(at), detail) for _, key, outcome, detail, at in rows]
         return (rows[-1][0] if rows else after), found
 
     def inbound(self, after: int, most: int = 500) -> tuple[int, list[InboundText]]:
@@ -161,7 +161,7 @@ class MockGateway:
             detail = "the telephone was never reached" if fault is Fault.FAILED_RECEIPT else ""
             for _ in range(_RECEIPTS.get(fault, 1)):
                 db.execute(
-                    "INSERT INTO receipts (ref, outcome, detail, at) VALUES (?, ?, ?, ?)", (ref, outcome, detail, at)
+                    "INSERT INTO receipts (key, outcome, detail, at) VALUES (?, ?, ?, ?)", (key, outcome, detail, at)
                 )
         return ref
 

@@ -75,6 +75,14 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_idempotent_calls_at"), ["at"], unique=False)
 
     op.create_table(
+        "listened_to",
+        sa.Column("source", sa.String(length=40), nullable=False),
+        sa.Column("place", sa.BigInteger(), nullable=False),
+        sa.Column("id", sa.Uuid(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_listened_to")),
+        sa.UniqueConstraint("source", name=op.f("uq_listened_to_source")),
+    )
+    op.create_table(
         "parked_rows",
         sa.Column("subject_kind", sa.String(length=24), nullable=False),
         sa.Column("subject_id", sa.Uuid(), nullable=False),
@@ -923,6 +931,7 @@ def downgrade() -> None:
 
     op.drop_table("sign_in_attempts")
     op.drop_table("parked_rows")
+    op.drop_table("listened_to")
     with op.batch_alter_table("idempotent_calls", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_idempotent_calls_at"))
 

@@ -1,0 +1,11 @@
+"""Delivery: claim → recheck → hand over → settle; receipts; what to do when nobody knows.
+
+At least once, duplicates rare and only under the same message id, never late
+enough to mislead. See DEVELOPERS.md, "Delivery promise".
+"""
+
+from service.delivery.facts import MessageFacts
+from service.delivery.listening import listen, take_receipt
+from service.delivery.sending import Boundary, deliver
+
+__all__ = ["Boundary", "MessageFacts", "deliver", "listen", "take_receipt"]

@@ -1,0 +1,136 @@
+"""Whether a message may leave now: the recheck at the last moment, quiet hours, and how long to wait.
+
+Promises that a message which is no longer wanted, agreed to or true is stopped
+with a named reason, and that nobody is disturbed in their quiet hours by
+something that can wait. Does not send.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from service.domain.localtime import first_instant, local_date
+from service.domain.windows import WindowFacts, is_answered, missing
+from service.domain.words import MessageKind
+
+# Told to a person who has just written to us: an answer, not a disturbance.
+ANSWERS = frozenset({MessageKind.SAFETY, MessageKind.REPLY, MessageKind.STOPPED, MessageKind.STARTED, MessageKind.HELP})
+# The one message that confirms a withdrawal, and what a person in danger or in doubt has asked for.
+NEEDS_NO_CONSENT = frozenset({MessageKind.SAFETY, MessageKind.STOPPED, MessageKind.HELP})
+# Asked at the hour the patient agreed with the clinic: their own plan's window, even where it begins early.
+AT_AGREED_HOURS = frozenset({MessageKind.PROMPT, MessageKind.REMINDER})
+TO_STAFF = frozenset({MessageKind.STAFF_TASK, MessageKind.DIGEST})
+# Worth one more try when nobody knows whether it left: a caregiver or the clinic not told is worse than told twice.
+TRY_AGAIN_WHEN_UNCERTAIN = frozenset({MessageKind.NUDGE, MessageKind.STAFF_TASK, MessageKind.DIGEST})
+
+FIRST_WAIT = timedelta(seconds=30)
+LONGEST_WAIT = timedelta(minutes=15)
+
+
+class Act(StrEnum):
+    GO = "go"
+    CANCEL = "cancel"
+    EXPIRE = "expire"
+    DEFER = "defer"
+    REROUTE = "reroute"  # this contact is broken: the next one takes over
+
+
+class Why(StrEnum):
+    """Why a message did not leave. Stored with it; staff read it."""
+
+    WANTED = "wanted"
+    EXPIRED = "expired"
+    PATIENT_ENDED = "patient_ended"
+    CONSENT_WITHDRAWN = "consent_withdrawn"
+    CONTACT_BROKEN = "contact_broken"
+    ANSWERED = "answered"
+    EXCUSED = "excused"
+    ACKNOWLEDGED = "acknowledged"
+    QUIET_HOURS = "quiet_hours"
+    ACCOUNT_CLOSED = "account_closed"
+
+
+@dataclass(frozen=True)
+class LastLook:
+    """What is true of a message the moment before it is handed over.
+
+    `zone` is the recipient's; quiet hours are the clinic's wall times in it.
+    """
+
+    kind: MessageKind
+    expires_at: datetime
+    zone: ZoneInfo
+    quiet_from: time
+    quiet_until: time
+    is_looked_after: bool = True
+    agreed: bool = True
+    contact_works: bool = True
+    account_open: bool = True
+    acknowledged: bool = False
+    window: WindowFacts | None = None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    act: Act
+    why: Why
+    until: datetime | None = None
+
+
+def recheck(facts: LastLook, now: datetime) -> Verdict:
+    """Whether this message may leave at `now` (UTC), and if not, why not."""
+    if facts.expires_at <= now:
+        return Verdict(Act.EXPIRE, Why.EXPIRED)
+    if facts.kind in TO_STAFF and not facts.account_open:
+        return Verdict(Act.CANCEL, Why.ACCOUNT_CLOSED)
+    if facts.kind not in TO_STAFF | ANSWERS and not facts.is_looked_after:
+        return Verdict(Act.CANCEL, Why.PATIENT_ENDED)
+    if facts.kind not in TO_STAFF | NEEDS_NO_CONSENT and not facts.agreed:
+        return Verdict(Act.CANCEL, Why.CONSENT_WITHDRAWN)
+    if no_longer := _no_longer_wanted(facts):
+        return Verdict(Act.CANCEL, no_longer)
+    if not facts.contact_works:
+        return Verdict(Act.REROUTE, Why.CONTACT_BROKEN)
+    quiet = None if facts.kind in ANSWERS | AT_AGREED_HOURS else quiet_end(facts, now)
+    if quiet is None:
+        return Verdict(Act.GO, Why.WANTED)
+    if quiet >= facts.expires_at:
+        return Verdict(Act.EXPIRE, Why.EXPIRED)
+    return Verdict(Act.DEFER, Why.QUIET_HOURS, quiet)
+
+
+def quiet_end(facts: LastLook, now: datetime) -> datetime | None:
+    """When the recipient's quiet hours end, if `now` lies in them. They may span midnight."""
+    start, end = facts.quiet_from, facts.quiet_until
+    if start == end:
+        return None
+    wall = now.astimezone(facts.zone).time()
+    is_quiet = start <= wall < end if start < end else wall >= start or wall < end
+    if not is_quiet:
+        return None
+    today = local_date(now, facts.zone)
+    ends = first_instant(today, end, facts.zone)
+    return ends if ends > now else first_instant(today + timedelta(days=1), end, facts.zone)
+
+
+def wait(attempts: int, jitter: float) -> timedelta:
+    """How long to wait after the `attempts`-th failure: doubling, capped, spread by `jitter` (0–1) over ±50 %."""
+    doubled: timedelta = FIRST_WAIT * 2 ** min(attempts - 1, 10)
+    return min(doubled, LONGEST_WAIT) * (0.5 + jitter)
+
+
+def _no_longer_wanted(facts: LastLook) -> Why | None:
+    if facts.window is None:
+        return None
+    if facts.window.paused:
+        return Why.EXCUSED
+    if facts.kind is MessageKind.PROMPT and not missing(facts.window):
+        return Why.ANSWERED
+    if facts.kind in {MessageKind.REMINDER, MessageKind.NUDGE} and is_answered(facts.window):
+        return Why.ANSWERED
+    if facts.kind is MessageKind.NUDGE and facts.acknowledged:
+        return Why.ACKNOWLEDGED
+    return None

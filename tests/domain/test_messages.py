@@ -1,0 +1,63 @@
+"""Wordings: lock-screen safe, short, and with no placeholder nobody fills in."""
+
+from __future__ import annotations
+
+import pytest
+
+from service.domain import messages
+from service.domain.refused import Refused
+from service.domain.words import MessageKind
+
+FILLED_IN = {
+    "sender": "Fernmoor",
+    "number": "111",
+    "phone": "+64 9 999 0100",
+    "text": "x",
+    "count": "3",
+}
+# As long as web/tokens.py makes them: a person's link is longer than a window's.
+SHORT_LINK = "https://calls.fernmoor.example/c/" + "x" * 50
+LONG_LINK = "https://calls.fernmoor.example/g/" + "x" * 71
+# Words that would tell a stranger what the telephone's owner suffers from. Our own list.
+TELLING = ("heart", "cardi", "pressure", "lung", "clinic", "patient", "sensor", "coraz", "presi", "clínica", "paciente")
+
+
+@pytest.mark.parametrize("language", messages.BUILT_IN)
+@pytest.mark.parametrize("kind", MessageKind)
+def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: str, kind: MessageKind) -> None:
+    body = messages.checked_wording(messages.wording(language, kind), kind)
+    assert not [word for word in TELLING if word in body.lower()]
+    link = LONG_LINK if kind is MessageKind.NUDGE else SHORT_LINK
+    text = messages.render(body, kind, {**FILLED_IN, "link": link})
+    length = messages.length(text)
+    # Carrier convention: at most 160 characters of the GSM alphabet.
+    assert (length.alphabet, length.segments) == ("GSM-7", 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        # 3GPP TS 23.038 / 23.040 (from memory): 160 or 153 septets, 70 or 67 UCS-2 units; extension signs take two.
+        ("a" * 160, ("GSM-7", 160, 1)),
+        ("a" * 161, ("GSM-7", 161, 2)),
+        ("a" * 306, ("GSM-7", 306, 2)),
+        ("a" * 307, ("GSM-7", 307, 3)),
+        ("€" * 80, ("GSM-7", 160, 1)),
+        ("á" * 70, ("UCS-2", 70, 1)),
+        ("á" * 71, ("UCS-2", 71, 2)),
+        ("é" * 160, ("GSM-7", 160, 1)),
+        ("\N{WATER WAVE}" * 35, ("UCS-2", 70, 1)),
+    ],
+)
+def test_length_is_counted_as_networks_count_it(text: str, expected: tuple[str, int, int]) -> None:
+    length = messages.length(text)
+    assert (length.alphabet, length.units, length.segments) == expected
+
+
+@pytest.mark.parametrize(
+    "body", ["{name} {link}", "{link", "no link", "{link.upper}", "{link!r}", "{link:>5}", "{}", ""]
+)
+def test_a_wording_that_cannot_be_filled_in_is_refused(body: str) -> None:
+    with pytest.raises(Refused) as refused:
+        messages.checked_wording(body, MessageKind.PROMPT)
+    assert refused.value.field == "body"

@@ -1,0 +1,373 @@
+"""Delivery: claim, recheck, hand over, settle; and what happens when each goes wrong."""
+
+from __future__ import annotations
+
+import random
+import uuid
+from collections.abc import Mapping
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, select, update
+
+from service import delivery, enrolling
+from service.clock import FixedClock
+from service.delivery import Boundary
+from service.domain.words import (
+    Channel,
+    ConsentKind,
+    ContactState,
+    MessageKind,
+    MessageState,
+    TaskKind,
+)
+from service.store import outbox
+from service.store.audit import OPERATOR
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, Contact, Message, MessageEvent, Patient, Task
+from service.transports.base import OutgoingText, Receipt
+from service.transports.mock import Fault, MockGateway
+
+NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+PATIENT_PHONE, SECOND_PHONE, CAREGIVER_PHONE = "+447700900001", "+447700900002", "+447700900003"
+
+
+class Post:
+    """A clinic with one patient (two telephones) and one caregiver, and the gateway that serves it."""
+
+    def __init__(self, engine: Engine, path: Path) -> None:
+        self.engine = engine
+        self.clock = FixedClock(NOON)
+        self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
+        with writing(engine) as session:
+            clinic = enrolling.enrol_clinic(
+                session,
+                enrolling.NewClinic("Fernmoor Clinic", "Europe/London", "999", "+44 7700 900100", "Fernmoor"),
+                OPERATOR,
+                NOON,
+            )
+            self.patient = enrolling.enrol_patient(
+                session, clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, NOON
+            )
+            self.caregiver = enrolling.add_caregiver(
+                session, self.patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, NOON
+            )
+            for owner, number in (
+                (self.patient, PATIENT_PHONE),
+                (self.patient, SECOND_PHONE),
+                (self.caregiver, CAREGIVER_PHONE),
+            ):
+                enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, NOON)
+            self.consent(session, ConsentKind.MESSAGES, True)
+            self.consent(session, ConsentKind.MESSAGES, True, self.caregiver)
+            self.consent(session, ConsentKind.CAREGIVER, True, self.caregiver)
+
+    def consent(self, session, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
+        self.clock.advance(timedelta(seconds=1))
+        enrolling.record_consent(
+            session, self.patient, kind, given, "form", OPERATOR, self.clock.now(), caregiver=caregiver
+        )
+
+    def write(self, kind: MessageKind, *, to: str = PATIENT_PHONE, lasts: timedelta = timedelta(hours=3)) -> uuid.UUID:
+        now = self.clock.now()
+        with writing(self.engine) as session:
+            contact = session.scalars(select(Contact).where(Contact.address == to)).one()
+            message_id = outbox.enqueue(
+                session,
+                outbox.NewMessage(
+                    clinic_id=self.patient.clinic_id,
+                    contact_id=contact.id,
+                    kind=kind,
+                    channel=Channel.TEXT,
+                    dedupe_key=f"test:{uuid.uuid4()}",
+                    due_at=now,
+                    expires_at=now + lasts,
+                    patient_id=self.patient.id,
+                    caregiver_id=contact.caregiver_id,
+                ),
+                now,
+            )
+        assert message_id is not None
+        return message_id
+
+    def deliver(self, at=lambda _: None):
+        links = lambda facts: f"https://calls.example/{facts.kind.value}"  # noqa: E731
+        return delivery.deliver(
+            self.engine, {Channel.TEXT: self.gateway}, links, self.clock, at=at, chance=random.Random(1)
+        )
+
+    def listen(self, take_text=lambda *_: None):
+        return delivery.listen(self.engine, {Channel.TEXT: self.gateway}, self.clock, take_text)
+
+    def message(self, message_id: uuid.UUID) -> Message:
+        with reading(self.engine) as session:
+            return session.get_one(Message, message_id)
+
+    def events(self, message_id: uuid.UUID) -> list[str]:
+        with reading(self.engine) as session:
+            rows = session.scalars(select(MessageEvent.event).where(MessageEvent.message_id == message_id))
+            return list(rows)
+
+    def tasks(self) -> list[TaskKind]:
+        with reading(self.engine) as session:
+            return list(session.scalars(select(Task.kind).order_by(Task.raised_at)))
+
+
+@pytest.fixture
+def post(engine: Engine, tmp_path: Path) -> Post:
+    return Post(engine, tmp_path / "gateway.sqlite3")
+
+
+def test_a_message_arrives_once_with_its_wording_and_link(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    assert post.deliver().done == 1
+    assert post.deliver().seen == 0
+    (kept,) = post.gateway.messages()
+    assert (kept.to, kept.message_id) == (PATIENT_PHONE, sent)
+    assert "https://calls.example/prompt" in kept.body
+    assert "Asha" not in kept.body
+    assert post.message(sent).state is MessageState.SENT
+
+
+def test_one_occurrence_is_one_message(post: Post) -> None:
+    with writing(post.engine) as session:
+        contact = session.scalars(select(Contact).where(Contact.address == PATIENT_PHONE)).one()
+        new = outbox.NewMessage(
+            clinic_id=post.patient.clinic_id, contact_id=contact.id, kind=MessageKind.PROMPT, channel=Channel.TEXT,
+            dedupe_key="prompt:w:text", due_at=NOON, expires_at=NOON + timedelta(hours=1), patient_id=post.patient.id,
+        )  # fmt: skip
+        assert outbox.enqueue(session, new, NOON) is not None
+        assert outbox.enqueue(session, new, NOON) is None
+        outbox.enqueue_many(session, [new, new], NOON)
+    with reading(post.engine) as session:
+        assert len(session.scalars(select(Message)).all()) == 1
+
+
+def test_a_receipt_moves_a_message_forward_and_never_back(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    post.gateway.misbehave(Fault.TWO_RECEIPTS)
+    post.deliver()
+    assert post.listen().done == 2
+    assert post.message(sent).state is MessageState.DELIVERED
+    assert not delivery.take_receipt(post.engine, Receipt(sent, "failed", NOON), NOON)
+    assert post.message(sent).state is MessageState.DELIVERED
+    assert post.events(sent).count("delivered") == 1
+
+
+def test_a_receipt_that_overtakes_the_settling_is_not_lost(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+
+    def receipt_first(boundary: Boundary) -> None:
+        if boundary is Boundary.HANDED_OVER:
+            assert delivery.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
+
+    post.deliver(at=receipt_first)
+    assert post.message(sent).state is MessageState.DELIVERED
+
+
+def test_a_temporary_failure_is_tried_again_later_with_the_same_key(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    post.gateway.misbehave(Fault.TIME_OUT)  # the gateway has it, but did not say so
+    post.deliver()
+    waiting = post.message(sent)
+    assert waiting.state is MessageState.QUEUED
+    assert waiting.next_try_at > post.clock.now()
+    post.clock.set(waiting.next_try_at)
+    post.deliver()
+    assert post.message(sent).state is MessageState.SENT
+    (kept,) = post.gateway.messages()
+    assert kept.times == 2  # handed over twice, kept once
+
+
+def test_a_failure_that_would_be_retried_too_late_expires(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT, lasts=timedelta(seconds=5))
+    post.gateway.misbehave(Fault.TEMPORARY)
+    post.deliver()
+    assert post.message(sent).state is MessageState.EXPIRED
+
+
+def test_a_permanent_failure_marks_the_contact_tells_staff_and_tries_the_next(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    post.gateway.misbehave(Fault.PERMANENT, to=PATIENT_PHONE)
+    post.deliver()
+    assert post.message(sent).state is MessageState.FAILED
+    assert [kept.to for kept in post.gateway.messages()] == [SECOND_PHONE]
+    assert post.tasks() == [TaskKind.BROKEN_CONTACT]
+    with reading(post.engine) as session:
+        broken = session.scalars(select(Contact).where(Contact.address == PATIENT_PHONE)).one()
+    assert broken.state is ContactState.BROKEN
+
+
+def test_an_undelivered_receipt_passes_the_message_on_without_breaking_the_contact(post: Post) -> None:
+    post.write(MessageKind.PROMPT)
+    post.gateway.misbehave(Fault.FAILED_RECEIPT)
+    post.deliver()
+    post.listen()
+    post.deliver()
+    assert [kept.to for kept in post.gateway.messages()] == [PATIENT_PHONE, SECOND_PHONE]
+    with reading(post.engine) as session:
+        assert set(session.scalars(select(Contact.state))) == {ContactState.OK}
+
+
+def test_consent_withdrawn_between_claim_and_hand_over_stops_the_message(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+
+    def withdraw(boundary: Boundary) -> None:
+        if boundary is Boundary.CLAIMED:
+            with writing(post.engine) as session:
+                post.consent(session, ConsentKind.MESSAGES, False)
+
+    post.deliver(at=withdraw)
+    assert post.gateway.messages() == []
+    stopped = post.message(sent)
+    assert (stopped.state, stopped.reason) == (MessageState.CANCELLED, "consent_withdrawn")
+
+
+@pytest.mark.parametrize("side", ["patient's permission", "caregiver's own"])
+def test_a_caregiver_hears_nothing_without_both_consents(post: Post, side: str) -> None:
+    kind = ConsentKind.CAREGIVER if side == "patient's permission" else ConsentKind.MESSAGES
+    with writing(post.engine) as session:
+        post.consent(session, kind, False, post.caregiver)
+    post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+    post.deliver()
+    assert post.gateway.messages() == []
+
+
+def test_a_nudge_waits_for_the_end_of_the_recipients_quiet_hours(post: Post) -> None:
+    # 47 CFR 64.1200(c)(1): 21:00–08:00 local time of the called party.
+    post.clock.set(datetime(2026, 11, 25, 22, 30, tzinfo=UTC))  # London is on UTC in November
+    sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, lasts=timedelta(hours=20))
+    post.deliver()
+    waiting = post.message(sent)
+    assert (waiting.state, waiting.reason) == (MessageState.QUEUED, "quiet_hours")
+    assert waiting.next_try_at == datetime(2026, 11, 26, 8, 0, tzinfo=UTC)
+    post.clock.set(waiting.next_try_at)
+    post.deliver()
+    assert [kept.to for kept in post.gateway.messages()] == [CAREGIVER_PHONE]
+
+
+def test_quiet_hours_are_the_recipients_own(post: Post) -> None:
+    with writing(post.engine) as session:
+        session.execute(update(Caregiver).values(zone="Pacific/Auckland"))  # 12:00 UTC is 01:00 there
+    sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, lasts=timedelta(hours=20))
+    post.deliver()
+    assert post.message(sent).reason == "quiet_hours"
+
+
+def test_what_would_only_be_due_after_its_end_expires_in_quiet_hours(post: Post) -> None:
+    post.clock.set(datetime(2026, 11, 25, 22, 30, tzinfo=UTC))
+    sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, lasts=timedelta(hours=2))
+    post.deliver()
+    assert post.message(sent).state is MessageState.EXPIRED
+
+
+class PowerCut(BaseException):
+    """Nothing catches this: the process is gone."""
+
+
+def cut_at(where: Boundary):
+    def at(boundary: Boundary) -> None:
+        if boundary is where:
+            raise PowerCut
+
+    return at
+
+
+def test_a_claim_whose_worker_died_is_taken_back_after_its_lease(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    with pytest.raises(PowerCut):
+        post.deliver(at=cut_at(Boundary.CLAIMED))
+    assert post.deliver().seen == 0  # the lease still holds
+    post.clock.advance(timedelta(minutes=2))
+    assert post.deliver().done == 1
+    assert post.message(sent).state is MessageState.SENT
+
+
+@pytest.mark.parametrize("where", [Boundary.STAMPED, Boundary.HANDED_OVER])
+def test_a_prompt_in_hand_when_the_worker_died_is_uncertain_and_not_sent_again(post: Post, where: Boundary) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    with pytest.raises(PowerCut):
+        post.deliver(at=cut_at(where))
+    post.clock.advance(timedelta(minutes=2))
+    post.deliver()
+    assert post.message(sent).state is MessageState.UNCERTAIN
+    assert len(post.gateway.messages()) == (1 if where is Boundary.HANDED_OVER else 0)
+    assert post.tasks() == [TaskKind.MESSAGE_UNCERTAIN]
+
+
+def test_a_nudge_in_hand_when_the_worker_died_is_tried_once_more_under_the_same_key(post: Post) -> None:
+    sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+    for _ in range(2):
+        with pytest.raises(PowerCut):
+            post.deliver(at=cut_at(Boundary.HANDED_OVER))
+        post.clock.advance(timedelta(minutes=2))
+    post.deliver()
+    assert post.message(sent).state is MessageState.UNCERTAIN
+    (kept,) = post.gateway.messages()
+    assert kept.times == 2
+    assert post.tasks() == [TaskKind.MESSAGE_UNCERTAIN]
+
+
+def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) -> None:
+    class Moody:
+        def send(self, text: OutgoingText) -> str:
+            if text.to == PATIENT_PHONE:
+                raise ZeroDivisionError
+            return post.gateway.send(text)
+
+    first, second = post.write(MessageKind.PROMPT), post.write(MessageKind.PROMPT, to=SECOND_PHONE)
+    transports: Mapping = {Channel.TEXT: Moody()}
+    delivery.deliver(post.engine, transports, lambda _: "x", post.clock)
+    assert post.message(first).state is MessageState.QUEUED
+    assert post.message(second).state is MessageState.SENT
+
+
+def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    with writing(post.engine) as session:
+        enrolling.end_patient(session, session.get_one(Patient, post.patient.id), OPERATOR, NOON)
+    post.deliver()
+    assert post.gateway.messages() == []
+    assert post.message(sent).reason == "patient_ended"
+
+
+def test_a_clinics_own_wording_is_used_and_a_broken_one_is_told(post: Post) -> None:
+    from service.store.tables import MessageTemplate
+
+    with writing(post.engine) as session:
+        session.add(
+            MessageTemplate(
+                id=uuid.uuid4(), clinic_id=post.patient.clinic_id, language="en", kind=MessageKind.PROMPT,
+                body="Morning! {link}", set_by="operator", set_at=NOON,
+            )
+        )  # fmt: skip
+    post.write(MessageKind.PROMPT)
+    post.deliver()
+    assert [kept.body for kept in post.gateway.messages()] == ["Morning! https://calls.example/prompt"]
+    with writing(post.engine) as session:
+        session.execute(update(MessageTemplate).values(body="{name} {link}"))
+    broken = post.write(MessageKind.PROMPT)
+    fine = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+    assert post.deliver().parked == 1
+    assert post.message(broken).state is MessageState.FAILED
+    assert post.message(fine).state is MessageState.SENT
+
+
+def test_replies_are_taken_in_once_and_in_order(post: Post) -> None:
+    post.gateway.reply(PATIENT_PHONE, "82.4 b3")
+    post.gateway.reply(PATIENT_PHONE, "s0")
+    heard: list[str] = []
+    post.listen(lambda _session, _ref, _sender, body, _now: heard.append(body))
+    post.listen(lambda _session, _ref, _sender, body, _now: heard.append(body))
+    assert heard == ["82.4 b3", "s0"]
+
+
+def test_quiet_hours_the_clinic_switched_off_hold_nothing_back(post: Post) -> None:
+    from service.store.tables import Clinic
+
+    with writing(post.engine) as session:
+        session.execute(update(Clinic).values(quiet_from=time(0), quiet_until=time(0)))
+    post.clock.set(datetime(2026, 11, 25, 23, 0, tzinfo=UTC))
+    post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+    assert post.deliver().done == 1

@@ -143,8 +143,12 @@ def _by_row(domain: list[str], told: list[str]) -> Spec:
 
 def whole_day(facts: Timeline, name: str) -> Spec:
     """An unseen column a day: hovering anywhere in it tells that day's values."""
-    rows = [{"day": edge(day.day, -1), "end": edge(day.day, 1), **_values(day)} for day in facts.days]
-    fields = [field for field in _values(facts.days[0]) if any(row[field] is not None for row in rows)]
+    told = [_values(day) for day in facts.days]
+    fields = [field for field in told[0] if any(row[field] is not None for row in told)]
+    rows = [
+        {"day": edge(day.day, -1), "end": edge(day.day, 1)} | {field: row[field] or "–" for field in fields}
+        for day, row in zip(facts.days, told, strict=True)
+    ]
     return {
         "data": {"values": rows},
         "params": [

@@ -17,20 +17,25 @@ from sqlalchemy.orm import Session
 from sqlalchemy.types import TypeEngine
 
 
-def insert_rows(session: Session, table: FromClause, rows: Sequence[Mapping[str, Any]], or_else: str = "") -> None:
-    """Insert `rows`, all with the keys of the first. `or_else` is what SQL calls ON CONFLICT …, if anything."""
+def insert_rows(session: Session, table: FromClause, rows: Sequence[Mapping[str, Any]], or_else: str = "") -> int:
+    """Insert `rows`, all with the keys of the first. Returns how many were written.
+
+    `or_else` is what SQL calls ON CONFLICT …, if anything.
+    """
     if not rows:
-        return
+        return 0
     connection = session.connection()
     dialect = connection.dialect
     names = list(rows[0])
     columns = zip(*map(itemgetter(*names), rows), strict=True)
     ready = [_ready(table.c[name].type, dialect, values) for name, values in zip(names, columns, strict=True)]
     marks = ", ".join(["?" if dialect.name == "sqlite" else "%s"] * len(names))
-    connection.exec_driver_sql(
+    done = connection.exec_driver_sql(
         f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks}) {or_else}",  # noqa: S608 - our own names only
         list(zip(*ready, strict=True)),
+        execution_options={"preserve_rowcount": True},
     )
+    return done.rowcount
 
 
 def _ready(kind: TypeEngine[Any], dialect: Dialect, values: Sequence[Any]) -> Sequence[Any]:

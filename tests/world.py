@@ -1,0 +1,399 @@
+"""A small world to tell stories in: a clinic, people with telephones, a clock that is moved by hand.
+
+Everything is real but the gateway and the clock: enrolling, intake, the worker,
+the outbox. The worker ticks at every instant at which something falls due, unless
+the story has stopped it. A message that nobody expected fails the story.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, select
+
+from service import enrolling, intake, reviewing
+from service.clock import FixedClock
+from service.config import Settings
+from service.domain import localtime
+from service.domain.review import Lane
+from service.domain.words import (
+    CaregiverAnswer,
+    Channel,
+    ConsentKind,
+    MessageKind,
+    PauseCause,
+    TaskKind,
+    WindowState,
+)
+from service.store import agenda
+from service.store.audit import OPERATOR, Actor, ActorKind
+from service.store.session import reading, writing
+from service.store.tables import (
+    Caregiver,
+    Clinic,
+    Message,
+    Patient,
+    Pause,
+    Silence,
+    Step,
+    Task,
+    Window,
+)
+from service.transports.mock import Kept, MockGateway
+from service.web.tokens import Links, Purpose
+from service.worker import Worker, links_for
+
+Person = Patient | Caregiver
+SECRET = "a secret that only this test knows, 32+ characters"
+LINK = re.compile(r"https?://\S+/([cg])/(\S+)")
+ANSWERS = {
+    "spoke to them": CaregiverAnswer.SPOKE,
+    "in hospital": CaregiverAnswer.IN_HOSPITAL,
+    "away": CaregiverAnswer.AWAY,
+    "equipment trouble": CaregiverAnswer.EQUIPMENT,
+}
+
+
+@dataclass(frozen=True)
+class Expected:
+    """A message a story expects: its kind, and what it asks for where that matters."""
+
+    kind: MessageKind
+    asks: tuple[str, ...] | None = None
+
+
+def prompt(*asks: str) -> Expected:
+    return Expected(MessageKind.PROMPT, asks or None)
+
+
+def reminder() -> Expected:
+    return Expected(MessageKind.REMINDER)
+
+
+def nudge() -> Expected:
+    return Expected(MessageKind.NUDGE)
+
+
+class World:
+    """See the module. `begins` sets the clock before anybody is enrolled."""
+
+    def __init__(self, engine: Engine, folder: Path) -> None:
+        self.engine = engine
+        self.clock = FixedClock(datetime(2026, 3, 1, 0, tzinfo=UTC))
+        self.gateway = MockGateway(folder / "gateway.sqlite3", self.clock.now, hang_seconds=0.01)
+        settings = Settings.from_env(
+            {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_SECRET_KEY": SECRET, "NEAPTIDE_BASE_URL": "http://127.0.0.1:8000"}
+        )
+        self.links = Links(SECRET, settings.base_url)
+        self.worker = Worker(
+            engine,
+            self.clock,
+            {Channel.TEXT: self.gateway},
+            links_for(self.links, settings.base_url),
+            settings,
+            name="story",
+        )
+        self.working = True
+        self._numbers = itertools.count(100)
+        self._phones: dict[uuid.UUID, Phone] = {}
+        self._clinic: Clinic | None = None
+
+    # --- people ------------------------------------------------------------------
+
+    def begins(self, at: str, zone: str = "UTC") -> None:
+        """Set the clock, to a wall time in a zone."""
+        wall = datetime.fromisoformat(at)
+        self.clock.set(localtime.first_instant(wall.date(), wall.time(), localtime.zone(zone)))
+
+    def opens_clinic(self, zone: str = "Pacific/Auckland", **settings: Any) -> Clinic:
+        """The clinic, with other settings than the usual ones."""
+        new = enrolling.NewClinic(
+            name="Fernmoor Clinic",
+            zone=zone,
+            emergency_number="111",
+            contact_line="+64 9 999 0100",
+            sender_name="Fernmoor",
+            quiet_from=settings.pop("quiet_from", time(21)),
+            quiet_until=settings.pop("quiet_until", time(6)),
+            **settings,
+        )
+        with writing(self.engine) as session:
+            self._clinic = enrolling.enrol_clinic(session, new, OPERATOR, self.now)
+        return self._clinic
+
+    def patient(
+        self,
+        name: str,
+        *,
+        zone: str = "Pacific/Auckland",
+        window: tuple[str, str] = ("07:00", "10:00"),
+        due: str = "08:30",
+        consent: bool = True,
+        phone: bool = True,
+        **plan: Any,
+    ) -> Patient:
+        clinic = self._clinic or self.opens_clinic(zone)
+        opens, closes = (time.fromisoformat(wall) for wall in window)
+        with writing(self.engine) as session:
+            new = enrolling.NewPatient(clinic_ref=f"F-{next(self._numbers)}", name=name, zone=zone)
+            patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, self.now)
+            if phone:
+                self._hand_phone_to(session, patient)
+            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, consent, "signed form", OPERATOR, self.now)
+            rule = enrolling.NewPlan(opens=opens, due=time.fromisoformat(due), closes=closes, **plan)
+            enrolling.set_plan(session, patient, rule, OPERATOR, self.now)
+        return patient
+
+    def caregiver(self, patient: Patient, name: str, *, consent: bool = True, allowed: bool = True) -> Caregiver:
+        """`consent` is the caregiver's own agreement; `allowed` is the patient's."""
+        with writing(self.engine) as session:
+            caregiver = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver(name=name), OPERATOR, self.now)
+            self._hand_phone_to(session, caregiver)
+            for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, consent)):
+                enrolling.record_consent(session, patient, kind, given, "by telephone", OPERATOR, self.now, caregiver)
+        return caregiver
+
+    def _hand_phone_to(self, session: Any, person: Person) -> None:
+        number = f"+64999900{next(self._numbers)}"
+        enrolling.add_contact(session, person, enrolling.NewContact(Channel.TEXT, number), OPERATOR, self.now)
+        self._phones[person.id] = Phone(self, person, number)
+
+    def phone(self, person: Person) -> Phone:
+        return self._phones[person.id]
+
+    @property
+    def clinic(self) -> ClinicView:
+        assert self._clinic is not None
+        return ClinicView(self, self._clinic)
+
+    # --- time ----------------------------------------------------------------------
+
+    @property
+    def now(self) -> datetime:
+        return self.clock.now()
+
+    def at(self, person: Person, wall: str) -> None:
+        """Live on until this person's clock shows `wall` ("07:00") next."""
+        zone = localtime.zone(person.zone)
+        day = localtime.local_date(self.now, zone)
+        target = localtime.first_instant(day, time.fromisoformat(wall), zone)
+        while target <= self.now:
+            day += timedelta(days=1)
+            target = localtime.first_instant(day, time.fromisoformat(wall), zone)
+        self.until(target)
+
+    def advance(self, **by: float) -> None:
+        """Live on for so many `hours`, `minutes`, `days`."""
+        self.until(self.now + timedelta(**by))
+
+    def until(self, target: datetime) -> None:
+        """Live on until `target`, the worker ticking whenever something falls due."""
+        while self.working:
+            with reading(self.engine) as session:
+                due = agenda.next_due(session, self.now)
+            if due is None or due >= target:
+                break
+            self.clock.set(due)
+            self.tick()
+        self.clock.set(target)
+        self.tick()
+
+    def tick(self) -> None:
+        if self.working:
+            self.worker.tick()
+
+    def worker_stops(self) -> None:
+        self.working = False
+
+    def worker_starts(self) -> None:
+        self.working = True
+        self.tick()
+
+    # --- what people and machines send ----------------------------------------------
+
+    def reading(self, patient: Patient, diastolic: float = 18.0, taken_at: datetime | None = None) -> None:
+        """The sensor's machine sends a reading, taken a minute ago unless said otherwise."""
+        new = intake.NewReading(patient.id, taken_at or self.now - timedelta(minutes=1), diastolic + 18, diastolic)
+        with writing(self.engine) as session:
+            intake.record_reading(session, patient.clinic_id, new, Actor(ActorKind.KEY), self.now)
+
+    def checks_in(self, patient: Patient, **answers: Any) -> intake.RecordedCheckin:
+        new = intake.NewCheckin(patient.id, intake.Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
+        with writing(self.engine) as session:
+            return intake.record_checkin(
+                session, patient.clinic_id, new, Actor(ActorKind.PATIENT, patient.id), self.now
+            )
+
+    def pauses(self, patient: Patient, first: date, last: date | None, cause: PauseCause = PauseCause.AWAY) -> Pause:
+        with writing(self.engine) as session:
+            return enrolling.pause(session, patient, cause, first, last, "", OPERATOR, self.now)
+
+    def withdraws_consent(self, patient: Patient) -> None:
+        with writing(self.engine) as session:
+            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, self.now)
+
+    def moves(self, patient: Patient, zone: str) -> Patient:
+        with writing(self.engine) as session:
+            held = session.get_one(Patient, patient.id)
+            enrolling.change_patient(session, held, {"zone": zone}, OPERATOR, self.now)
+            return held
+
+    # --- the end ----------------------------------------------------------------------
+
+    def unexpected(self) -> list[str]:
+        """Messages that lie on a telephone and were not expected, and such as went nowhere we know."""
+        known = {phone.number for phone in self._phones.values()}
+        left = [f"{kept.body!r} to {phone}" for phone in self._phones.values() for kept in phone.unread()]
+        return left + [f"{kept.body!r} to {kept.to}" for kept in self.gateway.messages() if kept.to not in known]
+
+
+class Phone:
+    """One person's telephone: what lies on it, and what has been looked at."""
+
+    def __init__(self, world: World, person: Person, number: str) -> None:
+        self._world = world
+        self._person = person
+        self.number = number
+        self._looked_at = 0
+        self._last: Kept | None = None
+
+    def __str__(self) -> str:
+        return f"{self._person.name}'s telephone"
+
+    def unread(self) -> list[Kept]:
+        return self._world.gateway.messages_to(self.number)[self._looked_at :]
+
+    def expects(self, *wanted: Expected) -> Phone:
+        """Exactly these messages have come since it was last looked at, in this order."""
+        unread = self.unread()
+        kinds = [self._kind(kept) for kept in unread]
+        assert [one.kind for one in wanted] == [kind for kind, _ in kinds], (
+            f"{self} at {self._world.now}: expected {[one.kind.value for one in wanted]}, "
+            f"got {[(kind.value, kept.body) for kept, (kind, _) in zip(unread, kinds, strict=True)]}"
+        )
+        for one, (_, asks) in zip(wanted, kinds, strict=True):
+            assert one.asks is None or list(one.asks) == asks
+        for kept in unread:
+            assert self._person.name not in kept.body  # safe to read over a shoulder
+            assert kept.times == 1
+        self._looked_at += len(unread)
+        self._last = unread[-1] if unread else None
+        return self
+
+    def expects_nothing(self) -> None:
+        self.expects()
+
+    def follows_link(self) -> Page:
+        """Open the link of the message that was looked at last."""
+        assert self._last is not None, f"{self} has no message to follow a link from"
+        link = LINK.search(self._last.body)
+        assert link is not None, f"no link in {self._last.body!r}"
+        return Page(self._world, *link.groups())
+
+    def _kind(self, kept: Kept) -> tuple[MessageKind, list[str] | None]:
+        with reading(self._world.engine) as session:
+            message = session.get_one(Message, kept.message_id)
+            return message.kind, message.params.get("asks")
+
+
+class Page:
+    """The page behind a link, as what it lets its reader do."""
+
+    def __init__(self, world: World, letter: str, token: str) -> None:
+        self._world = world
+        purpose = {"c": Purpose.CHECKIN, "g": Purpose.CAREGIVER}[letter]
+        self.opened = world.links.read(token, purpose)
+        assert not self.opened.is_over(world.now)
+
+    def answers(self, words: str, until: date | None = None) -> None:
+        """A caregiver's answer to a nudge."""
+        caregiver_id = self.opened.person_id
+        assert caregiver_id is not None
+        with writing(self._world.engine) as session:
+            intake.record_caregiver_reply(
+                session,
+                caregiver_id,
+                self.opened.subject_id,
+                ANSWERS[words],
+                until,
+                "",
+                Actor(ActorKind.CAREGIVER, caregiver_id),
+                self._world.now,
+            )
+
+    def checks_in(self, **answers: Any) -> intake.RecordedCheckin:
+        """A patient's diary for the day of the window."""
+        with reading(self._world.engine) as session:
+            window = session.get_one(Window, self.opened.subject_id)
+            patient = session.get_one(Patient, window.patient_id)
+        return self._world.checks_in(patient, **answers)
+
+
+class ClinicView:
+    """What staff see."""
+
+    def __init__(self, world: World, clinic: Clinic) -> None:
+        self._world = world
+        self._clinic = clinic
+
+    def sees(self, patient: Patient) -> Seen:
+        with reading(self._world.engine) as session:
+            review = reviewing.build_patient(session, self._clinic.id, patient.id, self._world.now)
+            windows = session.scalars(select(Window).where(Window.patient_id == patient.id).order_by(Window.local_date))
+            silences = session.scalars(
+                select(Silence).where(Silence.patient_id == patient.id, Silence.missed > 0).order_by(Silence.first_date)
+            )
+            tasks = session.scalars(select(Task).where(Task.patient_id == patient.id).order_by(Task.raised_at))
+            steps = session.scalars(
+                select(Step)
+                .join(Window, Window.id == Step.window_id)
+                .where(Step.patient_id == patient.id)
+                .order_by(Window.local_date, Step.position)
+            )
+            adherence = review.entry.summary.adherence
+            return Seen(
+                lane=review.entry.lane,
+                received=adherence.received,
+                expected=adherence.expected,
+                windows=[(window.local_date, window.state) for window in windows],
+                silences=list(silences),
+                tasks=[task.kind for task in tasks],
+                reasons=[(step.kind.value, step.reason) for step in steps],
+            )
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One patient as staff see them; `reasons` says of each step why it was taken or not."""
+
+    lane: Lane
+    received: int
+    expected: int
+    windows: list[tuple[date, WindowState]]
+    silences: list[Silence]
+    tasks: list[TaskKind]
+    reasons: list[tuple[str, str | None]]
+
+    @property
+    def silence(self) -> Silence | None:
+        """The one that has not ended."""
+        return next((silence for silence in self.silences if silence.ended_at is None), None)
+
+    @property
+    def adherence(self) -> tuple[int, int]:
+        return self.received, self.expected
+
+
+@pytest.fixture
+def world(engine: Engine, tmp_path: Path) -> Iterator[World]:
+    told = World(engine, tmp_path)
+    yield told
+    assert told.unexpected() == []

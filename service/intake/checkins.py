@@ -8,7 +8,6 @@ stays on record. Few statements, none through the ORM: this is the busiest write
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -16,29 +15,27 @@ from sqlalchemy import Row, and_, bindparam, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.domain import diary, spoken
+from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
 from service.domain.refused import Refused
-from service.domain.words import PatientState, SafetySign, TaskKind
-from service.intake import whom
+from service.domain.words import PatientState, SafetySign
+from service.intake import safety, whom
 from service.intake.outcomes import Outcome, RecordedCheckin
 from service.store import audit, panel, silences
 from service.store.tables import Checkin, Clinic, Patient, Window
-from service.store.tasks import raise_task
 
-SIGNS: Mapping[SafetySign, str] = {
-    SafetySign.BREATHLESS_AT_REST: "breathless at rest",
-    SafetySign.CHEST_PAIN: "chest pain or pressure",
-    SafetySign.FAINTING: "fainting",
-    SafetySign.PINK_SPUTUM: "pink or foamy sputum",
-    SafetySign.NEW_CONFUSION: "new confusion",
-}
 TRIES = 3  # somebody else may be writing the same day's check-in at this moment
 
 
 def record_checkin(
-    session: Session, clinic_id: uuid.UUID, new: NewCheckin, actor: audit.Actor, now: datetime
+    session: Session,
+    clinic_id: uuid.UUID,
+    new: NewCheckin,
+    actor: audit.Actor,
+    now: datetime,
+    *,
+    may_correct: bool = True,
 ) -> RecordedCheckin:
     """Take in one day's answers and everything that follows from them.
 
@@ -46,15 +43,16 @@ def record_checkin(
     it makes pointless, the mark on the review row, and for a sign of an emergency
     that was not there before, a task for staff. The same answers sent again are
     recognised and write nothing.
-    Raises Refused, and writes nothing, for an answer that cannot be taken.
+    Raises Refused, and writes nothing, for an answer that cannot be taken, and
+    unless it `may_correct`, for a date that has other answers.
     """
     answers = diary.checked(new.answers)
     kept = columns_of(answers)
     for _ in range(TRIES):
         standing, day = _standing(session, clinic_id, new, now)
         earlier = standing.checkin_id
-        if earlier is not None and all(getattr(standing, name) == kept[name] for name in _ANSWERS):
-            return _told(standing, Outcome.DUPLICATE, earlier, day, answers, tuple(standing.remarks))
+        if is_repeated(standing, day, kept, may_correct=may_correct):
+            return _told(standing, Outcome.DUPLICATE, standing.checkin_id, day, answers, tuple(standing.remarks))
         remarks = _remarks(session, standing.id, day, kept["weight_kg"])
         row = {
             "id": uuid.uuid4(),
@@ -79,8 +77,30 @@ def record_checkin(
         silences.checkin_arrived(session, standing.id, clinic_id, day, now)
     panel.mark_stale(session, [standing.id], now)
     if added := diary.new_signs(answers, standing.safety_signs if earlier is not None else ()):
-        _raise_safety(session, clinic_id, standing, day, row["id"], added, now)
+        said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)
+        safety.raise_task_for(session, said, standing.emergency_number, now)
     return _told(standing, Outcome.RECORDED, row["id"], day, answers, remarks)
+
+
+def try_checkin(
+    session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime, *, may_correct: bool
+) -> Outcome:
+    """What `record_checkin` would answer, without writing anything. Raises Refused as it would."""
+    kept = columns_of(diary.checked(new.answers))
+    standing, day = _standing(session, clinic_id, new, now)
+    return Outcome.DUPLICATE if is_repeated(standing, day, kept, may_correct=may_correct) else Outcome.RECORDED
+
+
+def is_repeated(standing: Row[Any], day: date, kept: dict[str, Any], *, may_correct: bool) -> bool:
+    """Whether that day's check-in says the same already. Raises Refused for other answers that may not be corrected."""
+    if standing.checkin_id is None:
+        return False
+    if all(getattr(standing, name) == kept[name] for name in _ANSWERS):
+        return True
+    if not may_correct:
+        accepted = f"a day without other answers; check-in {standing.checkin_id} is there"
+        raise Refused("local_date", day.isoformat(), accepted)
+    return False
 
 
 def columns_of(answers: Answers) -> dict[str, Any]:
@@ -183,23 +203,6 @@ def _remarks(session: Session, patient_id: uuid.UUID, day: date, kg: float | Non
         return ()
     last = session.connection().execute(_LAST_WEIGHT, {"patient": patient_id, "day": day}).scalar()
     return (diary.ODD_WEIGHT,) if diary.is_odd_weight(kg, last) else ()
-
-
-def _raise_safety(
-    session: Session,
-    clinic_id: uuid.UUID,
-    standing: Row[Any],
-    day: date,
-    checkin_id: uuid.UUID,
-    signs: tuple[SafetySign, ...],
-    now: datetime,
-) -> None:
-    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in signs])
-    sentence = (
-        f"Check-in of {spoken.day(day)}: {told}. They were told at once to call {standing.emergency_number}; call them."
-    )
-    facts = {"checkin": str(checkin_id), "signs": [sign.value for sign in signs], "local_date": day.isoformat()}
-    raise_task(session, clinic_id, standing.id, TaskKind.SAFETY_ANSWER, sentence, facts, f"safety:{checkin_id}", now)
 
 
 def _told(

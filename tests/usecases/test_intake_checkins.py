@@ -124,13 +124,14 @@ def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
         raise RuntimeError("power cut")
     assert (rows(engine, patient), tasks(engine)) == ([], [])
 
-    done = take(engine, clinic_id, patient, Answers(safety_signs=(CHEST, FAINT)))
+    done = take(engine, clinic_id, patient, Answers(safety_signs=(CHEST, FAINT)), source=Source.PAGE)
     assert (done.safety, done.emergency_number) == (True, "112")
     (task,) = tasks(engine)
     assert (task.kind, task.patient_id, task.raised_at) == (TaskKind.SAFETY_ANSWER, patient.id, NOW)
     assert task.step_up_at == NOW  # staff are told at once
-    assert task.sentence.startswith("Check-in of 25 November: chest pain or pressure and fainting.")
-    assert "112" in task.sentence
+    assert task.sentence == (
+        "Check-in of 25 November: chest pain or pressure and fainting. They were told at once to call 112. Call them."
+    )
     assert task.facts["checkin"] == str(done.id)
 
 
@@ -142,6 +143,16 @@ def test_a_correction_raises_again_only_for_a_sign_that_is_new(engine):
         take(engine, clinic_id, patient, answers, NOW + timedelta(minutes=hour))
     raised = [task.facts["signs"] for task in tasks(engine)]
     assert raised == [["chest_pain"], ["chest_pain"], ["fainting"]]
+
+
+def test_nobody_is_woken_by_a_sign_copied_from_an_old_notebook(engine):
+    clinic_id, patient = make(engine)
+    signs = Answers(safety_signs=(CHEST,))
+    assert take(engine, clinic_id, patient, signs, local_date=date(2026, 11, 22), source=Source.FILE).safety
+    assert tasks(engine) == []
+    take(engine, clinic_id, patient, signs, local_date=date(2026, 11, 23), source=Source.FILE)
+    (task,) = tasks(engine)
+    assert task.sentence == "Check-in of 23 November: chest pain or pressure. Call them."  # we told them nothing
 
 
 def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):

@@ -14,20 +14,18 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, text, update
+from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.tally import Tally
 from service.domain.windows import WindowFacts, state_at_close
 from service.domain.words import PatientState, WindowState
 from service.store import arrivals, panel, silence_rows, silences
+from service.store.agenda import OPEN_WINDOWS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
 from service.store.parking import is_parked
 from service.store.tables import Patient, Window
-
-# A literal, not a parameter: a partial index serves only a query that provably asks for its part.
-STILL_OPEN = text("windows.state = 'open'")
 
 CLOSE = (
     update(Window.__table__)  # type: ignore[arg-type]
@@ -75,7 +73,7 @@ class _DueWindow:
 
 
 def _due(now: datetime) -> Select[uuid.UUID]:
-    return select(Window.id).where(STILL_OPEN, Window.closes_at <= now, not_(is_parked("window", Window.id)))
+    return select(Window.id).where(OPEN_WINDOWS, Window.closes_at <= now, not_(is_parked("window", Window.id)))
 
 
 def _has_due(session: Session, now: datetime) -> bool:

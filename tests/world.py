@@ -396,4 +396,5 @@ class Seen:
 def world(engine: Engine, tmp_path: Path) -> Iterator[World]:
     told = World(engine, tmp_path)
     yield told
-    assert told.unexpected() == []
+    left = told.unexpected()
+    assert not left, f"nobody expected {left}"

@@ -27,6 +27,7 @@ from service.domain.sending import Act, Verdict, recheck, wait
 from service.domain.tally import Tally
 from service.domain.words import Channel, MessageState
 from service.store import outbox
+from service.store.agenda import QUEUED_MESSAGES
 from service.store.parking import place
 from service.store.session import writing
 from service.store.tables import Message
@@ -100,7 +101,7 @@ def deliver(
 def _claim(engine: Engine, token: uuid.UUID, now: datetime, limit: int) -> int:
     due = (
         select(Message.id)
-        .where(Message.state == MessageState.QUEUED, Message.next_try_at <= now)
+        .where(QUEUED_MESSAGES, Message.next_try_at <= now)
         .order_by(Message.next_try_at)
         .limit(limit)
         .with_for_update(skip_locked=True)

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from service.domain.sending import TRY_AGAIN_WHEN_UNCERTAIN
 from service.domain.words import MessageState, TaskKind
 from service.store import outbox
+from service.store.agenda import LEASED_MESSAGES
 from service.store.session import reading, writing
 from service.store.tables import Message, MessageEvent
 from service.store.tasks import raise_task
@@ -27,7 +28,7 @@ LAPSED = "lease_ran_out"
 def take_back(engine: Engine, now: datetime) -> int:
     """Take back everything whose lease ran out. Returns how many."""
     lapsed = (
-        Message.state.in_([MessageState.CLAIMED, MessageState.HANDING_OVER]),
+        LEASED_MESSAGES,
         Message.lease_until <= now,
     )
     with reading(engine) as session:

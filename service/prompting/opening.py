@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, not_, select, text, update
+from sqlalchemy import Engine, Select, bindparam, not_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import steps
@@ -18,14 +18,12 @@ from service.prompting.facts import quiet_length
 from service.prompting.stepping import settled
 from service.prompting.working_out import Batch, ClinicFacts, DuePlan, work_out
 from service.store import arrivals
+from service.store.agenda import ACTIVE_PLANS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
 from service.store.bulk import insert_rows
 from service.store.parking import is_parked
 from service.store.tables import Clinic, Patient, Plan, Step, Window
-
-# A literal, not a parameter: a partial index serves only a query that provably asks for its part.
-ACTIVE = text("plans.active")
 
 MOVE_ON = (
     update(Plan.__table__)  # type: ignore[arg-type]
@@ -52,7 +50,7 @@ def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
 
 
 def _due(now: datetime) -> Select[uuid.UUID]:
-    return select(Plan.id).where(ACTIVE, Plan.next_open_at <= now, not_(is_parked("plan", Plan.id)))
+    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_parked("plan", Plan.id)))
 
 
 def _has_due(session: Session, now: datetime) -> bool:

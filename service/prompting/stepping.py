@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, text, update
+from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.domain import steps
@@ -18,13 +18,10 @@ from service.domain.words import PatientState, StepKind, StepState, WindowState
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import DueStep, quiet_length
 from service.store import arrivals
+from service.store.agenda import OPEN_WINDOWS, PENDING_STEPS
 from service.store.batches import Work, Written, work_off
 from service.store.parking import is_parked
 from service.store.tables import Clinic, Patient, Plan, Step, Window
-
-# Literals, not parameters: a partial index serves only a query that provably asks for its part.
-PENDING = text("steps.state = 'pending'")
-STILL_OPEN = text("windows.state = 'open'")
 
 SETTLE = (
     update(Step.__table__)  # type: ignore[arg-type]
@@ -55,11 +52,11 @@ def settled(decision: Decision) -> StepState:
 
 
 def _due(now: datetime) -> Select[uuid.UUID]:
-    closing_first = and_(STILL_OPEN, Window.closes_at <= now)
+    closing_first = and_(OPEN_WINDOWS, Window.closes_at <= now)
     return (
         select(Step.id)
         .join(Window, Window.id == Step.window_id)
-        .where(PENDING, Step.due_at <= now, not_(closing_first), not_(is_parked("step", Step.id)))
+        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_parked("step", Step.id)))
     )
 
 

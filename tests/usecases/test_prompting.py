@@ -380,21 +380,6 @@ def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoo
     assert day(SEVEN + 24 * HOUR) == one
 
 
-@pytest.mark.skipif(SERVER is not None, reason="SQLite's planner")
-@pytest.mark.parametrize(
-    ("work", "index"),
-    [("open", "ix_plans_due"), ("close", "ix_windows_to_close"), ("step", "ix_steps_due")],
-)
-def test_looking_for_what_is_due_uses_the_index_made_for_it(engine: Engine, work: str, index: str) -> None:
-    from service.prompting import opening, stepping
-
-    query = {"open": opening._due, "close": watching._due, "step": stepping._due}[work](SEVEN)
-    compiled = query.limit(1).compile(engine, compile_kwargs={"literal_binds": True})
-    with engine.connect() as connection:
-        plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {compiled}").fetchall()
-    assert any(index in str(line) for line in plan), plan
-
-
 @pytest.mark.postgres
 @pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
 def test_two_workers_at_once_neither_double_nor_lose(engine: Engine, fernmoor: Fernmoor) -> None:

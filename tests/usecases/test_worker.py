@@ -1,0 +1,159 @@
+"""The worker: what a tick does, what it leaves undone when a part fails, and how it stops."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine, event
+from structlog.testing import capture_logs
+
+from service.store.heartbeats import beat, forget_old, last_beat
+from service.store.session import reading, writing
+from service.store.tables import Heartbeat
+from tests.conftest import SERVER
+from tests.world import World, prompt, world
+
+__all__ = ["world"]
+
+LARGE = ("plans", "windows", "steps", "messages", "readings", "checkins", "patients")
+
+
+def test_a_tick_says_what_each_part_came_to_and_leaves_a_sign_of_life(world: World) -> None:
+    asha = world.patient("Asha")
+    world.at(asha, "06:59")
+    world.clock.advance(timedelta(minutes=1))
+    done = world.worker.tick()
+    came_to = {part: tally.done for part, tally in done.items()}
+    assert came_to["open"] == came_to["deliver"] == 1
+    assert came_to["close"] == came_to["step"] == 0
+    with reading(world.engine) as session:
+        assert last_beat(session) == world.now
+        (row,) = session.query(Heartbeat).all()
+    assert row.worker == "story"
+    assert row.last_tick["open"] == {"done": 1, "passed": 0, "parked": 0}
+    assert row.last_tick["failed"] == {}
+    world.phone(asha).expects(prompt())
+
+
+def test_one_part_failing_does_not_stop_the_others(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    asha = world.patient("Asha")
+
+    def fails(*_: Any) -> None:
+        raise RuntimeError("Asha's secret")
+
+    world.at(asha, "06:59")
+    monkeypatch.setattr("service.watching.close_windows", fails)
+    with capture_logs() as logs:
+        world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())
+    told = [line for line in logs if line["event"] == "part failed"]
+    assert told
+    assert told[0]["part"] == "close"
+    assert "Asha" not in json.dumps(logs, default=str)  # ids only, never what an exception says
+    with reading(world.engine) as session:
+        (row,) = session.query(Heartbeat).all()
+    assert row.last_tick["failed"]["close"].startswith("RuntimeError")
+
+
+def test_an_idle_tick_writes_nothing_but_its_sign_of_life(world: World) -> None:
+    world.patient("Asha")
+    written: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if re.match(r"\s*(INSERT|DELETE)", statement):
+            written.append(statement)
+
+    event.listen(world.engine, "before_cursor_execute", note)
+    world.worker.tick()
+    event.remove(world.engine, "before_cursor_execute", note)
+    assert [statement.split()[2] for statement in written] == ["heartbeats"]
+
+
+@pytest.mark.skipif(SERVER is not None, reason="asks SQLite's planner")
+def test_no_part_of_an_idle_tick_reads_a_large_table_from_end_to_end(world: World) -> None:
+    asked: list[tuple[str, Any]] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
+        if statement.lstrip().startswith(("SELECT", "UPDATE", "DELETE")):
+            asked.append((statement, parameters))
+
+    event.listen(world.engine, "before_cursor_execute", note)
+    world.worker.tick()
+    event.remove(world.engine, "before_cursor_execute", note)
+    assert len(asked) > 4
+    with world.engine.connect() as connection:
+        for statement, parameters in asked:
+            plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters).fetchall()
+            for line in plan:
+                scanned = re.match(r"SCAN (\w+)(?! USING)", line[3])
+                assert scanned is None or scanned[1] not in LARGE, (statement, line[3])
+
+
+def test_old_signs_of_life_are_forgotten(engine: Engine) -> None:
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    with writing(engine) as session:
+        beat(session, "gone", now - timedelta(days=9), {}, now - timedelta(days=8))
+        beat(session, "here", now, {}, now)
+        beat(session, "here", now, {"open": 1}, now + timedelta(seconds=5))
+        forget_old(session, now)
+    with reading(engine) as session:
+        (row,) = session.query(Heartbeat).all()
+    assert (row.worker, row.started_at, row.beat_at) == ("here", now, now + timedelta(seconds=5))
+
+
+PROCESS = """
+import sys, time
+from pathlib import Path
+from service import watching
+from service.clock import SystemClock
+from service.config import Settings
+from service.store.session import open_engine
+from service.worker import Worker
+
+folder, url = Path(sys.argv[1]), sys.argv[2]
+settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_TICK_SECONDS": "0.05"})
+whole = watching.close_windows
+
+def slow(*given):
+    (folder / "in-a-tick").touch()
+    time.sleep(0.6)
+    return whole(*given)
+
+watching.close_windows = slow
+Worker(open_engine(url), SystemClock(), {}, lambda message: "", settings, name="process").run()
+(folder / "returned").touch()
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_stop_signal_lets_the_tick_in_hand_finish(engine: Engine, tmp_path: Path, number: signal.Signals) -> None:
+    url = engine.url.render_as_string(hide_password=False)
+    process = subprocess.Popen([sys.executable, "-c", PROCESS, str(tmp_path), url], cwd=Path(__file__).parents[2])
+    try:
+        _wait_for(tmp_path / "in-a-tick")
+        process.send_signal(number)
+        assert process.wait(timeout=20) == 0
+    finally:
+        process.kill()
+    assert (tmp_path / "returned").exists()
+    with reading(engine) as session:
+        (row,) = session.query(Heartbeat).all()
+    # The sign of life is a tick's last act: it is there because the tick came to its end.
+    assert row.last_tick["failed"] == {}
+
+
+def _wait_for(path: Path) -> None:
+    for _ in range(400):
+        if path.exists():
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"{path.name} never came")

@@ -1,0 +1,108 @@
+"""What every page shares: its language, its frame, and kind pages for what goes wrong.
+
+Promises that a page opened by a link speaks the language on that person's record,
+and that staff pages follow the browser. Does not decide who may see a page.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+from babel.dates import format_skeleton
+from flask import Flask, g, render_template, request
+from flask.typing import ResponseReturnValue
+from flask_babel import Babel, get_locale, gettext, refresh
+from markupsafe import Markup
+from werkzeug.exceptions import HTTPException
+
+from service.domain.fields import LANGUAGES
+from service.web.auth import IDLE
+from service.web.services import services
+
+TRANSLATIONS = Path(__file__).parent.parent / "translations"
+# The clinic's own pages are written in English: their sentences are clinical records, signed as they read.
+ENGLISH_ONLY = "clinic."
+MACHINES = ("/api/", "/fhir/")
+
+
+def install(app: Flask) -> None:
+    """Give the application its languages, what templates may use, and its error pages."""
+    app.config.setdefault("BABEL_DEFAULT_LOCALE", "en")
+    app.config.setdefault("BABEL_TRANSLATION_DIRECTORIES", str(TRANSLATIONS))
+    Babel(app, locale_selector=_language)
+    app.jinja_env.globals["get_locale"] = get_locale
+    app.jinja_env.globals["call"] = call
+    app.jinja_env.filters["tel"] = tel
+    app.jinja_env.filters["day_in_words"] = day_in_words
+    app.jinja_env.filters["time_of_day"] = time_of_day
+
+    @app.context_processor
+    def frame() -> dict[str, Any]:
+        # `staff` is there only where a view has asked who is signed in: other pages cost no query.
+        return {
+            "demo": services().settings.demo,
+            "staff": g.get("staff_now"),
+            "idle_seconds": int(IDLE.total_seconds()),
+        }
+
+
+def speak(language: str) -> None:
+    """Answer this request in `language`, whatever the browser says."""
+    g.language = language
+    refresh()
+
+
+def tel(number: str) -> str:
+    """A telephone number as a `tel:` link carries it (RFC 3966, without visual separators)."""
+    return "tel:" + re.sub(r"[^0-9+*#]", "", number)
+
+
+def call(number: str) -> Markup:
+    """A telephone number that can be tapped."""
+    return Markup('<a class="nowrap" href="{}">{}</a>').format(tel(number), number)
+
+
+def day_in_words(day: date) -> str:
+    """`Wednesday 25 November`, in the page's language."""
+    language = str(get_locale())
+    # Plain "en" would be written the one way round that half of its readers misread in figures.
+    return str(format_skeleton("MMMMEEEEd", day, locale="en_GB" if language == "en" else language))
+
+
+def time_of_day(at: datetime | time) -> str:
+    """`14:05`, of a wall time."""
+    return f"{at:%H:%M}"
+
+
+def sorry(error: HTTPException) -> ResponseReturnValue:
+    """A page in plain words for an error, without anything of the error itself."""
+    code = error.code or 500
+    words = {
+        400: (
+            gettext("That did not work"),
+            gettext("Something was missing in what was sent. Please go back and try again."),
+        ),
+        403: (gettext("This is not for your account"), gettext("Another member of staff can open it.")),
+        404: (gettext("There is nothing here"), gettext("The address may have been cut short or mistyped.")),
+        429: (gettext("Too many tries"), gettext("Please wait a quarter of an hour and try again.")),
+    }
+    title, text = words.get(
+        code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))
+    )
+    return render_template("errors/page.html", title=title, text=text), code
+
+
+def is_for_machines() -> bool:
+    """Whether this request wants problem details rather than a page."""
+    return request.path.startswith(MACHINES)
+
+
+def _language() -> str:
+    if "language" in g:
+        return str(g.language)
+    if (request.endpoint or "").startswith(ENGLISH_ONLY):
+        return "en"
+    return request.accept_languages.best_match(LANGUAGES) or "en"

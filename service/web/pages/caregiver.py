@@ -1,0 +1,192 @@
+"""The caregiver's page: no reading arrived, what do you know? One tap answers.
+
+Promises that opening it changes nothing, that it shows no clinical value, and that
+it closes when the patient no longer agrees that this person is told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from flask import Blueprint, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_babel import gettext
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session
+
+from service import intake
+from service.domain.localtime import local_date, zone
+from service.domain.refused import Refused
+from service.domain.words import ActorKind, CaregiverAnswer, ConsentKind, PatientState
+from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE
+from service.store import contacts
+from service.store.audit import Actor
+from service.store.pauses import pause_on
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, CaregiverReply, Clinic, Patient, Pause, Reading, Window
+from service.web import frame
+from service.web.pages import closed
+from service.web.services import services
+from service.web.tokens import Opened, Purpose
+
+blueprint = Blueprint("caregiver", __name__)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a caregiver's link opens."""
+
+    window: Window
+    caregiver: Caregiver
+    patient: Patient
+    clinic: Clinic
+    may_know: bool  # both have agreed that this person is told
+    arrived: bool  # a reading of that day or a later one is here
+    reply: CaregiverReply | None
+    pause: Pause | None
+
+    @property
+    def first_name(self) -> str:
+        return self.patient.name.split()[0]
+
+
+@blueprint.get("/g/<token>")
+def page(token: str) -> ResponseReturnValue:
+    """The four answers, or that a reading has arrived since."""
+    asked = _asked(token)
+    if not isinstance(asked, Asked):
+        return asked
+    return render_template("caregiver/ask.html", **_about(token, asked))
+
+
+@blueprint.post("/g/<token>")
+def answer(token: str) -> ResponseReturnValue:
+    """Keep the answer that was tapped, and a last day and a note when they came with it."""
+    asked = _asked(token)
+    if not isinstance(asked, Asked):
+        return asked
+    typed = {key: request.form.get(key, "").strip() for key in ("answer", "until", "note")}
+    problems: dict[str, str] = {}
+    if typed["answer"] not in set(CaregiverAnswer):
+        problems["answer"] = gettext("Please choose one of the answers.")
+    else:
+        problems = _keep(asked, CaregiverAnswer(typed["answer"]), typed)
+    if problems:
+        # The page it was sent from: the second one, when a date or a note was being added.
+        page = "caregiver/thanks.html" if asked.reply and "note" in request.form else "caregiver/ask.html"
+        return render_template(page, **_about(token, asked) | {"problems": problems, "typed": typed}), 422
+    return redirect(url_for("phone.caregiver.thanks", token=token), 303)
+
+
+@blueprint.get("/g/<token>/thanks")
+def thanks(token: str) -> ResponseReturnValue:
+    """What was kept and what follows from it; a last day and a note may be added."""
+    asked = _asked(token)
+    if not isinstance(asked, Asked):
+        return asked
+    if asked.reply is None:
+        return redirect(url_for("phone.caregiver.page", token=token), 303)
+    return render_template("caregiver/thanks.html", **_about(token, asked))
+
+
+# --- helpers ---------------------------------------------------------------------------
+
+
+def _asked(token: str) -> Asked | ResponseReturnValue:
+    now = services().clock.now()
+    try:
+        opened = services().links.read(token, Purpose.CAREGIVER)
+    except Refused:
+        return closed.broken()
+    with reading(services().engine) as session:
+        asked = _load(session, opened)
+    if asked is None:
+        return closed.broken()
+    frame.speak(asked.caregiver.language)
+    if opened.is_over(now):
+        return closed.over(asked.clinic)
+    if not asked.may_know or asked.patient.state is not PatientState.ACTIVE:
+        return closed.ended(asked.clinic)
+    return asked
+
+
+def _load(session: Session, opened: Opened) -> Asked | None:
+    row = session.execute(
+        select(Window, Caregiver, Patient, Clinic)
+        .join(Patient, Patient.id == Window.patient_id)
+        .join(Clinic, Clinic.id == Window.clinic_id)
+        .join(Caregiver, Caregiver.patient_id == Patient.id)
+        .where(Window.id == opened.subject_id, Caregiver.id == opened.person_id, Caregiver.active)
+    ).first()
+    if row is None:
+        return None
+    window, caregiver, patient, clinic = row
+    reply = session.scalar(
+        select(CaregiverReply)
+        .where(CaregiverReply.caregiver_id == caregiver.id, CaregiverReply.window_id == window.id)
+        .order_by(CaregiverReply.at.desc(), CaregiverReply.id)
+        .limit(1)
+    )
+    came = exists().where(
+        Reading.patient_id == patient.id, Reading.local_date >= window.local_date, Reading.superseded_at.is_(None)
+    )
+    cause = CAUSES.get(reply.answer) if reply is not None else None
+    return Asked(
+        window,
+        caregiver,
+        patient,
+        clinic,
+        may_know=contacts.has_consent(session, patient.id, ConsentKind.CAREGIVER, caregiver.id),
+        arrived=bool(session.scalar(select(came))),
+        reply=reply,
+        pause=pause_on(session, patient.id, window.local_date, cause) if cause else None,
+    )
+
+
+def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[str, str]:
+    """What is wrong with it; nothing when it was kept."""
+    try:
+        until = date.fromisoformat(typed["until"]) if typed["until"] and answer in CAUSES else None
+    except ValueError:
+        return {"until": _until_words(asked)}
+    try:
+        with writing(services().engine) as session:
+            intake.record_caregiver_reply(
+                session,
+                asked.caregiver.id,
+                asked.window.id,
+                answer,
+                until,
+                typed["note"].replace("\r\n", " ").replace("\n", " "),
+                Actor(ActorKind.CAREGIVER, asked.caregiver.id),
+                services().clock.now(),
+            )
+    except Refused as refused:
+        if refused.field == "until":
+            return {"until": _until_words(asked)}
+        if refused.field == "note":
+            return {"note": gettext("Please keep the note to %(most)s letters.", most=LONGEST_NOTE)}
+        return {"answer": gettext("This could not be kept. Please call the clinic.")}
+    return {}
+
+
+def _until_words(asked: Asked) -> str:
+    words: str = gettext("Please give a date from %(first)s on.", first=frame.day_in_words(asked.window.local_date))
+    return words
+
+
+def _about(token: str, asked: Asked) -> dict[str, object]:
+    now = services().clock.now()
+    return {
+        "asked": asked,
+        "clinic": asked.clinic,
+        "token": token,
+        "answers": tuple(CaregiverAnswer),
+        "may_last": asked.reply is not None and asked.reply.answer in CAUSES,
+        "today": local_date(now, zone(asked.patient.zone)),
+        "latest": asked.window.local_date + timedelta(days=LONGEST_DAYS),
+        "longest_note": LONGEST_NOTE,
+        "problems": {},
+        "typed": None,
+    }

@@ -1,0 +1,217 @@
+"""The demo's pages: everybody's telephone, and a clock that can be moved.
+
+Only where the settings say demo. Promises that what is shown is what the service
+really sent and that what is done here goes through the service's own doors: the
+clock is moved, and the worker does the rest.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import uuid
+from datetime import datetime, timedelta
+from typing import Any
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_babel import gettext
+from markupsafe import Markup, escape
+from sqlalchemy.orm import Session
+
+from service import intake
+from service.clock import FixedClock, SharedClock
+from service.domain.localtime import zone
+from service.domain.readings import NewReading
+from service.domain.words import ActorKind, Channel, Source
+from service.store.audit import Actor
+from service.store.due import Due, Event, next_due
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, Contact, Patient
+from service.transports.mock import Kept, MockGateway
+from service.web.pages import demopeople
+from service.web.services import services
+
+blueprint = Blueprint("demo", __name__, url_prefix="/demo")
+
+AT_FIRST = (38.0, 18.0, 26.0, 72.0)  # invented: systolic, diastolic, mean (mmHg), heart rate
+LONGEST_REPLY = 480
+_ADDRESS = re.compile(r"https?://[^\s<>\"']+")
+
+
+@blueprint.before_request
+def only_in_the_demo() -> None:
+    if not services().settings.demo:
+        abort(404)
+
+
+@blueprint.get("/")
+def index() -> ResponseReturnValue:
+    """Where to look: the clinic, and everybody's telephone."""
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        people = demopeople.everybody(session, now)
+        return render_template("demo/index.html", people=people, notes=_notes(), **_clock(session, now))
+
+
+@blueprint.get("/phone/<uuid:contact_id>")
+def phone(contact_id: uuid.UUID) -> ResponseReturnValue:
+    """One person's telephone: what they were sent, what they sent."""
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        contact, owner = _owner(session, contact_id)
+        return render_template(
+            "demo/phone.html",
+            contact=contact,
+            owner=owner,
+            patient=owner if isinstance(owner, Patient) else session.get_one(Patient, owner.patient_id),
+            is_patient=isinstance(owner, Patient),
+            thread=_thread(contact.address, owner.zone),
+            local=now.astimezone(zone(owner.zone)),
+            longest=LONGEST_REPLY,
+            **_clock(session, now),
+        )
+
+
+@blueprint.post("/phone/<uuid:contact_id>/reply")
+def reply(contact_id: uuid.UUID) -> ResponseReturnValue:
+    """Send a text from this telephone; the worker fetches it as it would from a provider."""
+    with reading(services().engine) as session:
+        contact, _ = _owner(session, contact_id)
+    body = request.form.get("body", "").strip()
+    if 0 < len(body) <= LONGEST_REPLY:
+        _gateway().reply(contact.address, body)
+    return redirect(url_for("demo.phone", contact_id=contact_id, _anchor="newest"), 303)
+
+
+@blueprint.post("/phone/<uuid:contact_id>/reading")
+def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
+    """Take an invented reading, near the patient's last one, and let it in as a machine's would be."""
+    now = services().clock.now()
+    with writing(services().engine) as session:
+        _, owner = _owner(session, contact_id)
+        if not isinstance(owner, Patient):
+            abort(404)
+        systolic, diastolic, mean, rate = demopeople.last_reading(session, owner.id) or AT_FIRST
+        by = secrets.choice((-1.0, 0.0, 1.0))
+        new = NewReading(
+            patient=owner.id,
+            taken_at=now,
+            pa_systolic=systolic + by,
+            pa_diastolic=diastolic + by,
+            pa_mean=mean + by,
+            heart_rate=rate,
+            source=Source.DEMO,
+        )
+        intake.record_reading(session, owner.clinic_id, new, Actor(ActorKind.PATIENT, owner.id), now)
+    flash(gettext("An invented reading was taken and has arrived at the clinic."), "good")
+    return redirect(url_for("demo.phone", contact_id=contact_id), 303)
+
+
+@blueprint.post("/clock")
+def move_clock() -> ResponseReturnValue:
+    """Move the clock forward: an hour, a day, or to the next thing that is due."""
+    clock = services().clock
+    if not isinstance(clock, SharedClock | FixedClock):
+        abort(404)
+    asked = request.form.get("by", "")
+    steps = {"hour": timedelta(hours=1), "day": timedelta(days=1)}
+    if asked in steps:
+        clock.advance(steps[asked])
+    elif asked == "next":
+        with reading(services().engine) as session:
+            due = next_due(session)
+        if due is not None and (ahead := due.at - clock.now()) > timedelta(0):
+            clock.advance(ahead + timedelta(seconds=1))
+    else:
+        abort(400)
+    return redirect(_back(request.form.get("back", "")), 303)
+
+
+@blueprint.get("/caught-up")
+def caught_up() -> ResponseReturnValue:
+    """Whether the worker has done all that is due. Asked by the page while it waits."""
+    now = services().clock.now()
+    with reading(services().engine) as session:
+        return {"caught_up": not _is_behind(next_due(session), now)}
+
+
+# --- helpers ---------------------------------------------------------------------------
+
+
+def _clock(session: Session, now: datetime) -> dict[str, Any]:
+    """What the clock's box shows."""
+    clinic = demopeople.clinic(session)
+    due = next_due(session)
+    words = {
+        Event.OPENS: gettext("a window opens"),
+        Event.CLOSES: gettext("a window closes"),
+        Event.STEP: gettext("a follow-up step is due"),
+        Event.MESSAGE: gettext("a message is due"),
+    }
+    where = zone(clinic.zone if clinic else "UTC")
+    return {
+        "clinic": clinic,
+        "now_there": now.astimezone(where),
+        "next_there": due.at.astimezone(where) if due else None,
+        "next_words": words[due.event] if due else "",
+        "behind": _is_behind(due, now),
+        "back": request.path,
+        "can_move": isinstance(services().clock, SharedClock | FixedClock),
+    }
+
+
+def _is_behind(due: Due | None, now: datetime) -> bool:
+    return due is not None and due.at <= now
+
+
+def _owner(session: Session, contact_id: uuid.UUID) -> tuple[Contact, Patient | Caregiver]:
+    contact = session.get(Contact, contact_id)
+    if contact is None or contact.channel is not Channel.TEXT:
+        abort(404)
+    if contact.patient_id is not None:
+        return contact, session.get_one(Patient, contact.patient_id)
+    if contact.caregiver_id is None:
+        abort(404)
+    return contact, session.get_one(Caregiver, contact.caregiver_id)
+
+
+def _gateway() -> MockGateway:
+    gateway = services().transports.get(Channel.TEXT)
+    if not isinstance(gateway, MockGateway):
+        abort(404)
+    return gateway
+
+
+def _thread(address: str, where: str) -> list[dict[str, Any]]:
+    """Both directions in order of time, with the newest last."""
+    gateway = _gateway()
+    sent: list[Kept] = gateway.messages_to(address)
+    items: list[dict[str, Any]] = [{"mine": False, "at": kept.at, "html": linked(kept.body)} for kept in sent]
+    items += [{"mine": True, "at": text.at, "html": escape(text.body)} for text in gateway.replies_from(address)]
+    items.sort(key=lambda item: (item["at"], item["mine"]))
+    for item in items:
+        item["at"] = item["at"].astimezone(zone(where))
+    return items
+
+
+def linked(body: str) -> Markup:
+    """The text with its addresses made into links; everything else escaped."""
+    parts, end = [], 0
+    for found in _ADDRESS.finditer(body):
+        address = found[0].rstrip(".,;:!?)")
+        parts += [escape(body[end : found.start()]), Markup('<a href="{0}">{0}</a>').format(address)]
+        end = found.start() + len(address)
+    return Markup("").join([*parts, escape(body[end:])])
+
+
+def _notes() -> dict[str, Any]:
+    """What the seed wrote down of whom to look at first, and how staff sign in."""
+    kept = services().settings.data_dir / "demo.json"
+    notes: dict[str, Any] = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
+    return notes
+
+
+def _back(asked: str) -> str:
+    return asked if re.fullmatch(r"/demo/(phone/[0-9a-f-]{36})?", asked) else url_for("demo.index")

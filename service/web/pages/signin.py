@@ -1,0 +1,124 @@
+"""Staff come in, go out and change their own password.
+
+Promises that a wrong name and a wrong password look alike, that nobody is sent to
+another site after signing in, and that a changed password ends every other session.
+"""
+
+from __future__ import annotations
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_babel import gettext
+
+from service import staffing
+from service.domain.refused import Refused
+from service.staffing import NotIn, SignedIn
+from service.store.session import writing
+from service.store.tables import Staff
+from service.web.auth import IDLE, begin_session, current_staff, end_session, staff_only
+from service.web.services import services
+
+blueprint = Blueprint("signin", __name__)
+HOME = "/clinic/review"
+
+
+@blueprint.get("/signin")
+def page() -> ResponseReturnValue:
+    """The form; whoever is in already goes on."""
+    if current_staff() is not None:
+        return redirect(_next(), 303)
+    return _form()
+
+
+@blueprint.post("/signin")
+def enter() -> ResponseReturnValue:
+    """Check the name and the password."""
+    email, password = request.form.get("email", ""), request.form.get("password", "")
+    now = services().clock.now()
+    result = staffing.sign_in(services().engine, email, password, now)
+    if isinstance(result, SignedIn):
+        begin_session(result, now)
+        return redirect(_next(), 303)
+    if result is NotIn.TOO_MANY:
+        return _form(gettext("Too many tries. Please wait a quarter of an hour and try again."), email), 429
+    return _form(gettext("The address or the password is not right."), email), 403
+
+
+@blueprint.post("/signout")
+def leave() -> ResponseReturnValue:
+    """End the session on this browser."""
+    end_session()
+    flash(gettext("You are signed out."), "good")
+    return redirect(url_for("signin.page"), 303)
+
+
+@blueprint.get("/signin/still-here")
+def still_here() -> ResponseReturnValue:
+    """Nothing but a sign that the session goes on; asked for by the notice that it is about to end."""
+    return ("", 403) if current_staff() is None else ("", 200)
+
+
+@blueprint.get("/password")
+@staff_only()
+def password() -> ResponseReturnValue:
+    """The form to change one's own password."""
+    return _password_form({})
+
+
+@blueprint.post("/password")
+@staff_only()
+def change_password() -> ResponseReturnValue:
+    """Replace one's own password, knowing the present one."""
+    staff = current_staff()
+    if staff is None:
+        return redirect(url_for("signin.page"), 303)
+    given = {key: request.form.get(key, "") for key in ("present", "new", "again")}
+    if given["new"] != given["again"]:
+        return _password_form({"again": gettext("The two are not the same.")}), 422
+    now = services().clock.now()
+    try:
+        with writing(services().engine) as db:
+            row = db.get_one(Staff, staff.id)
+            if not staffing.is_password(row, given["present"]):
+                return _password_form({"present": gettext("This is not your present password.")}), 422
+            staffing.set_password(db, row, given["new"], staff.actor, now)
+    except Refused:
+        return _password_form({"new": _length_words()}), 422
+    # The session in hand was signed before the new password; it begins anew.
+    begin_session(SignedIn(staff.id, staff.clinic_id), now)
+    flash(gettext("Your password is changed. Other browsers are signed out."), "good")
+    return redirect(url_for("signin.password"), 303)
+
+
+def _form(problem: str = "", email: str = "") -> str:
+    return render_template(
+        "signin/signin.html",
+        problem=problem,
+        email=email,
+        next=_next(),
+        ended=request.args.get("ended") == "idle",
+        minutes=_minutes(),
+    )
+
+
+def _password_form(problems: dict[str, str]) -> str:
+    return render_template("signin/password.html", problems=problems, length=_length_words())
+
+
+def _length_words() -> str:
+    words: str = gettext(
+        "%(least)s to %(most)s characters. A few unrelated words are good.",
+        least=staffing.SHORTEST_PASSWORD, most=staffing.LONGEST_PASSWORD,
+    )  # fmt: skip
+    return words
+
+
+def _minutes() -> int:
+    return int(IDLE.total_seconds() // 60)
+
+
+def _next() -> str:
+    """Where to go on: a path of this site only."""
+    asked = request.values.get("next", "")
+    inside = asked.startswith("/") and not asked.startswith(("//", "/\\")) and "\\" not in asked
+    return asked if inside and asked.isprintable() and not asked.startswith("/sign") else HOME

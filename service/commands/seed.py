@@ -1,0 +1,56 @@
+"""`neaptide seed`: fill an empty database with the invented clinic of the demo.
+
+Only where the settings say that this is a demo, and only into an empty database:
+invented people must never stand among real ones. The clinic itself is part of a
+checkout (`fixtures/`), not of an installed package. What was made is noted in
+`demo.json` beside the data, last of all: without it the seeding was not finished.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from service.clock import SystemClock
+from service.config import Settings
+from service.store.session import open_engine
+
+CHECKOUT = Path(__file__).resolve().parents[2]
+NOTES = "demo.json"
+
+
+@click.command("seed")
+@click.option("--quiet", is_flag=True, help="Say nothing while it works.")
+def seed(quiet: bool) -> None:
+    """Fill an empty database with an invented clinic. For the demo only."""
+    settings = Settings.from_env()
+    if not settings.demo:
+        raise click.ClickException("invented people are for the demo only: NEAPTIDE_DEMO is not set")
+    notes = settings.data_dir / NOTES
+    if notes.exists():
+        return
+    if not quiet:
+        click.echo("Inventing a clinic with four months behind it …")
+    engine = open_engine(settings.database_url)
+    try:
+        made = _fixtures().fill(engine, settings, SystemClock().now())
+    except ValueError as error:
+        raise click.ClickException(str(error)) from error
+    finally:
+        engine.dispose()
+    aside = notes.with_suffix(".part")
+    aside.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
+    aside.replace(notes)
+
+
+def _fixtures() -> Any:
+    if not (CHECKOUT / "fixtures" / "demo.py").exists():
+        raise click.ClickException("the invented clinic is part of a checkout, and this is an installed package")
+    if str(CHECKOUT) not in sys.path:
+        sys.path.insert(0, str(CHECKOUT))
+    return importlib.import_module("fixtures.demo")

@@ -1,0 +1,268 @@
+"""The invented clinic of the demo: everything a newcomer should be able to see is there, and is what the service says.
+
+Nothing here checks medicine: the people and their pressures are made up.
+"""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import phonenumbers
+import pytest
+from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Engine, select
+
+from fixtures import people, seeding
+from fixtures.courses import days_lived
+from fixtures.demo import fill
+from fixtures.machine import machine
+from service import reviewing
+from service.commands.seed import seed as seed_command
+from service.config import Settings
+from service.domain.localtime import local_date, zone
+from service.domain.plan import PlanRule
+from service.domain.windows import times
+from service.domain.words import (
+    ConsentKind,
+    Lane,
+    MessageKind,
+    PauseCause,
+    SignalKind,
+    SilenceCause,
+    StepState,
+    TaskKind,
+    WindowState,
+)
+from service.store import migrate, silences
+from service.store.session import open_engine, reading, writing
+from service.store.tables import (
+    Adjustment,
+    Base,
+    Checkin,
+    Clinic,
+    Consent,
+    Contact,
+    Message,
+    Patient,
+    Pause,
+    Reading,
+    Signal,
+    SignOff,
+    Silence,
+    Step,
+    Task,
+    Window,
+)
+from service.transports.mock import MockGateway
+from service.web.tokens import Links, Purpose
+
+NOW = datetime(2026, 11, 25, 15, 20, tzinfo=UTC)  # a Wednesday morning in New York
+
+
+@dataclass
+class Seeded:
+    engine: Engine
+    settings: Settings
+    notes: dict[str, Any]
+    gateway: MockGateway
+
+    def rows(self, table: type[Base], *where: Any) -> list[Any]:
+        with reading(self.engine) as session:
+            return list(session.scalars(select(table).where(*where)))
+
+    def patient(self, ref: str) -> Patient:
+        found: Patient = self.rows(Patient, Patient.clinic_ref == ref)[0]
+        return found
+
+    @property
+    def clinic(self) -> Clinic:
+        found: Clinic = self.rows(Clinic)[0]
+        return found
+
+
+@pytest.fixture(scope="module")
+def seeded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Seeded]:
+    folder = tmp_path_factory.mktemp("seeded")
+    chosen = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_DEMO": "yes"})
+    engine = open_engine(chosen.database_url)
+    migrate.upgrade(engine)
+    notes = fill(engine, chosen, NOW)
+    yield Seeded(engine, chosen, notes, MockGateway(folder / "gateway.sqlite3", lambda: NOW))
+    engine.dispose()
+
+
+def test_everybody_is_on_the_panel_and_every_lane_has_somebody(seeded: Seeded) -> None:
+    with reading(seeded.engine) as session:
+        panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
+    assert {entry.clinic_ref for entry in panel.entries} == {person.ref for person in people.PEOPLE}
+    assert len(panel.entries) >= 24
+    assert {lane for lane in Lane if panel.lanes[lane]} == set(Lane)
+    assert not any(entry.summary.trouble for entry in panel.entries)
+
+
+def test_there_are_several_zones_and_two_languages(seeded: Seeded) -> None:
+    patients = seeded.rows(Patient)
+    assert len({patient.zone for patient in patients}) >= 6
+    assert {patient.language for patient in patients} == {"en", "es"}
+
+
+def test_the_history_is_about_120_days_and_ends_now(seeded: Seeded) -> None:
+    days = [window.local_date for window in seeded.rows(Window)]
+    assert (max(days) - min(days)).days >= 120
+    newest = max(taken.taken_at for taken in seeded.rows(Reading))
+    assert NOW - timedelta(hours=6) < newest <= NOW
+    assert max(given.answered_at for given in seeded.rows(Checkin)) <= NOW
+
+
+def test_silence_has_each_of_its_causes_and_somebody_never_had_a_reading(seeded: Seeded) -> None:
+    still = seeded.rows(Silence, Silence.ended_at.is_(None))
+    assert {silence.cause for silence in still} == set(SilenceCause)
+    nobody = seeded.patient("FM-130")
+    assert seeded.rows(Reading, Reading.patient_id == nobody.id) == []
+
+
+def test_rises_falls_adjustments_pauses_and_a_safety_answer_are_there(seeded: Seeded) -> None:
+    assert {SignalKind.RISING, SignalKind.FALLING, SignalKind.ABOVE_LIMIT, SignalKind.WORSE_SYMPTOMS} <= {
+        signal.kind for signal in seeded.rows(Signal)
+    }
+    assert len(seeded.rows(Adjustment)) >= 6
+    assert {pause.cause for pause in seeded.rows(Pause)} == set(PauseCause)
+    asking_for_help = seeded.rows(Task, Task.kind == TaskKind.SAFETY_ANSWER)
+    assert [task.patient_id for task in asking_for_help] == [seeded.patient("FM-111").id]
+    assert NOW - asking_for_help[0].raised_at < timedelta(hours=24)
+
+
+def test_past_weeks_are_signed_and_this_one_is_left_to_the_reader(seeded: Seeded) -> None:
+    with reading(seeded.engine) as session:
+        panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
+    assert len({signed.week for signed in seeded.rows(SignOff)}) == seeding.SIGNED_WEEKS
+    assert panel.signed == 0
+    assert sum(entry.carried_over for entry in panel.entries) >= seeding.LEFT_OUT_LAST_WEEK
+
+
+def test_the_invented_past_is_what_the_service_itself_would_say(seeded: Seeded) -> None:
+    """Settled anew by the service's own rules, no window and no silence of the past changes."""
+
+    def told() -> tuple[set[Any], set[Any]]:
+        windows = {(one.patient_id, one.local_date, one.state, one.reading_at) for one in seeded.rows(Window)}
+        runs = {(one.patient_id, one.first_date, one.last_date, one.missed, one.cause) for one in seeded.rows(Silence)}
+        return windows, runs
+
+    before = told()
+    with writing(seeded.engine) as session:
+        for patient in session.scalars(select(Patient)).all():
+            silences.resettle(session, patient.id, NOW)
+        session.flush()
+        session.commit()
+    assert told() == before
+    reviewing.refresh(seeded.engine, NOW)
+    with reading(seeded.engine) as session:
+        assert reviewing.differing(session, seeded.clinic.id, NOW) == []
+
+
+def test_nothing_past_is_left_open(seeded: Seeded) -> None:
+    assert seeded.rows(Window, Window.state == WindowState.OPEN, Window.closes_at <= NOW) == []
+    assert seeded.rows(Step, Step.state == StepState.PENDING, Step.due_at <= NOW) == []
+
+
+def test_nothing_was_sent_before_consent_nor_after_it_was_withdrawn(seeded: Seeded) -> None:
+    to_patients = Message.caregiver_id.is_(None) & Message.staff_id.is_(None)
+    for patient in seeded.rows(Patient):
+        own = (Consent.patient_id == patient.id, Consent.caregiver_id.is_(None), Consent.kind == ConsentKind.MESSAGES)
+        consents = sorted(seeded.rows(Consent, *own), key=lambda consent: consent.at)
+        sent = [
+            message.handed_over_at for message in seeded.rows(Message, Message.patient_id == patient.id, to_patients)
+        ]
+        sent = [at for at in sent if at is not None]
+        assert consents[0].given
+        assert all(at > consents[0].at for at in sent)
+        if len(consents) > 1:
+            assert not consents[-1].given
+            assert all(at < consents[-1].at for at in sent)
+
+
+def test_the_patients_telephone_holds_a_prompt_whose_link_opens_todays_window(seeded: Seeded) -> None:
+    token = newest_link(seeded, "patient_path", "c")
+    opened = Links(seeded.settings.secret_key, seeded.settings.base_url).read(token, Purpose.CHECKIN)
+    window = seeded.rows(Window, Window.id == opened.subject_id)[0]
+    assert window.state is WindowState.OPEN
+    assert window.opens_at <= NOW < window.closes_at
+    assert not opened.is_over(NOW)
+
+
+def test_the_caregivers_telephone_holds_a_nudge_whose_link_can_be_answered(seeded: Seeded) -> None:
+    token = newest_link(seeded, "caregiver_path", "g")
+    opened = Links(seeded.settings.secret_key, seeded.settings.base_url).read(token, Purpose.CAREGIVER)
+    window = seeded.rows(Window, Window.id == opened.subject_id)[0]
+    assert window.state is WindowState.MISSED
+    assert not opened.is_over(NOW)
+    assert seeded.rows(Message, Message.kind == MessageKind.NUDGE, Message.window_id == window.id)
+
+
+def test_no_message_on_a_lock_screen_names_anybody(seeded: Seeded) -> None:
+    names = {part for person in people.PEOPLE for part in person.name.split()}
+    names |= {part for person in people.PEOPLE for helper in person.helpers for part in helper.name.split()}
+    bodies = [message.body for message in seeded.gateway.messages()]
+    assert len(bodies) > 40
+    assert [body for body in bodies if names & set(re.findall(r"\w+", body))] == []
+
+
+def test_seeding_goes_only_into_an_empty_database(seeded: Seeded) -> None:
+    with pytest.raises(ValueError, match="only into an empty one"):
+        seeding.seed(seeded.engine, machine(seeded.engine, seeded.settings), NOW)
+
+
+def test_the_command_refuses_where_the_settings_do_not_say_demo(tmp_path: Path) -> None:
+    refused = CliRunner().invoke(seed_command, env={"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_DEMO": "no"})
+    assert refused.exit_code == 1
+    assert "NEAPTIDE_DEMO" in refused.output
+    assert not (tmp_path / "neaptide.sqlite3").exists()
+
+
+def test_the_same_seed_gives_the_same_days_and_another_gives_others() -> None:
+    today = date(2026, 11, 25)
+    for person in people.PEOPLE:
+        assert days_lived(person, today, "one") == days_lived(person, today, "one")
+    assert days_lived(people.PEOPLE[0], today, "one") != days_lived(people.PEOPLE[0], today, "another")
+
+
+def test_every_number_is_one_kept_for_fiction(seeded: Seeded) -> None:
+    """NANPA keeps 555-0100 to 555-0199 of every area code for fiction. The range is from memory."""
+    numbers = {to.to for to in seeded.gateway.messages()} | {people.telephone(place) for place in range(100)}
+    assert all(re.fullmatch(r"\+1\d{3}55501\d\d", number) for number in numbers)
+    assert all(phonenumbers.is_possible_number(phonenumbers.parse(number)) for number in numbers)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.integers(0, 4 * 365 * 24 * 60).map(lambda minutes: datetime(2026, 1, 1, tzinfo=UTC) + timedelta(minutes=minutes))
+)
+def test_at_any_hour_somebodys_window_is_open_to_be_shown(now: datetime) -> None:
+    def is_open(person: people.Person) -> bool:
+        where = zone(person.zone)
+        today = local_date(now, where)
+        window = times(PlanRule(person.weekdays, *person.window), today, where)
+        return window.opens_at <= now < window.closes_at
+
+    shown = [person for person in people.PEOPLE if person.shown]
+    assert any(is_open(person) for person in shown)
+    # Their own story must not keep them silent today, nor anybody from answering for them.
+    assert all(person.helpers and person.weekdays == people.EVERY_DAY for person in shown)
+
+
+def newest_link(seeded: Seeded, path: str, page: str) -> str:
+    contact = seeded.notes[path].rsplit("/", 1)[1]
+    address = seeded.rows(Contact, Contact.id == uuid.UUID(contact))[0].address
+    bodies = [message.body for message in seeded.gateway.messages_to(address)]
+    assert bodies, "the telephone is empty"
+    found = re.search(rf"/{page}/([\w.-]+)", bodies[-1])
+    assert found, bodies[-1]
+    return found[1]

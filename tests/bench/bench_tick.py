@@ -7,6 +7,7 @@ the least and the most. Every database is invented (tests.bench.hospitals).
 from __future__ import annotations
 
 import gc
+import logging
 import shutil
 import sqlite3
 import statistics
@@ -17,10 +18,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import structlog
 from sqlalchemy import Engine
 
 from service import prompting, watching
+from service.clock import FixedClock
+from service.config import Settings
 from service.store.session import open_engine
+from service.worker import Worker
 from tests.bench import hospitals, jobs
 from tests.bench.hospitals import written
 
@@ -28,9 +33,11 @@ SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 DUE = 1000
 ROUNDS = 7
+JOB_MINUTES = [SEVEN + (30 + n) * MINUTE for n in range(4)]  # kept for tick_vs_job_per_patient
 
 
 def main() -> None:
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
     gc.collect()
     gc.freeze()
     gc.disable()
@@ -44,7 +51,7 @@ def tick_vs_raw_sql(folder: Path) -> str:
     """Opening 1,000 due windows among 100,000 patients ÷ plain sqlite3 writing the very same rows."""
     minutes = [SEVEN + n * MINUTE for n in range(ROUNDS + 1)]
     ours, theirs = folder / "ours.sqlite3", folder / "theirs.sqlite3"
-    hospitals.build(ours, 100_000, minutes, DUE)
+    hospitals.build(ours, 100_000, minutes + JOB_MINUTES, DUE)
     shutil.copy(ours, theirs)
     engine, raw = open_engine(f"sqlite:///{ours}"), _plain(theirs)
     ratios, spent = [], []
@@ -64,19 +71,21 @@ def tick_vs_raw_sql(folder: Path) -> str:
 
 
 def tick_idle_growth(folder: Path) -> str:
-    """A tick that finds nothing due, among 1,000,000 patients ÷ among 1,000."""
+    """A worker's whole tick that finds nothing due, among 1,000,000 patients ÷ among 1,000."""
     sizes = {1_000: folder / "small.sqlite3", 1_000_000: folder / "large.sqlite3"}
-    engines = {}
+    engines, workers = [], {}
     for size, path in sizes.items():
-        hospitals.build(path, size, [], 0)
-        engines[size] = open_engine(f"sqlite:///{path}")
-        _tick(engines[size], SEVEN)
+        hospitals.build(path, size, [], 0, reachable=False)
+        engines.append(open_engine(f"sqlite:///{path}"))
+        settings = Settings.from_env({"NEAPTIDE_DATA": str(folder)})
+        workers[size] = Worker(engines[-1], FixedClock(SEVEN), {}, lambda _: "", settings)
+        workers[size].tick()
     ratios, spent = [], []
     for _ in range(ROUNDS):
-        large, small = (_cpu(lambda one=engines[size]: _ticks(one, 40)) / 40 for size in (1_000_000, 1_000))
+        large, small = (_cpu(lambda one=workers[size]: _ticks(one, 40)) / 40 for size in (1_000_000, 1_000))
         ratios.append(large / small)
         spent.append((large, small))
-    for engine in engines.values():
+    for engine in engines:
         engine.dispose()
     sizes[1_000_000].unlink()
     large, small = (statistics.median(side) * 1000 for side in zip(*spent, strict=True))
@@ -92,13 +101,10 @@ def tick_vs_job_per_patient(folder: Path) -> str:
     """
     due = 100
     path = folder / "jobs.sqlite3"
-    minutes = [SEVEN + n * MINUTE for n in range(4)]
-    hospitals.build(path, 1_000, minutes, due)
-    ours = folder / "beside.sqlite3"
-    hospitals.build(ours, 100_000, minutes, DUE)
-    engine, naive = open_engine(f"sqlite:///{ours}"), open_engine(f"sqlite:///{path}")
+    hospitals.build(path, 1_000, JOB_MINUTES, due)
+    engine, naive = open_engine(f"sqlite:///{folder / 'ours.sqlite3'}"), open_engine(f"sqlite:///{path}")
     ratios, spent = [], []
-    for minute in minutes:
+    for minute in JOB_MINUTES:
         own = _cpu(lambda now=minute: _tick(engine, now)) / DUE
         other = jobs.fire(folder / f"store-{minute:%M}.sqlite3", naive, minute, _cpu) / due
         ratios.append(other / own)
@@ -118,9 +124,9 @@ def _tick(engine: Engine, now: datetime) -> None:
     prompting.take_steps(engine, now)
 
 
-def _ticks(engine: Engine, times: int) -> None:
+def _ticks(worker: Worker, times: int) -> None:
     for _ in range(times):
-        _tick(engine, SEVEN)
+        worker.tick()
 
 
 def _cpu(work: Callable[[], Any]) -> float:

@@ -23,8 +23,8 @@ def written(at: datetime) -> str:
     return f"{at:%Y-%m-%d %H:%M:%S.%f}"
 
 
-def build(path: Path, patients: int, due: list[datetime], due_each: int) -> None:
-    """A migrated database of `patients` with contact, consent and plan.
+def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reachable: bool = True) -> None:
+    """A migrated database of `patients` with plan, and contact and consent unless nobody will be written to.
 
     At each instant in `due`, `due_each` of them open their window; the rest not before 2027.
     """
@@ -50,16 +50,17 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int) -> None
         " VALUES (?,?,?,'Invented',?,'en','active','kg',?)",
         ((one, clinic, f"F-{n:07}", zone_of(n), at) for n, one in enumerate(ids)),
     )
-    raw.executemany(
-        "INSERT INTO contacts (id, clinic_id, patient_id, channel, address, position, state, created_at)"
-        " VALUES (?,?,?,'text',?,0,'ok',?)",
-        ((one, clinic, one, f"+64{n:09}", at) for n, one in enumerate(ids)),
-    )
-    raw.executemany(
-        "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at)"
-        " VALUES (?,?,?,'messages',1,'signed form','operator',?)",
-        ((one, clinic, one, at) for one in ids),
-    )
+    if reachable:
+        raw.executemany(
+            "INSERT INTO contacts (id, clinic_id, patient_id, channel, address, position, state, created_at)"
+            " VALUES (?,?,?,'text',?,0,'ok',?)",
+            ((one, clinic, one, f"+64{n:09}", at) for n, one in enumerate(ids)),
+        )
+        raw.executemany(
+            "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at)"
+            " VALUES (?,?,?,'messages',1,'signed form','operator',?)",
+            ((one, clinic, one, at) for one in ids),
+        )
     raw.executemany(
         "INSERT INTO plans (id, clinic_id, patient_id, weekdays, opens, due, closes, wants_reading, wants_checkin,"
         " steps, silent_days, next_date, next_open_at, active, set_at)"

@@ -1,0 +1,272 @@
+"""What is shipped to run the service: units, container, reverse proxy, and the demo itself, started and stopped."""
+
+from __future__ import annotations
+
+import configparser
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+from service.cli import main as cli
+
+ROOT = Path(__file__).resolve().parent.parent
+DEPLOY = ROOT / "deploy"
+UNITS = sorted((DEPLOY / "systemd").glob("*.service"))
+
+
+# --- units, container, proxy -----------------------------------------------------------
+
+
+class _Repeating(dict[str, Any]):
+    """Unit files may give a key twice; both count."""
+
+    def __setitem__(self, key: str, value: Any) -> None:
+        if key in self and isinstance(value, list) and isinstance(self[key], list):
+            self[key].extend(value)
+        else:
+            super().__setitem__(key, value)
+
+
+def unit(path: Path) -> configparser.RawConfigParser:
+    parser = configparser.RawConfigParser(strict=False, dict_type=_Repeating)
+    parser.optionxform = str  # type: ignore[assignment, method-assign]
+    parser.read_string(path.read_text(encoding="utf-8"))
+    return parser
+
+
+@pytest.mark.parametrize("path", UNITS, ids=lambda path: path.name)
+def test_a_unit_runs_a_command_that_exists_as_a_user_of_its_own(path: Path) -> None:
+    service = unit(path)["Service"]
+    assert service["User"] == "neaptide"
+    run = re.findall(r"/\.venv/bin/neaptide (\w+)", service["ExecStart"] + "\n" + service["ExecStartPre"])
+    assert len(run) == 2
+    assert set(run) <= cli.commands.keys()  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("path", UNITS, ids=lambda path: path.name)
+def test_a_unit_is_shut_in(path: Path) -> None:
+    service = unit(path)["Service"]
+    wanted = {
+        "NoNewPrivileges": "yes",
+        "ProtectSystem": "strict",
+        "ProtectHome": "yes",
+        "PrivateTmp": "yes",
+        "UMask": "0077",
+        "StateDirectory": "neaptide",
+        "CapabilityBoundingSet": "",
+        "RestrictNamespaces": "yes",
+    }
+    assert {key: service.get(key) for key in wanted} == wanted
+
+
+def test_the_worker_and_the_web_are_units_apart() -> None:
+    assert {path.name for path in UNITS} == {"neaptide-web.service", "neaptide-worker.service"}
+
+
+def compose() -> dict[str, Any]:
+    read: dict[str, Any] = yaml.safe_load((DEPLOY / "compose.yaml").read_text(encoding="utf-8"))
+    return read
+
+
+def test_the_containers_are_reached_from_this_machine_only() -> None:
+    ports = [port for one in compose()["services"].values() for port in one.get("ports", [])]
+    assert ports
+    assert all(port.startswith("127.0.0.1:") for port in ports)
+
+
+def test_the_containers_run_commands_that_exist() -> None:
+    services = compose()["services"]
+    ours = [one.get("command", ["neaptide", "serve"]) for one in services.values() if one["image"] == "neaptide"]
+    assert len(ours) == 3
+    assert all(command[0] == "neaptide" and command[1] in cli.commands for command in ours)  # type: ignore[attr-defined]
+    container = (DEPLOY / "Containerfile").read_text(encoding="utf-8")
+    assert 'CMD ["neaptide", "serve"]' in container
+    assert "--require-hashes" in container
+    assert re.search(r"^USER neaptide$", container, re.MULTILINE)
+
+
+def test_what_the_container_copies_is_there() -> None:
+    container = (DEPLOY / "Containerfile").read_text(encoding="utf-8")
+    copied = [name for line in re.findall(r"^COPY (.+)$", container, re.MULTILINE) for name in line.split()[:-1]]
+    assert copied
+    assert [name for name in copied if not (ROOT / name).exists()] == []
+
+
+def test_no_secret_is_shipped_with_a_value() -> None:
+    for path in (DEPLOY / "compose.env.example", DEPLOY / "systemd" / "neaptide.env.example"):
+        values = dict(re.findall(r"^(NEAPTIDE_\w+)=(.*)$", path.read_text(encoding="utf-8"), re.MULTILINE))
+        assert values["NEAPTIDE_SECRET_KEY"] == ""
+    assert not any(
+        str(value).strip() for key, value in environment_of_compose() if "PASSWORD" in key and ":?" not in value
+    )
+
+
+def environment_of_compose() -> Iterator[tuple[str, str]]:
+    for one in compose()["services"].values():
+        yield from (one.get("environment") or {}).items()
+
+
+def test_the_proxy_speaks_tls_and_keeps_signed_links_out_of_its_log() -> None:
+    text = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
+    assert text.count("{") == text.count("}")
+    assert "listen 443 ssl" in text
+    assert re.findall(r"server (127\.0\.0\.1:\d+);", text) == ["127.0.0.1:8000"]
+    logged = re.search(r"log_format \w+ '([^']+)'", text)
+    assert logged
+    assert not {"$request", "$uri", "$request_uri", "$http_referer"} & set(re.findall(r"\$\w+", logged[1]))
+    assert set(re.findall(r"access_log \S+ (\w+);", text)) == {"neaptide_quiet"}
+
+
+# --- the demo ----------------------------------------------------------------------------
+
+
+class Demo:
+    """`deploy/demo`, without the installing: started on a free port, read until it says it is open."""
+
+    def __init__(self, data: Path, port: int | None = None) -> None:
+        self.port = port or free_port()
+        environment = {**os.environ, "NEAPTIDE_DATABASE_URL": "sqlite:////nonexistent/never-used.sqlite3"}
+        self.process = subprocess.Popen(
+            [sys.executable, DEPLOY / "running_demo.py", "--port", str(self.port), "--data", data],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            stdin=subprocess.DEVNULL,
+            text=True,
+            env=environment,
+            cwd=ROOT,
+        )
+        self.said = ""
+
+    def until_open(self) -> Demo:
+        assert self.process.stdout is not None
+        # Nothing here waits for ever: a demo that hangs is stopped, and the test fails on what it said.
+        guard = threading.Timer(120, self.process.kill)
+        guard.start()
+        for line in self.process.stdout:
+            self.said += line
+            if "Ctrl-C stops everything" in line:
+                break
+        guard.cancel()
+        assert "Ctrl-C stops everything" in self.said, self.said
+        return self
+
+    def children(self) -> dict[int, str]:
+        """Process id → command line of what it started itself."""
+        found = {}
+        for status in Path("/proc").glob("[0-9]*/stat"):
+            try:
+                parent = int(status.read_text().rsplit(")", 1)[1].split()[1])
+                words = (status.parent / "cmdline").read_bytes().decode().split("\0")
+            except (FileNotFoundError, ProcessLookupError):
+                continue
+            if parent == self.process.pid:
+                found[int(status.parent.name)] = " ".join(words)
+        return found
+
+    def ends(self) -> int:
+        rest, _ = self.process.communicate(timeout=60)
+        self.said += rest or ""
+        return self.process.returncode
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.terminate()
+            self.process.communicate(timeout=60)
+
+
+@pytest.fixture(scope="module")
+def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("demo") / "data"
+
+
+@pytest.fixture
+def demo(data: Path) -> Iterator[Demo]:
+    running = Demo(data)
+    yield running
+    running.close()
+
+
+@pytest.mark.slow
+def test_the_demo_opens_shows_what_it_printed_and_stops_everything_when_asked(demo: Demo, data: Path) -> None:
+    demo.until_open()
+    addresses = re.findall(r"http://127\.0\.0\.1:\d+\S*", demo.said)
+    assert len(addresses) == 4
+    for address in addresses:
+        with urllib.request.urlopen(address, timeout=30) as answer:
+            page = answer.read().decode()
+        assert answer.status == 200, address
+        assert "nvented" in page, address
+    assert (data / "neaptide.sqlite3").exists()
+    children = demo.children()
+    assert len(children) == 2
+    demo.process.send_signal(signal.SIGTERM)
+    assert demo.ends() == 0, demo.said
+    assert [pid for pid in children if Path(f"/proc/{pid}").exists()] == []
+    assert not is_taken(demo.port)
+
+
+@pytest.mark.slow
+def test_when_one_process_dies_the_demo_says_which_and_stops_the_other(demo: Demo) -> None:
+    demo.until_open()
+    children = demo.children()
+    worker = next(pid for pid, words in children.items() if words.rstrip().endswith("worker"))
+    os.kill(worker, signal.SIGKILL)
+    assert demo.ends() == 1
+    assert "the worker process ended by itself" in demo.said
+    assert [pid for pid in children if Path(f"/proc/{pid}").exists()] == []
+    assert not is_taken(demo.port)
+
+
+def test_the_demo_says_at_once_that_its_port_is_taken(tmp_path: Path) -> None:
+    with socket.socket() as holder:
+        holder.bind(("127.0.0.1", 0))
+        holder.listen()
+        port = holder.getsockname()[1]
+        demo = Demo(tmp_path / "data", port)
+        assert demo.ends() == 1
+    assert f"port {port} on 127.0.0.1 cannot be used" in demo.said
+    assert "--port" in demo.said
+    assert not (tmp_path / "data").exists()
+
+
+def test_the_demo_deletes_no_folder_that_it_did_not_make(tmp_path: Path) -> None:
+    (tmp_path / "diary.txt").write_text("dear", encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, DEPLOY / "running_demo.py", "--port", str(free_port()), "--data", tmp_path, "--reset"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "holds something that the demo did not write" in done.stderr
+    assert (tmp_path / "diary.txt").read_text(encoding="utf-8") == "dear"
+
+
+def test_measurements_that_do_not_exist_are_refused_by_name() -> None:
+    done = subprocess.run(
+        [sys.executable, DEPLOY / "measuring.py", "nonsense"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert "nonsense: no such measurement; there are:" in done.stderr
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+def is_taken(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0

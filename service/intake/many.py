@@ -203,9 +203,7 @@ def _alone(
         log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
         with writing(engine) as session:
             park(session, subject, error, now)
-        return Refused(
-            "reading", None, f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
-        )
+        return Refused("reading", None, f"one that can be written; this is a fault of ours, noted as {subject[1]}")
 
 
 def _slices(things: Sequence[Any]) -> Iterator[Sequence[Any]]:

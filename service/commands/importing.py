@@ -1,0 +1,165 @@
+"""`neaptide import readings|checkins FILE`: take in what was kept elsewhere."""
+
+from __future__ import annotations
+
+import json
+import sys
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Protocol
+
+import click
+from sqlalchemy import Engine, select
+
+from service.clock import SystemClock
+from service.config import Settings
+from service.domain.readings import UNITS
+from service.domain.refused import Refused
+from service.intake.importing import ImportReport, Progress, import_checkins, import_readings
+from service.store.audit import OPERATOR
+from service.store.session import open_engine, reading
+from service.store.tables import Clinic
+
+SOME_REFUSED = 3
+LONG_FILE = 1_000_000  # bytes from which progress is shown
+FILE = click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+CODES = """\b
+Exit code: 0 when every row was taken or was there already, 3 when some were
+refused (each is reported with its line), 1 when the file cannot be read at all."""
+
+
+def _options(command: Any) -> Any:
+    for option in (
+        click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one."),
+        click.option("--dry-run", is_flag=True, help="Say what would be taken; write nothing."),
+        click.option("--strict", is_flag=True, help="Try every row first; write nothing when any is refused."),
+        click.option("--as-json", is_flag=True, help="Report as JSON on standard output."),
+    ):
+        command = option(command)
+    return command
+
+
+@click.group("import")
+def group() -> None:
+    """Take in readings or check-ins from a CSV file."""
+
+
+@group.command("readings", epilog=CODES)
+@FILE
+@_options
+@click.option("--unit", type=click.Choice(list(UNITS)), help="Unit (UCUM) of rows without a pressure_unit.")
+def readings(file: Path, unit: str | None, clinic: str | None, dry_run: bool, strict: bool, as_json: bool) -> None:
+    """Take in pressure readings.
+
+    FILE is CSV in UTF-8 with commas or semicolons and the columns patient, taken_at,
+    pa_systolic, pa_diastolic and, where known, pa_mean, heart_rate, pressure_unit,
+    posture, source_ref. `patient` is the clinic's reference or our id; `taken_at` has
+    its offset, such as 2026-03-01T07:12:00+01:00. Running it again does no harm: what
+    is there already is counted and passed over.
+    """
+
+    def run(engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport:
+        now = SystemClock().now()
+        return import_readings(
+            engine, clinic_id, file, OPERATOR, now, unit=unit, dry_run=dry_run, strict=strict, progress=progress
+        )
+
+    _import(file, clinic, run, as_json=as_json)
+
+
+@group.command("checkins", epilog=CODES)
+@FILE
+@_options
+@click.option("--replace", is_flag=True, help="Let a row correct what is there for its date; else it is refused.")
+def checkins(file: Path, replace: bool, clinic: str | None, dry_run: bool, strict: bool, as_json: bool) -> None:
+    """Take in diaries.
+
+    FILE is CSV in UTF-8 with commas or semicolons and the columns patient, local_date
+    and any of weight, weight_unit (kg or [lb_av]), breathlessness (0 to 10),
+    extra_pillows (compared with usual), woke_breathless (yes or no), swelling (none,
+    ankle, shin, knee), light_headed, tiredness (0 to 10), missed_medicines,
+    safety_signs (none, or some with semicolons between them), note. An empty cell is
+    "not answered".
+    """
+
+    def run(engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport:
+        now = SystemClock().now()
+        return import_checkins(
+            engine, clinic_id, file, OPERATOR, now, may_correct=replace, dry_run=dry_run, strict=strict,
+            progress=progress,
+        )  # fmt: skip
+
+    _import(file, clinic, run, as_json=as_json)
+
+
+class _Run(Protocol):
+    def __call__(self, engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport: ...
+
+
+def _import(file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None:
+    engine = open_engine(Settings.from_env().database_url)
+    try:
+        with _progress(file) as progress:
+            report = run(engine, _clinic_id(engine, clinic), progress)
+    except Refused as refusal:
+        raise click.ClickException(str(refusal)) from None
+    finally:
+        engine.dispose()
+    _report(report, as_json=as_json)
+    if report.refused:
+        sys.exit(SOME_REFUSED)
+
+
+@contextmanager
+def _progress(file: Path) -> Iterator[Progress]:
+    size = file.stat().st_size
+    if size < LONG_FILE:
+        yield lambda _read: None
+        return
+    with click.progressbar(length=size, label=file.name, file=sys.stderr) as bar:
+        # A strict run reads the file twice: the second time round the bar stays full.
+        yield lambda read: bar.update(max(0, read - bar.pos))
+
+
+def _clinic_id(engine: Engine, given: str | None) -> uuid.UUID:
+    with reading(engine) as session:
+        clinics = session.execute(select(Clinic.id, Clinic.name).order_by(Clinic.name)).all()
+    named = [one.id for one in clinics if given is None or given in (one.name, str(one.id))]
+    if len(named) != 1:
+        raise Refused("--clinic", given, f"one of: {', '.join(one.name for one in clinics) or '(there is no clinic)'}")
+    return uuid.UUID(str(named[0]))
+
+
+def _report(report: ImportReport, *, as_json: bool) -> None:
+    if as_json:
+        click.echo(json.dumps(_as_json(report), ensure_ascii=False, indent=2))
+        return
+    for refusal in report.refused:
+        click.echo(str(refusal), err=True)
+    verb = "would be taken" if report.tried else "taken"
+    click.echo(f"{report.rows} rows: {report.taken} {verb}, {report.duplicates} there already, "
+               f"{len(report.refused)} refused")  # fmt: skip
+    if report.stopped:
+        nothing = "nothing was written" if report.tried else "the rows before it were written"
+        click.echo(f"stopped at a refused row; {nothing}")
+
+
+def _as_json(report: ImportReport) -> dict[str, Any]:
+    return {
+        "rows": report.rows,
+        "taken": report.taken,
+        "duplicates": report.duplicates,
+        "refused": [
+            {"line": one.line, "field": one.field, "value": _plain(one.value), "accepted": one.accepted}
+            for one in report.refused
+        ],
+        "dry_run": report.tried,
+        "stopped": report.stopped,
+    }
+
+
+def _plain(value: object) -> object:
+    # Not every number has a spelling in JSON: NaN does not.
+    return value if value is None or isinstance(value, str | bool | int) else str(value)

@@ -1,0 +1,167 @@
+"""Take in whole files of readings or check-ins.
+
+Promises that every row that is not taken is reported with its line, field, value
+and what is accepted; that good rows are kept in transactions of a few thousand, so
+that a long file does not hold everybody up; and that running it again does no harm.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO, Generic, TypeVar
+
+from sqlalchemy import Engine
+
+from service.domain.diary import NewCheckin
+from service.domain.readings import NewReading
+from service.domain.refused import Refused
+from service.intake.cells import CHECKINS, READINGS, CheckinRows, ReadingRows
+from service.intake.files import Layout, Sheet, opened, rows
+from service.intake.many import record_readings, try_readings
+from service.intake.many_checkins import record_checkins, try_checkins
+from service.intake.outcomes import Outcome, Recorded
+from service.store.audit import Actor
+
+New = TypeVar("New", NewReading, NewCheckin)
+Progress = Callable[[int], None]  # bytes read so far
+READINGS_AT_ONCE = 5_000
+CHECKINS_AT_ONCE = 500
+
+
+@dataclass
+class ImportReport:
+    """What became of the rows of a file."""
+
+    rows: int = 0
+    taken: int = 0  # when only tried: would be taken
+    duplicates: int = 0
+    refused: list[Refused] = field(default_factory=list)  # each with its line
+    tried: bool = False  # nothing was written
+    stopped: bool = False  # a strict run met a refused row
+
+    def add(self, lines: Sequence[int], results: Sequence[Recorded | Outcome | Refused]) -> None:
+        for line, result in zip(lines, results, strict=True):
+            if isinstance(result, Refused):
+                self.refused.append(result.at_line(line))
+                continue
+            outcome = result.outcome if isinstance(result, Recorded) else result
+            if outcome is Outcome.DUPLICATE:
+                self.duplicates += 1
+            else:
+                self.taken += 1
+
+
+def import_readings(
+    engine: Engine,
+    clinic_id: uuid.UUID,
+    source: Path | BinaryIO,
+    actor: Actor,
+    now: datetime,
+    *,
+    unit: str | None = None,
+    dry_run: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> ImportReport:
+    """Take in a CSV file of readings, columns as in `cells.READINGS`. A stream must be seekable.
+
+    `unit` (UCUM) is for rows that do not say theirs. A dry run writes nothing. A
+    strict one tries the whole file first and writes nothing when any row is refused.
+    Raises Refused when the file as a whole cannot be read.
+    """
+    work = _Work(
+        READINGS,
+        READINGS_AT_ONCE,
+        lambda sheet: ReadingRows(sheet, unit),
+        lambda new: try_readings(engine, clinic_id, new, now),
+        lambda new: record_readings(engine, clinic_id, new, actor, now),
+    )
+    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
+
+
+def import_checkins(
+    engine: Engine,
+    clinic_id: uuid.UUID,
+    source: Path | BinaryIO,
+    actor: Actor,
+    now: datetime,
+    *,
+    may_correct: bool = False,
+    dry_run: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> ImportReport:
+    """Take in a CSV file of check-ins, columns as in `cells.CHECKINS`, as `import_readings` does.
+
+    A row for a date that has other answers is refused, unless it `may_correct` them.
+    """
+    work = _Work(
+        CHECKINS,
+        CHECKINS_AT_ONCE,
+        CheckinRows,
+        lambda new: try_checkins(engine, clinic_id, new, now, may_correct=may_correct),
+        lambda new: record_checkins(engine, clinic_id, new, actor, now, may_correct=may_correct),
+    )
+    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
+
+
+@dataclass(frozen=True)
+class _Work(Generic[New]):
+    layout: Layout
+    at_once: int
+    reads: Callable[[Sheet], Callable[[list[str]], New]]
+    tries: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]]
+    takes: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]]
+
+    def run(self, source: Path | BinaryIO, *, dry_run: bool, strict: bool, progress: Progress | None) -> ImportReport:
+        if dry_run or strict:
+            report = self._pass(source, self.tries, stop=strict, progress=progress)
+            report.tried = True
+            if dry_run or report.refused:
+                return report
+        return self._pass(source, self.takes, stop=strict, progress=progress)
+
+    def _pass(
+        self,
+        source: Path | BinaryIO,
+        take: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]],
+        *,
+        stop: bool,
+        progress: Progress | None,
+    ) -> ImportReport:
+        report = ImportReport()
+        with opened(source, self.layout) as sheet:
+            for lines, batch in self._batches(sheet, report):
+                report.add(lines, take(batch))
+                if progress is not None:
+                    progress(sheet.bytes_read)
+                if stop and report.refused:
+                    report.stopped = True
+                    break
+        report.refused.sort(key=lambda refusal: refusal.line or 0)
+        return report
+
+    def _batches(self, sheet: Sheet, report: ImportReport) -> Iterator[tuple[list[int], list[New]]]:
+        """Good rows, a batch at a time. Those whose cells cannot be read go to the report."""
+        read = self.reads(sheet)
+        lines: list[int] = []
+        batch: list[New] = []
+        for line, cells in rows(sheet):
+            report.rows += 1
+            if isinstance(cells, Refused):
+                report.refused.append(cells.at_line(line))
+                continue
+            try:
+                batch.append(read(cells))
+            except Refused as refusal:
+                report.refused.append(refusal.at_line(line))
+                continue
+            lines.append(line)
+            if len(batch) == self.at_once:
+                yield lines, batch
+                lines, batch = [], []
+        yield lines, batch

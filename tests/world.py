@@ -33,8 +33,8 @@ from service.domain.words import (
     TaskKind,
     WindowState,
 )
-from service.store import agenda
 from service.store.audit import OPERATOR, Actor, ActorKind
+from service.store.due import next_due
 from service.store.session import reading, writing
 from service.store.tables import (
     Caregiver,
@@ -198,10 +198,10 @@ class World:
         """Live on until `target`, the worker ticking whenever something falls due."""
         while self.working:
             with reading(self.engine) as session:
-                due = agenda.next_due(session, self.now)
-            if due is None or due >= target:
+                due = next_due(session, after=self.now)
+            if due is None or due.at >= target:
                 break
-            self.clock.set(due)
+            self.clock.set(due.at)
             self.tick()
         self.clock.set(target)
         self.tick()

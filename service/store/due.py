@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from sqlalchemy import func, select, text
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.domain.words import MessageState, StepState, WindowState
+from service.store import agenda
 from service.store.parking import is_parked
 from service.store.tables import Message, Plan, Step, Window
 
@@ -31,17 +31,21 @@ class Due:
     event: Event
 
 
-def next_due(session: Session) -> Due | None:
-    """The earliest due row that is not set aside; None when nothing is waited for. Four index look-ups."""
-    queries = {
-        Event.OPENS: select(func.min(Plan.next_open_at)).where(text("plans.active"), ~is_parked("plan", Plan.id)),
-        Event.CLOSES: select(func.min(Window.closes_at)).where(
-            Window.state == WindowState.OPEN, ~is_parked("window", Window.id)
-        ),
-        Event.STEP: select(func.min(Step.due_at)).where(Step.state == StepState.PENDING, ~is_parked("step", Step.id)),
-        Event.MESSAGE: select(func.min(Message.next_try_at)).where(
-            Message.state == MessageState.QUEUED, ~is_parked("message", Message.id)
-        ),
-    }
-    found = [Due(at, event) for event, query in queries.items() if (at := session.scalar(query)) is not None]
+def next_due(session: Session, after: datetime | None = None) -> Due | None:
+    """The earliest due row that is not set aside; None when nothing is waited for. Four index look-ups.
+
+    With `after`, the earliest of those that fall due later than that.
+    """
+    waiting = (
+        (Event.OPENS, Plan.next_open_at, agenda.ACTIVE_PLANS, is_parked("plan", Plan.id)),
+        (Event.CLOSES, Window.closes_at, agenda.OPEN_WINDOWS, is_parked("window", Window.id)),
+        (Event.STEP, Step.due_at, agenda.PENDING_STEPS, is_parked("step", Step.id)),
+        (Event.MESSAGE, Message.next_try_at, agenda.QUEUED_MESSAGES, is_parked("message", Message.id)),
+    )
+    found = []
+    for event, when, waits, parked in waiting:
+        query = select(func.min(when)).where(waits, ~parked)
+        at = session.scalar(query if after is None else query.where(when > after))
+        if at is not None:
+            found.append(Due(at, event))
     return min(found, key=lambda due: due.at, default=None)

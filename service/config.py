@@ -24,6 +24,7 @@ class Settings:
     demo: bool  # NEAPTIDE_DEMO: pages that show the mock phones, and a clock that can be moved
     tick_seconds: float  # NEAPTIDE_TICK_SECONDS: how often the worker looks for what is due
     log_level: str  # NEAPTIDE_LOG_LEVEL
+    trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
 
     @classmethod
     def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
@@ -43,6 +44,7 @@ class Settings:
             demo=demo,
             tick_seconds=_number(env, "NEAPTIDE_TICK_SECONDS", default=5, least=0.05, most=60),
             log_level=env.get("NEAPTIDE_LOG_LEVEL", "info"),
+            trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
         )
 
 

@@ -30,7 +30,9 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
     backend = parsed.get_backend_name()
     if backend == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
-        return create_engine(parsed, pool_size=pool_size, max_overflow=pool_size, pool_pre_ping=True)
+        return create_engine(
+            parsed, pool_size=pool_size, max_overflow=pool_size, pool_pre_ping=True, hide_parameters=True
+        )
     if backend != "sqlite":
         raise ValueError(f"database url begins with {backend!r}; accepted: sqlite:///FILE, postgresql://…")
     if not parsed.database or parsed.database == ":memory:":
@@ -39,6 +41,7 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
         parsed,
         pool_size=pool_size,
         max_overflow=pool_size,
+        hide_parameters=True,
         connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
     )
     event.listen(engine, "connect", _prepare_sqlite)

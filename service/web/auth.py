@@ -66,6 +66,11 @@ def end_session() -> None:
     session.clear()
 
 
+def has_session() -> bool:
+    """Whether the browser sent a session cookie of ours, good or not, and no bearer key."""
+    return "staff" in session and not request.headers.get("Authorization")
+
+
 def current_staff() -> CurrentStaff | None:
     """Who is signed in on this browser, or nobody. Asked once in a request."""
     if "staff_now" not in g:
@@ -113,14 +118,14 @@ def machine_or_staff() -> Caller | None:
 def keep_session(response: Response) -> Response:
     """After a staff request: note in the signed cookie that the session was used."""
     if g.get("staff_now") is not None and "staff" in session:
-        session["seen"] = services().clock.now().timestamp()
+        session["seen"] = services().door_clock.now().timestamp()
     return response
 
 
 def _read_session() -> CurrentStaff | None:
     if "staff" not in session:
         return None
-    now = services().clock.now()
+    now = services().door_clock.now()
     since = datetime.fromtimestamp(session.get("since", 0), UTC)
     seen = datetime.fromtimestamp(session.get("seen", 0), UTC)
     if now - seen > IDLE or now - since > LONGEST:

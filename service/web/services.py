@@ -21,6 +21,7 @@ class Services:
     settings: Settings
     engine: Engine
     clock: Clock
+    door_clock: Clock  # counts sign-ins and idle sessions: the demo moves `clock` by days, not its visitors
     transports: Mapping[Channel, Transport]
     links: Links
 

@@ -1,0 +1,99 @@
+"""The web application: pages for people, the API for machines, and what watches over both.
+
+The composition root of the web processes. Whatever a view needs is handed in here;
+nothing below reads the environment or asks the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+
+from flask import Flask, redirect, request
+from flask.typing import ResponseReturnValue
+from flask_wtf.csrf import CSRFProtect
+from sqlalchemy import Engine
+from werkzeug.exceptions import HTTPException, InternalServerError
+from werkzeug.middleware.proxy_fix import ProxyFix
+
+from service.clock import Clock, SystemClock
+from service.config import Settings
+from service.domain.words import Channel
+from service.transports.base import Transport
+from service.web import api, auth, docs, frame, health, problems, security
+from service.web.pages import clinic, demo, phone, signin
+from service.web.services import Services
+from service.web.tokens import Links
+
+MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
+# Pages opened by a signed link need no cookie: whoever cannot read the link cannot forge its form either.
+BY_LINK = ("/c/", "/g/", "/cal/", "/push/")
+
+
+def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Mapping[Channel, Transport]) -> Flask:
+    """The WSGI application."""
+    app = Flask(__name__, template_folder="web/templates", static_folder="web/static")
+    app.config.update(
+        SECRET_KEY=settings.secret_key,
+        MAX_CONTENT_LENGTH=MOST_BYTES,
+        MAX_FORM_MEMORY_SIZE=MOST_BYTES,
+        SESSION_COOKIE_NAME="neaptide",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_COOKIE_SECURE=settings.base_url.startswith("https://"),
+        PERMANENT_SESSION_LIFETIME=timedelta(hours=12),
+        WTF_CSRF_TIME_LIMIT=None,  # the session it belongs to has its own end
+        WTF_CSRF_CHECK_DEFAULT=False,
+        WTF_CSRF_SSL_STRICT=False,  # referrers are not sent, by our own policy
+    )
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.extensions["neaptide"] = Services(
+        settings=settings,
+        engine=engine,
+        clock=clock,
+        door_clock=SystemClock() if settings.demo else clock,
+        transports=transports,
+        links=Links(settings.secret_key, settings.base_url),
+    )
+    security.install(app)
+    frame.install(app)
+    _protect_forms(app)
+    api.install(app)
+    app.before_request(api.check_content_type)
+    for pages in (docs, health, signin, phone, clinic):
+        app.register_blueprint(pages.blueprint)
+    if settings.demo:
+        app.register_blueprint(demo.blueprint)
+    app.after_request(auth.keep_session)
+    app.register_error_handler(Exception, _answer_error)
+
+    @app.get("/")
+    def home() -> ResponseReturnValue:
+        return redirect("/demo/" if settings.demo else "/clinic/")
+
+    if settings.trust_proxy:
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
+    return app
+
+
+def _protect_forms(app: Flask) -> None:
+    csrf = CSRFProtect(app)
+
+    @app.before_request
+    def check_form() -> None:
+        if request.method in {"GET", "HEAD", "OPTIONS"} or request.path.startswith(BY_LINK):
+            return
+        # A bearer key is never sent by a browser on its own, so a forged form cannot carry one;
+        # the token of a link in the body stands for itself.
+        if request.path.startswith(api.PREFIX) and not auth.has_session():
+            return
+        csrf.protect()
+
+
+def _answer_error(error: Exception) -> ResponseReturnValue:
+    if api.wants_problem():
+        return api.answer_for(error)
+    if isinstance(error, HTTPException):
+        return frame.sorry(error)
+    problems.log.exception("page failed unexpectedly", path=request.path, error=type(error).__name__)
+    return frame.sorry(InternalServerError())

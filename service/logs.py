@@ -1,0 +1,50 @@
+"""How the service logs: one line of JSON for each event, with ids and never with values.
+
+Exceptions are told by their class and the places they passed. Their texts and the
+values around them are left out: a database's or a parser's message repeats what
+it was given, and that may be a patient's answer.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+import traceback
+from collections.abc import MutableMapping
+from pathlib import PurePath
+from typing import Any
+
+import structlog
+
+LEVELS = {"debug": logging.DEBUG, "info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
+
+
+def configure(level: str) -> None:
+    """Set up logging of this process. Raises KeyError for an unknown level."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            _places_only,
+            structlog.processors.JSONRenderer(),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(LEVELS[level]),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=True,
+    )
+    # What libraries say goes through the standard library; below a warning it is of no use here.
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s")
+
+
+def _places_only(_logger: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:
+    given = event.pop("exc_info", None)
+    error = sys.exc_info()[1] if given is True else given
+    if isinstance(error, tuple):
+        error = error[1]
+    if isinstance(error, BaseException):
+        event["exception"] = type(error).__name__
+        event["places"] = [
+            f"{PurePath(frame.filename).name}:{frame.lineno}"
+            for frame in traceback.extract_tb(error.__traceback__)[-8:]
+        ]
+    return event

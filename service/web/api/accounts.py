@@ -1,0 +1,104 @@
+"""Staff accounts and machines' keys, for the clinic's administrators."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from marshmallow import Schema
+from sqlalchemy import select
+
+from service import staffing
+from service.domain.words import Role
+from service.store.session import reading
+from service.store.tables import ApiKey, Staff
+from service.web.api import finding
+from service.web.api.fields import Page, listing
+from service.web.api.guards import caller, for_staff, once
+from service.web.api.paging import paged
+from service.web.api.watchschemas import KeyIn, KeyOut, NewKeyOut, StaffIn, StaffOut
+from service.web.services import services
+
+blueprint = Blueprint("api_accounts", __name__, url_prefix="/api/v1", description="Staff accounts and keys")
+STAFF, KEY, NEW_KEY = StaffOut(), KeyOut(), NewKeyOut()
+
+
+@blueprint.route("/staff", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, listing(StaffOut))
+@for_staff(Role.ADMINISTRATOR)
+def list_staff(page: dict[str, int]) -> dict[str, Any]:
+    """The clinic's accounts, by name."""
+    wanted = select(Staff).where(Staff.clinic_id == caller().clinic_id).order_by(Staff.name, Staff.id)
+    with reading(services().engine) as session:
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/staff", methods=["POST"])
+@blueprint.arguments(StaffIn)
+@blueprint.response(201, STAFF)
+@for_staff(Role.ADMINISTRATOR)
+def add_staff(new: dict[str, Any]) -> Response:
+    """Add an account of one person; passwords are never shared."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        added = staffing.add_staff(
+            call.session, caller().clinic_id, **new, actor=caller().actor, now=services().clock.now()
+        )
+        return call.answer(STAFF, added)
+
+
+@blueprint.route("/staff/<uuid:staff_id>/close", methods=["POST"])
+@blueprint.arguments(Schema.from_dict({}, name="NothingToClose"))
+@blueprint.response(200, STAFF)
+@for_staff(Role.ADMINISTRATOR)
+def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
+    """The account opens nothing from now on; what it signed stays."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        staff = finding.own(call.session, Staff, staff_id)
+        staffing.close_account(call.session, staff, caller().actor, services().clock.now())
+        return call.answer(STAFF, staff, 200)
+
+
+@blueprint.route("/keys", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, listing(KeyOut))
+@for_staff(Role.ADMINISTRATOR)
+def list_keys(page: dict[str, int]) -> dict[str, Any]:
+    """Machines' keys, without their secrets, newest first."""
+    wanted = select(ApiKey).where(ApiKey.clinic_id == caller().clinic_id).order_by(ApiKey.created_at.desc(), ApiKey.id)
+    with reading(services().engine) as session:
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/keys", methods=["POST"])
+@blueprint.arguments(KeyIn)
+@blueprint.response(201, NEW_KEY)
+@for_staff(Role.ADMINISTRATOR)
+def issue_key(new: dict[str, Any]) -> Response:
+    """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
+    with once() as call:
+        key, secret = staffing.issue_key(
+            call.session, caller().clinic_id, new["name"], new["scopes"], caller().actor, services().clock.now()
+        )
+        body = {**KEY.dump(key), "secret": secret}
+        return call.unkept(body, 201)
+
+
+@blueprint.route("/keys/<uuid:key_id>/revoke", methods=["POST"])
+@blueprint.arguments(Schema.from_dict({}, name="NothingToRevoke"))
+@blueprint.response(200, KEY)
+@for_staff(Role.ADMINISTRATOR)
+def revoke_key(_nothing: dict[str, Any], key_id: uuid.UUID) -> Response:
+    """The key opens nothing from now on."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        key = finding.own(call.session, ApiKey, key_id)
+        staffing.revoke_key(call.session, key, caller().actor, services().clock.now())
+        return call.answer(KEY, key, 200)

@@ -1,0 +1,107 @@
+"""Check-ins: with a machine's key for any patient of the clinic, or with the token of a link for one day."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response, g
+from flask_smorest import Blueprint
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import intake
+from service.domain.refused import Refused
+from service.domain.words import ActorKind, PatientState, Scope, Source
+from service.intake import Answers, NewCheckin, Outcome
+from service.store.audit import Actor
+from service.store.session import reading
+from service.store.tables import Checkin, Patient, Window
+from service.web.api import finding
+from service.web.api.fields import listing
+from service.web.api.guards import caller, needs, once
+from service.web.api.intakeschemas import CheckinIn, CheckinOut, RecordedCheckinOut
+from service.web.api.paging import paged
+from service.web.api.readings import Dates
+from service.web.auth import Caller, machine_or_staff
+from service.web.problems import Problem
+from service.web.services import services
+from service.web.tokens import Purpose
+
+blueprint = Blueprint("api_checkins", __name__, url_prefix="/api/v1", description="Check-ins")
+NEW, RECORDED, CHECKINS = CheckinIn(), RecordedCheckinOut(), listing(CheckinOut)
+
+
+@blueprint.route("/checkins", methods=["POST"])
+@blueprint.arguments(NEW)
+@blueprint.response(201, RECORDED)
+def record(new: dict[str, Any]) -> Response:
+    """Record one day's answers. A second check-in of a date corrects the first.
+
+    `safety` true means that a sign of an emergency is among the answers: tell the
+    person at once to call `emergency_number`. Staff have been told.
+    """
+    token, patient, day = new.pop("token", None), new.pop("patient", None), new.pop("local_date", None)
+    now = services().clock.now()
+    if token is None:
+        _let_in_by_key()
+        if patient is None:
+            raise Refused("patient", None, "the patient's id or the clinic's own reference")
+        wanted = NewCheckin(patient, _answers(new), day)
+    else:
+        with reading(services().engine) as session:
+            window = _let_in_by_link(session, token)
+        wanted = NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE)
+    with once() as call:
+        if call.answered:
+            return call.answered
+        recorded = intake.record_checkin(call.session, g.clinic_id, wanted, caller().actor, now)
+        return call.answer(RECORDED, recorded, 201 if recorded.outcome is Outcome.RECORDED else 200)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/checkins", methods=["GET"])
+@blueprint.arguments(Dates, location="query")
+@blueprint.response(200, CHECKINS)
+@needs(Scope.REVIEW)
+def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """A patient's check-ins, newest first, superseded ones included and marked."""
+    first, last = query.pop("from_date", None), query.pop("to_date", None)
+    wanted = select(Checkin).where(Checkin.patient_id == patient_id, Checkin.clinic_id == caller().clinic_id)
+    if first:
+        wanted = wanted.where(Checkin.local_date >= first)
+    if last:
+        wanted = wanted.where(Checkin.local_date <= last)
+    with reading(services().engine) as session:
+        finding.patient(session, patient_id)
+        return paged(session, wanted.order_by(Checkin.local_date.desc(), Checkin.answered_at.desc()), query)
+
+
+def _answers(given: dict[str, Any]) -> Answers:
+    signs = given.pop("safety_signs", None)
+    kept = {name: value for name, value in given.items() if value is not None}
+    return Answers(**kept, safety_signs=None if signs is None else tuple(signs))
+
+
+def _let_in_by_key() -> None:
+    found = machine_or_staff()
+    if found is None:
+        raise Problem(401, "A bearer key, a staff session or the token of a link is needed.")
+    if Scope.CHECKINS not in found.scopes:
+        raise Problem(403, f"The key has no scope {Scope.CHECKINS.value!r}.")
+    g.caller, g.clinic_id = found, found.clinic_id
+
+
+def _let_in_by_link(session: Session, token: str) -> Window:
+    opened = services().links.read(token, Purpose.CHECKIN)
+    if opened.is_over(services().clock.now()):
+        raise Problem(403, "The link is over.")
+    window = session.scalar(
+        select(Window)
+        .join(Patient, Patient.id == Window.patient_id)
+        .where(Window.id == opened.subject_id, Patient.state == PatientState.ACTIVE)
+    )
+    if window is None:
+        raise Problem(404, "The link leads nowhere any more.")
+    g.clinic_id = window.clinic_id
+    g.caller = Caller(Actor(ActorKind.PATIENT, window.patient_id), window.clinic_id, frozenset())
+    return window

@@ -1,0 +1,38 @@
+"""The clinic's own settings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask_smorest import Blueprint
+
+from service import enrolling
+from service.domain.words import Role, Scope
+from service.store.session import reading, writing
+from service.store.tables import Clinic
+from service.web.api import finding
+from service.web.api.enrolschemas import ClinicChange, ClinicOut
+from service.web.api.guards import caller, for_staff, needs
+from service.web.services import services
+
+blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description="The clinic and its settings")
+
+
+@blueprint.route("/clinic", methods=["GET"])
+@blueprint.response(200, ClinicOut)
+@needs(Scope.REVIEW)
+def show() -> Clinic:
+    """The clinic that the key or session belongs to."""
+    with reading(services().engine) as session:
+        return finding.own_clinic(session)
+
+
+@blueprint.route("/clinic", methods=["PATCH"])
+@blueprint.arguments(ClinicChange)
+@blueprint.response(200, ClinicOut)
+@for_staff(Role.ADMINISTRATOR)
+def change(changes: dict[str, Any]) -> Clinic:
+    """Change settings; windows already open keep the steps they were opened with."""
+    with writing(services().engine) as session:
+        clinic = finding.own_clinic(session)
+        return enrolling.change_clinic(session, clinic, changes, caller().actor, services().clock.now())

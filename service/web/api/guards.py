@@ -1,0 +1,139 @@
+"""What stands before every view of the API: who may call, and what a repeated POST answers."""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import wraps
+from typing import Any, ParamSpec, TypeVar, cast
+
+from flask import Response, current_app, g, json, request
+from marshmallow import Schema
+from sqlalchemy import select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.domain.words import Role, Scope
+from service.store.session import writing
+from service.store.tables import IdempotentCall
+from service.web.auth import Caller, current_staff, machine_or_staff
+from service.web.problems import Problem
+from service.web.services import services
+
+P = ParamSpec("P")
+R = TypeVar("R")
+LONGEST_KEY = 120
+
+
+def needs(scope: Scope) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """For a bearer key with `scope`, or signed-in staff. Sets `g.clinic_id`."""
+
+    def decorate(view: Callable[P, R]) -> Callable[P, R]:
+        @wraps(view)
+        def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
+            found = machine_or_staff()
+            if found is None:
+                raise Problem(401, "A bearer key or a staff session is needed.")
+            if scope not in found.scopes:
+                raise Problem(403, f"The key has no scope {scope.value!r}.")
+            g.caller, g.clinic_id = found, found.clinic_id
+            return view(*args, **kwargs)
+
+        return guarded
+
+    return decorate
+
+
+def for_staff(*roles: Role) -> Callable[[Callable[P, R]], Callable[P, R]]:
+    """For signed-in staff alone, of one of `roles` where given: what a person answers for, a machine may not do."""
+
+    def decorate(view: Callable[P, R]) -> Callable[P, R]:
+        @wraps(view)
+        def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
+            found = machine_or_staff()
+            if found is None:
+                raise Problem(401, "A staff session is needed.")
+            staff = current_staff()
+            if staff is None or (roles and staff.role not in roles):
+                raise Problem(403, "For signed-in staff" + (f" ({', '.join(roles)})" if roles else "") + ".")
+            g.caller, g.clinic_id = found, found.clinic_id
+            return view(*args, **kwargs)
+
+        return guarded
+
+    return decorate
+
+
+def caller() -> Caller:
+    """Who calls, after `needs` or `for_staff`."""
+    return cast(Caller, g.caller)
+
+
+class Call:
+    """One POST inside its transaction. `answered` is what an earlier one with the same key answered."""
+
+    def __init__(self, session: Session, row_id: uuid.UUID | None, answered: Response | None) -> None:
+        self.session = session
+        self.answered = answered
+        self._row_id = row_id
+
+    def answer(self, schema: Schema, result: Any, status: int = 201) -> Response:
+        """The answer, kept for a repeat in the transaction that did the work."""
+        body = schema.dump(result)
+        if self._row_id is not None:
+            self.session.execute(
+                update(IdempotentCall).where(IdempotentCall.id == self._row_id).values(status=status, body=body)
+            )
+        return _response(body, status)
+
+    def unkept(self, body: Any, status: int) -> Response:
+        """An answer that must not be stored; a repeat of its key is told so."""
+        if self.answered is not None:
+            raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
+        return _response(body, status)
+
+
+@contextmanager
+def once() -> Iterator[Call]:
+    """A writing transaction for a POST, which `Idempotency-Key` makes safe to repeat.
+
+    The key is claimed at the start of the transaction: of two requests with one
+    key at the same time the second waits, and answers as the first did.
+    Raises Problem 422 when the key was used for something else.
+    """
+    key = request.headers.get("Idempotency-Key")
+    if key is not None and not 1 <= len(key) <= LONGEST_KEY:
+        raise Problem(422, f"Idempotency-Key: accepted: 1 to {LONGEST_KEY} characters")
+    with writing(services().engine) as session:
+        if key is None:
+            yield Call(session, None, None)
+            return
+        row_id, answered = _claim(session, str(caller().actor), key)
+        yield Call(session, row_id, answered)
+
+
+def _claim(session: Session, who: str, key: str) -> tuple[uuid.UUID, Response | None]:
+    said = hashlib.sha256(f"{request.method} {request.path}\n".encode() + request.get_data()).hexdigest()
+    row_id = uuid.uuid4()
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    session.execute(
+        dialect.insert(IdempotentCall)
+        .values(id=row_id, caller=who, key=key, request_hash=said, status=0, body={}, at=services().clock.now())
+        .on_conflict_do_nothing(index_elements=["caller", "key"])
+    )
+    row = session.execute(
+        select(IdempotentCall.id, IdempotentCall.request_hash, IdempotentCall.status, IdempotentCall.body).where(
+            IdempotentCall.caller == who, IdempotentCall.key == key
+        )
+    ).one()
+    if row.id == row_id:
+        return row_id, None
+    if row.request_hash != said:
+        raise Problem(422, "Idempotency-Key: this key was used for another request.")
+    return row_id, _response(row.body, row.status)
+
+
+def _response(body: Any, status: int) -> Response:
+    return current_app.response_class(json.dumps(body), status, mimetype="application/json")

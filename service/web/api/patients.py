@@ -1,0 +1,95 @@
+"""Patients: enrol, list, change, end; and everything kept under one of them."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from marshmallow import Schema
+from sqlalchemy import select
+
+from service import enrolling
+from service.domain.words import Scope
+from service.store.session import reading, writing
+from service.store.tables import Patient
+from service.web.api import finding
+from service.web.api.enrolschemas import PatientChange, PatientIn, PatientOut
+from service.web.api.fields import Page, Text, listing
+from service.web.api.guards import caller, needs, once
+from service.web.api.paging import paged
+from service.web.services import services
+
+blueprint = Blueprint("api_patients", __name__, url_prefix="/api/v1", description="Patients")
+PATIENT, PATIENTS = PatientOut(), listing(PatientOut)
+
+
+class PatientQuery(Page):
+    clinic_ref = Text()
+
+
+@blueprint.route("/patients", methods=["GET"])
+@blueprint.arguments(PatientQuery, location="query")
+@blueprint.response(200, PATIENTS)
+@needs(Scope.ENROL)
+def list_patients(query: dict[str, Any]) -> dict[str, Any]:
+    """Everybody the clinic looks after or has looked after, by name."""
+    wanted = select(Patient).where(Patient.clinic_id == caller().clinic_id).order_by(Patient.name, Patient.id)
+    if ref := query.pop("clinic_ref", None):
+        wanted = wanted.where(Patient.clinic_ref == ref)
+    with reading(services().engine) as session:
+        return paged(session, wanted, query)
+
+
+@blueprint.route("/patients", methods=["POST"])
+@blueprint.arguments(PatientIn)
+@blueprint.response(201, PATIENT)
+@needs(Scope.ENROL)
+def enrol(new: dict[str, Any]) -> Response:
+    """Enrol a patient. Nothing is sent until a contact, a consent and a plan are there too."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        patient = enrolling.enrol_patient(
+            call.session,
+            finding.own_clinic(call.session),
+            enrolling.NewPatient(**new),
+            caller().actor,
+            services().clock.now(),
+        )
+        return call.answer(PATIENT, patient)
+
+
+@blueprint.route("/patients/<uuid:patient_id>", methods=["GET"])
+@blueprint.response(200, PATIENT)
+@needs(Scope.ENROL)
+def show(patient_id: uuid.UUID) -> Patient:
+    """One patient."""
+    with reading(services().engine) as session:
+        return finding.patient(session, patient_id)
+
+
+@blueprint.route("/patients/<uuid:patient_id>", methods=["PATCH"])
+@blueprint.arguments(PatientChange)
+@blueprint.response(200, PATIENT)
+@needs(Scope.ENROL)
+def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
+    """Change particulars; a move to another zone plans the next window there."""
+    with writing(services().engine) as session:
+        patient = finding.patient(session, patient_id)
+        return enrolling.change_patient(session, patient, changes, caller().actor, services().clock.now())
+
+
+@blueprint.route("/patients/<uuid:patient_id>/end", methods=["POST"])
+@blueprint.arguments(Schema.from_dict({}, name="Nothing"))
+@blueprint.response(200, PATIENT)
+@needs(Scope.ENROL)
+def end(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """The patient is no longer looked after here; what was recorded stays."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        patient = finding.patient(call.session, patient_id)
+        enrolling.end_patient(call.session, patient, caller().actor, services().clock.now())
+        return call.answer(PATIENT, patient, 200)

@@ -1,0 +1,151 @@
+"""Caregivers, contacts and consents: under the patient they are about."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from sqlalchemy import select
+
+from service import enrolling
+from service.domain.words import Scope
+from service.store.session import reading
+from service.store.tables import Caregiver, Consent, Contact, Patient
+from service.web.api import finding
+from service.web.api.enrolschemas import (
+    CaregiverIn,
+    CaregiverOut,
+    ConsentIn,
+    ConsentOut,
+    ContactIn,
+    ContactOut,
+)
+from service.web.api.fields import Page, listing
+from service.web.api.guards import caller, needs, once
+from service.web.api.paging import paged
+from service.web.services import services
+
+blueprint = Blueprint(
+    "api_people", __name__, url_prefix="/api/v1", description="Caregivers, contacts and consents"
+)  # fmt: skip
+CAREGIVER, CAREGIVERS = CaregiverOut(), listing(CaregiverOut)
+CONTACT, CONTACTS = ContactOut(), listing(ContactOut)
+CONSENT, CONSENTS = ConsentOut(), listing(ConsentOut)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, CAREGIVERS)
+@needs(Scope.ENROL)
+def list_caregivers(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
+    """Who looks out for the patient, in the order they are asked."""
+    with reading(services().engine) as session:
+        finding.patient(session, patient_id)
+        wanted = select(Caregiver).where(Caregiver.patient_id == patient_id).order_by(Caregiver.position, Caregiver.id)
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["POST"])
+@blueprint.arguments(CaregiverIn)
+@blueprint.response(201, CAREGIVER)
+@needs(Scope.ENROL)
+def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        patient = finding.patient(call.session, patient_id)
+        added = enrolling.add_caregiver(
+            call.session, patient, enrolling.NewCaregiver(**new), caller().actor, services().clock.now()
+        )
+        return call.answer(CAREGIVER, added)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, CONTACTS)
+@needs(Scope.ENROL)
+def list_contacts(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
+    """How the patient is reached, in the order contacts are tried."""
+    with reading(services().engine) as session:
+        finding.patient(session, patient_id)
+        wanted = select(Contact).where(Contact.patient_id == patient_id).order_by(Contact.position, Contact.id)
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["POST"])
+@blueprint.arguments(ContactIn)
+@blueprint.response(201, CONTACT)
+@needs(Scope.ENROL)
+def add_patient_contact(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Add a way to reach the patient, tried after those already there."""
+    return _add_contact(Patient, patient_id, new)
+
+
+@blueprint.route("/caregivers/<uuid:caregiver_id>/contacts", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, CONTACTS)
+@needs(Scope.ENROL)
+def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> dict[str, Any]:
+    """How the caregiver is reached, in the order contacts are tried."""
+    with reading(services().engine) as session:
+        finding.own(session, Caregiver, caregiver_id)
+        wanted = select(Contact).where(Contact.caregiver_id == caregiver_id).order_by(Contact.position, Contact.id)
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/caregivers/<uuid:caregiver_id>/contacts", methods=["POST"])
+@blueprint.arguments(ContactIn)
+@blueprint.response(201, CONTACT)
+@needs(Scope.ENROL)
+def add_caregiver_contact(new: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
+    """Add a way to reach the caregiver, tried after those already there."""
+    return _add_contact(Caregiver, caregiver_id, new)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/consents", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, CONSENTS)
+@needs(Scope.ENROL)
+def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
+    """Every consent given and withdrawn, newest first; of each kind the newest counts."""
+    with reading(services().engine) as session:
+        finding.patient(session, patient_id)
+        wanted = select(Consent).where(Consent.patient_id == patient_id).order_by(Consent.at.desc(), Consent.id)
+        return paged(session, wanted, page)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])
+@blueprint.arguments(ConsentIn)
+@blueprint.response(201, CONSENT)
+@needs(Scope.ENROL)
+def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        caregiver_id = new.get("caregiver_id")
+        recorded = enrolling.record_consent(
+            call.session,
+            finding.patient(call.session, patient_id),
+            new["kind"],
+            new["given"],
+            new["how"],
+            caller().actor,
+            services().clock.now(),
+            caregiver=finding.own(call.session, Caregiver, caregiver_id) if caregiver_id else None,
+        )
+        return call.answer(CONSENT, recorded)
+
+
+def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, new: dict[str, Any]) -> Response:
+    with once() as call:
+        if call.answered:
+            return call.answered
+        owner: Patient | Caregiver = finding.own(call.session, whose, owner_id)
+        added = enrolling.add_contact(
+            call.session, owner, enrolling.NewContact(**new), caller().actor, services().clock.now()
+        )
+        return call.answer(CONTACT, added)

@@ -1,0 +1,108 @@
+"""Pressure readings: one, a batch, and the list."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from marshmallow import ValidationError, fields
+from sqlalchemy import select
+
+from service import intake
+from service.domain.refused import Refused
+from service.domain.words import Scope
+from service.intake import NewReading, Outcome, Recorded
+from service.store.session import reading
+from service.store.tables import Reading
+from service.web.api import finding
+from service.web.api.fields import Page, listing
+from service.web.api.guards import caller, needs, once
+from service.web.api.intakeschemas import BatchOut, ReadingBatchIn, ReadingIn, ReadingOut, RecordedOut
+from service.web.api.paging import paged
+from service.web.problems import as_error
+from service.web.services import services
+
+blueprint = Blueprint("api_readings", __name__, url_prefix="/api/v1", description="Pressure readings")
+ROW, RECORDED, BATCH, READINGS = ReadingIn(), RecordedOut(), BatchOut(), listing(ReadingOut)
+
+
+class Dates(Page):
+    from_date = fields.Date()
+    to_date = fields.Date()
+
+
+@blueprint.route("/readings", methods=["POST"])
+@blueprint.arguments(ROW)
+@blueprint.response(201, RECORDED)
+@needs(Scope.READINGS)
+def record(new: dict[str, Any]) -> Response:
+    """Record one reading. 200 instead of 201 when it was there already."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        recorded = intake.record_reading(
+            call.session, caller().clinic_id, NewReading(**new), caller().actor, services().clock.now()
+        )
+        return call.answer(RECORDED, recorded, 201 if recorded.outcome is Outcome.RECORDED else 200)
+
+
+@blueprint.route("/readings/batch", methods=["POST"])
+@blueprint.arguments(ReadingBatchIn)
+@blueprint.response(200, BATCH)
+@needs(Scope.READINGS)
+def record_batch(batch: dict[str, Any]) -> dict[str, Any]:
+    """Record up to 1,000 readings. Bad rows never stop good ones; each is told by its place, from 0.
+
+    Sending a batch again is harmless: what is there already is a duplicate.
+    """
+    results: list[dict[str, Any]] = [{} for _ in batch["readings"]]
+    sound: list[tuple[int, NewReading]] = []
+    for place, row in enumerate(batch["readings"]):
+        try:
+            sound.append((place, NewReading(**ROW.load(row))))
+        except ValidationError as error:
+            results[place] = {"outcome": "refused", "errors": _fields(error.messages_dict, row)}
+    told = intake.record_readings(
+        services().engine, caller().clinic_id, [new for _, new in sound], caller().actor, services().clock.now()
+    )
+    for (place, _), outcome in zip(sound, told, strict=True):
+        results[place] = _told(outcome)
+    counts = [result["outcome"] for result in results]
+    return {
+        "results": [{"place": place, **result} for place, result in enumerate(results)],
+        "taken": counts.count("recorded"),
+        "duplicates": counts.count("duplicate"),
+        "refused": counts.count("refused"),
+    }
+
+
+@blueprint.route("/patients/<uuid:patient_id>/readings", methods=["GET"])
+@blueprint.arguments(Dates, location="query")
+@blueprint.response(200, READINGS)
+@needs(Scope.REVIEW)
+def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """A patient's readings, newest first, superseded ones included and marked."""
+    first, last = query.pop("from_date", None), query.pop("to_date", None)
+    wanted = select(Reading).where(Reading.patient_id == patient_id, Reading.clinic_id == caller().clinic_id)
+    if first:
+        wanted = wanted.where(Reading.local_date >= first)
+    if last:
+        wanted = wanted.where(Reading.local_date <= last)
+    with reading(services().engine) as session:
+        finding.patient(session, patient_id)
+        return paged(session, wanted.order_by(Reading.taken_at.desc(), Reading.id), query)
+
+
+def _told(outcome: Recorded | Refused) -> dict[str, Any]:
+    if isinstance(outcome, Refused):
+        return {"outcome": "refused", "errors": [as_error(outcome)]}
+    return {"outcome": outcome.outcome.value, "id": str(outcome.id)}
+
+
+def _fields(messages: dict[str, Any], row: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        as_error(Refused(name, row.get(name), " ".join(map(str, texts)) if isinstance(texts, list) else str(texts)))
+        for name, texts in messages.items()
+    ]

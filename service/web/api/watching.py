@@ -1,0 +1,142 @@
+"""What was expected and what became of it: windows, silences, caregivers' answers, messages, tasks, the audit trail."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response
+from flask_smorest import Blueprint
+from marshmallow import Schema, fields
+from sqlalchemy import Select, select
+
+from service import reviewing
+from service.domain.words import Role, Scope, TaskState
+from service.store.session import reading
+from service.store.tables import AuditLine, CaregiverReply, Message, Patient, Silence, Task, Window
+from service.web.api import finding
+from service.web.api.fields import Page, listing, word
+from service.web.api.guards import caller, for_staff, needs, once
+from service.web.api.paging import paged
+from service.web.api.watchschemas import AuditOut, MessageOut, ReplyOut, SilenceOut, TaskClose, TaskOut, WindowOut
+from service.web.auth import current_staff
+from service.web.problems import Problem
+from service.web.services import services
+
+blueprint = Blueprint(
+    "api_watching", __name__, url_prefix="/api/v1", description="Windows, silences, messages, tasks and the audit trail"
+)  # fmt: skip
+TASK = TaskOut()
+
+
+class OfPatient(Page):
+    patient_id = fields.UUID()
+
+
+class OfState(OfPatient):
+    state = word(TaskState)
+
+
+def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
+    """One page of the clinic's rows of `table`, of one patient or of all."""
+    wanted: Select[Any] = select(table).where(table.clinic_id == caller().clinic_id).order_by(order, table.id)
+    patient_id, state = query.pop("patient_id", None), query.pop("state", None)
+    if state is not None:
+        wanted = wanted.where(table.state == state)
+    with reading(services().engine) as session:
+        if patient_id is not None:
+            finding.own(session, Patient, patient_id)
+            wanted = wanted.where(table.patient_id == patient_id)
+        return paged(session, wanted, query)
+
+
+@blueprint.route("/windows", methods=["GET"])
+@blueprint.arguments(OfPatient, location="query")
+@blueprint.response(200, listing(WindowOut))
+@needs(Scope.REVIEW)
+def windows(query: dict[str, Any]) -> dict[str, Any]:
+    """What was expected on each local date and how it ended, newest first."""
+    return _list(query, Window, Window.local_date.desc())
+
+
+@blueprint.route("/silences", methods=["GET"])
+@blueprint.arguments(OfPatient, location="query")
+@blueprint.response(200, listing(SilenceOut))
+@needs(Scope.REVIEW)
+def silences(query: dict[str, Any]) -> dict[str, Any]:
+    """Runs of missed reading windows with their cause, newest first."""
+    return _list(query, Silence, Silence.first_date.desc())
+
+
+@blueprint.route("/caregiver-replies", methods=["GET"])
+@blueprint.arguments(OfPatient, location="query")
+@blueprint.response(200, listing(ReplyOut))
+@needs(Scope.REVIEW)
+def replies(query: dict[str, Any]) -> dict[str, Any]:
+    """What caregivers said happened, newest first."""
+    return _list(query, CaregiverReply, CaregiverReply.at.desc())
+
+
+@blueprint.route("/messages", methods=["GET"])
+@blueprint.arguments(OfPatient, location="query")
+@blueprint.response(200, listing(MessageOut))
+@needs(Scope.REVIEW)
+def messages(query: dict[str, Any]) -> dict[str, Any]:
+    """What was sent, or why not, newest first."""
+    return _list(query, Message, Message.created_at.desc())
+
+
+@blueprint.route("/tasks", methods=["GET"])
+@blueprint.arguments(OfState, location="query")
+@blueprint.response(200, listing(TaskOut))
+@needs(Scope.REVIEW)
+def tasks(query: dict[str, Any]) -> dict[str, Any]:
+    """What staff must look at, newest first."""
+    return _list(query, Task, Task.raised_at.desc())
+
+
+@blueprint.route("/tasks/<uuid:task_id>/take", methods=["POST"])
+@blueprint.arguments(Schema.from_dict({}, name="NothingToTake"))
+@blueprint.response(200, TASK)
+@for_staff()
+def take(_nothing: dict[str, Any], task_id: uuid.UUID) -> Response:
+    """Say that you are looking at it. 409 names who was first."""
+    return _move(task_id, lambda session, staff, now: reviewing.take(session, caller().clinic_id, task_id, staff, now))
+
+
+@blueprint.route("/tasks/<uuid:task_id>/close", methods=["POST"])
+@blueprint.arguments(TaskClose)
+@blueprint.response(200, TASK)
+@for_staff()
+def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
+    """Close it with a reason. 409 names who was first."""
+    return _move(
+        task_id,
+        lambda session, staff, now: reviewing.close(session, caller().clinic_id, task_id, staff, how["reason"], now),
+    )
+
+
+@blueprint.route("/audit", methods=["GET"])
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, listing(AuditOut))
+@for_staff(Role.ADMINISTRATOR)
+def audit(query: dict[str, Any]) -> dict[str, Any]:
+    """Who did what to which record, newest first. For administrators."""
+    return _list(query, AuditLine, AuditLine.at.desc())
+
+
+def _move(task_id: uuid.UUID, act: Callable[..., None]) -> Response:
+    staff = current_staff()
+    if staff is None:
+        raise Problem(403, "For signed-in staff.")
+    with once() as call:
+        if call.answered:
+            return call.answered
+        task = finding.own(call.session, Task, task_id)
+        try:
+            act(call.session, staff, services().clock.now())
+        except reviewing.AlreadyHandled as first:
+            raise Problem(409, str(first)) from None
+        call.session.refresh(task)
+        return call.answer(TASK, task, 200)

@@ -1,0 +1,34 @@
+"""Whether the process is alive, and whether the service is fit to be used."""
+
+from __future__ import annotations
+
+from flask import Blueprint, Response, jsonify
+from flask.typing import ResponseReturnValue
+
+from service import selfcheck
+from service.web.services import services
+
+blueprint = Blueprint("health", __name__)
+
+
+@blueprint.get("/healthz")
+def alive() -> ResponseReturnValue:
+    """The process answers. Says nothing of the database."""
+    return jsonify(status="alive")
+
+
+@blueprint.get("/readyz")
+def ready() -> ResponseReturnValue:
+    """Database, migrations, worker and clock; 503 with the sentence of what is wrong."""
+    findings = selfcheck.readiness(services().engine, services().clock.now())
+    ok = all(finding.ok for finding in findings)
+    body = {"status": "ready" if ok else "not ready", "findings": [finding.as_dict() for finding in findings]}
+    return jsonify(body), 200 if ok else 503
+
+
+@blueprint.get("/metrics")
+def metrics() -> ResponseReturnValue:
+    """Counts for Prometheus, read from the database, so that it does not matter which process answers."""
+    return Response(
+        selfcheck.exposition(services().engine, services().clock.now()), mimetype="text/plain; version=0.0.4"
+    )

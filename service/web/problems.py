@@ -1,0 +1,132 @@
+"""Errors for machines: RFC 9457 problem details.
+
+Promises that whatever goes wrong under the API answers `application/problem+json`
+with the field, the value and what is accepted where input was at fault, and with
+nothing of the service's inside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+from urllib.parse import quote
+
+import structlog
+from flask import Response, json, request
+from werkzeug.exceptions import HTTPException
+
+from service.domain.refused import Refused
+
+log = structlog.get_logger(__name__)
+
+TITLES = {
+    400: "The request cannot be read",
+    401: "No valid key or session",
+    403: "The key may not do this",
+    404: "Nothing here",
+    405: "Not a way to use this address",
+    409: "Somebody was first",
+    413: "Too large",
+    415: "Not a content type this address takes",
+    422: "Some of what was sent cannot be taken",
+    429: "Too many tries",
+}
+LONGEST_VALUE = 200
+
+
+class Problem(Exception):
+    """An answer that is an error, raised anywhere below a view."""
+
+    def __init__(self, status: int, detail: str = "", errors: list[dict[str, Any]] | None = None) -> None:
+        self.status = status
+        self.detail = detail
+        self.errors = errors
+        super().__init__(status, detail)
+
+
+def answer(status: int, detail: str = "", errors: list[dict[str, Any]] | None = None) -> Response:
+    """Problem details as a response."""
+    body: dict[str, Any] = {
+        "type": "about:blank",
+        "title": TITLES.get(status, "Something went wrong on our side" if status >= 500 else "The request failed"),
+        "status": status,
+        "instance": quote(request.path),
+    }
+    if detail:
+        body["detail"] = detail
+    if errors:
+        body["errors"] = errors
+    response = Response(json.dumps(body), status, mimetype="application/problem+json")
+    if status == 401:
+        response.headers["WWW-Authenticate"] = "Bearer"
+    return response
+
+
+def of_refusals(refusals: list[Refused]) -> Response:
+    """422 for input that was read but cannot be taken."""
+    return answer(422, "; ".join(str(refusal) for refusal in refusals), [as_error(refusal) for refusal in refusals])
+
+
+def as_error(refusal: Refused) -> dict[str, Any]:
+    """One refusal as a member of `errors`."""
+    error = {"field": refusal.field, "value": _short(refusal.value), "accepted": refusal.accepted}
+    return error if refusal.line is None else {**error, "line": refusal.line}
+
+
+def of_http(error: HTTPException) -> Response:
+    """Werkzeug's and webargs' errors in the same words."""
+    status = error.code or 500
+    messages = (getattr(error, "data", None) or {}).get("messages")
+    if messages:
+        return answer(status, "", list(_errors(messages)))
+    told = answer(status, "" if status >= 500 else (error.description or ""))
+    if status == 405 and getattr(error, "valid_methods", None):
+        told.headers["Allow"] = ", ".join(error.valid_methods)  # type: ignore[attr-defined]
+    return told
+
+
+def of_surprise(error: Exception) -> Response:
+    """500, with what happened in the log and nothing of it in the answer."""
+    log.exception("request failed unexpectedly", path=request.path, error=type(error).__name__)
+    return answer(500)
+
+
+def _errors(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """webargs' tree {place: {field: … [text]}} as a flat list of field, value, accepted."""
+    for place, tree in messages.items():
+        if place == "json" and isinstance(tree, list):
+            yield {"field": "body", "value": None, "accepted": " ".join(map(str, tree))}
+            continue
+        sent = request.get_json(silent=True) if place == "json" else dict(request.args)
+        for path, texts in _leaves(tree, ()):
+            yield {
+                "field": ".".join(path) or place,
+                "value": _short(_dig(sent, path)),
+                "accepted": " ".join(map(str, texts)),
+            }
+
+
+def _leaves(tree: Any, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], list[Any]]]:
+    if isinstance(tree, Mapping):
+        for name, below in tree.items():
+            yield from _leaves(below, path if name == "_schema" else (*path, str(name)))
+    else:
+        yield path, tree if isinstance(tree, list) else [tree]
+
+
+def _dig(sent: Any, path: tuple[str, ...]) -> Any:
+    for name in path:
+        if isinstance(sent, Mapping):
+            sent = sent.get(name)
+        elif isinstance(sent, list) and name.isdigit() and int(name) < len(sent):
+            sent = sent[int(name)]
+        else:
+            return None
+    return sent
+
+
+def _short(value: Any) -> Any:
+    if value is None or isinstance(value, bool | int | float):
+        # A number too large for JSON readers is shown as text.
+        return value if not isinstance(value, float | int) or abs(value) < 1e300 else str(value)[:LONGEST_VALUE]
+    return str(value)[:LONGEST_VALUE]

@@ -4,11 +4,11 @@ Use cases only: what is decided is in `domain.review`, what is drawn is in `repo
 """
 
 from service.reviewing.adjusting import NewAdjustment, follow_up_done, record_adjustment
-from service.reviewing.covering import Covered, coverage, joined_days
+from service.reviewing.covering import Covered, coverage, days_since, joined_days
 from service.reviewing.inbox import AlreadyHandled, Item, close, inbox, open_count, take
 from service.reviewing.measuring import Measures, measure
 from service.reviewing.panel import Panel, PanelEntry, Signed, build_panel
-from service.reviewing.patient import RANGES, PatientReview, build_patient
+from service.reviewing.patient import RANGES, Past, PatientReview, adjustments_of, build_patient, reviews_of
 from service.reviewing.patientrecord import patient_record
 from service.reviewing.recordwords import Record, remarks
 from service.reviewing.refreshing import differing, rebuild, refresh
@@ -28,14 +28,17 @@ __all__ = [
     "NewAdjustment",
     "Panel",
     "PanelEntry",
+    "Past",
     "PatientReview",
     "Record",
     "Signed",
     "Stopping",
+    "adjustments_of",
     "build_panel",
     "build_patient",
     "close",
     "coverage",
+    "days_since",
     "differing",
     "fingerprint",
     "follow_up_done",
@@ -49,6 +52,7 @@ __all__ = [
     "record_adjustment",
     "refresh",
     "remarks",
+    "reviews_of",
     "sign",
     "take",
     "tell_staff",

@@ -71,3 +71,21 @@ def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int
         )
         for row in everyone
     ]
+
+
+def days_since(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, first: date, now: datetime
+) -> tuple[Day, ...]:
+    """One patient's joined days from `first` to their own today. Raises LookupError for another clinic's patient."""
+    found = panel.carried(session, clinic_id, patient_id)
+    if not found:
+        raise LookupError(f"no patient {patient_id}")
+    history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
+    return joined.join(
+        first,
+        local_date(now, found[0].zone),
+        readings=history.readings,
+        diary=history.diary,
+        windows=history.windows,
+        pauses=history.pauses,
+    )

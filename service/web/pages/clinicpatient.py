@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import threading
 import uuid
+from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
@@ -17,9 +18,10 @@ from flask import Blueprint, Response, abort, flash, g, redirect, render_templat
 from flask.typing import ResponseReturnValue
 
 from service import reviewing
-from service.domain import joined, review
+from service.domain import joined
 from service.domain.amendments import amendments
 from service.domain.followup import PROPOSALS
+from service.domain.joined import Day
 from service.domain.refused import Refused
 from service.domain.words import AdjustmentKind, Outcome
 from service.reports import charts, exports
@@ -44,6 +46,8 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     now = services().clock.now()
     with reading(services().engine) as session:
         panel = reviewing.build_panel(session, g.clinic_id, now)
+        first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
+        known = reviewing.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
     facts = reviewing.timeline_of(seen)
     return render_template(
         "clinic/patient.html",
@@ -56,7 +60,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         proposals=PROPOSALS,
         panel=panel,
         around=_around(panel, patient_id),
-        amended=_amended(seen),
+        amended=_amended(seen, known),
         today=seen.days[-1].day,
     )
 
@@ -203,12 +207,9 @@ def _around(panel: reviewing.Panel, patient_id: uuid.UUID) -> dict[str, Any]:
     }
 
 
-def _amended(seen: PatientReview) -> dict[uuid.UUID, list[Any]]:
-    """For each shown review, what its days read like now, where that differs."""
-    return {
-        past.id: amendments([joined.from_json(day) for day in past.frozen["days"]], seen.days)
-        for past in seen.reviews[: review.DAYS_BETWEEN_REVIEWS]
-    }
+def _amended(seen: PatientReview, known: Sequence[Day]) -> dict[uuid.UUID, list[Any]]:
+    """For each signed review, what its days read like now, where that differs."""
+    return {past.id: amendments([joined.from_json(day) for day in past.frozen["days"]], known) for past in seen.reviews}
 
 
 def _back(patient_id: uuid.UUID) -> str:

@@ -1,0 +1,455 @@
+"""The clinic's pages over HTTP: who may see what, forms that work without script, and nothing written by looking."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import timedelta
+from html import unescape
+from pathlib import Path
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from service.app import create_app
+from sqlalchemy import Engine, event, func, select
+
+from service import reviewing
+from service.clock import FixedClock
+from service.config import Settings
+from service.domain.words import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
+from service.store.session import reading, writing
+from service.store.tables import Adjustment, SignOff, Task
+from tests.ward import NOW, open_ward
+
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 12
+
+
+@dataclass
+class Clinic:
+    """A running application, a clinic with a few patients, and a signed-in nurse."""
+
+    app: Flask
+    engine: Engine
+    client: FlaskClient
+    clinic_id: uuid.UUID
+    ids: dict[str, uuid.UUID]
+    staff: dict[str, uuid.UUID]
+    tasks: dict[str, uuid.UUID]
+
+    def get(self, path: str, status: int = 200) -> str:
+        answer = self.client.get(path)
+        assert answer.status_code == status, answer.get_data(as_text=True)[:500]
+        return answer.get_data(as_text=True)
+
+    def post(self, path: str, page: str, **form: str) -> str:
+        """Send a form as the browser would: with the token of the page it is on; follow to where it leads."""
+        token = re.search(r'name="csrf_token" value="([^"]+)"', self.get(page))
+        assert token is not None
+        answer = self.client.post(path, data={"csrf_token": unescape(token[1]), **form})
+        assert answer.status_code == 303, answer.get_data(as_text=True)[:500]
+        return answer.headers["Location"]
+
+    def path(self, name: str, rest: str = "") -> str:
+        return f"/clinic/patients/{self.ids[name]}{rest}"
+
+    def enter(self, who: str) -> None:
+        enter(self.client, self.staff[who])
+
+
+def enter(client: FlaskClient, staff_id: uuid.UUID) -> None:
+    with client.session_transaction() as kept:
+        kept.clear()
+        kept.update(staff=str(staff_id), since=NOW.timestamp(), seen=NOW.timestamp())
+
+
+@pytest.fixture
+def clinic(engine: Engine, tmp_path: Path) -> Clinic:
+    with writing(engine) as session:
+        ward = open_ward(session)
+        patients = {
+            "Asha": ward.patient(
+                "Asha Okoro", pressures=[*QUIET[:-14], *[18 + 0.5 * d for d in range(14)]], reference=18.0
+            ),
+            "Ben": ward.patient("Ben Lindqvist", pressures=QUIET, reference=18.0, weights=[80.0] * 30),
+            "Cara": ward.patient("Cara <b>Bold</b>", pressures=[*QUIET[:-4], None, None, None, None]),
+            "Dina": ward.patient("Dina Nobody"),
+        }
+        ward.silence(patients["Cara"], 4, SilenceCause.NO_REPLY)
+        ward.pause(patients["Dina"], PauseCause.AWAY, ward.today(patients["Dina"]), None)
+        tasks = {
+            "safety": ward.task(patients["Ben"], TaskKind.SAFETY_ANSWER, "Answered that there is chest pain.").id,
+            "silent": ward.task(patients["Cara"], TaskKind.SILENT, "No reading for 4 days.").id,
+        }
+        staff = {
+            "nurse": ward.nurse.id,
+            "doctor": ward.staff("Rowan Pell", Role.PHYSICIAN).id,
+            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR).id,
+            "stranger": open_ward(session).nurse.id,
+        }
+        for person in staff.values():
+            from service.store.tables import Staff
+
+            session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
+        ids = {name: patient.id for name, patient in patients.items()}
+        clinic_id = ward.clinic.id
+    reviewing.rebuild(engine, NOW)
+    settings = Settings.from_env(
+        {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
+    )
+    app = create_app(settings, engine, FixedClock(NOW), {})
+    client = app.test_client()
+    enter(client, staff["nurse"])
+    return Clinic(app, engine, client, clinic_id, ids, staff, tasks)
+
+
+@contextmanager
+def statements_of(engine: Engine) -> Iterator[list[str]]:
+    said: list[str] = []
+
+    def note(_conn: object, _cursor: object, statement: str, *_rest: object) -> None:
+        said.append(statement)
+
+    event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield said
+    finally:
+        event.remove(engine, "before_cursor_execute", note)
+
+
+PAGES = ("/clinic/review", "/clinic/inbox", "/clinic/silences", "/clinic/measures", "/clinic/records")
+
+
+# --- who sees what ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_nobody_sees_a_clinic_page_without_signing_in(clinic, path):
+    answer = clinic.app.test_client().get(path)
+    assert answer.status_code == 303
+    assert answer.headers["Location"].startswith("/signin?next=")
+
+
+@pytest.mark.parametrize("rest", ["", "/timeline.svg", "/timeline.json", "/joined.csv", "?days=90"])
+def test_another_clinics_staff_find_no_such_patient(clinic, rest):
+    clinic.enter("stranger")
+    clinic.get(clinic.path("Asha", rest), 404)
+    clinic.get(f"/clinic/records/patient/{clinic.ids['Asha']}.pdf", 404)
+    assert "Asha" not in clinic.get("/clinic/review")
+
+
+def test_an_administrator_looks_but_does_not_sign(clinic):
+    clinic.enter("clerk")
+    page = clinic.get(clinic.path("Ben"))
+    token = re.search(r'name="csrf_token" value="([^"]+)"', page)
+    assert token is not None
+    answer = clinic.client.post(
+        clinic.path("Ben", "/sign"), data={"csrf_token": unescape(token[1]), "outcome": "no_change"}
+    )
+    assert answer.status_code == 403
+
+
+def test_a_form_without_its_token_changes_nothing(clinic):
+    answer = clinic.client.post(clinic.path("Ben", "/sign"), data={"outcome": "no_change"})
+    assert answer.status_code in {400, 403}
+    with reading(clinic.engine) as session:
+        assert session.scalar(select(func.count()).select_from(SignOff)) == 0
+
+
+# --- the panel ----------------------------------------------------------------------------
+
+
+def test_everyone_is_on_the_panel_in_lanes_told_by_words(clinic):
+    page = clinic.get("/clinic/review")
+    for words in ("Call today", "Look closely", "Not heard from", "Settled", "0</b> of 4 signed"):
+        assert words in page
+    assert page.count("data-row") == 4
+    assert "Answered that there is chest pain." in page
+    assert "Dina Nobody" in page
+    assert page.index("Ben Lindqvist") < page.index("Asha Okoro")
+
+
+def test_a_name_is_text_and_never_markup(clinic):
+    page = clinic.get("/clinic/review")
+    assert "<b>Bold</b>" not in page
+    assert "Cara &lt;b&gt;Bold" in page
+
+
+def test_the_strip_of_a_patient_has_its_sentence_and_its_gaps(clinic):
+    page = clinic.get("/clinic/review?name=Cara")
+    assert 'role="img" aria-label="PA diastolic over 30 days' in page
+    assert page.count('class="gap"') == 4
+
+
+@pytest.mark.parametrize(
+    ("query", "names"),
+    [
+        ("?name=okoro", ["Asha Okoro"]),
+        ("?lane=not_heard_from", ["Cara", "Dina"]),
+        ("?show=unsigned", ["Ben", "Asha", "Cara", "Dina"]),
+        ("?sort=name&lane=not_heard_from", ["Cara", "Dina"]),
+        ("?lane=nonsense&sort=nonsense", ["Ben", "Asha", "Cara", "Dina"]),
+    ],
+)
+def test_filters_are_in_the_address_and_nonsense_is_everyone(clinic, query, names):
+    page = clinic.get(f"/clinic/review{query}")
+    rows = re.findall(r"data-open>([^<&]+)", page)
+    assert sorted(row.split()[0] for row in rows) == sorted(name.split()[0] for name in names)
+
+
+def test_looking_at_every_page_writes_nothing(clinic):
+    paths = [
+        *PAGES,
+        clinic.path("Asha"),
+        clinic.path("Asha", "/timeline.svg"),
+        clinic.path("Asha", "/timeline.json?days=30"),
+        clinic.path("Asha", "/joined.csv"),
+        "/clinic/records/joined.csv",
+        "/clinic/records/week/2026-11-23.pdf",
+        f"/clinic/records/patient/{clinic.ids['Asha']}.pdf",
+        "/clinic/drawing.js",
+    ]
+    with statements_of(clinic.engine) as said:
+        for path in paths:
+            assert clinic.client.get(path).status_code == 200
+    assert all(statement.lstrip().upper().startswith(("SELECT", "BEGIN")) for statement in said)
+
+
+def test_every_page_says_it_is_not_to_be_kept_and_loads_nothing_from_elsewhere(clinic):
+    for path in (*PAGES, clinic.path("Asha")):
+        answer = clinic.client.get(path)
+        assert "no-store" in answer.headers["Cache-Control"]
+        page = answer.get_data(as_text=True)
+        assert not re.findall(r'(?:src|href|srcset)="(?:https?:)?//', page)
+        assert " style=" not in page
+        assert not re.findall(r"<script(?![^>]*src=)", page)
+
+
+# --- signing --------------------------------------------------------------------------------
+
+
+def test_a_patient_is_signed_from_their_page_without_script(clinic):
+    where = clinic.post(
+        clinic.path("Ben", "/sign"),
+        clinic.path("Ben"),
+        outcome="called",
+        note="Spoke.",
+        next_look="2026-12-02",
+        back="patient",
+    )
+    page = clinic.get(where)
+    assert "Signed. What was on the page is kept with it." in page
+    assert "Signed 25 Nov, 15:00 by Imogen Vale: <b>Called</b>" in page
+    with reading(clinic.engine) as session:
+        signed = session.scalars(select(SignOff)).one()
+    assert (signed.outcome, signed.note, signed.signed_by) == (Outcome.CALLED, "Spoke.", clinic.staff["nurse"])
+
+
+def test_signing_from_the_panel_leads_to_the_next_row_of_the_same_view(clinic):
+    where = clinic.post(
+        clinic.path("Ben", "/sign"),
+        "/clinic/review",
+        outcome="no_change",
+        back="panel",
+        after=str(clinic.ids["Asha"]),
+        view="?sort=name",
+    )
+    assert where == f"/clinic/review?sort=name#p-{clinic.ids['Asha']}"
+
+
+def test_a_crafted_way_back_leads_nowhere_else(clinic):
+    where = clinic.post(
+        clinic.path("Ben", "/sign"),
+        "/clinic/review",
+        outcome="no_change",
+        back="panel",
+        after="//elsewhere.example",
+        view="//elsewhere.example",
+    )
+    assert where == "/clinic/review"
+
+
+def test_the_second_to_sign_is_told_who_was_first(clinic):
+    clinic.post(clinic.path("Ben", "/sign"), clinic.path("Ben"), outcome="called")
+    token_page = clinic.path("Asha")
+    clinic.enter("doctor")
+    where = clinic.post(clinic.path("Ben", "/sign"), token_page, outcome="no_change")
+    assert "Not signed: Imogen Vale had signed this review already. Theirs stands." in clinic.get(where)
+
+
+@pytest.mark.parametrize("form", [{"outcome": ""}, {"outcome": "cured"}, {"outcome": "called", "next_look": "soon"}])
+def test_what_cannot_be_signed_is_said_in_words(clinic, form):
+    where = clinic.post(clinic.path("Ben", "/sign"), clinic.path("Ben"), **form)
+    assert "Not signed." in clinic.get(where.split("#")[0])
+    with reading(clinic.engine) as session:
+        assert session.scalar(select(func.count()).select_from(SignOff)) == 0
+
+
+def test_late_data_shows_beside_the_signed_review_as_an_amendment(clinic):
+    clinic.post(clinic.path("Cara", "/sign"), clinic.path("Cara"), outcome="not_reached")
+    with writing(clinic.engine) as session:
+        from service.store import panel
+        from service.store.tables import Clinic as ClinicRow
+        from service.store.tables import Patient, Staff
+        from tests.ward import Ward
+
+        ward = Ward(
+            session,
+            session.get_one(ClinicRow, clinic.clinic_id),
+            session.get_one(Staff, clinic.staff["nurse"]),
+            NOW,
+        )
+        patient = session.get_one(Patient, clinic.ids["Cara"])
+        ward.reading(patient, ward.today(patient) - timedelta(days=2), 23.4)
+        panel.mark_stale(session, [patient.id], NOW)
+    page = clinic.get(clinic.path("Cara"))
+    assert "Amendment:" in page
+    assert "23 November: a reading came late, PA diastolic 23.4 mmHg" in page
+
+
+# --- one patient ------------------------------------------------------------------------------
+
+
+def test_the_patient_page_has_a_picture_with_words_and_every_value_in_a_table(clinic):
+    page = clinic.get(clinic.path("Asha"))
+    assert re.search(r'<img src="[^"]*timeline.svg[^"]*" alt="Time line from 27 October to 25 November', page)
+    assert page.count('<th scope="row">') >= 30
+    assert "24.5" in page  # the newest diastolic
+
+
+@pytest.mark.parametrize("query", ["", "?narrow=1", "?days=90", "?days=365", "?days=7"])
+def test_the_time_line_is_drawn_on_the_server(clinic, query):
+    answer = clinic.client.get(clinic.path("Asha", f"/timeline.svg{query}"))
+    assert answer.mimetype == "image/svg+xml"
+    assert answer.get_data(as_text=True).startswith("<svg")
+
+
+def test_the_live_drawing_is_the_same_with_the_days_under_the_pointer(clinic):
+    spec = clinic.client.get(clinic.path("Asha", "/timeline.json?days=30&width=500")).get_json()
+    assert {track["width"] for track in spec["vconcat"]} == {500}
+    assert any("params" in layer for track in spec["vconcat"] for layer in track["layer"])
+
+
+def test_an_adjustment_is_recorded_followed_up_and_corrected(clinic):
+    page = clinic.path("Asha")
+    clinic.post(
+        f"{page}/adjustments",
+        page,
+        kind="medicine",
+        what="Evening tablet added",
+        made_on="2026-11-20",
+        follow_up_on="2026-11-24",
+        follow_up_what="Chemistry",
+    )
+    shown = clinic.get(page)
+    assert "Chemistry on 24 November: overdue" in shown
+    with reading(clinic.engine) as session:
+        made = session.scalars(select(Adjustment)).one()
+    assert (made.kind, made.made_by) == (AdjustmentKind.MEDICINE, clinic.staff["nurse"])
+    clinic.post(f"{page}/adjustments/{made.id}/followed-up", page)
+    assert "Chemistry on 24 November: done" in clinic.get(page)
+    clinic.post(
+        f"{page}/adjustments", page, kind="medicine", what="Morning tablet", made_on="2026-11-20", corrects=str(made.id)
+    )
+    shown = clinic.get(page)
+    assert "Morning tablet" in shown
+    assert "Evening tablet added" not in shown
+
+
+def test_an_adjustment_that_cannot_be_true_is_said_in_words(clinic):
+    page = clinic.path("Asha")
+    where = clinic.post(f"{page}/adjustments", page, kind="medicine", what=" ", made_on="2026-11-20")
+    assert "Not recorded. What: accepted is what was changed, in words." in clinic.get(where.split("#")[0])
+
+
+# --- the inbox -----------------------------------------------------------------------------------
+
+
+def test_a_task_is_taken_and_closed_with_a_reason(clinic):
+    task = clinic.tasks["safety"]
+    page = clinic.get("/clinic/inbox")
+    assert page.index("Safety answer") < page.index("Silent")
+    clinic.post(f"/clinic/inbox/{task}/take", "/clinic/inbox")
+    assert "taken by Imogen Vale" in clinic.get("/clinic/inbox")
+    clinic.enter("doctor")
+    clinic.post(f"/clinic/inbox/{task}/take", "/clinic/inbox")
+    assert "Imogen Vale was first: it is taken already." in clinic.get("/clinic/inbox")
+    clinic.post(f"/clinic/inbox/{task}/close", "/clinic/inbox", reason="Rang; went to hospital.")
+    page = clinic.get("/clinic/inbox")
+    assert "Rang; went to hospital." in page
+    with reading(clinic.engine) as session:
+        kept = session.get_one(Task, task)
+        assert (kept.state, kept.closed_by) == (TaskState.CLOSED, clinic.staff["doctor"])
+    assert "Answered that there is chest pain." not in clinic.get("/clinic/review")
+
+
+def test_another_clinics_task_is_not_there(clinic):
+    clinic.enter("stranger")
+    page = clinic.get("/clinic/inbox")
+    assert "chest pain" not in page
+    token = re.search(r'csrf_token" value="([^"]+)"', clinic.get("/clinic/review"))
+    answer = clinic.client.post(
+        f"/clinic/inbox/{clinic.tasks['safety']}/take", data={"csrf_token": unescape(token[1]) if token else ""}
+    )
+    assert answer.status_code == 404
+
+
+# --- looking back and records ---------------------------------------------------------------------
+
+
+def test_the_page_on_silences_has_causes_and_every_day(clinic):
+    page = clinic.get("/clinic/silences")
+    assert "Asked, and no reply" in page
+    assert "still silent" in page
+    assert page.count('<td class="m">m</td>') == 4
+
+
+def test_the_measures_and_the_records_are_there(clinic):
+    assert "Readings received of those expected" in clinic.get("/clinic/measures")
+    clinic.post(clinic.path("Ben", "/sign"), clinic.path("Ben"), outcome="called")
+    page = clinic.get("/clinic/records")
+    assert "1 of 4" in page
+    for path, kind in (
+        ("/clinic/records/week/2026-11-23.pdf", "application/pdf"),
+        (f"/clinic/records/patient/{clinic.ids['Ben']}.pdf", "application/pdf"),
+        (f"/clinic/records/patient/{clinic.ids['Ben']}.pdf?until=2026-11-20", "application/pdf"),
+        ("/clinic/records/joined.csv", "text/csv"),
+    ):
+        answer = clinic.client.get(path)
+        assert (answer.status_code, answer.mimetype) == (200, kind)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/clinic/records/week/2026-11-24.pdf",
+        "/clinic/records/week/soon.pdf",
+        "/clinic/patients/00000000-0000-0000-0000-000000000000",
+        "/clinic/patients/nobody",
+    ],
+)
+def test_what_is_not_there_is_not_found(clinic, path):
+    clinic.get(path, 404)
+
+
+def test_the_record_of_a_day_that_has_not_come_is_not_found(clinic):
+    clinic.get(f"/clinic/records/patient/{clinic.ids['Ben']}.pdf?until=2027-01-01", 404)
+
+
+def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(clinic, engine):
+    with statements_of(engine) as many:
+        clinic.get("/clinic/review")
+    with writing(engine) as session:
+        ward = open_ward(session)
+        ward.patient("Only", pressures=QUIET, reference=18.0)
+        one = ward.nurse
+        one.password_set_at = NOW - timedelta(days=1)
+        staff_id = one.id
+    reviewing.rebuild(engine, NOW)
+    enter(clinic.client, staff_id)
+    with statements_of(engine) as few:
+        clinic.get("/clinic/review")
+    assert len(few) == len(many)

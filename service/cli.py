@@ -1,0 +1,72 @@
+"""`neaptide …`: everything an operator types.
+
+Subcommands are loaded when they are asked for, so that `neaptide --help` is quick.
+Input that cannot be taken ends with exit code 2 and one line naming the field, the
+value and what is accepted.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from service.domain.refused import Refused
+
+# name → module and attribute under service.commands
+COMMANDS = {
+    "audit": ("operate", "audit"),
+    "caregiver": ("enrol", "caregiver"),
+    "clinic": ("enrol", "clinic"),
+    "consent": ("enrol", "consent"),
+    "doctor": ("operate", "doctor"),
+    "import": ("importing", "group"),
+    "key": ("staff", "key"),
+    "messages": ("operate", "messages"),
+    "migrate": ("serve", "migrate"),
+    "patient": ("enrol", "patient"),
+    "pause": ("plans", "pause"),
+    "plan": ("plans", "plan"),
+    "replay": ("replay", "replay"),
+    "seed": ("seed", "seed"),
+    "serve": ("serve", "serve"),
+    "staff": ("staff", "staff"),
+    "worker": ("serve", "worker"),
+}
+CANNOT_TAKE = 2
+
+
+class Lazily(click.Group):
+    """A group whose commands are imported when they are needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, attribute = COMMANDS[cmd_name]
+        found: click.Command = getattr(importlib.import_module(f"service.commands.{module}"), attribute)
+        return found
+
+
+@click.command(cls=Lazily)
+@click.version_option(package_name="neaptide")
+def cli() -> None:
+    """Neaptide: reading reminders, symptom diary and weekly review."""
+
+
+def main() -> None:
+    """The entry point."""
+    try:
+        cli.main(standalone_mode=False)
+    except Refused as refusal:
+        click.echo(f"neaptide: {refusal}", err=True)
+        sys.exit(CANNOT_TAKE)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.Abort:
+        click.echo("neaptide: stopped", err=True)
+        sys.exit(1)

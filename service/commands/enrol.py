@@ -1,0 +1,192 @@
+"""`neaptide clinic|patient|caregiver|consent …`: enrolment from a terminal."""
+
+from __future__ import annotations
+
+from datetime import time
+from typing import Any
+
+import click
+from sqlalchemy import select
+
+from service import enrolling
+from service.clock import SystemClock
+from service.commands import opening
+from service.domain.fields import LANGUAGES
+from service.domain.readings import UNITS_OF_WEIGHT, to_kg
+from service.domain.refused import Refused
+from service.domain.words import Channel, ConsentKind
+from service.store.audit import OPERATOR
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan
+
+CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+
+
+class LocalTime(click.ParamType[time]):
+    """A wall time, HH:MM."""
+
+    name = "HH:MM"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> time:
+        if isinstance(value, time):
+            return value
+        try:
+            return time.fromisoformat(value)
+        except ValueError:
+            raise Refused(param.name if param and param.name else "time", value, "a time such as 07:30") from None
+
+
+@click.group("clinic")
+def clinic() -> None:
+    """The clinics on this database."""
+
+
+@clinic.command("add")
+@click.option("--name", required=True)
+@click.option("--zone", required=True, help="IANA time zone, such as Pacific/Auckland.")
+@click.option("--emergency-number", required=True, help="The local emergency number, shown to patients.")
+@click.option("--contact-line", required=True, help="The clinic's own telephone number.")
+@click.option("--sender-name", required=True, help="How messages are signed; it is read on locked screens.")
+@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--review-weekday", type=click.Choice(WEEKDAYS), default="monday", show_default=True)
+@click.option("--quiet-from", type=LocalTime(), default="21:00", show_default=True)
+@click.option("--quiet-until", type=LocalTime(), default="08:00", show_default=True)
+@click.option("--silent-days", type=int, default=3, show_default=True, help="Missed windows before staff get a task.")
+def add_clinic(review_weekday: str, **given: Any) -> None:
+    """Add a clinic."""
+    new = enrolling.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday))
+    with opening.database(opening.settings()) as engine, writing(engine) as session:
+        added = enrolling.enrol_clinic(session, new, OPERATOR, SystemClock().now())
+        opening.say(clinic=added.id)
+
+
+@clinic.command("show")
+@CLINIC
+def show_clinic(clinic: str | None) -> None:
+    """A clinic's settings."""
+    with opening.database(opening.settings()) as engine, reading(engine) as session:
+        held = opening.clinic_of(session, clinic)
+        names = [column.key for column in Clinic.__table__.columns if column.key != "id"]
+        opening.say(clinic=held.id, **{name: getattr(held, name) for name in names})
+
+
+@click.group("patient")
+def patient() -> None:
+    """The clinic's patients."""
+
+
+@patient.command("add")
+@CLINIC
+@click.option("--ref", "clinic_ref", required=True, help="The clinic's own number for this person.")
+@click.option("--name", required=True)
+@click.option("--zone", required=True, help="Where they live: an IANA time zone.")
+@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--usual-pillows", type=int)
+@click.option("--dry-weight", type=float, help="In --weight-unit.")
+@click.option("--weight-unit", type=click.Choice(list(UNITS_OF_WEIGHT)), default="kg", show_default=True)
+@click.option("--telephone", help="With country code.")
+@click.option("--email")
+def add_patient(
+    clinic: str | None,
+    dry_weight: float | None,
+    weight_unit: str,
+    telephone: str | None,
+    email: str | None,
+    **given: Any,
+) -> None:
+    """Enrol a patient. Nothing is sent before a consent is recorded and a plan is set."""
+    kg = None if dry_weight is None else round(to_kg(dry_weight, weight_unit), 3)
+    new = enrolling.NewPatient(**given, dry_weight_kg=kg, weight_unit=weight_unit)
+    now = SystemClock().now()
+    with opening.database(opening.settings()) as engine, writing(engine) as session:
+        added = enrolling.enrol_patient(session, opening.clinic_of(session, clinic), new, OPERATOR, now)
+        for channel, address in ((Channel.TEXT, telephone), (Channel.EMAIL, email)):
+            if address:
+                enrolling.add_contact(session, added, enrolling.NewContact(channel, address), OPERATOR, now)
+        opening.say(patient=added.id)
+
+
+@patient.command("list")
+@CLINIC
+def list_patients(clinic: str | None) -> None:
+    """Every patient by the clinic's own reference."""
+    with opening.database(opening.settings()) as engine, reading(engine) as session:
+        owner = opening.clinic_of(session, clinic)
+        for one in session.scalars(select(Patient).where(Patient.clinic_id == owner.id).order_by(Patient.clinic_ref)):
+            click.echo(f"{one.id}  {one.state.value:<6}  {one.zone:<24}  {one.clinic_ref}")
+
+
+@patient.command("show")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+def show_patient(clinic: str | None, named: str) -> None:
+    """One patient's particulars, contacts and plan."""
+    with opening.database(opening.settings()) as engine, reading(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        opening.say(
+            patient=held.id, ref=held.clinic_ref, name=held.name, zone=held.zone, language=held.language,
+            state=held.state.value, usual_pillows=held.usual_pillows, dry_weight_kg=held.dry_weight_kg,
+        )  # fmt: skip
+        for contact in session.scalars(select(Contact).where(Contact.patient_id == held.id).order_by(Contact.position)):
+            click.echo(f"contact: {contact.channel.value} {contact.address} ({contact.state.value})")
+        plan = session.scalar(select(Plan).where(Plan.patient_id == held.id))
+        click.echo(f"next window: {plan.next_date} at {plan.opens:%H:%M}" if plan else "plan: none")
+
+
+@patient.command("end")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+def end_patient(clinic: str | None, named: str) -> None:
+    """The patient is no longer looked after here; what was recorded stays."""
+    with opening.database(opening.settings()) as engine, writing(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        enrolling.end_patient(session, held, OPERATOR, SystemClock().now())
+
+
+@click.group("caregiver")
+def caregiver() -> None:
+    """Who looks out for a patient."""
+
+
+@caregiver.command("add")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+@click.option("--name", required=True)
+@click.option("--relation", default="")
+@click.option("--zone", help="Where they live; the patient's zone when left out.")
+@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--telephone", required=True, help="With country code.")
+def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) -> None:
+    """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
+    now = SystemClock().now()
+    with opening.database(opening.settings()) as engine, writing(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        added = enrolling.add_caregiver(session, held, enrolling.NewCaregiver(**given), OPERATOR, now)
+        enrolling.add_contact(session, added, enrolling.NewContact(Channel.TEXT, telephone), OPERATOR, now)
+        opening.say(caregiver=added.id)
+
+
+@click.group("consent")
+def consent() -> None:
+    """Consents given and withdrawn."""
+
+
+@consent.command("record")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+@click.option("--kind", type=click.Choice([kind.value for kind in ConsentKind]), default="messages", show_default=True)
+@click.option("--caregiver", "caregiver_id", type=click.UUID, help="The caregiver whom it is about, by id.")
+@click.option("--given/--withdrawn", default=True)
+@click.option("--how", required=True, help='How it was given, such as "signed form".')
+def record(clinic: str | None, named: str, kind: str, caregiver_id: Any, given: bool, how: str) -> None:
+    """Record a consent. A withdrawal cancels what is queued at once."""
+    with opening.database(opening.settings()) as engine, writing(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        about = None
+        if caregiver_id is not None and (about := session.get(Caregiver, caregiver_id)) is None:
+            raise Refused("caregiver", str(caregiver_id), "the id of one of the patient's caregivers")
+        recorded = enrolling.record_consent(
+            session, held, ConsentKind(kind), given, how, OPERATOR, SystemClock().now(), caregiver=about
+        )
+        opening.say(consent=recorded.id)

@@ -1,0 +1,76 @@
+"""`neaptide migrate`, `serve` and `worker`: the layout, the web processes and the one that does what falls due."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import click
+from flask import Flask
+
+from service.app import create_app
+from service.commands import opening
+from service.store import migrate as layout
+from service.store.session import open_engine
+from service.web.tokens import Links
+from service.worker import Worker, links_for
+
+
+@click.command("migrate")
+def migrate() -> None:
+    """Bring the database to the newest layout. Safe to run again."""
+    settings = opening.settings()
+    with opening.database(settings) as engine:
+        layout.upgrade(engine)
+    click.echo(f"layout: {layout.head()}")
+
+
+@click.command("serve")
+@click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Web processes.")
+@click.option("--threads", type=click.IntRange(1, 64), default=4, show_default=True, help="Threads in each.")
+def serve(workers: int, threads: int) -> None:
+    """Serve the pages and the API on NEAPTIDE_HOST and NEAPTIDE_PORT."""
+    settings = opening.settings()
+    with opening.database(settings) as engine:
+        if not layout.is_current(engine):
+            raise click.ClickException("migrations are missing: run `neaptide migrate`")
+    # A process of its own: nothing that this one has loaded, drawing libraries least of all, is forked.
+    command = [
+        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{settings.host}:{settings.port}",
+        "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
+        "--graceful-timeout", "15", "--log-level", "warning", "service.commands.serve:wsgi()",
+    ]  # fmt: skip
+    process = subprocess.Popen(command)  # noqa: S603 - our own interpreter and arguments
+    try:
+        sys.exit(process.wait())
+    except KeyboardInterrupt:
+        process.wait()
+    finally:
+        if process.poll() is None:
+            process.terminate()
+            process.wait()
+
+
+@click.command("worker")
+@click.option("--once", is_flag=True, help="Do what is due now, and stop.")
+def worker(once: bool) -> None:
+    """Look for what falls due and do it. Any number may run."""
+    settings = opening.settings()
+    clock = opening.clock_of(settings)
+    with opening.database(settings) as engine:
+        if not layout.is_current(engine):
+            raise click.ClickException("migrations are missing: run `neaptide migrate`")
+        links = links_for(Links(settings.secret_key, settings.base_url), settings.base_url)
+        own = Worker(engine, clock, opening.transports_of(settings, clock), links, settings)
+        if once:
+            own.tick()
+        else:
+            own.run()
+
+
+def wsgi() -> Flask:
+    """The application, for a WSGI server: made in each of its processes."""
+    settings = opening.settings()
+    clock = opening.clock_of(settings)
+    engine = open_engine(settings.database_url)
+    return create_app(settings, engine, clock, opening.transports_of(settings, clock))

@@ -42,13 +42,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _refuse_taken_port(asked.port)
     held = _hold(data, reset=asked.reset)  # kept open, and so locked, until this process ends
     environment = _environment(data, asked.port)
-    _run("migrate", environment)
+    _run("migrate", environment, says=False)
     _run("seed", environment)
     children = Children(environment)
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _stop_asked)
     try:
-        children.start("web", "serve", "--processes", str(WEB_PROCESSES))
+        children.start("web", "serve", "--workers", str(WEB_PROCESSES))
         children.start("worker", "worker")
         children.wait_until(lambda: _answers(f"http://{ADDRESS}:{asked.port}/healthz"))
         _tell(json.loads((data / MARK).read_text(encoding="utf-8")), asked.port, data)
@@ -180,8 +180,11 @@ def _environment(data: Path, port: int) -> dict[str, str]:
     }
 
 
-def _run(command: str, environment: Mapping[str, str]) -> None:
-    done = subprocess.run([NEAPTIDE, command], env=environment, cwd=HERE, stdin=subprocess.DEVNULL, check=False)
+def _run(command: str, environment: Mapping[str, str], *, says: bool = True) -> None:
+    heard = None if says else subprocess.DEVNULL
+    done = subprocess.run(
+        [NEAPTIDE, command], env=environment, cwd=HERE, stdin=subprocess.DEVNULL, stdout=heard, check=False
+    )
     if done.returncode:
         _give_up(f"`neaptide {command}` ended with status {done.returncode}")
 

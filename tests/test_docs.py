@@ -9,8 +9,9 @@ from pathlib import Path
 import click
 import pytest
 from flask import Flask
-from service.cli import main as cli
 from sqlalchemy import Engine
+
+from service.cli import cli
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -79,10 +80,16 @@ def test_settings_of_scripts_and_tests_are_read_where_they_say() -> None:
 
 def commands(group: click.Command, so_far: str = "neaptide") -> Iterator[str]:
     if isinstance(group, click.Group):
-        for name, command in group.commands.items():
-            yield from commands(command, f"{so_far} {name}")
+        for name in group.list_commands(click.Context(group)):
+            yield from commands(child(group, name), f"{so_far} {name}")
     else:
         yield so_far
+
+
+def child(group: click.Group, name: str) -> click.Command:
+    found = group.get_command(click.Context(group), name)
+    assert found is not None, name
+    return found
 
 
 def test_the_commands_table_is_the_commands() -> None:
@@ -123,7 +130,7 @@ def command_called(name: str) -> click.Command:
     command: click.Command = cli
     for word in name.split()[1:]:
         assert isinstance(command, click.Group)
-        command = command.commands[word]
+        command = child(command, word)
     return command
 
 

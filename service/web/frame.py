@@ -11,7 +11,7 @@ from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-from babel.dates import format_skeleton
+from babel.dates import format_date
 from flask import Flask, g, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_babel import Babel, get_locale, gettext, refresh
@@ -25,6 +25,8 @@ from service.web.services import services
 TRANSLATIONS = Path(__file__).parent.parent / "translations"
 # The clinic's own pages are written in English: their sentences are clinical records, signed as they read.
 ENGLISH_ONLY = "clinic."
+# Day before month, with the weekday: it can be misread in neither half of the English-speaking world.
+_DAY_PATTERNS = {"en": "EEEE d MMMM", "es": "EEEE, d 'de' MMMM"}
 MACHINES = ("/api/", "/fhir/")
 
 
@@ -68,8 +70,7 @@ def call(number: str) -> Markup:
 def day_in_words(day: date) -> str:
     """`Wednesday 25 November`, in the page's language."""
     language = str(get_locale())
-    # Plain "en" would be written the one way round that half of its readers misread in figures.
-    return str(format_skeleton("MMMMEEEEd", day, locale="en_GB" if language == "en" else language))
+    return str(format_date(day, _DAY_PATTERNS.get(language, _DAY_PATTERNS["en"]), locale=language))
 
 
 def time_of_day(at: datetime | time) -> str:

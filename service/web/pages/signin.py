@@ -34,7 +34,7 @@ def page() -> ResponseReturnValue:
 def enter() -> ResponseReturnValue:
     """Check the name and the password."""
     email, password = request.form.get("email", ""), request.form.get("password", "")
-    now = services().clock.now()
+    now = services().door_clock.now()
     result = staffing.sign_in(services().engine, email, password, now)
     if isinstance(result, SignedIn):
         begin_session(result, now)
@@ -75,7 +75,7 @@ def change_password() -> ResponseReturnValue:
     given = {key: request.form.get(key, "") for key in ("present", "new", "again")}
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
-    now = services().clock.now()
+    now = services().door_clock.now()
     try:
         with writing(services().engine) as db:
             row = db.get_one(Staff, staff.id)

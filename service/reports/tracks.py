@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from service.domain import spoken
-from service.reports.timeline import BLUE, BREAK, GREEN, INK, VERMILION, Spec, Timeline, x
+from service.reports.timeline import BLUE, BREAK, FAINT, GREEN, INK, VERMILION, Spec, Timeline, x
 
+BLANK = 90  # px: the pressures' track when it holds none
 _SERIES = ("PA systolic", "PA mean", "PA diastolic")
 
 
@@ -52,6 +53,9 @@ def pressures(facts: Timeline, width: int) -> Spec:
                 "encoding": {"x": x(), "y": y},
             }
         )
+    if all(row["value"] is None for row in rows):
+        blank = _blank(facts, y, BLANK)
+        return {"width": width, "height": BLANK, "layer": [*blank, *layers, *_rules(facts, y)]}
     layers.append(
         {
             "data": {"values": rows},
@@ -101,6 +105,24 @@ def rule(value: float, label: str, dash: list[int], colour: str, y: Spec) -> lis
     ]
 
 
+def _blank(facts: Timeline, y: Spec, height: int) -> list[Spec]:
+    """The frame of a track that holds no value."""
+    row = {"day": facts.days[0].day.isoformat(), "value": 0}
+    said = {**y, "axis": {"labels": False, "ticks": False, "grid": False}}
+    return [
+        {
+            "data": {"values": [row]},
+            "mark": {"type": "point", "opacity": 0},
+            "encoding": {"x": x(), "y": said},
+        },
+        {
+            "data": {"values": [row | {"said": "nothing in these days"}]},
+            "mark": {"type": "text", "align": "left", "dx": 8, "color": FAINT},
+            "encoding": {"x": x(), "y": {"value": height - 12}, "text": {"field": "said"}},
+        },
+    ]
+
+
 def single(
     facts: Timeline,
     width: int,
@@ -120,6 +142,8 @@ def single(
         "scale": {"zero": False, "nice": True, "padding": 6} if scale is None else {"domain": list(scale)},
         "axis": {"tickCount": 3},
     }
+    if all(row["value"] is None for row in rows):
+        return {"width": width, "height": height, "layer": _blank(facts, y, height)}
     return {
         "width": width,
         "height": height,

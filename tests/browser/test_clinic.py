@@ -1,0 +1,238 @@
+"""The clinic's pages in Chromium: both widths, no breach of the policy, axe silent, a whole review by keyboard."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from flask.sessions import SecureCookieSessionInterface
+from playwright.sync_api import Browser, Page, sync_playwright
+from service.app import create_app
+from sqlalchemy import Engine, func, select
+from werkzeug.serving import make_server
+
+from service import reviewing
+from service.clock import FixedClock
+from service.config import Settings
+from service.domain.words import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
+from service.store.session import reading, writing
+from service.store.tables import SignOff, Task
+from tests.ward import NOW, open_ward
+
+pytestmark = pytest.mark.browser
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 12
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@dataclass
+class Desk:
+    """A served clinic, and a browser that is signed in to it."""
+
+    url: str
+    cookie: str
+    engine: Engine
+    browser: Browser
+    ids: dict[str, str]
+
+    def page(self, *, width: int = 1280, script: bool = True) -> Page:
+        context = self.browser.new_context(viewport={"width": width, "height": 900}, java_script_enabled=script)
+        context.add_cookies([{"name": "neaptide", "value": self.cookie, "url": self.url}])
+        page = context.new_page()
+        page.complaints = []  # type: ignore[attr-defined]
+        page.on("console", lambda said: _note(page, said.type, said.text))
+        page.on("pageerror", lambda error: _note(page, "error", str(error)))
+        page.on("requestfailed", lambda request: _note(page, "error", f"failed {request.url}"))
+        page.on(
+            "request",
+            lambda request: None if request.url.startswith((self.url, "data:")) else _note(page, "error", request.url),
+        )
+        return page
+
+
+def _note(page: Page, kind: str, text: str) -> None:
+    if kind in {"error", "warning"}:
+        page.complaints.append(text)  # type: ignore[attr-defined]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
+    with writing(engine) as session:
+        ward = open_ward(session)
+        rise = [*QUIET[:-14], *[18 + 0.5 * day for day in range(14)]]
+        people = {
+            "Asha": ward.patient(
+                "Asha Okoro", pressures=rise, reference=18.0, weights=[80.0] * 20, breathlessness=[1] * 30
+            ),
+            "Ben": ward.patient("Ben Lindqvist", pressures=QUIET, reference=18.0, upper=25.0),
+            "Cara": ward.patient("Cara Moss", pressures=[*QUIET[:-4], None, None, None, None], reference=18.0),
+            "Dina": ward.patient("Dina Hale"),
+        }
+        ward.silence(people["Cara"], 4, SilenceCause.NO_REPLY)
+        ward.pause(people["Dina"], PauseCause.AWAY, ward.today(people["Dina"]), None)
+        ward.task(people["Ben"], TaskKind.SAFETY_ANSWER, "Answered that there is chest pain.")
+        ward.nurse.password_set_at = NOW - timedelta(days=1)
+        nurse_id = ward.nurse.id
+        ids = {name: str(patient.id) for name, patient in people.items()}
+    reviewing.rebuild(engine, NOW)
+    settings = Settings.from_env(
+        {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
+    )
+    app = create_app(settings, engine, FixedClock(NOW), {})
+    signer = SecureCookieSessionInterface().get_signing_serializer(app)
+    assert signer is not None
+    cookie = signer.dumps(
+        {"_permanent": True, "staff": str(nurse_id), "since": NOW.timestamp(), "seen": NOW.timestamp()}
+    )
+    server = make_server("127.0.0.1", 0, app, threaded=True)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        yield Desk(f"http://127.0.0.1:{server.server_port}", str(cookie), engine, browser, ids)
+    finally:
+        server.shutdown()
+        thread.join(timeout=10)
+
+
+def paths(desk: Desk) -> list[str]:
+    return [
+        "/clinic/review",
+        f"/clinic/patients/{desk.ids['Asha']}",
+        f"/clinic/patients/{desk.ids['Dina']}?days=90",
+        "/clinic/inbox",
+        "/clinic/silences",
+        "/clinic/measures",
+        "/clinic/records",
+    ]
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, width):
+    page = desk.page(width=width)
+    for path in paths(desk):
+        page.goto(desk.url + path)
+        page.wait_for_load_state("networkidle")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        found = Axe().run(page).response["violations"]
+        assert [(path, one["id"], one["nodes"][0]["html"]) for one in found] == []
+    assert page.complaints == []
+
+
+def test_the_time_line_comes_alive_under_the_strict_policy_and_tells_a_day(desk):
+    page = desk.page()
+    page.goto(f"{desk.url}/clinic/patients/{desk.ids['Asha']}")
+    page.wait_for_selector(".live svg")
+    box = page.locator(".live svg").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 300, box["y"] + 120)
+    page.wait_for_selector("#vg-tooltip-element.visible")
+    assert "PA systolic/diastolic (mean), mmHg" in page.inner_text("#vg-tooltip-element")
+    assert page.complaints == []
+
+
+def test_a_whole_review_is_walked_by_keyboard_alone(desk):
+    page = desk.page()
+    page.goto(f"{desk.url}/clinic/review")
+    page.keyboard.press("n")
+    names = []
+    for outcome in ("Called", "Adjusted", "Could not reach", "No change"):
+        names.append(page.evaluate("document.activeElement.querySelector('[data-open]').textContent"))
+        page.keyboard.press("s")
+        assert page.evaluate("document.activeElement.name") == "outcome"
+        page.keyboard.type(outcome[:4])
+        page.keyboard.press("Tab")
+        page.keyboard.type(f"Note about {names[-1]}, with n and s in it")
+        with page.expect_navigation():
+            page.keyboard.press("Enter")
+        if len(names) < 4:
+            # The focus is on the next row, and nothing was skipped.
+            assert page.evaluate("document.activeElement.matches('[data-row]:not(.signed)')")
+    assert sorted(names) == ["Asha Okoro", "Ben Lindqvist", "Cara Moss", "Dina Hale"]
+    assert names[0] == "Ben Lindqvist"  # the safety answer first
+    assert "4 of 4 signed" in page.inner_text(".coverage")
+    with reading(desk.engine) as session:
+        outcomes = set(session.scalars(select(SignOff.outcome)))
+    assert outcomes == {Outcome.CALLED, Outcome.ADJUSTED, Outcome.NOT_REACHED, Outcome.NO_CHANGE}
+    assert page.complaints == []
+
+
+def test_keys_open_a_patient_lead_on_and_can_be_switched_off(desk):
+    page = desk.page()
+    page.goto(f"{desk.url}/clinic/review")
+    page.keyboard.press("n")
+    page.keyboard.press("n")
+    with page.expect_navigation():
+        page.keyboard.press("o")
+    assert page.inner_text("h1").startswith("Asha Okoro")
+    page.keyboard.press("s")
+    assert page.evaluate("document.activeElement.id") == "sign"
+    with page.expect_navigation():
+        page.keyboard.press("n")
+    assert not page.inner_text("h1").startswith("Asha Okoro")
+    page.uncheck("#keys-on")
+    page.evaluate("document.activeElement.blur()")
+    before = page.url
+    page.keyboard.press("n")
+    page.wait_for_timeout(150)
+    assert page.url == before
+    page.goto(f"{desk.url}/clinic/review")
+    page.keyboard.press("n")
+    assert page.evaluate("document.activeElement === document.body")
+
+
+def test_a_letter_typed_into_a_field_moves_nothing(desk):
+    page = desk.page()
+    page.goto(f"{desk.url}/clinic/review")
+    page.focus("#f-name")
+    page.keyboard.type("nsp")
+    assert page.input_value("#f-name") == "nsp"
+    assert page.locator("form.sign").count() == 0
+
+
+def test_without_script_a_patient_is_found_read_and_signed_and_a_task_closed(desk):
+    page = desk.page(width=360, script=False)
+    page.goto(f"{desk.url}/clinic/review")
+    page.fill("#f-name", "okoro")
+    page.click("form.sieve button")
+    assert page.locator("[data-row]").count() == 1
+    page.click("a[data-sign]")
+    assert page.locator("figure.timeline img").get_attribute("alt").startswith("Time line from")
+    page.select_option("#outcome", "called")
+    page.fill("#note", "Spoke to her.")
+    page.click("form.sign button")
+    assert "Signed. What was on the page is kept with it." in page.inner_text("[role=status]")
+    page.goto(f"{desk.url}/clinic/inbox")
+    page.fill("input[name=reason]", "Rang; ambulance called.")
+    page.click("form.sign button")
+    with reading(desk.engine) as session:
+        assert session.scalar(select(func.count()).where(Task.state == TaskState.CLOSED)) == 1
+        assert session.scalar(select(func.count()).select_from(SignOff)) == 1
+
+
+def test_the_patient_page_prints_without_forms_and_keeps_its_table(desk):
+    page = desk.page(script=False)
+    page.goto(f"{desk.url}/clinic/patients/{desk.ids['Asha']}")
+    page.emulate_media(media="print")
+    assert not page.locator("form.sign").first.is_visible()
+    assert page.locator("figure.timeline img").is_visible()

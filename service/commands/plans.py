@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import uuid
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from typing import Any
 
 import click
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service import enrolling
 from service.clock import SystemClock
 from service.commands import opening
 from service.commands.enrol import CLINIC, WEEKDAYS, LocalTime
+from service.domain.localtime import local_date, zone
 from service.domain.refused import Refused
 from service.domain.words import PauseCause
+from service.reports import yearsheet
 from service.store.audit import OPERATOR
+from service.store.plans import PlanAhead, plans_ahead
 from service.store.session import reading, writing
-from service.store.tables import Pause, Plan
+from service.store.tables import Patient, Pause, Plan
+from service.web.tokens import Links, Purpose
 
+FEED_LASTS = timedelta(days=2 * 365)
+HAS_A_PLAN = "a patient with a plan: set one first"
 DATE = click.DateTime(["%Y-%m-%d"])
 
 
@@ -51,19 +58,58 @@ def set_plan(
 @plan.command("show")
 @CLINIC
 @click.argument("named", metavar="PATIENT")
-def show(clinic: str | None, named: str) -> None:
-    """A patient's plan."""
+@click.option("--year", type=click.IntRange(1990, 2100), help="Print every window of a year, one line a day.")
+def show(clinic: str | None, named: str, year: int | None) -> None:
+    """A patient's plan; with --year, a sheet for the printer.
+
+    Every time on the sheet is what a clock on the wall will show there. Nights on which
+    the clocks change and days inside a pause are marked. It tells the plan as it stands today.
+    """
     with opening.database(opening.settings()) as engine, reading(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        if year is not None:
+            click.echo(_sheet(_ahead(session, held, named), year), nl=False)
+            return
         found = session.scalar(select(Plan).where(Plan.patient_id == held.id))
         if found is None:
-            raise Refused("patient", named, "a patient with a plan: set one first")
+            raise Refused("patient", named, HAS_A_PLAN)
         days = [name for bit, name in enumerate(WEEKDAYS) if found.weekdays >> bit & 1]
         opening.say(
             plan=found.id, weekdays=" ".join(days), opens=f"{found.opens:%H:%M}", due=f"{found.due:%H:%M}",
             closes=f"{found.closes:%H:%M}", zone=held.zone, reading=found.wants_reading, checkin=found.wants_checkin,
             next_window=f"{found.next_date} ({found.next_open_at.isoformat()})",
         )  # fmt: skip
+
+
+@plan.command("feed")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+def feed(clinic: str | None, named: str) -> None:
+    """The address of a patient's plan as a calendar to subscribe to, good for two years.
+
+    Whoever has the address can read the hours of the plan and the clinic's short name, nothing else.
+    """
+    read = opening.settings()
+    with opening.database(read) as engine, reading(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        ahead = _ahead(session, held, named)
+    until = opening.clock_of(read).now() + FEED_LASTS
+    links = Links(read.secret_key, read.base_url)
+    click.echo(f"{links.address(Purpose.CALENDAR, ahead.patient_id, None, until)}.ics")
+
+
+def _ahead(session: Session, held: Patient, named: str) -> PlanAhead:
+    found = plans_ahead(session, Patient.id == held.id)
+    if not found:
+        raise Refused("patient", named, HAS_A_PLAN)
+    return found[0]
+
+
+def _sheet(ahead: PlanAhead, year: int) -> str:
+    place = zone(ahead.zone)
+    first = local_date(ahead.enrolled_at, place)
+    sheet = yearsheet.Sheet(ahead.clinic_ref, ahead.sender_name, place, ahead.rule, first, ahead.pauses)
+    return yearsheet.write(sheet, year)
 
 
 @click.group("pause")

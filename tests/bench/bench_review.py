@@ -26,10 +26,10 @@ from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
 from service import reviewing
-from service.domain.words import Source, WindowState
+from service.domain.words import Role, Source, WindowState
 from service.store import migrate
 from service.store.session import open_engine, reading, writing
-from service.store.tables import Checkin, Clinic, Patient, Plan, Reading, Window
+from service.store.tables import Checkin, Clinic, Patient, Plan, Reading, Staff, Window
 
 ROUNDS = 7
 DAYS = 40
@@ -263,37 +263,37 @@ def _checkin(
 
 
 def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], Callable[[], object]]:
-    """The panel page, and the same HTML from memory, both through Flask's own test client."""
-    from flask import Flask, Response, g, render_template
+    """The panel page as the application serves it to a signed-in nurse, and the same HTML from memory."""
+    from flask import Response
 
-    from service.domain import review, spoken
-    from service.web.pages import clinic
+    from service.app import create_app
+    from service.clock import FixedClock
+    from service.config import Settings
 
-    app = Flask("service.web", root_path=str(Path(clinic.__file__).parent.parent))
-    app.secret_key = "bench" * 8
-    app.jinja_env.globals["csrf_token"] = lambda: "token"
-    app.register_blueprint(clinic.blueprint)
-    kept: list[str] = []
-
-    def page() -> str:
-        g.clinic_id = clinic_id
-        with reading(engine) as session:
-            built = reviewing.build_panel(session, clinic_id, NOW)
-        return render_template(
-            "clinic/panel.html",
-            panel=built,
-            lanes=[(lane, list(built.lanes[lane])) for lane in review.LANES],
-            asked=clinic.Asked(None, False, "", "attention"),
-            sorts=clinic.SORTS,
-            week=spoken.full_day(built.week),
+    with writing(engine) as session:
+        nurse = Staff(
+            id=uuid.uuid4(),
+            clinic_id=clinic_id,
+            email=f"{clinic_id}@bench.example",
+            name="Nurse",
+            role=Role.NURSE,
+            password_hash="none",
+            password_set_at=NOW - timedelta(days=1),
+            created_at=NOW,
         )
-
-    app.add_url_rule("/bench/page", view_func=page)
-    app.add_url_rule("/bench/static", endpoint="kept", view_func=lambda: Response(kept[0]))
+        session.add(nurse)
+        nurse_id = nurse.id
+    kept: list[str] = []
+    with tempfile.TemporaryDirectory() as data:
+        settings = Settings.from_env({"NEAPTIDE_DATA": data, "NEAPTIDE_SECRET_KEY": "bench " * 8})
+        app = create_app(settings, engine, FixedClock(NOW), {})
+    app.add_url_rule("/bench/kept", endpoint="kept", view_func=lambda: Response(kept[0]))
     client = app.test_client()
-    kept.append(client.get("/bench/page").get_data(as_text=True))
+    with client.session_transaction() as session_kept:
+        session_kept.update(staff=str(nurse_id), since=NOW.timestamp(), seen=NOW.timestamp())
+    kept.append(client.get("/clinic/review").get_data(as_text=True))
     assert kept[0].count("data-row") >= 300
-    return (lambda: client.get("/bench/page")), (lambda: client.get("/bench/static"))
+    return (lambda: client.get("/clinic/review")), (lambda: client.get("/bench/kept"))
 
 
 if __name__ == "__main__":

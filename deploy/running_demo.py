@@ -10,6 +10,7 @@ finds its way into a real database. Called by `deploy/demo`.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import fcntl
 import json
 import os
@@ -103,11 +104,12 @@ class Children:
                 child.terminate()
         deadline = time.monotonic() + STOP_SECONDS
         for child in self._running.values():
-            try:
+            with contextlib.suppress(subprocess.TimeoutExpired):
                 child.wait(max(0.1, deadline - time.monotonic()))
-            except subprocess.TimeoutExpired:
-                os.killpg(child.pid, signal.SIGKILL)  # its own session: nothing but what it started
-                child.wait()
+            # Its own session: nothing but what it started. Whatever is left there ends now.
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(child.pid, signal.SIGKILL)
+            child.wait()
 
     def _fail_if_one_ended(self) -> None:
         for name, child in self._running.items():

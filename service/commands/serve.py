@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import subprocess
+import os
 import sys
 
 import click
@@ -34,21 +34,14 @@ def serve(workers: int, threads: int) -> None:
     with opening.database(settings) as engine:
         if not layout.is_current(engine):
             raise click.ClickException("migrations are missing: run `neaptide migrate`")
-    # A process of its own: nothing that this one has loaded, drawing libraries least of all, is forked.
+    # Exchanged for the server: nothing that this process has loaded, drawing libraries least of
+    # all, is forked, and a signal to stop reaches the server itself.
     command = [
         sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{settings.host}:{settings.port}",
         "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
         "--graceful-timeout", "15", "--log-level", "warning", "service.commands.serve:wsgi()",
     ]  # fmt: skip
-    process = subprocess.Popen(command)  # noqa: S603 - our own interpreter and arguments
-    try:
-        sys.exit(process.wait())
-    except KeyboardInterrupt:
-        process.wait()
-    finally:
-        if process.poll() is None:
-            process.terminate()
-            process.wait()
+    os.execv(sys.executable, command)  # noqa: S606 - our own interpreter and arguments
 
 
 @click.command("worker")

@@ -27,6 +27,11 @@ def whole(least: int, most: int, **options: Any) -> fields.Integer:
     return fields.Integer(strict=True, validate=validate.Range(least, most), **options)
 
 
+def asked(least: int, most: int, **options: Any) -> fields.Integer:
+    """A whole number in an address, where everything is text."""
+    return fields.Integer(validate=validate.Range(least, most), **options)
+
+
 def number(least: float, most: float, **options: Any) -> fields.Float:
     return fields.Float(allow_nan=False, validate=validate.Range(least, most), **options)
 
@@ -42,8 +47,8 @@ def instant(**options: Any) -> fields.AwareDateTime:
 class Page(Schema):
     """Which part of a list."""
 
-    page = whole(1, 100_000, load_default=1)
-    page_size = whole(1, 200, load_default=50)
+    page = asked(1, 100_000, load_default=1)
+    page_size = asked(1, 200, load_default=50)
 
 
 class ProblemDetails(Schema):

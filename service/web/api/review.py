@@ -8,7 +8,6 @@ from datetime import date
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from marshmallow import Schema
 from sqlalchemy.orm import Session
 
@@ -21,7 +20,9 @@ from service.reviewing import NewAdjustment, Past
 from service.store.session import reading
 from service.store.tables import Adjustment, Patient
 from service.web.api import finding
+from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff, needs, once
+from service.web.api.resource import Blueprint
 from service.web.api.reviewschemas import (
     AdjustmentIn,
     AdjustmentOut,
@@ -96,15 +97,16 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["GET"])
-@blueprint.response(200, SignOffOut(many=True))
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, listing(SignOffOut))
 @needs(Scope.REVIEW)
-def signed(patient_id: uuid.UUID) -> list[dict[str, Any]]:
+def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
     with reading(services().engine) as session:
         finding.own(session, Patient, patient_id)
-        past = reviewing.reviews_of(session, finding.own_clinic(session), patient_id)
-        known = _known(session, past, patient_id)
-    return [_as_mapping(one) | {"amendments": _amended(one, known)} for one in past]
+        told = _part(reviewing.reviews_of(session, finding.own_clinic(session), patient_id), query)
+        known = _known(session, told["items"], patient_id)
+    return told | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in told["items"]]}
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["POST"])
@@ -129,13 +131,14 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["GET"])
-@blueprint.response(200, AdjustmentOut(many=True))
+@blueprint.arguments(Page, location="query")
+@blueprint.response(200, listing(AdjustmentOut))
 @needs(Scope.REVIEW)
-def adjustments(patient_id: uuid.UUID) -> Sequence[Any]:
+def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with reading(services().engine) as session:
         finding.own(session, Patient, patient_id)
-        return reviewing.adjustments_of(session, caller().clinic_id, patient_id)
+        return _part(reviewing.adjustments_of(session, caller().clinic_id, patient_id), query)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["POST"])
@@ -175,6 +178,12 @@ def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:
             raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
         call.session.refresh(made)
         return call.answer(ADJUSTMENT, _made(call.session, made), 200)
+
+
+def _part(found: Sequence[Any], page: dict[str, int]) -> dict[str, Any]:
+    """One page of what one patient has: a few dozen at most, so it is read whole."""
+    first = (page["page"] - 1) * page["page_size"]
+    return {"items": list(found[first : first + page["page_size"]]), "total": len(found), **page}
 
 
 def _staff() -> CurrentStaff:

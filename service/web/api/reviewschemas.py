@@ -17,7 +17,7 @@ from service.domain.words import (
     TaskKind,
     WindowState,
 )
-from service.web.api.fields import instant, text, whole, word
+from service.web.api.fields import asked, instant, text, word
 
 
 class PanelQuery(Schema):
@@ -25,7 +25,7 @@ class PanelQuery(Schema):
 
 
 class ReviewQuery(Schema):
-    days = whole(1, 366, load_default=30)
+    days = asked(1, 366, load_default=30)
 
 
 class AdherenceOut(Schema):

@@ -1,0 +1,193 @@
+"""The review over the API: what a machine may read, what only a person may sign, and how no is said."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+
+from service import reviewing, staffing
+from service.app import create_app
+from service.clock import FixedClock
+from service.config import Settings
+from service.domain.words import Role, Scope, SilenceCause, TaskKind
+from service.store.audit import OPERATOR
+from service.store.session import writing
+from service.store.tables import Staff
+from tests.ward import NOW, open_ward
+
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 12
+
+
+@dataclass
+class Machine:
+    client: FlaskClient
+    keys: dict[str, str]
+    staff: dict[str, uuid.UUID]
+    ids: dict[str, uuid.UUID]
+
+    def get(self, path: str, key: str = "review", status: int = 200) -> Any:
+        answer = self.client.get(f"/api/v1{path}", headers={"Authorization": f"Bearer {self.keys[key]}"})
+        assert answer.status_code == status, answer.get_data(as_text=True)
+        return answer.get_json()
+
+    def post(self, path: str, body: dict[str, Any], who: str = "nurse", key: str | None = None) -> Any:
+        """As a signed-in person, from a page of ours: with the session's form token."""
+        with self.client.session_transaction() as kept:
+            kept.clear()
+            kept.update(staff=str(self.staff[who]), since=NOW.timestamp(), seen=NOW.timestamp())
+        page = self.client.get("/clinic/review").get_data(as_text=True)
+        token = page.split('name="csrf_token" value="')[1].split('"')[0]
+        headers = {"X-CSRFToken": token} | ({"Idempotency-Key": key} if key else {})
+        return self.client.post(f"/api/v1{path}", json=body, headers=headers)
+
+
+@pytest.fixture
+def machine(engine: Engine, tmp_path: Path) -> Machine:
+    with writing(engine) as session:
+        ward = open_ward(session)
+        ids = {
+            "Asha": ward.patient("Asha", pressures=[*QUIET[:-1], None], reference=18.0, weights=[80.0] * 30),
+            "Cara": ward.patient("Cara", pressures=[*QUIET[:-4], None, None, None, None]),
+            "Dina": ward.patient("Dina"),
+        }
+        ward.silence(ids["Cara"], 4, SilenceCause.NOT_ASKED)
+        ward.task(ids["Asha"], TaskKind.SAFETY_ANSWER, "Chest pain was answered.")
+        staff = {
+            "nurse": ward.nurse.id,
+            "doctor": ward.staff("Rowan Pell", Role.PHYSICIAN).id,
+            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR).id,
+        }
+        for person in staff.values():
+            session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
+        other = open_ward(session)
+        keys = {
+            name: staffing.issue_key(session, clinic, name, scopes, OPERATOR, NOW)[1]
+            for name, clinic, scopes in (
+                ("review", ward.clinic.id, [Scope.REVIEW]),
+                ("readings", ward.clinic.id, [Scope.READINGS]),
+                ("other", other.clinic.id, [Scope.REVIEW]),
+            )
+        }
+        patients = {name: patient.id for name, patient in ids.items()}
+    reviewing.rebuild(engine, NOW)
+    settings = Settings.from_env(
+        {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
+    )
+    client = create_app(settings, engine, FixedClock(NOW), {}).test_client()
+    return Machine(client, keys, staff, patients)
+
+
+def test_the_panel_has_four_lanes_everybody_and_the_reason_in_words(machine):
+    told = machine.get("/review")
+    assert [lane["lane"] for lane in told["lanes"]] == ["call_today", "look_closely", "not_heard_from", "settled"]
+    found = {entry["name"]: (lane["lane"], entry) for lane in told["lanes"] for entry in lane["patients"]}
+    assert set(found) == {"Asha", "Cara", "Dina"}
+    lane, asha = found["Asha"]
+    assert (lane, asha["why"]) == ("call_today", "Chest pain was answered.")
+    assert asha["adherence"] == {"received": 29, "expected": 30, "excused": 0}
+    assert found["Cara"][1]["silence"]["cause"] == "not_asked"
+    assert found["Dina"][1]["why"].startswith("No reading yet since enrolment")
+    assert (told["week"], told["signed"], told["patients"]) == ("2026-11-23", 0, 3)
+
+
+def test_one_lane_can_be_asked_for_and_no_other_word_is_one(machine):
+    told = machine.get("/review?lane=not_heard_from")
+    assert [lane["lane"] for lane in told["lanes"]] == ["not_heard_from"]
+    assert machine.get("/review?lane=red", status=422)["status"] == 422
+
+
+def test_the_days_of_a_patient_are_joined_and_keep_days_with_one_half(machine):
+    told = machine.get(f"/patients/{machine.ids['Asha']}/review?days=3")
+    assert [day["day"] for day in told["days"]] == ["2026-11-23", "2026-11-24", "2026-11-25"]
+    assert told["days"][-1]["pa_diastolic"] is None
+    assert told["days"][-1]["weight_kg"] == 80.0
+    assert told["days"][-1]["window"] == "missed"
+
+
+def test_a_review_is_signed_by_a_person_once_and_a_repeat_of_the_call_answers_the_same(machine):
+    path = f"/patients/{machine.ids['Asha']}/sign-offs"
+    body = {"outcome": "called", "note": "Rang her."}
+    first = machine.post(path, body, key="once-1")
+    assert first.status_code == 201, first.get_data(as_text=True)
+    again = machine.post(path, body, key="once-1")
+    assert (again.status_code, again.get_json()) == (201, first.get_json())
+    second = machine.post(path, body, who="doctor")
+    assert second.status_code == 409
+    assert "Imogen Vale" in second.get_json()["detail"]
+    (kept,) = machine.get(path)["items"]
+    assert kept["frozen"]["why"] == "Chest pain was answered."
+    assert kept["frozen_hash"] == reviewing.fingerprint(kept["frozen"])
+    assert kept["amendments"] == []
+
+
+def test_neither_an_administrator_nor_a_machine_signs(machine):
+    path = f"/patients/{machine.ids['Asha']}/sign-offs"
+    assert machine.post(path, {"outcome": "called"}, who="clerk").status_code == 403
+    with machine.client.session_transaction() as kept:
+        kept.clear()
+    answer = machine.client.post(
+        f"/api/v1{path}", json={"outcome": "called"}, headers={"Authorization": f"Bearer {machine.keys['review']}"}
+    )
+    assert answer.status_code == 403
+    assert answer.mimetype == "application/problem+json"
+
+
+def test_an_adjustment_is_recorded_corrected_and_followed_up(machine):
+    path = f"/patients/{machine.ids['Asha']}/adjustments"
+    first = machine.post(
+        path, {"kind": "medicine", "what": "20 mg", "made_on": "2026-11-20", "follow_up_on": "2026-11-27"}
+    ).get_json()
+    second = machine.post(
+        path,
+        {
+            "kind": "medicine",
+            "what": "40 mg",
+            "made_on": "2026-11-20",
+            "follow_up_on": "2026-11-27",
+            "corrects": first["id"],
+        },
+    ).get_json()
+    assert [made["what"] for made in machine.get(path)["items"]] == ["40 mg"]
+    done = machine.post(f"/adjustments/{second['id']}/followed-up", {})
+    assert done.get_json()["followed_up_at"] is not None
+    assert machine.post(f"/adjustments/{first['id']}/followed-up", {}).status_code == 409
+    stale = machine.post(path, {"kind": "diet", "what": "x", "made_on": "2026-11-20", "corrects": first["id"]})
+    assert stale.status_code == 422
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {},
+        {"outcome": "cured"},
+        {"outcome": "called", "note": "a\x00b"},
+        {"outcome": "called", "next_look": "2020-01-01"},
+        {"outcome": "called", "surprise": 1},
+    ],
+)
+def test_what_cannot_be_signed_is_a_problem_that_names_the_field(machine, body):
+    answer = machine.post(f"/patients/{machine.ids['Asha']}/sign-offs", body)
+    assert answer.status_code == 422
+    assert answer.mimetype == "application/problem+json"
+
+
+def test_no_scope_no_review_and_nothing_crosses_clinics(machine):
+    machine.get("/review", key="readings", status=403)
+    assert machine.get("/review", key="other")["patients"] == 0
+    for rest in ("/review", "/sign-offs", "/adjustments"):
+        machine.get(f"/patients/{machine.ids['Asha']}{rest}", key="other", status=404)
+
+
+def test_coverage_and_measures_can_be_read(machine):
+    machine.post(f"/patients/{machine.ids['Asha']}/sign-offs", {"outcome": "no_change"})
+    week = machine.get("/review/coverage")["weeks"][0]
+    assert (week["first"], week["signed"], week["unsigned"]) == ("2026-11-23", 1, ["Cara", "Dina"])
+    told = machine.get("/review/measures")
+    assert told["readings"]["whole"] >= told["readings"]["part"] > 0

@@ -25,6 +25,7 @@ COMMANDS = {
     "key": ("staff", "key"),
     "messages": ("operate", "messages"),
     "migrate": ("serve", "migrate"),
+    "parked": ("operate", "parked"),
     "patient": ("enrol", "patient"),
     "pause": ("plans", "pause"),
     "plan": ("plans", "plan"),

@@ -1,139 +1,171 @@
-"""`neaptide doctor`, `messages` and `audit`: how the service is doing, and what became of what it sent."""
+"""`neaptide doctor`, `messages`, `parked` and `audit`: what an operator looks at and may set right.
+
+Shows ids, states and reasons; never a name, an address or a value.
+"""
 
 from __future__ import annotations
 
 import json
 import sys
 import uuid
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import click
-from sqlalchemy import select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import select
 
-from service import selfcheck
+from service import delivery, selfcheck
+from service.clock import SystemClock
 from service.commands import opening
-from service.domain.refused import Refused
 from service.domain.words import MessageState
-from service.store import audit as trail
-from service.store import outbox
+from service.store import parking
+from service.store.audit import OPERATOR
 from service.store.session import reading, writing
-from service.store.tables import AuditLine, Message, MessageEvent
+from service.store.tables import AuditLine, Message, ParkedRow
 
 SOMETHING_WRONG = 4
-STUCK = (MessageState.FAILED, MessageState.UNCERTAIN, MessageState.EXPIRED)
+CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
+LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="Show so many.")
+    "--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="How many to show."
+)
 
 
 @click.command("doctor")
-@click.option("--as-json", is_flag=True)
+@click.option("--as-json", is_flag=True, help="For a machine.")
 def doctor(as_json: bool) -> None:
-    """Look at everything that could be wrong. Exit code 4 when something is."""
+    """Say what is well and what needs attention. Exit code 4 when something does."""
     settings = opening.settings()
+    clock = opening.clock_of(settings)
+    channels = frozenset(opening.transports_of(settings, clock))
     with opening.database(settings) as engine:
-        findings = selfcheck.examine(engine, opening.clock_of(settings).now())
+        found = selfcheck.examine(engine, clock.now(), machine_now=SystemClock().now(), channels=channels)
     if as_json:
-        click.echo(json.dumps([finding.as_dict() for finding in findings], indent=2))
+        click.echo(json.dumps([finding.as_dict() for finding in found], indent=2))
     else:
-        for finding in findings:
-            click.echo(f"{'well ' if finding.ok else 'WRONG'}  {finding.name:<14}  {finding.sentence}")
-    if not all(finding.ok for finding in findings):
-        sys.exit(SOMETHING_WRONG)
+        for finding in found:
+            click.echo(f"{'well     ' if finding.ok else 'attention'}  {finding.name}: {finding.sentence}")
+    sys.exit(0 if all(finding.ok for finding in found) else SOMETHING_WRONG)
 
 
 @click.group("messages")
 def messages() -> None:
-    """What was sent, or why not."""
+    """Messages to patients, caregivers and staff."""
 
 
 @messages.command("list")
+@CLINIC
 @click.option("--state", type=click.Choice([state.value for state in MessageState]))
-@click.option("--limit", type=click.IntRange(1, 10_000), default=50, show_default=True)
-def list_messages(state: str | None, limit: int) -> None:
-    """The newest messages: ids only, never an address."""
-    wanted = select(Message).order_by(Message.created_at.desc()).limit(limit)
-    if state:
-        wanted = wanted.where(Message.state == MessageState(state))
+@click.option("--patient", type=click.UUID, help="Only what concerns the patient with this id.")
+@LIMIT
+def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int) -> None:
+    """The newest messages: id, when, kind, channel, state and why."""
     with opening.database(opening.settings()) as engine, reading(engine) as session:
-        for one in session.scalars(wanted):
-            click.echo(
-                f"{one.id}  {one.created_at:%Y-%m-%dT%H:%MZ}  {one.kind.value:<10}  {one.state.value:<12}  "
-                f"{one.reason or ''}"
-            )
+        found = delivery.find(
+            session,
+            clinic_id=opening.clinic_of(session, clinic).id if clinic else None,
+            state=MessageState(state) if state else None,
+            patient_id=patient,
+            most=limit,
+        )
+        for message in found:
+            click.echo(_line(message))
 
 
 @messages.command("show")
-@click.argument("message_id", type=click.UUID)
-def show(message_id: uuid.UUID) -> None:
-    """One message and its delivery history."""
+@click.argument("message", type=click.UUID)
+def show(message: uuid.UUID) -> None:
+    """What happened to one message."""
     with opening.database(opening.settings()) as engine, reading(engine) as session:
-        one = _message(session, message_id)
-        opening.say(message=one.id, kind=one.kind.value, state=one.state.value, reason=one.reason, tries=one.attempts)
-        for event in session.scalars(
-            select(MessageEvent).where(MessageEvent.message_id == one.id).order_by(MessageEvent.at, MessageEvent.id)
-        ):
-            click.echo(f"{event.at.isoformat()}  {event.event}  {event.detail}")
+        held = session.get(Message, message)
+        if held is None:
+            raise click.ClickException(f"{message} is no message")
+        click.echo(_line(held))
+        for event in delivery.history(session, message):
+            click.echo(f"{_at(event.at)}  {event.event}  {event.detail}".rstrip())
 
 
 @messages.command("retry")
-@click.argument("message_id", type=click.UUID)
-def retry(message_id: uuid.UUID) -> None:
-    """Queue a failed or uncertain message again, under the same id; it is rechecked like any other."""
+@click.argument("message", type=click.UUID)
+def retry(message: uuid.UUID) -> None:
+    """Send MESSAGE again, under the same id: it is rechecked first, like any other."""
     settings = opening.settings()
-    now = opening.clock_of(settings).now()
     with opening.database(settings) as engine, writing(engine) as session:
-        one = _message(session, message_id)
-        if one.expires_at <= now:
-            raise Refused("message", str(message_id), f"one that has not expired; this one did at {one.expires_at}")
-        moved = session.scalar(
-            update(Message)
-            .where(Message.id == message_id, Message.state.in_(STUCK))
-            .values(state=MessageState.QUEUED, reason="operator", next_try_at=now, settled_at=None)
-            .returning(Message.id)
-        )
-        if moved is None:
-            raise Refused("message", one.state.value, "a message that is " + ", ".join(STUCK))
-        outbox.note_events(session, [(message_id, "queued_again", "operator")], now)
-        _write_line(session, one, "message.retry", now)
+        delivery.try_again(session, message, OPERATOR, opening.clock_of(settings).now())
+    click.echo(f"queued: {message}")
 
 
 @messages.command("cancel")
-@click.argument("message_id", type=click.UUID)
-@click.option("--reason", required=True)
-def cancel(message_id: uuid.UUID, reason: str) -> None:
-    """Cancel a queued message, saying why."""
+@click.argument("message", type=click.UUID)
+@click.option("--reason", required=True, help="Kept with the message; no names, no values.")
+def cancel(message: uuid.UUID, reason: str) -> None:
+    """Cancel MESSAGE, which must still be queued."""
     settings = opening.settings()
-    now = opening.clock_of(settings).now()
     with opening.database(settings) as engine, writing(engine) as session:
-        one = _message(session, message_id)
-        if not outbox.cancel(session, Message.id == message_id, f"operator: {reason}"[:60], now):
-            raise Refused("message", one.state.value, "a message that is still queued")
-        _write_line(session, one, "message.cancel", now)
+        delivery.cancel(session, message, reason, OPERATOR, opening.clock_of(settings).now())
+    click.echo(f"cancelled: {message}")
+
+
+@click.group("parked")
+def parked() -> None:
+    """Rows whose handling failed unexpectedly, set aside so that they do not hold up the rest."""
+
+
+@parked.command("list")
+@LIMIT
+def list_parked(limit: int) -> None:
+    """What is set aside: kind, id, when, and the kind and place of the failure."""
+    query = select(ParkedRow).where(ParkedRow.released_at.is_(None)).order_by(ParkedRow.at.desc()).limit(limit)
+    with opening.database(opening.settings()) as engine, reading(engine) as session:
+        for row in session.scalars(query):
+            click.echo(f"{row.subject_kind}  {row.subject_id}  {_at(row.at)}  {row.error}")
+
+
+@parked.command("release")
+@click.argument("kind")
+@click.argument("row", type=click.UUID)
+def release(kind: str, row: uuid.UUID) -> None:
+    """Let ROW of KIND be tried again."""
+    settings = opening.settings()
+    with opening.database(settings) as engine, writing(engine) as session:
+        if not parking.release(session, (kind, row), opening.clock_of(settings).now()):
+            raise click.ClickException(f"{kind} {row} is not set aside")
+    click.echo(f"released: {kind} {row}")
 
 
 @click.command("audit")
-@click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True)
-@click.option("--subject", type=click.UUID, help="Only lines about this record.")
-def audit(limit: int, subject: uuid.UUID | None) -> None:
-    """The newest lines of the audit trail, as JSON, one a line."""
-    wanted = select(AuditLine).order_by(AuditLine.at.desc(), AuditLine.id).limit(limit)
-    if subject:
-        wanted = wanted.where(AuditLine.subject_id == subject)
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
-        for one in session.scalars(wanted):
-            line = {
-                "at": one.at.isoformat(), "actor": one.actor_kind.value, "actor_id": str(one.actor_id or ""),
-                "action": one.action, "subject": one.subject_kind, "subject_id": str(one.subject_id or ""),
-                "detail": one.detail,
-            }  # fmt: skip
-            click.echo(json.dumps(line))
+@CLINIC
+@click.option("--subject", type=click.UUID, help="Only what was done to the record with this id.")
+@click.option("--days", type=click.IntRange(1, 3650), default=7, show_default=True, help="How far back.")
+@LIMIT
+def audit(clinic: str | None, subject: uuid.UUID | None, days: int, limit: int) -> None:
+    """Who did what to which record, newest first, one JSON object a line."""
+    settings = opening.settings()
+    since = opening.clock_of(settings).now() - timedelta(days=days)
+    with opening.database(settings) as engine, reading(engine) as session:
+        query = select(AuditLine).where(AuditLine.at >= since)
+        if clinic is not None:
+            query = query.where(AuditLine.clinic_id == opening.clinic_of(session, clinic).id)
+        if subject is not None:
+            query = query.where(AuditLine.subject_id == subject)
+        for line in session.scalars(query.order_by(AuditLine.at.desc(), AuditLine.id).limit(limit)):
+            told = {
+                "at": line.at.isoformat(),
+                "actor": line.actor_kind.value,
+                "actor_id": str(line.actor_id) if line.actor_id else None,
+                "action": line.action,
+                "subject": line.subject_kind,
+                "subject_id": str(line.subject_id) if line.subject_id else None,
+                "detail": line.detail,
+            }
+            click.echo(json.dumps(told, ensure_ascii=False))
 
 
-def _message(session: Session, message_id: uuid.UUID) -> Message:
-    found = session.get(Message, message_id)
-    if found is None:
-        raise Refused("message", str(message_id), "the id of a message")
-    return found
+def _line(message: Message) -> str:
+    why = f" ({message.reason})" if message.reason else ""
+    return (
+        f"{message.id}  {_at(message.created_at)}  {message.kind.value}  {message.channel.value}"
+        f"  {message.state.value}{why}  tries: {message.attempts}"
+    )
 
 
-def _write_line(session: Session, one: Message, action: str, now: datetime) -> None:
-    trail.write_line(session, trail.OPERATOR, action, ("message", one.id), now, clinic_id=one.clinic_id)
+def _at(instant: datetime) -> str:
+    return f"{instant:%Y-%m-%d %H:%M:%SZ}"

@@ -6,6 +6,17 @@ enough to mislead. See DEVELOPERS.md, "Delivery promise".
 
 from service.delivery.facts import MessageFacts
 from service.delivery.listening import listen, take_receipt
+from service.delivery.operating import cancel, find, history, try_again
 from service.delivery.sending import Boundary, deliver
 
-__all__ = ["Boundary", "MessageFacts", "deliver", "listen", "take_receipt"]
+__all__ = [
+    "Boundary",
+    "MessageFacts",
+    "cancel",
+    "deliver",
+    "find",
+    "history",
+    "listen",
+    "take_receipt",
+    "try_again",
+]

@@ -38,3 +38,11 @@ def forget_old(session: Session, now: datetime) -> None:
 def last_beat(session: Session) -> datetime | None:
     """When any worker last finished a tick."""
     return session.scalar(select(func.max(Heartbeat.beat_at)))
+
+
+def last_troubles(session: Session, since: datetime) -> dict[str, str]:
+    """Parts of the workers' last ticks that failed, with the kind of failure, among workers seen since."""
+    troubles: dict[str, str] = {}
+    for told in session.scalars(select(Heartbeat.last_tick).where(Heartbeat.beat_at >= since)):
+        troubles |= told.get("failed", {})
+    return troubles

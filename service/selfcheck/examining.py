@@ -1,0 +1,226 @@
+"""Look at the whole service, and say what was seen.
+
+`readiness` asks only what an index answers at once: a monitor may ask it every few
+seconds. `examine` also counts people and plans, which reads whole tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from sqlalchemy import Engine, exists, func, or_, select, text
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from service.domain.words import Channel, ContactState, PatientState
+from service.selfcheck.finding import Finding, counted, lasted
+from service.store import leases, migrate
+from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
+from service.store.contacts import patients_who_agreed
+from service.store.heartbeats import last_beat, last_troubles
+from service.store.parking import place
+from service.store.session import reading
+from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
+from service.store.types import UTCDateTime
+
+BEAT_WITHIN = timedelta(minutes=2)
+SENT_WITHIN = timedelta(minutes=10)
+OPENED_WITHIN = timedelta(hours=1)
+# A plan has at least one weekday, so its next window is never further off than a week and a clock change.
+OPENS_AGAIN_WITHIN = timedelta(days=8)
+SKEW_ALLOWED = timedelta(seconds=5)
+TAKEN_WITHIN = timedelta(days=2)
+OPEN_TASKS = text("tasks.state = 'open'")
+MANY = 5_000
+
+
+def readiness(
+    engine: Engine, now: datetime, *, machine_now: datetime | None = None, beat_within: timedelta = BEAT_WITHIN
+) -> list[Finding]:
+    """Database, layout, worker, waiting messages; and this machine's clock, where `machine_now` is given.
+
+    `now` is the service's time, which the demo moves; `machine_now` is this machine's own.
+    """
+    try:
+        if not migrate.is_current(engine):
+            return [Finding("layout", False, "Migrations are missing: run `neaptide migrate`.")]
+        with reading(engine) as session:
+            found = [
+                Finding("database", True, "The database answers."),
+                Finding("layout", True, "The database has the newest layout."),
+                *_worker(session, now, beat_within),
+                _unsent(session, now),
+                _stuck(session, now),
+            ]
+            if machine_now is not None:
+                found.append(_skew(session, machine_now))
+    except SQLAlchemyError as error:
+        return [Finding("database", False, f"The database does not answer: {place(error)}.")]
+    return found
+
+
+def examine(
+    engine: Engine,
+    now: datetime,
+    *,
+    machine_now: datetime | None = None,
+    beat_within: timedelta = BEAT_WITHIN,
+    channels: frozenset[Channel] | None = None,
+) -> list[Finding]:
+    """Everything: what `readiness` says, then set-aside rows, people who cannot be reached, plans that never fire.
+
+    `channels` are those the service is set up to send by; None is all of them.
+    """
+    found = readiness(engine, now, machine_now=machine_now, beat_within=beat_within)
+    if any(not finding.ok for finding in found if finding.name in {"database", "layout"}):
+        return found
+    with reading(engine) as session:
+        found += [
+            _set_aside(session),
+            _tasks(session, now),
+            *_people(session, channels),
+            _silent_plans(session, now),
+        ]
+    return found
+
+
+def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator[Finding]:
+    beat = last_beat(session)
+    if beat is None:
+        yield Finding("worker", False, "No worker has ever run: start `neaptide worker`.")
+        return
+    age = (now - beat).total_seconds()
+    yield Finding("worker", age <= beat_within.total_seconds(), f"A worker last ticked {lasted(max(age, 0))} ago.", age)
+    troubled = last_troubles(session, since=now - beat_within)
+    told = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
+    yield Finding(
+        "worker_parts",
+        not troubled,
+        f"Parts of the last tick failed: {told}." if troubled else "Every part of the last tick went well.",
+        len(troubled),
+    )
+
+
+def _unsent(session: Session, now: datetime) -> Finding:
+    due = session.scalar(select(func.min(Message.next_try_at)).where(QUEUED_MESSAGES, Message.next_try_at <= now))
+    waits = (now - due).total_seconds() if due is not None else 0.0
+    sentence = (
+        f"The message that has waited longest was due {lasted(waits)} ago."
+        if due is not None
+        else "No message that is due waits."
+    )
+    return Finding("oldest_unsent", waits <= SENT_WITHIN.total_seconds(), sentence, waits)
+
+
+def _stuck(session: Session, now: datetime) -> Finding:
+    # A worker takes lapsed claims back at the start of each pass, so one that stays is a sign that none passes.
+    stuck = session.scalar(
+        select(func.count()).where(LEASED_MESSAGES, leases.lapsed(Message.lease_until, now, grace=BEAT_WITHIN))
+    )
+    return counted(
+        "stuck_claims",
+        stuck or 0,
+        "No claim on a message is stuck.",
+        "One message is claimed by a worker that is gone.",
+        "{number} messages are claimed by workers that are gone.",
+    )
+
+
+def _skew(session: Session, machine_now: datetime) -> Finding:
+    if session.get_bind().dialect.name == "sqlite":
+        asked = select(func.strftime("%Y-%m-%d %H:%M:%f", "now", type_=UTCDateTime()))
+    else:
+        asked = select(func.clock_timestamp(type_=UTCDateTime()))
+    theirs = session.execute(asked).scalar_one()
+    skew = (machine_now - theirs).total_seconds()
+    return Finding(
+        "clock_skew",
+        abs(skew) <= SKEW_ALLOWED.total_seconds(),
+        f"This machine's clock and the database's differ by {abs(skew):.1f} seconds.",
+        skew,
+    )
+
+
+def _set_aside(session: Session) -> Finding:
+    number = session.scalar(select(func.count()).where(ParkedRow.released_at.is_(None)))
+    return counted(
+        "set_aside",
+        number or 0,
+        "No row is set aside.",
+        "One row failed unexpectedly and is set aside: see `neaptide parked list`.",
+        "{number} rows failed unexpectedly and are set aside: see `neaptide parked list`.",
+    )
+
+
+def _tasks(session: Session, now: datetime) -> Finding:
+    waiting = session.scalar(select(func.count()).where(OPEN_TASKS, Task.raised_at < now - TAKEN_WITHIN))
+    return counted(
+        "waiting_tasks",
+        waiting or 0,
+        "No task has waited for two days.",
+        "Nobody has taken one task for more than two days.",
+        "Nobody has taken {number} tasks for more than two days.",
+    )
+
+
+def _people(session: Session, channels: frozenset[Channel] | None) -> Iterator[Finding]:
+    works = exists().where(Contact.patient_id == Patient.id, Contact.state == ContactState.OK)
+    if channels is not None:
+        works = works.where(Contact.channel.in_(channels))
+    asked = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
+    yield counted(
+        "unreachable_patients",
+        session.scalar(select(func.count()).select_from(asked.where(~works).subquery())) or 0,
+        "Every patient has a contact that works.",
+        "One patient has no contact that works.",
+        "{number} patients have no contact that works.",
+    )
+    yield counted(
+        "patients_without_consent",
+        _without_consent(session),
+        "Every patient has agreed to messages.",
+        "One patient has not agreed to messages, and is sent none.",
+        "{number} patients have not agreed to messages, and are sent none.",
+    )
+
+
+def _without_consent(session: Session) -> int:
+    number, after = 0, None
+    while True:
+        page = select(Patient.id).where(Patient.state == PatientState.ACTIVE).order_by(Patient.id).limit(MANY)
+        ids = list(session.scalars(page if after is None else page.where(Patient.id > after)))
+        if not ids:
+            return number
+        number += len(ids) - len(patients_who_agreed(session, ids))
+        after = ids[-1]
+
+
+def _silent_plans(session: Session, now: datetime) -> Finding:
+    parked = exists().where(
+        ParkedRow.subject_kind == "plan", ParkedRow.subject_id == Plan.id, ParkedRow.released_at.is_(None)
+    )
+    has_plan = exists().where(Plan.patient_id == Patient.id, ACTIVE_PLANS)
+    never = session.scalar(
+        select(func.count())
+        .select_from(Plan)
+        .where(
+            ACTIVE_PLANS,
+            or_(
+                Plan.weekdays == 0,
+                Plan.next_open_at < now - OPENED_WITHIN,
+                Plan.next_open_at > now + OPENS_AGAIN_WITHIN,
+                parked,
+            ),
+        )
+    )
+    none = session.scalar(
+        select(func.count()).select_from(Patient).where(Patient.state == PatientState.ACTIVE, ~has_plan)
+    )
+    return counted(
+        "silent_plans",
+        (never or 0) + (none or 0),
+        "Every patient has a plan that fires.",
+        "One patient is never asked: no plan, or one that does not fire.",
+        "{number} patients are never asked: no plan, or one that does not fire.",
+    )

@@ -1,0 +1,114 @@
+"""A clinic with one patient (two telephones) and one caregiver, and the gateway that serves them: for tests of delivery."""
+
+from __future__ import annotations
+
+import random
+import uuid
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
+
+from service import delivery, enrolling
+from service.clock import FixedClock
+from service.delivery import Boundary
+from service.domain.tally import Tally
+from service.domain.words import Channel, ConsentKind, MessageKind, TaskKind
+from service.store import outbox
+from service.store.audit import OPERATOR
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, Contact, Message, MessageEvent, Task
+from service.transports.mock import MockGateway
+
+NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+PATIENT_PHONE, SECOND_PHONE, CAREGIVER_PHONE = "+447700900001", "+447700900002", "+447700900003"
+
+
+class Post:
+    def __init__(self, engine: Engine, path: Path) -> None:
+        self.engine = engine
+        self.clock = FixedClock(NOON)
+        self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
+        self.transports: Mapping[Channel, Any] = {Channel.TEXT: self.gateway}
+        with writing(engine) as session:
+            self.clinic = enrolling.enrol_clinic(
+                session,
+                enrolling.NewClinic("Fernmoor Clinic", "Europe/London", "999", "+44 7700 900100", "Fernmoor"),
+                OPERATOR,
+                NOON,
+            )
+            self.patient = enrolling.enrol_patient(
+                session, self.clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, NOON
+            )
+            self.caregiver = enrolling.add_caregiver(
+                session, self.patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, NOON
+            )
+            for owner, number in (
+                (self.patient, PATIENT_PHONE),
+                (self.patient, SECOND_PHONE),
+                (self.caregiver, CAREGIVER_PHONE),
+            ):
+                enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, NOON)
+            self.consent(session, ConsentKind.MESSAGES, True)
+            self.consent(session, ConsentKind.MESSAGES, True, self.caregiver)
+            self.consent(session, ConsentKind.CAREGIVER, True, self.caregiver)
+
+    def consent(self, session: Session, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
+        self.clock.advance(timedelta(seconds=1))
+        enrolling.record_consent(
+            session, self.patient, kind, given, "form", OPERATOR, self.clock.now(), caregiver=caregiver
+        )
+
+    def write(
+        self, kind: MessageKind, *, to: str = PATIENT_PHONE, lasts: timedelta = timedelta(hours=3), **more: Any
+    ) -> uuid.UUID:
+        now = self.clock.now()
+        with writing(self.engine) as session:
+            contact = session.scalars(select(Contact).where(Contact.address == to)).one()
+            message_id = outbox.enqueue(
+                session,
+                outbox.NewMessage(
+                    **{
+                        "clinic_id": self.patient.clinic_id,
+                        "contact_id": contact.id,
+                        "kind": kind,
+                        "channel": contact.channel,
+                        "dedupe_key": f"test:{uuid.uuid4()}",
+                        "due_at": now,
+                        "expires_at": now + lasts,
+                        "patient_id": self.patient.id,
+                        "caregiver_id": contact.caregiver_id,
+                        **more,
+                    }
+                ),
+                now,
+            )
+        assert message_id is not None
+        return message_id
+
+    def deliver(self, at: Callable[[Boundary], None] = lambda _: None, **options: Any) -> Tally:
+        links = lambda facts: f"https://calls.example/{facts.kind.value}"  # noqa: E731
+        return delivery.deliver(
+            self.engine, self.transports, links, self.clock, at=at, chance=random.Random(1), **options
+        )
+
+    def listen(self, take_text: Callable[..., object] | None = None) -> Tally:
+        return delivery.listen(self.engine, self.transports, self.clock, take_text)
+
+    def message(self, message_id: uuid.UUID) -> Message:
+        with reading(self.engine) as session:
+            return session.get_one(Message, message_id)
+
+    def events(self, message_id: uuid.UUID) -> list[str]:
+        with reading(self.engine) as session:
+            rows = session.scalars(
+                select(MessageEvent.event).where(MessageEvent.message_id == message_id).order_by(MessageEvent.at)
+            )
+            return list(rows)
+
+    def tasks(self) -> list[TaskKind]:
+        with reading(self.engine) as session:
+            return list(session.scalars(select(Task.kind).order_by(Task.raised_at)))

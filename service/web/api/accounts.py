@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from marshmallow import Schema
 from sqlalchemy import select
 
@@ -18,6 +17,7 @@ from service.web.api import finding
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff, once
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.api.watchschemas import KeyIn, KeyOut, NewKeyOut, StaffIn, StaffOut
 from service.web.services import services
 
@@ -26,9 +26,9 @@ STAFF, KEY, NEW_KEY = StaffOut(), KeyOut(), NewKeyOut()
 
 
 @blueprint.route("/staff", methods=["GET"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, listing(StaffOut))
-@for_staff(Role.ADMINISTRATOR)
 def list_staff(page: dict[str, int]) -> dict[str, Any]:
     """The clinic's accounts, by name."""
     wanted = select(Staff).where(Staff.clinic_id == caller().clinic_id).order_by(Staff.name, Staff.id)
@@ -37,9 +37,9 @@ def list_staff(page: dict[str, int]) -> dict[str, Any]:
 
 
 @blueprint.route("/staff", methods=["POST"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(StaffIn)
 @blueprint.response(201, STAFF)
-@for_staff(Role.ADMINISTRATOR)
 def add_staff(new: dict[str, Any]) -> Response:
     """Add an account of one person; passwords are never shared."""
     with once() as call:
@@ -52,9 +52,9 @@ def add_staff(new: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/staff/<uuid:staff_id>/close", methods=["POST"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(Schema.from_dict({}, name="NothingToClose"))
 @blueprint.response(200, STAFF)
-@for_staff(Role.ADMINISTRATOR)
 def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
     """The account opens nothing from now on; what it signed stays."""
     with once() as call:
@@ -66,9 +66,9 @@ def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/keys", methods=["GET"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, listing(KeyOut))
-@for_staff(Role.ADMINISTRATOR)
 def list_keys(page: dict[str, int]) -> dict[str, Any]:
     """Machines' keys, without their secrets, newest first."""
     wanted = select(ApiKey).where(ApiKey.clinic_id == caller().clinic_id).order_by(ApiKey.created_at.desc(), ApiKey.id)
@@ -77,9 +77,9 @@ def list_keys(page: dict[str, int]) -> dict[str, Any]:
 
 
 @blueprint.route("/keys", methods=["POST"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(KeyIn)
 @blueprint.response(201, NEW_KEY)
-@for_staff(Role.ADMINISTRATOR)
 def issue_key(new: dict[str, Any]) -> Response:
     """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
     with once() as call:
@@ -91,9 +91,9 @@ def issue_key(new: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/keys/<uuid:key_id>/revoke", methods=["POST"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(Schema.from_dict({}, name="NothingToRevoke"))
 @blueprint.response(200, KEY)
-@for_staff(Role.ADMINISTRATOR)
 def revoke_key(_nothing: dict[str, Any], key_id: uuid.UUID) -> Response:
     """The key opens nothing from now on."""
     with once() as call:

@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response, g
-from flask_smorest import Blueprint
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -23,6 +22,7 @@ from service.web.api.guards import caller, needs, once
 from service.web.api.intakeschemas import CheckinIn, CheckinOut, RecordedCheckinOut
 from service.web.api.paging import paged
 from service.web.api.readings import Dates
+from service.web.api.resource import Blueprint
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
@@ -60,9 +60,9 @@ def record(new: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/checkins", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Dates, location="query")
 @blueprint.response(200, CHECKINS)
-@needs(Scope.REVIEW)
 def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's check-ins, newest first, superseded ones included and marked."""
     first, last = query.pop("from_date", None), query.pop("to_date", None)

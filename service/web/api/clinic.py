@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask_smorest import Blueprint
-
 from service import enrolling
 from service.domain.words import Role, Scope
 from service.store.session import reading, writing
@@ -13,14 +11,15 @@ from service.store.tables import Clinic
 from service.web.api import finding
 from service.web.api.enrolschemas import ClinicChange, ClinicOut
 from service.web.api.guards import caller, for_staff, needs
+from service.web.api.resource import Blueprint
 from service.web.services import services
 
 blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description="The clinic and its settings")
 
 
 @blueprint.route("/clinic", methods=["GET"])
-@blueprint.response(200, ClinicOut)
 @needs(Scope.REVIEW)
+@blueprint.response(200, ClinicOut)
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
     with reading(services().engine) as session:
@@ -28,9 +27,9 @@ def show() -> Clinic:
 
 
 @blueprint.route("/clinic", methods=["PATCH"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(ClinicChange)
 @blueprint.response(200, ClinicOut)
-@for_staff(Role.ADMINISTRATOR)
 def change(changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
     with writing(services().engine) as session:

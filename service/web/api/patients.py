@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from marshmallow import Schema
 from sqlalchemy import select
 
@@ -19,6 +18,7 @@ from service.web.api.enrolschemas import PatientChange, PatientIn, PatientOut
 from service.web.api.fields import Page, Text, listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.services import services
 
 blueprint = Blueprint("api_patients", __name__, url_prefix="/api/v1", description="Patients")
@@ -30,9 +30,9 @@ class PatientQuery(Page):
 
 
 @blueprint.route("/patients", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PatientQuery, location="query")
 @blueprint.response(200, PATIENTS)
-@needs(Scope.ENROL)
 def list_patients(query: dict[str, Any]) -> dict[str, Any]:
     """Everybody the clinic looks after or has looked after, by name."""
     wanted = select(Patient).where(Patient.clinic_id == caller().clinic_id).order_by(Patient.name, Patient.id)
@@ -43,9 +43,9 @@ def list_patients(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.route("/patients", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PatientIn)
 @blueprint.response(201, PATIENT)
-@needs(Scope.ENROL)
 def enrol(new: dict[str, Any]) -> Response:
     """Enrol a patient. Nothing is sent until a contact, a consent and a plan are there too."""
     with once() as call:
@@ -62,8 +62,8 @@ def enrol(new: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>", methods=["GET"])
-@blueprint.response(200, PATIENT)
 @needs(Scope.ENROL)
+@blueprint.response(200, PATIENT)
 def show(patient_id: uuid.UUID) -> Patient:
     """One patient."""
     with reading(services().engine) as session:
@@ -71,9 +71,9 @@ def show(patient_id: uuid.UUID) -> Patient:
 
 
 @blueprint.route("/patients/<uuid:patient_id>", methods=["PATCH"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PatientChange)
 @blueprint.response(200, PATIENT)
-@needs(Scope.ENROL)
 def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
     with writing(services().engine) as session:
@@ -82,9 +82,9 @@ def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/end", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Schema.from_dict({}, name="Nothing"))
 @blueprint.response(200, PATIENT)
-@needs(Scope.ENROL)
 def end(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """The patient is no longer looked after here; what was recorded stays."""
     with once() as call:

@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from sqlalchemy import select
 
 from service import enrolling
@@ -25,6 +24,7 @@ from service.web.api.enrolschemas import (
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.services import services
 
 blueprint = Blueprint(
@@ -36,9 +36,9 @@ CONSENT, CONSENTS = ConsentOut(), listing(ConsentOut)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, CAREGIVERS)
-@needs(Scope.ENROL)
 def list_caregivers(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Who looks out for the patient, in the order they are asked."""
     with reading(services().engine) as session:
@@ -48,9 +48,9 @@ def list_caregivers(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, An
 
 
 @blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(CaregiverIn)
 @blueprint.response(201, CAREGIVER)
-@needs(Scope.ENROL)
 def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
     with once() as call:
@@ -64,9 +64,9 @@ def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, CONTACTS)
-@needs(Scope.ENROL)
 def list_contacts(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """How the patient is reached, in the order contacts are tried."""
     with reading(services().engine) as session:
@@ -76,18 +76,18 @@ def list_contacts(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]
 
 
 @blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(ContactIn)
 @blueprint.response(201, CONTACT)
-@needs(Scope.ENROL)
 def add_patient_contact(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Add a way to reach the patient, tried after those already there."""
     return _add_contact(Patient, patient_id, new)
 
 
 @blueprint.route("/caregivers/<uuid:caregiver_id>/contacts", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, CONTACTS)
-@needs(Scope.ENROL)
 def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> dict[str, Any]:
     """How the caregiver is reached, in the order contacts are tried."""
     with reading(services().engine) as session:
@@ -97,18 +97,18 @@ def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> di
 
 
 @blueprint.route("/caregivers/<uuid:caregiver_id>/contacts", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(ContactIn)
 @blueprint.response(201, CONTACT)
-@needs(Scope.ENROL)
 def add_caregiver_contact(new: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
     """Add a way to reach the caregiver, tried after those already there."""
     return _add_contact(Caregiver, caregiver_id, new)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, CONSENTS)
-@needs(Scope.ENROL)
 def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every consent given and withdrawn, newest first; of each kind the newest counts."""
     with reading(services().engine) as session:
@@ -118,9 +118,9 @@ def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]
 
 
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(ConsentIn)
 @blueprint.response(201, CONSENT)
-@needs(Scope.ENROL)
 def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
     with once() as call:

@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from sqlalchemy import select
 
 from service import enrolling
@@ -28,6 +27,7 @@ from service.web.api.enrolschemas import (
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff, needs, once
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -40,8 +40,8 @@ LIMITS, ALL_LIMITS = LimitsOut(), listing(LimitsOut)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/plan", methods=["GET"])
-@blueprint.response(200, PLAN)
 @needs(Scope.ENROL)
+@blueprint.response(200, PLAN)
 def show_plan(patient_id: uuid.UUID) -> Plan:
     """What is expected of the patient, and when the next window opens."""
     with reading(services().engine) as session:
@@ -53,9 +53,9 @@ def show_plan(patient_id: uuid.UUID) -> Plan:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/plan", methods=["PUT"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PlanIn)
 @blueprint.response(200, PLAN)
-@needs(Scope.ENROL)
 def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
     """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0."""
     new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
@@ -65,9 +65,9 @@ def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/pauses", methods=["GET"])
+@needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, PAUSES)
-@needs(Scope.ENROL)
 def list_pauses(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """When nothing was or is expected, newest first."""
     with reading(services().engine) as session:
@@ -77,9 +77,9 @@ def list_pauses(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/pauses", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PauseIn)
 @blueprint.response(201, PAUSE)
-@needs(Scope.ENROL)
 def add_pause(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Nothing is expected in these dates, both included; their windows are excused."""
     with once() as call:
@@ -91,9 +91,9 @@ def add_pause(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/pauses/<uuid:pause_id>/end", methods=["POST"])
+@needs(Scope.ENROL)
 @blueprint.arguments(PauseEnd)
 @blueprint.response(200, PAUSE)
-@needs(Scope.ENROL)
 def end_pause(how: dict[str, Any], pause_id: uuid.UUID) -> Response:
     """End a pause after `last_day`; a day before its first cancels it."""
     with once() as call:
@@ -105,9 +105,9 @@ def end_pause(how: dict[str, Any], pause_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/references", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, REFERENCES)
-@needs(Scope.REVIEW)
 def list_references(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every reference, newest first; the newest counts."""
     with reading(services().engine) as session:
@@ -119,9 +119,9 @@ def list_references(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, An
 
 
 @blueprint.route("/patients/<uuid:patient_id>/references", methods=["POST"])
+@for_staff(Role.NURSE, Role.PHYSICIAN)
 @blueprint.arguments(ReferenceIn)
 @blueprint.response(201, REFERENCE)
-@for_staff(Role.NURSE, Role.PHYSICIAN)
 def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Anchor the baseline, mmHg. Clinical staff only: a person answers for it."""
     with once() as call:
@@ -133,9 +133,9 @@ def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/limits", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, ALL_LIMITS)
-@needs(Scope.REVIEW)
 def list_limits(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every pair of limits, newest first; the newest counts."""
     with reading(services().engine) as session:
@@ -145,9 +145,9 @@ def list_limits(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/limits", methods=["POST"])
+@for_staff(Role.NURSE, Role.PHYSICIAN)
 @blueprint.arguments(LimitsIn)
 @blueprint.response(201, LIMITS)
-@for_staff(Role.NURSE, Role.PHYSICIAN)
 def set_limits(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """PA diastolic limits, mmHg, as a clinician types them; there is no default. Clinical staff only."""
     with once() as call:

@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from marshmallow import ValidationError, fields
 from sqlalchemy import select
 
@@ -21,6 +20,7 @@ from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.intakeschemas import BatchOut, ReadingBatchIn, ReadingIn, ReadingOut, RecordedOut
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.problems import as_error
 from service.web.services import services
 
@@ -34,9 +34,9 @@ class Dates(Page):
 
 
 @blueprint.route("/readings", methods=["POST"])
+@needs(Scope.READINGS)
 @blueprint.arguments(ROW)
 @blueprint.response(201, RECORDED)
-@needs(Scope.READINGS)
 def record(new: dict[str, Any]) -> Response:
     """Record one reading. 200 instead of 201 when it was there already."""
     with once() as call:
@@ -49,9 +49,9 @@ def record(new: dict[str, Any]) -> Response:
 
 
 @blueprint.route("/readings/batch", methods=["POST"])
+@needs(Scope.READINGS)
 @blueprint.arguments(ReadingBatchIn)
 @blueprint.response(200, BATCH)
-@needs(Scope.READINGS)
 def record_batch(batch: dict[str, Any]) -> dict[str, Any]:
     """Record up to 1,000 readings. Bad rows never stop good ones; each is told by its place, from 0.
 
@@ -79,9 +79,9 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/readings", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Dates, location="query")
 @blueprint.response(200, READINGS)
-@needs(Scope.REVIEW)
 def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's readings, newest first, superseded ones included and marked."""
     first, last = query.pop("from_date", None), query.pop("to_date", None)

@@ -46,9 +46,9 @@ WEEKS = 12
 
 
 @blueprint.route("/review", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(PanelQuery, location="query")
 @blueprint.response(200, PanelOut)
-@needs(Scope.REVIEW)
 def panel(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
     with reading(services().engine) as session:
@@ -67,8 +67,8 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.route("/review/coverage", methods=["GET"])
-@blueprint.response(200, CoverageOut)
 @needs(Scope.REVIEW)
+@blueprint.response(200, CoverageOut)
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with reading(services().engine) as session:
@@ -76,8 +76,8 @@ def coverage() -> dict[str, Any]:
 
 
 @blueprint.route("/review/measures", methods=["GET"])
-@blueprint.response(200, MeasuresOut)
 @needs(Scope.REVIEW)
+@blueprint.response(200, MeasuresOut)
 def measures() -> reviewing.Measures:
     """How the clinic is doing over the last weeks."""
     with reading(services().engine) as session:
@@ -85,9 +85,9 @@ def measures() -> reviewing.Measures:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/review", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
-@needs(Scope.REVIEW)
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
     with reading(services().engine) as session:
@@ -97,9 +97,9 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, listing(SignOffOut))
-@needs(Scope.REVIEW)
 def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
     with reading(services().engine) as session:
@@ -110,9 +110,9 @@ def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["POST"])
+@for_staff(*CARE)
 @blueprint.arguments(SignOffIn)
 @blueprint.response(201, SIGNED)
-@for_staff(*CARE)
 def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Sign this week's review. 409 names who had signed it before: one signature a week stands."""
     with once() as call:
@@ -131,9 +131,9 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, listing(AdjustmentOut))
-@needs(Scope.REVIEW)
 def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with reading(services().engine) as session:
@@ -142,9 +142,9 @@ def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["POST"])
+@for_staff(*CARE)
 @blueprint.arguments(AdjustmentIn)
 @blueprint.response(201, ADJUSTMENT)
-@for_staff(*CARE)
 def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Record what was changed, or correct an earlier record of it."""
     corrects = new.pop("corrects")
@@ -163,9 +163,9 @@ def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/adjustments/<uuid:adjustment_id>/followed-up", methods=["POST"])
+@for_staff(*CARE)
 @blueprint.arguments(Schema.from_dict({}, name="NothingToFollowUp"))
 @blueprint.response(200, ADJUSTMENT)
-@for_staff(*CARE)
 def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:
     """Note that the follow-up was done; the first note stands."""
     with once() as call:

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from typing import Any
 
 from flask import Response
-from flask_smorest import Blueprint
 from marshmallow import Schema, fields
 from sqlalchemy import Select, select
 
@@ -19,6 +18,7 @@ from service.web.api import finding
 from service.web.api.fields import Page, listing, word
 from service.web.api.guards import caller, for_staff, needs, once
 from service.web.api.paging import paged
+from service.web.api.resource import Blueprint
 from service.web.api.watchschemas import AuditOut, MessageOut, ReplyOut, SilenceOut, TaskClose, TaskOut, WindowOut
 from service.web.auth import current_staff
 from service.web.problems import Problem
@@ -52,63 +52,63 @@ def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
 
 
 @blueprint.route("/windows", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(OfPatient, location="query")
 @blueprint.response(200, listing(WindowOut))
-@needs(Scope.REVIEW)
 def windows(query: dict[str, Any]) -> dict[str, Any]:
     """What was expected on each local date and how it ended, newest first."""
     return _list(query, Window, Window.local_date.desc())
 
 
 @blueprint.route("/silences", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(OfPatient, location="query")
 @blueprint.response(200, listing(SilenceOut))
-@needs(Scope.REVIEW)
 def silences(query: dict[str, Any]) -> dict[str, Any]:
     """Runs of missed reading windows with their cause, newest first."""
     return _list(query, Silence, Silence.first_date.desc())
 
 
 @blueprint.route("/caregiver-replies", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(OfPatient, location="query")
 @blueprint.response(200, listing(ReplyOut))
-@needs(Scope.REVIEW)
 def replies(query: dict[str, Any]) -> dict[str, Any]:
     """What caregivers said happened, newest first."""
     return _list(query, CaregiverReply, CaregiverReply.at.desc())
 
 
 @blueprint.route("/messages", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(OfPatient, location="query")
 @blueprint.response(200, listing(MessageOut))
-@needs(Scope.REVIEW)
 def messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
     return _list(query, Message, Message.created_at.desc())
 
 
 @blueprint.route("/tasks", methods=["GET"])
+@needs(Scope.REVIEW)
 @blueprint.arguments(OfState, location="query")
 @blueprint.response(200, listing(TaskOut))
-@needs(Scope.REVIEW)
 def tasks(query: dict[str, Any]) -> dict[str, Any]:
     """What staff must look at, newest first."""
     return _list(query, Task, Task.raised_at.desc())
 
 
 @blueprint.route("/tasks/<uuid:task_id>/take", methods=["POST"])
+@for_staff()
 @blueprint.arguments(Schema.from_dict({}, name="NothingToTake"))
 @blueprint.response(200, TASK)
-@for_staff()
 def take(_nothing: dict[str, Any], task_id: uuid.UUID) -> Response:
     """Say that you are looking at it. 409 names who was first."""
     return _move(task_id, lambda session, staff, now: reviewing.take(session, caller().clinic_id, task_id, staff, now))
 
 
 @blueprint.route("/tasks/<uuid:task_id>/close", methods=["POST"])
+@for_staff()
 @blueprint.arguments(TaskClose)
 @blueprint.response(200, TASK)
-@for_staff()
 def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
     """Close it with a reason. 409 names who was first."""
     return _move(
@@ -118,9 +118,9 @@ def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/audit", methods=["GET"])
+@for_staff(Role.ADMINISTRATOR)
 @blueprint.arguments(Page, location="query")
 @blueprint.response(200, listing(AuditOut))
-@for_staff(Role.ADMINISTRATOR)
 def audit(query: dict[str, Any]) -> dict[str, Any]:
     """Who did what to which record, newest first. For administrators."""
     return _list(query, AuditLine, AuditLine.at.desc())

@@ -1,0 +1,117 @@
+"""A clinic served in process: its application, a machine's key, and staff who can sign in."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+from werkzeug.test import TestResponse
+
+from service import enrolling, staffing
+from service.app import create_app
+from service.clock import FixedClock
+from service.config import Settings
+from service.domain.words import Channel, ConsentKind, Role, Scope
+from service.store.audit import OPERATOR
+from service.store.session import writing
+from service.transports.mock import MockGateway
+
+MORNING = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+PASSWORD = "four quiet minutes a day"
+
+
+@dataclass
+class House:
+    """One clinic behind the application, with ids to reach its first patient and caregiver."""
+
+    app: Flask
+    engine: Engine
+    clock: FixedClock
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    caregiver_id: uuid.UUID
+    secret: str
+
+    @property
+    def machine(self) -> Machine:
+        return Machine(self.app.test_client(), self.secret)
+
+    def staff(self, role: Role = Role.NURSE) -> FlaskClient:
+        """A browser with somebody of this role signed in."""
+        client = self.app.test_client()
+        with client.session_transaction() as session:
+            session.update(
+                staff=str(self.staff_id(role)), since=self.clock.now().timestamp(), seen=self.clock.now().timestamp()
+            )
+        return client
+
+    def staff_id(self, role: Role) -> uuid.UUID:
+        """Somebody of this role, added when first asked for: an account costs a slow hash."""
+        if role not in self._staff:
+            with writing(self.engine) as session:
+                self._staff[role] = staffing.add_staff(
+                    session, self.clinic_id, f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example", role.value, role,
+                    PASSWORD, OPERATOR, self.clock.now(),
+                ).id  # fmt: skip
+        return self._staff[role]
+
+    _staff: dict[Role, uuid.UUID] = field(default_factory=dict)
+
+
+@dataclass
+class Machine:
+    """A program with a bearer key."""
+
+    client: FlaskClient
+    secret: str
+
+    def __call__(self, method: str, path: str, body: Any = None, **headers: str) -> TestResponse:
+        sent = {"Authorization": f"Bearer {self.secret}", **{n.replace("_", "-"): v for n, v in headers.items()}}
+        return self.client.open(f"/api/v1{path}", method=method, json=body, headers=sent)
+
+    def get(self, path: str) -> TestResponse:
+        return self("GET", path)
+
+    def post(self, path: str, body: Any, **headers: str) -> TestResponse:
+        return self("POST", path, body, **headers)
+
+
+@pytest.fixture
+def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
+    """Make a clinic behind one application; a second call makes a second clinic behind the same one."""
+    clock = FixedClock(MORNING)
+    settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_BASE_URL": "http://localhost"})
+    gateway = MockGateway(tmp_path / "gateway.sqlite3", clock.now)
+    app = create_app(settings, engine, clock, {Channel.TEXT: gateway})
+
+    def make(name: str = "Fernmoor Clinic", scopes: tuple[Scope, ...] = tuple(Scope)) -> House:
+        now = clock.now()
+        with writing(engine) as session:
+            clinic = enrolling.enrol_clinic(
+                session, enrolling.NewClinic(name, "Europe/London", "999", "+44 7700 900100", "Fernmoor"), OPERATOR, now
+            )
+            patient = enrolling.enrol_patient(
+                session, clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, now
+            )
+            caregiver = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, now)
+            contact = enrolling.NewContact(Channel.TEXT, "+447700900001")
+            enrolling.add_contact(session, patient, contact, OPERATOR, now)
+            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, True, "form", OPERATOR, now)
+            enrolling.set_plan(session, patient, enrolling.NewPlan(time(7), time(9), time(11)), OPERATOR, now)
+            _, secret = staffing.issue_key(session, clinic.id, "machine", scopes, OPERATOR, now)
+        return House(app, engine, clock, clinic.id, patient.id, caregiver.id, secret)
+
+    return make
+
+
+@pytest.fixture
+def house(build: Callable[..., House]) -> House:
+    return build()

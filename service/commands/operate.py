@@ -25,8 +25,6 @@ from service.store.tables import AuditLine, Message, ParkedRow
 SOMETHING_WRONG = 4
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
 LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="Show so many.")
-    "--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="How many to show."
-)
 
 
 @click.command("doctor")

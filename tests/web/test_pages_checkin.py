@@ -1,0 +1,343 @@
+"""The check-in page over HTTP, as a patient meets it: no account, no cookie, no script."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine
+
+from service.domain.words import PatientState, SafetySign, Source, Swelling, TaskKind
+from service.store.tables import Checkin, Task
+from service.web.tokens import Purpose
+from tests.house import House, open_house, words, writes_of
+
+CALL = 'href="tel:111"'  # the invented clinic's emergency number
+
+
+@pytest.fixture
+def house(engine: Engine, tmp_path: Path) -> House:
+    return open_house(engine, tmp_path)
+
+
+def everything() -> dict[str, str]:
+    """A form with every question answered."""
+    return {
+        "safety_signs": "none",
+        "weight": "82.4",
+        "weight_unit": "kg",
+        "breathlessness": "3",
+        "extra_pillows": "1",
+        "woke_breathless": "no",
+        "swelling": "ankle",
+        "light_headed": "yes",
+        "tiredness": "4",
+        "missed_medicines": "no",
+        "note": "Slept badly.",
+    }
+
+
+def test_looking_changes_nothing(house: House) -> None:
+    """Mail scanners and message previews open links."""
+    with writes_of(house.engine) as writes:
+        for path in (house.link(house.asha), house.link(house.asha) + "/thanks"):
+            assert house.client.get(path).status_code in {200, 303}
+            house.client.head(path)
+    assert writes == []
+
+
+def test_every_answer_is_kept(house: House) -> None:
+    answer = house.client.post(house.link(house.asha), data=everything())
+    assert answer.status_code == 303
+    (row,) = house.checkins()
+    assert (row.weight_kg, row.weight_unit, row.breathlessness, row.extra_pillows) == (82.4, "kg", 3, 1)
+    assert (row.woke_breathless, row.swelling, row.light_headed) == (False, Swelling.ANKLE, True)
+    assert (row.tiredness, row.missed_medicines, row.safety_signs) == (4, False, [])
+    assert (row.note, row.source, row.local_date) == ("Slept badly.", Source.PAGE, house.window().local_date)
+    thanks = house.client.get(answer.headers["Location"])
+    assert thanks.status_code == 200
+    assert "Thank you" in words(thanks.get_data(as_text=True))
+    assert CALL in thanks.get_data(as_text=True)  # in the line that is on every page
+    assert 'id="alarm"' not in thanks.get_data(as_text=True)
+
+
+def test_a_page_that_is_sent_twice_is_kept_once(house: House) -> None:
+    for _ in range(2):
+        assert house.client.post(house.link(house.asha), data=everything()).status_code == 303
+    assert len(house.checkins()) == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "unit", "kg"),
+    [
+        ("82,4", "kg", 82.4),  # a decimal comma
+        (" 82.4 ", "kg", 82.4),
+        ("82", "kg", 82.0),
+        ("181.5", "[lb_av]", 82.327),  # 1 lb = 0.45359237 kg exactly (NIST SP 811)
+        ("181,5 lb", "kg", 82.327),  # the unit that was written counts
+        ("82.4kg", "[lb_av]", 82.4),
+    ],
+)
+def test_a_weight_as_people_write_it(house: House, typed: str, unit: str, kg: float) -> None:
+    house.client.post(house.link(house.asha), data={"weight": typed, "weight_unit": unit})
+    (row,) = house.checkins()
+    assert row.weight_kg == pytest.approx(kg, abs=0.0005)
+
+
+def test_an_answer_to_mend_is_named_and_costs_none_of_the_others(house: House) -> None:
+    answer = house.client.post(house.link(house.asha), data=everything() | {"weight": "8x"})
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 422
+    field = page[page.index('id="q-weight"') : page.index('id="q-breathlessness"')]
+    assert "from 25 to 350 kg" in field
+    assert 'value="8x"' in field
+    assert 'aria-invalid="true"' in field
+    assert re.search(r'name="breathlessness" value="3" checked', page)
+    (row,) = house.checkins()  # the rest is kept already
+    assert (row.weight_kg, row.breathlessness) == (None, 3)
+    house.client.post(house.link(house.asha), data=everything())
+    assert [(row.weight_kg, row.superseded_at is None) for row in house.checkins()] == [(None, False), (82.4, True)]
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("weight", "9999"),
+        ("weight", "24.9"),
+        ("weight", "-80"),
+        ("weight", "nan"),
+        ("weight_unit", "stone"),
+        ("breathlessness", "11"),
+        ("tiredness", "-1"),
+        ("extra_pillows", "2.5"),
+        ("swelling", "hip"),
+        ("woke_breathless", "maybe"),
+        ("safety_signs", "dizzy"),
+        ("note", "x" * 1001),
+        ("note", "a\x00b"),
+    ],
+)
+def test_what_cannot_be_true_is_refused_by_name(house: House, field: str, value: str) -> None:
+    answer = house.client.post(house.link(house.asha), data=everything() | {field: value})
+    assert answer.status_code == 422
+    named = "weight" if field == "weight_unit" else field
+    assert f'id="wrong-{named}"' in answer.get_data(as_text=True)
+    (row,) = house.checkins()
+    column = "weight_kg" if named == "weight" else named
+    assert getattr(row, column) in (None, "")
+
+
+def test_nothing_at_all_is_said_so(house: House) -> None:
+    answer = house.client.post(house.link(house.asha), data={"weight": "", "note": ""})
+    assert answer.status_code == 422
+    assert "answer at least one question" in answer.get_data(as_text=True)
+    assert house.checkins() == []
+
+
+@pytest.mark.parametrize("sign", list(SafetySign))
+def test_a_sign_of_an_emergency_is_answered_with_the_number_first(house: House, sign: SafetySign) -> None:
+    answer = house.client.post(house.link(house.asha), data={"safety_signs": sign.value}, follow_redirects=True)
+    page = answer.get_data(as_text=True)
+    main = page[page.index("<main") :]
+    assert words(main).startswith("Call now")
+    assert 'class="call" href="tel:111"' in main
+    (task,) = [row for row in house.rows(Task) if row.kind is TaskKind.SAFETY_ANSWER]
+    assert task.patient_id == house.asha.id
+
+
+def test_a_sign_counts_even_when_everything_else_is_wrong(house: House) -> None:
+    form = {
+        "safety_signs": ["chest_pain", "none"],  # the sign wins over "none of these" beside it
+        "weight": "heavy",
+        "breathlessness": "99",
+        "swelling": "hip",
+        "note": "x" * 2000,
+    }
+    answer = house.client.post(house.link(house.asha), data=form)
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 422
+    assert words(page[page.index("<main") :]).startswith("Call now")
+    assert [row.safety_signs for row in house.checkins()] == [["chest_pain"]]
+    assert [row.kind for row in house.rows(Task)] == [TaskKind.SAFETY_ANSWER]
+
+
+def test_a_sign_counts_even_when_it_cannot_be_written_down(
+    house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_args: object, **_options: object) -> None:
+        raise OSError("database or disk is full")
+
+    monkeypatch.setattr("service.intake.record_checkin", broken)
+    answer = house.client.post(house.link(house.asha), data={"safety_signs": "fainting", "weight": "82"})
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 503
+    assert words(page[page.index("<main") :]).startswith("Call now")
+    assert "could not keep your answers" in page
+    assert "clinic has been told" not in page  # it has not
+
+
+def test_the_number_is_first_whenever_the_link_is_opened_again(house: House) -> None:
+    path = house.link(house.asha)
+    house.client.post(path, data={"safety_signs": "new_confusion"})
+    for again in (path, f"{path}/thanks"):
+        page = house.client.get(again).get_data(as_text=True)
+        assert words(page[page.index("<main") :]).startswith("Call now")
+
+
+def test_opened_again_it_shows_what_was_answered_and_takes_a_correction(house: House) -> None:
+    path = house.link(house.asha)
+    house.client.post(path, data=everything() | {"weight": "181.55", "weight_unit": "[lb_av]"})
+    page = house.client.get(path).get_data(as_text=True)
+    assert "You have answered already" in page
+    for shown in (
+        'name="safety_signs" value="none" checked',
+        'value="181.55"',
+        'name="weight_unit" value="[lb_av]" checked',
+        'name="breathlessness" value="3" checked',
+        'name="extra_pillows" value="1" checked',
+        'name="woke_breathless" value="no" checked',
+        'name="swelling" value="ankle" checked',
+        'name="light_headed" value="yes" checked',
+        ">Slept badly.</textarea>",
+    ):
+        assert shown in page
+    house.client.post(path, data=everything() | {"weight": "181.55", "weight_unit": "[lb_av]", "tiredness": "6"})
+    rows = house.checkins()
+    assert [row.tiredness for row in rows] == [4, 6]
+    assert rows[0].superseded_at is not None
+    assert rows[1].supersedes_id == rows[0].id
+    assert rows[0].weight_kg == rows[1].weight_kg  # there and back again loses nothing
+
+
+def test_a_mistyped_correction_leaves_what_was_right_before(house: House) -> None:
+    path = house.link(house.asha)
+    house.client.post(path, data=everything())
+    house.client.post(path, data=everything() | {"weight": "oops", "tiredness": "6"})
+    current = [row for row in house.checkins() if row.superseded_at is None]
+    assert [(row.weight_kg, row.tiredness) for row in current] == [(82.4, 6)]
+
+
+def test_more_pillows_than_the_page_offers_are_not_cut_down_by_a_look(house: House) -> None:
+    house.world.checks_in(house.asha, extra_pillows=5)
+    path = house.link(house.asha)
+    assert 'name="extra_pillows" value="3" checked' in house.client.get(path).get_data(as_text=True)
+    house.client.post(path, data=everything() | {"extra_pillows": "3"})
+    assert [row.extra_pillows for row in house.checkins() if row.superseded_at is None] == [5]
+
+
+def test_it_tells_whether_the_reading_has_arrived_without_its_numbers(house: House) -> None:
+    path = house.link(house.asha)
+    assert "has not arrived yet" in house.client.get(path).get_data(as_text=True)
+    house.world.reading(house.asha, diastolic=23.7)
+    house.client.post(path, data={"tiredness": "1"})
+    for page in (path, f"{path}/thanks"):
+        told = words(house.client.get(page).get_data(as_text=True))
+        assert "Your reading has arrived. Thank you." in told
+        assert "23.7" not in told
+        assert "41.7" not in told  # the systolic pressure that was sent with it
+        assert "mmHg" not in told
+
+
+def test_a_late_evening_answer_still_counts_and_the_next_day_the_link_is_over(house: House) -> None:
+    path = house.link(house.asha)
+    house.world.at(house.asha, "20:00")
+    assert house.client.post(path, data={"tiredness": "2"}).status_code == 303
+    house.world.advance(days=3)
+    for answer in (house.client.get(path), house.client.post(path, data={"tiredness": "9"})):
+        page = answer.get_data(as_text=True)
+        assert answer.status_code == 410
+        assert "for an earlier day" in page
+        assert 'href="tel:+6499990100"' in page
+        assert CALL in page
+    assert [row.tiredness for row in house.checkins()] == [2]
+
+
+@pytest.mark.parametrize("cut", ["", "x", "/thanks"])
+def test_a_link_that_is_not_whole_is_told_kindly(house: House, cut: str) -> None:
+    path = house.link(house.asha)
+    broken = path[:-4] + cut
+    answer = house.client.get(broken)
+    assert answer.status_code == 404
+    assert "This link is not complete" in answer.get_data(as_text=True)
+    assert "emergency number" in answer.get_data(as_text=True)
+    assert house.client.post(broken.removesuffix("/thanks"), data={"tiredness": "9"}).status_code == 404
+    assert house.checkins() == []
+
+
+def test_one_persons_link_opens_nothing_of_anothers(house: House) -> None:
+    """A caregiver's token is no check-in token, and a token names its own window."""
+    nudge = house.nudged()
+    assert house.client.get(nudge.replace("/g/", "/c/")).status_code == 404
+    other = house.world.patient("Walter Heath")
+    house.world.at(other, "07:30")
+    house.client.post(house.link(other), data={"tiredness": "5"})
+    assert [row.patient_id for row in house.rows(Checkin)] == [other.id]
+
+
+def test_a_link_of_somebody_who_has_left_is_closed(house: House) -> None:
+    path = house.link(house.asha)
+    house.change(house.asha, state=PatientState.ENDED)
+    assert house.client.get(path).status_code == 410
+    assert house.client.post(path, data={"tiredness": "5"}).status_code == 410
+    assert house.checkins() == []
+
+
+def test_the_page_speaks_the_language_on_the_record_not_the_browsers(house: House) -> None:
+    path = house.link(house.asha)
+    english = house.client.get(path, headers={"Accept-Language": "es"}).get_data(as_text=True)
+    assert '<html lang="en">' in english
+    house.change(house.asha, language="es")
+    spanish = house.client.get(path, headers={"Accept-Language": "en"}).get_data(as_text=True)
+    assert '<html lang="es">' in spanish
+    assert "¿Cuánto ha pesado esta mañana?" in spanish
+    assert "lunes, 2 de marzo" in spanish
+    assert "Lo habitual en usted son 2 almohadas." in spanish
+    wrong = house.client.post(path, data={"weight": "mucho"}).get_data(as_text=True)
+    assert "Escriba el peso como un número" in wrong
+    alarm = house.client.post(path, data={"safety_signs": "chest_pain"}, follow_redirects=True)
+    assert "Llame al 111" in alarm.get_data(as_text=True)
+
+
+def test_the_unit_is_the_patients_own(house: House) -> None:
+    house.change(house.asha, weight_unit="[lb_av]")
+    assert 'name="weight_unit" value="[lb_av]" checked' in house.client.get(house.link(house.asha)).get_data(
+        as_text=True
+    )
+
+
+def test_a_note_is_shown_as_text_not_as_markup(house: House) -> None:
+    path = house.link(house.asha)
+    house.client.post(path, data={"note": "</textarea><script>alert(1)</script>"})
+    page = house.client.get(path).get_data(as_text=True)
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+
+
+def test_it_is_said_everywhere_that_this_is_no_emergency_service(house: House) -> None:
+    path = house.link(house.asha)
+    house.client.post(path, data={"tiredness": "1"})
+    for page in (path, f"{path}/thanks", path[:-3], house.nudged()):
+        assert "This is not an emergency service." in words(house.client.get(page).get_data(as_text=True))
+
+
+def test_it_needs_no_cookie_and_sets_none(house: House) -> None:
+    client = house.app.test_client(use_cookies=False)
+    path = house.link(house.asha)
+    assert "Set-Cookie" not in client.get(path).headers
+    assert "Set-Cookie" not in client.post(path, data={"tiredness": "1"}).headers
+
+
+def test_what_it_sends_may_not_be_kept_or_framed_or_told_on(house: House) -> None:
+    headers = house.client.get(house.link(house.asha)).headers
+    assert headers["Cache-Control"] == "no-store"
+    assert headers["Referrer-Policy"] == "no-referrer"  # the address is the key
+    assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    assert "unsafe" not in headers["Content-Security-Policy"]
+
+
+def test_the_link_names_neither_the_person_nor_the_day(house: House) -> None:
+    path = house.link(house.asha)
+    assert "asha" not in path.lower()
+    opened = house.world.links.read(path.rsplit("/", 1)[1], Purpose.CHECKIN)
+    assert opened.subject_id == house.window().id

@@ -1,0 +1,156 @@
+"""The demo's pages over HTTP: there only in the demo, and nothing in them is pretended."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy import Engine, select
+
+from service.domain.words import Source
+from service.store.session import reading
+from service.store.tables import Contact, Reading
+from service.web.pages.demo import linked
+from tests.house import House, open_house, token_on, words, writes_of
+
+
+@pytest.fixture
+def house(engine: Engine, tmp_path: Path) -> House:
+    return open_house(engine, tmp_path, demo=True)
+
+
+def phone_of(house: House, number: str) -> str:
+    with reading(house.engine) as session:
+        return f"/demo/phone/{session.scalars(select(Contact.id).where(Contact.address == number)).one()}"
+
+
+def act(client: FlaskClient, page: str, path: str, **form: str) -> object:
+    """Send a form as its page would."""
+    token = token_on(client.get(page).get_data(as_text=True))
+    return client.post(path, data={"csrf_token": token, **form})
+
+
+def test_outside_the_demo_there_is_none(engine: Engine, tmp_path: Path) -> None:
+    house = open_house(engine, tmp_path)
+    for path in ("/demo/", phone_of(house, house.world.phone(house.asha).number), "/demo/caught-up"):
+        assert house.client.get(path).status_code == 404
+    assert house.client.post("/demo/clock", data={"by": "day"}).status_code in {400, 404}
+    assert "invented" not in house.client.get("/signin").get_data(as_text=True)
+
+
+def test_every_page_of_the_demo_says_that_its_people_are_invented(house: House) -> None:
+    for path in ("/demo/", "/signin", house.link(house.asha), phone_of(house, house.world.phone(house.ben).number)):
+        assert "Demo: invented people." in words(house.client.get(path).get_data(as_text=True))
+
+
+def test_looking_changes_nothing(house: House) -> None:
+    with writes_of(house.engine) as writes:
+        for path in ("/demo/", phone_of(house, house.world.phone(house.asha).number), "/demo/caught-up"):
+            assert house.client.get(path).status_code == 200
+    assert writes == []
+
+
+def test_the_telephones_are_all_listed(house: House) -> None:
+    page = house.client.get("/demo/").get_data(as_text=True)
+    for person in (house.asha, house.ben):
+        assert f'href="{phone_of(house, house.world.phone(person).number)}"' in page
+    assert "expected now" in page
+
+
+def test_a_telephone_shows_what_was_sent_with_links_that_work(house: House) -> None:
+    number = house.world.phone(house.asha).number
+    page = house.client.get(phone_of(house, number)).get_data(as_text=True)
+    (kept,) = house.world.gateway.messages_to(number)
+    assert kept.body.split("http", 1)[0].strip() in words(page)
+    found = re.search(r'<a href="(http://[^"]+/c/[^"]+)"', page)
+    assert found is not None
+    assert house.client.get(urlsplit(found[1]).path).status_code == 200
+
+
+def test_a_text_that_is_sent_reaches_the_gateway(house: House) -> None:
+    number = house.world.phone(house.asha).number
+    path = phone_of(house, number)
+    act(house.client, path, f"{path}/reply", body="<b>82.4</b>")
+    client = house.client
+    act(client, path, f"{path}/reply", body="82.4 b3")
+    assert "82.4 b3" in [text.body for text in house.world.gateway.replies_from(number)]
+    assert "<b>82.4</b>" not in client.get(path).get_data(as_text=True)
+
+
+def test_a_reading_goes_through_intake_and_answers_the_window(house: House) -> None:
+    path = phone_of(house, house.world.phone(house.asha).number)
+    client = house.client
+    act(client, path, f"{path}/reading")
+    (row,) = house.rows(Reading)
+    assert (row.patient_id, row.source) == (house.asha.id, Source.DEMO)
+    assert row.pa_systolic >= row.pa_mean >= row.pa_diastolic
+    assert house.window().reading_at is not None
+    assert "invented reading" in words(client.get(path).get_data(as_text=True))
+
+
+def test_a_caregiver_has_no_sensor(house: House) -> None:
+    path = phone_of(house, house.world.phone(house.ben).number)
+    assert act(house.client, path, f"{path}/reading").status_code in {400, 404}
+    assert house.rows(Reading) == []
+
+
+@pytest.mark.parametrize(("by", "moved"), [("hour", timedelta(hours=1)), ("day", timedelta(days=1))])
+def test_the_clock_moves_as_asked(house: House, by: str, moved: timedelta) -> None:
+    before = house.world.now
+    client = house.client
+    token = token_on(client.get("/demo/").get_data(as_text=True))
+    answer = client.post("/demo/clock", data={"csrf_token": token, "by": by, "back": "/demo/"})
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/demo/")
+    assert house.world.now - before == moved
+
+
+def test_event_by_event_one_sees_reminder_and_nudge_happen(house: House) -> None:
+    """What the demo is for: prompt, reminder, missed, nudge, each one press further."""
+    client = house.client
+    token = token_on(client.get("/demo/").get_data(as_text=True))
+    asha, ben = house.world.phone(house.asha).number, house.world.phone(house.ben).number
+    counts = []
+    for _ in range(3):
+        client.post("/demo/clock", data={"csrf_token": token, "by": "next", "back": "/demo/"})
+        assert client.get("/demo/caught-up").get_json() == {"caught_up": False}
+        assert "The worker is busy" in client.get("/demo/").get_data(as_text=True)
+        house.world.tick()
+        assert client.get("/demo/caught-up").get_json() == {"caught_up": True}
+        counts.append(tuple(len(house.world.gateway.messages_to(number)) for number in (asha, ben)))
+        if counts[-1] == (2, 1):
+            break
+    assert counts[0] == (2, 0)  # the reminder
+    assert counts[-1] == (2, 1)  # the nudge
+
+
+@pytest.mark.parametrize("back", ["https://elsewhere.example", "//elsewhere.example", "/signin", ""])
+def test_the_clock_leads_back_to_the_demo_only(house: House, back: str) -> None:
+    client = house.client
+    token = token_on(client.get("/demo/").get_data(as_text=True))
+    answer = client.post("/demo/clock", data={"csrf_token": token, "by": "hour", "back": back})
+    assert answer.headers["Location"] == "/demo/"
+
+
+def test_a_clock_that_is_asked_for_something_else_stands_still(house: House) -> None:
+    before = house.world.now
+    client = house.client
+    token = token_on(client.get("/demo/").get_data(as_text=True))
+    assert client.post("/demo/clock", data={"csrf_token": token, "by": "year"}).status_code == 400
+    assert house.world.now == before
+
+
+@pytest.mark.parametrize(
+    ("body", "html"),
+    [
+        ("See http://127.0.0.1/c/ab.cd.", 'See <a href="http://127.0.0.1/c/ab.cd">http://127.0.0.1/c/ab.cd</a>.'),
+        ("<script>", "&lt;script&gt;"),
+        ('http://x/"onload=1', '<a href="http://x/">http://x/</a>&#34;onload=1'),
+        ("javascript:alert(1)", "javascript:alert(1)"),
+    ],
+)
+def test_only_addresses_become_links(body: str, html: str) -> None:
+    assert linked(body) == html

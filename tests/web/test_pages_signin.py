@@ -1,0 +1,145 @@
+"""Signing in, going out, and changing one's own password, over HTTP."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+
+from service.store.tables import SignInAttempt
+from service.web.auth import IDLE
+from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
+
+NEW = "nine quiet lanterns"
+
+
+@pytest.fixture
+def house(engine: Engine, tmp_path: Path) -> House:
+    opened = open_house(engine, tmp_path)
+    opened.hire_nurse()
+    return opened
+
+
+def is_in(client: FlaskClient) -> bool:
+    return client.get("/password").status_code == 200
+
+
+def test_the_right_password_opens_the_clinic(house: House) -> None:
+    client = house.client
+    assert not is_in(client)
+    answer = sign_in(client, f"  {NURSE.upper()} ")
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/clinic/review")
+    assert is_in(client)
+
+
+def test_a_wrong_name_and_a_wrong_password_look_alike(house: House) -> None:
+    answers = [sign_in(house.client, NURSE, "not it"), sign_in(house.client, "nobody@fernmoor.example", PASSWORD)]
+    told = [words(answer.get_data(as_text=True)) for answer in answers]
+    assert told[0] == told[1]
+    assert "The address or the password is not right." in told[0]
+    assert {answer.status_code for answer in answers} == {403}
+
+
+def test_guessing_is_stopped_even_with_the_right_password(house: House) -> None:
+    for _ in range(5):
+        sign_in(house.client, NURSE, "not it")
+    answer = sign_in(house.client)
+    assert answer.status_code == 429
+    assert "Too many tries" in answer.get_data(as_text=True)
+    assert len(house.rows(SignInAttempt)) == 5
+
+
+def test_a_form_without_its_token_does_nothing(house: House) -> None:
+    answer = house.client.post("/signin", data={"email": NURSE, "password": PASSWORD})
+    assert answer.status_code == 400
+    assert not is_in(house.client)
+
+
+@pytest.mark.parametrize(
+    ("asked", "led_to"),
+    [
+        ("/clinic/inbox", "/clinic/inbox"),
+        ("/clinic/review?lane=settled", "/clinic/review?lane=settled"),
+        ("https://elsewhere.example/", "/clinic/review"),
+        ("//elsewhere.example/", "/clinic/review"),
+        ("/\\elsewhere.example", "/clinic/review"),
+        ("/\t/elsewhere.example", "/clinic/review"),
+        ("/signin", "/clinic/review"),
+        ("javascript:alert(1)", "/clinic/review"),
+    ],
+)
+def test_signing_in_leads_on_within_this_site_only(house: House, asked: str, led_to: str) -> None:
+    assert sign_in(house.client, next=asked).headers["Location"] == led_to
+
+
+def test_signing_out_ends_it(house: House) -> None:
+    client = house.client
+    sign_in(client)
+    page = client.get("/password").get_data(as_text=True)
+    assert client.get("/signout").status_code == 405  # a link somebody else placed cannot do it
+    client.post("/signout", data={"csrf_token": token_on(page)})
+    assert not is_in(client)
+
+
+def test_an_unused_session_ends_and_says_so(house: House) -> None:
+    client = house.client
+    sign_in(client)
+    house.world.clock.advance(IDLE * 0.9)
+    assert client.get("/signin/still-here").status_code == 200
+    house.world.clock.advance(IDLE * 0.9)
+    assert is_in(client)  # asking kept it
+    house.world.clock.advance(IDLE * 1.1)
+    assert client.get("/signin/still-here").status_code == 403
+    assert not is_in(client)
+    assert "after 15 minutes without use" in words(client.get("/signin?ended=idle").get_data(as_text=True))
+
+
+def test_a_changed_password_counts_and_ends_other_sessions(house: House) -> None:
+    here, elsewhere = house.client, house.client
+    sign_in(here)
+    sign_in(elsewhere)
+    house.world.clock.advance(IDLE / 15)
+    form = {"csrf_token": token_on(here.get("/password").get_data(as_text=True))}
+    answer = here.post("/password", data=form | {"present": PASSWORD, "new": NEW, "again": NEW})
+    assert answer.status_code == 303
+    assert is_in(here)
+    assert not is_in(elsewhere)
+    assert sign_in(house.client, NURSE, PASSWORD).status_code == 403
+    assert sign_in(house.client, NURSE, NEW).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("form", "field"),
+    [
+        ({"present": "not it", "new": NEW, "again": NEW}, "present"),
+        ({"present": PASSWORD, "new": NEW, "again": NEW + "s"}, "again"),
+        ({"present": PASSWORD, "new": "short", "again": "short"}, "new"),
+    ],
+)
+def test_a_password_is_not_changed_by_mistake(house: House, form: dict[str, str], field: str) -> None:
+    client = house.client
+    sign_in(client)
+    token = token_on(client.get("/password").get_data(as_text=True))
+    answer = client.post("/password", data={"csrf_token": token} | form)
+    assert answer.status_code == 422
+    assert f'id="wrong-{field}"' in answer.get_data(as_text=True)
+    for secret in form.values():
+        assert f'value="{secret}"' not in answer.get_data(as_text=True)
+    assert sign_in(house.client).status_code == 303
+
+
+def test_staff_pages_follow_the_browser(house: House) -> None:
+    page = house.client.get("/signin", headers={"Accept-Language": "es-MX,es;q=0.9"}).get_data(as_text=True)
+    assert '<html lang="es">' in page
+    assert "Contraseña" in page
+    other = house.client.get("/signin", headers={"Accept-Language": "fi"}).get_data(as_text=True)
+    assert '<html lang="en">' in other
+
+
+def test_an_error_page_is_in_plain_words(house: House) -> None:
+    answer = house.client.get("/no/such/page")
+    assert answer.status_code == 404
+    assert "There is nothing here" in words(answer.get_data(as_text=True))
+    assert "emergency number" in answer.get_data(as_text=True)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 MARK = b"\x89PNG\r\n\x1a\n"
-COLOURS = 64
+COLOURS = 192
 Pixels = NDArray[np.uint8]
 
 

@@ -13,7 +13,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Locator, Page, sync_playwright
 from small import small
 
 HERE = Path(__file__).resolve().parent
@@ -37,7 +37,7 @@ def main() -> int:
                 browser = playwright.chromium.launch(
                     executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--hide-scrollbars"]
                 )
-                _desk(browser.new_page(viewport={"width": 960, "height": 640}), said)
+                _desk(browser.new_page(viewport={"width": 1180, "height": 760}), said)
                 _telephone(browser.new_page(viewport={"width": 390, "height": 640}), said)
                 browser.close()
         finally:
@@ -53,9 +53,11 @@ def _desk(page: Page, said: str) -> None:
     page.get_by_label("Password").fill(_word(said, "password"))
     page.get_by_role("button", name="Sign in").click()
     page.wait_for_url("**/clinic/**")
+    _scroll_to(page, page.get_by_role("heading", name="Weekly review"))
     _keep(page, "review")
     page.get_by_role("link", name="Odalys Merriwick").first.click()
     page.wait_for_load_state("networkidle")
+    _scroll_to(page, page.get_by_role("heading", name="Odalys Merriwick"))
     _keep(page, "patient")
 
 
@@ -65,6 +67,10 @@ def _telephone(page: Page, said: str) -> None:
     page.locator(".thread a").last.click()
     page.wait_for_load_state("networkidle")
     _keep(page, "phone")
+
+
+def _scroll_to(page: Page, what: Locator) -> None:
+    what.evaluate("it => window.scrollTo(0, it.getBoundingClientRect().top + window.scrollY - 12)")
 
 
 def _keep(page: Page, name: str) -> None:

@@ -39,12 +39,15 @@ class Fernmoor:
         closes: time = time(10),
         consent: bool = True,
         contact: bool = True,
+        enrolled: timedelta = timedelta(days=60),
         plan: dict[str, Any] | None = None,
     ) -> Patient:
         number = next(NUMBERS)
         with writing(self.engine) as session:
             new = enrolling.NewPatient(clinic_ref=f"F-{number}", name=f"Patient {number}", zone=zone)
-            patient = enrolling.enrol_patient(session, self.clinic, new, OPERATOR, self.now)
+            # Long enough ago that follow-up is no longer that of the first weeks.
+            enrolled_at = self.now - enrolled
+            patient = enrolling.enrol_patient(session, self.clinic, new, OPERATOR, enrolled_at)
             if contact:
                 enrolling.add_contact(session, patient, text_contact(), OPERATOR, self.now)
             enrolling.record_consent(session, patient, ConsentKind.MESSAGES, consent, "signed form", OPERATOR, self.now)

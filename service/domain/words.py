@@ -68,6 +68,14 @@ class WindowState(StrEnum):
     EXCUSED = "excused"
 
 
+class Pace(StrEnum):
+    """Why a window's follow-up is closer, or easier, than the clinic's usual."""
+
+    NEW_HERE = "new_here"
+    BACK_FROM_HOSPITAL = "back_from_hospital"
+    ANSWERS_RELIABLY = "answers_reliably"
+
+
 class StepKind(StrEnum):
     PROMPT = "prompt"
     REMINDER = "reminder"

@@ -6,6 +6,7 @@ be handled never holds up the others. Does not send: it fills the outbox.
 """
 
 from service.prompting.opening import open_windows
+from service.prompting.proposing import propose_hours
 from service.prompting.stepping import take_steps
 
-__all__ = ["open_windows", "take_steps"]
+__all__ = ["open_windows", "propose_hours", "take_steps"]

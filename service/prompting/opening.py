@@ -8,15 +8,16 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, not_, select, update
+from sqlalchemy import Engine, Select, bindparam, case, func, not_, select, update
 from sqlalchemy.orm import Session
 
-from service.domain import steps
+from service.domain import pace, steps
 from service.domain.tally import Tally
+from service.domain.words import WindowState
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import quiet_length
 from service.prompting.stepping import settled
-from service.prompting.working_out import Batch, ClinicFacts, DuePlan, work_out
+from service.prompting.working_out import Batch, ClinicFacts, DuePlan, Record, work_out
 from service.store import arrivals
 from service.store.agenda import ACTIVE_PLANS
 from service.store.audit import SYSTEM, write_line
@@ -77,6 +78,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Plan.next_date,
             Patient.zone,
             Patient.state,
+            Patient.enrolled_at,
+            arrivals.left_hospital(Plan.patient_id, Plan.next_date),
             Window.id,
             arrivals.first_reading(Plan.patient_id, Plan.next_date),
             arrivals.first_checkin(Plan.patient_id, Plan.next_date),
@@ -93,11 +96,12 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
 
 def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
     clinics = _clinics(session, {due.clinic_id for due in plans})
+    records = _records(session, plans)
     batch = Batch()
     written = Written()
     for due in plans:
         try:
-            work_out(due, clinics[due.clinic_id], batch, now)
+            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, Record()), batch, now)
         except Exception as error:
             written.failed.append((due.id, error))
     _write(session, batch, now)
@@ -113,6 +117,27 @@ def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFac
         )
     )
     return {row[0]: ClinicFacts(steps.from_json(row[1]), row[2], quiet_length(row[3], row[4])) for row in rows}
+
+
+def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Record]:
+    first = min(due.day for due in plans) - pace.LOOKED_AT
+    missed = Window.state == WindowState.MISSED
+    answered = func.sum(case((Window.state == WindowState.ANSWERED, 1), else_=0))
+    rows = session.connection().execute(
+        select(
+            Window.patient_id,
+            answered,
+            answered + func.sum(case((missed, 1), else_=0)),
+            func.max(case((missed, Window.local_date))),
+        )
+        .where(
+            Window.patient_id.in_([due.patient_id for due in plans if due.steps is None]),
+            Window.local_date >= first,
+            Window.wants_reading,
+        )
+        .group_by(Window.patient_id)
+    )
+    return {row[0]: Record(*row[1:]) for row in rows}
 
 
 def _write(session: Session, batch: Batch, now: datetime) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
 from sqlalchemy.orm import Session, aliased
 
-from service.domain import steps
+from service.domain import pace, steps
 from service.domain.steps import Act, Decision
 from service.domain.tally import Tally
 from service.domain.windows import WindowFacts
@@ -96,10 +96,12 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             func.coalesce(Window.reading_at, arrivals.first_reading(Window.patient_id, Window.local_date)),
             func.coalesce(Window.checkin_at, arrivals.first_checkin(Window.patient_id, Window.local_date)),
             later_is_due,
-            func.coalesce(Plan.silent_days, Clinic.silent_days),
+            Clinic.silent_days,
             Clinic.quiet_from,
             Clinic.quiet_until,
             Patient.state,
+            Window.pace,
+            Plan.silent_days,
         )
         .order_by(Step.due_at, Step.window_id, Step.position)
         .limit(limit)
@@ -125,7 +127,7 @@ def _due_step(row: Any) -> DueStep:
         closes_at=row[8],
         window=WindowFacts(row[9], row[10], row[12], row[13], paused=nothing_expected),
         later_is_due=row[14],
-        silent_days=row[15],
+        silent_days=row[20] or pace.silent_days(row[15], row[19]),  # set for one patient, it is the last word
         quiet=quiet_length(row[16], row[17]),
     )
 

@@ -7,11 +7,12 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
-from service.domain import localtime, plan, steps, windows
+from service.domain import localtime, pace, plan, steps, windows
+from service.domain.pace import PaceFacts
 from service.domain.plan import PlanRule
 from service.domain.steps import Reason, StepRule
 from service.domain.windows import WindowFacts, WindowTimes
-from service.domain.words import PatientState, StepKind, StepState, WindowState
+from service.domain.words import Pace, PatientState, StepKind, StepState, WindowState
 from service.prompting.facts import TO_PATIENT, DueStep
 
 
@@ -33,10 +34,21 @@ class DuePlan:
     day: date
     zone: str
     patient_state: PatientState
+    enrolled_at: datetime
+    left_hospital_on: date | None  # last day of the newest stay that is over
     window_id: uuid.UUID | None  # when that date was opened before, in another zone
     reading_at: datetime | None
     checkin_at: datetime | None
     paused: bool
+
+
+@dataclass(frozen=True)
+class Record:
+    """How a patient has answered lately: reading windows of the last `pace.LOOKED_AT`."""
+
+    answered: int = 0
+    expected: int = 0
+    last_missed: date | None = None
 
 
 @dataclass(frozen=True)
@@ -67,30 +79,49 @@ class Batch:
     days: dict[object, _Day] = field(default_factory=dict)
 
 
-def work_out(due: DuePlan, clinic: ClinicFacts, batch: Batch, now: datetime) -> None:
+def work_out(due: DuePlan, clinic: ClinicFacts, record: Record, batch: Batch, now: datetime) -> None:
     """Add to `batch` what opening this plan's window comes to. Raises Refused for a plan that cannot be read."""
     rules = clinic.steps if due.steps is None else steps.from_json(due.steps)
-    key = (due.zone, due.day, due.weekdays, due.opens, due.due, due.closes, rules)
+    followed = _pace(due, record)
+    key = (due.zone, due.day, due.weekdays, due.opens, due.due, due.closes, rules, followed)
     day = batch.days.get(key)
     if day is None:
-        day = batch.days[key] = _day(due, rules)
+        day = batch.days[key] = _day(due, rules, followed)
     goes_on = due.patient_state is PatientState.ACTIVE
     if goes_on and due.window_id is None:
         window_id = uuid.uuid4()
         rows, ready = _steps(due, clinic, day, window_id, now)
-        batch.windows.append(_window(due, day.times, window_id, now))
+        batch.windows.append(_window(due, day.times, followed, window_id, now))
         batch.steps.extend(rows)
         batch.due.extend(ready)
     batch.moves.append({"plan": due.id, "day": day.next_date, "at": day.next_open_at, "goes_on": goes_on})
 
 
-def _day(due: DuePlan, rules: tuple[StepRule, ...]) -> _Day:
+def _pace(due: DuePlan, record: Record) -> Pace | None:
+    if due.steps is not None:
+        return None  # staff have set this patient's steps by hand: theirs is the last word
+    return pace.choose(
+        PaceFacts(
+            due.day,
+            localtime.local_date(due.enrolled_at, localtime.zone(due.zone)),
+            due.left_hospital_on,
+            record.answered,
+            record.expected,
+            record.last_missed,
+        )
+    )
+
+
+def _day(due: DuePlan, rules: tuple[StepRule, ...], followed: Pace | None) -> _Day:
     rule = PlanRule(due.weekdays, due.opens, due.due, due.closes, due.wants_reading, due.wants_checkin)
     zone = localtime.zone(due.zone)
     times = windows.times(rule, due.day, zone)
     following = plan.next_date(rule, due.day, zone)
     return _Day(
-        times, tuple(steps.freeze(rules, times)), following, localtime.first_instant(following, due.opens, zone)
+        times,
+        pace.adjusted(steps.freeze(rules, times), times, followed),
+        following,
+        localtime.first_instant(following, due.opens, zone),
     )
 
 
@@ -98,7 +129,9 @@ def _facts(due: DuePlan) -> WindowFacts:
     return WindowFacts(due.wants_reading, due.wants_checkin, due.reading_at, due.checkin_at, due.paused)
 
 
-def _window(due: DuePlan, times: WindowTimes, window_id: uuid.UUID, now: datetime) -> dict[str, Any]:
+def _window(
+    due: DuePlan, times: WindowTimes, followed: Pace | None, window_id: uuid.UUID, now: datetime
+) -> dict[str, Any]:
     state = windows.state_while_open(_facts(due))
     return {
         "id": window_id,
@@ -115,6 +148,7 @@ def _window(due: DuePlan, times: WindowTimes, window_id: uuid.UUID, now: datetim
         "reading_at": due.reading_at,
         "checkin_at": due.checkin_at,
         "settled_at": None if state is WindowState.OPEN else now,
+        "pace": followed,
     }
 
 
@@ -154,7 +188,7 @@ def _steps(
                     closes_at=day.times.closes_at,
                     window=_facts(due),
                     later_is_due=False,
-                    silent_days=clinic.silent_days if due.silent_days is None else due.silent_days,
+                    silent_days=due.silent_days or clinic.silent_days,
                     quiet=clinic.quiet,
                 )
             )

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, ScalarSelect, exists, func, or_, select
 from sqlalchemy.orm import InstrumentedAttribute
 
+from service.domain.words import PauseCause
 from service.store.tables import Checkin, Pause, Reading
 
 PatientId = InstrumentedAttribute[uuid.UUID]
@@ -44,4 +45,18 @@ def is_paused(patient_id: PatientId, day: Day) -> ColumnElement[bool]:
         Pause.cancelled_at.is_(None),
         Pause.from_date <= day,
         or_(Pause.to_date.is_(None), Pause.to_date >= day),
+    )
+
+
+def left_hospital(patient_id: PatientId, day: Day) -> ScalarSelect[date | None]:
+    """The last day of the newest hospital stay that was over before that date; null when there was none."""
+    return (
+        select(func.max(Pause.to_date))
+        .where(
+            Pause.patient_id == patient_id,
+            Pause.cancelled_at.is_(None),
+            Pause.cause == PauseCause.IN_HOSPITAL,
+            Pause.to_date < day,
+        )
+        .scalar_subquery()
     )

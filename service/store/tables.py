@@ -42,6 +42,7 @@ from service.domain.words import (
     MessageKind,
     MessageState,
     Outcome,
+    Pace,
     PatientState,
     PauseCause,
     Posture,
@@ -304,6 +305,7 @@ class Window(Base):
     reading_at: Mapped[datetime | None]  # when the first valid reading of this date was received
     checkin_at: Mapped[datetime | None]
     settled_at: Mapped[datetime | None]
+    pace: Mapped[Pace | None] = mapped_column(Word(Pace))  # null is the clinic's usual follow-up
 
 
 class Step(Base):

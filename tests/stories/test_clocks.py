@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta
 
 import pytest
 
+from service.domain.steps import DEFAULT, as_json
 from service.domain.words import WindowState
 from tests.world import World, nudge, prompt, reminder
 
@@ -116,7 +117,7 @@ def test_a_window_in_the_night_of_a_clock_change_opens_once_each_day(
 
     world.begins(f"{eve}T12:00", zone)
     world.opens_clinic(zone, quiet_from=time(12), quiet_until=time(13))
-    asha = world.patient("Asha", zone=zone, window=(opens, "06:00"), due="05:00")
+    asha = world.patient("Asha", zone=zone, window=(opens, "06:00"), due="05:00", steps=as_json(DEFAULT))
     first = date.fromisoformat(eve) + timedelta(days=1)
     for day in range(3):
         world.at(asha, "04:00")

@@ -502,6 +502,7 @@ def upgrade() -> None:
         sa.Column("reading_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("checkin_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("settled_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("pace", sa.String(length=24), nullable=True),
         sa.Column("id", sa.Uuid(), nullable=False),
         sa.ForeignKeyConstraint(["clinic_id"], ["clinics.id"], name=op.f("fk_windows_clinic_id_clinics")),
         sa.ForeignKeyConstraint(["patient_id"], ["patients.id"], name=op.f("fk_windows_patient_id_patients")),

@@ -38,7 +38,15 @@ _TASKS: dict[TaskKind, Lane] = {
 
 
 def _tasks(standing: Standing) -> list[Why]:
-    return [Why(_TASKS[task.kind], task.sentence, task.kind is TaskKind.SAFETY_ANSWER) for task in standing.tasks]
+    """Open tasks, but for those that a fuller sentence tells below; of limits only the newest day's."""
+    newest = {task.kind: task for task in standing.tasks}
+    holding = {_LIMIT_TASKS.get(signal.kind) for signal in standing.signals if not signal.ended}
+    return [
+        Why(_TASKS[task.kind], task.sentence, task.kind is TaskKind.SAFETY_ANSWER)
+        for task in standing.tasks
+        if not (task.kind in _LIMIT_TASKS.values() and (task.kind in holding or task is not newest[task.kind]))
+        and not (task.kind is TaskKind.SILENT and _unheard(standing))
+    ]
 
 
 def _trouble(standing: Standing) -> list[Why]:
@@ -60,7 +68,7 @@ def _limits(standing: Standing) -> list[Why]:
     return [
         Why(Lane.CALL_TODAY, signal.sentence)
         for signal in standing.signals
-        if not signal.ended and signal.kind in _LIMIT_TASKS and not _has(standing, _LIMIT_TASKS[signal.kind])
+        if not signal.ended and signal.kind in _LIMIT_TASKS
     ]
 
 
@@ -70,12 +78,14 @@ def _signals(standing: Standing) -> list[Why]:
 
 def _signal(signal: Raised, standing: Standing) -> Why | None:
     sentence = signal.sentence
+    if signal.kind is SignalKind.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
+        return None  # its own task says it already
     if signal.ended:
         return Why(Lane.LOOK_CLOSELY, f"{sentence.rstrip('.')} (no longer so, not yet seen by anyone).")
     if signal.kind in _LIMIT_TASKS:
         return None  # told before
     if signal.kind is SignalKind.SAFETY_ANSWER:
-        told = standing.picture is Picture.SAFETY_ANSWER or _has(standing, TaskKind.SAFETY_ANSWER)
+        told = standing.picture is Picture.SAFETY_ANSWER
         return None if told else Why(Lane.CALL_TODAY, sentence, urgent=True)
     if standing.picture not in {None, Picture.QUIET, Picture.SILENT}:
         return None  # the picture's sentence rests on it

@@ -1,4 +1,4 @@
-"""Readings beyond the limits that the clinician typed in: a task for staff, once a day for each patient.
+"""Readings beyond the limits that the clinician typed in: one task for staff until somebody closes it.
 
 Knows no limit of its own: a patient without limits raises nothing here.
 """
@@ -14,8 +14,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import spoken
-from service.domain.words import TaskKind
-from service.store.tables import Limits
+from service.domain.words import TaskKind, TaskState
+from service.store.tables import Limits, Task
 from service.store.tasks import raise_task
 
 # A pressure beyond a limit longer ago than this belongs to the weekly review, not to somebody's evening.
@@ -40,13 +40,26 @@ def watch(session: Session, clinic_id: uuid.UUID, kept: Sequence[Kept], now: dat
     if not recent:
         return
     limits = _in_force(session, list({one.patient_id for one in recent}))
+    waiting = _waiting(session, list(limits)) if limits else set()
     for one in recent:
         if (row := limits.get(one.patient_id)) is not None:
             upper, lower, set_at = row
-            if upper is not None and one.pa_diastolic > upper:
+            if upper is not None and one.pa_diastolic > upper and (one.patient_id, TaskKind.ABOVE_LIMIT) not in waiting:
                 _raise(session, clinic_id, one, TaskKind.ABOVE_LIMIT, upper, set_at, now)
-            elif lower is not None and one.pa_diastolic < lower:
+            if lower is not None and one.pa_diastolic < lower and (one.patient_id, TaskKind.BELOW_LIMIT) not in waiting:
                 _raise(session, clinic_id, one, TaskKind.BELOW_LIMIT, lower, set_at, now)
+
+
+def _waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tuple[uuid.UUID | None, TaskKind]]:
+    """(patient, kind) of tasks that nobody has closed: a second beside one of them would only be noise."""
+    rows = session.execute(
+        select(Task.patient_id, Task.kind).where(
+            Task.patient_id.in_(patient_ids),
+            Task.kind.in_([TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]),
+            Task.state != TaskState.CLOSED,
+        )
+    )
+    return {(row[0], row[1]) for row in rows}
 
 
 def _in_force(

@@ -1,8 +1,8 @@
 """The signals that were raised, one row an episode, kept in step with what the engine says.
 
-Promises that saying the same again changes nothing, that an episode that ended
-keeps its row until somebody has seen it, and that a limit passed today raises a
-task in the same transaction. Never un-raises: what a correction takes back ends.
+Promises that saying the same again changes nothing, and that an episode that ended
+keeps its row until somebody has seen it. Never un-raises: what a correction takes
+back ends. Raises no task: a reading beyond a limit raises its own when it is taken in.
 """
 
 from __future__ import annotations
@@ -17,15 +17,12 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.signals_facts import Signal as Episode
-from service.domain.words import SignalKind, TaskKind
+from service.domain.words import SignalKind
 from service.store.tables import Signal
-from service.store.tasks import raise_task
 
-TASKS = {SignalKind.ABOVE_LIMIT: TaskKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT: TaskKind.BELOW_LIMIT}
 _Known = dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]]
 MOVES = timedelta(days=10)
 CARRIED = timedelta(days=7)  # an episode that ended within the last review week is carried until seen
-FRESH = timedelta(days=2)  # a limit passed longer ago is for the review, not for a message tonight
 
 
 def sync(
@@ -48,7 +45,6 @@ def sync(
             row = _take(known, patient_id, episode)
             if row is None:
                 new.append(_row(clinic_id, patient_id, episode, todays[patient_id], now))
-                _task(session, clinic_id, patient_id, episode, todays[patient_id], now)
             elif row[1] != episode.ended_on:
                 _end(session, row[0], episode.ended_on)
     for (patient_id, _kind, _raised_on), (row_id, ended_on) in known.items():
@@ -93,23 +89,6 @@ def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: d
         # What ended long before it was known (a year's readings read from a file) is nobody's to look at today.
         "seen_at": now if past else None,
     }
-
-
-def _task(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: date, now: datetime
-) -> None:
-    kind = TASKS.get(episode.kind)
-    if kind is not None and episode.ended_on is None and today - episode.raised_on <= FRESH:
-        raise_task(
-            session,
-            clinic_id,
-            patient_id,
-            kind,
-            episode.sentence,
-            dict(episode.facts),
-            f"{kind.value}:{patient_id}:{episode.raised_on.isoformat()}",
-            now,
-        )
 
 
 def _end(session: Session, row_id: uuid.UUID, ended_on: date | None) -> None:

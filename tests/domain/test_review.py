@@ -185,12 +185,27 @@ def test_a_picture_that_rests_on_a_signal_is_not_told_twice_but_a_limit_is():
     assert [placed.why, *placed.also] == ["Above the limit.", "Told as up_and_well."]
 
 
+def test_of_many_tasks_about_one_limit_the_fullest_sentence_is_told():
+    tasks = tuple(OpenTask(uuid.uuid4(), TaskKind.ABOVE_LIMIT, f"Above on day {day}.", TODAY) for day in (1, 2))
+    placed = place(standing(tasks=tasks))
+    assert [placed.why, *placed.also] == ["Above on day 2."]
+    placed = place(standing(tasks=tasks, signals=(raised(SignalKind.ABOVE_LIMIT, "Above for three days."),)))
+    assert [placed.why, *placed.also] == ["Above for three days."]
+
+
+def test_a_silence_is_told_once_and_not_again_by_its_task():
+    task = OpenTask(uuid.uuid4(), TaskKind.SILENT, "No reading on 4 planned days in a row.", TODAY)
+    placed = place(standing(tasks=(task,), silence=silent(4)))
+    assert [placed.why, *placed.also] == ["No reading for 4 planned days (last on 25 November): asked, and no reply."]
+    assert place(standing(tasks=(task,))).why == "No reading on 4 planned days in a row."
+
+
 def test_a_safety_answer_is_told_once_by_its_task():
     task = OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY)
     placed = place(
         standing(
             **joined_as(Picture.SAFETY_ANSWER, Lane.CALL_TODAY),
-            signals=(raised(SignalKind.SAFETY_ANSWER),),
+            signals=(raised(SignalKind.SAFETY_ANSWER), raised(SignalKind.SAFETY_ANSWER, ended=True)),
             tasks=(task,),
         )
     )

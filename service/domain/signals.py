@@ -75,15 +75,15 @@ def watching(cases: Sequence[Case]) -> Watch:
     """The state before the first day, with the limits, references and dry weights that people set."""
     n = len(cases)
     watch = signals_watch.begin(n)
-    given, from_day = np.full((3, n), np.nan), np.zeros(n, dtype=np.int64)
+    given, sd, from_day = np.full((3, n), np.nan), np.zeros((3, n)), np.zeros(n, dtype=np.int64)
     for patient, case in enumerate(cases):
         if case.reference is not None:
-            given[0, patient] = case.reference.value
+            given[0, patient], sd[0, patient] = case.reference.value, case.reference.sd
             # Days before a reference was made are not judged by it.
             from_day[patient] = case.reference.to_day.toordinal() if case.reference.to_day else 0
     return replace(
         watch,
-        trend=trend.with_references(watch.trend, given, from_day),
+        trend=trend.with_references(watch.trend, given, sd, from_day),
         diary=replace(
             watch.diary, dry_weight=np.array([_or_nan(case.dry_weight_kg) for case in cases], dtype=np.float64)
         ),

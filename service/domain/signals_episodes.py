@@ -51,6 +51,7 @@ class Rule:
     afresh: Flags | None = None  # something new in itself
     quiet_days: int = 1  # days between two tellings of one episode
     began_on: Days | None = None
+    heard: Flags | None = None  # something came today that it can rest on: nothing is raised on silence alone
 
 
 def none_yet(patients: int) -> Episodes:
@@ -78,15 +79,16 @@ def update(episodes: Episodes, day: int, rules: dict[SignalKind, Rule]) -> tuple
     told = np.zeros_like(episodes.open)
     for kind, rule in rules.items():
         row = ROW[kind]
-        opened = rule.holds & ~episodes.open[row]
-        again = episodes.open[row] & rule.holds & _something_new(episodes, row, day, rule)
+        holds = rule.holds if rule.heard is None else rule.holds & rule.heard
+        opened = holds & ~episodes.open[row]
+        again = episodes.open[row] & holds & _something_new(episodes, row, day, rule)
         told[row] = opened | again
-        new.open[row] = (episodes.open[row] | rule.holds) & ~(rule.lets_go & ~rule.holds)
+        new.open[row] = (episodes.open[row] & ~(rule.lets_go & ~rule.holds)) | opened
         began = np.full_like(episodes.raised_on[row], day) if rule.began_on is None else rule.began_on
         new.began_on[row] = np.where(opened, began, episodes.began_on[row])
         new.opened_on[row] = np.where(opened, day, episodes.opened_on[row])
         new.raised_on[row] = np.where(told[row], day, episodes.raised_on[row])
-        new.held_on[row] = np.where(rule.holds, day, episodes.held_on[row])
+        new.held_on[row] = np.where(holds, day, episodes.held_on[row])
         new.ended_on[row] = np.where(episodes.open[row] & ~new.open[row], day, episodes.ended_on[row])
         if rule.size is not None:
             new.told_size[row] = np.where(told[row], rule.size, episodes.told_size[row])

@@ -125,6 +125,8 @@ class PressureFacts:
     level_sd: float | None = None
     slope: float | None = None  # mmHg a day
     slope_sd: float | None = None
+    pace: float | None = None  # mmHg a day that a forecast goes by, while there is a break; and how sure
+    pace_sd: float | None = None
     reference: Reference | None = None
     usual: float | None = None  # the level of about 3 to 8 weeks ago, once it is known
     limits: Limits = Limits()

@@ -64,6 +64,7 @@ def pressure_rules(evening: Evening, settings: Settings) -> tuple[dict[SignalKin
             afresh=quick[slot] & ~evening.quick[slot],
             quiet_days=settings.new_step_days,
             began_on=np.clip(calm + 1, None, evening.day),
+            heard=trend.read_on == evening.day,
         )
     rules.update(_limit_rules(evening, settings))
     return rules, quick
@@ -74,12 +75,13 @@ def diary_rules(
 ) -> dict[SignalKind, Rule]:
     """Weight, symptoms and safety answers."""
     return {
-        SignalKind.WEIGHT_GAIN: _lasting(evening, SignalKind.WEIGHT_GAIN, weight.gain),
-        SignalKind.WEIGHT_LOSS: _lasting(evening, SignalKind.WEIGHT_LOSS, weight.loss),
+        SignalKind.WEIGHT_GAIN: _lasting(evening, diary, SignalKind.WEIGHT_GAIN, weight.gain),
+        SignalKind.WEIGHT_LOSS: _lasting(evening, diary, SignalKind.WEIGHT_LOSS, weight.loss),
         SignalKind.WORSE_SYMPTOMS: _lasting(
             evening,
+            diary,
             SignalKind.WORSE_SYMPTOMS,
-            (symptoms.worse | symptoms.light_headed) & (diary.written_on > evening.day - QUIET_DIARY),
+            symptoms.worse | symptoms.light_headed,
             marks=_marks(symptoms),
         ),
         SignalKind.SAFETY_ANSWER: Rule(
@@ -114,14 +116,17 @@ def _limit_rules(evening: Evening, settings: Settings) -> dict[SignalKind, Rule]
             size=size,
             step=2 * settings.new_step,
             quiet_days=settings.new_step_days,
+            heard=trend.read_on == evening.day,
         )
     return rules
 
 
-def _lasting(evening: Evening, kind: SignalKind, holds: Flags, marks: Days | None = None) -> Rule:
+def _lasting(evening: Evening, diary: DiaryState, kind: SignalKind, holds: Flags, marks: Days | None = None) -> Rule:
     """A diary's answers come and go: an episode is over once its rule has not held for a week."""
-    held_on = np.where(holds, evening.day, evening.episodes.held_on[ROW[kind]])
-    return Rule(holds=holds, lets_go=evening.day - held_on >= QUIET_DIARY, marks=marks, quiet_days=3)
+    heard = diary.written_on == evening.day
+    held_on = np.where(holds & heard, evening.day, evening.episodes.held_on[ROW[kind]])
+    over = evening.day - held_on >= QUIET_DIARY
+    return Rule(holds=holds & ~over, lets_go=over, marks=marks, quiet_days=3, heard=heard)
 
 
 def _marks(symptoms: SymptomsFound) -> Days:

@@ -36,9 +36,9 @@ class Settings:
     # --- the break from baseline ---
     ahead_days: int = _number(5, 0, 21, "days ahead at which the level is judged")
     margin: float = _number(1.0, 0.0, 10.0, "how far beyond the baseline counts as a break, mmHg")
-    rise_sure: float = _number(0.968, 0.5, 0.99999, "probability from which a rise is raised")
-    fall_sure: float = _number(0.994, 0.5, 0.99999, "probability from which a fall is raised")
-    far_margin: float = _number(3.0, 0.5, 20.0, "how far beyond the reference itself counts, however slow, mmHg")
+    rise_sure: float = _number(0.972, 0.5, 0.99999, "probability from which a rise is raised")
+    fall_sure: float = _number(0.997, 0.5, 0.99999, "probability from which a fall is raised")
+    far_margin: float = _number(3.5, 0.5, 20.0, "how far beyond the reference itself counts, however slow, mmHg")
     far_sure: float = _number(0.95, 0.5, 0.99999, "probability from which being far beyond the reference is raised")
     wander: float = _number(0.7, 0.0, 5.0, "standard deviation of harmless slow wandering, mmHg")
     usual_from: int = _number(22, 7, 60, "days back at which the patient's recent usual begins")

@@ -70,6 +70,8 @@ def pressure_facts(watch: Watch, patient: int, settings: Settings) -> PressureFa
         level_sd=level_sd,
         slope=float(filtered.slope[series]),
         slope_sd=float(max(filtered.slope_var[series], 0.0)) ** 0.5,
+        pace=going.mean if going else None,
+        pace_sd=going.sd if going else None,
         reference=reference,
         usual=usual,
         limits=limits,
@@ -147,7 +149,7 @@ def _reference(watch: Watch, channel: int, patient: int) -> Reference | None:
     if np.isnan(value):
         return None
     if anchor.is_set[patient]:
-        return Reference(value, 0.0)
+        return Reference(value, float(anchor.var[channel, patient]) ** 0.5)
     first, last = int(anchor.first_day[patient]), int(anchor.last_day[patient])
     return Reference(value, float(anchor.var[channel, patient]) ** 0.5, _date(first), _date(last), is_set=False)
 

@@ -119,13 +119,16 @@ def step(state: TrendState, day: int, readings: Array, settings: Settings, blur:
     )
 
 
-def with_references(state: TrendState, given: Array, from_day: NDArray[np.int64]) -> TrendState:
-    """References that staff set, [3, patient], nan where none is; each judges no day before its `from_day`."""
+def with_references(state: TrendState, given: Array, sd: Array, from_day: NDArray[np.int64]) -> TrendState:
+    """References that staff set, [3, patient], nan where none is, with their standard deviations.
+
+    Each judges no day before its `from_day`. A pressure without one of its own is then not judged.
+    """
     is_set: NDArray[np.bool_] = np.logical_or.reduce(~np.isnan(given), axis=0)
     anchor = replace(
         state.anchor,
         value=np.where(is_set, given, state.anchor.value),
-        var=np.where(is_set & ~np.isnan(given), 0.0, state.anchor.var),
+        var=np.where(is_set, sd * sd, state.anchor.var),
         is_set=is_set,
         from_day=np.where(is_set, from_day, 0),
     )

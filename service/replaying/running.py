@@ -150,7 +150,7 @@ def _watch(names: Sequence[str], pounds: set[str], options: Options) -> Watch:
             given[channel, patient] = np.nan if value is None else value
     return replace(
         watch,
-        trend=trend.with_references(watch.trend, given, np.zeros(n, dtype=np.int64)),
+        trend=trend.with_references(watch.trend, given, np.zeros((3, n)), np.zeros(n, dtype=np.int64)),
         diary=replace(
             watch.diary,
             pounds=np.array([name in pounds for name in names], dtype=np.bool_),

@@ -5,7 +5,7 @@ enough to mislead. See DEVELOPERS.md, "Delivery promise".
 """
 
 from service.delivery.facts import MessageFacts
-from service.delivery.listening import listen, take_receipt
+from service.delivery.listening import listen, take_receipt, take_receipts
 from service.delivery.operating import cancel, find, history, try_again
 from service.delivery.sending import Boundary, deliver
 
@@ -18,5 +18,6 @@ __all__ = [
     "history",
     "listen",
     "take_receipt",
+    "take_receipts",
     "try_again",
 ]

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import zone
 from service.domain.sending import TO_STAFF, LastLook
 from service.domain.windows import WindowFacts
-from service.domain.words import Channel, ContactState, MessageKind, PatientState, WindowState
+from service.domain.words import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
 from service.store import contacts
 from service.store.tables import (
     Caregiver,
@@ -25,13 +25,14 @@ from service.store.tables import (
     MessageTemplate,
     Patient,
     Staff,
+    Task,
     Window,
 )
 
 
 @dataclass(frozen=True)
 class MessageFacts:
-    """One claimed message with all that is needed to judge, word and address it."""
+    """One message with all that is needed to judge, word and address it."""
 
     id: uuid.UUID
     clinic_id: uuid.UUID
@@ -55,17 +56,27 @@ class MessageFacts:
     last_look: LastLook
 
 
-def load(session: Session, token: uuid.UUID) -> list[MessageFacts]:
-    """Everything claimed under `token`. The number of queries does not depend on how many."""
-    return _load(session, Message.claim_token == token)
+@dataclass
+class Loaded:
+    """Facts by message, and the messages whose rows could not be understood."""
+
+    facts: list[MessageFacts] = field(default_factory=list)
+    failed: list[tuple[uuid.UUID, Exception]] = field(default_factory=list)
 
 
-def load_one(session: Session, message_id: uuid.UUID) -> list[MessageFacts]:
-    """One message, claimed or not."""
-    return _load(session, Message.id == message_id)
+@dataclass(frozen=True)
+class _Around:
+    """What many messages have in common."""
+
+    patients_agreed: Collection[uuid.UUID]
+    caregivers_agreed: Collection[uuid.UUID]
+    acknowledged: Collection[tuple[uuid.UUID | None, uuid.UUID | None]]
+    open_tasks: Collection[str]
+    wordings: Mapping[tuple[uuid.UUID, str, MessageKind], str]
 
 
-def _load(session: Session, which: ColumnElement[bool]) -> list[MessageFacts]:
+def load(session: Session, message_ids: Collection[uuid.UUID]) -> Loaded:
+    """Everything about these messages. The number of queries does not depend on how many."""
     rows = session.execute(
         select(Message, Contact, Clinic, Patient, Caregiver, Staff, Window)
         .join(Contact, Contact.id == Message.contact_id)
@@ -74,58 +85,71 @@ def _load(session: Session, which: ColumnElement[bool]) -> list[MessageFacts]:
         .outerjoin(Caregiver, Caregiver.id == Message.caregiver_id)
         .outerjoin(Staff, Staff.id == Message.staff_id)
         .outerjoin(Window, Window.id == Message.window_id)
-        .where(which)
+        .where(Message.id.in_(message_ids))
         .order_by(Message.next_try_at, Message.id)
         .execution_options(populate_existing=True)
     ).all()
-    patient_ids = {message.patient_id for message, *_ in rows if message.patient_id is not None}
-    agreed = contacts.patients_who_agreed(session, patient_ids) if patient_ids else set()
-    carers = contacts.caregivers_who_agreed(session, patient_ids) if patient_ids else set()
-    said = _acknowledged(session, [message.window_id for message, *_ in rows if message.caregiver_id is not None])
-    wordings = _wordings(session, {message.clinic_id for message, *_ in rows})
-    found = []
-    for message, contact, clinic, patient, caregiver, staff, window in rows:
-        person = caregiver or patient
-        language = person.language if person is not None and message.staff_id is None else clinic.language
-        where = person.zone if person is not None and message.staff_id is None else clinic.zone
-        consents = message.caregiver_id in carers if message.caregiver_id else message.patient_id in agreed
-        found.append(
-            MessageFacts(
-                id=message.id,
-                clinic_id=message.clinic_id,
-                kind=message.kind,
-                channel=message.channel,
-                contact_id=message.contact_id,
-                patient_id=message.patient_id,
-                caregiver_id=message.caregiver_id,
-                staff_id=message.staff_id,
-                window_id=message.window_id,
-                attempts=message.attempts,
-                expires_at=message.expires_at,
-                params=message.params,
-                address=contact.address,
-                secret=contact.secret or {},
-                language=language,
-                sender=clinic.sender_name,
-                emergency_number=clinic.emergency_number,
-                contact_line=clinic.contact_line,
-                own_wording=wordings.get((message.clinic_id, language, message.kind)),
-                last_look=LastLook(
-                    kind=message.kind,
-                    expires_at=message.expires_at,
-                    zone=zone(where),
-                    quiet_from=clinic.quiet_from,
-                    quiet_until=clinic.quiet_until,
-                    is_looked_after=patient is None or patient.state is PatientState.ACTIVE,
-                    agreed=message.kind in TO_STAFF or consents,
-                    contact_works=contact.state is ContactState.OK,
-                    account_open=staff is None or staff.active,
-                    acknowledged=(message.window_id, message.caregiver_id) in said,
-                    window=_window(window),
-                ),
-            )
-        )
-    return found
+    around = _around(session, [message for message, *_ in rows])
+    loaded = Loaded()
+    for row in rows:
+        try:
+            loaded.facts.append(_facts(around, *row))
+        except Exception as error:
+            loaded.failed.append((row[0].id, error))
+    return loaded
+
+
+def _facts(
+    around: _Around,
+    message: Message,
+    contact: Contact,
+    clinic: Clinic,
+    patient: Patient | None,
+    caregiver: Caregiver | None,
+    staff: Staff | None,
+    window: Window | None,
+) -> MessageFacts:
+    person = (caregiver or patient) if message.staff_id is None else None
+    language, where = (person.language, person.zone) if person is not None else (clinic.language, clinic.zone)
+    if message.caregiver_id is not None:
+        agreed = message.caregiver_id in around.caregivers_agreed
+    else:
+        agreed = message.patient_id in around.patients_agreed
+    return MessageFacts(
+        id=message.id,
+        clinic_id=message.clinic_id,
+        kind=message.kind,
+        channel=message.channel,
+        contact_id=message.contact_id,
+        patient_id=message.patient_id,
+        caregiver_id=message.caregiver_id,
+        staff_id=message.staff_id,
+        window_id=message.window_id,
+        attempts=message.attempts,
+        expires_at=message.expires_at,
+        params=message.params,
+        address=contact.address,
+        secret=contact.secret or {},
+        language=language,
+        sender=clinic.sender_name,
+        emergency_number=clinic.emergency_number,
+        contact_line=clinic.contact_line,
+        own_wording=around.wordings.get((message.clinic_id, language, message.kind)),
+        last_look=LastLook(
+            kind=message.kind,
+            expires_at=message.expires_at,
+            zone=zone(where),
+            quiet_from=clinic.quiet_from,
+            quiet_until=clinic.quiet_until,
+            is_looked_after=patient is None or patient.state is PatientState.ACTIVE,
+            agreed=message.kind in TO_STAFF or agreed,
+            contact_works=contact.state is ContactState.OK,
+            account_open=staff is None or staff.active,
+            task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in around.open_tasks,
+            acknowledged=(message.window_id, message.caregiver_id) in around.acknowledged,
+            window=_window(window),
+        ),
+    )
 
 
 def _window(window: Window | None) -> WindowFacts | None:
@@ -140,8 +164,24 @@ def _window(window: Window | None) -> WindowFacts | None:
     )
 
 
+def _around(session: Session, rows: Sequence[Message]) -> _Around:
+    patient_ids = {message.patient_id for message in rows if message.patient_id is not None}
+    nudged = any(message.caregiver_id is not None for message in rows)
+    return _Around(
+        contacts.patients_who_agreed(session, patient_ids) if patient_ids else (),
+        contacts.caregivers_who_agreed(session, patient_ids) if nudged else (),
+        _acknowledged(session, {m.window_id for m in rows if m.caregiver_id is not None and m.window_id is not None}),
+        _open_tasks(session, {_task_of(message) for message in rows if message.kind is MessageKind.STAFF_TASK}),
+        _wordings(session, {message.clinic_id for message in rows}),
+    )
+
+
+def _task_of(message: Message) -> str:
+    return str(message.params.get("task", ""))
+
+
 def _acknowledged(
-    session: Session, window_ids: Sequence[uuid.UUID | None]
+    session: Session, window_ids: Collection[uuid.UUID]
 ) -> set[tuple[uuid.UUID | None, uuid.UUID | None]]:
     """(window, caregiver) pairs that were answered: by this caregiver, or by another of the same patient."""
     if not window_ids:
@@ -149,11 +189,25 @@ def _acknowledged(
     rows = session.execute(
         select(CaregiverReply.window_id, Caregiver.id)
         .join(Caregiver, Caregiver.patient_id == CaregiverReply.patient_id)
-        .where(CaregiverReply.window_id.in_([window_id for window_id in window_ids if window_id]))
+        .where(CaregiverReply.window_id.in_(window_ids))
     )
     return {(window_id, caregiver_id) for window_id, caregiver_id in rows}
 
 
-def _wordings(session: Session, clinic_ids: set[uuid.UUID]) -> dict[tuple[uuid.UUID, str, MessageKind], str]:
+def _open_tasks(session: Session, task_ids: Collection[str]) -> set[str]:
+    """Of these tasks, those that nobody has taken. What is not the id of a task passes as open."""
+    real = {}
+    for given in task_ids:
+        try:
+            real[uuid.UUID(given)] = given
+        except ValueError:
+            continue
+    if not real:
+        return set(task_ids)
+    taken = session.scalars(select(Task.id).where(Task.id.in_(real), Task.state != TaskState.OPEN))
+    return set(task_ids) - {real[task_id] for task_id in taken}
+
+
+def _wordings(session: Session, clinic_ids: Collection[uuid.UUID]) -> dict[tuple[uuid.UUID, str, MessageKind], str]:
     rows = session.scalars(select(MessageTemplate).where(MessageTemplate.clinic_id.in_(clinic_ids)))
     return {(row.clinic_id, row.language, row.kind): row.body for row in rows}

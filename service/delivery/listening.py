@@ -1,34 +1,40 @@
 """What comes back: receipts, and people's replies.
 
 Receipts may come late, twice or out of order, and never move a message backwards.
+A reply is taken in once: the place in the provider's list moves on in the same
+transaction. What cannot be taken in is set aside under the provider's reference,
+and the next is read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import uuid
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
-from functools import partial
+from typing import TypeVar
 
 import structlog
 from sqlalchemy import Engine, select, update
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.clock import Clock
 from service.delivery import facts, settling
+from service.domain.sending import after_receipt
 from service.domain.tally import Tally
 from service.domain.words import Channel, MessageState
 from service.store import outbox
-from service.store.parking import place
+from service.store.parking import park, place
 from service.store.session import reading, writing
 from service.store.tables import ListenedTo, Message
 from service.transports.base import InboundText, Listens, Receipt, Transport
 
 log = structlog.get_logger(__name__)
 
-# What a receipt may move on. A receipt can overtake the settling of its own hand-over.
-IN_FLIGHT = (MessageState.HANDING_OVER, MessageState.SENT, MessageState.UNCERTAIN)
 TakeText = Callable[[Session, str, str, str, datetime], object]
+MOST = 500
+I = TypeVar("I", Receipt, InboundText)  # noqa: E741 - an item of a provider's list
 
 
 def listen(
@@ -38,80 +44,140 @@ def listen(
 
     `take_text(session, gateway_ref, sender, body, now)` is what is done with a reply;
     without it replies are left where they are.
-    One transaction and one guard each, and the place in the list moves on with it.
     """
     tally = Tally()
     for channel, transport in transports.items():
         if not isinstance(transport, Listens):
             continue
-        tally += _read_on(engine, f"{channel.value}.receipts", transport.receipts, clock, _take_receipt)
+        tally += _read_on(engine, f"{channel.value}.receipts", transport.receipts, clock, _take_receipts)
         if take_text is not None:
-            take = partial(_take_inbound, take_text)
-            tally += _read_on(engine, f"{channel.value}.inbound", transport.inbound, clock, take)
+            tally += _read_on(
+                engine, f"{channel.value}.inbound", transport.inbound, clock, _taking(take_text), at_a_time=1
+            )
     return tally
 
 
 def take_receipt(engine: Engine, receipt: Receipt, now: datetime) -> bool:
     """Take in one receipt. False when it changed nothing: unknown, repeated, or overtaken."""
+    return bool(take_receipts(engine, [receipt], now))
+
+
+def take_receipts(engine: Engine, receipts: Sequence[Receipt], now: datetime) -> int:
+    """Take in receipts in the order given, in one transaction. Returns how many messages moved."""
     with writing(engine) as session:
-        return _take_receipt(session, receipt, now)
+        return _take_receipts(session, receipts, now)
 
 
-def _take_receipt(session: Session, receipt: Receipt, now: datetime) -> bool:
-    moved = session.scalar(
-        update(Message)
-        .where(Message.id == receipt.message_id, Message.state.in_(IN_FLIGHT))
-        .values(
-            state=MessageState.DELIVERED if receipt.outcome == "delivered" else MessageState.FAILED,
-            reason=None if receipt.outcome == "delivered" else "undelivered",
-            settled_at=now,
-            lease_until=None,
+def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime) -> int:
+    held = {
+        message_id: (state, handed_over_at is not None)
+        for message_id, state, handed_over_at in session.execute(
+            select(Message.id, Message.state, Message.handed_over_at)
+            .where(Message.id.in_({receipt.message_id for receipt in receipts}))
+            .order_by(Message.id)  # one order for all workers, so that two never wait for each other
+            .with_for_update()
         )
-        .returning(Message.id)
-        .execution_options(synchronize_session=False)
-    )
-    if moved is None:
-        return False
-    outbox.note_events(session, [(moved, receipt.outcome, receipt.detail[:200])], now)
-    if receipt.outcome != "delivered":
+    }
+    was = {message_id: state for message_id, (state, _) in held.items()}
+    events = []
+    for receipt in receipts:
+        if receipt.message_id not in held:
+            continue
+        state, handed_over = held[receipt.message_id]
+        if (moved := after_receipt(state, handed_over, receipt.outcome)) is not None:
+            held[receipt.message_id] = (moved, handed_over)
+            events.append((receipt.message_id, receipt.outcome, receipt.detail.replace("\x00", "")[:200]))
+    outbox.note_events(session, events, now)
+    moved_on = {message_id: state for message_id, (state, _) in held.items() if state is not was[message_id]}
+    for outcome, reason in ((MessageState.DELIVERED, None), (MessageState.FAILED, "undelivered")):
+        _move(session, [one for one, state in moved_on.items() if state is outcome], outcome, reason, now)
+    for message_id in moved_on:
+        if was[message_id] is MessageState.UNCERTAIN:
+            settling.no_longer_uncertain(session, message_id, now)
+    failed = [message_id for message_id, state in moved_on.items() if state is MessageState.FAILED]
+    if failed:
         # The address may work tomorrow; for this message the next contact is asked.
-        for message in facts.load_one(session, moved):
+        for message in facts.load(session, failed).facts:
             settling.try_next_contact(session, message, now)
-    return True
+    return len(moved_on)
 
 
-def _take_inbound(take_text: TakeText, session: Session, text: InboundText, now: datetime) -> None:
-    take_text(session, text.gateway_ref, text.sender, text.body, now)
+def _move(
+    session: Session, message_ids: Collection[uuid.UUID], state: MessageState, reason: str | None, now: datetime
+) -> None:
+    if message_ids:
+        session.execute(
+            update(Message)
+            .where(Message.id.in_(message_ids))
+            .values(state=state, reason=reason, settled_at=now, claim_token=None, lease_until=None)
+            .execution_options(synchronize_session=False)
+        )
+
+
+def _taking(take_text: TakeText) -> Callable[[Session, Sequence[InboundText], datetime], object]:
+    def take(session: Session, texts: Sequence[InboundText], now: datetime) -> None:
+        for text in texts:
+            take_text(session, text.gateway_ref, text.sender, text.body, now)
+
+    return take
 
 
 def _read_on(
     engine: Engine,
     source: str,
-    ask: Callable[[int], tuple[int, Sequence[object]]],
+    ask: Callable[[int, int], Sequence[tuple[int, I]]],
     clock: Clock,
-    take: Callable[..., object],
+    take: Callable[[Session, Sequence[I], datetime], object],
+    at_a_time: int = MOST,
 ) -> Tally:
     with reading(engine) as session:
         after = session.scalar(select(ListenedTo.place).where(ListenedTo.source == source)) or 0
-    upto, items = ask(after)
-    done = parked = 0
-    for item in items:
-        try:
-            with writing(engine) as session:
-                take(session, item, clock.now())
-            done += 1
-        except Exception as error:
-            log.exception("could not take in what a provider said", source=source, error=place(error))
-            parked += 1
-    if upto != after:
+    items = ask(after, MOST)
+    tally = Tally()
+    for first in range(0, len(items), at_a_time):
+        some = items[first : first + at_a_time]
+        tally += _take_some(engine, source, some, clock, take)
+    return tally
+
+
+def _take_some(
+    engine: Engine,
+    source: str,
+    items: Sequence[tuple[int, I]],
+    clock: Clock,
+    take: Callable[[Session, Sequence[I], datetime], object],
+) -> Tally:
+    try:
         with writing(engine) as session:
-            _mark(session, source, upto)
-    return Tally(done=done, parked=parked)
+            if not _moves_on(session, source, items[-1][0]):
+                return Tally(passed=len(items))  # another worker has read so far
+            take(session, [item for _, item in items], clock.now())
+        return Tally(done=len(items))
+    except (OperationalError, InterfaceError):
+        raise  # the database's trouble, not the item's: the place has not moved, and it is read again
+    except Exception as error:
+        if len(items) > 1:
+            one_by_one = Tally()
+            for numbered in items:
+                one_by_one += _take_some(engine, source, [numbered], clock, take)
+            return one_by_one
+        number = items[0][0]
+        # The provider's list keeps what was said; the row says which of it waits for somebody.
+        which = uuid.uuid5(uuid.NAMESPACE_OID, f"{source}:{number}")
+        log.error("parked", kind="heard", id=str(which), source=source, place=number, error=place(error))
+        with writing(engine) as session:
+            _moves_on(session, source, number)
+            park(session, ("heard", which), error, clock.now())
+        return Tally(parked=1)
 
 
-def _mark(session: Session, source: str, upto: int) -> None:
+def _moves_on(session: Session, source: str, number: int) -> bool:
+    """Move the place in a list forward. False when it is there already. Locks it until the transaction ends."""
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    statement = dialect.insert(ListenedTo).values(source=source, place=upto)
-    session.execute(
-        statement.on_conflict_do_update(index_elements=["source"], set_={"place": upto}, where=ListenedTo.place < upto)
-    )
+    moved = session.execute(
+        dialect.insert(ListenedTo)
+        .values(id=uuid.uuid4(), source=source, place=number)
+        .on_conflict_do_update(index_elements=["source"], set_={"place": number}, where=ListenedTo.place < number)
+        .returning(ListenedTo.place)
+    ).first()
+    return moved is not None

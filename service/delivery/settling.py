@@ -1,25 +1,97 @@
 """How a message's turn ends: sent, delivered, queued again, failed and passed to the next contact.
 
-Each of these belongs to the caller's transaction and leaves a line in the
-message's history.
+`settle_all` ends a batch's hand-overs, only where the claim still holds. The single
+steps belong to the caller's transaction and leave a line in the message's history.
 """
 
 from __future__ import annotations
 
+import random
 import uuid
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
 
-from sqlalchemy import bindparam, select, update
+import structlog
+from sqlalchemy import Engine, bindparam, update
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
+from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts
+from service.delivery.handing_over import Sent
+from service.domain.sending import wait
+from service.domain.tally import Tally
 from service.domain.words import ContactState, MessageState, TaskKind
 from service.store import contacts, outbox
+from service.store.parking import park, place
+from service.store.session import writing
 from service.store.tables import Contact, Message
-from service.store.tasks import raise_task
+from service.store.tasks import close_task, raise_task
 
-REASON_LENGTH = 60
+log = structlog.get_logger(__name__)
+
+REASON_LENGTH, REF_LENGTH, DETAIL_LENGTH = 60, 120, 200
+# A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
+STILL_OURS = (MessageState.HANDING_OVER, MessageState.UNCERTAIN)
+
+
+def settle_all(
+    engine: Engine,
+    token: uuid.UUID,
+    results: Sequence[Sent],
+    now: datetime,
+    chance: random.Random,
+    before_commit: Callable[[], None] = lambda: None,
+) -> Tally:
+    """Settle a batch in one transaction; one by one when the database refuses the whole."""
+    if not results:
+        return Tally()
+    try:
+        with writing(engine) as session:
+            settled = _settle(session, token, results, now, chance)
+            before_commit()
+            return settled
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:
+        log.error("batch refused, trying each", error=place(error))
+    settled = Tally()
+    for result in results:
+        try:
+            with writing(engine) as session:
+                settled += _settle(session, token, [result], now, chance)
+        except (OperationalError, InterfaceError):
+            raise
+        except Exception as error:
+            log.error("parked", kind="message", id=str(result.facts.id), error=place(error))
+            with writing(engine) as session:
+                # What the provider did is known only in part, and the row cannot hold it.
+                settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
+                park(session, ("message", result.facts.id), error, now)
+            settled += Tally(parked=1)
+    return settled
+
+
+def _settle(session: Session, token: uuid.UUID, results: Sequence[Sent], now: datetime, chance: random.Random) -> Tally:
+    ours = held(session, token, *STILL_OURS)
+    settled = Tally()
+    sent = []
+    for result in results:
+        if result.facts.id not in ours:
+            continue
+        if result.ref is not None:
+            sent.append((result.facts.id, result.ref))
+            continue
+        if not result.begun:
+            put_back(session, result.facts.id, now)
+        elif result.permanent is not None:
+            break_contact(session, result.facts, result.permanent, now, gone=result.gone)
+        else:
+            again = now + max(wait(result.facts.attempts + 1, chance.random()), result.wait or timedelta(0))
+            retry_or_expire(session, result.facts, result.temporary or "", again, now)
+        settled += Tally(passed=1)
+    mark_sent(session, sent, now)
+    return settled + Tally(done=len(sent))
 
 
 def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: datetime) -> None:
@@ -37,20 +109,22 @@ def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: date
             claim_token=None,
             lease_until=None,
         ),
-        [{"one": message_id, "ref": ref} for message_id, ref in sent],
+        [{"one": message_id, "ref": _plain(ref, REF_LENGTH)} for message_id, ref in sent],
     )
     outbox.note_events(session, [(message_id, "sent", "") for message_id, _ in sent], now)
 
 
-def settle(session: Session, message_id: uuid.UUID, state: MessageState, reason: str, now: datetime) -> None:
+def settle(
+    session: Session, message_id: uuid.UUID, state: MessageState, reason: str, now: datetime, *, detail: str = ""
+) -> None:
     """The message's end: cancelled, expired, failed or uncertain, and why."""
     session.execute(
         update(Message)
         .where(Message.id == message_id)
-        .values(state=state, reason=reason[:REASON_LENGTH], settled_at=now, claim_token=None, lease_until=None)
+        .values(state=state, reason=_plain(reason, REASON_LENGTH), settled_at=now, claim_token=None, lease_until=None)
         .execution_options(synchronize_session=False)
     )
-    outbox.note_events(session, [(message_id, state.value, reason[:200])], now)
+    outbox.note_events(session, [(message_id, state.value, _plain(detail or reason, DETAIL_LENGTH))], now)
 
 
 def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: datetime, now: datetime) -> None:
@@ -59,71 +133,96 @@ def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: dateti
         update(Message)
         .where(Message.id == message_id)
         .values(
-            state=MessageState.QUEUED, reason=reason[:REASON_LENGTH], next_try_at=at, claim_token=None, lease_until=None
+            state=MessageState.QUEUED,
+            reason=_plain(reason, REASON_LENGTH),
+            next_try_at=at,
+            claim_token=None,
+            lease_until=None,
         )
         .execution_options(synchronize_session=False)
     )
-    outbox.note_events(session, [(message_id, "queued_again", reason[:200])], now)
+    outbox.note_events(session, [(message_id, "queued_again", _plain(reason, DETAIL_LENGTH))], now)
+
+
+def put_back(session: Session, message_id: uuid.UUID, now: datetime) -> None:
+    """Stamped and never begun: nothing has left, so this was no try."""
+    queue_again(session, message_id, "not_begun", now, now)
+    session.execute(
+        update(Message)
+        .where(Message.id == message_id)
+        .values(attempts=Message.attempts - 1)
+        .execution_options(synchronize_session=False)
+    )
 
 
 def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
     """After a temporary failure: another try, unless it would come too late to be true."""
     if at >= facts.expires_at:
-        settle(session, facts.id, MessageState.EXPIRED, "expired", now)
+        settle(session, facts.id, MessageState.EXPIRED, "expired", now, detail=reason)
     else:
         queue_again(session, facts.id, reason, at, now)
 
 
-def fail(session: Session, facts: MessageFacts, reason: str, now: datetime, *, tells_staff: bool) -> None:
-    """The message cannot be delivered to this contact."""
-    settle(session, facts.id, MessageState.FAILED, reason, now)
-    if tells_staff:
-        raise_task(
-            session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
-            "A message could not be written out. The clinic's own wording of it may be at fault.",
-            {"message": str(facts.id), "kind": facts.kind.value}, f"unworded:{facts.id}", now,
-        )  # fmt: skip
+def fail_unworded(session: Session, facts: MessageFacts, error: str, now: datetime) -> None:
+    """The message could not be written out: staff can mend the wording."""
+    settle(session, facts.id, MessageState.FAILED, "unworded", now, detail=error)
+    raise_task(
+        session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
+        "A message could not be written out. The clinic's own wording of it may be at fault.",
+        {"message": str(facts.id), "kind": facts.kind.value},
+        # One task for one wording, not one for every patient it was meant for.
+        f"unworded:{facts.clinic_id}:{facts.language}:{facts.kind.value}:{now:%Y-%m-%d}", now,
+    )  # fmt: skip
 
 
-def break_contact(session: Session, facts: MessageFacts, reason: str, now: datetime) -> None:
-    """The provider says this address will never work: mark it, tell staff once, try the next contact."""
+def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> None:
+    """The contact may be right, but this service cannot send that way."""
+    raise_task(
+        session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
+        f"Messages to the {_whose(facts)} {facts.channel.value} contact cannot leave: "
+        f"this service is not set up to send that way.",
+        {"contact": str(facts.contact_id), "channel": facts.channel.value},
+        f"not_set_up:{facts.contact_id}", now,
+    )  # fmt: skip
+
+
+def break_contact(session: Session, facts: MessageFacts, reason: str, now: datetime, *, gone: bool = False) -> None:
+    """The provider says this address will never work: mark it, tell staff once, try the next contact.
+
+    A subscription that its owner's browser ended (`gone`) is dropped without a task while another contact works.
+    """
     settle(session, facts.id, MessageState.FAILED, reason, now)
     session.execute(
         update(Contact)
         .where(Contact.id == facts.contact_id, Contact.address == facts.address)
-        .values(state=ContactState.BROKEN, broken_reason=reason[:200])
+        .values(state=ContactState.BROKEN, broken_reason=_plain(reason, DETAIL_LENGTH))
         .execution_options(synchronize_session=False)
     )
-    whose = "caregiver's" if facts.caregiver_id else "staff member's" if facts.staff_id else "patient's"
+    passed_on = try_next_contact(session, facts, now)
+    if gone and passed_on:
+        return
     raise_task(
         session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
-        f"The {whose} {facts.channel.value} contact does not work any more. Please ask for a new one.",
+        f"The {_whose(facts)} {facts.channel.value} contact does not work any more. Please ask for a new one.",
         {"contact": str(facts.contact_id), "channel": facts.channel.value},
         # One task for one break: a mended contact that breaks again is a new occurrence.
         f"broken:{facts.contact_id}:{facts.id}", now,
     )  # fmt: skip
-    try_next_contact(session, facts, now)
 
 
-def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> None:
+def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bool:
     """Write the same message to the person's next working contact, if it is still worth it."""
     if facts.staff_id is not None:
-        working = list(
-            session.scalars(
-                select(Contact)
-                .where(Contact.staff_id == facts.staff_id, Contact.state == ContactState.OK)
-                .order_by(Contact.position)
-            )
-        )
+        working = contacts.working_contacts_of_staff(session, facts.staff_id)
     elif facts.caregiver_id is not None:
         working = contacts.reachable(session, caregiver_id=facts.caregiver_id)
     else:
         working = contacts.reachable(session, patient_id=facts.patient_id)
     old = session.get_one(Message, facts.id)
-    tried = session.get_one(Contact, facts.contact_id).position
-    following = next((contact for contact in working if contact.position > tried), None)
+    tried = session.get_one(Contact, facts.contact_id)
+    following = next((contact for contact in working if _order(contact) > _order(tried)), None)
     if following is None or facts.expires_at <= now:
-        return
+        return False
     outbox.enqueue(
         session,
         outbox.NewMessage(
@@ -137,3 +236,22 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> No
         now,
     )  # fmt: skip
     outbox.note_events(session, [(facts.id, "passed_on", following.channel.value)], now)
+    return True
+
+
+def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime) -> None:
+    """It is known now what became of it: nobody need look."""
+    close_task(session, f"uncertain:{message_id}", "The provider has said since what became of it.", now)
+
+
+def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
+    return contact.position, contact.created_at, contact.id
+
+
+def _whose(facts: MessageFacts) -> str:
+    return "caregiver's" if facts.caregiver_id else "staff member's" if facts.staff_id else "patient's"
+
+
+def _plain(given: str, longest: int) -> str:
+    """What a provider said, as the column can hold it."""
+    return given.replace("\x00", "")[:longest]

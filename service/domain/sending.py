@@ -14,17 +14,21 @@ from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant, local_date
 from service.domain.windows import WindowFacts, is_answered, missing
-from service.domain.words import MessageKind
+from service.domain.words import MessageKind, MessageState
 
 # Told to a person who has just written to us: an answer, not a disturbance.
 ANSWERS = frozenset({MessageKind.SAFETY, MessageKind.REPLY, MessageKind.STOPPED, MessageKind.STARTED, MessageKind.HELP})
 # The one message that confirms a withdrawal, and what a person in danger or in doubt has asked for.
 NEEDS_NO_CONSENT = frozenset({MessageKind.SAFETY, MessageKind.STOPPED, MessageKind.HELP})
-# Asked at the hour the patient agreed with the clinic: their own plan's window, even where it begins early.
+# Asked at the hour the patient agreed with the clinic: their own plan's window, even where it begins
+# at seven and quiet hours end at eight. Quiet hours are for everything that nobody has asked for.
 AT_AGREED_HOURS = frozenset({MessageKind.PROMPT, MessageKind.REMINDER})
 TO_STAFF = frozenset({MessageKind.STAFF_TASK, MessageKind.DIGEST})
 # Worth one more try when nobody knows whether it left: a caregiver or the clinic not told is worse than told twice.
 TRY_AGAIN_WHEN_UNCERTAIN = frozenset({MessageKind.NUDGE, MessageKind.STAFF_TASK, MessageKind.DIGEST})
+
+# Handed over, as far as is known, and not heard of since. A receipt can overtake its own hand-over's settling.
+IN_FLIGHT = frozenset({MessageState.HANDING_OVER, MessageState.SENT, MessageState.UNCERTAIN})
 
 FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=15)
@@ -35,7 +39,7 @@ class Act(StrEnum):
     CANCEL = "cancel"
     EXPIRE = "expire"
     DEFER = "defer"
-    REROUTE = "reroute"  # this contact is broken: the next one takes over
+    REROUTE = "reroute"  # not by this contact: the next one takes over
 
 
 class Why(StrEnum):
@@ -51,6 +55,8 @@ class Why(StrEnum):
     ACKNOWLEDGED = "acknowledged"
     QUIET_HOURS = "quiet_hours"
     ACCOUNT_CLOSED = "account_closed"
+    TASK_TAKEN = "task_taken"
+    CHANNEL_NOT_SET_UP = "channel_not_set_up"
 
 
 @dataclass(frozen=True)
@@ -68,7 +74,9 @@ class LastLook:
     is_looked_after: bool = True
     agreed: bool = True
     contact_works: bool = True
+    channel_is_set_up: bool = True
     account_open: bool = True
+    task_is_open: bool = True
     acknowledged: bool = False
     window: WindowFacts | None = None
 
@@ -86,6 +94,8 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(Act.EXPIRE, Why.EXPIRED)
     if facts.kind in TO_STAFF and not facts.account_open:
         return Verdict(Act.CANCEL, Why.ACCOUNT_CLOSED)
+    if facts.kind is MessageKind.STAFF_TASK and not facts.task_is_open:
+        return Verdict(Act.CANCEL, Why.TASK_TAKEN)
     if facts.kind not in TO_STAFF | ANSWERS and not facts.is_looked_after:
         return Verdict(Act.CANCEL, Why.PATIENT_ENDED)
     if facts.kind not in TO_STAFF | NEEDS_NO_CONSENT and not facts.agreed:
@@ -94,6 +104,8 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(Act.CANCEL, no_longer)
     if not facts.contact_works:
         return Verdict(Act.REROUTE, Why.CONTACT_BROKEN)
+    if not facts.channel_is_set_up:
+        return Verdict(Act.REROUTE, Why.CHANNEL_NOT_SET_UP)
     quiet = None if facts.kind in ANSWERS | AT_AGREED_HOURS else quiet_end(facts, now)
     if quiet is None:
         return Verdict(Act.GO, Why.WANTED)
@@ -114,6 +126,17 @@ def quiet_end(facts: LastLook, now: datetime) -> datetime | None:
     today = local_date(now, facts.zone)
     ends = first_instant(today, end, facts.zone)
     return ends if ends > now else first_instant(today + timedelta(days=1), end, facts.zone)
+
+
+def after_receipt(state: MessageState, handed_over: bool, outcome: str) -> MessageState | None:
+    """Where a provider's word about a message moves it; None when nowhere, and so never backwards.
+
+    That it arrived is the last word, even after a report that it had not, or when it
+    had been given up here. That it did not arrive counts only while nothing else is known.
+    """
+    if outcome == "delivered":
+        return MessageState.DELIVERED if handed_over and state is not MessageState.DELIVERED else None
+    return MessageState.FAILED if state in IN_FLIGHT else None
 
 
 def wait(attempts: int, jitter: float) -> timedelta:

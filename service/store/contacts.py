@@ -81,6 +81,11 @@ def working_contacts_of_caregivers(
     return found
 
 
+def working_contacts_of_staff(session: Session, staff_id: uuid.UUID) -> list[Contact]:
+    """One member of staff's working contacts in order: they work here, and need not have agreed."""
+    return list(session.scalars(_working().where(Contact.staff_id == staff_id)))
+
+
 def _working() -> Select[Contact]:
     return (
         select(Contact)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -47,3 +47,15 @@ def raise_task(
     )
     written = session.scalar(select(Task.id).where(Task.dedupe_key == dedupe_key))
     return written if written == new_id else None
+
+
+def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) -> bool:
+    """Close the occurrence's task, if it is still open, because what it asked about is settled. By nobody's hand."""
+    closed = session.execute(
+        update(Task)
+        .where(Task.dedupe_key == dedupe_key, Task.state == TaskState.OPEN)
+        .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason, step_up_at=None)
+        .returning(Task.id)
+        .execution_options(synchronize_session=False)
+    ).first()
+    return closed is not None

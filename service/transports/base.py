@@ -5,16 +5,27 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Protocol, runtime_checkable
+
+# No call may take longer: a claim's lease is reckoned by it.
+LONGEST_CALL = timedelta(seconds=30)
 
 
 class TemporaryFailure(Exception):
-    """Not now: time-out, overload, no line. The message is tried again later."""
+    """Not now: time-out, overload, no line. The message is tried again later, after `wait` where one was asked for."""
+
+    def __init__(self, why: str, wait: timedelta | None = None) -> None:
+        self.wait = wait
+        super().__init__(why)
 
 
 class PermanentFailure(Exception):
     """Never to this address: unknown number, full opt-out at the carrier. Nothing is tried again there."""
+
+
+class Gone(PermanentFailure):
+    """The recipient's own side ended it, as a browser ends a push subscription: there is nothing to mend."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +37,7 @@ class OutgoingText:
     body: str
     subject: str = ""
     secret: Mapping[str, Any] = field(default_factory=dict)  # a push subscription's keys
+    lasts_until: datetime | None = None  # after this it would mislead: a provider that can is told to drop it
 
 
 @dataclass(frozen=True)
@@ -66,10 +78,10 @@ class Transport(Protocol):
 class Listens(Protocol):
     """A transport that is asked for receipts and replies, rather than called back."""
 
-    def receipts(self, after: int, most: int = 500) -> tuple[int, Sequence[Receipt]]:
-        """Receipts noted after a position, and the position to ask from next time."""
+    def receipts(self, after: int, most: int = 500) -> Sequence[tuple[int, Receipt]]:
+        """(place, receipt) for those noted after a place, in the order of their places."""
         ...
 
-    def inbound(self, after: int, most: int = 500) -> tuple[int, Sequence[InboundText]]:
-        """Replies noted after a position, and the position to ask from next time."""
+    def inbound(self, after: int, most: int = 500) -> Sequence[tuple[int, InboundText]]:
+        """(place, reply) for those noted after a place, in the order of their places."""
         ...

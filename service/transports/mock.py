@@ -13,7 +13,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
@@ -26,6 +26,7 @@ CREATE TABLE IF NOT EXISTS texts (
 CREATE INDEX IF NOT EXISTS texts_by_recipient ON texts (recipient, place);
 CREATE TABLE IF NOT EXISTS receipts (
     place INTEGER PRIMARY KEY, key TEXT NOT NULL, outcome TEXT NOT NULL, detail TEXT NOT NULL, at TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS late (key TEXT NOT NULL, at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS replies (
     place INTEGER PRIMARY KEY, ref TEXT UNIQUE NOT NULL, sender TEXT NOT NULL, body TEXT NOT NULL, at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS faults (
@@ -43,11 +44,21 @@ class Fault(StrEnum):
     TIME_OUT = "time_out"  # takes the message, then says nothing in time
     HANG = "hang"  # says nothing for a while, then takes it
     TWO_RECEIPTS = "two_receipts"
+    LATE_RECEIPT = "late_receipt"  # an hour after the message
+    CONTRADICTING_RECEIPTS = "contradicting_receipts"  # says that it did not arrive, then that it did
     NO_RECEIPT = "no_receipt"
     FAILED_RECEIPT = "failed_receipt"  # takes the message; later says it did not arrive
 
 
-_RECEIPTS: dict[Fault | None, int] = {Fault.TWO_RECEIPTS: 2, Fault.NO_RECEIPT: 0}
+_ARRIVED = ("delivered", "")
+_LOST = ("failed", "the telephone was never reached")
+_RECEIPTS: dict[Fault | None, tuple[tuple[str, str], ...]] = {
+    Fault.TWO_RECEIPTS: (_ARRIVED, _ARRIVED),
+    Fault.NO_RECEIPT: (),
+    Fault.FAILED_RECEIPT: (_LOST,),
+    Fault.CONTRADICTING_RECEIPTS: (_LOST, _ARRIVED),
+}
+LATE = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -89,25 +100,26 @@ class MockGateway:
             raise TemporaryFailure("the gateway did not answer in time")
         return ref
 
-    def receipts(self, after: int, most: int = 500) -> tuple[int, list[Receipt]]:
-        """Receipts noted after a position, oldest first."""
-        with self._open() as db:
+    def receipts(self, after: int, most: int = 500) -> list[tuple[int, Receipt]]:
+        """Receipts noted after a place, oldest first."""
+        self._let_late_ones_come()
+        with self._looking() as db:
             rows = db.execute(
                 "SELECT place, key, outcome, detail, at FROM receipts WHERE place > ? ORDER BY place LIMIT ?",
                 (after, most),
             ).fetchall()
-        found = [Receipt(uuid.UUID(key), outcome, _instant(at), detail) for _, key, outcome, detail, at in rows]
-        return (rows[-1][0] if rows else after), found
+        return [
+            (place, Receipt(uuid.UUID(key), outcome, _instant(at), detail)) for place, key, outcome, detail, at in rows
+        ]
 
-    def inbound(self, after: int, most: int = 500) -> tuple[int, list[InboundText]]:
-        """Replies noted after a position, oldest first."""
-        with self._open() as db:
+    def inbound(self, after: int, most: int = 500) -> list[tuple[int, InboundText]]:
+        """Replies noted after a place, oldest first."""
+        with self._looking() as db:
             rows = db.execute(
                 "SELECT place, ref, sender, body, at FROM replies WHERE place > ? ORDER BY place LIMIT ?",
                 (after, most),
             ).fetchall()
-        found = [InboundText(ref, sender, body, _instant(at)) for _, ref, sender, body, at in rows]
-        return (rows[-1][0] if rows else after), found
+        return [(place, InboundText(ref, sender, body, _instant(at))) for place, ref, sender, body, at in rows]
 
     def messages_to(self, address: str) -> list[Kept]:
         """What lies on one phone, oldest first."""
@@ -119,7 +131,7 @@ class MockGateway:
 
     def replies_from(self, address: str) -> list[InboundText]:
         """What one phone has sent, oldest first."""
-        with self._open() as db:
+        with self._looking() as db:
             rows = db.execute(
                 "SELECT ref, sender, body, at FROM replies WHERE sender = ? ORDER BY place", (address,)
             ).fetchall()
@@ -157,15 +169,33 @@ class MockGateway:
                 "INSERT INTO texts (ref, key, recipient, subject, body, at, handed_over) VALUES (?, ?, ?, ?, ?, ?, 1)",
                 (ref, key, text.to, text.subject, text.body, at),
             )
-            outcome = "failed" if fault is Fault.FAILED_RECEIPT else "delivered"
-            detail = "the telephone was never reached" if fault is Fault.FAILED_RECEIPT else ""
-            for _ in range(_RECEIPTS.get(fault, 1)):
-                db.execute(
-                    "INSERT INTO receipts (key, outcome, detail, at) VALUES (?, ?, ?, ?)", (key, outcome, detail, at)
+            # Receipts get their place in the list when they come, so that a late one is still found at its end.
+            if fault is Fault.LATE_RECEIPT:
+                db.execute("INSERT INTO late (key, at) VALUES (?, ?)", (key, (self._now() + LATE).isoformat()))
+            else:
+                db.executemany(
+                    "INSERT INTO receipts (key, outcome, detail, at) VALUES (?, ?, ?, ?)",
+                    [(key, outcome, detail, at) for outcome, detail in _RECEIPTS.get(fault, (_ARRIVED,))],
                 )
         return ref
 
+    def _let_late_ones_come(self) -> None:
+        come = (self._now().isoformat(),)
+        with self._looking() as db:
+            if db.execute("SELECT 1 FROM late WHERE at <= ?", come).fetchone() is None:
+                return
+        with self._open() as db:
+            db.execute(
+                "INSERT INTO receipts (key, outcome, detail, at)"
+                " SELECT key, 'delivered', '', at FROM late WHERE at <= ? ORDER BY at",
+                come,
+            )
+            db.execute("DELETE FROM late WHERE at <= ?", come)
+
     def _take_fault(self, to: str) -> Fault | None:
+        with self._looking() as db:
+            if db.execute("SELECT 1 FROM faults WHERE times > 0").fetchone() is None:
+                return None
         with self._open() as db:
             row = db.execute(
                 "SELECT place, fault FROM faults WHERE times > 0 AND recipient IN (?, ?) ORDER BY place LIMIT 1",
@@ -178,7 +208,7 @@ class MockGateway:
 
     def _kept(self, where: str, values: tuple[str, ...]) -> list[Kept]:
         columns = "ref, key, recipient, subject, body, at, handed_over"
-        with self._open() as db:
+        with self._looking() as db:
             rows = db.execute(f"SELECT {columns} FROM texts {where} ORDER BY place", values).fetchall()  # noqa: S608
         return [
             Kept(ref, uuid.UUID(key), to, subject, body, _instant(at), times)
@@ -186,9 +216,15 @@ class MockGateway:
         ]
 
     @contextmanager
+    def _looking(self) -> Iterator[sqlite3.Connection]:
+        with closing(sqlite3.connect(self._path, timeout=10, isolation_level=None)) as db:
+            yield db
+
+    @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         db = sqlite3.connect(self._path, timeout=10, isolation_level=None)
         try:
+            db.execute("PRAGMA synchronous=NORMAL")  # survives a crash of ours; a power cut may cost the last few
             db.execute("BEGIN IMMEDIATE")
             yield db
             if db.in_transaction:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
@@ -12,106 +11,15 @@ import pytest
 from sqlalchemy import Engine, select, update
 
 from service import delivery, enrolling
-from service.clock import FixedClock
 from service.delivery import Boundary
-from service.domain.words import (
-    Channel,
-    ConsentKind,
-    ContactState,
-    MessageKind,
-    MessageState,
-    TaskKind,
-)
+from service.domain.words import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR
 from service.store.session import reading, writing
-from service.store.tables import Caregiver, Contact, Message, MessageEvent, Patient, Task
+from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient
 from service.transports.base import OutgoingText, Receipt
-from service.transports.mock import Fault, MockGateway
-
-NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
-PATIENT_PHONE, SECOND_PHONE, CAREGIVER_PHONE = "+447700900001", "+447700900002", "+447700900003"
-
-
-class Post:
-    """A clinic with one patient (two telephones) and one caregiver, and the gateway that serves it."""
-
-    def __init__(self, engine: Engine, path: Path) -> None:
-        self.engine = engine
-        self.clock = FixedClock(NOON)
-        self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
-        with writing(engine) as session:
-            clinic = enrolling.enrol_clinic(
-                session,
-                enrolling.NewClinic("Fernmoor Clinic", "Europe/London", "999", "+44 7700 900100", "Fernmoor"),
-                OPERATOR,
-                NOON,
-            )
-            self.patient = enrolling.enrol_patient(
-                session, clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, NOON
-            )
-            self.caregiver = enrolling.add_caregiver(
-                session, self.patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, NOON
-            )
-            for owner, number in (
-                (self.patient, PATIENT_PHONE),
-                (self.patient, SECOND_PHONE),
-                (self.caregiver, CAREGIVER_PHONE),
-            ):
-                enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, NOON)
-            self.consent(session, ConsentKind.MESSAGES, True)
-            self.consent(session, ConsentKind.MESSAGES, True, self.caregiver)
-            self.consent(session, ConsentKind.CAREGIVER, True, self.caregiver)
-
-    def consent(self, session, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
-        self.clock.advance(timedelta(seconds=1))
-        enrolling.record_consent(
-            session, self.patient, kind, given, "form", OPERATOR, self.clock.now(), caregiver=caregiver
-        )
-
-    def write(self, kind: MessageKind, *, to: str = PATIENT_PHONE, lasts: timedelta = timedelta(hours=3)) -> uuid.UUID:
-        now = self.clock.now()
-        with writing(self.engine) as session:
-            contact = session.scalars(select(Contact).where(Contact.address == to)).one()
-            message_id = outbox.enqueue(
-                session,
-                outbox.NewMessage(
-                    clinic_id=self.patient.clinic_id,
-                    contact_id=contact.id,
-                    kind=kind,
-                    channel=Channel.TEXT,
-                    dedupe_key=f"test:{uuid.uuid4()}",
-                    due_at=now,
-                    expires_at=now + lasts,
-                    patient_id=self.patient.id,
-                    caregiver_id=contact.caregiver_id,
-                ),
-                now,
-            )
-        assert message_id is not None
-        return message_id
-
-    def deliver(self, at=lambda _: None):
-        links = lambda facts: f"https://calls.example/{facts.kind.value}"  # noqa: E731
-        return delivery.deliver(
-            self.engine, {Channel.TEXT: self.gateway}, links, self.clock, at=at, chance=random.Random(1)
-        )
-
-    def listen(self, take_text=lambda *_: None):
-        return delivery.listen(self.engine, {Channel.TEXT: self.gateway}, self.clock, take_text)
-
-    def message(self, message_id: uuid.UUID) -> Message:
-        with reading(self.engine) as session:
-            return session.get_one(Message, message_id)
-
-    def events(self, message_id: uuid.UUID) -> list[str]:
-        with reading(self.engine) as session:
-            rows = session.scalars(select(MessageEvent.event).where(MessageEvent.message_id == message_id))
-            return list(rows)
-
-    def tasks(self) -> list[TaskKind]:
-        with reading(self.engine) as session:
-            return list(session.scalars(select(Task.kind).order_by(Task.raised_at)))
+from service.transports.mock import Fault
+from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
 
 @pytest.fixture
@@ -333,8 +241,6 @@ def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
 
 
 def test_a_clinics_own_wording_is_used_and_a_broken_one_is_told(post: Post) -> None:
-    from service.store.tables import MessageTemplate
-
     with writing(post.engine) as session:
         session.add(
             MessageTemplate(
@@ -364,8 +270,6 @@ def test_replies_are_taken_in_once_and_in_order(post: Post) -> None:
 
 
 def test_quiet_hours_the_clinic_switched_off_hold_nothing_back(post: Post) -> None:
-    from service.store.tables import Clinic
-
     with writing(post.engine) as session:
         session.execute(update(Clinic).values(quiet_from=time(0), quiet_until=time(0)))
     post.clock.set(datetime(2026, 11, 25, 23, 0, tzinfo=UTC))

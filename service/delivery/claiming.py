@@ -1,0 +1,48 @@
+"""Take what is due, so that nobody else does; and give back what was not begun."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.orm import Session
+
+from service.domain.words import MessageState
+from service.store.agenda import QUEUED_MESSAGES
+from service.store.leases import LEASE
+from service.store.tables import Message
+
+
+def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
+    """Claim up to `limit` due messages under `token`, those that waited longest first. Returns how many.
+
+    Compare-and-set: the state is asked again outside the selection, because two
+    workers may have selected the same row, and one of them gets it. On PostgreSQL
+    rows that another worker is claiming are passed over instead of waited for.
+    """
+    due = (
+        select(Message.id)
+        .where(QUEUED_MESSAGES, Message.next_try_at <= now)
+        .order_by(Message.next_try_at)
+        .limit(limit)
+        .with_for_update(skip_locked=True)
+    )
+    claimed = session.connection().execute(
+        update(Message)
+        .where(Message.id.in_(due), Message.state == MessageState.QUEUED)
+        .values(state=MessageState.CLAIMED, claim_token=token, lease_until=now + LEASE)
+    )
+    return claimed.rowcount
+
+
+def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:
+    """What is still held under `token` in one of these states, locked until the transaction ends.
+
+    Whoever writes a message's next state asks this first: a lease may have run out,
+    a receipt may have overtaken.
+    """
+    rows = session.scalars(
+        select(Message.id).where(Message.claim_token == token, Message.state.in_(states)).with_for_update()
+    )
+    return set(rows)

@@ -1,0 +1,191 @@
+"""Recheck what was claimed, and stamp the hand-over of what may go.
+
+Promises that what is no longer wanted, agreed to or true is settled here with its
+reason; that several messages to one person become one; and that a message which
+cannot be understood or worded is set aside alone. Calls no provider.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+import structlog
+from sqlalchemy import Engine, select, update
+from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.orm import Session
+
+from service.delivery import settling
+from service.delivery.claiming import held
+from service.delivery.facts import MessageFacts, load
+from service.domain import messages
+from service.domain.bundling import Ready, bundle
+from service.domain.sending import Act, Verdict, Why, recheck
+from service.domain.tally import Tally
+from service.domain.words import Channel, MessageState
+from service.store import outbox
+from service.store.leases import LEASE
+from service.store.parking import park, place
+from service.store.session import reading, writing
+from service.store.tables import Message
+from service.transports.base import OutgoingText
+
+log = structlog.get_logger(__name__)
+
+LinkMaker = Callable[[MessageFacts], str]
+
+
+@dataclass
+class Stamped:
+    """What may be handed over now, worded and addressed; and what became of the rest."""
+
+    ready: list[tuple[MessageFacts, OutgoingText]] = field(default_factory=list)
+    stopped: Tally = field(default_factory=Tally)
+
+
+def stamp(
+    engine: Engine,
+    token: uuid.UUID,
+    links: LinkMaker,
+    channels: Collection[Channel],
+    now: datetime,
+    before_commit: Callable[[], None] = lambda: None,
+) -> Stamped:
+    """Everything claimed under `token`, in one transaction; one by one when the database refuses the whole."""
+    try:
+        with writing(engine) as session:
+            stamped = _stamp(session, token, held(session, token, MessageState.CLAIMED), links, channels, now)
+            before_commit()
+            return stamped
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:
+        log.error("batch refused, trying each", error=place(error))
+    stamped = Stamped()
+    with reading(engine) as session:
+        ids = session.scalars(
+            select(Message.id).where(Message.claim_token == token, Message.state == MessageState.CLAIMED)
+        ).all()
+    for message_id in ids:
+        one = _stamp_alone(engine, token, message_id, links, channels, now)
+        stamped.ready += one.ready
+        stamped.stopped += one.stopped
+    return stamped
+
+
+def _stamp_alone(
+    engine: Engine,
+    token: uuid.UUID,
+    message_id: uuid.UUID,
+    links: LinkMaker,
+    channels: Collection[Channel],
+    now: datetime,
+) -> Stamped:
+    try:
+        with writing(engine) as session:
+            mine = held(session, token, MessageState.CLAIMED) & {message_id}
+            return _stamp(session, token, mine, links, channels, now)
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:
+        with writing(engine) as session:
+            set_aside(session, message_id, error, now)
+        return Stamped(stopped=Tally(parked=1))
+
+
+def set_aside(session: Session, message_id: uuid.UUID, error: Exception, now: datetime) -> None:
+    """A message whose handling failed unexpectedly: never tried again in a loop, and reported."""
+    log.error("parked", kind="message", id=str(message_id), error=place(error))
+    settling.settle(session, message_id, MessageState.FAILED, "set_aside", now)
+    park(session, ("message", message_id), error, now)
+
+
+def _stamp(
+    session: Session,
+    token: uuid.UUID,
+    mine: Collection[uuid.UUID],
+    links: LinkMaker,
+    channels: Collection[Channel],
+    now: datetime,
+) -> Stamped:
+    stamped = Stamped()
+    loaded = load(session, mine)
+    for message_id, error in loaded.failed:
+        set_aside(session, message_id, error, now)
+    may_go = []
+    for facts in loaded.facts:
+        look = replace(facts.last_look, channel_is_set_up=facts.channel in channels)
+        verdict = recheck(look, now)
+        if verdict.act is Act.GO:
+            may_go.append(replace(facts, last_look=look))
+        else:
+            _stop(session, facts, verdict, now)
+            stamped.stopped += Tally(passed=1)
+    carried = bundle([Ready(facts.id, facts.contact_id, facts.kind, facts.expires_at) for facts in may_go])
+    unworded = 0
+    for facts in may_go:
+        if (by := carried.get(facts.id)) is not None:
+            settling.settle(session, facts.id, MessageState.CANCELLED, "bundled", now, detail=f"carried by {by}")
+            stamped.stopped += Tally(passed=1)
+            continue
+        try:
+            stamped.ready.append((facts, _word(facts, links)))
+        except Exception as error:
+            # A message that cannot be worded is set aside and said so; the others go on.
+            log.exception("message could not be worded", message=str(facts.id))
+            settling.fail_unworded(session, facts, place(error), now)
+            unworded += 1
+    stamped.stopped += Tally(parked=unworded + len(loaded.failed))
+    if stamped.ready:
+        ids = [facts.id for facts, _ in stamped.ready]
+        session.execute(
+            update(Message)
+            .where(Message.id.in_(ids), Message.claim_token == token, Message.state == MessageState.CLAIMED)
+            .values(
+                state=MessageState.HANDING_OVER,
+                handed_over_at=now,
+                attempts=Message.attempts + 1,
+                lease_until=now + LEASE,
+            )
+            .execution_options(synchronize_session=False)
+        )
+        outbox.note_events(session, [(message_id, "handing_over", "") for message_id in ids], now)
+    return stamped
+
+
+def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime) -> None:
+    why = verdict.why.value
+    if verdict.act is Act.DEFER and verdict.until is not None:
+        settling.queue_again(session, facts.id, why, verdict.until, now)
+    elif verdict.act is Act.REROUTE:
+        settling.settle(session, facts.id, MessageState.FAILED, why, now)
+        if verdict.why is Why.CHANNEL_NOT_SET_UP:
+            settling.tell_not_set_up(session, facts, now)
+        settling.try_next_contact(session, facts, now)
+    elif verdict.act is Act.EXPIRE:
+        settling.settle(session, facts.id, MessageState.EXPIRED, why, now)
+    else:
+        settling.settle(session, facts.id, MessageState.CANCELLED, why, now)
+
+
+def _word(facts: MessageFacts, links: LinkMaker) -> OutgoingText:
+    values = {
+        "sender": facts.sender,
+        "number": facts.emergency_number,
+        "phone": facts.contact_line,
+        "link": "",
+        **{name: str(value) for name, value in facts.params.items()},
+    }
+    body = facts.own_wording or messages.wording(facts.language, facts.kind)
+    if "{link}" in body:
+        values["link"] = links(facts)
+    return OutgoingText(
+        message_id=facts.id,
+        to=facts.address,
+        body=messages.render(body, facts.kind, values),
+        subject=facts.sender,
+        secret=facts.secret,
+        lasts_until=facts.expires_at,
+    )

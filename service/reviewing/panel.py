@@ -26,6 +26,9 @@ from service.store import panel, staffwork
 from service.store.tables import Clinic
 
 
+RESPONSE_DAYS = 28  # common practice, no source: later, other things have happened
+
+
 @dataclass(frozen=True, slots=True)
 class Signed:
     """This week's signature of one patient."""
@@ -150,7 +153,7 @@ def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, c
     """What the rules of the review are given for one patient."""
     patient_id = row.patient_id
     adjustments = work.adjustments.get(patient_id, ())
-    if adjustments and known.judged.response is not None:
+    if adjustments and known.judged.response is not None and _recent(adjustments[0], known.today):
         newest = adjustments[0]
         adjustments = (
             LastAdjustment(
@@ -190,6 +193,11 @@ def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, c
         last_review=work.earlier.get(patient_id),
         trouble=known.trouble,
     )
+
+
+def _recent(made: LastAdjustment, today: date) -> bool:
+    """Whether what the pressures do now can still be an answer to it."""
+    return (today - made.made_on).days <= RESPONSE_DAYS
 
 
 def _entry(

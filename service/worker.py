@@ -28,6 +28,7 @@ from service.config import Settings
 from service.delivery import MessageFacts
 from service.domain.tally import Tally
 from service.domain.words import Channel
+from service.intake.texts import take_text
 from service.store import heartbeats
 from service.store.parking import place
 from service.store.session import writing
@@ -64,17 +65,19 @@ class Worker:
     def tick(self) -> dict[str, Tally]:
         """One pass over everything that is due.
 
-        1. Open windows; the prompts due with them are enqueued in the same transaction.
-        2. Close windows, so that the steps that follow know what was missed.
-        3. Take the follow-up steps.
-        4. Tell staff what is open.
-        5. Deliver what is queued.
-        6. Leave a sign of life, with what the parts came to.
+        1. Take in receipts and replies, so that a STOP or an answer is known before anything is sent.
+        2. Open windows; the prompts due with them are enqueued in the same transaction.
+        3. Close windows, so that the steps that follow know what was missed.
+        4. Take the follow-up steps.
+        5. Tell staff what is open.
+        6. Deliver what is queued.
+        7. Leave a sign of life, with what the parts came to.
         A part that fails is reported there and in the log; the rest go on.
         """
         done: dict[str, Tally] = {}
         failed: dict[str, str] = {}
         parts: tuple[tuple[str, Callable[[], Tally]], ...] = (
+            ("listen", lambda: delivery.listen(self._engine, self._transports, self._clock, take_text)),
             ("open", lambda: prompting.open_windows(self._engine, self._clock.now())),
             ("close", lambda: watching.close_windows(self._engine, self._clock.now())),
             ("step", lambda: prompting.take_steps(self._engine, self._clock.now())),

@@ -138,13 +138,15 @@ class World:
         due: str = "08:30",
         consent: bool = True,
         phone: bool = True,
+        enrolled: timedelta = timedelta(days=60),
         **plan: Any,
     ) -> Patient:
+        """Somebody who has been looked after for a while, unless `enrolled` (ago) says otherwise."""
         clinic = self._clinic or self.opens_clinic(zone)
         opens, closes = (time.fromisoformat(wall) for wall in window)
         with writing(self.engine) as session:
             new = enrolling.NewPatient(clinic_ref=f"F-{next(self._numbers)}", name=name, zone=zone)
-            patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, self.now)
+            patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, self.now - enrolled)
             if phone:
                 self._hand_phone_to(session, patient)
             enrolling.record_consent(session, patient, ConsentKind.MESSAGES, consent, "signed form", OPERATOR, self.now)
@@ -290,6 +292,12 @@ class Phone:
 
     def expects_nothing(self) -> None:
         self.expects()
+
+    def texts(self, body: str) -> Phone:
+        """Send a text message to the clinic; the worker takes it in with its next tick."""
+        self._world.gateway.reply(self.number, body)
+        self._world.tick()
+        return self
 
     def follows_link(self) -> Page:
         """Open the link of the message that was looked at last."""

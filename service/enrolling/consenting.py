@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import uuid
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -10,10 +9,8 @@ from sqlalchemy.orm import Session
 from service.domain import fields
 from service.domain.refused import Refused
 from service.domain.words import ConsentKind
-from service.store import audit, outbox
+from service.store import audit, consents
 from service.store.tables import Caregiver, Consent, Patient
-
-WITHDRAWN = "consent_withdrawn"
 
 
 def record_consent(
@@ -37,27 +34,5 @@ def record_consent(
         raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
     if caregiver is not None and caregiver.patient_id != patient.id:
         raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
-    consent = Consent(
-        id=uuid.uuid4(),
-        clinic_id=patient.clinic_id,
-        patient_id=patient.id,
-        caregiver_id=caregiver.id if caregiver else None,
-        kind=kind,
-        given=given,
-        how=fields.text("how", how, longest=200),
-        recorded_by=str(actor),
-        at=now,
-    )
-    session.add(consent)
-    session.flush()
-    if not given and kind is not ConsentKind.CAREGIVER_VALUES:
-        if caregiver is not None:
-            outbox.cancel_for_person(session, WITHDRAWN, now, caregiver_id=caregiver.id)
-        else:
-            outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id)
-    audit.write_line(
-        session, actor, "consent.give" if given else "consent.withdraw", ("patient", patient.id), now,
-        clinic_id=patient.clinic_id,
-        detail={"kind": kind.value, "caregiver": str(caregiver.id) if caregiver else None},
-    )  # fmt: skip
-    return consent
+    told = fields.text("how", how, longest=200)
+    return consents.write(session, patient, caregiver.id if caregiver else None, kind, given, told, actor, now)

@@ -1,0 +1,131 @@
+"""Take in text messages from people: check-ins, caregivers' answers, STOP and its kin.
+
+Promises that a message is taken in once however often the gateway tells of it, that
+an unknown number changes nothing, that a sign of an emergency is answered at once
+with the number to call and a task for staff, and that every reply is lock-screen
+safe and goes only to somebody who has just written.
+"""
+
+from __future__ import annotations
+
+import re
+import uuid
+from datetime import datetime
+
+from sqlalchemy import select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.domain import texting
+from service.domain.texting import Keyword
+from service.domain.words import Channel, ConsentKind, MessageKind
+from service.intake import texts_caregiver, texts_patient
+from service.intake.texts_replies import Speaker, TextOutcome, send
+from service.store import consents, contacts
+from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
+
+ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
+
+
+def take_text(session: Session, gateway_ref: str, from_address: str, body: str, now: datetime) -> TextOutcome:
+    """Take in one text message and everything that follows from it, in one transaction.
+
+    `gateway_ref` is the gateway's own name for the message; told again, it changes nothing.
+    """
+    if not _is_first(session, gateway_ref, now):
+        return TextOutcome.REPEATED
+    speakers = _speakers(session, from_address)
+    outcome, speaker = TextOutcome.UNKNOWN, None
+    if speakers:
+        speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
+        outcome = _heard(session, gateway_ref, speakers, speaker, body.replace("\x00", " "), now)
+    session.execute(
+        update(InboundText)
+        .where(InboundText.gateway_ref == gateway_ref)
+        .values(outcome=outcome.value, contact_id=speaker.contact.id if speaker else None)
+        .execution_options(synchronize_session=False)
+    )
+    return outcome
+
+
+def _heard(
+    session: Session, ref: str, speakers: list[Speaker], speaker: Speaker, body: str, now: datetime
+) -> TextOutcome:
+    word = texting.keyword(body)
+    if word is Keyword.STOP:
+        return _stop(session, ref, speakers, now)
+    if word is Keyword.START:
+        return _start(session, ref, speakers, now)
+    if word is Keyword.HELP:
+        send(session, speaker, MessageKind.HELP, ref, now)
+        return TextOutcome.HELPED
+    if speaker.caregiver is not None:
+        return texts_caregiver.take(session, ref, speaker, speaker.caregiver, body, now)
+    return texts_patient.take(session, ref, speaker, body, now)
+
+
+def _stop(session: Session, ref: str, speakers: list[Speaker], now: datetime) -> TextOutcome:
+    """Everybody at this number is sent nothing more; one confirmation goes there, and a second STOP gets none."""
+    agreed = [one for one in speakers if _agrees(session, one)]
+    for one in agreed:
+        consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, False, "text STOP", one.actor, now)
+    if agreed:
+        send(session, agreed[0], MessageKind.STOPPED, ref, now)
+    return TextOutcome.STOPPED
+
+
+def _start(session: Session, ref: str, speakers: list[Speaker], now: datetime) -> TextOutcome:
+    for one in speakers:
+        if not _agrees(session, one):
+            how = "text START"
+            consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, True, how, one.actor, now)
+    send(session, speakers[0], MessageKind.STARTED, ref, now)
+    return TextOutcome.STARTED
+
+
+def _agrees(session: Session, one: Speaker) -> bool:
+    return contacts.has_consent(session, one.patient.id, ConsentKind.MESSAGES, one.caregiver_id)
+
+
+def _is_first(session: Session, gateway_ref: str, now: datetime) -> bool:
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    done = session.connection().execute(
+        dialect.insert(InboundText)
+        .on_conflict_do_nothing(index_elements=["gateway_ref"])
+        .execution_options(preserve_rowcount=True),
+        {"id": uuid.uuid4(), "gateway_ref": gateway_ref, "received_at": now, "outcome": TextOutcome.UNKNOWN.value},
+    )
+    return done.rowcount == 1
+
+
+def _speakers(session: Session, address: str) -> list[Speaker]:
+    """The patients and caregivers who have this number, patients first. Two people may share a telephone."""
+    rows = session.execute(
+        select(Contact, Caregiver, Patient, Clinic)
+        .outerjoin(Caregiver, Caregiver.id == Contact.caregiver_id)
+        .join(Patient, (Patient.id == Contact.patient_id) | (Patient.id == Caregiver.patient_id))
+        .join(Clinic, Clinic.id == Contact.clinic_id)
+        .where(Contact.channel == Channel.TEXT, Contact.address == _e164(address))
+        .order_by(Contact.patient_id.is_(None), Contact.created_at, Contact.id)
+    )
+    return [Speaker(*row) for row in rows if row.Caregiver is None or row.Caregiver.active]
+
+
+def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
+    """Whom we wrote to last at this number: the answer is most likely theirs."""
+    newest = session.scalar(
+        select(Message.contact_id)
+        .where(
+            Message.contact_id.in_([one.contact.id for one in speakers]),
+            Message.kind.in_(ASKING),
+            Message.handed_over_at.is_not(None),
+        )
+        .order_by(Message.handed_over_at.desc())
+        .limit(1)
+    )
+    return next((one for one in speakers if one.contact.id == newest), speakers[0])
+
+
+def _e164(address: str) -> str:
+    digits = re.sub(r"[^0-9+]", "", address)
+    return f"+{digits[2:]}" if digits.startswith("00") else digits

@@ -1,0 +1,170 @@
+"""A patient's text message: what was given is kept at once, then the next question is asked.
+
+The day's check-in is the truth of what is answered, however it came; the
+conversation only remembers what was asked. Every message that gives something
+makes a new check-in that supersedes the one before, so that what was given counts
+even when the rest never comes.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.domain import exchange, texting
+from service.domain.diary import LONGEST_NOTE, Answers, NewCheckin
+from service.domain.exchange import Exchange, Move, Say
+from service.domain.exchange_words import NOTED, NOTHING_ASKED, THANKS
+from service.domain.localtime import local_date, zone
+from service.domain.readings import to_kg
+from service.domain.words import MessageKind, PatientState, SafetySign, Source
+from service.intake.checkins import record_checkin
+from service.intake.texts_replies import Speaker, TextOutcome, raise_alarm, say, send
+from service.store.tables import Checkin, Conversation, Window
+
+PASSED = "passed:"
+# A talk that runs past midnight is still about the day it began on.
+TALK_LASTS = timedelta(hours=4)
+
+
+def take(session: Session, ref: str, speaker: Speaker, body: str, now: datetime) -> TextOutcome:
+    """Take in one message of a patient."""
+    if speaker.patient.state is not PatientState.ACTIVE:
+        return _after_the_end(session, ref, speaker, body, now)
+    day, window_id, talk = _talk(session, speaker, now)
+    kept = _kept(session, speaker.patient.id, day)
+    move = exchange.take(_exchange(kept, talk), body, speaker.patient.weight_unit)
+    if move.answers or move.note:
+        answers = _joined(kept, move, speaker.patient.weight_unit)
+        new = NewCheckin(speaker.patient.id, answers, day, Source.TEXT)
+        record_checkin(session, speaker.clinic.id, new, speaker.actor, now)
+    if window_id is not None:
+        _remember(session, speaker, window_id, talk, move.exchange, now)
+    return _answer(session, ref, speaker, body, move, can_ask=window_id is not None, now=now)
+
+
+def _answer(
+    session: Session, ref: str, speaker: Speaker, body: str, move: Move, *, can_ask: bool, now: datetime
+) -> TextOutcome:
+    gave = bool(move.answers or move.note)
+    if move.say is Say.SAFETY:
+        send(session, speaker, MessageKind.SAFETY, ref, now)
+        if move.alarm:
+            raise_alarm(session, speaker, ref, body, now)
+        return TextOutcome.SAFETY
+    if move.say is Say.THANKS or not can_ask or move.about is None:
+        say(session, speaker, THANKS if can_ask else NOTED if gave else NOTHING_ASKED, ref, now)
+        return TextOutcome.ANSWERED if gave else TextOutcome.PASSED
+    again = move.say is Say.ASK_AGAIN
+    say(session, speaker, move.about, ref, now, again=again)
+    if again:
+        return TextOutcome.ASKED_AGAIN
+    return TextOutcome.ANSWERED if gave else TextOutcome.ASKED
+
+
+def _after_the_end(session: Session, ref: str, speaker: Speaker, body: str, now: datetime) -> TextOutcome:
+    heard = texting.hear(body)
+    if heard.signs or heard.alarm:
+        send(session, speaker, MessageKind.SAFETY, ref, now)
+        raise_alarm(session, speaker, ref, body, now)
+        return TextOutcome.SAFETY
+    send(session, speaker, MessageKind.HELP, ref, now)
+    return TextOutcome.NOT_MONITORED
+
+
+def _talk(session: Session, speaker: Speaker, now: datetime) -> tuple[date, uuid.UUID | None, Conversation | None]:
+    """The day a message tells of, its window if it has one, and the talk so far."""
+    today = local_date(now, zone(speaker.patient.zone))
+    rows = session.execute(
+        select(Window.local_date, Window.id, Conversation)
+        .outerjoin(
+            Conversation, (Conversation.window_id == Window.id) & (Conversation.contact_id == speaker.contact.id)
+        )
+        .where(
+            Window.patient_id == speaker.patient.id,
+            Window.local_date.between(today - timedelta(days=1), today),
+            Window.opens_at <= now,
+        )
+        .order_by(Window.local_date.desc())
+    ).all()
+    for day, window_id, talk in rows:
+        goes_on = talk is not None and talk.closed_at is None and talk.last_at >= now - TALK_LASTS
+        if day == today or goes_on:
+            return day, window_id, talk
+    return today, None, None
+
+
+def _kept(session: Session, patient_id: uuid.UUID, day: date) -> Checkin | None:
+    return session.scalars(
+        select(Checkin).where(
+            Checkin.patient_id == patient_id, Checkin.local_date == day, Checkin.superseded_at.is_(None)
+        )
+    ).first()
+
+
+def _exchange(kept: Checkin | None, talk: Conversation | None) -> Exchange:
+    answered = {key for key in exchange.ORDER if kept is not None and getattr(kept, _column(key)) is not None}
+    if talk is None:
+        return Exchange(frozenset(answered))
+    told = [str(one) for one in talk.asked_again]
+    return Exchange(
+        answered=frozenset(answered),
+        asking=talk.asking,
+        asked_again=frozenset(one for one in told if not one.startswith(PASSED)),
+        passed=frozenset(one.removeprefix(PASSED) for one in told if one.startswith(PASSED)),
+        over=talk.closed_at is not None,
+    )
+
+
+def _joined(kept: Checkin | None, move: Move, own_unit: str) -> Answers:
+    """The day's answers with what this message adds; what it says anew replaces what was there."""
+    answers = Answers() if kept is None else _as_answers(kept)
+    given: dict[str, Any] = dict(move.answers)
+    if "weight" in given:
+        given["weight_unit"] = move.weight_unit or own_unit
+    if "safety_signs" in given:
+        given["safety_signs"] = tuple(given["safety_signs"])
+    if move.note:
+        given["note"] = "; ".join(part for part in (answers.note, move.note) if part)[:LONGEST_NOTE]
+    return replace(answers, **given)
+
+
+def _as_answers(kept: Checkin) -> Answers:
+    signs = None if kept.safety_signs is None else tuple(SafetySign(sign) for sign in kept.safety_signs)
+    unit = kept.weight_unit or "kg"
+    weight = None if kept.weight_kg is None else round(kept.weight_kg / to_kg(1.0, unit), 3)
+    return Answers(
+        kept.breathlessness, kept.extra_pillows, kept.woke_breathless, kept.swelling, weight, unit,
+        kept.light_headed, kept.tiredness, kept.missed_medicines, signs, kept.note,
+    )  # fmt: skip
+
+
+def _remember(
+    session: Session,
+    speaker: Speaker,
+    window_id: uuid.UUID,
+    talk: Conversation | None,
+    where: Exchange,
+    now: datetime,
+) -> None:
+    if talk is None:
+        talk = Conversation(
+            id=uuid.uuid4(), clinic_id=speaker.clinic.id, patient_id=speaker.patient.id,
+            contact_id=speaker.contact.id, window_id=window_id,
+        )  # fmt: skip
+        session.add(talk)
+    talk.answers = {key: True for key in exchange.ORDER if key in where.answered}  # which, not what
+    talk.asking = where.asking
+    talk.asked_again = sorted(where.asked_again) + sorted(f"{PASSED}{key}" for key in where.passed)
+    talk.last_at = now
+    talk.closed_at = now if where.over else None
+    session.flush()
+
+
+def _column(key: str) -> str:
+    return "weight_kg" if key == "weight" else key

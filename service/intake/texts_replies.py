@@ -1,0 +1,98 @@
+"""Who writes, what became of it, and how we answer a text message."""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from service.domain import exchange_words
+from service.domain.words import ActorKind, Channel, MessageKind, TaskKind
+from service.store import outbox
+from service.store.audit import Actor
+from service.store.tables import Caregiver, Clinic, Contact, Patient
+from service.store.tasks import raise_task
+
+# An answer that comes much later answers nothing; the number to call stays true for longer.
+GOOD_FOR = timedelta(minutes=30)
+SAFETY_GOOD_FOR = timedelta(hours=2)
+LONGEST_QUOTE = 300
+
+
+class TextOutcome(StrEnum):
+    """What became of a text message."""
+
+    REPEATED = "repeated"  # told of before; nothing changed
+    UNKNOWN = "unknown"  # from nobody we know; nothing changed
+    STOPPED = "stopped"
+    STARTED = "started"
+    HELPED = "helped"
+    SAFETY = "safety"  # a sign of an emergency: told to call, staff told
+    ANSWERED = "answered"  # something of it is kept
+    ASKED = "asked"  # nothing was in it; the first question was asked
+    ASKED_AGAIN = "asked_again"
+    PASSED = "passed"  # asked for no answer, or gave none we could keep
+    NOT_MONITORED = "not_monitored"  # this patient's monitoring has ended
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """A patient, or a caregiver of one, at the number a message came from."""
+
+    contact: Contact
+    caregiver: Caregiver | None
+    patient: Patient
+    clinic: Clinic
+
+    @property
+    def caregiver_id(self) -> uuid.UUID | None:
+        return self.caregiver.id if self.caregiver else None
+
+    @property
+    def language(self) -> str:
+        return self.caregiver.language if self.caregiver else self.patient.language
+
+    @property
+    def actor(self) -> Actor:
+        if self.caregiver is not None:
+            return Actor(ActorKind.CAREGIVER, self.caregiver.id)
+        return Actor(ActorKind.PATIENT, self.patient.id)
+
+
+def send(session: Session, to: Speaker, kind: MessageKind, ref: str, now: datetime, text: str = "") -> None:
+    """Answer a message. One answer of a kind for each, however often this is called."""
+    outbox.enqueue(
+        session,
+        outbox.NewMessage(
+            clinic_id=to.clinic.id,
+            contact_id=to.contact.id,
+            kind=kind,
+            channel=Channel.TEXT,
+            dedupe_key=f"{kind.value}:{ref}",
+            due_at=now,
+            expires_at=now + (SAFETY_GOOD_FOR if kind is MessageKind.SAFETY else GOOD_FOR),
+            patient_id=to.patient.id,
+            caregiver_id=to.caregiver_id,
+            # No window: a pause that begins meanwhile does not make an answer pointless.
+            params={"text": text} if text else {},
+        ),
+        now,
+    )
+
+
+def say(session: Session, to: Speaker, key: str, ref: str, now: datetime, *, again: bool = False) -> None:
+    """Answer with one of our lines, in the person's language."""
+    send(session, to, MessageKind.REPLY, ref, now, exchange_words.line(to.language, key, again=again))
+
+
+def raise_alarm(session: Session, by: Speaker, ref: str, body: str, now: datetime) -> None:
+    """Staff are shown the words themselves: no machine reads an emergency better than they do."""
+    words = " ".join(body.split())[:LONGEST_QUOTE]
+    who = f"Their caregiver {by.caregiver.name} wrote" if by.caregiver else "They wrote"
+    sentence = f"{who}: “{words}”. They were told at once to call {by.clinic.emergency_number}. Call them."
+    facts = {"inbound": ref, "caregiver": str(by.caregiver_id) if by.caregiver_id else None}
+    key = f"alarm:{ref}"
+    raise_task(session, by.clinic.id, by.patient.id, TaskKind.SAFETY_ANSWER, sentence, facts, key, now)

@@ -1,0 +1,44 @@
+"""Consent as a record: written once, never changed, and a withdrawal acted on at once."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from service.domain.words import ConsentKind
+from service.store import audit, outbox
+from service.store.tables import Consent, Patient
+
+WITHDRAWN = "consent_withdrawn"
+
+
+def write(
+    session: Session,
+    patient: Patient,
+    caregiver_id: uuid.UUID | None,
+    kind: ConsentKind,
+    given: bool,
+    how: str,
+    actor: audit.Actor,
+    now: datetime,
+) -> Consent:
+    """Write one record with its audit line; a withdrawal cancels what is queued to that person."""
+    consent = Consent(
+        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, caregiver_id=caregiver_id, kind=kind,
+        given=given, how=how, recorded_by=str(actor), at=now,
+    )  # fmt: skip
+    session.add(consent)
+    session.flush()
+    if not given and kind is not ConsentKind.CAREGIVER_VALUES:
+        if caregiver_id is not None:
+            outbox.cancel_for_person(session, WITHDRAWN, now, caregiver_id=caregiver_id)
+        else:
+            outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id)
+    audit.write_line(
+        session, actor, "consent.give" if given else "consent.withdraw", ("patient", patient.id), now,
+        clinic_id=patient.clinic_id,
+        detail={"kind": kind.value, "caregiver": str(caregiver_id) if caregiver_id else None},
+    )  # fmt: skip
+    return consent

@@ -1,0 +1,428 @@
+"""Whole days by plain text message: check-ins, emergencies, STOP, and a caregiver's 1 to 4."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+from sqlalchemy import select
+
+from service.domain import exchange_words
+from service.domain.words import (
+    CaregiverAnswer,
+    Channel,
+    ConsentKind,
+    MessageKind,
+    MessageState,
+    PauseCause,
+    Source,
+    Swelling,
+    TaskKind,
+    WindowState,
+)
+from service.intake.texts import take_text
+from service.intake.texts_replies import TextOutcome
+from service.store.session import reading, writing
+from service.store.tables import (
+    AuditLine,
+    CaregiverReply,
+    Checkin,
+    Consent,
+    Contact,
+    Conversation,
+    InboundText,
+    Message,
+    Patient,
+    Pause,
+    Task,
+)
+from tests.world import Expected, Phone, World, nudge, prompt, reminder
+
+ZONE = "Pacific/Auckland"
+SAFETY, STOPPED = Expected(MessageKind.SAFETY), Expected(MessageKind.STOPPED)
+STARTED, HELP, REPLY = Expected(MessageKind.STARTED), Expected(MessageKind.HELP), Expected(MessageKind.REPLY)
+
+
+@pytest.fixture
+def asha(world: World) -> Patient:
+    """A patient who was asked at seven this morning."""
+    world.begins("2026-03-02T06:00", ZONE)
+    patient = world.patient("Asha Rowan")
+    world.at(patient, "07:00")
+    world.phone(patient).expects(prompt())
+    return patient
+
+
+def says(phone: Phone, text: str, line: str, *, again: bool = False, language: str = "en") -> None:
+    """Text something and expect one of our lines back."""
+    phone.texts(text)
+    body = phone.unread()[-1].body if phone.unread() else None
+    phone.expects(REPLY)
+    assert body == f"Fernmoor: {exchange_words.line(language, line, again=again)}"
+
+
+def all_of(world: World, table) -> list:
+    with reading(world.engine) as session:
+        return list(session.scalars(select(table)))
+
+
+def kept(world: World) -> Checkin:
+    with reading(world.engine) as session:
+        return session.scalars(select(Checkin).where(Checkin.superseded_at.is_(None))).one()
+
+
+def test_a_check_in_question_by_question(world, asha):
+    phone = world.phone(asha)
+    says(phone, "good morning", "safety_signs")
+    says(phone, "0", "weight")
+    says(phone, "82,4", "breathlessness")
+    says(phone, "3", "extra_pillows")
+    says(phone, "one more", "extra_pillows", again=True)
+    says(phone, "1", "woke_breathless")
+    says(phone, "No.", "swelling")
+    says(phone, "ankles", "light_headed")
+    says(phone, "n", "tiredness")
+    says(phone, "4/10", "missed_medicines")
+    says(phone, "no", "thanks")
+    row = kept(world)
+    assert (row.local_date, row.source, row.weight_kg, row.breathlessness, row.extra_pillows, row.swelling) == (
+        date(2026, 3, 2), Source.TEXT, 82.4, 3, 1, Swelling.ANKLE,
+    )  # fmt: skip
+    assert (row.woke_breathless, row.light_headed, row.tiredness, row.missed_medicines, row.safety_signs) == (
+        False, False, 4, False, [],
+    )  # fmt: skip
+    (talk,) = all_of(world, Conversation)
+    assert talk.closed_at == world.now
+    assert set(talk.answers.values()) == {True}  # which were answered, and no value
+    world.reading(asha)
+    world.at(asha, "23:00")  # the reading came: nobody hears more
+
+
+def test_a_check_in_in_one_go(world, asha):
+    phone = world.phone(asha)
+    says(phone, "82.4 b3 p1 s0", "safety_signs")
+    row = kept(world)
+    assert (row.weight_kg, row.breathlessness, row.extra_pillows, row.swelling, row.safety_signs) == (
+        82.4, 3, 1, Swelling.NONE, None,
+    )  # fmt: skip
+    says(phone, "none", "woke_breathless")
+    says(phone, "that's all", "thanks")
+    assert kept(world).safety_signs == []
+    world.reading(asha)
+
+
+def test_what_was_given_counts_though_the_rest_never_comes(world, asha):
+    phone = world.phone(asha)
+    says(phone, "hello", "safety_signs")
+    says(phone, "0", "weight")
+    world.at(asha, "07:30")
+    says(phone, "82.4", "breathlessness")  # half an hour later
+    world.at(asha, "08:30")
+    phone.expects(reminder())  # for the reading
+    world.at(asha, "11:00")
+    seen = world.clinic.sees(asha)
+    assert seen.silence.cause.value == "diary_only"
+    assert kept(world).weight_kg == 82.4
+
+
+def test_the_page_and_the_telephone_share_one_diary(world, asha):
+    phone = world.phone(asha)
+    world.checks_in(asha, breathlessness=2, weight=82.0)
+    says(phone, "b4", "extra_pillows")  # neither safety nor weight is asked for again
+    row = kept(world)
+    assert (row.breathlessness, row.weight_kg, row.safety_signs) == (4, 82.0, [])
+    world.reading(asha)
+
+
+def test_pounds_stay_pounds_when_more_comes(world):
+    world.begins("2026-03-02T06:00", ZONE)
+    asha = world.patient("Asha Rowan")
+    with writing(world.engine) as session:
+        session.get_one(Patient, asha.id).weight_unit = "[lb_av]"
+    world.at(asha, "07:00")
+    phone = world.phone(asha)
+    phone.expects(prompt())
+    says(phone, "181.5 b2", "safety_signs")
+    says(phone, "0", "extra_pillows")
+    row = kept(world)
+    # 1 lb = 0.45359237 kg exactly (NIST SP 811, appendix B.8)
+    assert (row.weight_kg, row.weight_unit) == (pytest.approx(82.327), "[lb_av]")
+    world.reading(asha)
+
+
+def test_an_unclear_answer_is_asked_again_once_kindly_and_its_words_reach_staff(world, asha):
+    phone = world.phone(asha)
+    says(phone, "82.4 b15", "breathlessness", again=True)
+    says(phone, "terrible on the stairs", "safety_signs")
+    row = kept(world)
+    assert (row.weight_kg, row.breathlessness, row.note) == (82.4, None, "terrible on the stairs")
+    world.reading(asha)
+
+
+@pytest.mark.parametrize("text", ["2", "chest pain", "82.4 b9 and I can't breathe", "me duele el pecho"])
+def test_an_emergency_is_answered_at_once_and_staff_have_a_task(world, asha, text):
+    phone = world.phone(asha)
+    says(phone, "hi", "safety_signs")
+    phone.texts(text)
+    assert phone.unread()[0].body == "Fernmoor: please call 111 now. Do not wait for an answer from us."
+    phone.expects(SAFETY)
+    (task,) = all_of(world, Task)
+    assert (task.kind, task.raised_at) == (TaskKind.SAFETY_ANSWER, world.now)
+    assert kept(world).safety_signs
+    says(phone, "82.4", "thanks")  # what comes is kept; nothing more is asked
+    assert len(all_of(world, Task)) == 1
+    world.reading(asha)
+
+
+def test_an_emergency_in_other_words_shows_staff_the_words(world, asha):
+    phone = world.phone(asha)
+    phone.texts("please call an ambulance")
+    phone.expects(SAFETY)
+    (task,) = all_of(world, Task)
+    assert task.sentence == ("They wrote: “please call an ambulance”. They were told at once to call 111. Call them.")
+    world.reading(asha)
+
+
+def test_in_the_patients_language(world):
+    world.begins("2026-03-02T06:00", ZONE)
+    asha = world.patient("Asha Rowan")
+    with writing(world.engine) as session:
+        session.get_one(Patient, asha.id).language = "es"
+    world.at(asha, "07:00")
+    phone = world.phone(asha)
+    phone.expects(prompt())
+    says(phone, "peso 82,4 y tobillos hinchados", "safety_signs", language="es")
+    says(phone, "nada", "breathlessness", language="es")
+    says(phone, "eso es todo", "thanks", language="es")
+    assert (kept(world).weight_kg, kept(world).swelling) == (82.4, Swelling.ANKLE)
+    world.reading(asha)
+
+
+# --- STOP and its kin ------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("word", ["STOP", "end", "Cancel", "UNSUBSCRIBE", "quit"])
+def test_stop_is_confirmed_once_and_nothing_comes_after_it(world, asha, word):
+    # Carrier convention: each of these words gets one confirmation, and no other message after it.
+    phone = world.phone(asha)
+    phone.texts(word)
+    phone.expects(STOPPED)
+    consent = next(row for row in all_of(world, Consent) if not row.given)
+    assert (consent.kind, consent.how, consent.patient_id) == (ConsentKind.MESSAGES, "text STOP", asha.id)
+    phone.texts(word).expects_nothing()
+    world.advance(days=2)  # nothing comes; leaving the story would fail on it
+
+
+def test_start_begins_again(world, asha):
+    phone = world.phone(asha)
+    phone.texts("stop").expects(STOPPED)
+    world.at(asha, "12:00")
+    phone.texts("START").expects(STARTED)
+    world.at(asha, "07:00")
+    phone.expects(prompt())
+    world.reading(asha)
+
+
+def test_after_stop_what_they_send_is_kept_and_an_emergency_is_still_answered(world, asha):
+    phone = world.phone(asha)
+    phone.texts("STOP").expects(STOPPED)
+    phone.texts("82.4").expects_nothing()  # no consent, no reply
+    assert kept(world).weight_kg == 82.4
+    phone.texts("chest pain").expects(SAFETY)
+    phone.texts("HELP").expects(HELP)
+    world.reading(asha)
+
+
+def test_help_names_sender_line_frequency_and_the_way_out(world, asha):
+    # Carrier convention: HELP names the sender, a contact, how often, and how to opt out.
+    phone = world.phone(asha)
+    phone.texts("help")
+    body = phone.unread()[0].body
+    for part in ("Fernmoor", "+64 9 999 0100", "a day", "STOP", "111"):
+        assert part in body
+    phone.expects(HELP)
+    world.reading(asha)
+
+
+def test_stop_cancels_what_is_queued(world):
+    world.begins("2026-03-02T06:00", ZONE)
+    asha = world.patient("Asha Rowan")
+    world.at(asha, "06:59")
+    world.worker_stops()
+    world.gateway.reply(world.phone(asha).number, "STOP")
+    world.at(asha, "07:05")
+    world.worker_starts()
+    world.phone(asha).expects(STOPPED)
+
+
+# --- who is speaking ---------------------------------------------------------------------
+
+
+def test_an_unknown_number_changes_nothing(world, asha):
+    before = {table: len(all_of(world, table)) for table in (Checkin, Message, Task, Consent, AuditLine)}
+    for text in ("82.4 b3", "STOP", "chest pain", "2"):
+        world.gateway.reply("+64999999999", text)
+    world.tick()
+    assert {table: len(all_of(world, table)) for table in before} == before
+    assert [row.outcome for row in all_of(world, InboundText)] == ["unknown"] * 4
+    world.reading(asha)
+
+
+def test_a_message_told_twice_is_taken_once(world, asha):
+    number = world.phone(asha).number
+    with writing(world.engine) as session:
+        assert take_text(session, "ref-1", number, "82.4", world.now) is TextOutcome.ANSWERED
+    with writing(world.engine) as session:
+        assert take_text(session, "ref-1", number, "90", world.now) is TextOutcome.REPEATED
+    assert kept(world).weight_kg == 82.4
+    world.tick()
+    world.phone(asha).expects(REPLY)
+    world.reading(asha)
+
+
+def test_the_number_is_known_however_it_is_written(world, asha):
+    number = world.phone(asha).number
+    for ref, written in enumerate((f"00{number[1:]}", f"{number[:3]} {number[3:]}", f"({number})")):
+        with writing(world.engine) as session:
+            take_text(session, f"ref-{ref}", written, f"b{ref}", world.now)
+    assert kept(world).breathlessness == 2
+    world.tick()
+    world.phone(asha).expects(REPLY, REPLY, REPLY)
+    world.reading(asha)
+
+
+def test_without_a_window_what_is_sent_is_kept_and_nothing_is_asked(world):
+    world.begins("2026-03-02T05:00", ZONE)
+    asha = world.patient("Asha Rowan")
+    phone = world.phone(asha)
+    says(phone, "hello", "nothing_asked")
+    says(phone, "82.4 b3", "noted")
+    assert kept(world).weight_kg == 82.4
+    world.reading(asha)
+    world.at(asha, "07:30")
+    phone.expects_nothing()  # both came early; nothing is asked for
+
+
+def test_a_talk_past_midnight_is_about_the_day_it_began_on(world):
+    world.begins("2026-03-02T18:00", ZONE)
+    asha = world.patient("Asha Rowan", window=("20:00", "23:30"), due="23:00")
+    world.at(asha, "20:00")
+    phone = world.phone(asha)
+    phone.expects(prompt())
+    world.reading(asha)
+    world.at(asha, "23:20")
+    says(phone, "82.4", "safety_signs")
+    world.at(asha, "00:20")
+    says(phone, "0", "breathlessness")
+    row = kept(world)
+    assert (row.local_date, row.weight_kg, row.safety_signs) == (date(2026, 3, 2), 82.4, [])
+
+
+# --- caregivers ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def ben(world, asha):
+    """A caregiver who was nudged because nothing came."""
+    caregiver = world.caregiver(asha, "Ben Rowan")
+    world.at(asha, "08:30")
+    world.phone(asha).expects(reminder())
+    world.at(asha, "10:00")
+    world.phone(caregiver).expects(nudge())
+    return caregiver
+
+
+@pytest.mark.parametrize(
+    ("text", "answer", "cause"),
+    [
+        ("1", CaregiverAnswer.SPOKE, None),
+        ("2", CaregiverAnswer.IN_HOSPITAL, PauseCause.IN_HOSPITAL),
+        ("3", CaregiverAnswer.AWAY, PauseCause.AWAY),
+        ("4 the box has no light", CaregiverAnswer.EQUIPMENT, PauseCause.EQUIPMENT),
+        ("she is in hospital", CaregiverAnswer.IN_HOSPITAL, PauseCause.IN_HOSPITAL),
+    ],
+)
+def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, text, answer, cause):
+    says(world.phone(ben), text, "caregiver_thanks")
+    (reply,) = all_of(world, CaregiverReply)
+    assert reply.answer is answer
+    assert reply.note == (text if " " in text else "")
+    assert [pause.cause for pause in all_of(world, Pause)] == ([cause] if cause else [])
+    assert TaskKind.CAREGIVER_SAYS in world.clinic.sees(asha).tasks
+    if cause:
+        assert world.clinic.sees(asha).windows[-1][1] is WindowState.EXCUSED
+
+
+def test_a_caregivers_unclear_answer_is_asked_once_more_and_then_read_by_staff(world, asha, ben):
+    phone = world.phone(ben)
+    says(phone, "not sure, sorry", "caregiver_ask", again=True)
+    says(phone, "he did not say", "caregiver_thanks")
+    sentences = [task.sentence for task in all_of(world, Task) if task.kind is TaskKind.CAREGIVER_SAYS]
+    assert sentences == ["Ben Rowan wrote, in answer to a nudge: “he did not say”"]
+
+
+def test_a_caregiver_with_alarming_news_is_told_to_call(world, asha, ben):
+    phone = world.phone(ben)
+    phone.texts("found her confused and she fainted")
+    phone.expects(SAFETY)
+    task = next(task for task in all_of(world, Task) if task.kind is TaskKind.SAFETY_ANSWER)
+    assert "Their caregiver Ben Rowan wrote: “found her confused and she fainted”" in task.sentence
+
+
+def test_a_caregiver_whom_nobody_asked_changes_nothing(world, asha):
+    caregiver = world.caregiver(asha, "Ben Rowan")
+    says(world.phone(caregiver), "2", "nothing_asked")
+    assert (all_of(world, CaregiverReply), all_of(world, Pause)) == ([], [])
+    world.reading(asha)
+
+
+def test_a_caregivers_stop_is_their_own(world, asha, ben):
+    world.phone(ben).texts("STOP").expects(STOPPED)
+    withdrawn = [row for row in all_of(world, Consent) if not row.given]
+    assert [(row.caregiver_id, row.kind) for row in withdrawn] == [(ben.id, ConsentKind.MESSAGES)]
+    world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())  # the patient's go on
+    world.reading(asha)
+
+
+def test_two_people_on_one_telephone_are_told_apart_by_who_was_asked(world, asha):
+    """Ben has no telephone of his own: the nudge comes to the one they share."""
+    caregiver = world.caregiver(asha, "Ben Rowan")
+    with writing(world.engine) as session:
+        theirs = session.scalars(select(Contact).where(Contact.caregiver_id == caregiver.id)).one()
+        theirs.address = world.phone(asha).number
+    phone = world.phone(asha)
+    says(phone, "82.4", "safety_signs")  # the patient was asked last
+    assert kept(world).weight_kg == 82.4
+    world.at(asha, "08:30")
+    phone.expects(reminder())
+    world.at(asha, "10:00")
+    phone.texts("2")  # now the caregiver was
+    kinds = [session_kind(world, text.message_id) for text in phone.unread()]
+    assert kinds == [MessageKind.NUDGE, MessageKind.REPLY]
+    phone.expects(nudge(), REPLY)
+    assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.IN_HOSPITAL]
+    phone.texts("STOP").expects(STOPPED)  # the number is everybody's who has it
+    assert len([row for row in all_of(world, Consent) if not row.given]) == 2
+
+
+def session_kind(world: World, message_id) -> MessageKind:
+    with reading(world.engine) as session:
+        return session.get_one(Message, message_id).kind
+
+
+def test_no_answer_of_ours_waits_for_ever(world, asha):
+    """A gateway that comes back an hour later does not tell what was true an hour before."""
+    world.worker_stops()
+    world.gateway.reply(world.phone(asha).number, "82.4")
+    with writing(world.engine) as session:
+        take_text(session, "ref-late", world.phone(asha).number, "b3", world.now)
+    world.advance(hours=1)
+    with reading(world.engine) as session:
+        (late,) = session.scalars(select(Message).where(Message.dedupe_key == "reply:ref-late"))
+    assert (late.channel, late.params["text"][:9]) == (Channel.TEXT, "Right now")
+    world.reading(asha)
+    world.worker_starts()
+    world.phone(asha).expects(REPLY)  # to the message that was taken in only now
+    with reading(world.engine) as session:
+        assert session.get_one(Message, late.id).state is MessageState.EXPIRED

@@ -42,7 +42,7 @@ REQUIRED: Mapping[MessageKind, frozenset[str]] = {
 
 BUILT_IN: Mapping[str, Mapping[MessageKind, str]] = {
     "en": {
-        K.PROMPT: "{sender}: good morning, your quiet minutes are due. {link} STOP ends these.",
+        K.PROMPT: "{sender}: hello, your quiet minutes are due. {link} STOP ends these.",
         K.REMINDER: "{sender}: still time for your few minutes today. {link}",
         K.NUDGE: "{sender}: no news today. What happened? {link}",
         K.SAFETY: "{sender}: please call {number} now. Do not wait for an answer from us.",

@@ -78,8 +78,8 @@ class Course:
     """Day by day, [day, series]: what was known on the evening of each day."""
 
     level: Array
-    level_var: Array
-    log_likelihood: Array  # [series]: of all readings but none of the missing days
+    level_var: Array | None  # only where asked for
+    log_likelihood: Array  # [series]: of all readings but none of the missing days; 0 unless asked for
 
 
 def start(
@@ -106,28 +106,32 @@ def advance(state: Filtered, reading: Array, tuning: Tuning, blur: Array | None 
     return moved
 
 
-def run(state: Filtered, readings: Array, tuning: Tuning, *, likelihood: bool = False) -> tuple[Filtered, Course]:
+def run(
+    state: Filtered, readings: Array, tuning: Tuning, *, variance: bool = False, likelihood: bool = False
+) -> tuple[Filtered, Course]:
     """Many days on. `readings` is [day, series]; the course is that of every evening."""
     days, series = readings.shape
     moved = Filtered(*(getattr(state, field.name).copy() for field in fields(state)))
-    course = Course(np.empty((days, series)), np.empty((days, series)), np.zeros(series))
+    level, log_likelihood = np.empty((days, series)), np.zeros(series)
+    level_var = np.empty((days, series)) if variance else None
     for block in _blocks(series):
-        part = Filtered(*(getattr(moved, field.name)[block] for field in fields(moved)))
+        part = part_of(moved, block)
         kernel = _Kernel(part, tuning)
         for day in range(days):
             kernel.step(readings[day, block], None)
-            course.level[day, block] = part.level
-            course.level_var[day, block] = part.level_var
+            level[day, block] = part.level
+            if level_var is not None:
+                level_var[day, block] = part.level_var
             if likelihood:
-                course.log_likelihood[block] += kernel.log_density()
-    return moved, course
+                log_likelihood[block] += kernel.log_density()
+    return moved, Course(level, level_var, log_likelihood)
 
 
 def latest(state: Filtered, readings: Array, tuning: Tuning) -> Filtered:
     """Many days on, keeping only the last evening."""
     moved = Filtered(*(getattr(state, field.name).copy() for field in fields(state)))
     for block in _blocks(readings.shape[1]):
-        kernel = _Kernel(Filtered(*(getattr(moved, field.name)[block] for field in fields(moved))), tuning)
+        kernel = _Kernel(part_of(moved, block), tuning)
         for day in range(len(readings)):
             kernel.step(readings[day, block], None)
     return moved
@@ -155,7 +159,7 @@ class _Kernel:
         series = len(state.level)
         self._a, self._b, self._c = np.empty(series), np.empty(series), np.empty(series)
         self._surprise, self._spread, self._gain = np.empty(series), np.empty(series), np.empty(series)
-        self._seen = np.empty(series)
+        self._seen, self._root = np.empty(series), np.empty(series, dtype=np.float32)
         self._all_started = bool((state.count > 0).all())
         self._some_new = not self._all_started
 
@@ -172,11 +176,16 @@ class _Kernel:
         np.add(self.level_var, noise, out=spread)
         np.divide(self._seen, spread, out=gain)
         np.subtract(reading, self.level, out=surprise)
-        np.copyto(surprise, 0.0, where=missing)
-        if tuning.clip is not None:
-            np.sqrt(spread, out=a)
-            a *= tuning.clip
-            np.clip(surprise, np.negative(a, out=b), a, out=surprise)
+        if tuning.clip is None:
+            np.copyto(surprise, 0.0, where=missing)
+        else:
+            # Where to pull in needs no more than single precision, whose root costs a fifth.
+            np.copyto(self._root, spread, casting="same_kind")
+            np.sqrt(self._root, out=self._root)
+            np.multiply(self._root, tuning.clip, out=a)
+            # fmin and fmax leave no nan: a missing day gets some number, which a gain of zero then drops.
+            np.fmin(surprise, a, out=surprise)
+            np.fmax(surprise, np.negative(a, out=b), out=surprise)
         np.multiply(surprise, gain, out=a)
         self.level += np.multiply(self.level_var, a, out=b)
         self.slope += np.multiply(self.cross_var, a, out=b)

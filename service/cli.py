@@ -30,6 +30,7 @@ COMMANDS = {
     "pause": ("plans", "pause"),
     "plan": ("plans", "plan"),
     "replay": ("replay", "replay"),
+    "review": ("review", "review"),
     "seed": ("seed", "seed"),
     "serve": ("serve", "serve"),
     "staff": ("staff", "staff"),

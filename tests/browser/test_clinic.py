@@ -12,11 +12,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from flask.sessions import SecureCookieSessionInterface
 from playwright.sync_api import Browser, Page, sync_playwright
-from service.app import create_app
 from sqlalchemy import Engine, func, select
 from werkzeug.serving import make_server
 
 from service import reviewing
+from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.words import Outcome, PauseCause, SilenceCause, TaskKind, TaskState

@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from service.app import create_app
 from sqlalchemy import Engine, event, func, select
 
 from service import reviewing
+from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.words import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState

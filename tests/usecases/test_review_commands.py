@@ -1,0 +1,55 @@
+"""`neaptide review`: the audit finds a row that nobody marked, and a rebuild makes it right."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from service import reviewing
+from service.cli import cli
+from service.store import migrate
+from service.store.session import open_engine, reading, writing
+from service.store.tables import Clinic, Patient
+from tests.ward import open_ward
+
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 8
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
+    monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{tmp_path / 'review.sqlite3'}")
+
+    def go(*words: str) -> Result:
+        return CliRunner().invoke(cli, ["review", *words])
+
+    return go
+
+
+def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tmp_path):
+    engine = open_engine(f"sqlite:///{tmp_path / 'review.sqlite3'}")
+    migrate.upgrade(engine)
+    now = datetime.now(UTC)  # the command asks the machine
+    with writing(engine) as session:
+        ward = open_ward(session, now=now)
+        patient_id = ward.patient("Asha Okoro", pressures=QUIET).id
+        clinic_id = ward.clinic.id
+    assert run("rebuild").output == "1 rows made, 0 set aside\n"
+    assert run("audit").exit_code == 0
+    with writing(engine) as session:
+        patient = session.get_one(Patient, patient_id)
+        ward = open_ward(session, now=now)
+        ward.clinic = session.get_one(Clinic, clinic_id)
+        ward.reading(patient, ward.today(patient) - timedelta(days=1), 44.0, at=(now - timedelta(days=1)).time())
+    found = run("audit")
+    assert found.exit_code == 4
+    assert str(patient_id) in found.output
+    assert "Asha" not in found.output
+    assert run("rebuild").exit_code == 0
+    assert run("audit").exit_code == 0
+    with reading(engine) as session:
+        assert reviewing.differing(session, clinic_id, now) == []
+    engine.dispose()

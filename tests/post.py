@@ -1,4 +1,4 @@
-"""A clinic with one patient (two telephones) and one caregiver, and the gateway that serves them: for tests of delivery."""
+"""A clinic with a patient (two telephones), a caregiver and a gateway that serves them: for tests of delivery."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ class Post:
     def __init__(self, engine: Engine, path: Path) -> None:
         self.engine = engine
         self.clock = FixedClock(NOON)
+        self.gateway_path = path
         self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
         self.transports: Mapping[Channel, Any] = {Channel.TEXT: self.gateway}
         with writing(engine) as session:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
@@ -33,7 +33,7 @@ def answers_for(world: World, patient: Patient, days: int) -> None:
 
 
 def test_someone_new_is_reminded_sooner_and_staff_hear_a_day_sooner(world: World) -> None:
-    asha = world.patient("Asha")
+    asha = world.patient("Asha", enrolled=timedelta(0))
     world.at(asha, "07:44")
     world.phone(asha).expects(prompt())
     world.at(asha, "07:45")
@@ -47,11 +47,12 @@ def test_someone_new_is_reminded_sooner_and_staff_hear_a_day_sooner(world: World
 
 
 def test_after_two_weeks_the_clinics_usual_steps_and_when_reliable_easier_ones(world: World) -> None:
-    asha = world.patient("Asha")
-    answers_for(world, asha, 14)
+    asha = world.patient("Asha", enrolled=timedelta(0))
+    answers_for(world, asha, 13)
+    assert pace_today(world, asha) is Pace.NEW_HERE
     answers_for(world, asha, 1)
     assert pace_today(world, asha) is None
-    answers_for(world, asha, 7)
+    answers_for(world, asha, 8)
     world.at(asha, "07:00")
     world.phone(asha).expects(prompt())
     assert pace_today(world, asha) is Pace.ANSWERS_RELIABLY
@@ -63,10 +64,11 @@ def test_after_two_weeks_the_clinics_usual_steps_and_when_reliable_easier_ones(w
 
 def test_after_a_hospital_stay_closer_again(world: World) -> None:
     asha = world.patient("Asha")
-    answers_for(world, asha, 15)
-    day = world.now.astimezone().date() + timedelta(days=1)
+    answers_for(world, asha, 2)
+    assert pace_today(world, asha) is None
+    day = date(2026, 3, 4)
     world.pauses(asha, day, day + timedelta(days=2), PauseCause.IN_HOSPITAL)
-    world.advance(days=3)
+    world.advance(days=3, hours=12)
     world.phone(asha).expects_nothing()
     world.at(asha, "07:45")
     world.phone(asha).expects(prompt(), reminder())
@@ -76,7 +78,7 @@ def test_after_a_hospital_stay_closer_again(world: World) -> None:
 def test_steps_set_by_hand_for_one_patient_are_left_alone(world: World) -> None:
     from service.domain.steps import DEFAULT, as_json
 
-    asha = world.patient("Asha", steps=as_json(DEFAULT))
+    asha = world.patient("Asha", enrolled=timedelta(0), steps=as_json(DEFAULT))
     world.at(asha, "08:29")
     world.phone(asha).expects(prompt())
     world.at(asha, "08:30")

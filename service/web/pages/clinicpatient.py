@@ -28,10 +28,11 @@ from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
 from service.store.session import reading, writing
 from service.web.auth import staff_only
-from service.web.pages import clinicwords
+from service.web.pages import clinicplan, clinicwords
 from service.web.services import services
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
+blueprint.register_blueprint(clinicplan.blueprint)
 
 WIDE, NARROW = 760, 220
 _drawing = threading.Lock()  # the drawing library works on one picture at a time
@@ -48,6 +49,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         panel = reviewing.build_panel(session, g.clinic_id, now)
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
         known = reviewing.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
+        followed = clinicplan.followed(session, patient_id, now)
     facts = reviewing.timeline_of(seen)
     return render_template(
         "clinic/patient.html",
@@ -61,6 +63,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         panel=panel,
         around=_around(panel, patient_id),
         amended=_amended(seen, known),
+        followed=followed,
         today=seen.days[-1].day,
     )
 

@@ -1,10 +1,15 @@
-"""Consent as a record: written once, never changed, and a withdrawal acted on at once."""
+"""Consent as a record: written once, never changed, and a withdrawal acted on at once.
+
+The newest record counts, so what is recorded later is later, even when the machine's
+clock was set back in between: a withdrawal must never lose to an older yes.
+"""
 
 from __future__ import annotations
 
 import uuid
-from datetime import datetime
+from datetime import datetime, timedelta
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.domain.words import ConsentKind
@@ -27,7 +32,7 @@ def write(
     """Write one record with its audit line; a withdrawal cancels what is queued to that person."""
     consent = Consent(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, caregiver_id=caregiver_id, kind=kind,
-        given=given, how=how, recorded_by=str(actor), at=now,
+        given=given, how=how, recorded_by=str(actor), at=_after_the_last(session, patient.id, caregiver_id, kind, now),
     )  # fmt: skip
     session.add(consent)
     session.flush()
@@ -42,3 +47,13 @@ def write(
         detail={"kind": kind.value, "caregiver": str(caregiver_id) if caregiver_id else None},
     )  # fmt: skip
     return consent
+
+
+def _after_the_last(
+    session: Session, patient_id: uuid.UUID, caregiver_id: uuid.UUID | None, kind: ConsentKind, now: datetime
+) -> datetime:
+    same_person = Consent.caregiver_id.is_(None) if caregiver_id is None else Consent.caregiver_id == caregiver_id
+    last = session.scalar(
+        select(func.max(Consent.at)).where(Consent.patient_id == patient_id, Consent.kind == kind, same_person)
+    )
+    return now if last is None else max(now, last + timedelta(microseconds=1))

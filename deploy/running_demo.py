@@ -205,13 +205,13 @@ def _tell(notes: Mapping[str, Any], port: int, data: Path) -> None:
         f"""
 {notes["clinic"]} is open. Every person and every number in it is invented.
 
-  The clinic's weekly review   {base}{notes["clinic_path"]}
-      sign in as               {notes["staff_email"]}
-      password                 {notes["staff_password"]}
-  {notes["patient_name"] + "’s telephone":<28} {base}{notes["patient_path"]}
-  {notes["caregiver_name"] + "’s telephone":<28} {base}{notes["caregiver_path"]}
+  The clinic's weekly review      {base}{notes["clinic_path"]}
+      sign in as                  {notes["staff_email"]}
+      password                    {notes["staff_password"]}
+  {notes["patient_name"] + "’s telephone":<31} {base}{notes["patient_path"]}
+  {notes["caregiver_name"] + "’s telephone":<31} {base}{notes["caregiver_path"]}
   All telephones, and a clock that can be moved forward
-                               {base}{notes["phones_path"]}
+                                  {base}{notes["phones_path"]}
 
 The data lie in {data}; begin again with --reset. Ctrl-C stops everything.""",
         flush=True,

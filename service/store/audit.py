@@ -28,6 +28,8 @@ class Actor:
 
 SYSTEM = Actor(ActorKind.SYSTEM)
 OPERATOR = Actor(ActorKind.OPERATOR)
+# Built once: every write of the service passes here.
+_INSERT = insert(AuditLine)
 
 
 def write_line(
@@ -44,18 +46,19 @@ def write_line(
 
     `detail` holds ids, field names and counts; never a clinical value or a name.
     """
-    session.execute(
-        insert(AuditLine).values(
-            id=uuid.uuid4(),
-            clinic_id=clinic_id,
-            at=now,
-            actor_kind=actor.kind,
-            actor_id=actor.id,
-            action=action,
-            subject_kind=subject[0],
-            subject_id=subject[1],
-            detail=dict(detail or {}),
-        )
+    session.connection().execute(
+        _INSERT,
+        {
+            "id": uuid.uuid4(),
+            "clinic_id": clinic_id,
+            "at": now,
+            "actor_kind": actor.kind,
+            "actor_id": actor.id,
+            "action": action,
+            "subject_kind": subject[0],
+            "subject_id": subject[1],
+            "detail": dict(detail or {}),
+        },
     )
 
 
@@ -84,4 +87,4 @@ def write_lines(
         for kind, subject_id, detail in subjects
     ]
     if rows:
-        session.connection().execute(insert(AuditLine), rows)
+        session.connection().execute(_INSERT, rows)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, select, update
+from sqlalchemy import bindparam, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -53,12 +53,7 @@ def mark_stale(session: Session, patient_ids: Collection[uuid.UUID], now: dateti
     Every mark counts, so that a refresh that began before it does not clear it.
     """
     if patient_ids:
-        session.execute(
-            update(PanelRow)
-            .where(PanelRow.patient_id.in_(patient_ids))
-            .values(stale_since=func.coalesce(PanelRow.stale_since, now), touched=PanelRow.touched + 1)
-            .execution_options(synchronize_session=False)
-        )
+        session.connection().execute(_MARK, {"patients": list(patient_ids), "at": now})
 
 
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[Carried]:
@@ -82,6 +77,16 @@ def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
     only = Patient.state == PatientState.ACTIVE if patient_id is None else Patient.id == patient_id
     query = query.where(only)
     return [Carried(*row) for row in session.execute(query)]
+
+
+_MARK = (
+    update(PanelRow.__table__)  # type: ignore[arg-type]
+    .where(PanelRow.patient_id.in_(bindparam("patients", expanding=True)))
+    .values(
+        stale_since=func.coalesce(PanelRow.stale_since, bindparam("at", type_=PanelRow.stale_since.type)),
+        touched=PanelRow.touched + 1,
+    )
+)
 
 
 @dataclass(frozen=True, slots=True)

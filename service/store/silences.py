@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select, true, update
+from sqlalchemy import ColumnElement, and_, bindparam, func, or_, select, true, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.domain.windows import WindowFacts, state_at_close, state_while_open
@@ -123,13 +123,24 @@ _HELD = (
     Window.checkin_at,
 )
 
+# Built once: readings and check-ins pass here.
+_WINDOW_ON = (
+    select(*_HELD)
+    .where(Window.patient_id == bindparam("patient"), Window.local_date == bindparam("day"))
+    .with_for_update(key_share=True)
+)
+_WRITE = (
+    update(Window.__table__)  # type: ignore[arg-type]
+    .where(Window.id == bindparam("which"))
+    .values(state=bindparam("to"), reading_at=bindparam("reading"), checkin_at=bindparam("checkin"))
+)
+_SETTLE = _WRITE.values(settled_at=bindparam("at"))
+
 
 def _window_on(session: Session, patient_id: uuid.UUID, day: date) -> _Held | None:
     # Locked, so that it cannot be closed as missed while the reading that answers it is being written.
     # KEY SHARE leaves room for the messages that only point at it; a stronger lock could deadlock with them.
-    row = session.execute(
-        select(*_HELD).where(Window.patient_id == patient_id, Window.local_date == day).with_for_update(key_share=True)
-    ).first()
+    row = session.execute(_WINDOW_ON, {"patient": patient_id, "day": day}).first()
     return None if row is None else _Held(*row)
 
 
@@ -142,13 +153,11 @@ def _mark(session: Session, held: _Held, now: datetime) -> None:
 
 
 def _write(session: Session, held: _Held, state: WindowState, now: datetime) -> None:
-    settled = {} if state is held.state else {"settled_at": None if state is WindowState.OPEN else now}
-    session.execute(
-        update(Window)
-        .where(Window.id == held.id)
-        .values(state=state, reading_at=held.reading_at, checkin_at=held.checkin_at, **settled)
-        .execution_options(synchronize_session=False)
-    )
+    values = {"which": held.id, "to": state, "reading": held.reading_at, "checkin": held.checkin_at}
+    if state is held.state:
+        session.connection().execute(_WRITE, values)
+    else:
+        session.connection().execute(_SETTLE, values | {"at": None if state is WindowState.OPEN else now})
 
 
 # --- many windows --------------------------------------------------------------

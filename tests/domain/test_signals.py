@@ -1,0 +1,314 @@
+"""The whole engine on one patient and on many: early, honest, and the same by every road."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from service.domain import signals, signals_carried, signals_watch
+from service.domain.joined import Day
+from service.domain.refused import Refused
+from service.domain.signals import assess, assess_many
+from service.domain.signals_carried import Carried, Outdated
+from service.domain.signals_facts import Adjustment, Case, Limits, Picture, Reference
+from service.domain.signals_settings import DEFAULT, described, from_json
+from service.domain.signals_watch import Today, Watch
+from service.domain.words import Lane, Response, SafetySign, SignalKind, Swelling
+
+FIRST = date(2026, 1, 1)
+
+
+def _days(
+    length: int, seed: int = 1, rise_from: int | None = None, rise: float = 0.0, over: int = 25, missing: float = 0.15
+) -> list[Day]:
+    """An invented patient: 18 mmHg, a noise of 1.2, and a rise where asked for."""
+    random = np.random.default_rng(seed)
+    days = []
+    for offset in range(length):
+        up = 0.0 if rise_from is None else rise * min(max(offset - rise_from, 0) / over, 1.0)
+        value = 18 + up + random.normal(0, 1.2)
+        if random.random() >= missing:
+            days.append(
+                Day(
+                    FIRST + timedelta(days=offset),
+                    readings=1,
+                    pa_diastolic=round(value, 1),
+                    pa_mean=round(value + 8 + random.normal(0, 0.4), 1),
+                    pa_systolic=round(value + 22 + random.normal(0, 1.0), 1),
+                )
+            )
+    return days
+
+
+def _case(days: list[Day], last: int, **more: object) -> Case:
+    return Case(days, FIRST + timedelta(days=last), **more)  # type: ignore[arg-type]
+
+
+def test_a_rise_of_6_in_25_days_is_told_well_before_it_ends():
+    found = assess(_case(_days(100, rise_from=60, rise=6.0), 84))
+    rising = [signal for signal in found.signals if signal.kind is SignalKind.RISING]
+    assert rising
+    assert FIRST + timedelta(days=62) <= rising[0].raised_on <= FIRST + timedelta(days=78)
+    assert abs((rising[0].began_on - FIRST).days - 62) <= 10
+    assert found.joined.picture is Picture.UP_AND_WELL
+    assert found.pressure.broken is not None
+    assert found.pressure.broken.probability > 0.95
+
+
+def test_no_rise_is_told_without_one():
+    assert [s for seed in range(5) for s in assess(_case(_days(120, seed), 119)).signals] == []
+
+
+def test_a_fall_is_told_as_one():
+    found = assess(_case(_days(100, rise_from=60, rise=-6.0), 95))
+    assert {signal.kind for signal in found.signals} == {SignalKind.FALLING}
+    assert found.joined.picture is Picture.DOWN
+
+
+def test_over_treatment_is_pressure_down_and_light_headed():
+    days = [
+        replace(day, checkin=True, light_headed=(day.day - FIRST).days > 80)
+        for day in _days(100, rise_from=60, rise=-6.0)
+    ]
+    found = assess(_case(days, 95))
+    assert (found.joined.picture, found.joined.lane) == (Picture.DOWN_AND_LIGHT_HEADED, Lane.CALL_TODAY)
+
+
+def test_a_very_slow_rise_is_told_once_it_is_far_above_the_reference():
+    found = assess(_case(_days(330, rise_from=30, rise=8.0, over=280), 329))
+    assert SignalKind.RISING in {signal.kind for signal in found.signals}
+
+
+def test_the_reference_is_the_first_14_days_with_readings_and_never_drifts():
+    days = _days(200, rise_from=60, rise=6.0)
+    first = [day.pa_diastolic for day in days[:14] if day.pa_diastolic is not None]
+    for last in (40, 100, 199):
+        reference = assess(_case(days, last)).pressure.reference
+        assert reference is not None
+        assert reference.value == pytest.approx(np.mean(first))
+        assert not reference.is_set
+
+
+def test_a_reference_that_staff_set_is_used_and_judges_no_day_before_it():
+    low = Reference(12.0, 0.4, FIRST + timedelta(days=50), FIRST + timedelta(days=70))
+    found = assess(_case(_days(100), 99, reference=low))
+    assert found.pressure.reference == low
+    assert found.signals
+    assert min(signal.raised_on for signal in found.signals) >= FIRST + timedelta(days=70)
+
+
+def test_limits_speak_only_where_they_were_typed_in():
+    days = _days(120, rise_from=60, rise=9.0)
+    assert SignalKind.ABOVE_LIMIT not in {signal.kind for signal in assess(_case(days, 119)).signals}
+    found = assess(_case(days, 119, limits=Limits(upper=24.0)))
+    above = [signal for signal in found.signals if signal.kind is SignalKind.ABOVE_LIMIT]
+    assert len(above) == 1
+    assert "above the limit of 24 mmHg set for this patient" in above[0].sentence
+    assert found.area.days_above_limit is not None
+    assert found.joined.order[0] == 0.0
+
+
+def test_the_area_is_the_sum_of_what_is_over_the_reference():
+    days = [Day(FIRST + timedelta(days=o), readings=1, pa_diastolic=20.0) for o in range(30)]
+    week = [Day(FIRST + timedelta(days=30 + o), readings=1, pa_diastolic=v)
+            for o, v in enumerate((21.0, 22, 22, 23, 24, 25, 25))]  # fmt: skip
+    assert assess(_case(days + week, 36)).area.over_reference == (22.0, 22.0, 22.0)
+
+
+def test_the_response_to_an_adjustment_is_followed():
+    days = _days(80, rise_from=40, rise=6.0, over=20) + [
+        replace(day, day=day.day + timedelta(days=80)) for day in _days(30, seed=7)
+    ]
+    made = Adjustment(FIRST + timedelta(days=80), "water tablet")
+    found = assess(_case(days, 105, adjustments=[made])).response
+    assert found is not None
+    assert found.response is Response.SETTLED
+    assert found.days_to_reference is not None
+    early = assess(_case(days, 81, adjustments=[made])).response
+    assert early is not None
+    assert early.response is Response.TOO_FEW_READINGS
+
+
+def test_a_safety_answer_is_a_signal_of_its_day():
+    days = _days(40)
+    days.append(Day(FIRST + timedelta(days=40), checkin=True, safety_signs=(SafetySign.CHEST_PAIN,)))
+    found = assess(_case(days, 40))
+    assert [signal.kind for signal in found.signals] == [SignalKind.SAFETY_ANSWER]
+    assert "chest pain" in found.signals[0].sentence
+    assert found.joined.lane is Lane.CALL_TODAY
+
+
+def test_worse_with_flat_pressure_asks_for_another_cause():
+    days = [
+        replace(day, checkin=True, breathlessness=2 if (day.day - FIRST).days < 60 else 6, swelling=Swelling.NONE)
+        for day in _days(70)
+    ]
+    found = assess(_case(days, 69))
+    assert found.joined.picture is Picture.WORSE_WITH_FLAT_PRESSURE
+    assert "look for another cause" in found.joined.sentence
+
+
+@pytest.mark.parametrize("only", ["pa_diastolic", "pa_mean", "pa_systolic"])
+def test_one_pressure_alone_is_enough(only: str):
+    others = {name: None for name in ("pa_diastolic", "pa_mean", "pa_systolic") if name != only}
+    days = [replace(day, **others) for day in _days(100, rise_from=60, rise=8.0)]  # type: ignore[arg-type]
+    found = assess(_case(days, 95))
+    assert SignalKind.RISING in {signal.kind for signal in found.signals}
+    assert found.pressure.of.startswith({"pa_diastolic": "PA d", "pa_mean": "mean", "pa_systolic": "PA s"}[only])
+
+
+def test_nobody_known_is_a_picture_too():
+    found = assess(Case([], FIRST))
+    assert found.pressure.level is None
+    assert "too few readings" in found.joined.sentence
+
+
+# --- the same by every road -----------------------------------------------------------------
+
+
+def test_a_patient_alone_and_among_others_gets_the_same():
+    cases = [_case(_days(90, seed, rise_from=50, rise=seed % 3 * 3.0), 80 + seed % 4) for seed in range(9)]
+    assert assess_many(cases) == [assess(case) for case in cases]
+
+
+@given(st.integers(0, 10_000), st.integers(30, 109))
+@settings(max_examples=15, deadline=None)
+def test_cutting_the_future_changes_nothing_before_the_cut(seed: int, cut: int):
+    days = _days(110, seed, rise_from=50, rise=6.0)
+    whole = assess(_case(days, cut))
+    assert assess(_case([day for day in days if day.day <= FIRST + timedelta(days=cut)], cut)) == whole
+    later = assess(_case(days, 109))
+    told = [(s.kind, s.raised_on, s.sentence) for s in later.signals if s.raised_on <= FIRST + timedelta(days=cut)]
+    assert told == [(s.kind, s.raised_on, s.sentence) for s in whole.signals]
+
+
+@given(st.randoms(use_true_random=False))
+@settings(max_examples=10, deadline=None)
+def test_the_order_of_arrival_does_not_matter(random):
+    days = _days(90, 3, rise_from=50, rise=6.0)
+    shuffled = list(days)
+    random.shuffle(shuffled)
+    assert assess(_case(shuffled, 89)) == assess(_case(days, 89))
+
+
+def _today(readings: NDArray[np.float64], day: int) -> Today:
+    return Today(readings[day], answers=np.full((7, readings.shape[2]), np.nan))
+
+
+def _readings(days: int, patients: int, seed: int = 0) -> NDArray[np.float64]:
+    random = np.random.default_rng(seed)
+    level = 18 + np.cumsum(random.normal(0, 0.15, (days, patients)), axis=0)
+    readings = np.stack([level, level + 8, level + 22], axis=1) + random.normal(0, 1.2, (days, 3, patients))
+    readings[random.random((days, patients))[:, None].repeat(3, axis=1) < 0.2] = np.nan
+    return readings
+
+
+def _run(readings: NDArray[np.float64], watch: Watch, first: int) -> tuple[Watch, NDArray[np.bool_]]:
+    told = []
+    for day in range(first, len(readings)):
+        watch, today = signals_watch.step(watch, 740_000 + day, _today(readings, day), DEFAULT)
+        told.append(today)
+    return watch, np.stack(told)
+
+
+def test_carried_as_bytes_day_by_day_is_the_same_as_a_whole_history():
+    readings = _readings(200, 1)
+    whole, told = _run(readings, signals_watch.begin(1), 0)
+    stored = signals_carried.as_bytes(Carried(signals_watch.begin(1)), DEFAULT)
+    for day in range(200):
+        carried = signals_carried.from_bytes(stored, DEFAULT)
+        carried, today = signals_carried.ahead(carried, 740_000 + day, _today(readings, day), DEFAULT)
+        np.testing.assert_array_equal(today, told[day])
+        stored = signals_carried.as_bytes(carried, DEFAULT)
+    assert signals_carried.as_bytes(Carried(whole), DEFAULT) == signals_carried.as_bytes(Carried(carried.now), DEFAULT)
+    assert len(stored) < 6000
+
+
+@pytest.mark.parametrize("late", [3, 20, 35])
+def test_a_late_reading_replays_from_a_state_before_it(late: int):
+    readings = _readings(150, 1)
+    missing = readings.copy()
+    changed = 149 - late
+    missing[changed] = np.nan
+    carried = Carried(signals_watch.begin(1))
+    for day in range(150):
+        carried, _ = signals_carried.ahead(carried, 740_000 + day, _today(missing, day), DEFAULT)
+    resumed = signals_carried.resume(carried, 740_000 + changed)
+    assert resumed is not None
+    assert resumed.now.day < 740_000 + changed
+    again, _ = _run(readings, resumed.now, resumed.now.day - 740_000 + 1)
+    whole, _ = _run(readings, signals_watch.begin(1), 0)
+    assert signals_carried.as_bytes(Carried(again), DEFAULT) == signals_carried.as_bytes(Carried(whole), DEFAULT)
+
+
+def test_a_reading_later_than_every_kept_state_begins_at_the_first_row():
+    carried = Carried(signals_watch.begin(1))
+    for day in range(150):
+        carried, _ = signals_carried.ahead(carried, 740_000 + day, _today(_readings(150, 1), day), DEFAULT)
+    assert signals_carried.resume(carried, 740_050) is None
+
+
+def test_bytes_of_other_settings_or_damaged_ones_are_refused():
+    stored = signals_carried.as_bytes(Carried(signals_watch.begin(1)), DEFAULT)
+    for wrong in (b"", stored[:-3], b"XXXX" + stored[4:], stored[:20], b"\x00" * 40):
+        with pytest.raises(Outdated):
+            signals_carried.from_bytes(wrong, DEFAULT)
+    with pytest.raises(Outdated):
+        signals_carried.from_bytes(stored, replace(DEFAULT, margin=2.0))
+
+
+def test_one_patient_taken_out_of_many_goes_on_as_they_would():
+    readings = _readings(120, 5)
+    many, _ = _run(readings[:100], signals_watch.begin(5), 0)
+    one = signals_carried.one_of(many, 3)
+    alone, told = _run(readings[:, :, [3]], one, 100)
+    together, all_told = _run(readings, many, 100)
+    np.testing.assert_array_equal(told[:, :, 0], all_told[:, :, 3])
+    assert alone.trend.filtered.level[0] == together.trend.filtered.level[3]
+
+
+def test_a_day_may_not_be_left_out():
+    watch, _ = signals_watch.step(signals_watch.begin(1), 740_000, Today(np.full((3, 1), 20.0)), DEFAULT)
+    with pytest.raises(ValueError, match="does not follow"):
+        signals_watch.step(watch, 740_002, Today(np.full((3, 1), 20.0)), DEFAULT)
+
+
+# --- settings -------------------------------------------------------------------------------
+
+
+def test_every_setting_is_described_and_its_default_accepted():
+    for name, default, accepted, means in described():
+        assert means
+        assert accepted
+        assert getattr(from_json({name: default}), name) == default
+
+
+@pytest.mark.parametrize(
+    ("told", "field"),
+    [
+        ({"rise_shure": 0.9}, "rise_shure"),
+        ({"margin": -1}, "margin"),
+        ({"margin": "1"}, "margin"),
+        ({"margin": True}, "margin"),
+        ({"reference_days": 14.5}, "reference_days"),
+        ({"usual_from": 50, "usual_to": 40}, "usual_to"),
+        ({"margin": None}, "margin"),
+        ({"margin": float("nan")}, "margin"),
+    ],
+)
+def test_a_setting_that_cannot_be_is_refused_by_name(told: dict[str, object], field: str):
+    with pytest.raises(Refused) as refusal:
+        from_json(told)
+    assert refusal.value.field == field
+
+
+def test_the_engine_ships_no_limit():
+    assert not [name for name, _, _, means in described() if "limit" in name and name != "limit_sure"]
+    assert signals_watch.begin(1).upper[0] != signals_watch.begin(1).upper[0]  # nan: none
+    assert signals.DEFAULT.silent_days is None

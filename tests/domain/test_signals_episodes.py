@@ -1,0 +1,93 @@
+"""A signal is raised once an episode, told again only for something new, and carried until seen."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import numpy as np
+
+from service.domain import signals_episodes
+from service.domain.signals_episodes import ROW, Episodes, Rule, Stored, reconcile
+from service.domain.signals_facts import Signal
+from service.domain.words import SignalKind
+
+KIND = SignalKind.RISING
+FIRST = 740_000
+
+
+def _flags(value: bool) -> np.ndarray:
+    return np.array([value])
+
+
+def _told(course: list[Rule]) -> tuple[list[int], Episodes]:
+    """The days (counted from 0) on which one patient's signal is told."""
+    episodes, days = signals_episodes.none_yet(1), []
+    for day, rule in enumerate(course):
+        episodes, told = signals_episodes.update(episodes, FIRST + day, {KIND: rule})
+        if told[ROW[KIND], 0]:
+            days.append(day)
+    return days, episodes
+
+
+def _of(evidence: float, at: float = 2.0, off: float = 1.3, size: float = 0.0, **more: object) -> Rule:
+    return Rule(holds=_flags(evidence >= at), lets_go=_flags(evidence < off), size=np.array([size]), **more)  # type: ignore[arg-type]
+
+
+def test_flickering_about_the_threshold_is_one_signal():
+    days, _ = _told([_of(value) for value in (1.9, 2.1, 1.9, 2.1, 1.5, 2.2, 1.4, 2.1)])
+    assert days == [1]
+
+
+def test_once_let_go_it_may_be_raised_again():
+    days, episodes = _told([_of(value) for value in (2.1, 1.0, 2.1, 1.0)])
+    assert days == [0, 2]
+    assert not episodes.open[ROW[KIND], 0]
+    assert episodes.ended_on[ROW[KIND], 0] == FIRST + 3
+
+
+def test_a_further_move_is_told_again_but_not_within_its_quiet_days():
+    climb = [_of(3.0, size=0.5 * day, step=1.5, quiet_days=7) for day in range(16)]
+    days, _ = _told(climb)
+    assert days == [0, 7, 14]
+
+
+def test_the_same_size_for_months_is_told_once():
+    days, _ = _told([_of(3.0, size=4.0, step=1.5, quiet_days=7)] * 90)
+    assert days == [0]
+
+
+def test_a_new_kind_of_symptom_is_something_new():
+    marks = [1, 1, 1, 1, 3, 3, 1, 3]
+    rules = [Rule(holds=_flags(True), lets_go=_flags(False), marks=np.array([mark]), quiet_days=3) for mark in marks]
+    assert _told(rules)[0] == [0, 4]
+
+
+def test_nothing_is_raised_on_a_day_on_which_nothing_came():
+    rules = [_of(3.0, heard=_flags(day == 3)) for day in range(5)]
+    assert _told(rules)[0] == [3]
+
+
+# --- against what is stored ------------------------------------------------------------
+
+
+def _signal(day: int, ended: int | None = None) -> Signal:
+    on = date(2026, 3, day)
+    return Signal(KIND, on, on, "Pressure up.", ended_on=None if ended is None else date(2026, 3, ended))
+
+
+def test_only_what_is_new_is_raised_and_what_is_unseen_is_carried():
+    stored = [
+        Stored("a", KIND, date(2026, 3, 1), None, seen=True),
+        Stored("b", KIND, date(2026, 3, 8), None, seen=False),
+    ]
+    changes = reconcile(stored, [_signal(1, ended=5), _signal(8), _signal(12)])
+    assert [signal.raised_on.day for signal in changes.raise_now] == [12]
+    assert changes.end_now == (("a", date(2026, 3, 5)),)
+    assert changes.carried == ("b",)
+
+
+def test_a_signal_that_a_late_reading_has_undone_is_ended_not_deleted():
+    stored = [Stored("a", KIND, date(2026, 3, 1), None, seen=False)]
+    changes = reconcile(stored, [])
+    assert changes.end_now == (("a", date(2026, 3, 1)),)
+    assert changes.carried == ("a",)

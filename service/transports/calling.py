@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from service.domain.refused import Refused
 
 MOST_READ = 64 * 1024
+MOST_IDLE = 64
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
@@ -31,13 +32,25 @@ class Answer:
     body: bytes
 
 
+Place = tuple[str, str, int | None]  # scheme, host, port
+
+
 class Caller:
-    """Sends requests; each thread keeps one connection open to each place."""
+    """Sends requests; connections that are idle wait here for whichever thread calls next."""
 
     def __init__(self, timeout_seconds: float, context: ssl.SSLContext | None = None) -> None:
         self._timeout = timeout_seconds
         self._context = context or ssl.create_default_context()
-        self._mine = threading.local()
+        self._idle: list[tuple[Place, http.client.HTTPConnection]] = []
+        self._turn = threading.Lock()
+
+    def close(self) -> None:
+        """Close what is idle."""
+        with self._turn:
+            while self._idle:
+                self._idle.pop()[1].close()
+
+    __del__ = close
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
         """POST. Raises NoAnswer."""
@@ -51,7 +64,7 @@ class Caller:
         parts = urllib.parse.urlsplit(url)
         place = (parts.scheme, parts.hostname or "", parts.port)
         path = urllib.parse.urlunsplit(("", "", parts.path or "/", parts.query, ""))
-        kept = self._connections().pop(place, None)
+        kept = self._take_idle(place)
         if kept is not None:
             try:
                 return self._ask(kept, place, method, path, body, headers)
@@ -71,7 +84,7 @@ class Caller:
     def _ask(
         self,
         connection: http.client.HTTPConnection,
-        place: tuple[str, str, int | None],
+        place: Place,
         method: str,
         path: str,
         body: bytes,
@@ -80,23 +93,29 @@ class Caller:
         connection.request(method, path, body=body or None, headers=dict(headers))
         answered = connection.getresponse()
         read = answered.read(MOST_READ)
-        if answered.will_close or not answered.isclosed():
+        if answered.will_close or not answered.isclosed() or not self._keep_idle(place, connection):
             connection.close()
-        else:
-            self._connections()[place] = connection
         return Answer(answered.status, {name.lower(): value for name, value in answered.getheaders()}, read)
 
-    def _connect(self, place: tuple[str, str, int | None]) -> http.client.HTTPConnection:
+    def _connect(self, place: Place) -> http.client.HTTPConnection:
         scheme, host, port = place
         if scheme == "https":
             return http.client.HTTPSConnection(host, port, timeout=self._timeout, context=self._context)
         return http.client.HTTPConnection(host, port, timeout=self._timeout)
 
-    def _connections(self) -> dict[tuple[str, str, int | None], http.client.HTTPConnection]:
-        if not hasattr(self._mine, "open"):
-            self._mine.open = {}
-        found: dict[tuple[str, str, int | None], http.client.HTTPConnection] = self._mine.open
-        return found
+    def _take_idle(self, place: Place) -> http.client.HTTPConnection | None:
+        with self._turn:
+            for index in range(len(self._idle) - 1, -1, -1):  # the one used last is the likeliest to stand still
+                if self._idle[index][0] == place:
+                    return self._idle.pop(index)[1]
+        return None
+
+    def _keep_idle(self, place: Place, connection: http.client.HTTPConnection) -> bool:
+        with self._turn:
+            if len(self._idle) >= MOST_IDLE:
+                return False
+            self._idle.append((place, connection))
+        return True
 
 
 def checked_url(field: str, url: str) -> str:

@@ -1,0 +1,174 @@
+"""Web push (RFC 8030): encrypted for one browser (RFC 8291), signed by this service (RFC 8292).
+
+Promises that the push service learns nothing of the content, keeps a message no
+longer than it is true, and shows it once: a repeat replaces the earlier one. A
+subscription that the browser has ended is dropped.
+"""
+
+from __future__ import annotations
+
+import base64
+import ipaddress
+import json
+import os
+import socket
+import urllib.parse
+from collections.abc import Callable
+from datetime import datetime
+
+import http_ece
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
+from py_vapid import Vapid02
+
+from service.domain.refused import Refused
+from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
+from service.transports.calling import Caller, NoAnswer
+from service.transports.textgateway import asked_to_wait
+
+TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
+RECORD_SIZE = 4096  # RFC 8291 section 4
+SIGNATURE_LASTS_SECONDS = 12 * 3600  # RFC 8292 section 2: at most 24 hours
+SHORTEST_LIFE_SECONDS = 60
+
+
+class WebPush:
+    """See the module. `subject` is how a push service reaches the operator: a mailto: or https: address."""
+
+    def __init__(
+        self,
+        private_key: str,
+        subject: str,
+        now: Callable[[], datetime],
+        caller: Caller | None = None,
+        is_allowed: Callable[[str], bool] | None = None,
+    ) -> None:
+        self._vapid = Vapid02.from_string(private_key)
+        self._subject = subject
+        self._now = now
+        self._caller = caller or Caller(TIMEOUT_SECONDS)
+        self._is_allowed = is_allowed or leads_outside
+
+    @property
+    def public_key(self) -> str:
+        """What a browser subscribes with: the uncompressed point, base64url."""
+        point = self._vapid.public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
+        return _b64(point)
+
+    def send(self, text: OutgoingText) -> str:
+        if not self._is_allowed(text.to):
+            raise PermanentFailure("the subscription leads to no push service")
+        now = self._now()
+        life = SHORTEST_LIFE_SECONDS
+        if text.lasts_until is not None:
+            life = max(life, int((text.lasts_until - now).total_seconds()))
+        said = json.dumps({"title": text.subject, "body": text.body, "id": str(text.message_id)}, ensure_ascii=False)
+        headers = self._vapid.sign(
+            {"aud": origin(text.to), "sub": self._subject, "exp": int(now.timestamp()) + SIGNATURE_LASTS_SECONDS}
+        )
+        headers |= {
+            "TTL": str(life),
+            "Topic": text.message_id.hex,  # RFC 8030 section 5.4: 32 characters of base64url at most
+            "Urgency": "high",
+            "Content-Encoding": "aes128gcm",
+            "Content-Type": "application/octet-stream",
+        }
+        try:
+            body = encrypt(said.encode(), str(text.secret["p256dh"]), str(text.secret["auth"]))
+        except (KeyError, ValueError, http_ece.ECEException):
+            raise PermanentFailure("the subscription's keys are of no use") from None
+        try:
+            answer = self._caller.post(text.to, body, headers)
+        except NoAnswer as error:
+            raise TemporaryFailure(f"the push service did not answer ({error})") from None
+        if answer.status in {200, 201, 202, 204}:
+            return answer.headers.get("location", "")[-120:]
+        if answer.status in {404, 410}:
+            raise Gone(f"the subscription has ended ({answer.status})")
+        raise TemporaryFailure(f"the push service answered {answer.status}", asked_to_wait(answer))
+
+
+def encrypt(
+    content: bytes,
+    p256dh: str,
+    auth: str,
+    *,
+    salt: bytes | None = None,
+    ours: ec.EllipticCurvePrivateKey | None = None,
+) -> bytes:
+    """RFC 8291 `aes128gcm` content for one subscription. `salt` and `ours` are fresh unless a check gives them."""
+    encrypted: bytes = http_ece.encrypt(
+        content,
+        salt=salt or os.urandom(16),
+        private_key=ours or ec.generate_private_key(ec.SECP256R1()),
+        dh=_unb64(p256dh),
+        auth_secret=_unb64(auth),
+        version="aes128gcm",
+        rs=RECORD_SIZE,
+    )
+    return encrypted
+
+
+def checked_subscription(endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
+    """A subscription as a browser gives it: the endpoint and its keys. Raises Refused."""
+    if not isinstance(endpoint, str) or len(endpoint) > 1000 or not is_public(endpoint):
+        raise Refused("endpoint", endpoint, "an https:// address of a push service")
+    for field, given, length in (("p256dh", p256dh, 65), ("auth", auth, 16)):
+        if not isinstance(given, str) or len(_unb64_or_nothing(given)) != length:
+            raise Refused(field, given, f"{length} bytes in base64url")
+    try:
+        ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), _unb64(str(p256dh)))
+    except ValueError:
+        raise Refused("p256dh", p256dh, "a point on P-256") from None
+    return endpoint, {"p256dh": str(p256dh), "auth": str(auth)}
+
+
+def is_public(endpoint: str) -> bool:
+    """Whether an endpoint is https on a named host. We are asked by strangers to call it, so never our own network."""
+    try:
+        parts = urllib.parse.urlsplit(endpoint)
+        port = parts.port
+    except ValueError:
+        return False
+    host = parts.hostname or ""
+    return parts.scheme == "https" and not parts.username and port in {None, 443} and "." in host and not _is_ip(host)
+
+
+def leads_outside(endpoint: str) -> bool:
+    """Whether an endpoint is public in form, and every address its name stands for is too."""
+    if not is_public(endpoint):
+        return False
+    try:
+        found = socket.getaddrinfo(urllib.parse.urlsplit(endpoint).hostname, 443, type=socket.SOCK_STREAM)
+    except OSError:
+        return True  # a name that cannot be looked up cannot be called either: that is a time-out, not a refusal
+    return all(ipaddress.ip_address(str(address[4][0])).is_global for address in found)
+
+
+def origin(endpoint: str) -> str:
+    """Scheme, host and port: for whom the signature is good."""
+    parts = urllib.parse.urlsplit(endpoint)
+    return f"{parts.scheme}://{parts.netloc}"
+
+
+def _is_ip(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True
+
+
+def _b64(given: bytes) -> str:
+    return base64.urlsafe_b64encode(given).rstrip(b"=").decode("ascii")
+
+
+def _unb64(given: str) -> bytes:
+    return base64.urlsafe_b64decode(given + "=" * (-len(given) % 4))
+
+
+def _unb64_or_nothing(given: str) -> bytes:
+    try:
+        return _unb64(given)
+    except ValueError:
+        return b""

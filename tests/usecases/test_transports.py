@@ -1,0 +1,425 @@
+"""The ways out: mail, web push and the HTTP text gateway, each against a real server on loopback."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import hashlib
+import hmac
+import json
+import socket
+import ssl
+import threading
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from email import message_from_bytes
+from email.policy import default as modern
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+import http_ece
+import pytest
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from py_vapid import Vapid02
+
+from service.domain.refused import Refused
+from service.transports.base import Gone, OutgoingText, PermanentFailure, TemporaryFailure
+from service.transports.calling import checked_url
+from service.transports.email import Mail, MailServer
+from service.transports.textgateway import TextGateway, signature
+from service.transports.webpush import WebPush, checked_subscription, encrypt, is_public, leads_outside
+
+NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+MESSAGE = OutgoingText(
+    uuid.UUID(int=7),
+    "asha@post.example",
+    "Fernmoor: hola. ¿Qué ha pasado?",
+    "Fernmoor",
+    lasts_until=NOW + timedelta(hours=2),
+)
+
+
+# --- mail -----------------------------------------------------------------------------
+
+
+class Mailbox:
+    """What a mail server took, and what it was told to answer."""
+
+    def __init__(self) -> None:
+        self.taken: list[Any] = []
+        self.connections = 0
+        self.to_recipient = self.to_content = ""
+
+    async def handle_EHLO(  # noqa: N802 - the library names them
+        self, server: Any, session: Any, _envelope: Any, hostname: str, responses: list[str]
+    ) -> list[str]:
+        self.connections += 1
+        session.host_name = hostname
+        return responses
+
+    async def handle_RCPT(  # noqa: N802
+        self, _server: Any, _session: Any, envelope: Any, address: str, _options: Any
+    ) -> str:
+        if self.to_recipient:
+            return self.to_recipient
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
+    async def handle_DATA(  # noqa: N802
+        self, _server: Any, session: Any, envelope: Any
+    ) -> str:
+        if self.to_content:
+            return self.to_content
+        self.taken.append((session.ssl is not None, message_from_bytes(envelope.content, policy=modern)))
+        return "250 OK"
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A certificate for localhost, signed by itself."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "localhost")])
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(dt.datetime(2020, 1, 1))  # noqa: DTZ001 - the library takes UTC without a zone
+        .not_valid_after(dt.datetime(2045, 1, 1))  # noqa: DTZ001
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    path = tmp_path_factory.mktemp("tls") / "both"
+    path.write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+        + made.public_bytes(serialization.Encoding.PEM)
+    )
+    return path
+
+
+@contextmanager
+def mail_server(box: Mailbox, certificate: Path, **options: Any) -> Iterator[int]:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(certificate)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    controller = Controller(box, hostname="127.0.0.1", port=port, tls_context=context, **options)
+    controller.start()
+    try:
+        yield port
+    finally:
+        controller.stop()
+
+
+def test_mail_goes_by_tls_and_one_connection_serves_many(certificate: Path) -> None:
+    box = Mailbox()
+    signed_in: list[bytes] = []
+
+    def check(_server: Any, _session: Any, _envelope: Any, _mechanism: str, given: Any) -> AuthResult:
+        signed_in.append(given.login)
+        return AuthResult(success=given.password == b"secret")
+
+    with mail_server(box, certificate, require_starttls=True, authenticator=check) as port:
+        mail = Mail(
+            MailServer("localhost", port, "starttls", "Fernmoor <calls@fernmoor.example>", "fernmoor", "secret"),
+            ssl.create_default_context(cafile=str(certificate)),
+        )
+        refs = [mail.send(MESSAGE) for _ in range(3)]
+        mail.close()
+    assert refs == ["<00000000-0000-0000-0000-000000000007@fernmoor.example>"] * 3
+    assert signed_in == [b"fernmoor"]
+    assert box.connections == 2  # greeted again after STARTTLS, as RFC 3207 asks
+    for encrypted, taken in box.taken:
+        assert encrypted
+        assert (taken["Subject"], taken["To"]) == ("Fernmoor", "asha@post.example")
+        assert taken["Message-ID"] == refs[0]
+        assert taken.get_content().strip() == MESSAGE.body
+
+
+def test_mail_is_not_given_to_a_server_that_cannot_be_trusted(certificate: Path) -> None:
+    box = Mailbox()
+    with mail_server(box, certificate) as port:
+        mail = Mail(MailServer("localhost", port, "starttls", "calls@fernmoor.example"))
+        with pytest.raises(TemporaryFailure, match="SSLCertVerificationError"):
+            mail.send(MESSAGE)
+        mail.close()
+    assert box.taken == []
+
+
+@pytest.mark.parametrize(
+    ("where", "answer", "failure"),
+    [
+        ("to_recipient", "550 5.1.1 no such user", PermanentFailure),
+        ("to_recipient", "450 4.2.1 later", TemporaryFailure),
+        ("to_recipient", "554 5.7.1 policy", TemporaryFailure),
+        ("to_content", "451 4.3.0 later", TemporaryFailure),
+        ("to_content", "554 5.6.0 rejected", TemporaryFailure),
+    ],
+)
+def test_what_a_mail_server_refuses(certificate: Path, where: str, answer: str, failure: type[Exception]) -> None:
+    box = Mailbox()
+    setattr(box, where, answer)
+    with mail_server(box, certificate) as port:
+        mail = Mail(MailServer("127.0.0.1", port, "none", "calls@fernmoor.example"))
+        with pytest.raises(failure):
+            mail.send(MESSAGE)
+        setattr(box, where, "")
+        mail.send(MESSAGE)  # the next one is none the worse
+        mail.close()
+    assert len(box.taken) == 1
+
+
+def test_a_mail_server_that_went_away_and_came_back(certificate: Path) -> None:
+    box = Mailbox()
+    with mail_server(box, certificate) as port:
+        mail = Mail(MailServer("127.0.0.1", port, "none", "calls@fernmoor.example"))
+        mail.send(MESSAGE)
+    with pytest.raises(TemporaryFailure):
+        mail.send(MESSAGE)
+    controller = Controller(box, hostname="127.0.0.1", port=port)
+    controller.start()
+    mail.send(MESSAGE)
+    mail.close()
+    controller.stop()
+    assert len(box.taken) == 2
+
+
+# --- an HTTP server that answers as it is told -------------------------------------------
+
+
+class Told:
+    def __init__(self) -> None:
+        self.asked: list[tuple[str, dict[str, str], bytes]] = []
+        self.answers: list[tuple[int, dict[str, str], bytes]] = []
+        self.connections: set[Any] = set()
+
+
+@contextmanager
+def http_server(told: Told) -> Iterator[str]:
+    class Answers(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def do_POST(self) -> None:
+            told.connections.add(self.client_address)
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            told.asked.append((self.path, {name.lower(): value for name, value in self.headers.items()}, body))
+            status, headers, answer = told.answers.pop(0)
+            self.send_response(status)
+            for name, value in {**headers, "Content-Length": str(len(answer))}.items():
+                self.send_header(name, value)
+            self.end_headers()
+            self.wfile.write(answer)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Answers)
+    server.daemon_threads = True
+    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}"
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+# --- the text gateway ---------------------------------------------------------------------
+
+
+def test_the_text_gateway_is_told_the_key_and_the_end_and_one_connection_serves_many() -> None:
+    told = Told()
+    told.answers = [(202, {}, b'{"reference": "r-1"}')] * 2
+    with http_server(told) as address:
+        gateway = TextGateway(f"{address}/texts", "token")
+        assert [gateway.send(MESSAGE), gateway.send(MESSAGE)] == ["r-1", "r-1"]
+    assert len(told.connections) == 1
+    path, headers, body = told.asked[0]
+    assert (path, headers["idempotency-key"], headers["authorization"]) == (
+        "/texts", str(MESSAGE.message_id), "Bearer token",
+    )  # fmt: skip
+    assert json.loads(body) == {
+        "id": str(MESSAGE.message_id), "to": MESSAGE.to, "text": MESSAGE.body,
+        "expires_at": "2026-11-25T14:00:00+00:00",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("answer", "failure", "wait"),
+    [
+        ((422, {}, b'{"error": "unknown_address"}'), PermanentFailure, None),
+        ((422, {}, b'{"error": "too_long"}'), TemporaryFailure, None),
+        ((422, {}, b"not json"), TemporaryFailure, None),
+        ((429, {"Retry-After": "120"}, b""), TemporaryFailure, timedelta(seconds=120)),
+        ((503, {"Retry-After": "99999999"}, b""), TemporaryFailure, timedelta(hours=1)),
+        ((500, {"Retry-After": "soon"}, b""), TemporaryFailure, None),
+        ((302, {"Location": "http://127.0.0.1:1/"}, b""), TemporaryFailure, None),
+        ((401, {}, b""), TemporaryFailure, None),
+    ],
+)
+def test_what_the_text_gateway_refuses(answer: Any, failure: type[Exception], wait: timedelta | None) -> None:
+    told = Told()
+    told.answers = [answer]
+    with http_server(told) as address, pytest.raises(failure) as failed:
+        TextGateway(f"{address}/texts", "token").send(MESSAGE)
+    assert getattr(failed.value, "wait", None) == wait
+
+
+def test_a_text_gateway_that_is_away_is_asked_later() -> None:
+    with http_server(Told()) as address:
+        pass
+    with pytest.raises(TemporaryFailure):
+        TextGateway(f"{address}/texts", "token").send(MESSAGE)
+
+
+def test_callbacks_are_signed_by_hmac_sha_256() -> None:
+    # RFC 4231, test case 2 (key "Jefe"), for the function beneath; ours puts the timestamp and a full stop first.
+    published = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
+    assert hmac.new(b"Jefe", b"what do ya want for nothing?", hashlib.sha256).hexdigest() == published
+    assert signature("Jefe", "1", b"x") == hmac.new(b"Jefe", b"1.x", hashlib.sha256).hexdigest()
+
+
+# --- web push -----------------------------------------------------------------------------
+
+
+def _unb64(given: str) -> bytes:
+    return base64.urlsafe_b64decode(given + "=" * (-len(given) % 4))
+
+
+def _b64(given: bytes) -> str:
+    return base64.urlsafe_b64encode(given).rstrip(b"=").decode()
+
+
+def _private(given: str) -> ec.EllipticCurvePrivateKey:
+    return ec.derive_private_key(int.from_bytes(_unb64(given), "big"), ec.SECP256R1())
+
+
+def test_content_is_encrypted_as_in_the_example_of_rfc_8291() -> None:
+    # RFC 8291, section 5 and appendix A. Typed from memory: it could not come out by chance.
+    encrypted = encrypt(
+        b"When I grow up, I want to be a watermelon",
+        "BCVxsr7N_eNgVRqvHtD0zTZsEc6-VV-JvLexhqUzORcxaOzi6-AYWXvTBHm4bjyPjs7Vd8pZGH6SRpkNtoIAiw4",
+        "BTBZMqHH6r4Tts7J_aSIgg",
+        salt=_unb64("DGv6ra1nlYgDCS1FRnbzlw"),
+        ours=_private("yfWPiYE-n46HLnH0KqZOF1fJJU3MYrct3AELtAQ-oRw"),
+    )
+    assert _b64(encrypted) == (
+        "DGv6ra1nlYgDCS1FRnbzlwAAEABBBP4z9KsN6nGRTbVYI_c7VJSPQTBtkgcy27mlmlMoZIIgDll6e3vCYLocInmYWAmS6TlzAC8wEqKK6PBru3jl7A_yl95"
+        "bQpu6cVPTpK4Mqgkf1CXztLVBSt2Ks3oZwbuwXPXLWyouBWLVWGNWQexSgSxsj_Qulcy4a-fN"
+    )
+
+
+class Browser:
+    """A subscription's own side: it can read what it is sent."""
+
+    def __init__(self) -> None:
+        self.key = ec.generate_private_key(ec.SECP256R1())
+        self.auth = b"0123456789abcdef"
+
+    @property
+    def keys(self) -> dict[str, str]:
+        point = self.key.public_key().public_bytes(
+            serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint
+        )
+        return {"p256dh": _b64(point), "auth": _b64(self.auth)}
+
+    def reads(self, body: bytes) -> dict[str, str]:
+        return json.loads(http_ece.decrypt(body, private_key=self.key, auth_secret=self.auth, version="aes128gcm"))
+
+
+@pytest.fixture(scope="module")
+def vapid() -> str:
+    made = Vapid02()
+    made.generate_keys()
+    return _b64(made.private_key.private_numbers().private_value.to_bytes(32, "big"))
+
+
+def _pushed(vapid: str, told: Told, browser: Browser, address: str) -> tuple[WebPush, str]:
+    push = WebPush(vapid, "mailto:calls@fernmoor.example", lambda: NOW, is_allowed=lambda _: True)
+    text = OutgoingText(
+        MESSAGE.message_id, f"{address}/send/abc", MESSAGE.body, "Fernmoor", browser.keys, MESSAGE.lasts_until
+    )
+    return push, push.send(text)
+
+
+def test_a_push_can_be_read_by_its_browser_alone_and_is_signed(vapid: str) -> None:
+    told, browser = Told(), Browser()
+    told.answers = [(201, {"Location": "/message/1"}, b"")]
+    with http_server(told) as address:
+        push, ref = _pushed(vapid, told, browser, address)
+    assert ref == "/message/1"
+    ((_, headers, body),) = told.asked
+    assert browser.reads(body) == {"title": "Fernmoor", "body": MESSAGE.body, "id": str(MESSAGE.message_id)}
+    assert b"Fernmoor" not in body
+    assert headers["ttl"] == "7200"
+    assert len(headers["topic"]) == 32
+    assert headers["content-encoding"] == "aes128gcm"
+    # RFC 8292 section 3: `vapid t=…, k=…`; the token's audience is the push service, its key is ours.
+    scheme, _, rest = headers["authorization"].partition(" ")
+    assert scheme == "vapid"
+    parts = dict(part.split("=", 1) for part in rest.split(","))
+    assert parts["k"] == push.public_key
+    claims = json.loads(_unb64(parts["t"].split(".")[1]))
+    assert claims["aud"] == address
+    assert claims["exp"] - int(NOW.timestamp()) <= 24 * 3600
+    assert Vapid02.verify(headers["authorization"])
+
+
+@pytest.mark.parametrize(
+    ("status", "failure"), [(404, Gone), (410, Gone), (429, TemporaryFailure), (500, TemporaryFailure)]
+)
+def test_a_subscription_that_has_ended_is_gone(vapid: str, status: int, failure: type[Exception]) -> None:
+    told = Told()
+    told.answers = [(status, {}, b"")]
+    with http_server(told) as address, pytest.raises(failure):
+        _pushed(vapid, told, Browser(), address)
+
+
+@pytest.mark.parametrize(
+    "endpoint",
+    [
+        "http://push.example/x", "https://127.0.0.1/x", "https://[::1]/x", "https://localhost/x", "https://10.0.0.1/",
+        "https://a@push.example/", "https://push.example:8443/", "https://push.example:x/", "ftp://push.example/", "",
+    ],
+)  # fmt: skip
+def test_a_subscription_never_makes_us_call_our_own_network(endpoint: str, vapid: str) -> None:
+    assert not is_public(endpoint)
+    keys = Browser().keys
+    with pytest.raises(Refused):
+        checked_subscription(endpoint, keys["p256dh"], keys["auth"])
+    push = WebPush(vapid, "mailto:calls@fernmoor.example", lambda: NOW)
+    with pytest.raises(PermanentFailure):
+        push.send(OutgoingText(MESSAGE.message_id, endpoint, "x", secret=keys))
+
+
+def test_a_name_that_leads_inside_is_not_called(monkeypatch: pytest.MonkeyPatch) -> None:
+    inside = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", ("192.168.1.4", 443))]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: inside)
+    assert is_public("https://push.example/x")
+    assert not leads_outside("https://push.example/x")
+
+
+def test_a_subscription_is_taken_with_keys_that_are_keys() -> None:
+    keys = Browser().keys
+    assert checked_subscription("https://push.example/x", **keys) == ("https://push.example/x", keys)
+    for wrong in ({"auth": "short"}, {"p256dh": _b64(b"\x04" + b"\x01" * 64)}, {"p256dh": None}):
+        with pytest.raises(Refused):
+            checked_subscription("https://push.example/x", **{**keys, **wrong})
+
+
+@pytest.mark.parametrize(
+    "url", ["http://gateway.example/", "https://", "gateway", "https://u:p@gateway.example", "https://x:y/"]
+)
+def test_an_address_without_tls_is_refused(url: str) -> None:
+    with pytest.raises(Refused):
+        checked_url("NEAPTIDE_TEXT_GATEWAY_URL", url)

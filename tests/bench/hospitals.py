@@ -15,6 +15,7 @@ from service.store import migrate
 from service.store.session import open_engine
 
 ZONES = ("Pacific/Auckland", "Europe/Madrid", "America/Santiago", "Australia/Lord_Howe")
+HISTORY_DAYS = 28
 FAR = datetime(2027, 1, 1, tzinfo=UTC)
 
 
@@ -26,7 +27,8 @@ def written(at: datetime) -> str:
 def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reachable: bool = True) -> None:
     """A migrated database of `patients` with plan, and contact and consent unless nobody will be written to.
 
-    At each instant in `due`, `due_each` of them open their window; the rest not before 2027.
+    At each instant in `due`, `due_each` of them open their window, after four answered
+    weeks; the rest not before 2027.
     """
     engine = open_engine(f"sqlite:///{path}")
     migrate.upgrade(engine)
@@ -70,8 +72,25 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
             for n, (one, opens) in enumerate(zip(ids, _openings(patients, due, due_each), strict=True))
         ),
     )
+    raw.executemany(
+        "INSERT INTO windows (id, clinic_id, patient_id, local_date, zone, opens_at, due_at, closes_at, wants_reading,"
+        " wants_checkin, state, reading_at, settled_at) VALUES (?,?,?,?,?,?,?,?,1,1,'answered',?,?)",
+        (
+            row
+            for one, opens in zip(ids, _openings(patients, due, due_each), strict=True)
+            if opens < FAR
+            for row in _past(clinic, one, opens)
+        ),
+    )
     raw.execute("COMMIT")
     raw.close()
+
+
+def _past(clinic: str, patient: str, opens: datetime) -> Iterator[tuple[str, ...]]:
+    for days in range(1, HISTORY_DAYS + 1):
+        then = opens - timedelta(days=days)
+        at = written(then)
+        yield uuid.uuid4().hex, clinic, patient, f"{then:%Y-%m-%d}", "UTC", at, at, at, at, at
 
 
 def zone_of(number: int) -> str:

@@ -7,8 +7,11 @@ import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from service.domain.refused import Refused
+
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,18 @@ class Settings:
     tick_seconds: float  # NEAPTIDE_TICK_SECONDS: how often the worker looks for what is due
     log_level: str  # NEAPTIDE_LOG_LEVEL
     trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
+    sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
+    text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is the mock gateway, which goes nowhere
+    text_token: str  # NEAPTIDE_TEXT_TOKEN: our bearer token there
+    text_callback_secret: str  # NEAPTIDE_TEXT_CALLBACK_SECRET: signs the gateway's receipts and replies; empty: none
+    mail_server: str  # NEAPTIDE_MAIL_SERVER: host:port; empty is no mail
+    mail_security: str  # NEAPTIDE_MAIL_SECURITY: tls, starttls, or none on this machine
+    mail_from: str  # NEAPTIDE_MAIL_FROM
+    mail_user: str  # NEAPTIDE_MAIL_USER: empty is no sign-in
+    mail_password: str  # NEAPTIDE_MAIL_PASSWORD
+    push_key: str  # NEAPTIDE_PUSH_KEY: private key (P-256, base64url) that signs web push; empty is none
+    push_contact: str  # NEAPTIDE_PUSH_CONTACT: mailto: or https: address at which a push service reaches the operator
+    ping_url: str  # NEAPTIDE_PING_URL: asked once a minute while the worker is well; a watcher misses it otherwise
 
     @classmethod
     def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
@@ -45,7 +60,44 @@ class Settings:
             tick_seconds=_number(env, "NEAPTIDE_TICK_SECONDS", default=5, least=0.05, most=60),
             log_level=env.get("NEAPTIDE_LOG_LEVEL", "info"),
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
+            sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
+            **_providers(env),
         )
+
+
+def _providers(env: Mapping[str, str]) -> dict[str, str]:
+    given = {
+        field: env.get(f"NEAPTIDE_{field.upper()}", "")
+        for field in (
+            "text_url", "text_token", "text_callback_secret", "mail_server", "mail_from", "mail_user", "mail_password",
+            "push_key", "push_contact", "ping_url",
+        )
+    }  # fmt: skip
+    for field in ("text_url", "ping_url"):
+        if given[field]:
+            _address(f"NEAPTIDE_{field.upper()}", given[field])
+    if given["text_url"] and not given["text_token"]:
+        raise Refused("NEAPTIDE_TEXT_TOKEN", "", "the token that the gateway expects")
+    if given["text_callback_secret"] and len(given["text_callback_secret"]) < 32:
+        raise Refused("NEAPTIDE_TEXT_CALLBACK_SECRET", "(hidden)", "at least 32 characters")
+    security = env.get("NEAPTIDE_MAIL_SECURITY", "tls")
+    host, _, port = given["mail_server"].rpartition(":")
+    if given["mail_server"]:
+        if not host or not port.isdecimal():
+            raise Refused("NEAPTIDE_MAIL_SERVER", given["mail_server"], "host:port")
+        if security not in {"tls", "starttls"} and not (security == "none" and host in LOOPBACK):
+            raise Refused("NEAPTIDE_MAIL_SECURITY", security, "tls or starttls; none only on this machine")
+        if "@" not in given["mail_from"]:
+            raise Refused("NEAPTIDE_MAIL_FROM", given["mail_from"], "an e-mail address")
+    if given["push_key"] and not given["push_contact"].startswith(("mailto:", "https://")):
+        raise Refused("NEAPTIDE_PUSH_CONTACT", given["push_contact"], "a mailto: or https: address")
+    return given | {"mail_security": security}
+
+
+def _address(name: str, given: str) -> None:
+    parts = urlsplit(given)
+    if not (parts.scheme == "https" or (parts.scheme == "http" and parts.hostname in LOOPBACK)) or not parts.hostname:
+        raise Refused(name, given, "an https:// address, or http:// on this machine")
 
 
 def _secret(env: Mapping[str, str], data_dir: Path) -> str:

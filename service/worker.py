@@ -22,7 +22,7 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 
-from service import delivery, prompting, reviewing, watching
+from service import delivery, prompting, reviewing, selfcheck, watching
 from service.clock import Clock
 from service.config import Settings
 from service.delivery import MessageFacts
@@ -37,7 +37,7 @@ from service.web.tokens import Links
 
 log = structlog.get_logger(__name__)
 
-TIDY_SECONDS = 60
+TIDY_SECONDS = PING_SECONDS = 60
 CHECKIN_LINK_LASTS = timedelta(days=1)
 CAREGIVER_LINK_LASTS = timedelta(days=7)
 
@@ -61,6 +61,9 @@ class Worker:
         self._settings = settings
         self.name = name or f"{socket.gethostname()}:{os.getpid()}"[-80:]
         self._started_at = clock.now()
+        self._since_start: dict[str, Tally] = {}
+        self._went_well = False
+        self._stop = threading.Event()
 
     def tick(self) -> dict[str, Tally]:
         """One pass over everything that is due.
@@ -82,17 +85,36 @@ class Worker:
             ("close", lambda: watching.close_windows(self._engine, self._clock.now())),
             ("step", lambda: prompting.take_steps(self._engine, self._clock.now())),
             ("tell", lambda: reviewing.tell_staff(self._engine, self._clock.now())),
-            ("deliver", lambda: delivery.deliver(self._engine, self._transports, self._links, self._clock)),
+            ("deliver", self._deliver),
         )
         for name, part in parts:
             with _guarded(name, failed):
                 done[name] = part()
         if any(tally.seen for tally in done.values()):
             log.info("tick", **{name: tally.as_dict() for name, tally in done.items() if tally.seen})
+        for name, tally in done.items():
+            self._since_start[name] = self._since_start.get(name, Tally()) + tally
         with _guarded("heartbeat", failed), writing(self._engine) as session:
-            told = {name: tally.as_dict() for name, tally in done.items()}
-            heartbeats.beat(session, self.name, self._started_at, {**told, "failed": failed}, self._clock.now())
+            told: dict[str, Any] = {name: tally.as_dict() for name, tally in done.items()}
+            told |= {"failed": failed, "since_start": {n: tally.as_dict() for n, tally in self._since_start.items()}}
+            heartbeats.beat(session, self.name, self._started_at, told, self._clock.now())
+        self._went_well = not failed
         return done
+
+    def _deliver(self) -> Tally:
+        return delivery.deliver(
+            self._engine,
+            self._transports,
+            self._links,
+            self._clock,
+            at_once=self._settings.sends_at_once,
+            stopping=self._stop.is_set,
+        )
+
+    def ping(self) -> None:
+        """Tell the watcher outside that the last tick went well; silence is the alarm."""
+        if self._went_well:
+            selfcheck.ping(self._settings.ping_url)
 
     def tidy(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""
@@ -104,14 +126,13 @@ class Worker:
 
     def run(self) -> None:
         """Tick until SIGTERM or SIGINT, then finish the tick in hand and return."""
-        stop = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: stop.set())
+            signal.signal(number, lambda *_: self._stop.set())
         scheduler = self._metronome()
         log.info("worker started", worker=self.name)
         self.tick()
         scheduler.start()
-        stop.wait()
+        self._stop.wait()
         scheduler.shutdown(wait=True)
         log.info("worker stopped", worker=self.name)
 
@@ -124,6 +145,8 @@ class Worker:
         )
         scheduler.add_job(self.tick, "interval", seconds=self._settings.tick_seconds, id="tick")
         scheduler.add_job(self.tidy, "interval", seconds=TIDY_SECONDS, id="tidy")
+        if self._settings.ping_url:
+            scheduler.add_job(self.ping, "interval", seconds=PING_SECONDS, id="ping")
         return scheduler
 
 

@@ -18,7 +18,10 @@ from service.domain.words import Channel
 from service.store.session import open_engine
 from service.store.tables import Clinic, Patient
 from service.transports.base import Transport
+from service.transports.email import Mail, MailServer
 from service.transports.mock import MockGateway
+from service.transports.textgateway import TextGateway
+from service.transports.webpush import WebPush
 
 GATEWAY_FILE = "gateway.sqlite3"
 CLOCK_FILE = "clock-offset"
@@ -40,8 +43,22 @@ def clock_of(read: Settings) -> Clock:
 
 
 def transports_of(read: Settings, clock: Clock) -> dict[Channel, Transport]:
-    """The way out for each channel."""
-    return {Channel.TEXT: MockGateway(read.data_dir / GATEWAY_FILE, clock.now)}
+    """The way out for each channel that is set up. Raises Refused for a key that is none."""
+    out: dict[Channel, Transport] = {}
+    if read.text_url:
+        out[Channel.TEXT] = TextGateway(read.text_url, read.text_token)
+    else:
+        out[Channel.TEXT] = MockGateway(read.data_dir / GATEWAY_FILE, clock.now)
+    if read.mail_server:
+        host, _, port = read.mail_server.rpartition(":")
+        server = MailServer(host, int(port), read.mail_security, read.mail_from, read.mail_user, read.mail_password)
+        out[Channel.EMAIL] = Mail(server)
+    if read.push_key:
+        try:
+            out[Channel.WEBPUSH] = WebPush(read.push_key, read.push_contact, clock.now)
+        except ValueError:
+            raise Refused("NEAPTIDE_PUSH_KEY", "(hidden)", "a private key on P-256 in base64url") from None
+    return out
 
 
 @contextmanager

@@ -1,0 +1,125 @@
+"""The text gateway's callbacks: taken when signed and fresh, once, and never backwards."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+from werkzeug.test import TestResponse
+
+from service.domain.words import Channel, MessageKind, MessageState
+from service.store import outbox
+from service.store.session import reading, writing
+from service.store.tables import Contact, InboundText, Message
+from service.transports.textgateway import signature
+from tests.web.conftest import House
+
+SECRET = "a secret of the gateway and ours, nobody else's"
+
+
+@pytest.fixture
+def sent(house: House) -> uuid.UUID:
+    """A message the gateway has, whose receipt is awaited."""
+    held = house.app.extensions["neaptide"]
+    house.app.extensions["neaptide"] = replace(held, settings=replace(held.settings, text_callback_secret=SECRET))
+    now = house.clock.now()
+    with writing(house.engine) as session:
+        contact = session.scalars(select(Contact).where(Contact.patient_id == house.patient_id)).first()
+        if contact is None:
+            contact = Contact(
+                id=uuid.uuid4(), clinic_id=house.clinic_id, patient_id=house.patient_id, channel=Channel.TEXT,
+                address="+6499990107", created_at=now,
+            )  # fmt: skip
+            session.add(contact)
+            session.flush()
+        message_id = outbox.enqueue(
+            session,
+            outbox.NewMessage(
+                house.clinic_id, contact.id, MessageKind.PROMPT, Channel.TEXT, "k", now, now + timedelta(hours=1),
+                patient_id=house.patient_id,
+            ),
+            now,
+        )  # fmt: skip
+        assert message_id is not None
+        message = session.get_one(Message, message_id)
+        message.state, message.handed_over_at = MessageState.SENT, now
+    return message_id
+
+
+def call(house: House, body: Any, *, secret: str = SECRET, late: int = 0, **headers: str) -> TestResponse:
+    raw = json.dumps(body).encode()
+    stamp = str(int(house.app.extensions["neaptide"].door_clock.now().timestamp()) - late)
+    signed = {"Neaptide-Timestamp": stamp, "Neaptide-Signature": signature(secret, stamp, raw), **headers}
+    return house.app.test_client().post(
+        "/api/v1/callbacks/text", data=raw, content_type="application/json", headers=signed
+    )
+
+
+def receipt(message_id: uuid.UUID, outcome: str = "delivered") -> dict[str, Any]:
+    return {"receipts": [{"id": str(message_id), "outcome": outcome, "at": "2026-11-25T09:01:00+00:00"}]}
+
+
+def state(house: House, message_id: uuid.UUID) -> MessageState:
+    with reading(house.engine) as session:
+        return session.get_one(Message, message_id).state
+
+
+def test_a_signed_receipt_is_taken_and_never_moves_a_message_backwards(house: House, sent: uuid.UUID) -> None:
+    for outcome in ("delivered", "delivered", "failed"):
+        assert call(house, receipt(sent, outcome)).status_code == 204
+        assert state(house, sent) is MessageState.DELIVERED
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"secret": "another secret that is long enough, too"},
+        {"late": 301},
+        {"late": -301},
+        {"Neaptide-Signature": ""},
+        {"Neaptide-Timestamp": "0"},
+    ],
+    ids=str,
+)
+def test_what_is_not_signed_or_not_fresh_changes_nothing(house: House, sent: uuid.UUID, how: dict[str, Any]) -> None:
+    answer = call(house, receipt(sent), **how)
+    assert (answer.status_code, answer.mimetype) == (401, "application/problem+json")
+    assert state(house, sent) is MessageState.SENT
+
+
+def test_without_a_secret_there_are_no_callbacks(house: House) -> None:
+    assert call(house, {}).status_code == 404
+
+
+def test_a_reply_is_taken_once_for_its_reference(house: House, sent: uuid.UUID) -> None:
+    reply = {"reference": "in-1", "from": "+6499990198", "text": "hello", "at": "2026-11-25T09:01:00+00:00"}
+    for _ in range(2):
+        assert call(house, {"replies": [reply]}).status_code == 204
+    with reading(house.engine) as session:
+        assert [text.gateway_ref for text in session.scalars(select(InboundText))] == ["in-1"]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        [],
+        {"more": 1},
+        {"receipts": {}},
+        {"receipts": [1]},
+        {"receipts": [{"id": "x", "outcome": "delivered", "at": "2026-11-25T09:01:00+00:00"}]},
+        {"receipts": [{"id": str(uuid.UUID(int=1)), "outcome": "read", "at": "2026-11-25T09:01:00+00:00"}]},
+        {"receipts": [{"id": str(uuid.UUID(int=1)), "outcome": "failed", "at": "2026-11-25T09:01:00"}]},
+        {"replies": [{"reference": "", "from": "+6499990198", "at": "2026-11-25T09:01:00+00:00"}]},
+        {"replies": [{"reference": "r", "from": "a\x00b", "at": "2026-11-25T09:01:00+00:00"}]},
+    ],
+    ids=str,
+)
+def test_what_cannot_be_taken_is_refused_whole(house: House, sent: uuid.UUID, body: Any) -> None:
+    answer = call(house, body)
+    assert (answer.status_code, answer.mimetype) == (422, "application/problem+json")
+    assert state(house, sent) is MessageState.SENT

@@ -73,7 +73,8 @@ def record_checkin(
     detail = {} if earlier is None else {"supersedes": str(earlier)}
     action = "checkin.record" if earlier is None else "checkin.correct"
     audit.write_line(session, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
-    if standing.window_id is not None and standing.checkin_at is None:
+    window_id = standing.window_id if standing.checkin_at is None else None
+    if window_id is not None and not silences.note_checkin(session, window_id, now):
         silences.checkin_arrived(session, standing.id, clinic_id, day, now)
     panel.mark_stale(session, [standing.id], now)
     if added := diary.new_signs(answers, standing.safety_signs if earlier is not None else ()):

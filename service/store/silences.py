@@ -57,6 +57,14 @@ def checkin_arrived(
         _mark(session, replace(window, checkin_at=now), now)
 
 
+def note_checkin(session: Session, window_id: uuid.UUID, now: datetime) -> bool:
+    """Mark an open window that still waits for its reading, in one statement.
+
+    False when the window is not such a one: `checkin_arrived` then says what follows.
+    """
+    return session.connection().execute(_NOTE_CHECKIN, {"which": window_id, "at": now}).rowcount == 1
+
+
 def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: date | None = None) -> None:
     """Decide the patient's windows anew from readings, check-ins and pauses, and bring the silences in line.
 
@@ -135,6 +143,16 @@ _WRITE = (
     .values(state=bindparam("to"), reading_at=bindparam("reading"), checkin_at=bindparam("checkin"))
 )
 _SETTLE = _WRITE.values(settled_at=bindparam("at"))
+_NOTE_CHECKIN = (
+    update(Window.__table__)  # type: ignore[arg-type]
+    .where(
+        Window.id == bindparam("which"),
+        Window.state == WindowState.OPEN,
+        Window.wants_reading.is_(True),
+        Window.checkin_at.is_(None),
+    )
+    .values(checkin_at=bindparam("at"))
+)
 
 
 def _window_on(session: Session, patient_id: uuid.UUID, day: date) -> _Held | None:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 from service.domain.refused import Refused
 from service.domain.windows import WindowFacts, WindowTimes, is_answered, missing
@@ -195,13 +195,13 @@ def _rule(field: str, given: object) -> StepRule:
     if not isinstance(given, dict) or set(given) != {"kind", "anchor", "after_minutes"}:
         raise Refused(field, given, "an object with kind, anchor and after_minutes")
     kind, anchor, after = given["kind"], given["anchor"], given["after_minutes"]
-    if kind not in set(StepKind):
+    if not isinstance(kind, str) or kind not in set(StepKind):
         raise Refused(f"{field}.kind", kind, ", ".join(StepKind))
-    if anchor not in ANCHORS:
+    if not isinstance(anchor, str) or anchor not in ANCHORS:
         raise Refused(f"{field}.anchor", anchor, ", ".join(ANCHORS))
     if not isinstance(after, int) or isinstance(after, bool) or not 0 <= after <= LATEST_MINUTES:
         raise Refused(f"{field}.after_minutes", after, f"whole minutes from 0 to {LATEST_MINUTES}")
-    return StepRule(StepKind(kind), cast(Anchor, anchor), after)
+    return StepRule(StepKind(kind), anchor, after)
 
 
 def _has_nothing_to_ask(facts: StepFacts) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TypeVar
 
 from sqlalchemy.orm import Session
@@ -44,6 +44,8 @@ def set_reference(
         raise Refused("to_date", to_date and to_date.isoformat(), "both dates of the fortnight, or neither")
     if from_date is not None:
         fields.date_span("to_date", from_date, to_date, longest_days=92)
+    if to_date is not None and to_date > now.date() + timedelta(days=1):  # it may be tomorrow already where they live
+        raise Refused("to_date", to_date.isoformat(), "a date that has come")
     reference = Reference(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
         pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(actor), set_at=now,

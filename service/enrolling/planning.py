@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from sqlalchemy import select
@@ -14,9 +14,11 @@ from service.domain import fields, steps
 from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
 from service.domain.refused import Refused
-from service.domain.words import PauseCause
+from service.domain.words import PatientState, PauseCause
 from service.store import audit, panel, pauses, silences
 from service.store.tables import Patient, Pause, Plan
+
+FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,8 @@ class NewPlan:
 
 def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Actor, now: datetime) -> Plan:
     """Set or replace a patient's plan, from the next opening on; today's open window stays. Raises Refused."""
+    if patient.state is not PatientState.ACTIVE:
+        raise Refused("patient", str(patient.id), "a patient who is being monitored")
     rule = checked(PlanRule(new.weekdays, new.opens, new.due, new.closes, new.wants_reading, new.wants_checkin))
     values = {
         **vars(rule),
@@ -70,6 +74,8 @@ def pause(
     now: datetime,
 ) -> Pause:
     """Nothing is expected from `from_date` to `to_date` (both included; None is until told). Raises Refused."""
+    if abs(from_date - now.date()) > FARTHEST_PAUSE:
+        raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
     fields.date_span("to_date", from_date, to_date, longest_days=366)
     fields.text("note", note, longest=2000, shortest=0)
     added = pauses.add_pause(session, patient, cause, from_date, to_date, note, str(actor), now)

@@ -8,6 +8,7 @@ sleeps and retries, which starves the unlucky; a file lock is fair and quick.
 from __future__ import annotations
 
 import fcntl
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +19,7 @@ from sqlalchemy.orm import Session
 
 BUSY_SECONDS = 15
 WRITES = "neaptide_writes"
+_held = threading.local()  # the databases this thread is writing to
 
 
 def open_engine(url: str, *, pool_size: int = 8) -> Engine:
@@ -70,10 +72,18 @@ def _turn(engine: Engine) -> Iterator[None]:
     if engine.dialect.name != "sqlite":
         yield
         return
+    database = str(engine.url.database)
+    mine: set[str] = _held.__dict__.setdefault("databases", set())
+    if database in mine:
+        raise RuntimeError("a writing transaction inside another on the same thread would wait for itself for ever")
     # Each writer opens the lock file anew, so threads of one process queue too.
-    with Path(f"{engine.url.database}.writers").open("wb") as queue:
+    with Path(f"{database}.writers").open("wb") as queue:
         fcntl.flock(queue, fcntl.LOCK_EX)
-        yield
+        mine.add(database)
+        try:
+            yield
+        finally:
+            mine.discard(database)
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

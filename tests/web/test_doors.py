@@ -47,6 +47,7 @@ def test_an_unknown_name_is_counted_and_answered_like_a_known_one(house: House) 
 
 
 def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(house: House) -> None:
+    house.staff_id(Role.NURSE)
     with reading(house.engine) as session:
         kept = session.scalars(select(Staff)).first()
         key = session.scalars(select(ApiKey)).one()
@@ -58,8 +59,9 @@ def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(house: House) -> No
 
 @pytest.mark.parametrize("password", ["short", "x" * 201])
 def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(house: House, password: str) -> None:
+    nurse = house.staff_id(Role.NURSE)
     with pytest.raises(Refused) as refused, writing(house.engine) as session:
-        staff = session.get_one(Staff, house.staff_id(Role.NURSE))
+        staff = session.get_one(Staff, nurse)
         staffing.set_password(session, staff, password, OPERATOR, house.clock.now())
     assert password not in str(refused.value)
 

@@ -7,6 +7,7 @@ from typing import Any
 from flask import Flask, request
 from flask_smorest import Api
 from marshmallow.exceptions import ValidationError
+from sqlalchemy.exc import IntegrityError
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
@@ -70,6 +71,9 @@ def answer_for(error: Exception) -> Response:
         return problems.answer(422, str(error.messages))
     if isinstance(error, HTTPException):
         return problems.of_http(error)
+    if isinstance(error, IntegrityError):
+        # Two wrote the same thing at the same moment, and the database let one of them.
+        return problems.answer(409, "Somebody else wrote the same at this moment; read it again.")
     return problems.of_surprise(error)
 
 

@@ -15,8 +15,8 @@ from sqlalchemy import select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.domain.words import Role, Scope
-from service.store.session import writing
+from service.domain.words import ActorKind, Role, Scope
+from service.store.session import reading, writing
 from service.store.tables import IdempotentCall
 from service.web.auth import Caller, current_staff, machine_or_staff
 from service.web.problems import Problem
@@ -55,7 +55,8 @@ def for_staff(*roles: Role) -> Callable[[Callable[P, R]], Callable[P, R]]:
             found = machine_or_staff()
             if found is None:
                 raise Problem(401, "A staff session is needed.")
-            staff = current_staff()
+            # A bearer key beside a session stands for itself: it borrows no rights from the person signed in.
+            staff = current_staff() if found.actor.kind is ActorKind.STAFF else None
             if staff is None or (roles and staff.role not in roles):
                 raise Problem(403, "For signed-in staff" + (f" ({', '.join(roles)})" if roles else "") + ".")
             g.caller, g.clinic_id = found, found.clinic_id
@@ -103,9 +104,7 @@ def once() -> Iterator[Call]:
     key at the same time the second waits, and answers as the first did.
     Raises Problem 422 when the key was used for something else.
     """
-    key = request.headers.get("Idempotency-Key")
-    if key is not None and not 1 <= len(key) <= LONGEST_KEY:
-        raise Problem(422, f"Idempotency-Key: accepted: 1 to {LONGEST_KEY} characters")
+    key = _key()
     with writing(services().engine) as session:
         if key is None:
             yield Call(session, None, None)
@@ -114,25 +113,71 @@ def once() -> Iterator[Call]:
         yield Call(session, row_id, answered)
 
 
+def answered_apart() -> Response | None:
+    """What a POST answered before whose rows are each a transaction of their own. Raises Problem 422.
+
+    Such a call keeps its answer with `keep_apart` once it is done; if it is cut off
+    in between, a repeat does the rest, and finds what is there already.
+    """
+    key = _key()
+    if key is None:
+        return None
+    with reading(services().engine) as session:
+        return _earlier(session, str(caller().actor), key)
+
+
+def keep_apart(body: Any, status: int = 200) -> None:
+    """Keep the answer of such a call for a repeat; of two at the same time the first is kept."""
+    key = _key()
+    if key is not None:
+        with writing(services().engine) as session:
+            _insert(session, str(caller().actor), key, uuid.uuid4(), status, body)
+
+
+def _key() -> str | None:
+    key = request.headers.get("Idempotency-Key")
+    if key is not None and not (1 <= len(key) <= LONGEST_KEY and key.isascii() and key.isprintable()):
+        accepted = f"1 to {LONGEST_KEY} printable characters of ASCII"
+        error = {"field": "Idempotency-Key", "value": key[:LONGEST_KEY], "accepted": accepted}
+        raise Problem(422, f"Idempotency-Key: accepted: {accepted}", [error])
+    return key
+
+
 def _claim(session: Session, who: str, key: str) -> tuple[uuid.UUID, Response | None]:
-    said = hashlib.sha256(f"{request.method} {request.path}\n".encode() + request.get_data()).hexdigest()
     row_id = uuid.uuid4()
+    if _insert(session, who, key, row_id, 0, {}):
+        return row_id, None
+    return row_id, _earlier(session, who, key)
+
+
+def _insert(session: Session, who: str, key: str, row_id: uuid.UUID, status: int, body: Any) -> bool:
+    """Whether the key is ours: of two at the same time the second waits for the first to end."""
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    session.execute(
+    now = services().clock.now()
+    written = session.connection().execute(
         dialect.insert(IdempotentCall)
-        .values(id=row_id, caller=who, key=key, request_hash=said, status=0, body={}, at=services().clock.now())
+        .values(id=row_id, caller=who, key=key, request_hash=_said(), status=status, body=body, at=now)
         .on_conflict_do_nothing(index_elements=["caller", "key"])
+        .execution_options(preserve_rowcount=True)
     )
+    return written.rowcount == 1
+
+
+def _earlier(session: Session, who: str, key: str) -> Response | None:
     row = session.execute(
-        select(IdempotentCall.id, IdempotentCall.request_hash, IdempotentCall.status, IdempotentCall.body).where(
+        select(IdempotentCall.request_hash, IdempotentCall.status, IdempotentCall.body).where(
             IdempotentCall.caller == who, IdempotentCall.key == key
         )
-    ).one()
-    if row.id == row_id:
-        return row_id, None
-    if row.request_hash != said:
+    ).first()
+    if row is None:
+        return None
+    if row.request_hash != _said():
         raise Problem(422, "Idempotency-Key: this key was used for another request.")
-    return row_id, _response(row.body, row.status)
+    return _response(row.body, row.status)
+
+
+def _said() -> str:
+    return hashlib.sha256(f"{request.method} {request.path}\n".encode() + request.get_data()).hexdigest()
 
 
 def _response(body: Any, status: int) -> Response:

@@ -17,7 +17,7 @@ from service.store.session import reading
 from service.store.tables import Reading
 from service.web.api import finding
 from service.web.api.fields import Page, listing
-from service.web.api.guards import caller, needs, once
+from service.web.api.guards import answered_apart, caller, keep_apart, needs, once
 from service.web.api.intakeschemas import BatchOut, ReadingBatchIn, ReadingIn, ReadingOut, RecordedOut
 from service.web.api.paging import paged
 from service.web.api.resource import Blueprint
@@ -52,11 +52,13 @@ def record(new: dict[str, Any]) -> Response:
 @needs(Scope.READINGS)
 @blueprint.arguments(ReadingBatchIn)
 @blueprint.response(200, BATCH)
-def record_batch(batch: dict[str, Any]) -> dict[str, Any]:
+def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
     """Record up to 1,000 readings. Bad rows never stop good ones; each is told by its place, from 0.
 
     Sending a batch again is harmless: what is there already is a duplicate.
     """
+    if answered := answered_apart():
+        return answered
     results: list[dict[str, Any]] = [{} for _ in batch["readings"]]
     sound: list[tuple[int, NewReading]] = []
     for place, row in enumerate(batch["readings"]):
@@ -70,12 +72,14 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any]:
     for (place, _), outcome in zip(sound, told, strict=True):
         results[place] = _told(outcome)
     counts = [result["outcome"] for result in results]
-    return {
+    told_all = {
         "results": [{"place": place, **result} for place, result in enumerate(results)],
         "taken": counts.count("recorded"),
         "duplicates": counts.count("duplicate"),
         "refused": counts.count("refused"),
     }
+    keep_apart(told_all)
+    return told_all
 
 
 @blueprint.route("/patients/<uuid:patient_id>/readings", methods=["GET"])

@@ -11,16 +11,34 @@ from pathlib import Path
 import click
 
 from service.domain.refused import Refused
+from service.domain.signals_settings import described
 from service.replaying import Diaries, Options, Rejected, Replayed, read_diary, read_options, read_readings
 from service.replaying import replay as run
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
 
+def _list_settings(context: click.Context, _option: click.Parameter, asked: bool) -> None:
+    if not asked or context.resilient_parsing:
+        return
+    for name, default, accepted, means in described():
+        shown = "null" if default is None else f"{default:g}"
+        click.echo(f"{name:<20}{shown:>8}   {accepted:<18}{means}")
+    context.exit()
+
+
 @click.command("replay")
 @click.argument("readings", type=FILE)
 @click.option("--diary", type=FILE, help="CSV file of diaries: patient, local_date, weight, breathlessness, …")
 @click.option("--settings", type=FILE, help="JSON file of settings; without it, the defaults and no limits.")
+@click.option(
+    "--list-settings",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_list_settings,
+    help="Say every engine setting: its default, what is accepted, and what it means.",
+)
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="CSV file to write.")
 def replay(readings: Path, diary: Path | None, settings: Path | None, out: Path) -> None:
     """Run past READINGS (a CSV file) day by day, and write the signals they would have raised.

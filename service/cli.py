@@ -72,3 +72,14 @@ def main() -> None:
     except click.Abort:
         click.echo("neaptide: stopped", err=True)
         sys.exit(1)
+    except Exception as error:
+        if not _lacks_tables(error):
+            raise
+        click.echo("neaptide: the database lacks what this needs; run `neaptide migrate` first", err=True)
+        sys.exit(1)
+
+
+def _lacks_tables(error: Exception) -> bool:
+    """Whether the database has not the layout. Told by what drivers say, so that no driver is loaded for `--help`."""
+    told = str(error)
+    return type(error).__module__.startswith("sqlalchemy") and ("no such" in told or "UndefinedTable" in told)

@@ -47,12 +47,9 @@ def replay(readings: Path, diary: Path | None, settings: Path | None, out: Path)
     local date of a reading is the date written in taken_at, in its own offset. Rows that
     cannot be taken are reported and left out; the others run.
     """
-    try:
-        options = read_options(_text(settings)) if settings else Options()
-        taken = read_readings(_lines(readings))
-        written = read_diary(_lines(diary)) if diary else None
-    except Refused as refusal:
-        raise click.ClickException(str(refusal)) from None
+    options = read_options(_text(settings)) if settings else Options()
+    taken = read_readings(_lines(readings))
+    written = read_diary(_lines(diary)) if diary else None
     for path, rejected in ((readings, taken), (diary, written)):
         if path is not None and rejected is not None:
             _report(path, rejected)

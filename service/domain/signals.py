@@ -35,12 +35,14 @@ from service.domain.signals_facts import (
 from service.domain.signals_picture import joined_picture
 from service.domain.signals_settings import DEFAULT, Settings
 from service.domain.signals_watch import Diaries, Today, Watch
+from service.domain.trend_readings import SITTING
 from service.domain.trend_response import Evening, response
 from service.domain.words import SignalKind, Swelling
 
 __all__ = ["DEFAULT", "Assessment", "Case", "Settings", "assess", "assess_many"]
 
 Array = NDArray[np.float64]
+TAKEN_SITTING = "taken sitting"  # the remark of domain.readings
 _HEIGHT = {Swelling.NONE: 0.0, Swelling.ANKLE: 1.0, Swelling.SHIN: 2.0, Swelling.KNEE: 3.0}
 
 
@@ -96,17 +98,19 @@ def today_of(days: Sequence[Day | None]) -> Today:
     """One date of many patients as arrays; None or an empty day is "nothing came"."""
     n = len(days)
     readings, answers = np.full((3, n), np.nan), np.full((len(QUESTIONS), n), np.nan)
-    safety = np.zeros(n, dtype=np.bool_)
+    safety, blur = np.zeros(n, dtype=np.bool_), np.ones(n)
     for patient, day in enumerate(days):
         if day is None:
             continue
+        if day.readings and day.remarks.count(TAKEN_SITTING) >= day.readings:
+            blur[patient] = SITTING
         for channel, name in enumerate(trend.CHANNELS):
             readings[channel, patient] = _or_nan(getattr(day, name))
         if day.checkin:
             for question, name in enumerate(QUESTIONS):
                 answers[question, patient] = _answer(getattr(day, name))
             safety[patient] = bool(day.safety_signs)
-    return Today(readings, answers=answers, safety=safety, missed=np.zeros(n, dtype=np.int64))
+    return Today(readings, blur, answers, safety, missed=np.zeros(n, dtype=np.int64))
 
 
 def _assess_on(today: date, cases: Sequence[Case], settings: Settings) -> list[Assessment]:

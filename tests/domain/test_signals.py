@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 
 from service.domain import signals, signals_carried, signals_watch
 from service.domain.joined import Day
+from service.domain.readings import NewReading, judge
 from service.domain.refused import Refused
 from service.domain.signals import assess, assess_many
 from service.domain.signals_carried import Carried, Outdated
 from service.domain.signals_facts import Adjustment, Case, Limits, Picture, Reference
 from service.domain.signals_settings import DEFAULT, described, from_json
 from service.domain.signals_watch import Today, Watch
-from service.domain.words import Lane, Response, SafetySign, SignalKind, Swelling
+from service.domain.words import Lane, Posture, Response, SafetySign, SignalKind, Swelling
 
 FIRST = date(2026, 1, 1)
 
@@ -152,6 +153,22 @@ def test_worse_with_flat_pressure_asks_for_another_cause():
     found = assess(_case(days, 69))
     assert found.joined.picture is Picture.WORSE_WITH_FLAT_PRESSURE
     assert "look for another cause" in found.joined.sentence
+
+
+def test_a_day_read_only_sitting_up_counts_for_less():
+    days = _days(40, missing=0.0)
+    clear = [*days, replace(days[-1], day=FIRST + timedelta(days=40), pa_diastolic=20.0)]
+    sitting = [*clear[:-1], replace(clear[-1], remarks=tuple(remarks(Posture.SITTING)))]
+    before = assess(_case(days, 39)).pressure.level
+    levels = [assess(_case(course, 40)).pressure.level for course in (sitting, clear)]
+    assert before is not None
+    assert before < levels[0] < levels[1]  # type: ignore[operator]
+
+
+def remarks(posture: Posture) -> list[str]:
+    """As the readings' own rule makes them."""
+    at = datetime(2026, 2, 10, 7, tzinfo=UTC)
+    return judge(NewReading("P-1", at, 42.0, 20.0, 28.0, posture=posture), at).remarks
 
 
 @pytest.mark.parametrize("only", ["pa_diastolic", "pa_mean", "pa_systolic"])

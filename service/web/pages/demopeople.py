@@ -33,7 +33,7 @@ def clinic(session: Session) -> Clinic | None:
 
 
 def everybody(session: Session, now: datetime) -> list[Person]:
-    """All active patients by name. Four queries."""
+    """All active patients, those who are waited for first, then by name. Four queries."""
     patients = session.scalars(select(Patient).where(Patient.state == PatientState.ACTIVE).order_by(Patient.name)).all()
     people = {one.id: Person(one.name, one.zone, one.language, now.astimezone(zone(one.zone))) for one in patients}
     texts = (Contact.channel == Channel.TEXT, Contact.staff_id.is_(None))
@@ -50,7 +50,7 @@ def everybody(session: Session, now: datetime) -> list[Person]:
     for patient_id in session.scalars(select(Window.patient_id).where(Window.state == WindowState.OPEN)):
         if patient_id in people:
             people[patient_id].is_waited_for = True
-    return list(people.values())
+    return sorted(people.values(), key=lambda one: (not one.is_waited_for, one.name))
 
 
 def last_reading(session: Session, patient_id: uuid.UUID) -> tuple[float, float, float, float] | None:

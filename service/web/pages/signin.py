@@ -46,8 +46,10 @@ def enter() -> ResponseReturnValue:
 
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
-    """End the session on this browser."""
+    """End the session on this browser: asked for, or by the page itself after a while without use."""
     end_session()
+    if request.form.get("why") == "idle":
+        return redirect(url_for("signin.page", ended="idle"), 303)
     flash(gettext("You are signed out."), "good")
     return redirect(url_for("signin.page"), 303)
 

@@ -13,11 +13,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from sqlalchemy import Engine, create_engine, make_url, text
 
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
+
+# How long an example takes is the machine's business, not a test's.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
 

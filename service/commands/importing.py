@@ -7,20 +7,19 @@ import sys
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
 import click
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine
 
-from service.clock import SystemClock
-from service.config import Settings
+from service.commands import opening
 from service.domain.readings import UNITS
 from service.domain.refused import Refused
 from service.intake.importing import ImportReport, Progress, import_checkins, import_readings
 from service.store.audit import OPERATOR
-from service.store.session import open_engine, reading
-from service.store.tables import Clinic
+from service.store.session import reading
 
 SOME_REFUSED = 3
 LONG_FILE = 1_000_000  # bytes from which progress is shown
@@ -60,8 +59,7 @@ def readings(file: Path, unit: str | None, clinic: str | None, dry_run: bool, st
     is there already is counted and passed over.
     """
 
-    def run(engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport:
-        now = SystemClock().now()
+    def run(engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport:
         return import_readings(
             engine, clinic_id, file, OPERATOR, now, unit=unit, dry_run=dry_run, strict=strict, progress=progress
         )
@@ -84,8 +82,7 @@ def checkins(file: Path, replace: bool, clinic: str | None, dry_run: bool, stric
     "not answered".
     """
 
-    def run(engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport:
-        now = SystemClock().now()
+    def run(engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport:
         return import_checkins(
             engine, clinic_id, file, OPERATOR, now, may_correct=replace, dry_run=dry_run, strict=strict,
             progress=progress,
@@ -95,18 +92,18 @@ def checkins(file: Path, replace: bool, clinic: str | None, dry_run: bool, stric
 
 
 class _Run(Protocol):
-    def __call__(self, engine: Engine, clinic_id: uuid.UUID, progress: Progress) -> ImportReport: ...
+    def __call__(self, engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport: ...
 
 
 def _import(file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None:
-    engine = open_engine(Settings.from_env().database_url)
+    settings = opening.settings()
     try:
-        with _progress(file) as progress:
-            report = run(engine, _clinic_id(engine, clinic), progress)
+        with opening.database(settings) as engine, _progress(file) as progress:
+            with reading(engine) as session:
+                clinic_id = opening.clinic_of(session, clinic).id
+            report = run(engine, clinic_id, opening.clock_of(settings).now(), progress)
     except Refused as refusal:
         raise click.ClickException(str(refusal)) from None
-    finally:
-        engine.dispose()
     _report(report, as_json=as_json)
     if report.refused:
         sys.exit(SOME_REFUSED)
@@ -121,15 +118,6 @@ def _progress(file: Path) -> Iterator[Progress]:
     with click.progressbar(length=size, label=file.name, file=sys.stderr) as bar:
         # A strict run reads the file twice: the second time round the bar stays full.
         yield lambda read: bar.update(max(0, read - bar.pos))
-
-
-def _clinic_id(engine: Engine, given: str | None) -> uuid.UUID:
-    with reading(engine) as session:
-        clinics = session.execute(select(Clinic.id, Clinic.name).order_by(Clinic.name)).all()
-    named = [one.id for one in clinics if given is None or given in (one.name, str(one.id))]
-    if len(named) != 1:
-        raise Refused("--clinic", given, f"one of: {', '.join(one.name for one in clinics) or '(there is no clinic)'}")
-    return uuid.UUID(str(named[0]))
 
 
 def _report(report: ImportReport, *, as_json: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable
 from typing import Any
 
@@ -12,11 +13,11 @@ from flask_wtf.csrf import generate_csrf
 from sqlalchemy import func, select
 
 from service import enrolling, staffing
-from service.domain.words import Role, Scope
+from service.domain.words import ContactState, Role, Scope
 from service.staffing import NotIn
 from service.store.audit import OPERATOR
 from service.store.session import reading, writing
-from service.store.tables import ApiKey, IdempotentCall, Patient, Reading, SignInAttempt
+from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
 from tests.web.conftest import MORNING, House
 from tests.web.test_api import GOOD_READING, is_problem
 
@@ -181,6 +182,19 @@ def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflic
 
     monkeypatch.setattr("service.web.api.patients.enrolling.enrol_patient", late)
     is_problem(house.machine.post("/patients", {"clinic_ref": "F-1", "name": "X", "zone": "UTC"}), 409)
+
+
+def test_a_broken_contact_is_mended_and_tried_again(build: Callable[..., House]) -> None:
+    house, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic")
+    contact = house.machine.get(f"/patients/{house.patient_id}/contacts").get_json()["items"][0]
+    with writing(house.engine) as session:
+        held = session.get_one(Contact, uuid.UUID(contact["id"]))
+        held.state, held.broken_reason = ContactState.BROKEN, "unknown number"
+    path = f"/contacts/{contact['id']}"
+    is_problem(theirs.machine("PATCH", path, {"address": "+447700900124"}), 404)
+    is_problem(house.machine("PATCH", path, {"address": "soon"}), 422)
+    mended = house.machine("PATCH", path, {"address": "+44 7700 900124"}).get_json()
+    assert (mended["address"], mended["state"], mended["broken_reason"]) == ("+447700900124", "ok", None)
 
 
 # --- signing in -------------------------------------------------------------------------------

@@ -88,6 +88,10 @@ class ContactIn(Schema):
     address = text(1000)
 
 
+class ContactMend(Schema):
+    address = text(1000)
+
+
 class ContactOut(Schema):
     id = fields.UUID()
     channel = word(words.Channel)

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service import enrolling
 from service.domain.words import Scope
-from service.store.session import reading
+from service.store.session import reading, writing
 from service.store.tables import Caregiver, Consent, Contact, Patient
 from service.web.api import finding
 from service.web.api.enrolschemas import (
@@ -19,6 +19,7 @@ from service.web.api.enrolschemas import (
     ConsentIn,
     ConsentOut,
     ContactIn,
+    ContactMend,
     ContactOut,
 )
 from service.web.api.fields import Page, listing
@@ -103,6 +104,17 @@ def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> di
 def add_caregiver_contact(new: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
     """Add a way to reach the caregiver, tried after those already there."""
     return _add_contact(Caregiver, caregiver_id, new)
+
+
+@blueprint.route("/contacts/<uuid:contact_id>", methods=["PATCH"])
+@needs(Scope.ENROL)
+@blueprint.arguments(ContactMend)
+@blueprint.response(200, CONTACT)
+def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
+    """Correct an address; one that was marked broken is tried again."""
+    with writing(services().engine) as session:
+        contact = finding.own(session, Contact, contact_id)
+        return enrolling.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
 
 
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["GET"])

@@ -25,7 +25,6 @@ from service.reviewing import refreshing
 from service.store import panel, staffwork
 from service.store.tables import Clinic
 
-
 RESPONSE_DAYS = 28  # common practice, no source: later, other things have happened
 
 

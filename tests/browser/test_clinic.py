@@ -25,7 +25,7 @@ from service.store.tables import SignOff, Task
 from tests.ward import NOW, open_ward
 
 pytestmark = pytest.mark.browser
-QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 12
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = [
     "--no-sandbox",

@@ -22,7 +22,7 @@ from service.store.session import writing
 from service.store.tables import Staff
 from tests.ward import NOW, open_ward
 
-QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 12
+QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
 
 
 @dataclass

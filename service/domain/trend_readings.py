@@ -46,15 +46,19 @@ class Combined:
 def combine(readings: Sequence[One], usual_hour: float | None) -> Combined:
     """The date's one set of pressures. Raises ValueError without a reading."""
     kept = list(readings)
+    if len(kept) == 1 and kept[0].posture is not Posture.SITTING:  # nearly every date: nothing to choose
+        one = kept[0]
+        near = usual_hour is None or _apart(one.hour, usual_hour) <= UNLIKE_HOURS
+        return Combined(one.diastolic, one.mean, one.systolic, 1.0 if near else OFF_HOUR, one.hour)
     lying = [one for one in kept if one.posture is not Posture.SITTING]
     kept = lying or kept
     if usual_hour is None:
         # The first date decides: the earliest reading, as most people measure on waking.
         usual_hour = min(one.hour for one in kept)
-    near = [one for one in kept if _apart(one.hour, usual_hour) <= UNLIKE_HOURS]
-    kept = near or kept
+    alike = [one for one in kept if _apart(one.hour, usual_hour) <= UNLIKE_HOURS]
+    kept = alike or kept
     hour = median(one.hour for one in kept)
-    blur = (1.0 if lying else SITTING) * (1.0 if near else OFF_HOUR)
+    blur = (1.0 if lying else SITTING) * (1.0 if alike else OFF_HOUR)
     return Combined(
         _middle([one.diastolic for one in kept]),
         _middle([one.mean for one in kept]),

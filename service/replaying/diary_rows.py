@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 
 from service.domain import diary
 from service.domain.diary import Answers
 from service.domain.readings import EARLIEST
 from service.domain.refused import Refused
-from service.domain.signals_diary import QUESTIONS
+from service.domain.signals_diary import QUESTIONS, WEIGHT
 from service.domain.words import SafetySign, Swelling
 from service.replaying.rows import LATEST_YEAR, Rejected, patient_of, rows_of
 
@@ -32,6 +33,8 @@ DIARY_COLUMNS = (
     "tiredness",
     "safety_signs",
 )
+SYMPTOM_COLUMNS = tuple([name for name in DIARY_COLUMNS[2:] if not name.startswith("weight")])
+_NOTHING: tuple[tuple[float | None, ...], tuple[SafetySign, ...]] = ((None,) * WEIGHT, ())
 _HEIGHT = {Swelling.NONE: 0.0, Swelling.ANKLE: 1.0, Swelling.SHIN: 2.0, Swelling.KNEE: 3.0}
 _YES_NO = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
 
@@ -50,23 +53,27 @@ def read_diary(lines: Iterable[str]) -> Diaries:
     found = Diaries()
     for line, row in rows_of(lines, DIARY_COLUMNS, ("patient", "local_date"), DIARY_COLUMNS[2:], found):
         try:
-            patient, day = patient_of(row), _date(row["local_date"])
-            answers = _answers(row)
+            patient, day = patient_of(row), _date(row["local_date"].strip())
+            weight = _weight(row)
+            told = tuple([row.get(name, "").strip() for name in SYMPTOM_COLUMNS])
+            values, signs = _symptoms(told) if weight is None or any(told) else _NOTHING
         except Refused as refusal:
             found.refused.append(refusal.at_line(line))
             continue
-        if answers.weight is not None and answers.weight_unit != "kg":
+        if weight is not None and row.get("weight_unit", "").strip() not in {"", "kg"}:
             found.pounds.add(patient)
         days = found.days.setdefault(patient, {})
         found.duplicates += day in days
         found.rows += 1
-        days[day] = ([_value(answers, question) for question in QUESTIONS], answers.safety_signs or ())
+        days[day] = ([*values, weight], signs)
     return found
 
 
+# The same dates and the same few answers come a thousand times in a file: each is checked once.
+@lru_cache(maxsize=1 << 16)
 def _date(text: str) -> int:
     try:
-        day = date.fromisoformat(text.strip())
+        day = date.fromisoformat(text)
     except ValueError:
         raise Refused("local_date", text, "a date such as 2026-03-01") from None
     if not EARLIEST.year <= day.year < LATEST_YEAR:
@@ -74,20 +81,31 @@ def _date(text: str) -> int:
     return day.toordinal()
 
 
-def _answers(row: dict[str, str]) -> Answers:
-    told = {name: row.get(name, "").strip() for name in DIARY_COLUMNS[2:]}
-    answers = Answers(
-        breathlessness=_whole("breathlessness", told["breathlessness"]),
-        extra_pillows=_whole("extra_pillows", told["extra_pillows"]),
-        woke_breathless=_yes_no("woke_breathless", told["woke_breathless"]),
-        swelling=_word("swelling", told["swelling"]),
-        weight=_decimal("weight", told["weight"]),
-        weight_unit=told["weight_unit"] or "kg",
-        light_headed=_yes_no("light_headed", told["light_headed"]),
-        tiredness=_whole("tiredness", told["tiredness"]),
-        safety_signs=_signs(told["safety_signs"]),
+def _weight(row: dict[str, str]) -> float | None:
+    """kg, or None where none was given."""
+    given = _decimal("weight", row.get("weight", "").strip())
+    if given is None:
+        return None
+    unit = row.get("weight_unit", "").strip() or "kg"
+    return diary.checked(Answers(weight=given, weight_unit=unit)).weight_kg
+
+
+@lru_cache(maxsize=1 << 16)
+def _symptoms(told: tuple[str, ...]) -> tuple[tuple[float | None, ...], tuple[SafetySign, ...]]:
+    """The checked answers to the questions but the weight's, in the order of QUESTIONS, and the safety signs."""
+    text = dict(zip(SYMPTOM_COLUMNS, told, strict=True))
+    answers = diary.checked(
+        Answers(
+            breathlessness=_whole("breathlessness", text["breathlessness"]),
+            extra_pillows=_whole("extra_pillows", text["extra_pillows"]),
+            woke_breathless=_yes_no("woke_breathless", text["woke_breathless"]),
+            swelling=_word("swelling", text["swelling"]),
+            light_headed=_yes_no("light_headed", text["light_headed"]),
+            tiredness=_whole("tiredness", text["tiredness"]),
+            safety_signs=_signs(text["safety_signs"]),
+        )
     )
-    return diary.checked(answers)
+    return tuple([_value(answers, question) for question in QUESTIONS[:WEIGHT]]), answers.safety_signs or ()
 
 
 def _value(answers: Answers, question: str) -> float | None:

@@ -87,7 +87,9 @@ def watching(cases: Sequence[Case]) -> Watch:
         watch,
         trend=trend.with_references(watch.trend, given, sd, from_day),
         diary=replace(
-            watch.diary, dry_weight=np.array([_or_nan(case.dry_weight_kg) for case in cases], dtype=np.float64)
+            watch.diary,
+            dry_weight=np.array([_or_nan(case.dry_weight_kg) for case in cases], dtype=np.float64),
+            pounds=np.array([case.weighs_in_pounds for case in cases], dtype=np.bool_),
         ),
         upper=np.array([_or_nan(case.limits.upper) for case in cases], dtype=np.float64),
         lower=np.array([_or_nan(case.limits.lower) for case in cases], dtype=np.float64),

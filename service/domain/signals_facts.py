@@ -214,6 +214,7 @@ class Case:
     adjustments: Sequence[Adjustment] = ()
     silence: SilenceFacts = SilenceFacts()
     dry_weight_kg: float | None = None
+    weighs_in_pounds: bool = False  # then the rule of pounds in a day speaks too
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,7 +70,7 @@ def _now(pressure: PressureFacts) -> str:
     reference = pressure.reference
     if reference is None:
         return f"{text}, no reference yet"
-    kind = "the reference of" if reference.is_set else "a first fortnight's mean of"
+    kind = "the reference of" if reference.is_set else "the first fortnight's mean of"
     text = f"{text} against {kind} {spoken.figure(reference.value)}"
     if pressure.usual is not None and abs(pressure.usual - reference.value) >= WORTH_TELLING:
         text += f" and about {spoken.figure(pressure.usual)} in recent weeks"

@@ -25,7 +25,7 @@ from service.domain.signals_facts import (
     SilenceFacts,
 )
 from service.domain.signals_picture import joined_picture
-from service.domain.signals_sentences import limit_clause
+from service.domain.signals_sentences import level_clause, limit_clause
 from service.domain.signals_settings import Settings
 from service.domain.signals_watch import Diaries, Watch
 from service.domain.trend import main_channel
@@ -134,8 +134,8 @@ def _about(pressure: PressureFacts) -> str:
     if pressure.broken is not None:
         return f"pressure {'up' if pressure.rising else 'down'} as well"
     if pressure.level is None:
-        return "too few readings to say where the pressure is"
-    return f"no break in pressure: {pressure.of} about {spoken.figure(pressure.level)} mmHg"
+        return level_clause(pressure)
+    return f"no break in pressure: {level_clause(pressure)}"
 
 
 def _limits(watch: Watch, patient: int) -> Limits:

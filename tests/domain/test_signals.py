@@ -171,6 +171,16 @@ def remarks(posture: Posture) -> list[str]:
     return judge(NewReading("P-1", at, 42.0, 20.0, 28.0, posture=posture), at).remarks
 
 
+def test_pounds_in_a_day_count_for_those_who_weigh_in_pounds():
+    days = [
+        replace(day, checkin=True, weight_kg=80.0 + 1.5 * ((day.day - FIRST).days >= 28))
+        for day in _days(30, 1, missing=0.0)
+    ]
+    for pounds in (True, False):
+        found = assess(_case(days, 29, weighs_in_pounds=pounds))
+        assert (SignalKind.WEIGHT_GAIN in {signal.kind for signal in found.signals}) == pounds
+
+
 @pytest.mark.parametrize("only", ["pa_diastolic", "pa_mean", "pa_systolic"])
 def test_one_pressure_alone_is_enough(only: str):
     others = {name: None for name in ("pa_diastolic", "pa_mean", "pa_systolic") if name != only}

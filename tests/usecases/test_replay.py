@@ -67,7 +67,7 @@ def test_a_rise_is_written_on_the_day_it_is_raised(tmp_path: Path):
     assert {line["patient"] for line in lines} == {"P-1"}
     assert lines[0]["signal"] == "rising"
     assert FIRST + timedelta(days=62) < date.fromisoformat(lines[0]["local_date"]) < FIRST + timedelta(days=80)
-    assert "against a first fortnight's mean of" in lines[0]["sentence"]
+    assert "against the first fortnight's mean of" in lines[0]["sentence"]
     assert lines == sorted(lines, key=lambda line: (line["local_date"], line["patient"]))
 
 

@@ -85,17 +85,17 @@ def agree(rule: PlanRule, name: str, pauses: tuple[tuple[date, date], ...] = (),
     assert {pair for pair in theirs if pair[0] < upto} == {pair for pair in mine if pair[0] < upto}
 
 
-@pytest.mark.parametrize("change", CHANGES, ids=str)
-def test_a_calendar_of_a_place_that_changes_its_clocks_says_what_the_worker_does(change: Change) -> None:
+@pytest.mark.parametrize("name", sorted({change.zone for change in CHANGES}))
+def test_a_calendar_of_a_place_that_changes_its_clocks_says_what_the_worker_does(name: str) -> None:
     for rule in (
         MORNING,
         PlanRule(EVERY_DAY, time(0), time(1), time(6)),
         PlanRule(EVERY_DAY, time(2, 15), time(2, 30), time(2, 45)),
     ):
-        agree(rule, change.zone)
+        agree(rule, name)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     st.sampled_from(PLACES),
     st.integers(1, EVERY_DAY),
@@ -151,10 +151,10 @@ LINE = re.compile(
 )
 
 
-@pytest.mark.parametrize("change", CHANGES, ids=str)
-def test_the_printed_year_says_what_the_wall_clock_says(change: Change) -> None:
-    place, year = dateutil.tz.gettz(change.zone), change.at.year
-    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone(change.zone), MORNING, date(2020, 1, 1), ())
+@pytest.mark.parametrize("name", sorted({change.zone for change in CHANGES}))
+def test_the_printed_year_says_what_the_wall_clock_says(name: str) -> None:
+    place, year = dateutil.tz.gettz(name), 2026
+    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone(name), MORNING, date(2020, 1, 1), ())
     month, seen = 0, 0
     for line in yearsheet.write(sheet, year).splitlines():
         assert len(line) <= 80

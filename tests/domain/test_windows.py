@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from itertools import product
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.localtime import local_date, zone
@@ -38,6 +38,7 @@ def test_a_window_has_a_length_and_its_instants_are_in_order(rule: PlanRule, nam
 
 
 @pytest.mark.parametrize("change", CHANGES, ids=str)
+@settings(max_examples=20)
 @given(rule=rules())
 def test_around_a_clock_change_each_window_is_on_its_own_date(change: Change, rule: PlanRule) -> None:
     place = zone(change.zone)

@@ -96,5 +96,5 @@ def _answer_error(error: Exception) -> ResponseReturnValue:
         return api.answer_for(error)
     if isinstance(error, HTTPException):
         return frame.sorry(error)
-    problems.log.exception("page failed unexpectedly", path=request.path, error=type(error).__name__)
+    problems.log_surprise(error)
     return frame.sorry(InternalServerError())

@@ -87,8 +87,13 @@ def of_http(error: HTTPException) -> Response:
 
 def of_surprise(error: Exception) -> Response:
     """500, with what happened in the log and nothing of it in the answer."""
-    log.exception("request failed unexpectedly", path=request.path, error=type(error).__name__)
+    log_surprise(error)
     return answer(500)
+
+
+def log_surprise(error: Exception) -> None:
+    """Note what failed by its route: an address may hold a signed token, which must not lie in a log."""
+    log.exception("request failed unexpectedly", route=str(request.url_rule), error=type(error).__name__)
 
 
 def _errors(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -29,11 +29,19 @@ def configure(level: str) -> None:
             structlog.processors.JSONRenderer(),
         ],
         wrapper_class=structlog.make_filtering_bound_logger(LEVELS[level]),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
+        logger_factory=lambda *_: _ToStderr(),
     )
     # What libraries say goes through the standard library; below a warning it is of no use here.
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s")
+
+
+class _ToStderr:
+    """Writes to what standard error is at that moment: it may be another by then than when logging was set up."""
+
+    def msg(self, message: str) -> None:
+        print(message, file=sys.stderr, flush=True)  # noqa: T201 - the one place that logs are written
+
+    debug = info = warning = error = exception = critical = msg
 
 
 def _places_only(_logger: Any, _method: str, event: MutableMapping[str, Any]) -> MutableMapping[str, Any]:

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 from hypothesis import settings
 from sqlalchemy import Engine, create_engine, make_url, text
 
@@ -25,6 +26,13 @@ settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
+
+
+@pytest.fixture(autouse=True)
+def logging_as_it_was() -> Iterator[None]:
+    """A command run in a test sets logging up for its process; the next test starts from the library's own."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.fixture(scope="session")

@@ -56,7 +56,7 @@ class PanelEntry:
     signed: Signed | None
     last_review: LastReview | None
     days_since_review: int | None
-    carried_over: bool  # last week's review was left unsigned or unresolved
+    carried_over: bool  # the last review ended without reaching them
     refreshed_now: bool  # the row was made again for this page
 
 

@@ -18,7 +18,7 @@ from enum import StrEnum
 
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
-from sqlalchemy import Engine, bindparam, delete, func, select
+from sqlalchemy import Connection, Engine, bindparam, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
@@ -26,7 +26,7 @@ from service.domain.refused import Refused
 from service.domain.words import ActorKind, Role, Scope
 from service.store import audit
 from service.store.session import writing
-from service.store.tables import ApiKey, SignInAttempt, Staff
+from service.store.tables import ApiKey, SignInAttempt, Staff, StaffSession
 
 # The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
 _hasher = PasswordHasher()
@@ -36,6 +36,7 @@ SHORTEST_PASSWORD = 12  # NIST SP 800-63B-4 asks for 8 with a second factor and 
 LONGEST_PASSWORD = 200
 MOST_FAILURES = 5
 WITHIN = timedelta(minutes=15)
+LONGEST_SESSION = timedelta(hours=12)
 
 
 class NotIn(StrEnum):
@@ -49,6 +50,16 @@ class NotIn(StrEnum):
 class SignedIn:
     staff_id: uuid.UUID
     clinic_id: uuid.UUID
+    session_id: uuid.UUID
+
+
+@dataclass(frozen=True)
+class GoodKey:
+    """A machine's key that opens something."""
+
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    scopes: frozenset[Scope]
 
 
 def add_staff(
@@ -77,9 +88,10 @@ def add_staff(
 
 
 def set_password(session: Session, staff: Staff, password: str, actor: audit.Actor, now: datetime) -> None:
-    """Replace a password; every session signed before now is no longer good. Raises Refused."""
+    """Replace a password; every session begun before now has ended. Raises Refused."""
     staff.password_hash = _hasher.hash(_checked(password))
     staff.password_set_at = now
+    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
     session.flush()
     audit.write_line(session, actor, "staff.set_password", ("staff", staff.id), now, clinic_id=staff.clinic_id)
 
@@ -87,6 +99,7 @@ def set_password(session: Session, staff: Staff, password: str, actor: audit.Act
 def close_account(session: Session, staff: Staff, actor: audit.Actor, now: datetime) -> None:
     """The account no longer opens anything; what it signed stays."""
     staff.active = False
+    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
     session.flush()
     audit.write_line(session, actor, "staff.close", ("staff", staff.id), now, clinic_id=staff.clinic_id)
 
@@ -124,7 +137,50 @@ def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedI
             session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
             clinic_id=staff.clinic_id,
         )  # fmt: skip
-    return SignedIn(staff.id, staff.clinic_id)
+        return begin_session(session, staff, now)
+
+
+def begin_session(session: Session, staff: Staff, now: datetime) -> SignedIn:
+    """Write that a browser is signed in; the account's sessions that ran out go."""
+    over = StaffSession.begun_at < now - LONGEST_SESSION
+    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id, over))
+    begun = StaffSession(id=uuid.uuid4(), staff_id=staff.id, begun_at=now)
+    session.add(begun)
+    session.flush()
+    return SignedIn(staff.id, staff.clinic_id, begun.id)
+
+
+def end_session(session: Session, session_id: uuid.UUID, now: datetime) -> None:
+    """The session opens nothing from now on, whoever holds its cookie. One that has ended stays as it is."""
+    begun = session.get(StaffSession, session_id)
+    if begun is None:
+        return
+    staff = session.get_one(Staff, begun.staff_id)
+    session.delete(begun)
+    session.flush()
+    audit.write_line(
+        session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_out", ("staff", staff.id), now,
+        clinic_id=staff.clinic_id,
+    )  # fmt: skip
+
+
+def end_other_sessions(session: Session, staff: Staff, kept: uuid.UUID, now: datetime) -> int:
+    """End every session of the account but `kept`. Returns how many there were."""
+    others = delete(StaffSession).where(StaffSession.staff_id == staff.id, StaffSession.id != kept)
+    ended = session.connection().execute(others).rowcount
+    audit.write_line(
+        session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_out_others", ("staff", staff.id), now,
+        clinic_id=staff.clinic_id, detail={"sessions": ended},
+    )  # fmt: skip
+    return ended
+
+
+def other_sessions(session: Session, staff_id: uuid.UUID, kept: uuid.UUID, now: datetime) -> list[datetime]:
+    """When the account's other sessions that are not yet at their end were begun, newest first."""
+    wanted = select(StaffSession.begun_at).where(
+        StaffSession.staff_id == staff_id, StaffSession.id != kept, StaffSession.begun_at >= now - LONGEST_SESSION
+    )
+    return list(session.scalars(wanted.order_by(StaffSession.begun_at.desc())))
 
 
 def issue_key(
@@ -145,13 +201,16 @@ def issue_key(
     return key, secret
 
 
-def check_key(session: Session, secret: str) -> ApiKey | None:
-    """The key this secret belongs to, if it has not been revoked."""
-    return session.scalar(_GOOD_KEY, {"hash": hash_of(secret)})
+def check_key(connection: Connection, secret: str) -> GoodKey | None:
+    """What the key of this secret opens, if it has not been revoked."""
+    row = connection.execute(_GOOD_KEY, {"hash": hash_of(secret)}).first()
+    return None if row is None else GoodKey(row.id, row.clinic_id, frozenset(Scope(scope) for scope in row.scopes))
 
 
-# Built once: every call of a machine passes here.
-_GOOD_KEY = select(ApiKey).where(ApiKey.secret_hash == bindparam("hash"), ApiKey.revoked_at.is_(None))
+# Built once, and without an object: every call of a machine passes here.
+_GOOD_KEY = select(ApiKey.id, ApiKey.clinic_id, ApiKey.scopes).where(
+    ApiKey.secret_hash == bindparam("hash"), ApiKey.revoked_at.is_(None)
+)
 
 
 def revoke_key(session: Session, key: ApiKey, actor: audit.Actor, now: datetime) -> None:

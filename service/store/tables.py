@@ -124,6 +124,15 @@ class Staff(Base):
     created_at: Mapped[datetime]
 
 
+class StaffSession(Base):
+    """A browser with staff signed in. Signing out takes the row away, and the cookie opens nothing more."""
+
+    __tablename__ = "staff_sessions"
+
+    staff_id: Mapped[uuid.UUID] = _ref("staff", index=True)
+    begun_at: Mapped[datetime]
+
+
 class SignInAttempt(Base):
     """Failed sign-ins, in a table because web processes do not share memory."""
 

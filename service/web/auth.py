@@ -3,7 +3,8 @@
 Promises that `g.clinic_id` is set before a view runs and comes from the account or
 key alone, never from the request. A session ends by itself after a quarter of an
 hour without use, after twelve hours in any case, and when the password changes
-(45 CFR 164.312(a)(2)(iii), automatic logoff; the lengths are ours).
+(45 CFR 164.312(a)(2)(iii), automatic logoff; the lengths are ours). Signing out ends
+it on the server: a copy of its cookie opens nothing (OWASP ASVS 5.0, 7.4.1).
 """
 
 from __future__ import annotations
@@ -18,18 +19,18 @@ from urllib.parse import quote
 
 from flask import Response, abort, g, redirect, request, session
 from flask.typing import ResponseReturnValue
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 
 from service import staffing
 from service.domain.words import ActorKind, Role, Scope
 from service.store.audit import Actor
-from service.store.session import reading
-from service.store.tables import Staff
+from service.store.session import asking, reading, writing
+from service.store.tables import Staff, StaffSession
 from service.web.services import services
 
 P = ParamSpec("P")
 IDLE = timedelta(minutes=15)
-LONGEST = timedelta(hours=12)
+LONGEST = staffing.LONGEST_SESSION
 STAFF_SCOPES = frozenset(Scope)
 
 
@@ -40,6 +41,7 @@ class CurrentStaff:
     name: str
     role: Role
     email: str
+    session_id: uuid.UUID
 
     @property
     def actor(self) -> Actor:
@@ -59,10 +61,17 @@ def begin_session(signed_in: staffing.SignedIn, now: datetime) -> None:
     """Sign this browser in."""
     session.clear()
     session.permanent = True
-    session.update(staff=str(signed_in.staff_id), since=now.timestamp(), seen=now.timestamp())
+    session.update(
+        session=signed_in.session_id.hex, staff=str(signed_in.staff_id), since=now.timestamp(), seen=now.timestamp()
+    )
 
 
-def end_session() -> None:
+def end_session(now: datetime) -> None:
+    """Sign this browser out; a copy of its cookie opens nothing either."""
+    begun = session.get("session")
+    if begun is not None:
+        with writing(services().engine) as db:
+            staffing.end_session(db, uuid.UUID(begun), now)
     session.clear()
 
 
@@ -106,11 +115,9 @@ def machine_or_staff() -> Caller | None:
         kind, _, secret = given.partition(" ")
         if kind.lower() != "bearer" or not secret:
             return None
-        with reading(services().engine) as db:
-            key = staffing.check_key(db, secret.strip())
-        if key is None:
-            return None
-        return Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, frozenset(Scope(scope) for scope in key.scopes))
+        with asking(services().engine) as connection:
+            key = staffing.check_key(connection, secret.strip())
+        return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
     staff = current_staff()
     return None if staff is None else Caller(staff.actor, staff.clinic_id, STAFF_SCOPES)
 
@@ -123,7 +130,7 @@ def keep_session(response: Response) -> Response:
 
 
 def _read_session() -> CurrentStaff | None:
-    if "staff" not in session:
+    if "session" not in session:
         return None
     now = services().door_clock.now()
     since = datetime.fromtimestamp(session.get("since", 0), UTC)
@@ -131,9 +138,17 @@ def _read_session() -> CurrentStaff | None:
     if now - seen > IDLE or now - since > LONGEST:
         session.clear()
         return None
+    session_id = uuid.UUID(session["session"])
     with reading(services().engine) as db:
-        staff = db.scalar(select(Staff).where(Staff.id == uuid.UUID(session["staff"]), Staff.active))
+        staff = db.scalar(_SIGNED_IN, {"id": session_id})
     if staff is None or staff.password_set_at > since:
         session.clear()
         return None
-    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email)
+    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email, session_id)
+
+
+# Built once: every page of the clinic passes here.
+_SIGNED_IN = (
+    select(Staff).join(StaffSession, StaffSession.staff_id == Staff.id)
+    .where(StaffSession.id == bindparam("id"), Staff.active)
+)  # fmt: skip

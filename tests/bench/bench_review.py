@@ -269,6 +269,7 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
     from service.app import create_app
     from service.clock import FixedClock
     from service.config import Settings
+    from tests.signed_in import sign_in_as
 
     with writing(engine) as session:
         nurse = Staff(
@@ -289,8 +290,7 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
         app = create_app(settings, engine, FixedClock(NOW), {})
     app.add_url_rule("/bench/kept", endpoint="kept", view_func=lambda: Response(kept[0]))
     client = app.test_client()
-    with client.session_transaction() as session_kept:
-        session_kept.update(staff=str(nurse_id), since=NOW.timestamp(), seen=NOW.timestamp())
+    sign_in_as(client, nurse_id, NOW)
     kept.append(client.get("/clinic/review").get_data(as_text=True))
     assert kept[0].count("data-row") >= 300
     return (lambda: client.get("/clinic/review")), (lambda: client.get("/bench/kept"))

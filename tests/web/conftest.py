@@ -23,6 +23,7 @@ from service.domain.words import Channel, ConsentKind, Role, Scope
 from service.store.audit import OPERATOR
 from service.store.session import writing
 from service.transports.mock import MockGateway
+from tests.signed_in import sign_in_as
 
 MORNING = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 PASSWORD = "four quiet minutes a day"
@@ -47,10 +48,7 @@ class House:
     def staff(self, role: Role = Role.NURSE) -> FlaskClient:
         """A browser with somebody of this role signed in."""
         client = self.app.test_client()
-        with client.session_transaction() as session:
-            session.update(
-                staff=str(self.staff_id(role)), since=self.clock.now().timestamp(), seen=self.clock.now().timestamp()
-            )
+        sign_in_as(client, self.staff_id(role), self.clock.now())
         return client
 
     def staff_id(self, role: Role) -> uuid.UUID:

@@ -20,6 +20,7 @@ from service.domain.words import Role, Scope, SilenceCause, TaskKind
 from service.store.audit import OPERATOR
 from service.store.session import writing
 from service.store.tables import Staff
+from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
 
 QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
@@ -39,9 +40,7 @@ class Machine:
 
     def post(self, path: str, body: dict[str, Any], who: str = "nurse", key: str | None = None) -> Any:
         """As a signed-in person, from a page of ours: with the session's form token."""
-        with self.client.session_transaction() as kept:
-            kept.clear()
-            kept.update(staff=str(self.staff[who]), since=NOW.timestamp(), seen=NOW.timestamp())
+        sign_in_as(self.client, self.staff[who], NOW)
         page = self.client.get("/clinic/review").get_data(as_text=True)
         token = page.split('name="csrf_token" value="')[1].split('"')[0]
         headers = {"X-CSRFToken": token} | ({"Idempotency-Key": key} if key else {})

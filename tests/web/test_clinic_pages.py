@@ -23,6 +23,7 @@ from service.config import Settings
 from service.domain.words import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
 from service.store.session import reading, writing
 from service.store.tables import Adjustment, SignOff, Task
+from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
 
 QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
@@ -57,13 +58,7 @@ class Clinic:
         return f"/clinic/patients/{self.ids[name]}{rest}"
 
     def enter(self, who: str) -> None:
-        enter(self.client, self.staff[who])
-
-
-def enter(client: FlaskClient, staff_id: uuid.UUID) -> None:
-    with client.session_transaction() as kept:
-        kept.clear()
-        kept.update(staff=str(staff_id), since=NOW.timestamp(), seen=NOW.timestamp())
+        sign_in_as(self.client, self.staff[who], NOW)
 
 
 @pytest.fixture
@@ -102,7 +97,7 @@ def clinic(engine: Engine, tmp_path: Path) -> Clinic:
     )
     app = create_app(settings, engine, FixedClock(NOW), {})
     client = app.test_client()
-    enter(client, staff["nurse"])
+    sign_in_as(client, staff["nurse"], NOW)
     return Clinic(app, engine, client, clinic_id, ids, staff, tasks)
 
 
@@ -449,7 +444,7 @@ def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(
         one.password_set_at = NOW - timedelta(days=1)
         staff_id = one.id
     reviewing.rebuild(engine, NOW)
-    enter(clinic.client, staff_id)
+    sign_in_as(clinic.client, staff_id, NOW)
     with statements_of(engine) as few:
         clinic.get("/clinic/review")
     assert len(few) == len(many)

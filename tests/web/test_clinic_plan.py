@@ -20,6 +20,7 @@ from service.store.audit import OPERATOR
 from service.store.session import writing
 from service.store.tables import AuditLine, Patient, Plan, Reading
 from tests.fernmoor import START, Fernmoor, clinic_of, reading_row
+from tests.signed_in import sign_in_as
 
 AUCKLAND = timedelta(hours=13)  # in summer
 DAY = timedelta(days=1)
@@ -51,8 +52,7 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
             session, fernmoor.clinic.id, "nurse@fernmoor.example", "Nurse", role, "a long pass phrase", OPERATOR, START
         )
     client = create_app(settings, fernmoor.engine, FixedClock(START), {}).test_client()
-    with client.session_transaction() as kept:
-        kept.update(staff=str(staff.id), since=START.timestamp(), seen=START.timestamp())
+    sign_in_as(client, staff.id, START)
     return client
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import Engine
+from sqlalchemy import Engine, event
 
-from service.store.tables import SignInAttempt
-from service.web.auth import IDLE
+from service import staffing
+from service.store.audit import OPERATOR
+from service.store.session import writing
+from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
+from service.web.auth import IDLE, LONGEST
 from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
 
 NEW = "nine quiet lanterns"
@@ -81,6 +85,86 @@ def test_signing_out_ends_it(house: House) -> None:
     assert client.get("/signout").status_code == 405  # a link somebody else placed cannot do it
     client.post("/signout", data={"csrf_token": token_on(page)})
     assert not is_in(client)
+
+
+def copied(house: House, client: FlaskClient) -> FlaskClient:
+    """Another browser that holds the same cookie."""
+    cookie = client.get_cookie("neaptide")
+    assert cookie is not None
+    thief = house.client
+    thief.set_cookie("neaptide", cookie.value)
+    return thief
+
+
+@pytest.mark.parametrize("why", ["", "idle"])
+def test_a_copied_cookie_is_worth_nothing_after_signing_out(house: House, why: str) -> None:
+    """OWASP ASVS 5.0, 7.4.1: once a session is terminated, no further use of it."""
+    client = house.client
+    sign_in(client)
+    thief = copied(house, client)
+    assert is_in(thief)
+    client.post("/signout", data={"csrf_token": token_on(client.get("/password").get_data(as_text=True)), "why": why})
+    assert not is_in(thief)
+    assert thief.get("/api/v1/clinic").status_code == 401
+    assert house.rows(StaffSession) == []
+    assert [line.action for line in house.rows(AuditLine)].count("staff.sign_out") == 1
+
+
+def test_signing_out_here_leaves_other_devices_signed_in(house: House) -> None:
+    here, elsewhere = house.client, house.client
+    sign_in(here)
+    sign_in(elsewhere)
+    here.post("/signout", data={"csrf_token": token_on(here.get("/password").get_data(as_text=True))})
+    assert not is_in(here)
+    assert is_in(elsewhere)
+
+
+def test_sessions_elsewhere_are_shown_and_ended_with_the_password_alone(house: House) -> None:
+    """OWASP ASVS 5.0, 7.5.2: see and, authenticated again, end one's own active sessions."""
+    here, elsewhere = house.client, house.client
+    sign_in(elsewhere)
+    house.world.clock.advance(IDLE / 2)
+    sign_in(here)
+    page = here.get("/password").get_data(as_text=True)
+    began = house.rows(StaffSession)[0].begun_at
+    assert "You are also signed in elsewhere" in words(page)
+    assert words(page).count(f"{began.astimezone(ZoneInfo(house.asha.zone)):%H:%M}") == 1
+    form = {"csrf_token": token_on(page)}
+    refused = here.post("/password/elsewhere", data=form | {"confirm": "not it"})
+    assert refused.status_code == 422
+    assert 'id="wrong-confirm"' in refused.get_data(as_text=True)
+    assert is_in(elsewhere)
+    assert here.post("/password/elsewhere", data=form | {"confirm": PASSWORD}).status_code == 303
+    assert is_in(here)
+    assert not is_in(elsewhere)
+    assert "signed in on this browser only" in words(here.get("/password").get_data(as_text=True))
+
+
+def test_a_closed_account_ends_its_sessions_everywhere(house: House) -> None:
+    """OWASP ASVS 5.0, 7.4.2: all active sessions end when an account is disabled."""
+    client = house.client
+    sign_in(client)
+    with writing(house.engine) as session:
+        staff = session.get_one(Staff, house.rows(Staff)[0].id)
+        staffing.close_account(session, staff, OPERATOR, house.world.now)
+    assert not is_in(client)
+    assert house.rows(StaffSession) == []
+
+
+def test_sessions_that_ran_out_are_cleared_away_at_the_next_sign_in(house: House) -> None:
+    sign_in(house.client)
+    house.world.clock.advance(LONGEST + IDLE)
+    sign_in(house.client)
+    assert len(house.rows(StaffSession)) == 1
+
+
+def test_a_session_is_checked_in_the_look_up_of_its_person(house: House) -> None:
+    client = house.client
+    sign_in(client)
+    asked: list[str] = []
+    event.listen(house.engine, "before_cursor_execute", lambda _c, _k, said, *_more: asked.append(said))
+    client.get("/signin/still-here")
+    assert len([said for said in asked if "SELECT" in said]) == 1
 
 
 def test_an_unused_session_ends_and_says_so(house: House) -> None:

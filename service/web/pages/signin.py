@@ -1,10 +1,14 @@
-"""Staff come in, go out and change their own password.
+"""Staff come in, go out, change their own password and end their sessions elsewhere.
 
 Promises that a wrong name and a wrong password look alike, that nobody is sent to
 another site after signing in, and that a changed password ends every other session.
 """
 
 from __future__ import annotations
+
+from datetime import datetime
+from typing import cast
+from zoneinfo import ZoneInfo
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -13,9 +17,9 @@ from flask_babel import gettext
 from service import staffing
 from service.domain.refused import Refused
 from service.staffing import NotIn, SignedIn
-from service.store.session import writing
-from service.store.tables import Staff
-from service.web.auth import IDLE, begin_session, current_staff, end_session, staff_only
+from service.store.session import reading, writing
+from service.store.tables import Clinic, Staff
+from service.web.auth import IDLE, CurrentStaff, begin_session, current_staff, end_session, staff_only
 from service.web.services import services
 
 blueprint = Blueprint("signin", __name__)
@@ -46,8 +50,8 @@ def enter() -> ResponseReturnValue:
 
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
-    """End the session on this browser: asked for, or by the page itself after a while without use."""
-    end_session()
+    """End this browser's session for good: asked for, or by the page itself after a while without use."""
+    end_session(services().door_clock.now())
     if request.form.get("why") == "idle":
         return redirect(url_for("signin.page", ended="idle"), 303)
     flash(gettext("You are signed out."), "good")
@@ -63,7 +67,7 @@ def still_here() -> ResponseReturnValue:
 @blueprint.get("/password")
 @staff_only()
 def password() -> ResponseReturnValue:
-    """The form to change one's own password."""
+    """The form to change one's own password, and where else one is signed in."""
     return _password_form({})
 
 
@@ -71,9 +75,7 @@ def password() -> ResponseReturnValue:
 @staff_only()
 def change_password() -> ResponseReturnValue:
     """Replace one's own password, knowing the present one."""
-    staff = current_staff()
-    if staff is None:
-        return redirect(url_for("signin.page"), 303)
+    staff = _signed_in()
     given = {key: request.form.get(key, "") for key in ("present", "new", "again")}
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
@@ -84,11 +86,26 @@ def change_password() -> ResponseReturnValue:
             if not staffing.is_password(row, given["present"]):
                 return _password_form({"present": gettext("This is not your present password.")}), 422
             staffing.set_password(db, row, given["new"], staff.actor, now)
+            # The session in hand ended with the old password; it begins anew.
+            anew = staffing.begin_session(db, row, now)
     except Refused:
         return _password_form({"new": _length_words()}), 422
-    # The session in hand was signed before the new password; it begins anew.
-    begin_session(SignedIn(staff.id, staff.clinic_id), now)
+    begin_session(anew, now)
     flash(gettext("Your password is changed. Other browsers are signed out."), "good")
+    return redirect(url_for("signin.password"), 303)
+
+
+@blueprint.post("/password/elsewhere")
+@staff_only()
+def leave_elsewhere() -> ResponseReturnValue:
+    """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
+    staff = _signed_in()
+    with writing(services().engine) as db:
+        row = db.get_one(Staff, staff.id)
+        if not staffing.is_password(row, request.form.get("confirm", "")):
+            return _password_form({"confirm": gettext("This is not your present password.")}), 422
+        staffing.end_other_sessions(db, row, staff.session_id, services().door_clock.now())
+    flash(gettext("Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
 
@@ -104,7 +121,21 @@ def _form(problem: str = "", email: str = "") -> str:
 
 
 def _password_form(problems: dict[str, str]) -> str:
-    return render_template("signin/password.html", problems=problems, length=_length_words())
+    return render_template("signin/password.html", problems=problems, length=_length_words(), others=_elsewhere())
+
+
+def _elsewhere() -> list[datetime]:
+    """When this account signed in on other browsers, on the clinic's clock."""
+    staff = _signed_in()
+    with reading(services().engine) as db:
+        zone = ZoneInfo(db.get_one(Clinic, staff.clinic_id).zone)
+        begun = staffing.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
+    return [at.astimezone(zone) for at in begun]
+
+
+def _signed_in() -> CurrentStaff:
+    """Who is signed in, behind `staff_only`."""
+    return cast(CurrentStaff, current_staff())
 
 
 def _length_words() -> str:

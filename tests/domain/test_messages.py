@@ -47,6 +47,15 @@ def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: st
         ("á" * 71, ("UCS-2", 71, 2)),
         ("é" * 160, ("GSM-7", 160, 1)),
         ("\N{WATER WAVE}" * 35, ("UCS-2", 70, 1)),
+        # TS 23.040 9.2.3.24.1 (from memory): an escape sequence is not split in the middle. Of 306 septets cut at
+        # 153, the 153rd would be the escape: the first segment stays one short, and a third is needed.
+        ("a" * 152 + "€" + "a" * 152, ("GSM-7", 306, 3)),
+        ("a" * 151 + "€" + "a" * 153, ("GSM-7", 306, 2)),
+        ("^" * 153, ("GSM-7", 306, 3)),
+        # The same for the two halves of a surrogate pair. Common practice, no source.
+        ("á" * 66 + "\N{WATER WAVE}" + "á" * 66, ("UCS-2", 134, 3)),
+        ("á" * 65 + "\N{WATER WAVE}" + "á" * 67, ("UCS-2", 134, 2)),
+        ("", ("GSM-7", 0, 1)),
     ],
 )
 def test_length_is_counted_as_networks_count_it(text: str, expected: tuple[str, int, int]) -> None:

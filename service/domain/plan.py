@@ -50,13 +50,18 @@ def checked(rule: PlanRule) -> PlanRule:
     return rule
 
 
-def next_opening(rule: PlanRule, zone: ZoneInfo, after: datetime) -> tuple[date, datetime]:
-    """The first date whose window opens later than `after`, with that instant (UTC)."""
+def next_opening(rule: PlanRule, zone: ZoneInfo, after: datetime, owed: date | None = None) -> tuple[date, datetime]:
+    """The first date whose window opens later than `after`, with that instant (UTC).
+
+    `owed` is the first date that should have opened by now and has not, because no
+    worker ran: from it on, a window that has begun counts until it closes.
+    """
     day = local_date(after, zone) - _DAY
     while True:
         day = next_date(rule, day, zone)
         opens_at = first_instant(day, rule.opens, zone)
-        if opens_at > after:
+        is_owed = owed is not None and day >= owed and first_instant(day, rule.closes, zone) > after
+        if opens_at > after or is_owed:
             return day, opens_at
 
 

@@ -17,6 +17,7 @@ from service.domain.plan import PlanRule, next_opening
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.refused import Refused
 from service.domain.words import Channel, ContactState, PatientState
+from service.enrolling.planning import owed_since
 from service.store import audit, outbox, panel
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
 
@@ -166,7 +167,7 @@ def _plan_anew(session: Session, patient: Patient, now: datetime) -> None:
     if plan is None:
         return
     rule = PlanRule(plan.weekdays, plan.opens, plan.due, plan.closes, plan.wants_reading, plan.wants_checkin)
-    plan.next_date, plan.next_open_at = next_opening(rule, localtime.zone(patient.zone), now)
+    plan.next_date, plan.next_open_at = next_opening(rule, localtime.zone(patient.zone), now, owed_since(plan, now))
     session.flush()
 
 

@@ -39,7 +39,11 @@ class NewPlan:
 
 
 def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Actor, now: datetime) -> Plan:
-    """Set or replace a patient's plan, from the next opening on; today's open window stays. Raises Refused."""
+    """Set or replace a patient's plan, from the next opening on; today's open window stays. Raises Refused.
+
+    A window of the plan before that should be open by now, and is not because no worker
+    ran, opens under the new plan while that one's hours last; dates gone by do not.
+    """
     if patient.state is not PatientState.ACTIVE:
         raise Refused("patient", str(patient.id), "a patient who is being monitored")
     rule = checked(PlanRule(new.weekdays, new.opens, new.due, new.closes, new.wants_reading, new.wants_checkin))
@@ -48,8 +52,8 @@ def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Acto
         "steps": None if new.steps is None else steps.as_json(steps.from_json(new.steps)),
         "silent_days": None if new.silent_days is None else fields.whole("silent_days", new.silent_days, 1, 30),
     }
-    day, opens_at = next_opening(rule, zone(patient.zone), now)
     plan = session.scalar(select(Plan).where(Plan.patient_id == patient.id).with_for_update())
+    day, opens_at = next_opening(rule, zone(patient.zone), now, None if plan is None else owed_since(plan, now))
     if plan is None:
         plan = Plan(id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id)
         session.add(plan)
@@ -61,6 +65,11 @@ def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Acto
     audit.write_line(session, actor, "plan.set", ("plan", plan.id), now, clinic_id=patient.clinic_id,
                      detail={"patient": str(patient.id)})  # fmt: skip
     return plan
+
+
+def owed_since(plan: Plan, now: datetime) -> date | None:
+    """The date from which on the plan's windows should have opened by now and have not."""
+    return plan.next_date if plan.active and plan.next_open_at <= now else None
 
 
 def pause(

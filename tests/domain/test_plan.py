@@ -49,6 +49,22 @@ def test_the_next_opening_is_later_and_none_lies_between(mask: int, name: str, a
         earlier += timedelta(days=1)
 
 
+@given(weekdays, st.sampled_from(PLACES), instants, st.integers(-3, 3))
+def test_what_is_owed_opens_while_its_window_lasts_and_not_after(
+    mask: int, name: str, after: datetime, days: int
+) -> None:
+    rule = PlanRule(mask, time(7), time(8), time(10))
+    place = zone(name)
+    owed = local_date(after, place) + timedelta(days=days)
+    day, opens_at = next_opening(rule, place, after, owed)
+    later = next_opening(rule, place, after)
+    assert first_instant(day, rule.closes, place) > after
+    assert opens_at > after or day >= owed
+    if opens_at > after:
+        assert (day, opens_at) == later
+    assert next_date(rule, day - timedelta(days=1), place) == day
+
+
 @pytest.mark.parametrize("change", CHANGES, ids=str)
 def test_over_a_clock_change_no_day_opens_twice_and_none_is_left_out(change: Change) -> None:
     place = zone(change.zone)

@@ -13,7 +13,7 @@ from flask import Flask, redirect, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFProtect
 from sqlalchemy import Engine
-from werkzeug.exceptions import HTTPException, InternalServerError
+from werkzeug.exceptions import HTTPException, InternalServerError, ServiceUnavailable
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.clock import Clock, SystemClock
@@ -97,4 +97,6 @@ def _answer_error(error: Exception) -> ResponseReturnValue:
     if isinstance(error, HTTPException):
         return frame.sorry(error)
     problems.log_surprise(error)
+    if isinstance(error, api.DATABASE_AWAY):
+        return frame.sorry(ServiceUnavailable(retry_after=int(problems.RETRY_AFTER_SECONDS)))
     return frame.sorry(InternalServerError())

@@ -1,9 +1,10 @@
 """The one long-running process: looks for what is due, does it, and sleeps.
 
 Promises that a tick does everything that is due, in the order people would expect
-it; that one part failing does not stop the others; and that a stop signal lets the
-tick in hand finish. What is due is in the database: APScheduler is only the
-metronome, so any number of workers may run, and none remembers anything.
+it; that one part failing does not stop the others; that a provider which hangs holds
+up messages only, not windows and steps; and that a stop signal lets the tick in hand
+and the calls in flight finish. What is due is in the database: APScheduler is only
+the metronome, so any number of workers may run, and none remembers anything.
 """
 
 from __future__ import annotations
@@ -12,13 +13,14 @@ import os
 import signal
 import socket
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, timedelta
 from typing import Any
 
 import structlog
-from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.executors import pool
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 
@@ -61,12 +63,17 @@ class Worker:
         self._settings = settings
         self.name = name or f"{socket.gethostname()}:{os.getpid()}"[-80:]
         self._started_at = clock.now()
+        self._done: dict[str, Tally] = {}  # what each part came to when it was last done
+        self._failed: dict[str, str] = {}  # parts that failed when they were last tried
         self._since_start: dict[str, Tally] = {}
-        self._went_well = False
+        self._batch_begun: float | None = None  # of the machine's seconds: the clock may be moved meanwhile
+        self._turn = threading.Lock()  # two threads note what they did
         self._stop = threading.Event()
+        self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
+        self._sending: Future[None] | None = None
 
     def tick(self) -> dict[str, Tally]:
-        """One pass over everything that is due.
+        """One pass over everything that is due, one part after the other.
 
         1. Take in receipts and replies, so that a STOP or an answer is known before anything is sent.
         2. Open windows; the prompts due with them are enqueued in the same transaction.
@@ -77,73 +84,120 @@ class Worker:
         7. Leave a sign of life, with what the parts came to.
         A part that fails is reported there and in the log; the rest go on.
         """
-        done: dict[str, Tally] = {}
-        failed: dict[str, str] = {}
-        parts: tuple[tuple[str, Callable[[], Tally]], ...] = (
-            ("listen", lambda: delivery.listen(self._engine, self._transports, self._clock, take_text)),
-            ("open", lambda: prompting.open_windows(self._engine, self._clock.now())),
-            ("close", lambda: watching.close_windows(self._engine, self._clock.now())),
-            ("step", lambda: prompting.take_steps(self._engine, self._clock.now())),
-            ("tell", lambda: reviewing.tell_staff(self._engine, self._clock.now())),
-            ("deliver", self._deliver),
-        )
-        for name, part in parts:
-            with _guarded(name, failed):
-                done[name] = part()
-        if any(tally.seen for tally in done.values()):
-            log.info("tick", **{name: tally.as_dict() for name, tally in done.items() if tally.seen})
-        for name, tally in done.items():
-            self._since_start[name] = self._since_start.get(name, Tally()) + tally
-        with _guarded("heartbeat", failed), writing(self._engine) as session:
-            told: dict[str, Any] = {name: tally.as_dict() for name, tally in done.items()}
-            told |= {"failed": failed, "since_start": {n: tally.as_dict() for n, tally in self._since_start.items()}}
-            heartbeats.beat(session, self.name, self._started_at, told, self._clock.now())
-        self._went_well = not failed
-        return done
+        self._look()
+        self._deliver()
+        self._leave_sign()
+        return {name: tally for name, tally in self._done.items() if name not in self._failed}
 
-    def _deliver(self) -> Tally:
-        return delivery.deliver(
-            self._engine,
-            self._transports,
-            self._links,
-            self._clock,
-            at_once=self._settings.sends_at_once,
-            stopping=self._stop.is_set,
-        )
+    def beat(self) -> None:
+        """A tick that does not wait for providers: they are called beside it, one pass at a time."""
+        self._look()
+        if self._sending is None or self._sending.done():
+            self._sending = self._sender.submit(self._deliver)
+        self._leave_sign()
 
     def ping(self) -> None:
-        """Tell the watcher outside that the last tick went well; silence is the alarm."""
-        if self._went_well:
+        """Tell the watcher outside that all went well; silence is the alarm."""
+        if not self._failed and self._batch_seconds() <= selfcheck.HANDED_OVER_WITHIN.total_seconds():
             selfcheck.ping(self._settings.ping_url)
 
     def tidy(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""
-        failed: dict[str, str] = {}
-        with _guarded("refresh", failed):
-            reviewing.refresh(self._engine, self._clock.now())
-        with _guarded("forget", failed), writing(self._engine) as session:
-            heartbeats.forget_old(session, self._clock.now())
+        self._do("refresh", lambda: reviewing.refresh(self._engine, self._clock.now()))
+        self._do("forget", self._forget)
 
     def run(self) -> None:
-        """Tick until SIGTERM or SIGINT, then finish the tick in hand and return."""
+        """Beat until SIGTERM or SIGINT, then finish what is in hand and return."""
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: self._stop.set())
         scheduler = self._metronome()
         log.info("worker started", worker=self.name)
-        self.tick()
+        self.beat()
         scheduler.start()
         self._stop.wait()
         scheduler.shutdown(wait=True)
+        self._sender.shutdown(wait=True)
+        self._leave_sign()
         log.info("worker stopped", worker=self.name)
+
+    def _look(self) -> None:
+        now = self._clock.now
+        self._do("listen", lambda: delivery.listen(self._engine, self._transports, self._clock, take_text))
+        self._do("open", lambda: prompting.open_windows(self._engine, now()))
+        self._do("close", lambda: watching.close_windows(self._engine, now()))
+        self._do("step", lambda: prompting.take_steps(self._engine, now()))
+        self._do("tell", lambda: reviewing.tell_staff(self._engine, now()))
+
+    def _deliver(self) -> None:
+        try:
+            self._do(
+                "deliver",
+                lambda: delivery.deliver(
+                    self._engine,
+                    self._transports,
+                    self._links,
+                    self._clock,
+                    at_once=self._settings.sends_at_once,
+                    at=self._note_batch,
+                    stopping=self._stop.is_set,
+                ),
+            )
+        finally:
+            self._batch_begun = None
+
+    def _note_batch(self, boundary: delivery.Boundary) -> None:
+        if boundary is delivery.Boundary.STAMPED:
+            self._batch_begun = time.monotonic()
+        elif boundary is delivery.Boundary.SETTLED:
+            self._batch_begun = None
+
+    def _batch_seconds(self) -> float:
+        """For how long the batch in hand has been with its providers."""
+        begun = self._batch_begun
+        return 0.0 if begun is None else time.monotonic() - begun
+
+    def _forget(self) -> None:
+        with writing(self._engine) as session:
+            heartbeats.forget_old(session, self._clock.now())
+
+    def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
+        try:
+            tally = part()
+        except Exception as error:
+            with self._turn:
+                self._failed[name] = place(error)
+            log.exception("part failed", part=name, error=place(error), exc_info=False)
+            return
+        with self._turn:
+            self._failed.pop(name, None)
+            if tally is not None:
+                self._done[name] = tally
+                self._since_start[name] = self._since_start.get(name, Tally()) + tally
+        if tally is not None and tally.seen:
+            log.info("done", part=name, **tally.as_dict())
+
+    def _leave_sign(self) -> None:
+        with self._turn:
+            told: dict[str, Any] = {name: tally.as_dict() for name, tally in self._done.items()}
+            told |= {
+                "failed": {name: what for name, what in self._failed.items() if name != "heartbeat"},
+                "since_start": {name: tally.as_dict() for name, tally in self._since_start.items()},
+                "batch_seconds": round(self._batch_seconds(), 1),
+            }
+        self._do("heartbeat", lambda: self._beat(told))
+
+    def _beat(self, told: dict[str, Any]) -> None:
+        with writing(self._engine) as session:
+            heartbeats.beat(session, self.name, self._started_at, told, self._clock.now())
 
     def _metronome(self) -> BackgroundScheduler:
         # One instance of each, missed beats folded into one: a tick that takes long is followed by one, not by many.
         scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": ThreadPoolExecutor(2)},
+            executors={"default": pool.ThreadPoolExecutor(2)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
-        scheduler.add_job(self.tick, "interval", seconds=self._settings.tick_seconds, id="tick")
+        scheduler.add_job(self.beat, "interval", seconds=self._settings.tick_seconds, id="tick")
         scheduler.add_job(self.tidy, "interval", seconds=TIDY_SECONDS, id="tidy")
         if self._settings.ping_url:
             scheduler.add_job(self.ping, "interval", seconds=PING_SECONDS, id="ping")
@@ -161,16 +215,7 @@ def links_for(links: Links, base_url: str) -> Callable[[MessageFacts], str]:
         if message.window_id is None or message.staff_id is not None:
             return f"{base_url}/clinic/inbox"
         if message.caregiver_id is not None:
-            return links.caregiver(message.window_id, message.caregiver_id, message.expires_at + CAREGIVER_LINK_LASTS)
+            return links.nudge(message.id, message.expires_at + CAREGIVER_LINK_LASTS)
         return links.checkin(message.window_id, message.expires_at + CHECKIN_LINK_LASTS)
 
     return link
-
-
-@contextmanager
-def _guarded(part: str, failed: dict[str, Any]) -> Iterator[None]:
-    try:
-        yield
-    except Exception as error:
-        failed[part] = place(error)
-        log.exception("part failed", part=part, error=failed[part], exc_info=False)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import Engine, case, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.words import MessageState
+from service.store import outbox
 from service.store.agenda import QUEUED_MESSAGES
 from service.store.leases import LEASE
+from service.store.session import writing
 from service.store.tables import Message
+
+NOT_BEGUN = "not_begun"
 
 
 def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
@@ -34,6 +39,31 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
         .values(state=MessageState.CLAIMED, claim_token=token, lease_until=now + LEASE)
     )
     return claimed.rowcount
+
+
+def give_back(engine: Engine, token: uuid.UUID, now: datetime) -> None:
+    """Queue again everything held under `token`: nothing has left, so this was no try."""
+    with writing(engine) as session:
+        put_back(session, held(session, token, MessageState.CLAIMED, MessageState.HANDING_OVER), now)
+
+
+def put_back(session: Session, message_ids: Collection[uuid.UUID], now: datetime) -> None:
+    """Queue these again, claimed or stamped and never begun."""
+    stamped = case((Message.state == MessageState.CLAIMED, 0), else_=1)
+    session.execute(
+        update(Message)
+        .where(Message.id.in_(message_ids))
+        .values(
+            state=MessageState.QUEUED,
+            reason=NOT_BEGUN,
+            next_try_at=now,
+            claim_token=None,
+            lease_until=None,
+            attempts=Message.attempts - stamped,
+        )
+        .execution_options(synchronize_session=False)
+    )
+    outbox.note_events(session, [(message_id, "queued_again", NOT_BEGUN) for message_id in message_ids], now)
 
 
 def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:

@@ -2,7 +2,8 @@
 
 Promises that a call begins only while the lease surely outlasts it, and while the
 message may still go: the end of a long queue behind a slow provider is given back
-rather than sent late. Never raises for a provider's failure.
+rather than sent late, and whatever is left of it when the worker is to stop. Never
+raises for a provider's failure.
 """
 
 from __future__ import annotations
@@ -43,17 +44,18 @@ def hand_over(
     ready: Sequence[tuple[MessageFacts, OutgoingText]],
     transports: Mapping[Channel, Transport],
     clock: Clock,
-    at_once: int,
+    pool: ThreadPoolExecutor,
+    stopping: Callable[[], bool],
     calling: Callable[[], None] = lambda: None,
     called: Callable[[], None] = lambda: None,
 ) -> list[Sent]:
-    """Hand over everything in `ready`, at most `at_once` at a time. Returns one result for each."""
+    """Hand over everything in `ready`, as many at a time as `pool` has threads. Returns one result for each."""
     # Elapsed time, not the clock on the wall: that may be set while we wait.
     last_start = time.monotonic() + (LEASE - LONGEST_CALL).total_seconds()
 
     def one(item: tuple[MessageFacts, OutgoingText]) -> Sent:
         facts, text = item
-        if time.monotonic() > last_start or recheck(facts.last_look, clock.now()).act is not Act.GO:
+        if stopping() or time.monotonic() > last_start or recheck(facts.last_look, clock.now()).act is not Act.GO:
             return Sent(facts, begun=False)
         calling()
         sent = _call(facts, text, transports[facts.channel])
@@ -62,8 +64,7 @@ def hand_over(
 
     if len(ready) <= 1:
         return [one(item) for item in ready]
-    with ThreadPoolExecutor(min(at_once, len(ready)), thread_name_prefix="hand-over") as pool:
-        return list(pool.map(one, ready))
+    return list(pool.map(one, ready))
 
 
 def _call(facts: MessageFacts, text: OutgoingText, transport: Transport) -> Sent:

@@ -3,6 +3,8 @@
 Promises the order of the delivery promise: claim, recheck, stamp, hand over, settle;
 each of the three writes a transaction of its own, and each only where the claim
 still holds. Whatever kills a process between two of them, the next pass knows what to do.
+A database that goes away and comes back costs a delay, not a doubt: what was handed over
+is settled when it is back, and what was not is queued again.
 """
 
 from __future__ import annotations
@@ -10,22 +12,30 @@ from __future__ import annotations
 import random
 import uuid
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from enum import StrEnum
 
+import structlog
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 
 from service.clock import Clock
 from service.delivery import claiming, uncertain
 from service.delivery.handing_over import hand_over
 from service.delivery.settling import settle_all
-from service.delivery.stamping import LinkMaker, stamp
+from service.delivery.stamping import LinkMaker, Stamped, stamp
 from service.domain.tally import Tally
 from service.domain.words import Channel
-from service.store.session import writing
+from service.store.parking import place
+from service.store.session import patiently, writing
 from service.transports.base import Transport
 
+log = structlog.get_logger(__name__)
+
 AT_ONCE = 32  # calls in flight: a slow provider must not make a queue of one
-BATCH = 200
+ROUNDS = 4  # calls one after another in a batch: whole rounds, so that no last one runs half empty
+LEAST = 128  # what goes to one person together is best seen together
 
 
 class Boundary(StrEnum):
@@ -51,7 +61,6 @@ def deliver(
     transports: Mapping[Channel, Transport],
     links: LinkMaker,
     clock: Clock,
-    limit: int = BATCH,
     *,
     at_once: int = AT_ONCE,
     at: Callable[[Boundary], None] = lambda _: None,
@@ -65,27 +74,70 @@ def deliver(
     3. Recheck each; stamp the hand-over of those that may go, settle the others with their reason.
     4. Call the providers, `at_once` at a time, with no transaction open.
     5. Settle, where the token still matches.
-    `at` is told of every boundary; `chance` spreads the waits after failures; `stopping` is asked between batches.
+    `at` is told of every boundary; `chance` spreads the waits after failures; `stopping` is asked before
+    every batch and every call, and what is not begun then is queued again.
     """
-    chance = chance or random.Random()
-    tally = Tally()
     uncertain.take_back(engine, clock.now())
-    while not stopping():
-        at(Boundary.BEFORE_CLAIM)
-        token = uuid.uuid4()
-        with writing(engine) as session:
-            claimed = claiming.claim(session, token, clock.now(), limit)
-            at(Boundary.CLAIMING)
-        if not claimed:
-            break
-        at(Boundary.CLAIMED)
-        stamped = stamp(engine, token, links, transports, clock.now(), lambda: at(Boundary.STAMPING))
-        at(Boundary.STAMPED)
-        results = hand_over(
-            stamped.ready, transports, clock, at_once, lambda: at(Boundary.CALLING), lambda: at(Boundary.CALLED)
-        )
-        at(Boundary.HANDED_OVER)
-        settled = settle_all(engine, token, results, clock.now(), chance, lambda: at(Boundary.SETTLING))
-        tally += stamped.stopped + settled
-        at(Boundary.SETTLED)
+    tally = Tally()
+    with ThreadPoolExecutor(at_once, thread_name_prefix="hand-over") as pool:
+        batches = _Pass(engine, transports, links, clock, pool, at, chance or random.Random(), stopping)
+        while not stopping():
+            batch = batches.next(max(at_once * ROUNDS, LEAST))
+            if batch is None:
+                break
+            tally += batch
     return tally
+
+
+@dataclass(frozen=True)
+class _Pass:
+    engine: Engine
+    transports: Mapping[Channel, Transport]
+    links: LinkMaker
+    clock: Clock
+    pool: ThreadPoolExecutor
+    at: Callable[[Boundary], None]
+    chance: random.Random
+    stopping: Callable[[], bool]
+
+    def next(self, limit: int) -> Tally | None:
+        """One batch from claim to settling. None when nothing is due."""
+        token = uuid.uuid4()
+        try:
+            stamped = self._take(token, limit)
+        except Exception:
+            self._give_back(token)
+            raise
+        if stamped is None:
+            return None
+        self.at(Boundary.STAMPED)
+        results = hand_over(
+            stamped.ready, self.transports, self.clock, self.pool, self.stopping,
+            lambda: self.at(Boundary.CALLING), lambda: self.at(Boundary.CALLED),
+        )  # fmt: skip
+        self.at(Boundary.HANDED_OVER)
+        now = self.clock.now()
+        settled = patiently(
+            lambda: settle_all(self.engine, token, results, now, self.chance, lambda: self.at(Boundary.SETTLING))
+        )
+        self.at(Boundary.SETTLED)
+        return stamped.stopped + settled
+
+    def _take(self, token: uuid.UUID, limit: int) -> Stamped | None:
+        self.at(Boundary.BEFORE_CLAIM)
+        with writing(self.engine) as session:
+            claimed = claiming.claim(session, token, self.clock.now(), limit)
+            self.at(Boundary.CLAIMING)
+        if not claimed:
+            return None
+        self.at(Boundary.CLAIMED)
+        return stamp(
+            self.engine, token, self.links, self.transports, self.clock.now(), lambda: self.at(Boundary.STAMPING)
+        )
+
+    def _give_back(self, token: uuid.UUID) -> None:
+        """No provider was called under `token`: what got as far as the database waits again, but not for its lease."""
+        try:
+            patiently(lambda: claiming.give_back(self.engine, token, self.clock.now()))
+        except DBAPIError as error:
+            log.warning("claims left to their lease", error=place(error))

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, bindparam, update
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
-from service.delivery.claiming import held
+from service.delivery.claiming import held, put_back
 from service.delivery.facts import MessageFacts
 from service.delivery.handing_over import Sent
 from service.domain.sending import wait
@@ -76,6 +76,7 @@ def _settle(session: Session, token: uuid.UUID, results: Sequence[Sent], now: da
     ours = held(session, token, *STILL_OURS)
     settled = Tally()
     sent = []
+    not_begun = []
     for result in results:
         if result.facts.id not in ours:
             continue
@@ -83,13 +84,15 @@ def _settle(session: Session, token: uuid.UUID, results: Sequence[Sent], now: da
             sent.append((result.facts.id, result.ref))
             continue
         if not result.begun:
-            put_back(session, result.facts.id, now)
+            not_begun.append(result.facts.id)
         elif result.permanent is not None:
             break_contact(session, result.facts, result.permanent, now, gone=result.gone)
         else:
             again = now + max(wait(result.facts.attempts + 1, chance.random()), result.wait or timedelta(0))
             retry_or_expire(session, result.facts, result.temporary or "", again, now)
         settled += Tally(passed=1)
+    if not_begun:
+        put_back(session, not_begun, now)
     mark_sent(session, sent, now)
     return settled + Tally(done=len(sent))
 
@@ -142,17 +145,6 @@ def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: dateti
         .execution_options(synchronize_session=False)
     )
     outbox.note_events(session, [(message_id, "queued_again", _plain(reason, DETAIL_LENGTH))], now)
-
-
-def put_back(session: Session, message_id: uuid.UUID, now: datetime) -> None:
-    """Stamped and never begun: nothing has left, so this was no try."""
-    queue_again(session, message_id, "not_begun", now, now)
-    session.execute(
-        update(Message)
-        .where(Message.id == message_id)
-        .values(attempts=Message.attempts - 1)
-        .execution_options(synchronize_session=False)
-    )
 
 
 def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:

@@ -18,7 +18,7 @@ from service.selfcheck.finding import Finding, counted, lasted
 from service.store import leases, migrate
 from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.contacts import patients_who_agreed
-from service.store.heartbeats import last_beat, last_troubles
+from service.store.heartbeats import last_beat, last_troubles, longest_batch
 from service.store.parking import place
 from service.store.session import reading
 from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
@@ -26,6 +26,7 @@ from service.store.types import UTCDateTime
 
 BEAT_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
+HANDED_OVER_WITHIN = timedelta(minutes=1)  # a batch is a few calls one after another
 OPENED_WITHIN = timedelta(hours=1)
 # A plan has at least one weekday, so its next window is never further off than a week and a clock change.
 OPENS_AGAIN_WITHIN = timedelta(days=8)
@@ -99,6 +100,16 @@ def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator
         not troubled,
         f"Parts of the last tick failed: {told}." if troubled else "Every part of the last tick went well.",
         len(troubled),
+    )
+    held = longest_batch(session, since=now - beat_within)
+    slow = held > HANDED_OVER_WITHIN.total_seconds()
+    yield Finding(
+        "hand_over",
+        not slow,
+        f"A provider answers slowly or not at all: a batch of messages has been with it for {lasted(held)}."
+        if slow
+        else "No provider keeps messages waiting.",
+        held,
     )
 
 

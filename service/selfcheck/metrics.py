@@ -43,6 +43,7 @@ class _Read(Collector):
         values = {finding.name: finding.value for finding in findings if finding.value is not None}
         for name, wanted, told in (
             ("neaptide_worker_beat_age_seconds", "worker", "Since any worker last finished a tick"),
+            ("neaptide_hand_over_seconds", "hand_over", "How long a batch has been with its provider"),
             ("neaptide_oldest_unsent_seconds", "oldest_unsent", "Since the message that waits longest was due"),
             ("neaptide_stuck_claims", "stuck_claims", "Messages claimed by workers that are gone"),
         ):

@@ -46,3 +46,9 @@ def last_troubles(session: Session, since: datetime) -> dict[str, str]:
     for told in session.scalars(select(Heartbeat.last_tick).where(Heartbeat.beat_at >= since)):
         troubles |= told.get("failed", {})
     return troubles
+
+
+def longest_batch(session: Session, since: datetime) -> float:
+    """For how many seconds the slowest batch in hand had been with its provider at its worker's last sign of life."""
+    told = session.scalars(select(Heartbeat.last_tick).where(Heartbeat.beat_at >= since))
+    return max((float(one.get("batch_seconds", 0.0)) for one in told), default=0.0)

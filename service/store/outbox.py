@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, insert, select, update
+from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.words import Channel, MessageKind, MessageState
@@ -111,8 +111,7 @@ def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], 
         {"id": uuid.uuid4(), "message_id": message_id, "at": now, "event": event, "detail": detail}
         for message_id, event, detail in events
     ]
-    if rows:
-        session.connection().execute(insert(MessageEvent), rows)
+    insert_rows(session, MessageEvent.__table__, rows)
 
 
 def _row(new: NewMessage, now: datetime) -> dict[str, Any]:

@@ -3,22 +3,31 @@
 Two doors: `reading` and `writing`. A writer on SQLite begins IMMEDIATE and waits
 its turn in one queue shared by all processes: the database's own busy handler
 sleeps and retries, which starves the unlucky; a file lock is fair and quick.
+
+A server may be restarted under a transaction: `is_away` knows that from a mistake,
+and `patiently` waits for it to come back.
 """
 
 from __future__ import annotations
 
 import fcntl
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 BUSY_SECONDS = 15
 WRITES = "neaptide_writes"
+# SQLSTATE classes and codes of PostgreSQL, appendix A: connection exceptions, shutdowns and start-ups.
+AWAY = ("08", "57P01", "57P02", "57P03")
+WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
+T = TypeVar("T")
 _held = threading.local()  # the databases this thread is writing to
 
 
@@ -65,6 +74,28 @@ def writing(engine: Engine) -> Iterator[Session]:
         session.connection(execution_options={WRITES: True})
         yield session
         session.commit()
+
+
+def is_away(error: DBAPIError) -> bool:
+    """Whether the server was gone, rather than unwilling: what was begun is undone, or was committed unheard."""
+    code = getattr(error.orig, "sqlstate", "not said")
+    # No code at all is a server that could not be reached to give one.
+    return error.connection_invalidated or code is None or code.startswith(AWAY)
+
+
+def patiently(work: Callable[[], T]) -> T:
+    """Do `work`, which may safely be done twice, again after a while as long as the server is away.
+
+    SQLite is never away: a lock has been waited for by then, and a full disk stays full.
+    """
+    for wait in WAITS:
+        try:
+            return work()
+        except DBAPIError as error:
+            if not is_away(error):
+                raise
+        time.sleep(wait)
+    return work()
 
 
 @contextmanager

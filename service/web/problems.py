@@ -30,8 +30,10 @@ TITLES = {
     415: "Not a content type this address takes",
     422: "Some of what was sent cannot be taken",
     429: "Too many tries",
+    503: "Not at the moment",
 }
 LONGEST_VALUE = 200
+RETRY_AFTER_SECONDS = "5"
 
 
 class Problem(Exception):
@@ -89,6 +91,17 @@ def of_surprise(error: Exception) -> Response:
     """500, with what happened in the log and nothing of it in the answer."""
     log_surprise(error)
     return answer(500)
+
+
+def of_database(error: Exception) -> Response:
+    """503 for a database that is away, restarting or too busy: the same request is good again in a moment.
+
+    Whether the first one was written is not known, which is what Idempotency-Key is for.
+    """
+    log_surprise(error)
+    told = answer(503, "The database does not answer. Send the same again in a few seconds.")
+    told.headers["Retry-After"] = RETRY_AFTER_SECONDS
+    return told
 
 
 def log_surprise(error: Exception) -> None:

@@ -7,7 +7,8 @@ from typing import Any
 from flask import Flask, request
 from flask_smorest import Api
 from marshmallow.exceptions import ValidationError
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolExhausted
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
@@ -21,6 +22,7 @@ MODULES = (clinic, patients, people, plans, readings, checkins, watching, review
 TITLE = "Neaptide"
 VERSION = "v1"
 PREFIX = "/api/"
+DATABASE_AWAY = (OperationalError, InterfaceError, PoolExhausted)
 
 
 class ProblemApi(Api):  # type: ignore[misc]
@@ -74,6 +76,8 @@ def answer_for(error: Exception) -> Response:
     if isinstance(error, IntegrityError):
         # Two wrote the same thing at the same moment, and the database let one of them.
         return problems.answer(409, "Somebody else wrote the same at this moment; read it again.")
+    if isinstance(error, DATABASE_AWAY):
+        return problems.of_database(error)
     return problems.of_surprise(error)
 
 
@@ -91,7 +95,7 @@ def _describe_errors(api: Api) -> None:
                 continue
             responses = operation.setdefault("responses", {})
             responses.pop("default", None)
-            for status in ("400", "401", "403", "404", "409", "413", "415", "422", "429"):
+            for status in ("400", "401", "403", "404", "409", "413", "415", "422", "429", "503"):
                 responses[status] = told
             if method == "post":
                 operation.setdefault("parameters", []).append(

@@ -323,13 +323,15 @@ class Page:
 
     def answers(self, words: str, until: date | None = None) -> None:
         """A caregiver's answer to a nudge."""
-        caregiver_id = self.opened.person_id
-        assert caregiver_id is not None
         with writing(self._world.engine) as session:
+            nudged = session.get_one(Message, self.opened.subject_id)
+            window_id, caregiver_id = nudged.window_id, nudged.caregiver_id
+            assert window_id is not None
+            assert caregiver_id is not None
             intake.record_caregiver_reply(
                 session,
                 caregiver_id,
-                self.opened.subject_id,
+                window_id,
                 ANSWERS[words],
                 until,
                 "",

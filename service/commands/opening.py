@@ -46,7 +46,7 @@ def transports_of(read: Settings, clock: Clock) -> dict[Channel, Transport]:
     """The way out for each channel that is set up. Raises Refused for a key that is none."""
     out: dict[Channel, Transport] = {}
     if read.text_url:
-        out[Channel.TEXT] = TextGateway(read.text_url, read.text_token)
+        out[Channel.TEXT] = TextGateway(read.text_url, read.text_token, is_called_back=bool(read.text_callback_secret))
     else:
         out[Channel.TEXT] = MockGateway(read.data_dir / GATEWAY_FILE, clock.now)
     if read.mail_server:

@@ -8,7 +8,7 @@ cannot be understood or worded is set aside alone. Calls no provider.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 from service.delivery import settling
 from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts, load
-from service.domain import messages
+from service.domain import messages, texted
 from service.domain.bundling import Ready, bundle
 from service.domain.sending import Act, Verdict, Why, recheck
 from service.domain.tally import Tally
@@ -30,7 +30,7 @@ from service.store.leases import LEASE
 from service.store.parking import park, place
 from service.store.session import reading, writing
 from service.store.tables import Message
-from service.transports.base import OutgoingText
+from service.transports.base import OutgoingText, Transport, hears_replies
 
 log = structlog.get_logger(__name__)
 
@@ -49,7 +49,7 @@ def stamp(
     engine: Engine,
     token: uuid.UUID,
     links: LinkMaker,
-    channels: Collection[Channel],
+    channels: Mapping[Channel, Transport],
     now: datetime,
     before_commit: Callable[[], None] = lambda: None,
 ) -> Stamped:
@@ -80,7 +80,7 @@ def _stamp_alone(
     token: uuid.UUID,
     message_id: uuid.UUID,
     links: LinkMaker,
-    channels: Collection[Channel],
+    channels: Mapping[Channel, Transport],
     now: datetime,
 ) -> Stamped:
     try:
@@ -107,7 +107,7 @@ def _stamp(
     token: uuid.UUID,
     mine: Collection[uuid.UUID],
     links: LinkMaker,
-    channels: Collection[Channel],
+    channels: Mapping[Channel, Transport],
     now: datetime,
 ) -> Stamped:
     stamped = Stamped()
@@ -131,7 +131,7 @@ def _stamp(
             stamped.stopped += Tally(passed=1)
             continue
         try:
-            stamped.ready.append((facts, _word(facts, links)))
+            stamped.ready.append((facts, _word(facts, links, channels[facts.channel])))
         except Exception as error:
             # A message that cannot be worded is set aside and said so; the others go on.
             log.exception("message could not be worded", message=str(facts.id))
@@ -170,7 +170,7 @@ def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime
         settling.settle(session, facts.id, MessageState.CANCELLED, why, now)
 
 
-def _word(facts: MessageFacts, links: LinkMaker) -> OutgoingText:
+def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> OutgoingText:
     values = {
         "sender": facts.sender,
         "number": facts.emergency_number,
@@ -181,10 +181,15 @@ def _word(facts: MessageFacts, links: LinkMaker) -> OutgoingText:
     body = facts.own_wording or messages.wording(facts.language, facts.kind)
     if "{link}" in body:
         values["link"] = links(facts)
+    if facts.own_wording is not None:
+        said = messages.render(body, facts.kind, values)
+    else:
+        hears, asks = hears_replies(transport), facts.params.get("asks", ())
+        said = texted.written(facts.language, facts.kind, values, hears_replies=hears, asks=asks)
     return OutgoingText(
         message_id=facts.id,
         to=facts.address,
-        body=messages.render(body, facts.kind, values),
+        body=said,
         subject=facts.sender,
         secret=facts.secret,
         lasts_until=facts.expires_at,

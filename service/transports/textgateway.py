@@ -29,9 +29,10 @@ LONGEST_WAIT_SECONDS = 3600
 
 
 class TextGateway:
-    """See the module."""
+    """See the module. `is_called_back`: replies reach us, because callbacks can be signed."""
 
-    def __init__(self, url: str, token: str, caller: Caller | None = None) -> None:
+    def __init__(self, url: str, token: str, caller: Caller | None = None, *, is_called_back: bool = False) -> None:
+        self.is_called_back = is_called_back
         self._url = url
         self._token = token
         self._caller = caller or Caller(TIMEOUT_SECONDS)

@@ -35,7 +35,8 @@ ACCEPTED = "a link exactly as it came in the message"
 class Opened:
     """What a link says: about what (`subject_id`), for whom (`person_id`), until when (UTC).
 
-    A check-in link names the window alone: a window has one patient.
+    A check-in link names the window alone: a window has one patient. A caregiver's link that
+    names no person is of the nudge that carries it: its subject is that message.
     """
 
     purpose: Purpose
@@ -69,6 +70,10 @@ class Links:
     def caregiver(self, window_id: uuid.UUID, caregiver_id: uuid.UUID, until: datetime) -> str:
         """The address of one caregiver's page about one missed window."""
         return self.address(Purpose.CAREGIVER, window_id, caregiver_id, until)
+
+    def nudge(self, message_id: uuid.UUID, until: datetime) -> str:
+        """The same page by the nudge that carries the address: 21 characters shorter, and a text has 160."""
+        return self.address(Purpose.CAREGIVER, message_id, None, until)
 
     def address(self, purpose: Purpose, subject_id: uuid.UUID, person_id: uuid.UUID | None, until: datetime) -> str:
         return f"{self._base_url}/{_PATHS[purpose]}/{self.token(purpose, subject_id, person_id, until)}"

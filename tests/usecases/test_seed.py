@@ -202,7 +202,8 @@ def test_the_patients_telephone_holds_a_prompt_whose_link_opens_todays_window(se
 def test_the_caregivers_telephone_holds_a_nudge_whose_link_can_be_answered(seeded: Seeded) -> None:
     token = newest_link(seeded, "caregiver_path", "g")
     opened = Links(seeded.settings.secret_key, seeded.settings.base_url).read(token, Purpose.CAREGIVER)
-    window = seeded.rows(Window, Window.id == opened.subject_id)[0]
+    (sent,) = seeded.rows(Message, Message.id == opened.subject_id)
+    window = seeded.rows(Window, Window.id == sent.window_id)[0]
     assert window.state is WindowState.MISSED
     assert not opened.is_over(NOW)
     assert seeded.rows(Message, Message.kind == MessageKind.NUDGE, Message.window_id == window.id)

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from sqlalchemy import Engine
 
 from service import enrolling
-from service.domain.words import CaregiverAnswer, ConsentKind, PauseCause, SafetySign, TaskKind
+from service.domain.words import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
 from service.store.audit import OPERATOR
 from service.store.session import writing
-from service.store.tables import Caregiver, CaregiverReply, Patient, Pause, Task
+from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Task
 from tests.house import House, open_house, words, writes_of
 
 CAUSES = {"in_hospital": PauseCause.IN_HOSPITAL, "away": PauseCause.AWAY, "equipment": PauseCause.EQUIPMENT}
@@ -144,3 +145,17 @@ def test_it_speaks_the_caregivers_language_not_the_patients(house: House) -> Non
     page = house.client.get(house.nudged(), headers={"Accept-Language": "en"}).get_data(as_text=True)
     assert '<html lang="es">' in page
     assert "Está en el hospital" in page
+
+
+def test_the_link_in_a_nudge_opens_the_same_page_as_one_that_names_window_and_caregiver(house: House) -> None:
+    # Links of the longer form lie on telephones still; both are good to their own end.
+    house.nudged()
+    (nudge,) = [message for message in house.rows(Message) if message.kind is MessageKind.NUDGE]
+    links, until = house.world.links, nudge.expires_at + timedelta(days=1)
+    short = links.nudge(nudge.id, until)
+    long = links.caregiver(nudge.window_id, nudge.caregiver_id, until)
+    assert len(long) - len(short) == 21
+    pages = [house.client.get(urlsplit(address).path) for address in (short, long)]
+    assert [page.status_code for page in pages] == [200, 200]
+    of_a_prompt = links.nudge(nudge.window_id, until)  # no message has this id
+    assert house.client.get(urlsplit(of_a_prompt).path).status_code == 404

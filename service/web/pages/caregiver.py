@@ -24,7 +24,7 @@ from service.store import contacts
 from service.store.audit import Actor
 from service.store.pauses import pause_on
 from service.store.session import reading, writing
-from service.store.tables import Caregiver, CaregiverReply, Clinic, Patient, Pause, Reading, Window
+from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame
 from service.web.pages import closed
 from service.web.services import services
@@ -112,12 +112,18 @@ def _asked(token: str) -> Asked | ResponseReturnValue:
 
 
 def _load(session: Session, opened: Opened) -> Asked | None:
+    window_id, caregiver_id = opened.subject_id, opened.person_id
+    if caregiver_id is None:
+        nudge = session.get(Message, opened.subject_id)
+        if nudge is None or nudge.window_id is None:
+            return None
+        window_id, caregiver_id = nudge.window_id, nudge.caregiver_id
     row = session.execute(
         select(Window, Caregiver, Patient, Clinic)
         .join(Patient, Patient.id == Window.patient_id)
         .join(Clinic, Clinic.id == Window.clinic_id)
         .join(Caregiver, Caregiver.patient_id == Patient.id)
-        .where(Window.id == opened.subject_id, Caregiver.id == opened.person_id, Caregiver.active)
+        .where(Window.id == window_id, Caregiver.id == caregiver_id, Caregiver.active)
     ).first()
     if row is None:
         return None

@@ -1,0 +1,95 @@
+"""Our own wordings by channel: one segment, safe on a locked screen, and no word of replying where nobody reads it."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import UTC, datetime
+
+import pytest
+
+from service.domain import messages, texted
+from service.domain.words import MessageKind
+from service.web.tokens import Links
+
+K = MessageKind
+ASKED = (K.PROMPT, K.REMINDER, K.NUDGE)
+LANGUAGES = tuple(messages.BUILT_IN)
+UNTIL = datetime(2026, 12, 1, tzinfo=UTC)
+LONGEST_SENDER = "F" * 32  # enrolling.clinics allows no longer one
+LONG_BASE = "https://calls.fernmoor-and-moor.example/"[:39] + "n"
+LINKS = Links("a secret that only this test knows, 32+ characters", LONG_BASE)
+USUAL = Links("a secret that only this test knows, 32+ characters", "https://calls.fernmoor.example")
+# Words that tell a stranger of an illness, and of whom. Our own list.
+TELLING = ("heart", "cardi", "pressure", "lung", "clinic", "patient", "sensor", "hospital", "equip", "coraz", "presi",
+           "clínica", "paciente", "aparato")  # fmt: skip
+REPLYING = ("reply", "stop", "conteste", "mande", "1-4")
+
+
+def link(links: Links, kind: MessageKind) -> str:
+    return links.nudge(uuid.uuid4(), UNTIL) if kind is K.NUDGE else links.checkin(uuid.uuid4(), UNTIL)
+
+
+def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: bool, asks: tuple[str, ...]) -> str:
+    values = {"sender": sender, "link": link(links, kind)}
+    return texted.written(language, kind, values, hears_replies=hears, asks=asks)
+
+
+@pytest.mark.parametrize("asks", [("reading", "checkin"), ("reading",), ("checkin",)], ids=str)
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
+def test_by_text_it_fits_one_segment_however_long_name_and_link(language, kind, asks, sender, links):
+    assert len(LONG_BASE) == 40
+    length = messages.length(text(language, kind, sender, links, hears=True, asks=asks))
+    # 3GPP TS 23.038: 160 septets of the 7-bit alphabet in a single message.
+    assert (length.alphabet, length.segments, length.units <= 160) == ("GSM-7", 1, True)
+
+
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_wording_is_allowed_and_gives_nothing_away(language, kind):
+    bodies = [texted.alone(language, kind), *texted.by_text(language, kind, ("reading", "checkin"))]
+    for body in bodies:
+        messages.checked_wording(body, kind)
+        words = [word.strip(".,:;?¿()") for word in body.lower().split()]
+        assert not [word for word in words if word.startswith(TELLING)]
+
+
+@pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_where_a_reply_is_read_it_says_so(language, sender, links):
+    both = ("reading", "checkin")
+    for kind in (K.PROMPT, K.REMINDER):
+        said = text(language, kind, sender, links, hears=True, asks=both)
+        assert ("eply" in said) or ("onteste" in said)
+    assert "STOP" in text(language, K.PROMPT, sender, links, hears=True, asks=both)
+    nudged = text(language, K.NUDGE, sender, links, hears=True, asks=both)
+    assert "1-4" in nudged
+    assert "0" in nudged.split("1-4")[1]  # and how to learn what they mean
+
+
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_where_nobody_reads_a_reply_none_is_asked_for(language, kind):
+    said = text(language, kind, "Fernmoor", USUAL, hears=False, asks=("reading", "checkin"))
+    before, at, after = said.partition(" https://")
+    assert at
+    assert " " not in after  # the link, and nothing after it
+    assert not [word for word in REPLYING if word in before.lower()]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_reply_is_not_asked_for_where_only_a_reading_is_missing(language):
+    # A reading comes from the sensor's machine: no text can stand in for it.
+    for kind in (K.PROMPT, K.REMINDER):
+        said = text(language, kind, "Fernmoor", USUAL, hears=True, asks=("reading",))
+        assert not [word for word in ("eply", "onteste") if word in said]
+    assert "STOP" in text(language, K.PROMPT, "Fernmoor", USUAL, hears=True, asks=("reading",))
+
+
+@pytest.mark.parametrize("kind", MessageKind)
+def test_all_other_kinds_and_unknown_languages_have_the_built_in_wording(kind):
+    if kind not in ASKED:
+        assert texted.by_text("es", kind, ()) == (messages.wording("es", kind),)
+    assert texted.by_text("fr", kind, ()) == texted.by_text("en", kind, ())
+    assert texted.alone("fr", kind) == texted.alone("en", kind)

@@ -47,6 +47,7 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
         WTF_CSRF_CHECK_DEFAULT=False,
         WTF_CSRF_SSL_STRICT=False,  # referrers are not sent, by our own policy
     )
+    app.session_interface = auth.Sessions()
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.extensions["neaptide"] = Services(
         settings=settings,

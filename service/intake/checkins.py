@@ -11,9 +11,9 @@ import uuid
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Row, and_, bindparam, select, update
+from sqlalchemy import Connection, Row, and_, bindparam, select, update
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
@@ -23,13 +23,14 @@ from service.domain.words import PatientState, SafetySign
 from service.intake import safety, whom
 from service.intake.outcomes import Outcome, RecordedCheckin
 from service.store import audit, panel, silences
+from service.store.session import Where, objects, rows
 from service.store.tables import Checkin, Clinic, Patient, Window
 
 TRIES = 3  # somebody else may be writing the same day's check-in at this moment
 
 
 def record_checkin(
-    session: Session,
+    where: Where,
     clinic_id: uuid.UUID,
     new: NewCheckin,
     actor: audit.Actor,
@@ -49,11 +50,12 @@ def record_checkin(
     answers = diary.checked(new.answers)
     kept = columns_of(answers)
     for _ in range(TRIES):
-        standing, day = _standing(session, clinic_id, new, now)
+        standing, day = _standing(where, clinic_id, new, now)
         earlier = standing.checkin_id
         if is_repeated(standing, day, kept, may_correct=may_correct):
             return _told(standing, Outcome.DUPLICATE, standing.checkin_id, day, answers, tuple(standing.remarks))
-        remarks = _remarks(session, standing.id, day, kept["weight_kg"])
+        odd = kept["weight_kg"] is not None and diary.is_odd_weight(kept["weight_kg"], standing.last_weight)
+        remarks = (diary.ODD_WEIGHT,) if odd else ()
         row = {
             "id": uuid.uuid4(),
             "clinic_id": clinic_id,
@@ -66,20 +68,22 @@ def record_checkin(
             "supersedes_id": earlier,
             **kept,
         }
-        if _write(session, row, earlier, now):
+        if _write(rows(where), row, earlier, now):
             break
     else:
         raise Refused("local_date", day.isoformat(), "a day whose check-in nobody else is changing at this moment")
     detail = {} if earlier is None else {"supersedes": str(earlier)}
     action = "checkin.record" if earlier is None else "checkin.correct"
-    audit.write_line(session, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
+    audit.write_line(where, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
     window_id = standing.window_id if standing.checkin_at is None else None
-    if window_id is not None and not silences.note_checkin(session, window_id, now):
-        silences.checkin_arrived(session, standing.id, clinic_id, day, now)
-    panel.mark_stale(session, [standing.id], now)
+    if window_id is not None and not silences.note_checkin(where, window_id, now):
+        with objects(where) as session:
+            silences.checkin_arrived(session, standing.id, clinic_id, day, now)
+    panel.mark_stale(where, [standing.id], now)
     if added := diary.new_signs(answers, standing.safety_signs if earlier is not None else ()):
         said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)
-        safety.raise_task_for(session, said, standing.emergency_number, now)
+        with objects(where) as session:
+            safety.raise_task_for(session, said, standing.emergency_number, now)
     return _told(standing, Outcome.RECORDED, row["id"], day, answers, remarks)
 
 
@@ -140,7 +144,9 @@ _SUPERSEDE = (
     .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))
     .values(superseded_at=bindparam("at"))
 )
-# The patient, the clinic's emergency number, that day's window and that day's current check-in: one query.
+_EARLIER = aliased(Checkin)
+# The patient, the clinic's emergency number, that day's window, that day's current check-in
+# and the last weight before it: one query.
 _STANDING = (
     select(
         Patient.id,
@@ -150,6 +156,17 @@ _STANDING = (
         Window.checkin_at,
         Checkin.id.label("checkin_id"),
         Checkin.remarks,
+        select(_EARLIER.weight_kg)
+        .where(
+            _EARLIER.patient_id == Patient.id,
+            _EARLIER.local_date < bindparam("day"),
+            _EARLIER.superseded_at.is_(None),
+            _EARLIER.weight_kg.is_not(None),
+        )
+        .order_by(_EARLIER.local_date.desc())
+        .limit(1)
+        .scalar_subquery()
+        .label("last_weight"),
         *(getattr(Checkin, name) for name in _ANSWERS),
     )
     .join(Clinic, Clinic.id == Patient.clinic_id)
@@ -166,44 +183,29 @@ _STANDING = (
 )
 _BY_ID = _STANDING.where(Patient.id == bindparam("patient"))
 _BY_REF = _STANDING.where(Patient.clinic_ref == bindparam("patient"))
-_LAST_WEIGHT = (
-    select(Checkin.weight_kg)
-    .where(
-        Checkin.patient_id == bindparam("patient"),
-        Checkin.local_date < bindparam("day"),
-        Checkin.superseded_at.is_(None),
-        Checkin.weight_kg.is_not(None),
-    )
-    .order_by(Checkin.local_date.desc())
-    .limit(1)
-)
 
 
-def _standing(session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
+def _standing(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
     day = new.local_date
     if day is None:
-        day = local_date(now, zone(whom.find(session, clinic_id, new.patient).zone))
+        day = local_date(now, zone(whom.find(where, clinic_id, new.patient).zone))
     known = whom.as_id(new.patient)
-    found = session.execute(
-        _BY_REF if known is None else _BY_ID, {"clinic": clinic_id, "day": day, "patient": known or new.patient}
-    ).first()
+    found = (
+        rows(where)
+        .execute(
+            _BY_REF if known is None else _BY_ID, {"clinic": clinic_id, "day": day, "patient": known or new.patient}
+        )
+        .first()
+    )
     if found is None:
         whom.refuse(new.patient)
     return found, diary.checked_day(day, local_date(now, zone(found.zone)))
 
 
-def _write(session: Session, row: dict[str, Any], earlier: uuid.UUID | None, now: datetime) -> bool:
-    connection = session.connection()
+def _write(connection: Connection, row: dict[str, Any], earlier: uuid.UUID | None, now: datetime) -> bool:
     if earlier is not None and connection.execute(_SUPERSEDE, {"which": earlier, "at": now}).rowcount != 1:
         return False
-    return connection.execute(INSERT[session.get_bind().dialect.name], row).rowcount == 1
-
-
-def _remarks(session: Session, patient_id: uuid.UUID, day: date, kg: float | None) -> tuple[str, ...]:
-    if kg is None:
-        return ()
-    last = session.connection().execute(_LAST_WEIGHT, {"patient": patient_id, "day": day}).scalar()
-    return (diary.ODD_WEIGHT,) if diary.is_odd_weight(kg, last) else ()
+    return connection.execute(INSERT[connection.dialect.name], row).rowcount == 1
 
 
 def _told(

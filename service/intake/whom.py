@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.refused import Refused
 from service.domain.words import PatientState
+from service.store.session import Where, rows
 from service.store.tables import Patient
 
 Name = uuid.UUID | str
@@ -27,13 +28,13 @@ class Whom:
     zone: str
 
 
-def find(session: Session, clinic_id: uuid.UUID, patient: Name) -> Whom:
+def find(where: Where, clinic_id: uuid.UUID, patient: Name) -> Whom:
     """The patient of that name in this clinic. Raises Refused("patient", …)."""
     if not _is_sound(patient):
         refuse(patient)
     known = as_id(patient)
     is_it = Patient.clinic_ref == patient if known is None else Patient.id == known
-    row = session.execute(_patients(clinic_id).where(is_it)).first()
+    row = rows(where).execute(_patients(clinic_id).where(is_it)).first()
     if row is None:
         refuse(patient)
     return Whom(row.id, row.zone)
@@ -43,10 +44,10 @@ def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]
     """Those of these patients that can be found, by the name they were asked for."""
     ids = {name: known for name in patients if (known := as_id(name)) is not None}
     names = [name for name in patients if _is_sound(name)]
-    rows: list[Row[uuid.UUID, str, str]] = []
+    found_rows: list[Row[uuid.UUID, str, str]] = []
     for start in range(0, len(names), AT_ONCE):
         some = names[start : start + AT_ONCE]
-        rows += session.execute(
+        found_rows += session.execute(
             _patients(clinic_id).where(
                 or_(
                     Patient.id.in_([ids[name] for name in some if name in ids]),
@@ -54,8 +55,8 @@ def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]
                 )
             )
         ).all()
-    by_id = {row.id: Whom(row.id, row.zone) for row in rows}
-    by_ref = {row.clinic_ref: by_id[row.id] for row in rows}
+    by_id = {row.id: Whom(row.id, row.zone) for row in found_rows}
+    by_ref = {row.clinic_ref: by_id[row.id] for row in found_rows}
     found: dict[Name, Whom] = {}
     for name in names:
         whom = by_id.get(ids[name]) if name in ids else by_ref.get(str(name))

@@ -9,9 +9,9 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import insert
-from sqlalchemy.orm import Session
 
 from service.domain.words import ActorKind
+from service.store.session import Where, rows
 from service.store.tables import AuditLine
 
 
@@ -33,7 +33,7 @@ _INSERT = insert(AuditLine)
 
 
 def write_line(
-    session: Session,
+    where: Where,
     actor: Actor,
     action: str,
     subject: tuple[str, uuid.UUID | None],
@@ -46,7 +46,7 @@ def write_line(
 
     `detail` holds ids, field names and counts; never a clinical value or a name.
     """
-    session.connection().execute(
+    rows(where).execute(
         _INSERT,
         {
             "id": uuid.uuid4(),
@@ -63,7 +63,7 @@ def write_line(
 
 
 def write_lines(
-    session: Session,
+    where: Where,
     actor: Actor,
     action: str,
     subjects: Iterable[tuple[str, uuid.UUID, Mapping[str, Any]]],
@@ -72,7 +72,7 @@ def write_lines(
     clinic_id: uuid.UUID,
 ) -> None:
     """One line for each (kind, id, detail) of a batch, in one statement."""
-    rows = [
+    lines = [
         {
             "id": uuid.uuid4(),
             "clinic_id": clinic_id,
@@ -86,5 +86,5 @@ def write_lines(
         }
         for kind, subject_id, detail in subjects
     ]
-    if rows:
-        session.connection().execute(_INSERT, rows)
+    if lines:
+        rows(where).execute(_INSERT, lines)

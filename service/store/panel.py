@@ -20,6 +20,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.words import PatientState
 from service.store.parking import is_parked
+from service.store.session import Where, rows
 from service.store.tables import PanelRow, Patient
 
 
@@ -47,16 +48,16 @@ def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: da
     )
 
 
-def mark_stale(session: Session, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
+def mark_stale(where: Where, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
     """Say that these patients' rows no longer tell the newest; part of the caller's transaction.
 
     Every mark counts, so that a refresh that began before it does not clear it.
     """
     if patient_ids:
         if len(patient_ids) == 1:  # nearly always, and then a list in the statement costs more than the rest
-            session.connection().execute(_MARK_ONE, {"patient": next(iter(patient_ids)), "at": now})
+            rows(where).execute(_MARK_ONE, {"patient": next(iter(patient_ids)), "at": now})
         else:
-            session.connection().execute(_MARK, {"patients": list(patient_ids), "at": now})
+            rows(where).execute(_MARK, {"patients": list(patient_ids), "at": now})
 
 
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[Carried]:

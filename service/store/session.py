@@ -1,7 +1,8 @@
 """Engines and transactions.
 
-Two doors: `reading` and `writing`. A writer on SQLite begins IMMEDIATE and waits
-its turn in one queue shared by all processes: the database's own busy handler
+Three doors: `asking`, `reading` and `writing`; `writing_rows` is the last one without
+objects, for what is written most. A writer on SQLite begins IMMEDIATE and
+waits its turn in one queue shared by all processes: the database's own busy handler
 sleeps and retries, which starves the unlucky; a file lock is fair and quick.
 
 A server may be restarted under a transaction: `is_away` knows that from a mistake,
@@ -28,6 +29,8 @@ WRITES = "neaptide_writes"
 AWAY = ("08", "57P01", "57P02", "57P03")
 WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
 T = TypeVar("T")
+ASKS = "neaptide_asks"
+Where = Session | Connection  # a transaction, begun by `writing` or `writing_rows`
 _held = threading.local()  # the databases this thread is writing to
 
 
@@ -58,6 +61,13 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+@contextmanager
+def asking(engine: Engine) -> Iterator[Connection]:
+    """A connection for one question, which on SQLite needs no transaction around it."""
+    with engine.connect() as connection:
+        yield connection.execution_options(**{ASKS: True})
 
 
 @contextmanager
@@ -99,6 +109,29 @@ def patiently(work: Callable[[], T]) -> T:
 
 
 @contextmanager
+def writing_rows(engine: Engine) -> Iterator[Connection]:
+    """`writing`, for statements alone: a session of objects costs as much as two of them."""
+    with _turn(engine), engine.connect() as connection, connection.execution_options(**{WRITES: True}).begin():
+        yield connection
+
+
+def rows(where: Where) -> Connection:
+    """The connection of a transaction, for a statement without objects."""
+    return where if isinstance(where, Connection) else where.connection()
+
+
+@contextmanager
+def objects(where: Where) -> Iterator[Session]:
+    """A session within a transaction that may have been begun without one."""
+    if isinstance(where, Session):
+        yield where
+        return
+    with Session(where, expire_on_commit=False) as session:
+        yield session
+        session.flush()
+
+
+@contextmanager
 def _turn(engine: Engine) -> Iterator[None]:
     if engine.dialect.name != "sqlite":
         yield
@@ -128,5 +161,6 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    writes = connection.get_execution_options().get(WRITES, False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    options = connection.get_execution_options()
+    if not options.get(ASKS, False):
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get(WRITES, False) else "BEGIN")

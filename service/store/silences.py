@@ -19,6 +19,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from service.domain.windows import WindowFacts, state_at_close, state_while_open
 from service.domain.words import MessageKind, StepState, WindowState
 from service.store import outbox, panel, silence_rows
+from service.store.session import Where, rows
 from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window
 
 FOLLOWING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE)
@@ -57,12 +58,12 @@ def checkin_arrived(
         _mark(session, replace(window, checkin_at=now), now)
 
 
-def note_checkin(session: Session, window_id: uuid.UUID, now: datetime) -> bool:
+def note_checkin(where: Where, window_id: uuid.UUID, now: datetime) -> bool:
     """Mark an open window that still waits for its reading, in one statement.
 
     False when the window is not such a one: `checkin_arrived` then says what follows.
     """
-    return session.connection().execute(_NOTE_CHECKIN, {"which": window_id, "at": now}).rowcount == 1
+    return rows(where).execute(_NOTE_CHECKIN, {"which": window_id, "at": now}).rowcount == 1
 
 
 def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: date | None = None) -> None:

@@ -17,7 +17,8 @@ from functools import wraps
 from typing import ParamSpec
 from urllib.parse import quote
 
-from flask import Response, abort, g, redirect, request, session
+from flask import Flask, Request, Response, abort, g, redirect, request, session
+from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 from flask.typing import ResponseReturnValue
 from sqlalchemy import bindparam, select
 
@@ -55,6 +56,14 @@ class Caller:
     actor: Actor
     clinic_id: uuid.UUID
     scopes: frozenset[Scope]
+
+
+class Sessions(SecureCookieSessionInterface):
+    """The signed cookie; a machine's call, which has none, is not searched for one."""
+
+    def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
+        is_machine = request.headers.get("Authorization", "")[:7].lower() == "bearer "
+        return self.session_class() if is_machine else super().open_session(app, request)
 
 
 def begin_session(signed_in: staffing.SignedIn, now: datetime) -> None:

@@ -24,12 +24,12 @@ def csp_nonce() -> str:
     return nonce
 
 
-def policy(nonce: str) -> str:
+def policy(nonce: str = "") -> str:
     """Everything from our own origin, nothing inline but what carries the nonce, no framing, no plug-ins."""
     return "; ".join(
         (
             "default-src 'none'",
-            f"script-src 'self' 'nonce-{nonce}'",
+            f"script-src 'self' 'nonce-{nonce}'" if nonce else "script-src 'self'",
             "style-src 'self'",
             "img-src 'self' data:",
             "font-src 'self'",
@@ -46,15 +46,19 @@ def policy(nonce: str) -> str:
 def install(app: Flask) -> None:
     """Put the headers on every answer."""
     app.jinja_env.globals["csp_nonce"] = csp_nonce
+    always = tuple(_headers.headers.items())
+    without_nonce = policy()
 
     @app.after_request
     def protect(response: Response) -> Response:
-        for name, value in _headers.headers.items():
-            response.headers.setdefault(name, value)
-        response.headers.setdefault("Content-Security-Policy", policy(csp_nonce()))
+        headers = response.headers
+        for name, value in always:
+            headers.setdefault(name, value)
+        # An answer that holds no inline script has never asked for a nonce.
+        headers.setdefault("Content-Security-Policy", policy(g.csp_nonce) if "csp_nonce" in g else without_nonce)
         if request.is_secure:
-            response.headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+            headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
         if request.endpoint != "static":
             # Answers hold health facts: no shared or disk cache keeps them.
-            response.headers.setdefault("Cache-Control", "no-store")
+            headers.setdefault("Cache-Control", "no-store")
         return response

@@ -17,7 +17,7 @@ from service.cli import main
 from service.clock import SystemClock
 from service.domain.words import ConsentKind, Scope
 from service.staffing import SignedIn
-from service.store.session import reading
+from service.store.session import asking, reading
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
 
 PASSWORD = "four quiet minutes a day"
@@ -152,14 +152,14 @@ def test_staff_come_in_with_a_password_that_never_stood_in_an_argument(run: Run,
 def test_a_key_is_told_once_and_can_be_revoked(run: Run, engine: Engine) -> None:
     done(run(*CLINIC))
     issued = done(run("key", "issue", "--name", "bridge", "--scope", "readings"))
-    with reading(engine) as session:
-        key = staffing.check_key(session, issued.value("secret"))
+    with asking(engine) as connection:
+        key = staffing.check_key(connection, issued.value("secret"))
     assert key is not None
-    assert key.scopes == [Scope.READINGS.value]
+    assert key.scopes == {Scope.READINGS}
     assert issued.value("secret") not in done(run("key", "list")).out
     done(run("key", "revoke", issued.value("key")))
-    with reading(engine) as session:
-        assert staffing.check_key(session, issued.value("secret")) is None
+    with asking(engine) as connection:
+        assert staffing.check_key(connection, issued.value("secret")) is None
     assert "revoked" in done(run("key", "list")).out
 
 

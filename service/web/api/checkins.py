@@ -55,7 +55,7 @@ def record(new: dict[str, Any]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        recorded = intake.record_checkin(call.session, g.clinic_id, wanted, caller().actor, now)
+        recorded = intake.record_checkin(call.connection, g.clinic_id, wanted, caller().actor, now)
         return call.answer(RECORDED, recorded, 201 if recorded.outcome is Outcome.RECORDED else 200)
 
 

@@ -6,17 +6,17 @@ import hashlib
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from functools import wraps
+from functools import cached_property, wraps
 from typing import Any, ParamSpec, TypeVar, cast
 
 from flask import Response, current_app, g, json, request
 from marshmallow import Schema
-from sqlalchemy import select, update
+from sqlalchemy import Connection, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.words import ActorKind, Role, Scope
-from service.store.session import reading, writing
+from service.store.session import asking, writing_rows
 from service.store.tables import IdempotentCall
 from service.web.auth import Caller, current_staff, machine_or_staff
 from service.web.problems import Problem
@@ -75,16 +75,27 @@ def caller() -> Caller:
 class Call:
     """One POST inside its transaction. `answered` is what an earlier one with the same key answered."""
 
-    def __init__(self, session: Session, row_id: uuid.UUID | None, answered: Response | None) -> None:
-        self.session = session
+    def __init__(self, connection: Connection, row_id: uuid.UUID | None, answered: Response | None) -> None:
+        self.connection = connection
         self.answered = answered
         self._row_id = row_id
+
+    @cached_property
+    def session(self) -> Session:
+        """The transaction with objects, for views that want them."""
+        return Session(self.connection, expire_on_commit=False)
+
+    def write_out(self) -> None:
+        """What the session, if there was one, still holds."""
+        if "session" in self.__dict__:
+            self.session.flush()
+            self.session.close()
 
     def answer(self, schema: Schema, result: Any, status: int = 201) -> Response:
         """The answer, kept for a repeat in the transaction that did the work."""
         body = schema.dump(result)
         if self._row_id is not None:
-            self.session.execute(
+            self.connection.execute(
                 update(IdempotentCall).where(IdempotentCall.id == self._row_id).values(status=status, body=body)
             )
         return _response(body, status)
@@ -105,12 +116,11 @@ def once() -> Iterator[Call]:
     Raises Problem 422 when the key was used for something else.
     """
     key = _key()
-    with writing(services().engine) as session:
-        if key is None:
-            yield Call(session, None, None)
-            return
-        row_id, answered = _claim(session, str(caller().actor), key)
-        yield Call(session, row_id, answered)
+    with writing_rows(services().engine) as connection:
+        claimed = (None, None) if key is None else _claim(connection, str(caller().actor), key)
+        call = Call(connection, *claimed)
+        yield call
+        call.write_out()
 
 
 def answered_apart() -> Response | None:
@@ -122,16 +132,16 @@ def answered_apart() -> Response | None:
     key = _key()
     if key is None:
         return None
-    with reading(services().engine) as session:
-        return _earlier(session, str(caller().actor), key)
+    with asking(services().engine) as connection:
+        return _earlier(connection, str(caller().actor), key)
 
 
 def keep_apart(body: Any, status: int = 200) -> None:
     """Keep the answer of such a call for a repeat; of two at the same time the first is kept."""
     key = _key()
     if key is not None:
-        with writing(services().engine) as session:
-            _insert(session, str(caller().actor), key, uuid.uuid4(), status, body)
+        with writing_rows(services().engine) as connection:
+            _insert(connection, str(caller().actor), key, uuid.uuid4(), status, body)
 
 
 def _key() -> str | None:
@@ -143,18 +153,18 @@ def _key() -> str | None:
     return key
 
 
-def _claim(session: Session, who: str, key: str) -> tuple[uuid.UUID, Response | None]:
+def _claim(connection: Connection, who: str, key: str) -> tuple[uuid.UUID, Response | None]:
     row_id = uuid.uuid4()
-    if _insert(session, who, key, row_id, 0, {}):
+    if _insert(connection, who, key, row_id, 0, {}):
         return row_id, None
-    return row_id, _earlier(session, who, key)
+    return row_id, _earlier(connection, who, key)
 
 
-def _insert(session: Session, who: str, key: str, row_id: uuid.UUID, status: int, body: Any) -> bool:
+def _insert(connection: Connection, who: str, key: str, row_id: uuid.UUID, status: int, body: Any) -> bool:
     """Whether the key is ours: of two at the same time the second waits for the first to end."""
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
     now = services().clock.now()
-    written = session.connection().execute(
+    written = connection.execute(
         dialect.insert(IdempotentCall)
         .values(id=row_id, caller=who, key=key, request_hash=_said(), status=status, body=body, at=now)
         .on_conflict_do_nothing(index_elements=["caller", "key"])
@@ -163,8 +173,8 @@ def _insert(session: Session, who: str, key: str, row_id: uuid.UUID, status: int
     return written.rowcount == 1
 
 
-def _earlier(session: Session, who: str, key: str) -> Response | None:
-    row = session.execute(
+def _earlier(connection: Connection, who: str, key: str) -> Response | None:
+    row = connection.execute(
         select(IdempotentCall.request_hash, IdempotentCall.status, IdempotentCall.body).where(
             IdempotentCall.caller == who, IdempotentCall.key == key
         )

@@ -12,17 +12,16 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import zone
-from service.domain.sending import TO_STAFF, LastLook
+from service.domain.sending import NEEDS_NO_CONSENT, TO_STAFF, LastLook
 from service.domain.windows import WindowFacts
 from service.domain.words import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
-from service.store import contacts
+from service.store import contacts, wordings
 from service.store.tables import (
     Caregiver,
     CaregiverReply,
     Clinic,
     Contact,
     Message,
-    MessageTemplate,
     Patient,
     Staff,
     Task,
@@ -142,8 +141,9 @@ def _facts(
             quiet_from=clinic.quiet_from,
             quiet_until=clinic.quiet_until,
             is_looked_after=patient is None or patient.state is PatientState.ACTIVE,
-            agreed=message.kind in TO_STAFF or agreed,
-            contact_works=contact.state is ContactState.OK,
+            agreed=message.kind in TO_STAFF or message.staff_id is not None or agreed,
+            # Who has just written from an address is answered there, also when it is marked as stopped or broken.
+            contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
             task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in around.open_tasks,
             acknowledged=(message.window_id, message.caregiver_id) in around.acknowledged,
@@ -172,7 +172,7 @@ def _around(session: Session, rows: Sequence[Message]) -> _Around:
         contacts.caregivers_who_agreed(session, patient_ids) if nudged else (),
         _acknowledged(session, {m.window_id for m in rows if m.caregiver_id is not None and m.window_id is not None}),
         _open_tasks(session, {_task_of(message) for message in rows if message.kind is MessageKind.STAFF_TASK}),
-        _wordings(session, {message.clinic_id for message in rows}),
+        {which: row.body for which, row in wordings.own(session, {message.clinic_id for message in rows}).items()},
     )
 
 
@@ -206,8 +206,3 @@ def _open_tasks(session: Session, task_ids: Collection[str]) -> set[str]:
         return set(task_ids)
     taken = session.scalars(select(Task.id).where(Task.id.in_(real), Task.state != TaskState.OPEN))
     return set(task_ids) - {real[task_id] for task_id in taken}
-
-
-def _wordings(session: Session, clinic_ids: Collection[uuid.UUID]) -> dict[tuple[uuid.UUID, str, MessageKind], str]:
-    rows = session.scalars(select(MessageTemplate).where(MessageTemplate.clinic_id.in_(clinic_ids)))
-    return {(row.clinic_id, row.language, row.kind): row.body for row in rows}

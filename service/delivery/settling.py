@@ -27,6 +27,7 @@ from service.store.parking import park, place
 from service.store.session import writing
 from service.store.tables import Contact, Message
 from service.store.tasks import close_task, raise_task
+from service.store.wordings import UNWORDED, occasion
 
 log = structlog.get_logger(__name__)
 
@@ -156,14 +157,19 @@ def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: date
 
 
 def fail_unworded(session: Session, facts: MessageFacts, error: str, now: datetime) -> None:
-    """The message could not be written out: staff can mend the wording."""
-    settle(session, facts.id, MessageState.FAILED, "unworded", now, detail=error)
+    """The message could not be written out: it waits until staff mend the wording (`store.wordings.mended`)."""
+    settle(session, facts.id, MessageState.FAILED, UNWORDED, now, detail=error)
+    tell_unworded(session, facts, now)
+
+
+def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
+    """Whoever may change a wording should look at this one."""
     raise_task(
         session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
         "A message could not be written out. The clinic's own wording of it may be at fault.",
         {"message": str(facts.id), "kind": facts.kind.value},
         # One task for one wording, not one for every patient it was meant for.
-        f"unworded:{facts.clinic_id}:{facts.language}:{facts.kind.value}:{now:%Y-%m-%d}", now,
+        f"{occasion(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}", now,
     )  # fmt: skip
 
 

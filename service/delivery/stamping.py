@@ -22,7 +22,8 @@ from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts, load
 from service.domain import messages, texted
 from service.domain.bundling import Ready, bundle
-from service.domain.sending import Act, Verdict, Why, recheck
+from service.domain.refused import Refused
+from service.domain.sending import ANSWERS, TO_STAFF, Act, Verdict, Why, recheck
 from service.domain.tally import Tally
 from service.domain.words import Channel, MessageState
 from service.store import outbox
@@ -119,7 +120,7 @@ def _stamp(
         look = replace(facts.last_look, channel_is_set_up=facts.channel in channels)
         verdict = recheck(look, now)
         if verdict.act is Act.GO:
-            may_go.append(replace(facts, last_look=look))
+            may_go.append(_wordable(session, replace(facts, last_look=look), now))
         else:
             _stop(session, facts, verdict, now)
             stamped.stopped += Tally(passed=1)
@@ -168,6 +169,18 @@ def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime
         settling.settle(session, facts.id, MessageState.EXPIRED, why, now)
     else:
         settling.settle(session, facts.id, MessageState.CANCELLED, why, now)
+
+
+def _wordable(session: Session, facts: MessageFacts, now: datetime) -> MessageFacts:
+    """Answers, and what tells staff, do not wait until a clinic's wording is mended: our own is used."""
+    if facts.own_wording is not None and facts.kind in ANSWERS | TO_STAFF:
+        try:
+            messages.checked_wording(facts.own_wording, facts.kind)
+        except Refused as refused:
+            log.error("wording cannot be used", message=str(facts.id), error=place(refused))
+            settling.tell_unworded(session, facts, now)
+            return replace(facts, own_wording=None)
+    return facts
 
 
 def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> OutgoingText:

@@ -198,4 +198,10 @@ def _parts(body: str) -> list[tuple[str, str | None]]:
     for _, name, spec, conversion in parts:
         if name is not None and (spec or conversion or not name.isidentifier()):
             raise Refused("body", "{" + name + "}", "plain placeholders such as {link}")
+    whole = "".join(
+        text.replace("{", "{{").replace("}", "}}") + ("" if name is None else "{" + name + "}")
+        for text, name, _, _ in parts
+    )
+    if whole != body:  # an empty format, as in {link:}, leaves no other trace
+        raise Refused("body", body, "plain placeholders such as {link}")
     return [(text, name) for text, name, _, _ in parts]

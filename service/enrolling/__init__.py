@@ -19,6 +19,15 @@ from service.enrolling.people import (
     mend_contact,
 )
 from service.enrolling.planning import NewPlan, end_pause, pause, set_plan
+from service.enrolling.wordings import (
+    SampleLinks,
+    Wording,
+    find_wording,
+    list_wordings,
+    preview_wording,
+    reset_wording,
+    set_wording,
+)
 
 __all__ = [
     "NewCaregiver",
@@ -26,6 +35,8 @@ __all__ = [
     "NewContact",
     "NewPatient",
     "NewPlan",
+    "SampleLinks",
+    "Wording",
     "add_caregiver",
     "add_contact",
     "change_clinic",
@@ -34,10 +45,15 @@ __all__ = [
     "end_pause",
     "enrol_clinic",
     "enrol_patient",
+    "find_wording",
+    "list_wordings",
     "mend_contact",
     "pause",
+    "preview_wording",
     "record_consent",
+    "reset_wording",
     "set_limits",
     "set_plan",
     "set_reference",
+    "set_wording",
 ]

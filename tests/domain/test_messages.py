@@ -64,7 +64,7 @@ def test_length_is_counted_as_networks_count_it(text: str, expected: tuple[str, 
 
 
 @pytest.mark.parametrize(
-    "body", ["{name} {link}", "{link", "no link", "{link.upper}", "{link!r}", "{link:>5}", "{}", ""]
+    "body", ["{name} {link}", "{link", "no link", "{link.upper}", "{link!r}", "{link:>5}", "{link:}", "{}", ""]
 )
 def test_a_wording_that_cannot_be_filled_in_is_refused(body: str) -> None:
     with pytest.raises(Refused) as refused:

@@ -15,7 +15,7 @@ from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
 from service.domain.refused import Refused
 from service.domain.words import PatientState, PauseCause
-from service.store import audit, panel, pauses, silences
+from service.store import audit, panel, pauses
 from service.store.tables import Patient, Pause, Plan
 
 FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
@@ -97,12 +97,8 @@ def end_pause(session: Session, held: Pause, last_day: date, actor: audit.Actor,
     """End a pause after `last_day`; a day before its first one cancels it altogether. Raises Refused."""
     if held.cancelled_at is not None:
         raise Refused("pause", str(held.id), "a pause that has not been cancelled")
-    if last_day < held.from_date:
-        held.cancelled_at = now
-    else:
+    if last_day >= held.from_date:
         fields.date_span("last_day", held.from_date, last_day, longest_days=366)
-        held.to_date = last_day
-    session.flush()
-    silences.resettle(session, held.patient_id, now)
+    pauses.end_after(session, held, last_day, now)
     audit.write_line(session, actor, "pause.end", ("pause", held.id), now, clinic_id=held.clinic_id)
     return held

@@ -2,7 +2,8 @@
 
 Promises that the answer is kept and shown to staff, that being in hospital, away
 or without working equipment excuses the days it covers, and that nobody is nudged
-further about that silence. A second tap on the same answer changes nothing.
+further about that silence. A second tap on the same answer changes nothing; another
+answer ends what the first one paused, and both stay on record.
 """
 
 from __future__ import annotations
@@ -13,12 +14,12 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain import fields, spoken
+from service.domain import fields, localtime, spoken
 from service.domain.refused import Refused
-from service.domain.words import CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
+from service.domain.words import ActorKind, CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
 from service.intake.outcomes import Outcome, RecordedReply
 from service.store import audit, outbox, panel
-from service.store.pauses import add_pause, move_last_day, pause_on
+from service.store.pauses import add_pause, end_after, move_last_day, pause_on
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
 from service.store.tasks import raise_task
 
@@ -54,7 +55,8 @@ def record_caregiver_reply(
     """Keep one answer to a nudge and everything that follows from it.
 
     One transaction: the reply, its audit line, the pause with the windows it
-    excuses, the nudges it makes pointless, and a task that tells staff.
+    excuses, the end of one that it takes back, the nudges it makes pointless, and
+    a task that tells staff.
     Raises Refused, and writes nothing, for a window that is not this caregiver's
     patient's, a last day before the window's own, or too long a note.
     """
@@ -75,14 +77,17 @@ def record_caregiver_reply(
     audit.write_line(session, actor, "caregiver.reply", ("caregiver_reply", reply.id), now, clinic_id=window.clinic_id,
                      detail={"answer": answer.value, "window": str(window_id)})  # fmt: skip
     _stop_nudging(session, window, silence_id, now)
-    pause = _paused(session, window, cause, until, actor, now) if cause else None
+    patient = session.get_one(Patient, window.patient_id)
+    today = localtime.local_date(now, localtime.zone(patient.zone))
+    ended = _take_back(session, window, reply, today, actor, now)
+    pause = _paused(session, patient, window, cause, until, today, actor, now) if cause else None
     panel.mark_stale(session, [window.patient_id], now)
     raise_task(
         session,
         window.clinic_id,
         window.patient_id,
         TaskKind.CAREGIVER_SAYS,
-        _sentence(caregiver, answer, pause, note),
+        _sentence(caregiver, answer, pause, ended, note),
         {"reply": str(reply.id), "answer": answer.value, "pause": str(pause.id) if pause else None},
         f"caregiver_says:{reply.id}",
         now,
@@ -160,25 +165,65 @@ def _stop_nudging(session: Session, window: Window, silence_id: uuid.UUID | None
 
 
 def _paused(
-    session: Session, window: Window, cause: PauseCause, until: date | None, actor: audit.Actor, now: datetime
+    session: Session,
+    patient: Patient,
+    window: Window,
+    cause: PauseCause,
+    until: date | None,
+    today: date,
+    actor: audit.Actor,
+    now: datetime,
 ) -> Pause:
     days = UNTOLD[cause]
     last = until if until is not None or days is None else window.local_date + timedelta(days=days - 1)
-    held = pause_on(session, window.patient_id, window.local_date, cause)
+    held = pause_on(session, patient.id, window.local_date, cause)
     if held is not None:
-        if until is not None and held.to_date != until:
-            move_last_day(session, held, until, now)
+        was_taken_back = held.to_date is not None and held.to_date < today
+        if (until is not None or was_taken_back) and held.to_date != last:
+            move_last_day(session, held, last, now)
         return held
-    patient = session.get_one(Patient, window.patient_id)
     return add_pause(session, patient, cause, window.local_date, last, "told by a caregiver", str(actor), now)
 
 
-def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None, note: str) -> str:
+def _take_back(
+    session: Session, window: Window, reply: CaregiverReply, today: date, actor: audit.Actor, now: datetime
+) -> list[Pause]:
+    """End the pauses of answers about this window that no caregiver's newest answer (now `reply`) bears out.
+
+    The days before today stay excused, as was said of them then; on the first day
+    the whole pause is taken back. One that staff recorded is theirs to end.
+    """
+    replies = session.execute(
+        select(CaregiverReply.caregiver_id, CaregiverReply.answer)
+        .where(CaregiverReply.window_id == window.id)
+        .order_by(CaregiverReply.at)
+    )
+    newest = {row.caregiver_id: row.answer for row in replies} | {reply.caregiver_id: reply.answer}
+    borne_out = [CAUSES[answer] for answer in newest.values() if answer in CAUSES]
+    taken_back = session.scalars(
+        select(Pause).where(
+            Pause.patient_id == window.patient_id,
+            Pause.from_date == window.local_date,
+            Pause.cancelled_at.is_(None),
+            Pause.to_date.is_(None) | (Pause.to_date >= today),
+            Pause.recorded_by.in_([str(audit.Actor(ActorKind.CAREGIVER, who)) for who in newest]),
+            Pause.cause.not_in(borne_out),
+        )
+    ).all()
+    for pause in taken_back:
+        end_after(session, pause, today - timedelta(days=1), now)
+        audit.write_line(session, actor, "pause.end", ("pause", pause.id), now, clinic_id=pause.clinic_id)
+    return list(taken_back)
+
+
+def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None, ended: list[Pause], note: str) -> str:
     who = f"{caregiver.name} ({caregiver.relation})" if caregiver.relation else caregiver.name
     sentence = f"{who} {SAYS[answer]}."
     if pause is not None:
         until = f"to {spoken.day(pause.to_date)}" if pause.to_date else "until told otherwise"
         sentence += f" Readings are not expected from {spoken.day(pause.from_date)} {until}."
+    elif ended:
+        sentence += " This takes back an earlier answer: readings are expected again."
     return f"{sentence} They add: “{note}”" if note else sentence
 
 

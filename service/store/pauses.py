@@ -34,9 +34,19 @@ def add_pause(
     return pause
 
 
-def move_last_day(session: Session, pause: Pause, to_date: date, now: datetime) -> None:
-    """Give a pause another last day, later or earlier, and decide the windows anew."""
+def move_last_day(session: Session, pause: Pause, to_date: date | None, now: datetime) -> None:
+    """Give a pause another last day, later, earlier or until told, and decide the windows anew."""
     pause.to_date = to_date
+    session.flush()
+    silences.resettle(session, pause.patient_id, now)
+
+
+def end_after(session: Session, pause: Pause, last_day: date, now: datetime) -> None:
+    """End a pause after `last_day`, and decide the windows anew; a day before its first cancels it altogether."""
+    if last_day < pause.from_date:
+        pause.cancelled_at = now
+    else:
+        pause.to_date = last_day
     session.flush()
     silences.resettle(session, pause.patient_id, now)
 

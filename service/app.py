@@ -22,7 +22,7 @@ from service.domain.words import Channel
 from service.transports.base import Transport
 from service.web import api, auth, docs, frame, health, problems, security
 from service.web.api import callbacks
-from service.web.pages import calendar, clinic, demo, phone, signin
+from service.web.pages import calendar, clinic, demo, phone, push, signin
 from service.web.services import Services
 from service.web.tokens import Links
 
@@ -62,7 +62,7 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
     _protect_forms(app)
     api.install(app)
     app.before_request(api.check_content_type)
-    for pages in (docs, health, callbacks, signin, phone, calendar, clinic):
+    for pages in (docs, health, callbacks, signin, phone, push, calendar, clinic):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)

@@ -29,6 +29,7 @@ COMMANDS = {
     "patient": ("enrol", "patient"),
     "pause": ("plans", "pause"),
     "plan": ("plans", "plan"),
+    "push": ("push", "push"),
     "replay": ("replay", "replay"),
     "review": ("review", "review"),
     "seed": ("seed", "seed"),

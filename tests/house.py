@@ -7,7 +7,7 @@ messages that lie on the telephones.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from html import unescape
@@ -26,6 +26,8 @@ from service.domain.words import Channel, Role
 from service.store.audit import OPERATOR
 from service.store.session import reading, writing
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
+from service.transports.base import Transport
+from service.worker import Worker, links_for
 from tests.world import LINK, SECRET, World
 
 PASSWORD = "seven gentle waves"  # invented, like the people
@@ -88,8 +90,16 @@ class House:
             ).one()
 
 
-def open_house(engine: Engine, folder: Path, *, demo: bool = False, base_url: str = "http://127.0.0.1:8000") -> House:
-    """Asha's window opened at seven in Auckland; it is half past."""
+def open_house(
+    engine: Engine,
+    folder: Path,
+    *,
+    demo: bool = False,
+    base_url: str = "http://127.0.0.1:8000",
+    more: Mapping[Channel, Transport] | None = None,
+    **settings_more: str,
+) -> House:
+    """Asha's window opened at seven in Auckland; it is half past. `more` are ways out besides the text gateway."""
     world = World(engine, folder)
     world.opens_clinic()
     asha = world.patient("Asha Brook")
@@ -104,9 +114,13 @@ def open_house(engine: Engine, folder: Path, *, demo: bool = False, base_url: st
             "NEAPTIDE_SECRET_KEY": SECRET,
             "NEAPTIDE_BASE_URL": base_url,
             "NEAPTIDE_DEMO": "yes" if demo else "no",
+            **settings_more,
         }
     )
-    app = create_app(settings, engine, world.clock, {Channel.TEXT: world.gateway})
+    transports = {Channel.TEXT: world.gateway, **(more or {})}
+    app = create_app(settings, engine, world.clock, transports)
+    if more:
+        world.worker = Worker(engine, world.clock, transports, links_for(world.links, base_url), settings, name="story")
     return House(world, app, engine, asha, ben)
 
 

@@ -129,7 +129,9 @@ def show_patient(clinic: str | None, named: str) -> None:
             state=held.state.value, usual_pillows=held.usual_pillows, dry_weight_kg=held.dry_weight_kg,
         )  # fmt: skip
         for contact in session.scalars(select(Contact).where(Contact.patient_id == held.id).order_by(Contact.position)):
-            click.echo(f"contact: {contact.channel.value} {contact.address} ({contact.state.value})")
+            # A push address is a secret of the phone's.
+            address = "" if contact.channel is Channel.WEBPUSH else f" {contact.address}"
+            click.echo(f"contact: {contact.channel.value}{address} ({contact.state.value})")
         plan = session.scalar(select(Plan).where(Plan.patient_id == held.id))
         click.echo(f"next window: {plan.next_date} at {plan.opens:%H:%M}" if plan else "plan: none")
 

@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 from service.delivery import settling
 from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts, load
-from service.domain import messages, texted
+from service.domain import messages, notices, texted
 from service.domain.bundling import Ready, bundle
 from service.domain.refused import Refused
 from service.domain.sending import ANSWERS, TO_STAFF, Act, Verdict, Why, recheck
@@ -194,7 +194,10 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
     body = facts.own_wording or messages.wording(facts.language, facts.kind)
     if "{link}" in body:
         values["link"] = links(facts)
-    if facts.own_wording is not None:
+    is_notice = facts.channel is Channel.WEBPUSH
+    if is_notice:
+        said = notices.word(facts.language, facts.kind, facts.own_wording, values)
+    elif facts.own_wording is not None:
         said = messages.render(body, facts.kind, values)
     else:
         hears, asks = hears_replies(transport), facts.params.get("asks", ())
@@ -207,3 +210,4 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         secret=facts.secret,
         lasts_until=facts.expires_at,
     )
+        link=values["link"] if is_notice else "",

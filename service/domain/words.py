@@ -42,6 +42,7 @@ class ConsentKind(StrEnum):
     MESSAGES = "messages"  # the person agrees to be sent messages (patient, or caregiver for themselves)
     CAREGIVER = "caregiver"  # the patient agrees that this caregiver is told of a missed reading
     CAREGIVER_VALUES = "caregiver_values"  # the patient agrees that this caregiver sees values
+    WEBPUSH = "webpush"  # the person agrees to notices on a phone of theirs; MESSAGES is needed beside it
 
 
 class Channel(StrEnum):

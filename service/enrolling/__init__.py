@@ -18,7 +18,9 @@ from service.enrolling.people import (
     enrol_patient,
     mend_contact,
 )
+    put_first,
 from service.enrolling.planning import NewPlan, end_pause, pause, set_plan
+from service.enrolling.phones import Begun, begin_phone, end_phone, note_link, phone_of, renew_phone
 from service.enrolling.wordings import (
     SampleLinks,
     Wording,
@@ -31,6 +33,7 @@ from service.enrolling.wordings import (
 
 __all__ = [
     "NewCaregiver",
+    "Begun",
     "NewClinic",
     "NewContact",
     "NewPatient",
@@ -40,19 +43,25 @@ __all__ = [
     "add_caregiver",
     "add_contact",
     "change_clinic",
+    "begin_phone",
     "change_patient",
     "end_patient",
     "end_pause",
     "enrol_clinic",
     "enrol_patient",
+    "end_phone",
     "find_wording",
     "list_wordings",
     "mend_contact",
     "pause",
     "preview_wording",
+    "note_link",
     "record_consent",
+    "phone_of",
     "reset_wording",
+    "put_first",
     "set_limits",
+    "renew_phone",
     "set_plan",
     "set_reference",
     "set_wording",

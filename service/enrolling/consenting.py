@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
 from service.domain.refused import Refused
-from service.domain.words import ConsentKind
+from service.domain.words import Channel, ConsentKind, ContactState
 from service.store import audit, consents
-from service.store.tables import Caregiver, Consent, Patient
+from service.store.tables import Caregiver, Consent, Contact, Patient
+
+# Whose own agreement it is: the caregiver's where one is named, else the patient's.
+ONES_OWN = frozenset({ConsentKind.MESSAGES, ConsentKind.WEBPUSH})
+ENDED_BY_OWNER = "ended by the person"
 
 
 def record_consent(
@@ -25,14 +30,27 @@ def record_consent(
 ) -> Consent:
     """Record that consent was given, refused or withdrawn, and how.
 
-    Without a caregiver, MESSAGES is the patient's own. With one, MESSAGES is the
-    caregiver's agreement for themselves, and the other kinds are what the patient
-    allows this caregiver. A withdrawal cancels what is queued, in this transaction.
-    Raises Refused.
+    Without a caregiver, MESSAGES and WEBPUSH are the patient's own. With one, they are
+    the caregiver's agreement for themselves, and the other kinds are what the patient
+    allows this caregiver. A withdrawal cancels what is queued, in this transaction;
+    that of WEBPUSH ends the person's phone as a contact, and what is queued to it goes
+    to the next one. Raises Refused.
     """
-    if kind is not ConsentKind.MESSAGES and caregiver is None:
+    if kind not in ONES_OWN and caregiver is None:
         raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
     if caregiver is not None and caregiver.patient_id != patient.id:
         raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
     told = fields.text("how", how, longest=200)
-    return consents.write(session, patient, caregiver.id if caregiver else None, kind, given, told, actor, now)
+    consent = consents.write(session, patient, caregiver.id if caregiver else None, kind, given, told, actor, now)
+    if kind is ConsentKind.WEBPUSH and not given:
+        _end_phones(session, caregiver or patient, actor, now)
+    return consent
+
+
+def _end_phones(session: Session, person: Patient | Caregiver, actor: audit.Actor, now: datetime) -> None:
+    whose = Contact.patient_id if isinstance(person, Patient) else Contact.caregiver_id
+    phones = select(Contact).where(whose == person.id, Contact.channel == Channel.WEBPUSH)
+    for phone in session.scalars(phones.where(Contact.state == ContactState.OK)):
+        phone.state, phone.broken_reason = ContactState.BROKEN, ENDED_BY_OWNER
+        audit.write_line(session, actor, "contact.end", ("contact", phone.id), now, clinic_id=phone.clinic_id)
+    session.flush()

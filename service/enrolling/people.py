@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 import phonenumbers
-from sqlalchemy import func, select, update
+from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import fields, localtime
@@ -24,11 +24,10 @@ from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staf
 
 @dataclass(frozen=True)
 class NewContact:
-    """`address`: a telephone number with country code, a mailbox, or a push endpoint with its keys in `secret`."""
+    """`address`: a telephone number with country code, or a mailbox. Phones for notices are `phones`' business."""
 
     channel: Channel
     address: str
-    secret: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -137,7 +136,6 @@ def add_contact(
         clinic_id=owner.clinic_id,
         channel=new.channel,
         address=_address(new),
-        secret=dict(new.secret) if new.secret else None,
         position=held,
         state=ContactState.OK,
         created_at=now,
@@ -162,6 +160,28 @@ def mend_contact(session: Session, contact: Contact, address: str, actor: audit.
     return contact
 
 
+def put_first(session: Session, contact: Contact, actor: audit.Actor, now: datetime) -> None:
+    """Try this contact before the person's others; those keep their order."""
+    whose = _owner_of(contact)
+    others = session.scalars(
+        select(Contact)
+        .where(whose, Contact.id != contact.id)
+        .order_by(Contact.position, Contact.created_at, Contact.id)
+    ).all()
+    for place, one in enumerate((contact, *others)):
+        one.position = place
+    session.flush()
+    audit.write_line(session, actor, "contact.first", ("contact", contact.id), now, clinic_id=contact.clinic_id)
+
+
+def _owner_of(contact: Contact) -> ColumnElement[bool]:
+    if contact.patient_id is not None:
+        return Contact.patient_id == contact.patient_id
+    if contact.caregiver_id is not None:
+        return Contact.caregiver_id == contact.caregiver_id
+    return Contact.staff_id == contact.staff_id
+
+
 def _plan_anew(session: Session, patient: Patient, now: datetime) -> None:
     plan = session.scalar(select(Plan).where(Plan.patient_id == patient.id))
     if plan is None:
@@ -175,9 +195,7 @@ def _address(new: NewContact) -> str:
     if new.channel is Channel.EMAIL:
         return fields.mailbox("address", new.address)
     if new.channel is Channel.WEBPUSH:
-        if not new.address.startswith("https://"):
-            raise Refused("address", new.address, "a push endpoint that begins with https://")
-        return fields.text("address", new.address, longest=1000)
+        raise Refused("channel", new.channel.value, "text or email; for notices on a phone, make that person's link")
     accepted = "a telephone number with its country code, such as +64 9 999 01 00"
     try:
         parsed = phonenumbers.parse(new.address)

@@ -17,6 +17,8 @@ from service.store import audit, outbox
 from service.store.tables import Consent, Patient
 
 WITHDRAWN = "consent_withdrawn"
+# Without these nothing may go to the person. What was meant for a phone of theirs may still go as a text.
+STOPS_EVERYTHING = frozenset({ConsentKind.MESSAGES, ConsentKind.CAREGIVER})
 
 
 def write(
@@ -36,7 +38,7 @@ def write(
     )  # fmt: skip
     session.add(consent)
     session.flush()
-    if not given and kind is not ConsentKind.CAREGIVER_VALUES:
+    if not given and kind in STOPS_EVERYTHING:
         if caregiver_id is not None:
             outbox.cancel_for_person(session, WITHDRAWN, now, caregiver_id=caregiver_id)
         else:

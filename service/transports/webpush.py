@@ -3,6 +3,9 @@
 Promises that the push service learns nothing of the content, keeps a message no
 longer than it is true, and shows it once: a repeat replaces the earlier one. A
 subscription that the browser has ended is dropped.
+
+What a browser is sent is JSON: `title`, `body`, `id` and, where there is one, `link`.
+`service/web/static/push-worker.js` shows it; a name is added there before it is sent from here.
 """
 
 from __future__ import annotations
@@ -11,6 +14,7 @@ import base64
 import ipaddress
 import json
 import os
+import re
 import socket
 import urllib.parse
 from collections.abc import Callable
@@ -30,6 +34,9 @@ TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
 RECORD_SIZE = 4096  # RFC 8291 section 4
 SIGNATURE_LASTS_SECONDS = 12 * 3600  # RFC 8292 section 2: at most 24 hours
 SHORTEST_LIFE_SECONDS = 60
+LONGEST_ENDPOINT = 1000
+# A base64url decoder lets other characters pass unseen; a database may not.
+BASE64URL = re.compile(r"[A-Za-z0-9_-]+={0,2}")
 
 
 class WebPush:
@@ -55,6 +62,10 @@ class WebPush:
         point = self._vapid.public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
         return _b64(point)
 
+    def checked(self, endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
+        """A subscription that this transport would send to. Raises Refused."""
+        return checked_subscription(endpoint, p256dh, auth, self._is_allowed)
+
     def send(self, text: OutgoingText) -> str:
         if not self._is_allowed(text.to):
             raise PermanentFailure("the subscription leads to no push service")
@@ -62,7 +73,9 @@ class WebPush:
         life = SHORTEST_LIFE_SECONDS
         if text.lasts_until is not None:
             life = max(life, int((text.lasts_until - now).total_seconds()))
-        said = json.dumps({"title": text.subject, "body": text.body, "id": str(text.message_id)}, ensure_ascii=False)
+        said = {"title": text.subject, "body": text.body, "id": str(text.message_id)}
+        if text.link:
+            said["link"] = text.link
         headers = self._vapid.sign(
             {"aud": origin(text.to), "sub": self._subject, "exp": int(now.timestamp()) + SIGNATURE_LASTS_SECONDS}
         )
@@ -74,7 +87,9 @@ class WebPush:
             "Content-Type": "application/octet-stream",
         }
         try:
-            body = encrypt(said.encode(), str(text.secret["p256dh"]), str(text.secret["auth"]))
+            body = encrypt(
+                json.dumps(said, ensure_ascii=False).encode(), str(text.secret["p256dh"]), str(text.secret["auth"])
+            )
         except (KeyError, ValueError, http_ece.ECEException):
             raise PermanentFailure("the subscription's keys are of no use") from None
         try:
@@ -109,9 +124,17 @@ def encrypt(
     return encrypted
 
 
-def checked_subscription(endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
+def checked_subscription(
+    endpoint: object, p256dh: object, auth: object, is_allowed: Callable[[str], bool] | None = None
+) -> tuple[str, dict[str, str]]:
     """A subscription as a browser gives it: the endpoint and its keys. Raises Refused."""
-    if not isinstance(endpoint, str) or len(endpoint) > 1000 or not is_public(endpoint):
+    is_allowed = is_allowed or is_public
+    if (
+        not isinstance(endpoint, str)
+        or len(endpoint) > LONGEST_ENDPOINT
+        or not _is_plain(endpoint)
+        or not is_allowed(endpoint)
+    ):
         raise Refused("endpoint", endpoint, "an https:// address of a push service")
     for field, given, length in (("p256dh", p256dh, 65), ("auth", auth, 16)):
         if not isinstance(given, str) or len(_unb64_or_nothing(given)) != length:
@@ -120,7 +143,7 @@ def checked_subscription(endpoint: object, p256dh: object, auth: object) -> tupl
         ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), _unb64(str(p256dh)))
     except ValueError:
         raise Refused("p256dh", p256dh, "a point on P-256") from None
-    return endpoint, {"p256dh": str(p256dh), "auth": str(auth)}
+    return endpoint, {"p256dh": str(p256dh).rstrip("="), "auth": str(auth).rstrip("=")}
 
 
 def is_public(endpoint: str) -> bool:
@@ -130,8 +153,11 @@ def is_public(endpoint: str) -> bool:
         port = parts.port
     except ValueError:
         return False
-    host = parts.hostname or ""
-    return parts.scheme == "https" and not parts.username and port in {None, 443} and "." in host and not _is_ip(host)
+    if parts.scheme != "https" or parts.username is not None or port not in {None, 443} or not _is_plain(endpoint):
+        return False
+    # A name in a zone. Its last label begins with a letter: `127.1` and `0x7f.1` are addresses to a resolver.
+    host = (parts.hostname or "").rstrip(".")
+    return "." in host and host.rpartition(".")[2][:1].isalpha() and not _is_ip(host)
 
 
 def leads_outside(endpoint: str) -> bool:
@@ -149,6 +175,11 @@ def origin(endpoint: str) -> str:
     """Scheme, host and port: for whom the signature is good."""
     parts = urllib.parse.urlsplit(endpoint)
     return f"{parts.scheme}://{parts.netloc}"
+
+
+def _is_plain(endpoint: str) -> bool:
+    """Printable ASCII without spaces: nothing that one reader of addresses strips and another sends."""
+    return endpoint.isascii() and endpoint.isprintable() and " " not in endpoint
 
 
 def _is_ip(host: str) -> bool:
@@ -169,6 +200,6 @@ def _unb64(given: str) -> bytes:
 
 def _unb64_or_nothing(given: str) -> bytes:
     try:
-        return _unb64(given)
+        return _unb64(given.rstrip("=")) if BASE64URL.fullmatch(given) else b""
     except ValueError:
         return b""

@@ -101,6 +101,11 @@ class ContactOut(Schema):
     broken_reason = fields.String(allow_none=True)
 
 
+class PushLinkOut(Schema):
+    link = fields.String()
+    until = instant()
+
+
 class ConsentIn(Schema):
     kind = word(words.ConsentKind, required=True)
     given = fields.Boolean(required=True, truthy={True}, falsy={False})

@@ -13,6 +13,7 @@ from service.domain.words import Scope
 from service.store.session import reading, writing
 from service.store.tables import Caregiver, Consent, Contact, Patient
 from service.web.api import finding
+from service.web import pushing
 from service.web.api.enrolschemas import (
     CaregiverIn,
     CaregiverOut,
@@ -22,11 +23,13 @@ from service.web.api.enrolschemas import (
     ContactMend,
     ContactOut,
 )
+    PushLinkOut,
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.paging import paged
 from service.web.api.resource import Blueprint
 from service.web.services import services
+from service.web.problems import Problem
 
 blueprint = Blueprint(
     "api_people", __name__, url_prefix="/api/v1", description="Caregivers, contacts and consents"
@@ -35,6 +38,7 @@ CAREGIVER, CAREGIVERS = CaregiverOut(), listing(CaregiverOut)
 CONTACT, CONTACTS = ContactOut(), listing(ContactOut)
 CONSENT, CONSENTS = ConsentOut(), listing(ConsentOut)
 
+PUSH_LINK = PushLinkOut()
 
 @blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["GET"])
 @needs(Scope.ENROL)
@@ -132,6 +136,35 @@ def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])
 @needs(Scope.ENROL)
 @blueprint.arguments(ConsentIn)
+@blueprint.route("/contacts/<uuid:contact_id>/first", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(200, CONTACT)
+def put_contact_first(contact_id: uuid.UUID) -> Response:
+    """Try this contact before the person's others"""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        contact = finding.own(call.session, Contact, contact_id)
+        enrolling.put_first(call.session, contact, caller().actor, services().clock.now())
+        return call.answer(CONTACT, contact, 200)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/push-link", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(201, PUSH_LINK)
+def make_patient_push_link(patient_id: uuid.UUID) -> Response:
+    """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
+    return _make_push_link(Patient, patient_id)
+
+
+@blueprint.route("/caregivers/<uuid:caregiver_id>/push-link", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(201, PUSH_LINK)
+def make_caregiver_push_link(caregiver_id: uuid.UUID) -> Response:
+    """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""
+    return _make_push_link(Caregiver, caregiver_id)
+
+
 @blueprint.response(201, CONSENT)
 def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
@@ -161,3 +194,12 @@ def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, ne
             call.session, owner, enrolling.NewContact(**new), caller().actor, services().clock.now()
         )
         return call.answer(CONTACT, added)
+def _make_push_link(whose: type[Patient] | type[Caregiver], person_id: uuid.UUID) -> Response:
+    with once() as call:
+        person: Patient | Caregiver = finding.own(call.session, whose, person_id)
+        if why := pushing.why_not(services().settings):
+            raise Problem(409, why)
+        made = pushing.make_link(call.session, services().links, person, caller().actor, services().clock.now())
+        return call.unkept(PUSH_LINK.dump(made), 201)
+
+

@@ -28,11 +28,12 @@ from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
 from service.store.session import reading, writing
 from service.web.auth import staff_only
-from service.web.pages import clinicplan, clinicwords
+from service.web.pages import clinicplan, clinicways, clinicwords
 from service.web.services import services
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 blueprint.register_blueprint(clinicplan.blueprint)
+blueprint.register_blueprint(clinicways.blueprint)
 
 WIDE, NARROW = 760, 220
 _drawing = threading.Lock()  # the drawing library works on one picture at a time
@@ -50,6 +51,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
         known = reviewing.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
         followed = clinicplan.followed(session, patient_id, now)
+        ways = clinicways.ways(session, patient_id)
     facts = reviewing.timeline_of(seen)
     return render_template(
         "clinic/patient.html",
@@ -64,6 +66,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         around=_around(panel, patient_id),
         amended=_amended(seen, known),
         followed=followed,
+        ways=ways,
         today=seen.days[-1].day,
     )
 

@@ -1,0 +1,167 @@
+"""A phone that shows notices: set up by its own person, by a link that staff made for that person alone.
+
+Promises that the phone is a contact only together with the person's recorded
+agreement to it, and that one person has one such phone: a new one takes the place of
+the last. The subscription is checked by the transport that will send to it, before.
+"""
+
+from __future__ import annotations
+
+import hmac
+import uuid
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.domain.refused import Refused
+from service.domain.words import ActorKind, Channel, ConsentKind, ContactState, PatientState
+from service.enrolling.consenting import record_consent
+from service.enrolling.people import put_first
+from service.store import audit, contacts
+from service.store.tables import Caregiver, Contact, Patient
+
+LINK_LASTS = timedelta(days=7)  # whoever holds the link could set up a phone of their own; our own number, no source
+HOW = "pressed the button on their own phone"
+HOW_ENDED = "ended it on their own page"
+
+Person = Patient | Caregiver
+
+
+class Begun(StrEnum):
+    """What became of a subscription."""
+
+    NEW = "new"
+    CHANGED = "changed"  # another phone, or the same with other keys
+    SAME = "same"  # nothing was written
+
+
+def note_link(session: Session, person: Person, actor: audit.Actor, now: datetime) -> datetime:
+    """Note that a link was made for this person. Returns its end. Raises Refused for one who takes no part."""
+    _must_take_part(session, person)
+    audit.write_line(session, actor, "push_link.make", (_kind(person), person.id), now, clinic_id=person.clinic_id)
+    return now + LINK_LASTS
+
+
+def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[str, Any], now: datetime) -> Begun:
+    """Send notices to this subscription from now on, in place of the person's last one.
+
+    1. Hold the person's row, so that two presses at once make one contact.
+    2. Write the contact, or change the one there is; told again, nothing is written.
+    3. Put it first: the person asked for notices, and what is not delivered goes on to the others.
+    4. Record the agreement, if it does not stand already.
+    Raises Refused for somebody who takes no part any more.
+    """
+    session.execute(select(type(person).id).where(type(person).id == person.id).with_for_update())
+    _must_take_part(session, person)
+    actor = _actor(person)
+    patient, caregiver = _both(session, person)
+    phone = phone_of(session, person)
+    agreed = _agrees(session, person)
+    works = phone is not None and phone.state is ContactState.OK
+    if phone is not None and works and agreed and (phone.address, phone.secret) == (endpoint, dict(keys)):
+        return Begun.SAME
+    begun = Begun.NEW if phone is None else Begun.CHANGED
+    if phone is None:
+        phone = Contact(
+            id=uuid.uuid4(), clinic_id=person.clinic_id, channel=Channel.WEBPUSH, created_at=now, address=endpoint,
+            **{f"{_kind(person)}_id": person.id},
+        )  # fmt: skip
+        session.add(phone)
+    _point(phone, endpoint, keys)
+    session.flush()
+    audit.write_line(
+        session, actor, "contact.add" if begun is Begun.NEW else "contact.renew", ("contact", phone.id), now,
+        clinic_id=phone.clinic_id, detail={"channel": phone.channel.value, f"{_kind(person)}_id": str(person.id)},
+    )  # fmt: skip
+    if not works:
+        put_first(session, phone, actor, now)
+    if not agreed:
+        record_consent(session, patient, ConsentKind.WEBPUSH, True, HOW, actor, now, caregiver)
+    return begun
+
+
+def end_phone(session: Session, person: Person, now: datetime) -> bool:
+    """Send no more notices to this person's phone: contact and agreement end together. Whether there was anything."""
+    phone = phone_of(session, person)
+    if not _agrees(session, person) and (phone is None or phone.state is not ContactState.OK):
+        return False
+    patient, caregiver = _both(session, person)
+    record_consent(session, patient, ConsentKind.WEBPUSH, False, HOW_ENDED, _actor(person), now, caregiver)
+    return True
+
+
+def renew_phone(session: Session, was: tuple[str, str], endpoint: str, keys: Mapping[str, Any], now: datetime) -> int:
+    """A browser has exchanged its subscription. `was` is the old endpoint and its `auth` secret: nobody else has both.
+
+    Returns how many contacts follow, of people whose agreement still stands; 0 for a subscription nobody knows.
+    """
+    old_endpoint, old_auth = was
+    found = session.scalars(
+        select(Contact).where(Contact.channel == Channel.WEBPUSH, Contact.address == old_endpoint).with_for_update()
+    ).all()
+    renewed = 0
+    for phone in found:
+        known = str((phone.secret or {}).get("auth", ""))
+        person = _person(session, phone)
+        if person is None or not hmac.compare_digest(known.encode(), old_auth.encode()) or not _agrees(session, person):
+            continue
+        _point(phone, endpoint, keys)
+        audit.write_line(
+            session, _actor(person), "contact.renew", ("contact", phone.id), now, clinic_id=phone.clinic_id,
+            detail={"channel": phone.channel.value, f"{_kind(person)}_id": str(person.id)},
+        )  # fmt: skip
+        renewed += 1
+    session.flush()
+    return renewed
+
+
+def phone_of(session: Session, person: Person) -> Contact | None:
+    """The person's phone for notices, whether or not it still works."""
+    whose = Contact.patient_id if isinstance(person, Patient) else Contact.caregiver_id
+    return session.scalars(
+        select(Contact)
+        .where(whose == person.id, Contact.channel == Channel.WEBPUSH)
+        .order_by(Contact.created_at.desc(), Contact.id)
+        .limit(1)
+    ).first()
+
+
+def _must_take_part(session: Session, person: Person) -> None:
+    patient, caregiver = _both(session, person)
+    if patient.state is not PatientState.ACTIVE or (caregiver is not None and not caregiver.active):
+        raise Refused(_kind(person), str(person.id), "somebody who takes part now")
+
+
+def _agrees(session: Session, person: Person) -> bool:
+    if isinstance(person, Patient):
+        return contacts.has_consent(session, person.id, ConsentKind.WEBPUSH)
+    return contacts.has_consent(session, person.patient_id, ConsentKind.WEBPUSH, person.id)
+
+
+def _point(phone: Contact, endpoint: str, keys: Mapping[str, Any]) -> None:
+    phone.address, phone.secret = endpoint, dict(keys)
+    phone.state, phone.broken_reason = ContactState.OK, None
+
+
+def _person(session: Session, phone: Contact) -> Person | None:
+    if phone.caregiver_id is not None:
+        return session.get(Caregiver, phone.caregiver_id)
+    return None if phone.patient_id is None else session.get(Patient, phone.patient_id)
+
+
+def _both(session: Session, person: Person) -> tuple[Patient, Caregiver | None]:
+    if isinstance(person, Patient):
+        return person, None
+    return session.get_one(Patient, person.patient_id), person
+
+
+def _actor(person: Person) -> audit.Actor:
+    return audit.Actor(ActorKind.PATIENT if isinstance(person, Patient) else ActorKind.CAREGIVER, person.id)
+
+
+def _kind(person: Person) -> str:
+    return "patient" if isinstance(person, Patient) else "caregiver"

@@ -1,0 +1,151 @@
+"""How a patient and their caregivers are reached, on the patient's page: in which order, and a link for notices.
+
+Promises that a link is shown once, to the member of staff who asked for it, and is
+kept nowhere; where none can be made the page says which setting is missing.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import defaultdict
+from dataclasses import dataclass
+
+from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service import enrolling
+from service.domain.refused import Refused
+from service.domain.words import Channel, ContactState
+from service.store.session import writing
+from service.store.tables import Caregiver, Contact, Patient
+from service.web import pushing
+from service.web.auth import staff_only
+from service.web.pages import clinicwords
+from service.web.services import services
+
+blueprint = Blueprint("ways", __name__, url_prefix="/ways")
+
+CHANNELS = {Channel.TEXT: "Text", Channel.EMAIL: "E-mail", Channel.WEBPUSH: "Notices on their phone"}
+
+
+@dataclass(frozen=True)
+class Way:
+    """One contact as staff read it. A push address means nothing to anybody, and is not shown."""
+
+    id: uuid.UUID
+    words: str
+    trouble: str  # why it is not used; empty while it works
+    may_be_first: bool
+
+
+@dataclass(frozen=True)
+class Reached:
+    """One person with their contacts, in the order they are tried."""
+
+    caregiver: Caregiver | None
+    ways: tuple[Way, ...]
+
+
+@dataclass(frozen=True)
+class Ways:
+    people: tuple[Reached, ...]  # the patient, then the caregivers in the order they are asked
+    why_no_link: str
+
+
+def ways(session: Session, patient_id: uuid.UUID) -> Ways:
+    """The patient and the caregivers who look out for them now. Two queries."""
+    caregivers = session.scalars(
+        select(Caregiver)
+        .where(Caregiver.patient_id == patient_id, Caregiver.clinic_id == g.clinic_id, Caregiver.active)
+        .order_by(Caregiver.position, Caregiver.created_at, Caregiver.id)
+    ).all()
+    held: dict[uuid.UUID | None, list[Contact]] = defaultdict(list)
+    for contact in session.scalars(
+        select(Contact)
+        .where(
+            Contact.clinic_id == g.clinic_id,
+            (Contact.patient_id == patient_id) | Contact.caregiver_id.in_([one.id for one in caregivers]),
+        )
+        .order_by(Contact.position, Contact.created_at, Contact.id)
+    ):
+        held[contact.caregiver_id].append(contact)
+    return Ways(
+        tuple(
+            Reached(
+                one, tuple(_way(contact, held[one.id if one else None]) for contact in held[one.id if one else None])
+            )
+            for one in (None, *caregivers)
+        ),
+        pushing.why_not(services().settings),
+    )
+
+
+@blueprint.post("/push-link")
+@staff_only()
+def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
+    services_ = services()
+    if why := pushing.why_not(services_.settings):
+        flash(f"No link was made. {why}", "wrong")
+        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+    now = services_.clock.now()
+    try:
+        with writing(services_.engine) as session:
+            person = _person(session, patient_id)
+            made = pushing.make_link(session, services_.links, person, clinicwords.acting().actor, now)
+    except Refused as refused:
+        flash(f"No link was made. Accepted is {refused.accepted}.", "wrong")
+        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+    return render_template("clinic/pushlink.html", patient_id=patient_id, person=person, made=made)
+
+
+@blueprint.post("/<uuid:contact_id>/first")
+@staff_only()
+def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
+    """Try this contact before the person's others."""
+    services_ = services()
+    with writing(services_.engine) as session:
+        contact = session.get(Contact, contact_id)
+        if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
+            abort(404)
+        enrolling.put_first(session, contact, clinicwords.acting().actor, services_.clock.now())
+    flash("It is tried first from the next message on.", "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+
+
+# --- helpers ---------------------------------------------------------------------------
+
+
+def _way(contact: Contact, held: list[Contact]) -> Way:
+    words = CHANNELS[contact.channel]
+    if contact.channel is not Channel.WEBPUSH:
+        words = f"{words}: {contact.address}"
+    works = contact.state is ContactState.OK
+    working = [one for one in held if one.state is ContactState.OK]
+    trouble = "" if works else f"not used: {contact.broken_reason or 'does not work'}"
+    return Way(contact.id, words, trouble, works and contact is not working[0])
+
+
+def _person(session: Session, patient_id: uuid.UUID) -> Patient | Caregiver:
+    patient = session.get(Patient, patient_id)
+    if patient is None or patient.clinic_id != g.clinic_id:
+        abort(404)
+    asked = request.form.get("caregiver", "")
+    if not asked:
+        return patient
+    try:
+        caregiver = session.get(Caregiver, uuid.UUID(asked))
+    except ValueError:
+        abort(404)
+    if caregiver is None or caregiver.patient_id != patient.id:
+        abort(404)
+    return caregiver
+
+
+def _is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool:
+    if contact.caregiver_id is None:
+        return contact.patient_id == patient_id
+    caregiver = session.get_one(Caregiver, contact.caregiver_id)
+    return caregiver.patient_id == patient_id

@@ -1,0 +1,257 @@
+"""The page by which somebody sets their own phone up for notices, and ends them.
+
+Promises that opening it changes nothing; that it says in words what will happen before
+the one button; that whoever cannot or will not is told how they are reached instead;
+and that ending works without script, and for as long as the notices come: the link's
+own end closes only the setting up. Shows no name and no value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from werkzeug.exceptions import HTTPException
+
+from service import enrolling
+from service.domain.refused import Refused
+from service.domain.words import Channel, ConsentKind, ContactState, PatientState
+from service.store import contacts
+from service.store.session import reading, writing
+from service.store.tables import Caregiver, Clinic, Patient
+from service.transports.webpush import WebPush
+from service.web import frame, problems
+from service.web.pages import closed
+from service.web.problems import Problem
+from service.web.services import services
+from service.web.tokens import ACCEPTED, Opened, Purpose
+
+blueprint = Blueprint("push", __name__, url_prefix="/push")
+
+MOST_BYTES = 16 * 1024  # a subscription is well below one of these
+OBJECT = "a subscription as a browser gives it: endpoint and keys"
+
+
+@dataclass(frozen=True)
+class Invited:
+    """Whom a link is for, and how things stand with their phone."""
+
+    patient: Patient
+    caregiver: Caregiver | None
+    clinic: Clinic
+    is_on: bool  # a phone is set up, works, and the person agrees to it
+    agreed: bool  # to notices on a phone, whether or not it still works
+    was_here: bool  # there is or was a phone
+    wants_messages: bool  # agreed to messages at all
+    has_text: bool
+    is_over: bool = False
+
+    @property
+    def person(self) -> Patient | Caregiver:
+        return self.caregiver or self.patient
+
+
+@blueprint.get("/worker.js")
+def worker() -> Response:
+    """The script that shows a notice when one comes. Served here so that it reaches over these pages and no others."""
+    script = Response(_worker_script(), content_type="text/javascript; charset=utf-8")
+    script.headers["Cache-Control"] = "no-cache"
+    return script
+
+
+@blueprint.get("/<token>")
+def page(token: str) -> ResponseReturnValue:
+    """What notices are and how they end, with one button; or how things stand."""
+    invited = _invited(token)
+    if not isinstance(invited, Invited):
+        return invited
+    return _shown(token, invited)
+
+
+@blueprint.post("/<token>")
+def begin(token: str) -> ResponseReturnValue:
+    """Keep the subscription that a browser made at its person's press of the button."""
+    try:
+        invited = _found(token)
+        if invited.is_over or not _takes_part(invited):
+            raise Problem(410, "This link is over.")
+        push = _transport()
+        if push is None:
+            raise Problem(409, "Web push is not set up on this service.")
+        endpoint, keys = _subscription(push, _said())
+    except Problem as problem:
+        return problems.answer(problem.status, problem.detail, problem.errors)
+    except Refused as refused:
+        return problems.of_refusals([refused])
+    with writing(services().engine) as session:
+        person = _again(session, invited)
+        begun = enrolling.begin_phone(session, person, endpoint, keys, services().clock.now())
+    return {"phone": begun.value}, 201 if begun is enrolling.Begun.NEW else 200
+
+
+@blueprint.post("/<token>/end")
+def end(token: str) -> ResponseReturnValue:
+    """End the notices. Nobody is asked why, and an old link does."""
+    invited = _invited(token)
+    if not isinstance(invited, Invited):
+        return invited
+    with writing(services().engine) as session:
+        enrolling.end_phone(session, _again(session, invited), services().clock.now())
+    return redirect(url_for("push.page", token=token), 303)
+
+
+@blueprint.post("/renewed")
+def renewed() -> ResponseReturnValue:
+    """A browser has exchanged its subscription by itself: keep the new one for whoever had the old one."""
+    try:
+        push = _transport()
+        if push is None:
+            raise Problem(409, "Web push is not set up on this service.")
+        said = _said()
+        was, now = _object(said, "was"), _object(said, "now")
+        endpoint, keys = _subscription(push, now)
+        # Not called, only looked for: any text will do, and what is not known is not found.
+        old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
+        with writing(services().engine) as session:
+            if not enrolling.renew_phone(session, old, endpoint, keys, services().clock.now()):
+                raise Problem(404, "No such subscription is in use.")
+    except Problem as problem:
+        return problems.answer(problem.status, problem.detail, problem.errors)
+    except Refused as refused:
+        return problems.of_refusals([refused])
+    return {"phone": enrolling.Begun.CHANGED.value}
+
+
+# --- helpers ---------------------------------------------------------------------------
+
+
+@cache
+def _worker_script() -> bytes:
+    return (Path(frame.__file__).parent / "static" / "push-worker.js").read_bytes()
+
+
+def _invited(token: str) -> Invited | ResponseReturnValue:
+    """Whom the link is for, in their language, or the kind page that says why it does not open."""
+    try:
+        invited = _found(token)
+    except Problem:
+        return closed.broken()
+    frame.speak(invited.person.language)
+    return invited if _takes_part(invited) else closed.ended(invited.clinic)
+
+
+def _found(token: str) -> Invited:
+    """Raises Problem 404 for a link that is not ours."""
+    try:
+        opened = services().links.read(token, Purpose.PUSH)
+    except Refused:
+        raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
+    with reading(services().engine) as session:
+        invited = _load(session, opened)
+    if invited is None:
+        raise Problem(404, "Nobody has this link any more.")
+    return invited
+
+
+def _load(session: Session, opened: Opened) -> Invited | None:
+    row = session.execute(
+        select(Patient, Clinic).join(Clinic, Clinic.id == Patient.clinic_id).where(Patient.id == opened.subject_id)
+    ).first()
+    if row is None:
+        return None
+    patient, clinic = row
+    caregiver = None
+    if opened.person_id is not None:
+        caregiver = session.get(Caregiver, opened.person_id)
+        if caregiver is None or caregiver.patient_id != patient.id:
+            return None
+    person = caregiver or patient
+    phone = enrolling.phone_of(session, person)
+    agreed = contacts.has_consent(session, patient.id, ConsentKind.WEBPUSH, opened.person_id)
+    working = (
+        contacts.working_contacts_of_caregivers(session, [person.id])
+        if caregiver
+        else contacts.working_contacts_of_patients(session, [person.id])
+    )
+    return Invited(
+        patient,
+        caregiver,
+        clinic,
+        is_on=agreed and phone is not None and phone.state is ContactState.OK,
+        agreed=agreed,
+        was_here=phone is not None,
+        wants_messages=contacts.has_consent(session, patient.id, ConsentKind.MESSAGES, opened.person_id),
+        has_text=any(one.channel is Channel.TEXT for one in working.get(person.id, [])),
+        is_over=opened.is_over(services().clock.now()),
+    )
+
+
+def _takes_part(invited: Invited) -> bool:
+    is_in = invited.caregiver is None or invited.caregiver.active
+    return is_in and invited.patient.state is PatientState.ACTIVE
+
+
+def _again(session: Session, invited: Invited) -> Patient | Caregiver:
+    """The person, in the transaction that writes."""
+    if invited.caregiver is not None:
+        return session.get_one(Caregiver, invited.caregiver.id)
+    return session.get_one(Patient, invited.patient.id)
+
+
+def _shown(token: str, invited: Invited) -> ResponseReturnValue:
+    push = _transport()
+    shown = render_template(
+        "push/page.html",
+        token=token,
+        invited=invited,
+        clinic=invited.clinic,
+        key=push.public_key if push and not invited.is_over else "",
+    )
+    return shown, 410 if invited.is_over else 200
+
+
+def _transport() -> WebPush | None:
+    found = services().transports.get(Channel.WEBPUSH)
+    return found if isinstance(found, WebPush) else None
+
+
+def _said() -> dict[str, Any]:
+    """The JSON object that was sent. Raises Problem."""
+    if not request.is_json:
+        raise Problem(415, f"{request.mimetype or 'no content type'!s} was sent; accepted: application/json")
+    request.max_content_length = MOST_BYTES
+    try:
+        said = request.get_json()
+    except HTTPException as error:
+        raise Problem(error.code or 400, f"accepted: {OBJECT}, of at most {MOST_BYTES} bytes") from None
+    except RecursionError:
+        raise Problem(400, f"accepted: {OBJECT}") from None
+    if not isinstance(said, dict):
+        raise Refused("body", said, OBJECT)
+    return said
+
+
+def _subscription(push: WebPush, said: dict[str, Any]) -> tuple[str, dict[str, str]]:
+    """What W3C's `PushSubscription.toJSON` gives; a browser may add to it. Raises Refused."""
+    keys = _object(said, "keys")
+    return push.checked(said.get("endpoint"), keys.get("p256dh"), keys.get("auth"))
+
+
+def _object(said: dict[str, Any], name: str) -> dict[str, Any]:
+    found = said.get(name)
+    if not isinstance(found, dict):
+        raise Refused(name, found, "an object")
+    return found
+
+
+def _text(said: dict[str, Any], name: str) -> str:
+    found = said.get(name)
+    if not isinstance(found, str) or not found.isascii() or not found.isprintable():
+        raise Refused(name, found, "text as a browser gives it")
+    return found

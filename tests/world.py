@@ -30,6 +30,7 @@ from service.domain.words import (
     ConsentKind,
     MessageKind,
     PauseCause,
+    Role,
     TaskKind,
     WindowState,
 )
@@ -43,6 +44,7 @@ from service.store.tables import (
     Patient,
     Pause,
     Silence,
+    Staff,
     Step,
     Task,
     Window,
@@ -80,6 +82,15 @@ def reminder() -> Expected:
 
 def nudge() -> Expected:
     return Expected(MessageKind.NUDGE)
+
+
+def notice() -> Expected:
+    """Staff are told that a task is open."""
+    return Expected(MessageKind.STAFF_TASK)
+
+
+def digest() -> Expected:
+    return Expected(MessageKind.DIGEST)
 
 
 class World:
@@ -163,12 +174,25 @@ class World:
                 enrolling.record_consent(session, patient, kind, given, "by telephone", OPERATOR, self.now, caregiver)
         return caregiver
 
-    def _hand_phone_to(self, session: Any, person: Person) -> None:
+    def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
+        """Somebody on call, told in the order they were hired. They never sign in: a password takes its time on purpose."""
+        clinic = self._clinic or self.opens_clinic()
+        with writing(self.engine) as session:
+            member = Staff(
+                id=uuid.uuid4(), clinic_id=clinic.id, email=f"{uuid.uuid4().hex}@fernmoor.example", name=name, role=role,
+                password_hash="", password_set_at=self.now, created_at=self.now + timedelta(seconds=len(self._phones)),
+            )  # fmt: skip
+            session.add(member)
+            session.flush()
+            self._hand_phone_to(session, member)
+        return member
+
+    def _hand_phone_to(self, session: Any, person: Person | Staff) -> None:
         number = f"+64999900{next(self._numbers)}"
         enrolling.add_contact(session, person, enrolling.NewContact(Channel.TEXT, number), OPERATOR, self.now)
         self._phones[person.id] = Phone(self, person, number)
 
-    def phone(self, person: Person) -> Phone:
+    def phone(self, person: Person | Staff) -> Phone:
         return self._phones[person.id]
 
     @property
@@ -260,7 +284,7 @@ class World:
 class Phone:
     """One person's telephone: what lies on it, and what has been looked at."""
 
-    def __init__(self, world: World, person: Person, number: str) -> None:
+    def __init__(self, world: World, person: Person | Staff, number: str) -> None:
         self._world = world
         self._person = person
         self.number = number

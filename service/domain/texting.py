@@ -43,7 +43,7 @@ def plain(text: str) -> str:
 def keyword(text: str) -> Keyword | None:
     """The order that the whole message is, if it is one. Politeness around it does not matter."""
     said = plain(text)
-    bare = " ".join(re.findall(r"[a-z]+", said))
+    bare = re.sub(r"\bopt (?:me )?out\b", "optout", " ".join(re.findall(r"[a-z]+", said)))
     if re.search(r"\d", said):
         return None
     alone = ((Keyword.SKIP, words.SKIP), (Keyword.DONE, words.DONE), (Keyword.HELP, words.HELP))
@@ -52,9 +52,10 @@ def keyword(text: str) -> Keyword | None:
             return found
     left = [word for word in bare.split() if word not in words.POLITE]
     for found, known in ((Keyword.STOP, words.STOP), (Keyword.START, words.START)):
-        if len(left) == 1 and left[0] in known:
+        if left and all(word in known for word in left):  # "stop", "Stop. STOP!", "cancel, stop all"
             return found
-    return None
+    phrase = " ".join(word for word in bare.split() if word not in words.COURTESY)
+    return Keyword.STOP if phrase in words.STOP_PHRASES else None
 
 
 def hear(text: str) -> Heard:

@@ -18,12 +18,23 @@ def _words(text: str) -> frozenset[str]:
 
 # --- alone in a message -----------------------------------------------------------
 
-# STOP, END, CANCEL, UNSUBSCRIBE, QUIT, START and HELP are what carriers expect; the others say the same in Spanish.
-STOP = _words("stop stopall end cancel unsubscribe quit parar baja cancelar")
+# STOP, STOPALL, UNSUBSCRIBE, CANCEL, END, QUIT, START and HELP are what carriers expect. 47 CFR 64.1200(a)(10)
+# takes "stop", "quit", "end", "revoke", "opt out", "cancel" and "unsubscribe" for a withdrawal, and any other words
+# that a reasonable person would understand so: the phrases are ours, and so is the Spanish.
+STOP = _words("stop stopall end cancel unsubscribe quit revoke optout parar baja cancelar detener revocar")
+STOP_PHRASES = frozenset(
+    (
+        "remove me", "take me off", "no more messages", "no more texts", "do not text me",
+        "dont text me", "do not message me", "dont message me", "no mas mensajes", "no me escriban", "no me escriba",
+        "darme de baja", "dar de baja", "quiero parar",
+    )
+)  # fmt: skip
 START = frozenset({"start", "unstop", "empezar", "alta"})
 HELP = frozenset({"help", "info", "ayuda"})
-POLITE = _words(
-    "please all the these those texts messages texting sending to me thanks por favor los estos mensajes de"
+COURTESY = _words("please thanks thank you por favor gracias")
+POLITE = COURTESY | _words(
+    "all the these those it this now texts text messages message texting messaging sending to me los estos mensajes "
+    "mensaje de ahora"
 )
 YES = frozenset({"yes", "y", "yep", "yeah", "si", "s"})
 NO = frozenset({"no", "n", "nope", "none", "nothing", "nada", "ninguno", "ninguna", "ningun", "zero", "cero"})

@@ -1,4 +1,4 @@
-"""Take in text messages from people: check-ins, caregivers' answers, STOP and its kin.
+"""Take in text messages from people: check-ins, caregivers' answers, STOP and its kin, staff's too.
 
 Promises that a message is taken in once however often the gateway tells of it, that
 an unknown number changes nothing, that a sign of an emergency is answered at once
@@ -19,8 +19,9 @@ from sqlalchemy.orm import Session
 from service.domain import texting
 from service.domain.texting import Keyword
 from service.domain.words import Channel, ConsentKind, MessageKind
-from service.intake import texts_caregiver, texts_patient
+from service.intake import texts_caregiver, texts_patient, texts_staff
 from service.intake.texts_replies import Speaker, TextOutcome, send
+from service.intake.texts_staff import StaffSpeaker
 from service.store import consents, contacts
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 
@@ -34,28 +35,39 @@ def take_text(session: Session, gateway_ref: str, from_address: str, body: str, 
     """
     if not _is_first(session, gateway_ref, now):
         return TextOutcome.REPEATED
-    speakers = _speakers(session, from_address)
-    outcome, speaker = TextOutcome.UNKNOWN, None
+    body = _storable(body)
+    address = _e164(from_address)
+    speakers, staff = _speakers(session, address), texts_staff.speakers(session, address)
+    outcome, contact_id = TextOutcome.UNKNOWN, None
     if speakers:
         speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
-        outcome = _heard(session, gateway_ref, speakers, speaker, body.replace("\x00", " "), now)
+        outcome, contact_id = _heard(session, gateway_ref, speakers, speaker, staff, body, now), speaker.contact.id
+    elif staff:
+        outcome, one = texts_staff.take(session, gateway_ref, staff, texting.keyword(body), now)
+        contact_id = one.contact.id
     session.execute(
         update(InboundText)
         .where(InboundText.gateway_ref == gateway_ref)
-        .values(outcome=outcome.value, contact_id=speaker.contact.id if speaker else None)
+        .values(outcome=outcome.value, contact_id=contact_id)
         .execution_options(synchronize_session=False)
     )
     return outcome
 
 
 def _heard(
-    session: Session, ref: str, speakers: list[Speaker], speaker: Speaker, body: str, now: datetime
+    session: Session,
+    ref: str,
+    speakers: list[Speaker],
+    speaker: Speaker,
+    staff: list[StaffSpeaker],
+    body: str,
+    now: datetime,
 ) -> TextOutcome:
     word = texting.keyword(body)
     if word is Keyword.STOP:
-        return _stop(session, ref, speakers, now)
+        return _stop(session, ref, speakers, staff, now)
     if word is Keyword.START:
-        return _start(session, ref, speakers, now)
+        return _start(session, ref, speakers, staff, now)
     if word is Keyword.HELP:
         send(session, speaker, MessageKind.HELP, ref, now)
         return TextOutcome.HELPED
@@ -64,17 +76,23 @@ def _heard(
     return texts_patient.take(session, ref, speaker, body, now)
 
 
-def _stop(session: Session, ref: str, speakers: list[Speaker], now: datetime) -> TextOutcome:
+def _stop(session: Session, ref: str, speakers: list[Speaker], staff: list[StaffSpeaker], now: datetime) -> TextOutcome:
     """Everybody at this number is sent nothing more; one confirmation goes there, and a second STOP gets none."""
+    ended = texts_staff.stop(session, ref, staff, now)
     agreed = [one for one in speakers if _agrees(session, one)]
     for one in agreed:
         consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, False, "text STOP", one.actor, now)
     if agreed:
         send(session, agreed[0], MessageKind.STOPPED, ref, now)
+    elif ended:
+        texts_staff.answer(session, ended[0], MessageKind.STOPPED, ref, now)
     return TextOutcome.STOPPED
 
 
-def _start(session: Session, ref: str, speakers: list[Speaker], now: datetime) -> TextOutcome:
+def _start(
+    session: Session, ref: str, speakers: list[Speaker], staff: list[StaffSpeaker], now: datetime
+) -> TextOutcome:
+    texts_staff.start(session, staff, now)
     for one in speakers:
         if not _agrees(session, one):
             how = "text START"
@@ -105,7 +123,7 @@ def _speakers(session: Session, address: str) -> list[Speaker]:
         .outerjoin(Caregiver, Caregiver.id == Contact.caregiver_id)
         .join(Patient, (Patient.id == Contact.patient_id) | (Patient.id == Caregiver.patient_id))
         .join(Clinic, Clinic.id == Contact.clinic_id)
-        .where(Contact.channel == Channel.TEXT, Contact.address == _e164(address))
+        .where(Contact.channel == Channel.TEXT, Contact.address == address)
         .order_by(Contact.patient_id.is_(None), Contact.created_at, Contact.id)
     )
     return [Speaker(*row) for row in rows if row.Caregiver is None or row.Caregiver.active]
@@ -124,6 +142,11 @@ def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
         .limit(1)
     )
     return next((one for one in speakers if one.contact.id == newest), speakers[0])
+
+
+def _storable(body: str) -> str:
+    """What any database can keep: no NUL, no half of a surrogate pair (PostgreSQL takes neither)."""
+    return body.replace("\x00", " ").encode("utf-8", "replace").decode("utf-8")
 
 
 def _e164(address: str) -> str:

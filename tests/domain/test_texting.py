@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,12 +19,47 @@ REST, CHEST, FAINT, PINK, CONFUSED = SafetySign
 # --- orders --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("word", ["STOP", "END", "CANCEL", "UNSUBSCRIBE", "QUIT"])
-@pytest.mark.parametrize("shape", ["{}", "{}.", " {} ", "{}!", "please {}", "{} texting me", "{} all"])
-def test_the_words_that_end_messages_are_those_carriers_expect(word, shape):
-    # Carrier convention for opting out: STOP, END, CANCEL, UNSUBSCRIBE, QUIT. Any case.
-    assert keyword(shape.format(word)) is Keyword.STOP
-    assert keyword(shape.format(word.lower())) is Keyword.STOP
+# Carrier convention for opting out (CTIA, Messaging Principles and Best Practices, from memory).
+CARRIERS = ("STOP", "STOPALL", "UNSUBSCRIBE", "CANCEL", "END", "QUIT", "REVOKE", "OPTOUT")
+# 47 CFR 64.1200(a)(10) (from memory): words that revoke consent when sent in reply to a text message.
+FCC = ("stop", "quit", "end", "revoke", "opt out", "cancel", "unsubscribe")
+STOPPING = tuple(dict.fromkeys([*CARRIERS, *(word.upper() for word in FCC)]))
+
+
+@pytest.mark.parametrize("word", STOPPING)
+@pytest.mark.parametrize(
+    "shape",
+    ["{}", "{}.", " {} ", "{}!", "please {}", "{} please.", "{} texting me", "{} all", "{0} {0}", "«{}»", "\n{}\t\n", "({})",
+     "{} por favor"],
+)  # fmt: skip
+def test_the_words_that_end_messages_are_those_carriers_and_the_law_name(word, shape):
+    for cased in (word, word.lower(), word.capitalize(), word.swapcase()):
+        assert keyword(shape.format(cased)) is Keyword.STOP
+
+
+@pytest.mark.parametrize(
+    "text",
+    # "Any other words that a reasonable person would understand" as a withdrawal (the same rule); which, is our list.
+    ["opt-out", "Opt me out please", "no more messages", "No más mensajes, por favor", "don't text me", "remove me",
+     "darme de baja", "STOP STOP", "cancel, stop all!", "ＳＴＯＰ", "stóp", "detener", "stop these messages now"],
+)  # fmt: skip
+def test_what_plainly_means_the_same_ends_them_too(text):
+    assert keyword(text) is Keyword.STOP
+
+
+# Punctuation, symbols, blanks and signs that are not seen: whatever is neither letter nor digit, in any script.
+AROUND = st.text(
+    st.characters(categories=["P", "S", "Z", "Cf", "Cc"]).filter(lambda sign: not re.search(r"[a-z0-9]", plain(sign))),
+    max_size=12,
+)
+
+
+@given(
+    before=AROUND, after=AROUND, word=st.sampled_from(STOPPING), upper=st.lists(st.booleans(), min_size=12, max_size=12)
+)
+def test_a_stop_word_alone_always_stops(before, after, word, upper):
+    cased = "".join(sign.upper() if up else sign.lower() for sign, up in zip(word, upper, strict=False))
+    assert keyword(f"{before}{cased}{after}") is Keyword.STOP
 
 
 @pytest.mark.parametrize(
@@ -38,8 +75,10 @@ def test_other_orders(text, order):
 
 
 @pytest.mark.parametrize(
-    "text", ["coughing won't stop", "I had to stop twice on the stairs", "82.4 stop", "no", "", "help me", "the end of"]
-)
+    "text",
+    ["coughing won't stop", "I had to stop twice on the stairs", "82.4 stop", "no", "", "help me", "the end of", "no more",
+     "cancel my appointment", "stop the water pills?", "my breathing stopped me twice"],
+)  # fmt: skip
 def test_a_word_inside_a_sentence_is_no_order(text):
     assert keyword(text) is None
 

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import zone
-from service.domain.sending import NEEDS_NO_CONSENT, TO_STAFF, LastLook
+from service.domain.sending import CANNOT_WAIT, NEEDS_NO_CONSENT, TO_STAFF, LastLook
 from service.domain.windows import WindowFacts
 from service.domain.words import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
 from service.store import contacts, wordings
@@ -146,6 +146,7 @@ def _facts(
             contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
             task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in around.open_tasks,
+            cannot_wait=message.kind is MessageKind.STAFF_TASK and bool(message.params.get(CANNOT_WAIT)),
             acknowledged=(message.window_id, message.caregiver_id) in around.acknowledged,
             window=_window(window),
         ),

@@ -124,7 +124,9 @@ def _stamp(
         else:
             _stop(session, facts, verdict, now)
             stamped.stopped += Tally(passed=1)
-    carried = bundle([Ready(facts.id, facts.contact_id, facts.kind, facts.expires_at) for facts in may_go])
+    # What cannot wait is carried by nothing else: it says so itself.
+    alike = [facts for facts in may_go if not facts.last_look.cannot_wait]
+    carried = bundle([Ready(facts.id, facts.contact_id, facts.kind, facts.expires_at) for facts in alike])
     unworded = 0
     for facts in may_go:
         if (by := carried.get(facts.id)) is not None:
@@ -201,7 +203,8 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         said = messages.render(body, facts.kind, values)
     else:
         hears, asks = hears_replies(transport), facts.params.get("asks", ())
-        said = texted.written(facts.language, facts.kind, values, hears_replies=hears, asks=asks)
+        urgent = facts.last_look.cannot_wait
+        said = texted.written(facts.language, facts.kind, values, hears_replies=hears, asks=asks, cannot_wait=urgent)
     return OutgoingText(
         message_id=facts.id,
         to=facts.address,
@@ -209,5 +212,5 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         subject=facts.sender,
         secret=facts.secret,
         lasts_until=facts.expires_at,
-    )
         link=values["link"] if is_notice else "",
+    )

@@ -2,7 +2,7 @@
 
 Promises that a message which is no longer wanted, agreed to or true is stopped
 with a named reason, and that nobody is disturbed in their quiet hours by
-something that can wait. Does not send.
+something that can wait. A notice to staff of a possible emergency cannot. Does not send.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ NEEDS_NO_CONSENT = frozenset({MessageKind.SAFETY, MessageKind.STOPPED, MessageKi
 # at seven and quiet hours end at eight. Quiet hours are for everything that nobody has asked for.
 AT_AGREED_HOURS = frozenset({MessageKind.PROMPT, MessageKind.REMINDER})
 TO_STAFF = frozenset({MessageKind.STAFF_TASK, MessageKind.DIGEST})
+CANNOT_WAIT = "cannot_wait"  # among a notice's params: somebody may be in danger
 # Worth one more try when nobody knows whether it left: a caregiver or the clinic not told is worse than told twice.
 TRY_AGAIN_WHEN_UNCERTAIN = frozenset({MessageKind.NUDGE, MessageKind.STAFF_TASK, MessageKind.DIGEST})
 
@@ -77,6 +78,7 @@ class LastLook:
     channel_is_set_up: bool = True
     account_open: bool = True
     task_is_open: bool = True
+    cannot_wait: bool = False  # somebody may be in danger: whoever is on call is woken
     acknowledged: bool = False
     window: WindowFacts | None = None
 
@@ -106,7 +108,8 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(Act.REROUTE, Why.CONTACT_BROKEN)
     if not facts.channel_is_set_up:
         return Verdict(Act.REROUTE, Why.CHANNEL_NOT_SET_UP)
-    quiet = None if facts.kind in ANSWERS | AT_AGREED_HOURS else quiet_end(facts, now)
+    at_any_hour = facts.cannot_wait or facts.kind in ANSWERS | AT_AGREED_HOURS
+    quiet = None if at_any_hour else quiet_end(facts, now)
     if quiet is None:
         return Verdict(Act.GO, Why.WANTED)
     if quiet >= facts.expires_at:

@@ -28,6 +28,8 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.MESSAGE_UNCERTAIN: A_DAY,
     TaskKind.FOLLOW_UP: None,  # the panel shows it; no message
 }
+# Told whatever the hour: quiet hours are there for what can wait until the morning.
+AT_ANY_HOUR = frozenset({TaskKind.SAFETY_ANSWER})
 # How long the one told has before the next is told.
 NEXT: dict[TaskKind, timedelta] = {
     TaskKind.SAFETY_ANSWER: timedelta(minutes=30),

@@ -52,6 +52,11 @@ STOP: Mapping[str, tuple[str, str]] = {
     "en": (" STOP ends these.", " STOP ends."),
     "es": (" STOP: terminar.", " STOP:fin"),
 }
+# A notice to staff of a possible emergency, at whatever hour.
+CANNOT_WAIT: Mapping[str, str] = {
+    "en": "{sender}: please look in the inbox now, this cannot wait. {link}",
+    "es": "{sender}: mire la bandeja ahora, esto no puede esperar. {link}",
+}
 
 
 def alone(language: str, kind: MessageKind) -> str:
@@ -72,9 +77,17 @@ def by_text(language: str, kind: MessageKind, asks: Collection[str]) -> tuple[st
 
 
 def written(
-    language: str, kind: MessageKind, values: Mapping[str, str], *, hears_replies: bool, asks: Collection[str] = ()
+    language: str,
+    kind: MessageKind,
+    values: Mapping[str, str],
+    *,
+    hears_replies: bool,
+    asks: Collection[str] = (),
+    cannot_wait: bool = False,
 ) -> str:
     """Our own wording filled in: the fullest that fits one segment, or the briefest there is."""
+    if cannot_wait and kind is K.STAFF_TASK:
+        return messages.render(CANNOT_WAIT[_spoken(language)], kind, values)
     if not hears_replies:
         return messages.render(alone(language, kind), kind, values)
     text = ""

@@ -8,7 +8,7 @@ is open, and where. Who is told first is the order of the contacts' positions.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 
@@ -16,15 +16,16 @@ from sqlalchemy import Engine, or_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import local_date, zone
+from service.domain.sending import CANNOT_WAIT
 from service.domain.tally import Tally
-from service.domain.telling import GOOD_FOR, next_digest, next_told_at
+from service.domain.telling import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
 from service.domain.words import Channel, ContactState, MessageKind, Role, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
 from service.store.batches import Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.parking import is_parked
-from service.store.tables import Clinic, Contact, Staff, Task
+from service.store.tables import Clinic, Contact, Message, Staff, Task
 
 BATCH = 100
 # A literal, not a parameter: a partial index serves only a query that provably asks for its part.
@@ -68,24 +69,45 @@ def _tasks(now: datetime) -> Work[_Open]:
 
     def write(session: Session, rows: Sequence[_Open]) -> Written:
         contacts = _on_call(session, {row.clinic_id for row in rows})
+        told = _told(session, rows, contacts)
         messages, done = [], 0
         for row in rows:
-            reach = contacts.get(row.clinic_id, [])
+            # Not by counting: whoever was told may have ended their notices since, and nobody is passed over for it.
+            left = [one for one in contacts.get(row.clinic_id, []) if (row.id, one.contact_id) not in told]
             following = None
-            if row.told < len(reach):
-                messages.append(_message(row.clinic_id, reach[row.told], MessageKind.STAFF_TASK, str(row.id), now))
-                following = next_told_at(row.kind, now) if row.told + 1 < len(reach) else None
+            if left:
+                messages.append(_notice(row, left[0], now))
+                following = next_told_at(row.kind, now) if len(left) > 1 else None
                 done += 1
             session.execute(
                 update(Task)
                 .where(Task.id == row.id)
-                .values(step_up_at=following, told=row.told + (row.told < len(reach)))
+                .values(step_up_at=following, told=row.told + bool(left))
                 .execution_options(synchronize_session=False)
             )
         outbox.enqueue_many(session, messages, now)
         return Written(done, len(rows) - done)
 
     return Work("task", has_due, load, write)
+
+
+def _told(
+    session: Session, rows: Sequence[_Open], contacts: Mapping[uuid.UUID, Sequence[_Reach]]
+) -> set[tuple[uuid.UUID, uuid.UUID]]:
+    """(task, contact) pairs that were told already. One query."""
+    keys = {
+        _key(MessageKind.STAFF_TASK, str(row.id), one.contact_id): (row.id, one.contact_id)
+        for row in rows
+        if row.told
+        for one in contacts.get(row.clinic_id, ())
+    }
+    if not keys:
+        return set()
+    return {keys[key] for key in session.scalars(select(Message.dedupe_key).where(Message.dedupe_key.in_(keys)))}
+
+
+def _key(kind: MessageKind, occasion: str, contact_id: uuid.UUID) -> str:
+    return f"{kind.value}:{occasion}:{contact_id}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,24 +164,31 @@ def _digest(clinic: _Morning, contacts: Sequence[_Reach], waiting: int, now: dat
     return [_message(clinic.id, reach, MessageKind.DIGEST, day, now, {"count": waiting}) for reach in first.values()]
 
 
+def _notice(task: _Open, reach: _Reach, now: datetime) -> NewMessage:
+    params: dict[str, object] = {"task": str(task.id)}
+    if task.kind in AT_ANY_HOUR:
+        params[CANNOT_WAIT] = True
+    return _message(task.clinic_id, reach, MessageKind.STAFF_TASK, str(task.id), now, params)
+
+
 def _message(
     clinic_id: uuid.UUID,
     reach: _Reach,
     kind: MessageKind,
     occasion: str,
     now: datetime,
-    params: dict[str, object] | None = None,
+    params: dict[str, object],
 ) -> NewMessage:
     return NewMessage(
         clinic_id=clinic_id,
         contact_id=reach.contact_id,
         kind=kind,
         channel=reach.channel,
-        dedupe_key=f"{kind.value}:{occasion}:{reach.contact_id}",
+        dedupe_key=_key(kind, occasion, reach.contact_id),
         due_at=now,
         expires_at=now + GOOD_FOR,
         staff_id=reach.staff_id,
-        params=params if params is not None else {"task": occasion},
+        params=params,
     )
 
 

@@ -87,6 +87,18 @@ def test_a_reply_is_not_asked_for_where_only_a_reading_is_missing(language):
     assert "STOP" in text(language, K.PROMPT, "Fernmoor", USUAL, hears=True, asks=("reading",))
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_notice_that_cannot_wait_says_so_and_still_gives_nothing_away(language):
+    values = {"sender": LONGEST_SENDER, "link": f"{LONG_BASE}/clinic/inbox"}
+    said = {
+        urgent: texted.written(language, K.STAFF_TASK, values, hears_replies=True, cannot_wait=urgent)
+        for urgent in (True, False)
+    }
+    assert said[True] != said[False]
+    assert messages.length(said[True]).segments == 1
+    assert not [word for word in said[True].lower().split() if word.startswith(TELLING)]
+
+
 @pytest.mark.parametrize("kind", MessageKind)
 def test_all_other_kinds_and_unknown_languages_have_the_built_in_wording(kind):
     if kind not in ASKED:

@@ -38,6 +38,7 @@ class OutgoingText:
     subject: str = ""
     secret: Mapping[str, Any] = field(default_factory=dict)  # a push subscription's keys
     lasts_until: datetime | None = None  # after this it would mislead: a provider that can is told to drop it
+    link: str = ""  # what a notice opens when it is tapped; in a text it stands in the body
 
 
 @dataclass(frozen=True)

@@ -6,14 +6,15 @@ import uuid
 from typing import Any
 
 from flask import Response
+from marshmallow import Schema
 from sqlalchemy import select
 
 from service import enrolling
 from service.domain.words import Scope
 from service.store.session import reading, writing
 from service.store.tables import Caregiver, Consent, Contact, Patient
-from service.web.api import finding
 from service.web import pushing
+from service.web.api import finding
 from service.web.api.enrolschemas import (
     CaregiverIn,
     CaregiverOut,
@@ -22,14 +23,14 @@ from service.web.api.enrolschemas import (
     ContactIn,
     ContactMend,
     ContactOut,
-)
     PushLinkOut,
+)
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.paging import paged
 from service.web.api.resource import Blueprint
-from service.web.services import services
 from service.web.problems import Problem
+from service.web.services import services
 
 blueprint = Blueprint(
     "api_people", __name__, url_prefix="/api/v1", description="Caregivers, contacts and consents"
@@ -37,8 +38,8 @@ blueprint = Blueprint(
 CAREGIVER, CAREGIVERS = CaregiverOut(), listing(CaregiverOut)
 CONTACT, CONTACTS = ContactOut(), listing(ContactOut)
 CONSENT, CONSENTS = ConsentOut(), listing(ConsentOut)
-
 PUSH_LINK = PushLinkOut()
+
 
 @blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["GET"])
 @needs(Scope.ENROL)
@@ -121,6 +122,52 @@ def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
         return enrolling.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
 
 
+@blueprint.route("/contacts/<uuid:contact_id>/first", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(200, CONTACT)
+def put_contact_first(_nothing: dict[str, Any], contact_id: uuid.UUID) -> Response:
+    """Try this contact before the person's others"""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        contact = finding.own(call.session, Contact, contact_id)
+        enrolling.put_first(call.session, contact, caller().actor, services().clock.now())
+        return call.answer(CONTACT, contact, 200)
+
+
+@blueprint.route("/patients/<uuid:patient_id>/push-link", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(201, PUSH_LINK)
+@blueprint.arguments(Schema.from_dict({}, name="NothingToMove"))
+def make_patient_push_link(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
+    return _make_push_link(Patient, patient_id)
+
+
+@blueprint.route("/caregivers/<uuid:caregiver_id>/push-link", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.response(201, PUSH_LINK)
+def make_caregiver_push_link(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
+    """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""
+    return _make_push_link(Caregiver, caregiver_id)
+
+
+@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkPatient"))
+@blueprint.response(201, CONSENT)
+def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        caregiver_id = new.get("caregiver_id")
+        recorded = enrolling.record_consent(
+@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkCaregiver"))
+            call.session,
+            finding.patient(call.session, patient_id),
+            new["kind"],
+            new["given"],
+            new["how"],
+            caller().actor,
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["GET"])
 @needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
@@ -136,53 +183,19 @@ def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])
 @needs(Scope.ENROL)
 @blueprint.arguments(ConsentIn)
-@blueprint.route("/contacts/<uuid:contact_id>/first", methods=["POST"])
-@needs(Scope.ENROL)
-@blueprint.response(200, CONTACT)
-def put_contact_first(contact_id: uuid.UUID) -> Response:
-    """Try this contact before the person's others"""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        contact = finding.own(call.session, Contact, contact_id)
-        enrolling.put_first(call.session, contact, caller().actor, services().clock.now())
-        return call.answer(CONTACT, contact, 200)
-
-
-@blueprint.route("/patients/<uuid:patient_id>/push-link", methods=["POST"])
-@needs(Scope.ENROL)
-@blueprint.response(201, PUSH_LINK)
-def make_patient_push_link(patient_id: uuid.UUID) -> Response:
-    """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
-    return _make_push_link(Patient, patient_id)
-
-
-@blueprint.route("/caregivers/<uuid:caregiver_id>/push-link", methods=["POST"])
-@needs(Scope.ENROL)
-@blueprint.response(201, PUSH_LINK)
-def make_caregiver_push_link(caregiver_id: uuid.UUID) -> Response:
-    """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""
-    return _make_push_link(Caregiver, caregiver_id)
-
-
-@blueprint.response(201, CONSENT)
-def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
-    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        caregiver_id = new.get("caregiver_id")
-        recorded = enrolling.record_consent(
-            call.session,
-            finding.patient(call.session, patient_id),
-            new["kind"],
-            new["given"],
-            new["how"],
-            caller().actor,
             services().clock.now(),
             caregiver=finding.own(call.session, Caregiver, caregiver_id) if caregiver_id else None,
         )
         return call.answer(CONSENT, recorded)
+
+
+def _make_push_link(whose: type[Patient] | type[Caregiver], person_id: uuid.UUID) -> Response:
+    with once() as call:
+        person: Patient | Caregiver = finding.own(call.session, whose, person_id)
+        if why := pushing.why_not(services().settings):
+            raise Problem(409, why)
+        made = pushing.make_link(call.session, services().links, person, caller().actor, services().clock.now())
+        return call.unkept(PUSH_LINK.dump(made), 201)
 
 
 def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, new: dict[str, Any]) -> Response:
@@ -194,12 +207,3 @@ def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, ne
             call.session, owner, enrolling.NewContact(**new), caller().actor, services().clock.now()
         )
         return call.answer(CONTACT, added)
-def _make_push_link(whose: type[Patient] | type[Caregiver], person_id: uuid.UUID) -> Response:
-    with once() as call:
-        person: Patient | Caregiver = finding.own(call.session, whose, person_id)
-        if why := pushing.why_not(services().settings):
-            raise Problem(409, why)
-        made = pushing.make_link(call.session, services().links, person, caller().actor, services().clock.now())
-        return call.unkept(PUSH_LINK.dump(made), 201)
-
-

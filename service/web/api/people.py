@@ -124,6 +124,7 @@ def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
 
 @blueprint.route("/contacts/<uuid:contact_id>/first", methods=["POST"])
 @needs(Scope.ENROL)
+@blueprint.arguments(Schema.from_dict({}, name="NothingToMove"))
 @blueprint.response(200, CONTACT)
 def put_contact_first(_nothing: dict[str, Any], contact_id: uuid.UUID) -> Response:
     """Try this contact before the person's others"""
@@ -137,8 +138,8 @@ def put_contact_first(_nothing: dict[str, Any], contact_id: uuid.UUID) -> Respon
 
 @blueprint.route("/patients/<uuid:patient_id>/push-link", methods=["POST"])
 @needs(Scope.ENROL)
+@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkPatient"))
 @blueprint.response(201, PUSH_LINK)
-@blueprint.arguments(Schema.from_dict({}, name="NothingToMove"))
 def make_patient_push_link(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
     """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
     return _make_push_link(Patient, patient_id)
@@ -146,28 +147,13 @@ def make_patient_push_link(_nothing: dict[str, Any], patient_id: uuid.UUID) -> R
 
 @blueprint.route("/caregivers/<uuid:caregiver_id>/push-link", methods=["POST"])
 @needs(Scope.ENROL)
+@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkCaregiver"))
 @blueprint.response(201, PUSH_LINK)
 def make_caregiver_push_link(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
     """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""
     return _make_push_link(Caregiver, caregiver_id)
 
 
-@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkPatient"))
-@blueprint.response(201, CONSENT)
-def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
-    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        caregiver_id = new.get("caregiver_id")
-        recorded = enrolling.record_consent(
-@blueprint.arguments(Schema.from_dict({}, name="NothingToLinkCaregiver"))
-            call.session,
-            finding.patient(call.session, patient_id),
-            new["kind"],
-            new["given"],
-            new["how"],
-            caller().actor,
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["GET"])
 @needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")
@@ -183,6 +169,20 @@ def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])
 @needs(Scope.ENROL)
 @blueprint.arguments(ConsentIn)
+@blueprint.response(201, CONSENT)
+def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        caregiver_id = new.get("caregiver_id")
+        recorded = enrolling.record_consent(
+            call.session,
+            finding.patient(call.session, patient_id),
+            new["kind"],
+            new["given"],
+            new["how"],
+            caller().actor,
             services().clock.now(),
             caregiver=finding.own(call.session, Caregiver, caregiver_id) if caregiver_id else None,
         )

@@ -17,10 +17,10 @@ from service.enrolling.people import (
     end_patient,
     enrol_patient,
     mend_contact,
-)
     put_first,
-from service.enrolling.planning import NewPlan, end_pause, pause, set_plan
+)
 from service.enrolling.phones import Begun, begin_phone, end_phone, note_link, phone_of, renew_phone
+from service.enrolling.planning import NewPlan, end_pause, pause, set_plan
 from service.enrolling.wordings import (
     SampleLinks,
     Wording,
@@ -32,8 +32,8 @@ from service.enrolling.wordings import (
 )
 
 __all__ = [
-    "NewCaregiver",
     "Begun",
+    "NewCaregiver",
     "NewClinic",
     "NewContact",
     "NewPatient",
@@ -42,26 +42,27 @@ __all__ = [
     "Wording",
     "add_caregiver",
     "add_contact",
-    "change_clinic",
     "begin_phone",
+    "change_clinic",
     "change_patient",
+    "end_caregiver",
     "end_patient",
     "end_pause",
+    "end_phone",
     "enrol_clinic",
     "enrol_patient",
-    "end_phone",
     "find_wording",
     "list_wordings",
     "mend_contact",
-    "pause",
-    "preview_wording",
     "note_link",
-    "record_consent",
+    "pause",
     "phone_of",
-    "reset_wording",
+    "preview_wording",
     "put_first",
-    "set_limits",
+    "record_consent",
     "renew_phone",
+    "reset_wording",
+    "set_limits",
     "set_plan",
     "set_reference",
     "set_wording",

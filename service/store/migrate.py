@@ -10,18 +10,20 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Engine
 
+from service.store.session import writing_rows
+
 MIGRATIONS = Path(__file__).with_name("migrations")
 
 
-def upgrade(engine: Engine) -> None:
-    """Apply every migration that is missing. Safe to run again, and from two processes."""
-    with engine.connect().execution_options(neaptide_writes=True) as connection, connection.begin():
+def upgrade(engine: Engine, revision: str = "head") -> None:
+    """Apply every migration that is missing up to `revision`. Safe to run again, and from two processes."""
+    with writing_rows(engine) as connection:
         if engine.dialect.name == "postgresql":
             # Two deployments starting together must not both create the tables.
             connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7239114)")
         config = _config()
         config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+        command.upgrade(config, revision)
 
 
 def is_current(engine: Engine) -> bool:

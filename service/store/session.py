@@ -12,26 +12,43 @@ and `patiently` waits for it to come back.
 from __future__ import annotations
 
 import fcntl
+import os
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy.dialects import registry
+from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 BUSY_SECONDS = 15
-WRITES = "neaptide_writes"
+BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # SQLSTATE classes and codes of PostgreSQL, appendix A: connection exceptions, shutdowns and start-ups.
 AWAY = ("08", "57P01", "57P02", "57P03")
 WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
 T = TypeVar("T")
-ASKS = "neaptide_asks"
 Where = Session | Connection  # a transaction, begun by `writing` or `writing_rows`
 _held = threading.local()  # the databases this thread is writing to
+
+
+class SQLite(SQLiteDialect_pysqlite):
+    """The toolkit's own, which begins as the doors below say.
+
+    Its event for that would slow down every statement; the driver's own way begins too late.
+    """
+
+    supports_statement_cache = True
+
+    def do_begin(self, dbapi_connection: Any) -> None:
+        if how := dbapi_connection.info.pop(BEGIN, "BEGIN"):
+            dbapi_connection.execute(how)
+
+
+registry.register("sqlite.neaptide", __name__, SQLite.__name__)
 
 
 def open_engine(url: str, *, pool_size: int = 8) -> Engine:
@@ -52,14 +69,13 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
     if not parsed.database or parsed.database == ":memory:":
         raise ValueError("a SQLite url needs a file: sqlite:///path/to/neaptide.sqlite3")
     engine = create_engine(
-        parsed,
+        parsed.set(drivername="sqlite+neaptide"),
         pool_size=pool_size,
         max_overflow=pool_size,
         hide_parameters=True,
         connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
     )
     event.listen(engine, "connect", _prepare_sqlite)
-    event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
@@ -67,7 +83,8 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
 def asking(engine: Engine) -> Iterator[Connection]:
     """A connection for one question, which on SQLite needs no transaction around it."""
     with engine.connect() as connection:
-        yield connection.execution_options(**{ASKS: True})
+        connection.connection.info[BEGIN] = ""
+        yield connection
 
 
 @contextmanager
@@ -80,8 +97,9 @@ def reading(engine: Engine) -> Iterator[Session]:
 @contextmanager
 def writing(engine: Engine) -> Iterator[Session]:
     """One transaction: committed when the block ends well, otherwise as if it never began."""
-    with _turn(engine), Session(engine, expire_on_commit=False) as session:
-        session.connection(execution_options={WRITES: True})
+    with _turn(engine), engine.connect() as connection, Session(connection, expire_on_commit=False) as session:
+        connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
+        session.connection()
         yield session
         session.commit()
 
@@ -111,8 +129,10 @@ def patiently(work: Callable[[], T]) -> T:
 @contextmanager
 def writing_rows(engine: Engine) -> Iterator[Connection]:
     """`writing`, for statements alone: a session of objects costs as much as two of them."""
-    with _turn(engine), engine.connect() as connection, connection.execution_options(**{WRITES: True}).begin():
-        yield connection
+    with _turn(engine), engine.connect() as connection:
+        connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
+        with connection.begin():
+            yield connection
 
 
 def rows(where: Where) -> Connection:
@@ -141,13 +161,14 @@ def _turn(engine: Engine) -> Iterator[None]:
     if database in mine:
         raise RuntimeError("a writing transaction inside another on the same thread would wait for itself for ever")
     # Each writer opens the lock file anew, so threads of one process queue too.
-    with Path(f"{database}.writers").open("wb") as queue:
+    queue = os.open(f"{database}.writers", os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    try:
         fcntl.flock(queue, fcntl.LOCK_EX)
         mine.add(database)
-        try:
-            yield
-        finally:
-            mine.discard(database)
+        yield
+    finally:
+        mine.discard(database)
+        os.close(queue)
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
@@ -158,9 +179,3 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     cursor.execute("PRAGMA foreign_keys=ON")
     cursor.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
     cursor.close()
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    options = connection.get_execution_options()
-    if not options.get(ASKS, False):
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get(WRITES, False) else "BEGIN")

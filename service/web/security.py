@@ -46,19 +46,20 @@ def policy(nonce: str = "") -> str:
 def install(app: Flask) -> None:
     """Put the headers on every answer."""
     app.jinja_env.globals["csp_nonce"] = csp_nonce
-    always = tuple(_headers.headers.items())
     without_nonce = policy()
 
     @app.after_request
     def protect(response: Response) -> Response:
-        headers = response.headers
-        for name, value in always:
-            headers.setdefault(name, value)
         # An answer that holds no inline script has never asked for a nonce.
-        headers.setdefault("Content-Security-Policy", policy(g.csp_nonce) if "csp_nonce" in g else without_nonce)
+        wanted = {
+            **_headers.headers,
+            "Content-Security-Policy": policy(g.csp_nonce) if "csp_nonce" in g else without_nonce,
+        }
         if request.is_secure:
-            headers.setdefault("Strict-Transport-Security", "max-age=31536000; includeSubDomains")
+            wanted["Strict-Transport-Security"] = "max-age=31536000; includeSubDomains"
         if request.endpoint != "static":
             # Answers hold health facts: no shared or disk cache keeps them.
-            headers.setdefault("Cache-Control", "no-store")
+            wanted["Cache-Control"] = "no-store"
+        own = {name.lower() for name in response.headers.keys()}  # noqa: SIM118 - headers are not a dict
+        response.headers.extend([(name, value) for name, value in wanted.items() if name.lower() not in own])
         return response

@@ -1,0 +1,263 @@
+"""Links for notices: made by staff, machines and operators of the person's own clinic, audited, and only where they work."""
+
+from __future__ import annotations
+
+import io
+import re
+import sys
+import uuid
+from datetime import datetime, timedelta
+from html import unescape
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import pytest
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+from werkzeug.test import TestResponse
+
+from service import enrolling, staffing
+from service.cli import main
+from service.domain.words import Channel, ConsentKind, Scope
+from service.store.audit import OPERATOR
+from service.store.session import writing
+from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, IdempotentCall, Patient
+from service.transports.webpush import WebPush
+from service.web.tokens import Purpose
+from tests.house import House, open_house, token_on, words
+from tests.pushed import CONTACT, PUSH_KEY, Browser, open_push_house, public_key
+from tests.signed_in import sign_in_as
+
+MISSING = "the setting NEAPTIDE_PUSH_KEY is missing"
+
+
+@pytest.fixture
+def house(engine: Engine, tmp_path: Path) -> House:
+    return open_push_house(engine, tmp_path)
+
+
+@pytest.fixture
+def bare(engine: Engine, tmp_path: Path) -> House:
+    """A service without a push key."""
+    return open_house(engine, tmp_path)
+
+
+def nurse(house: House) -> FlaskClient:
+    client = house.client
+    sign_in_as(client, house.hire_nurse().id, house.world.now)
+    return client
+
+
+def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, **headers: str) -> TestResponse:
+    with writing(house.engine) as session:
+        _, secret = staffing.issue_key(
+            session, clinic_id or house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
+        )
+    return house.client.post(f"/api/v1{path}", json={}, headers={"Authorization": f"Bearer {secret}", **headers})
+
+
+def other_clinic(house: House) -> tuple[uuid.UUID, Patient, Caregiver]:
+    """(clinic, its patient, their caregiver)"""
+    with writing(house.engine) as session:
+        new = enrolling.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
+        clinic: Clinic = enrolling.enrol_clinic(session, new, OPERATOR, house.world.now)
+        patient = enrolling.enrol_patient(
+            session, clinic, enrolling.NewPatient("O-1", "Cleo Invented", "Europe/London"), OPERATOR, house.world.now
+        )
+        caregiver = enrolling.add_caregiver(
+            session, patient, enrolling.NewCaregiver("Dan Invented"), OPERATOR, house.world.now
+        )
+        return clinic.id, patient, caregiver
+
+
+def made_links(house: House) -> list[tuple[str, str, uuid.UUID | None]]:
+    lines = [line for line in house.rows(AuditLine) if line.action == "push_link.make"]
+    return [(line.actor_kind.value, line.subject_kind, line.subject_id) for line in lines]
+
+
+def opens_for(house: House, link: str, person: Patient | Caregiver) -> datetime:
+    """The link's end, once it is seen to be this person's and to open."""
+    parts = urlsplit(link)
+    assert f"{parts.scheme}://{parts.netloc}" == "http://127.0.0.1:8000"
+    opened = house.world.links.read(parts.path.rpartition("/")[2], Purpose.PUSH)
+    assert (opened.person_id or opened.subject_id) == person.id
+    assert house.client.get(parts.path).status_code == 200
+    return opened.until
+
+
+# --- the patient's page ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("whose", ["patient", "caregiver"])
+def test_staff_make_a_link_on_the_patients_page(house: House, whose: str) -> None:
+    client, page = nurse(house), f"/clinic/patients/{house.asha.id}"
+    person = house.asha if whose == "patient" else house.ben
+    told = client.get(page).get_data(as_text=True)
+    assert "Ben Brook" in words(told)
+    form = {"csrf_token": token_on(told)} | ({"caregiver": str(house.ben.id)} if whose == "caregiver" else {})
+    answer = client.post(f"{page}/ways/push-link", data=form)
+    shown = answer.get_data(as_text=True)
+    found = re.search(r'id="link" readonly value="([^"]+)"', shown)
+    assert found is not None
+    assert opens_for(house, unescape(found[1]), person) == house.world.now + timedelta(days=7)
+    assert answer.headers["Cache-Control"] == "no-store"
+    assert made_links(house) == [("staff", whose, person.id)]
+    assert person.name in words(shown)
+
+
+def test_without_a_push_key_the_page_says_which_setting_is_missing(bare: House) -> None:
+    client, page = nurse(bare), f"/clinic/patients/{bare.asha.id}"
+    told = client.get(page).get_data(as_text=True)
+    assert MISSING in words(told)
+    assert "push-link" not in told
+    assert client.post(f"{page}/ways/push-link", data={"csrf_token": token_on(told)}).status_code == 303
+    assert "No link was made" in client.get(page).get_data(as_text=True)
+    assert made_links(bare) == []
+
+
+def test_without_https_the_page_says_so(engine: Engine, tmp_path: Path) -> None:
+    # Service Workers (W3C), section 6.1.1: secure contexts only; loopback counts as one.
+    house = open_push_house(engine, tmp_path, base_url="http://clinic.example")
+    told = words(nurse(house).get(f"/clinic/patients/{house.asha.id}").get_data(as_text=True))
+    assert "NEAPTIDE_BASE_URL is http://clinic.example and must begin with https://" in told
+
+
+def test_nobody_makes_a_link_for_another_clinics_people(house: House) -> None:
+    _, cleo, dan = other_clinic(house)
+    client = nurse(house)
+    form = {"csrf_token": token_on(client.get(f"/clinic/patients/{house.asha.id}").get_data(as_text=True))}
+    assert client.post(f"/clinic/patients/{cleo.id}/ways/push-link", data=form).status_code == 404
+    for caregiver in (str(dan.id), "x"):
+        answer = client.post(f"/clinic/patients/{house.asha.id}/ways/push-link", data=form | {"caregiver": caregiver})
+        assert answer.status_code == 404
+    assert made_links(house) == []
+
+
+def test_a_link_without_the_form_token_is_not_made(house: House) -> None:
+    assert nurse(house).post(f"/clinic/patients/{house.asha.id}/ways/push-link").status_code == 400
+    assert house.client.post(f"/clinic/patients/{house.asha.id}/ways/push-link").status_code in {302, 303, 400}
+    assert made_links(house) == []
+
+
+def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_first(house: House) -> None:
+    client, page = nurse(house), f"/clinic/patients/{house.asha.id}"
+    token = house.world.links.token(Purpose.PUSH, house.asha.id, None, house.world.now + timedelta(days=1))
+    house.client.post(f"/push/{token}", json=Browser().subscription)
+    told = client.get(page).get_data(as_text=True)
+    assert "push.example" not in told
+    assert words(told).index("Notices on their phone") < words(told).index("Text: +64")
+    text = next(one for one in house.rows(Contact) if one.patient_id == house.asha.id and one.channel is Channel.TEXT)
+    form = {"csrf_token": token_on(told)}
+    assert client.post(f"{page}/ways/{text.id}/first", data=form).status_code == 303
+    order = sorted((one.position, one.channel) for one in house.rows(Contact) if one.patient_id == house.asha.id)
+    assert order == [(0, Channel.TEXT), (1, Channel.WEBPUSH)]
+    _, cleo, _ = other_clinic(house)
+    with writing(house.engine) as session:
+        new = enrolling.NewContact(Channel.TEXT, "+447700900009")
+        foreign = enrolling.add_contact(session, session.get_one(Patient, cleo.id), new, OPERATOR, house.world.now)
+    for contact_id in (foreign.id, uuid.uuid4()):
+        assert client.post(f"{page}/ways/{contact_id}/first", data=form).status_code == 404
+    assert client.post(f"/clinic/patients/{uuid.uuid4()}/ways/{text.id}/first", data=form).status_code == 404
+
+
+# --- REST -----------------------------------------------------------------------------------
+
+
+def test_a_machine_makes_links_that_are_kept_nowhere(house: House) -> None:
+    for path, person in ((f"/patients/{house.asha.id}", house.asha), (f"/caregivers/{house.ben.id}", house.ben)):
+        answer = machine(house, f"{path}/push-link")
+        assert answer.status_code == 201
+        assert opens_for(house, answer.get_json()["link"], person) == datetime.fromisoformat(answer.get_json()["until"])
+    assert made_links(house) == [("key", "patient", house.asha.id), ("key", "caregiver", house.ben.id)]
+    again = {"Idempotency-Key": "the same"}
+    assert machine(house, f"/patients/{house.asha.id}/push-link", **again).status_code == 201
+    assert "/push/" not in str([row.body for row in house.rows(IdempotentCall)])
+
+
+def test_a_machine_of_another_clinic_finds_nobody(house: House) -> None:
+    clinic_id, _, _ = other_clinic(house)
+    text = next(one for one in house.rows(Contact) if one.patient_id == house.asha.id)
+    for path in (
+        f"/patients/{house.asha.id}/push-link", f"/caregivers/{house.ben.id}/push-link", f"/contacts/{text.id}/first",
+    ):  # fmt: skip
+        assert machine(house, path, clinic_id).status_code == 404
+    assert made_links(house) == []
+
+
+def test_no_link_is_made_without_a_push_key_or_for_somebody_who_takes_no_part(bare: House, house: House) -> None:
+    answer = machine(bare, f"/patients/{bare.asha.id}/push-link")
+    assert (answer.status_code, MISSING in answer.get_json(force=True)["detail"]) == (409, True)
+    house.change(house.ben, active=False)
+    assert machine(house, f"/caregivers/{house.ben.id}/push-link").status_code == 422
+    assert made_links(house) == []
+
+
+def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
+    """Without a browser's keys it would be an address nobody can be reached at."""
+    with writing(house.engine) as session:
+        _, secret = staffing.issue_key(
+            session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
+        )
+    answer = house.client.post(
+        f"/api/v1/patients/{house.asha.id}/contacts", headers={"Authorization": f"Bearer {secret}"},
+        json={"channel": "webpush", "address": "https://push.example/x"},
+    )  # fmt: skip
+    assert answer.status_code == 422
+    assert "link" in answer.get_json(force=True)["errors"][0]["accepted"]
+
+
+# --- the operator ------------------------------------------------------------------------------
+
+
+def test_an_operator_makes_a_key_and_with_it_a_link(
+    house: House, engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(*typed: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["neaptide", *typed])
+        monkeypatch.setattr(sys, "stdin", io.StringIO())
+        code = 0
+        try:
+            main()
+        except SystemExit as stopped:
+            code = int(stopped.code or 0)
+        told = capsys.readouterr()
+        return code, told.out, told.err
+
+    monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
+    monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
+    code, _, why = run("push", "link", house.asha.clinic_ref)
+    assert code != 0
+    assert MISSING in why
+
+    code, key, _ = run("push", "key")
+    assert code == 0
+    # What it made is a key to the reference library too (RFC 8292, section 3.2: 65 bytes, uncompressed).
+    assert WebPush(key.strip(), CONTACT, lambda: house.world.now).public_key != public_key()
+    monkeypatch.setenv("NEAPTIDE_PUSH_KEY", key.strip())
+    monkeypatch.setenv("NEAPTIDE_PUSH_CONTACT", CONTACT)
+    code, said, _ = run("push", "link", house.asha.clinic_ref, "--caregiver", str(house.ben.id))
+    assert code == 0
+    assert re.search(r"^link: http://127\.0\.0\.1:8000/push/\S{71}$", said, re.MULTILINE)
+    code, _, refused = run("push", "link", house.asha.clinic_ref, "--caregiver", str(uuid.uuid4()))
+    assert (code, "caregiver" in refused) == (2, True)
+    assert made_links(house) == [("operator", "caregiver", house.ben.id)]
+
+
+def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
+    # RFC 8291, appendix A: the public key that belongs to the example's private key.
+    expected = "BP4z9KsN6nGRTbVYI_c7VJSPQTBtkgcy27mlmlMoZIIgDll6e3vCYLocInmYWAmS6TlzAC8wEqKK6PBru3jl7A8"
+    assert public_key() == expected
+    assert WebPush(PUSH_KEY, CONTACT, datetime.now).public_key == expected
+
+
+def test_agreement_to_notices_is_a_consent_of_its_own_over_rest(house: House) -> None:
+    with writing(house.engine) as session:
+        _, secret = staffing.issue_key(
+            session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
+        )
+    answer = house.client.post(
+        f"/api/v1/patients/{house.asha.id}/consents", headers={"Authorization": f"Bearer {secret}"},
+        json={"kind": "webpush", "given": True, "how": "signed form"},
+    )  # fmt: skip
+    assert answer.status_code == 201
+    assert [one.given for one in house.rows(Consent) if one.kind is ConsentKind.WEBPUSH] == [True]

@@ -5,6 +5,7 @@ there. None sends anything.
 """
 
 from service.enrolling.baselines import set_limits, set_reference
+from service.enrolling.caregivers import end_caregiver
 from service.enrolling.clinics import NewClinic, change_clinic, enrol_clinic
 from service.enrolling.consenting import record_consent
 from service.enrolling.people import (

@@ -6,16 +6,16 @@ import uuid
 from typing import Any
 
 from flask import Response
-from marshmallow import Schema
-from sqlalchemy import select
+from marshmallow import Schema, fields
+from sqlalchemy import exists, select
 
 from service import enrolling
-from service.domain.words import Scope
+from service.domain.words import PatientState, Scope
 from service.store.session import reading, writing
-from service.store.tables import Patient
+from service.store.tables import Patient, Silence
 from service.web.api import finding
 from service.web.api.enrolschemas import PatientChange, PatientIn, PatientOut
-from service.web.api.fields import Page, Text, listing
+from service.web.api.fields import Page, Text, listing, word
 from service.web.api.guards import caller, needs, once
 from service.web.api.paging import paged
 from service.web.api.resource import Blueprint
@@ -26,7 +26,11 @@ PATIENT, PATIENTS = PatientOut(), listing(PatientOut)
 
 
 class PatientQuery(Page):
+    """`silent`: whether a run of missed readings is open."""
+
     clinic_ref = Text()
+    state = word(PatientState)
+    silent = fields.Boolean()
 
 
 @blueprint.route("/patients", methods=["GET"])
@@ -38,6 +42,11 @@ def list_patients(query: dict[str, Any]) -> dict[str, Any]:
     wanted = select(Patient).where(Patient.clinic_id == caller().clinic_id).order_by(Patient.name, Patient.id)
     if ref := query.pop("clinic_ref", None):
         wanted = wanted.where(Patient.clinic_ref == ref)
+    if state := query.pop("state", None):
+        wanted = wanted.where(Patient.state == state)
+    if (silent := query.pop("silent", None)) is not None:
+        missing = exists().where(Silence.patient_id == Patient.id, Silence.ended_at.is_(None), Silence.missed > 0)
+        wanted = wanted.where(missing if silent else ~missing)
     with reading(services().engine) as session:
         return paged(session, wanted, query)
 

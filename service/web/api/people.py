@@ -69,6 +69,20 @@ def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         return call.answer(CAREGIVER, added)
 
 
+@blueprint.route("/caregivers/<uuid:caregiver_id>/end", methods=["POST"])
+@needs(Scope.ENROL)
+@blueprint.arguments(Schema.from_dict({}, name="NothingToEnd"))
+@blueprint.response(200, CAREGIVER)
+def end_caregiver(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response:
+    """The caregiver is sent nothing more: what is queued is cancelled, consents are withdrawn, what they said stays."""
+    with once() as call:
+        if call.answered:
+            return call.answered
+        caregiver = finding.own(call.session, Caregiver, caregiver_id)
+        enrolling.end_caregiver(call.session, caregiver, caller().actor, services().clock.now())
+        return call.answer(CAREGIVER, caregiver, 200)
+
+
 @blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["GET"])
 @needs(Scope.ENROL)
 @blueprint.arguments(Page, location="query")

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 
 from flask import Response
 from marshmallow import Schema, fields
-from sqlalchemy import Select, select
+from sqlalchemy import ColumnElement, Select, select
 
 from service import reviewing
-from service.domain.words import Role, Scope, TaskState
+from service.domain.words import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.store.session import reading
-from service.store.tables import AuditLine, CaregiverReply, Message, Patient, Silence, Task, Window
+from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
 from service.web.api import finding
 from service.web.api.fields import Page, listing, word
 from service.web.api.guards import caller, for_staff, needs, once
 from service.web.api.paging import paged
+from service.web.api.readings import Dates
 from service.web.api.resource import Blueprint
 from service.web.api.watchschemas import AuditOut, MessageOut, ReplyOut, SilenceOut, TaskClose, TaskOut, WindowOut
 from service.web.auth import current_staff
@@ -34,26 +35,58 @@ class OfPatient(Page):
     patient_id = fields.UUID()
 
 
-class OfState(OfPatient):
+class WindowQuery(OfPatient, Dates):
+    state = word(WindowState)
+
+
+class SilenceQuery(OfPatient):
+    """`open`: whether it goes on."""
+
+    open = fields.Boolean()
+
+
+class MessageQuery(OfPatient):
+    state = word(MessageState)
+    kind = word(MessageKind)
+
+
+class TaskQuery(OfPatient):
     state = word(TaskState)
+    kind = word(TaskKind)
+
+
+class AuditQuery(Page):
+    subject_id = fields.UUID()
 
 
 def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
-    """One page of the clinic's rows of `table`, of one patient or of all."""
+    """One page of the clinic's rows of `table`: of one patient or of all, and only those that every filter fits."""
+    page = {name: query.pop(name) for name in ("page", "page_size")}
     wanted: Select[Any] = select(table).where(table.clinic_id == caller().clinic_id).order_by(order, table.id)
-    patient_id, state = query.pop("patient_id", None), query.pop("state", None)
-    if state is not None:
-        wanted = wanted.where(table.state == state)
     with reading(services().engine) as session:
-        if patient_id is not None:
-            finding.own(session, Patient, patient_id)
-            wanted = wanted.where(table.patient_id == patient_id)
-        return paged(session, wanted, query)
+        if "patient_id" in query:
+            finding.patient(session, query["patient_id"])
+        for name, value in query.items():
+            wanted = wanted.where(_fits(table, name, value))
+        return paged(session, wanted, page)
+
+
+def _fits(table: Any, name: str, value: Any) -> ColumnElement[bool]:
+    match name:
+        case "from_date":
+            fits = table.local_date >= value
+        case "to_date":
+            fits = table.local_date <= value
+        case "open":
+            fits = table.ended_at.is_(None) if value else table.ended_at.is_not(None)
+        case _:
+            fits = getattr(table, name) == value
+    return cast(ColumnElement[bool], fits)
 
 
 @blueprint.route("/windows", methods=["GET"])
 @needs(Scope.REVIEW)
-@blueprint.arguments(OfPatient, location="query")
+@blueprint.arguments(WindowQuery, location="query")
 @blueprint.response(200, listing(WindowOut))
 def windows(query: dict[str, Any]) -> dict[str, Any]:
     """What was expected on each local date and how it ended, newest first."""
@@ -62,7 +95,7 @@ def windows(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.route("/silences", methods=["GET"])
 @needs(Scope.REVIEW)
-@blueprint.arguments(OfPatient, location="query")
+@blueprint.arguments(SilenceQuery, location="query")
 @blueprint.response(200, listing(SilenceOut))
 def silences(query: dict[str, Any]) -> dict[str, Any]:
     """Runs of missed reading windows with their cause, newest first."""
@@ -80,7 +113,7 @@ def replies(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.route("/messages", methods=["GET"])
 @needs(Scope.REVIEW)
-@blueprint.arguments(OfPatient, location="query")
+@blueprint.arguments(MessageQuery, location="query")
 @blueprint.response(200, listing(MessageOut))
 def messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
@@ -89,7 +122,7 @@ def messages(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.route("/tasks", methods=["GET"])
 @needs(Scope.REVIEW)
-@blueprint.arguments(OfState, location="query")
+@blueprint.arguments(TaskQuery, location="query")
 @blueprint.response(200, listing(TaskOut))
 def tasks(query: dict[str, Any]) -> dict[str, Any]:
     """What staff must look at, newest first."""
@@ -119,7 +152,7 @@ def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
 
 @blueprint.route("/audit", methods=["GET"])
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(Page, location="query")
+@blueprint.arguments(AuditQuery, location="query")
 @blueprint.response(200, listing(AuditOut))
 def audit(query: dict[str, Any]) -> dict[str, Any]:
     """Who did what to which record, newest first. For administrators."""

@@ -28,12 +28,13 @@ from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
 from service.store.session import reading, writing
 from service.web.auth import staff_only
-from service.web.pages import clinicplan, clinicways, clinicwords
+from service.web.pages import clinicpeople, clinicplan, clinicways, clinicwords
 from service.web.services import services
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 blueprint.register_blueprint(clinicplan.blueprint)
 blueprint.register_blueprint(clinicways.blueprint)
+blueprint.register_blueprint(clinicpeople.blueprint)
 
 WIDE, NARROW = 760, 220
 _drawing = threading.Lock()  # the drawing library works on one picture at a time

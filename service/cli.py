@@ -17,12 +17,14 @@ from service.domain.refused import Refused
 # name → module and attribute under service.commands
 COMMANDS = {
     "audit": ("operate", "audit"),
-    "caregiver": ("enrol", "caregiver"),
+    "caregiver": ("people", "caregiver"),
     "clinic": ("enrol", "clinic"),
-    "consent": ("enrol", "consent"),
+    "consent": ("people", "consent"),
+    "contact": ("people", "contact"),
     "doctor": ("operate", "doctor"),
     "import": ("importing", "group"),
     "key": ("staff", "key"),
+    "limits": ("baselines", "limits"),
     "messages": ("operate", "messages"),
     "migrate": ("serve", "migrate"),
     "parked": ("operate", "parked"),
@@ -30,11 +32,13 @@ COMMANDS = {
     "pause": ("plans", "pause"),
     "plan": ("plans", "plan"),
     "push": ("push", "push"),
+    "reference": ("baselines", "reference"),
     "replay": ("replay", "replay"),
     "review": ("review", "review"),
     "seed": ("seed", "seed"),
     "serve": ("serve", "serve"),
     "staff": ("staff", "staff"),
+    "wording": ("wordings", "wording"),
     "worker": ("serve", "worker"),
 }
 CANNOT_TAKE = 2

@@ -11,12 +11,13 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from service.domain import exchange_words, messages, texting_words
+from service.domain import exchange_words, messages, texted, texting_words
 from service.domain.messages import Length
 from service.domain.words import MessageKind
 
 K = MessageKind
 TO_STAFF = frozenset({K.STAFF_TASK, K.DIGEST})
+ASKED = ("reading", "checkin")
 FEW, MANY = "3", "9999"  # tasks in a digest: on a usual morning, and the most we measure with
 
 # Beginnings of words that would tell a stranger what the telephone's owner suffers from, or where they
@@ -72,11 +73,14 @@ def preview(own: str | None, kind: MessageKind, language: str, signs: Signs) -> 
 
     Raises Refused for a wording that cannot be used.
     """
-    body = built_in(kind, language) if own is None else own
-    texts = [messages.render(body, kind, values) for values in _values(kind, language, signs)]
+    values = list(_values(kind, language, signs))
+    if own is None:
+        texts = [texted.written(language, kind, one, hears_replies=True, asks=ASKED) for one in values]
+    else:
+        texts = [messages.render(own, kind, one) for one in values]
     longest = max(texts, key=_measure)
     length = messages.length(longest)
-    doubts = [*_of_length(longest, length, body)]
+    doubts = [*_of_length(longest, length, own or "")]
     if own is not None:
         doubts += _of_words(own, kind, language)
     return Preview(texts[0], messages.length(texts[0]), longest, length, tuple(doubts))
@@ -84,7 +88,7 @@ def preview(own: str | None, kind: MessageKind, language: str, signs: Signs) -> 
 
 def built_in(kind: MessageKind, language: str) -> str:
     """The built-in wording in full, as a clinic would begin to change it."""
-    return messages.wording(language, kind)
+    return texted.by_text(language, kind, ASKED)[0]
 
 
 def _values(kind: MessageKind, language: str, signs: Signs) -> Iterator[dict[str, str]]:

@@ -14,11 +14,11 @@ from werkzeug.wrappers import Response
 
 from service.domain.refused import Refused
 from service.web import problems
-from service.web.api import accounts, checkins, clinic, patients, people, plans, readings, review, watching
+from service.web.api import accounts, checkins, clinic, patients, people, plans, readings, review, watching, wordings
 from service.web.api.fields import ProblemDetails
 from service.web.problems import Problem
 
-MODULES = (clinic, patients, people, plans, readings, checkins, watching, review, accounts)
+MODULES = (clinic, patients, people, plans, readings, checkins, watching, review, accounts, wordings)
 TITLE = "Neaptide"
 VERSION = "v1"
 PREFIX = "/api/"

@@ -21,7 +21,14 @@ from service.domain.words import Lane
 from service.reviewing import PanelEntry
 from service.store.session import reading
 from service.web.auth import staff_only
-from service.web.pages import clinicinbox, clinicinsight, clinicpatient, clinicrecords, clinicwords
+from service.web.pages import (
+    clinicinbox,
+    clinicinsight,
+    clinicpatient,
+    clinicrecords,
+    clinicwordings,
+    clinicwords,
+)
 from service.web.services import services
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
@@ -32,6 +39,7 @@ for behind in (
     clinicinsight.silences,
     clinicinsight.measures,
     clinicrecords.blueprint,
+    clinicwordings.blueprint,
 ):
     blueprint.register_blueprint(behind)
 

@@ -19,14 +19,17 @@ from service.store.session import reading, writing
 from service.web.samplelinks import sample_links
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
-LANGUAGE = click.argument("language", type=click.Choice(LANGUAGES))
-KIND = click.argument("kind", type=click.Choice([kind.value for kind in MessageKind]))
+LANGUAGE = click.argument("language", metavar="LANGUAGE", type=click.Choice(LANGUAGES))
+KIND = click.argument("kind", metavar="KIND", type=click.Choice([kind.value for kind in MessageKind]))
 STANDARD_INPUT = "-"
 
 
 @click.group("wording")
 def wording() -> None:
-    """What messages say, in the clinic's own words or in the built-in ones."""
+    """What messages say, in the clinic's own words or in the built-in ones.
+
+    LANGUAGE and KIND are as the list shows them.
+    """
 
 
 @wording.command("list")

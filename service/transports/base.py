@@ -75,12 +75,12 @@ class Transport(Protocol):
     def send(self, text: OutgoingText) -> str: ...
 
 
-@runtime_checkable
 def hears_replies(transport: Transport) -> bool:
     """Whether what people write back reaches us: fetched by us, or called in by the provider (`is_called_back`)."""
     return isinstance(transport, Listens) or bool(getattr(transport, "is_called_back", False))
 
 
+@runtime_checkable
 class Listens(Protocol):
     """A transport that is asked for receipts and replies, rather than called back."""
 

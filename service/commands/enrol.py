@@ -1,7 +1,9 @@
-"""`neaptide clinic|patient|caregiver|consent …`: enrolment from a terminal."""
+"""`neaptide clinic …` and `neaptide patient …`: enrolment from a terminal."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Mapping
 from datetime import time
 from typing import Any
 
@@ -14,13 +16,14 @@ from service.commands import opening
 from service.domain.fields import LANGUAGES
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
 from service.domain.refused import Refused
-from service.domain.words import Channel, ConsentKind
+from service.domain.words import Channel
 from service.store.audit import OPERATOR
 from service.store.session import reading, writing
-from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan
+from service.store.tables import Clinic, Contact, Patient, Plan
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+STEP = re.compile(r"([a-z]+):([a-z]+)(?:\+(\d{1,6}))?")
 
 
 class LocalTime(click.ParamType[time]):
@@ -35,6 +38,42 @@ class LocalTime(click.ParamType[time]):
             return time.fromisoformat(value)
         except ValueError:
             raise Refused(param.name if param and param.name else "time", value, "a time such as 07:30") from None
+
+
+class StepOfDay(click.ParamType[dict[str, Any]]):
+    """A follow-up step as plain values: `reminder:due+15` is a quarter of an hour after the due time."""
+
+    name = "KIND:WHEN[+MINUTES]"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> dict[str, Any]:
+        if isinstance(value, dict):
+            return value
+        parts = STEP.fullmatch(value)
+        if parts is None:
+            raise Refused("step", value, "such as prompt:opens, reminder:due+15, nudge:closes or task:closes+60")
+        return {"kind": parts[1], "anchor": parts[2], "after_minutes": int(parts[3] or 0)}
+
+
+STEPS = click.option(
+    "--step", "steps", multiple=True, type=StepOfDay(),
+    help="One step, such as reminder:due+15; give every step, in order, the clinic's task last.",
+)  # fmt: skip
+
+
+def steps_in_words(steps: Iterable[Mapping[str, Any]]) -> str:
+    """The steps as `--step` takes them."""
+    return " ".join(
+        f"{step['kind']}:{step['anchor']}" + (f"+{step['after_minutes']}" if step["after_minutes"] else "")
+        for step in steps
+    )
+
+
+def changed(**given: Any) -> dict[str, Any]:
+    """What was typed, without what was left out. Raises Refused when nothing was."""
+    changes = {name: value for name, value in given.items() if value not in (None, ())}
+    if not changes:
+        raise Refused("options", "none", "at least one setting to change")
+    return changes
 
 
 @click.group("clinic")
@@ -53,12 +92,37 @@ def clinic() -> None:
 @click.option("--quiet-from", type=LocalTime(), default="21:00", show_default=True)
 @click.option("--quiet-until", type=LocalTime(), default="08:00", show_default=True)
 @click.option("--silent-days", type=int, default=3, show_default=True, help="Missed windows before staff get a task.")
-def add_clinic(review_weekday: str, **given: Any) -> None:
+@STEPS
+def add_clinic(review_weekday: str, steps: tuple[dict[str, Any], ...], **given: Any) -> None:
     """Add a clinic."""
-    new = enrolling.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday))
+    new = enrolling.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday), steps=list(steps) or None)
     with opening.database(opening.settings()) as engine, writing(engine) as session:
         added = enrolling.enrol_clinic(session, new, OPERATOR, SystemClock().now())
         opening.say(clinic=added.id)
+
+
+@clinic.command("change")
+@CLINIC
+@click.option("--name")
+@click.option("--zone", help="IANA time zone, such as Pacific/Auckland.")
+@click.option("--emergency-number", help="The local emergency number, shown to patients.")
+@click.option("--contact-line", help="The clinic's own telephone number.")
+@click.option("--sender-name", help="How messages are signed; it is read on locked screens.")
+@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--review-weekday", type=click.Choice(WEEKDAYS))
+@click.option("--quiet-from", type=LocalTime())
+@click.option("--quiet-until", type=LocalTime())
+@click.option("--silent-days", type=int, help="Missed windows before staff get a task.")
+@STEPS
+def change_clinic(clinic: str | None, review_weekday: str | None, **given: Any) -> None:
+    """Change a clinic's settings; what is left out stays. Windows already open keep their steps."""
+    weekday = None if review_weekday is None else WEEKDAYS.index(review_weekday)
+    changes = changed(**given, review_weekday=weekday)
+    read = opening.settings()
+    with opening.database(read) as engine, writing(engine) as session:
+        held = opening.clinic_of(session, clinic)
+        enrolling.change_clinic(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        opening.say(clinic=held.id, changed=" ".join(sorted(changes)))
 
 
 @clinic.command("show")
@@ -68,7 +132,8 @@ def show_clinic(clinic: str | None) -> None:
     with opening.database(opening.settings()) as engine, reading(engine) as session:
         held = opening.clinic_of(session, clinic)
         names = [column.key for column in Clinic.__table__.columns if column.key != "id"]
-        opening.say(clinic=held.id, **{name: getattr(held, name) for name in names})
+        told = {name: getattr(held, name) for name in names}
+        opening.say(clinic=held.id, **told | {"steps": steps_in_words(held.steps)})
 
 
 @click.group("patient")
@@ -105,6 +170,27 @@ def add_patient(
             if address:
                 enrolling.add_contact(session, added, enrolling.NewContact(channel, address), OPERATOR, now)
         opening.say(patient=added.id)
+
+
+@patient.command("change")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+@click.option("--name")
+@click.option("--zone", help="Where they live from now on: the next window is planned there.")
+@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--usual-pillows", type=int)
+@click.option("--dry-weight", type=float, help="In --weight-unit, or else in the unit on record.")
+@click.option("--weight-unit", type=click.Choice(list(UNITS_OF_WEIGHT)))
+def change_patient(clinic: str | None, named: str, dry_weight: float | None, **given: Any) -> None:
+    """Change a patient's particulars; what is left out stays."""
+    changes = changed(**given, dry_weight_kg=dry_weight)
+    read = opening.settings()
+    with opening.database(read) as engine, writing(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        if dry_weight is not None:
+            changes["dry_weight_kg"] = round(to_kg(dry_weight, changes.get("weight_unit", held.weight_unit)), 3)
+        enrolling.change_patient(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        opening.say(patient=held.id, changed=" ".join(sorted(changes)))
 
 
 @patient.command("list")
@@ -144,51 +230,3 @@ def end_patient(clinic: str | None, named: str) -> None:
     with opening.database(opening.settings()) as engine, writing(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         enrolling.end_patient(session, held, OPERATOR, SystemClock().now())
-
-
-@click.group("caregiver")
-def caregiver() -> None:
-    """Who looks out for a patient."""
-
-
-@caregiver.command("add")
-@CLINIC
-@click.argument("named", metavar="PATIENT")
-@click.option("--name", required=True)
-@click.option("--relation", default="")
-@click.option("--zone", help="Where they live; the patient's zone when left out.")
-@click.option("--language", type=click.Choice(LANGUAGES))
-@click.option("--telephone", required=True, help="With country code.")
-def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) -> None:
-    """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
-    now = SystemClock().now()
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
-        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = enrolling.add_caregiver(session, held, enrolling.NewCaregiver(**given), OPERATOR, now)
-        enrolling.add_contact(session, added, enrolling.NewContact(Channel.TEXT, telephone), OPERATOR, now)
-        opening.say(caregiver=added.id)
-
-
-@click.group("consent")
-def consent() -> None:
-    """Consents given and withdrawn."""
-
-
-@consent.command("record")
-@CLINIC
-@click.argument("named", metavar="PATIENT")
-@click.option("--kind", type=click.Choice([kind.value for kind in ConsentKind]), default="messages", show_default=True)
-@click.option("--caregiver", "caregiver_id", type=click.UUID, help="The caregiver whom it is about, by id.")
-@click.option("--given/--withdrawn", default=True)
-@click.option("--how", required=True, help='How it was given, such as "signed form".')
-def record(clinic: str | None, named: str, kind: str, caregiver_id: Any, given: bool, how: str) -> None:
-    """Record a consent. A withdrawal cancels what is queued at once."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
-        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        about = None
-        if caregiver_id is not None and (about := session.get(Caregiver, caregiver_id)) is None:
-            raise Refused("caregiver", str(caregiver_id), "the id of one of the patient's caregivers")
-        recorded = enrolling.record_consent(
-            session, held, ConsentKind(kind), given, how, OPERATOR, SystemClock().now(), caregiver=about
-        )
-        opening.say(consent=recorded.id)

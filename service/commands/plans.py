@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import click
@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service import enrolling
 from service.clock import SystemClock
 from service.commands import opening
-from service.commands.enrol import CLINIC, WEEKDAYS, LocalTime
+from service.commands.enrol import CLINIC, STEPS, WEEKDAYS, LocalTime, steps_in_words
 from service.domain.localtime import local_date, zone
 from service.domain.refused import Refused
 from service.domain.words import PauseCause
@@ -43,16 +43,44 @@ def plan() -> None:
 @click.option("--weekday", "weekdays", multiple=True, type=click.Choice(WEEKDAYS), help="Every day when left out.")
 @click.option("--reading/--no-reading", "wants_reading", default=True)
 @click.option("--checkin/--no-checkin", "wants_checkin", default=True)
+@STEPS
+@click.option("--silent-days", type=int, help="Missed windows before staff get a task; the clinic's when left out.")
 def set_plan(
-    clinic: str | None, named: str, opens: time, due: time, closes: time, weekdays: tuple[str, ...], **wants: Any
+    clinic: str | None, named: str, weekdays: tuple[str, ...], steps: tuple[dict[str, Any], ...], **given: Any
 ) -> None:
-    """Set or replace a patient's plan, from its next opening on."""
+    """Set or replace a patient's plan, from its next opening on. Without --step it takes the clinic's own steps."""
     days = sum(1 << WEEKDAYS.index(day) for day in set(weekdays or WEEKDAYS))
-    new = enrolling.NewPlan(opens=opens, due=due, closes=closes, weekdays=days, **wants)
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    new = enrolling.NewPlan(**given, weekdays=days, steps=list(steps) or None)
+    read = opening.settings()
+    with opening.database(read) as engine, writing(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = enrolling.set_plan(session, held, new, OPERATOR, SystemClock().now())
-        opening.say(plan=added.id, next_window=f"{added.next_date} {added.opens:%H:%M} {held.zone}")
+        _set(session, held, new, opening.clock_of(read).now())
+
+
+@plan.command("steps")
+@CLINIC
+@click.argument("named", metavar="PATIENT")
+@STEPS
+@click.option("--silent-days", type=int, help="Missed windows before staff get a task.")
+@click.option("--as-clinic", is_flag=True, help="Take the clinic's steps and silent days again.")
+def override_steps(
+    clinic: str | None, named: str, steps: tuple[dict[str, Any], ...], silent_days: int | None, as_clinic: bool
+) -> None:
+    """Follow a patient up in another way than the clinic's, from the next window on. The rest of the plan stays."""
+    if as_clinic is bool(steps or silent_days is not None):
+        raise Refused(
+            "steps", "none" if not as_clinic else "--as-clinic", "--step, --silent-days or both; or --as-clinic"
+        )
+    read = opening.settings()
+    with opening.database(read) as engine, writing(engine) as session:
+        held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
+        now = _plan_of(session, held, named)
+        new = enrolling.NewPlan(
+            now.opens, now.due, now.closes, now.weekdays, now.wants_reading, now.wants_checkin,
+            None if as_clinic else list(steps) or now.steps,
+            None if as_clinic else now.silent_days if silent_days is None else silent_days,
+        )  # fmt: skip
+        _set(session, held, new, opening.clock_of(read).now())
 
 
 @plan.command("show")
@@ -70,14 +98,14 @@ def show(clinic: str | None, named: str, year: int | None) -> None:
         if year is not None:
             click.echo(_sheet(_ahead(session, held, named), year), nl=False)
             return
-        found = session.scalar(select(Plan).where(Plan.patient_id == held.id))
-        if found is None:
-            raise Refused("patient", named, HAS_A_PLAN)
+        found = _plan_of(session, held, named)
         days = [name for bit, name in enumerate(WEEKDAYS) if found.weekdays >> bit & 1]
         opening.say(
             plan=found.id, weekdays=" ".join(days), opens=f"{found.opens:%H:%M}", due=f"{found.due:%H:%M}",
             closes=f"{found.closes:%H:%M}", zone=held.zone, reading=found.wants_reading, checkin=found.wants_checkin,
             next_window=f"{found.next_date} ({found.next_open_at.isoformat()})",
+            steps=steps_in_words(found.steps) if found.steps else "the clinic's",
+            silent_days=found.silent_days or "the clinic's",
         )  # fmt: skip
 
 
@@ -96,6 +124,18 @@ def feed(clinic: str | None, named: str) -> None:
     until = opening.clock_of(read).now() + FEED_LASTS
     links = Links(read.secret_key, read.base_url)
     click.echo(f"{links.address(Purpose.CALENDAR, ahead.patient_id, None, until)}.ics")
+
+
+def _set(session: Session, held: Patient, new: enrolling.NewPlan, now: datetime) -> None:
+    added = enrolling.set_plan(session, held, new, OPERATOR, now)
+    opening.say(plan=added.id, next_window=f"{added.next_date} {added.opens:%H:%M} {held.zone}")
+
+
+def _plan_of(session: Session, held: Patient, named: str) -> Plan:
+    found = session.scalar(select(Plan).where(Plan.patient_id == held.id))
+    if found is None:
+        raise Refused("patient", named, HAS_A_PLAN)
+    return found
 
 
 def _ahead(session: Session, held: Patient, named: str) -> PlanAhead:

@@ -28,19 +28,33 @@ def migrate() -> None:
 @click.command("serve")
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Web processes.")
 @click.option("--threads", type=click.IntRange(1, 64), default=4, show_default=True, help="Threads in each.")
-def serve(workers: int, threads: int) -> None:
-    """Serve the pages and the API on NEAPTIDE_HOST and NEAPTIDE_PORT."""
+@click.option(
+    "--host", help="The address to listen on; NEAPTIDE_HOST when left out, and 127.0.0.1 where that is not set."
+)
+@click.option("--port", type=click.IntRange(1, 65535), help="The port; NEAPTIDE_PORT when left out.")
+def serve(workers: int, threads: int, host: str | None, port: int | None) -> None:
+    """Serve the pages and the API on NEAPTIDE_HOST and NEAPTIDE_PORT.
+
+    Links in messages are the worker's to make: set NEAPTIDE_BASE_URL for both where --host or --port is given.
+    """
     settings = opening.settings()
     with opening.database(settings) as engine:
         if not layout.is_current(engine):
             raise click.ClickException("migrations are missing: run `neaptide migrate`")
     # Exchanged for the server: nothing that this process has loaded, drawing libraries least of
     # all, is forked, and a signal to stop reaches the server itself.
+    address = host or settings.host
+    bind = f"[{address}]" if ":" in address else address
     command = [
-        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{settings.host}:{settings.port}",
+        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{bind}:{port or settings.port}",
         "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
-        "--graceful-timeout", "15", "--log-level", "warning", "service.commands.serve:wsgi()",
+        "--graceful-timeout", "15", "--log-level", "warning",
     ]  # fmt: skip
+    # Its processes read their settings anew: what was typed goes before what is set.
+    for name, typed in (("NEAPTIDE_HOST", host), ("NEAPTIDE_PORT", port)):
+        if typed is not None:
+            command += ["--env", f"{name}={typed}"]
+    command.append("service.commands.serve:wsgi()")
     os.execv(sys.executable, command)  # noqa: S606 - our own interpreter and arguments
 
 

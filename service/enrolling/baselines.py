@@ -3,59 +3,98 @@
 from __future__ import annotations
 
 import uuid
+from collections import defaultdict
 from datetime import date, datetime, timedelta
+from statistics import fmean, median
 from typing import TypeVar
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
 from service.domain.refused import Refused
 from service.store import audit, panel
-from service.store.tables import Limits, Patient, Reference
+from service.store.tables import Limits, Patient, Reading, Reference
 
 Row = TypeVar("Row", Reference, Limits)
 
 # Pressures outside this cannot be a person's resting PA pressure. Common practice, no source.
 LEAST_MMHG, MOST_MMHG = 1.0, 150.0
+FEWEST_DATES = 7  # half a fortnight: the mean of fewer is too easily one bad week; our own number, no source
 
 
 def set_reference(
     session: Session,
     patient: Patient,
-    pa_diastolic: float,
+    pa_diastolic: float | None,
     pa_mean: float | None,
     pa_systolic: float | None,
     from_date: date | None,
     to_date: date | None,
     actor: audit.Actor,
     now: datetime,
+    decided_by: audit.Actor | None = None,
 ) -> Reference:
     """Anchor the baseline, mmHg: taken from the settled fortnight `from_date`–`to_date`, or typed in. Raises Refused.
 
-    The earlier reference stays on record; the newest counts.
+    Without pressures it is what `mean_of_dates` makes of those dates' readings. The earlier
+    reference stays on record; the newest counts. `decided_by` answers for it where the
+    actor only types it.
     """
-    diastolic = _mmhg("pa_diastolic", pa_diastolic)
-    mean = None if pa_mean is None else _mmhg("pa_mean", pa_mean)
-    systolic = None if pa_systolic is None else _mmhg("pa_systolic", pa_systolic)
-    rising = [value for value in (diastolic, mean, systolic) if value is not None]
-    if rising != sorted(rising):
-        raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
     if (from_date is None) is not (to_date is None):
         raise Refused("to_date", to_date and to_date.isoformat(), "both dates of the fortnight, or neither")
     if from_date is not None:
         fields.date_span("to_date", from_date, to_date, longest_days=92)
     if to_date is not None and to_date > now.date() + timedelta(days=1):  # it may be tomorrow already where they live
         raise Refused("to_date", to_date.isoformat(), "a date that has come")
+    if pa_diastolic is None and pa_mean is None and pa_systolic is None and from_date and to_date:
+        pa_diastolic, pa_mean, pa_systolic = mean_of_dates(session, patient, from_date, to_date)
+    diastolic = _mmhg("pa_diastolic", pa_diastolic)
+    mean = None if pa_mean is None else _mmhg("pa_mean", pa_mean)
+    systolic = None if pa_systolic is None else _mmhg("pa_systolic", pa_systolic)
+    rising = [value for value in (diastolic, mean, systolic) if value is not None]
+    if rising != sorted(rising):
+        raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
     reference = Reference(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
-        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(actor), set_at=now,
+        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(decided_by or actor), set_at=now,
     )  # fmt: skip
     session.add(reference)
     return _written(session, reference, "reference", patient, actor, now)
 
 
+def mean_of_dates(session: Session, patient: Patient, from_date: date, to_date: date) -> tuple[float, float, float]:
+    """Diastolic, mean and systolic pressure, mmHg to one decimal: the mean of the dates' own values.
+
+    A date with several readings counts once, with their median, as on the time line.
+    Raises Refused when fewer than FEWEST_DATES have a reading.
+    """
+    taken: dict[date, list[Reading]] = defaultdict(list)
+    for reading in session.scalars(
+        select(Reading).where(
+            Reading.patient_id == patient.id, Reading.superseded_at.is_(None), Reading.local_date >= from_date,
+            Reading.local_date <= to_date,
+        )
+    ):  # fmt: skip
+        taken[reading.local_date].append(reading)
+    if len(taken) < FEWEST_DATES:
+        span = f"{from_date.isoformat()} to {to_date.isoformat()}, with {len(taken)} dates"
+        raise Refused("from_date", span, f"dates of which at least {FEWEST_DATES} have a reading, or typed pressures")
+    diastolic, mean, systolic = (
+        round(fmean(median(getattr(reading, name) for reading in day) for day in taken.values()), 1)
+        for name in ("pa_diastolic", "pa_mean", "pa_systolic")
+    )
+    return diastolic, mean, systolic
+
+
 def set_limits(
-    session: Session, patient: Patient, upper: float | None, lower: float | None, actor: audit.Actor, now: datetime
+    session: Session,
+    patient: Patient,
+    upper: float | None,
+    lower: float | None,
+    actor: audit.Actor,
+    now: datetime,
+    decided_by: audit.Actor | None = None,
 ) -> Limits:
     """PA diastolic limits, mmHg, as the clinician typed them; None is no limit on that side. Raises Refused."""
     high = None if upper is None else _mmhg("upper", upper)
@@ -64,13 +103,13 @@ def set_limits(
         raise Refused("lower", lower, f"a number below the upper limit, {high:g}")
     limits = Limits(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, upper=high, lower=low,
-        set_by=str(actor), set_at=now,
+        set_by=str(decided_by or actor), set_at=now,
     )  # fmt: skip
     session.add(limits)
     return _written(session, limits, "limits", patient, actor, now)
 
 
-def _mmhg(field: str, given: float) -> float:
+def _mmhg(field: str, given: float | None) -> float:
     return fields.number(field, given, LEAST_MMHG, MOST_MMHG, "mmHg")
 
 

@@ -172,7 +172,9 @@ class PauseOut(Schema):
 
 
 class ReferenceIn(Schema):
-    pa_diastolic = number(1, 150, required=True)
+    """Without pressures, the mean of the readings from `from_date` to `to_date`."""
+
+    pa_diastolic = number(1, 150, allow_none=True, load_default=None)
     pa_mean = number(1, 150, allow_none=True, load_default=None)
     pa_systolic = number(1, 150, allow_none=True, load_default=None)
     from_date = fields.Date(allow_none=True, load_default=None)

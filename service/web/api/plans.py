@@ -123,7 +123,7 @@ def list_references(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, An
 @blueprint.arguments(ReferenceIn)
 @blueprint.response(201, REFERENCE)
 def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
-    """Anchor the baseline, mmHg. Clinical staff only: a person answers for it."""
+    """Anchor the baseline, mmHg: typed, or the mean of some dates' readings. Clinical staff only: a person answers."""
     with once() as call:
         if call.answered:
             return call.answered

@@ -27,6 +27,7 @@ from service.store.audit import OPERATOR
 from service.store.session import reading, writing
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
+from service.web.tokens import Links
 from service.worker import Worker, links_for
 from tests.world import LINK, SECRET, World
 
@@ -120,6 +121,7 @@ def open_house(
     transports = {Channel.TEXT: world.gateway, **(more or {})}
     app = create_app(settings, engine, world.clock, transports)
     if more:
+        world.links = Links(SECRET, base_url)
         world.worker = Worker(engine, world.clock, transports, links_for(world.links, base_url), settings, name="story")
     return House(world, app, engine, asha, ben)
 

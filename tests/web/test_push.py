@@ -60,6 +60,7 @@ def test_looking_changes_nothing_and_says_what_will_happen(house: House) -> None
         page = house.client.get(path)
         house.client.head(path)
         house.client.get("/push/worker.js")
+        assert house.client.get(f"{path}/manifest.json").status_code == 200
         assert house.client.get(f"{path}/end").status_code == 405
     assert writes == []
     assert page.status_code == 200
@@ -106,6 +107,7 @@ def test_a_link_that_was_changed_or_is_of_another_kind_opens_nothing(house: Hous
         answer = house.client.post(forged, json=Browser().subscription)
         assert (answer.status_code, answer.mimetype) == (404, "application/problem+json")
         assert house.client.post(f"{forged}/end").status_code == 404
+        assert house.client.get(f"{forged}/manifest.json").status_code == 404
     assert phones(house) == []
 
 

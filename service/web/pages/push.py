@@ -8,6 +8,8 @@ own end closes only the setting up. Shows no name and no value.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -32,7 +34,8 @@ from service.web.problems import Problem
 from service.web.services import services
 from service.web.tokens import ACCEPTED, Opened, Purpose
 
-blueprint = Blueprint("push", __name__, url_prefix="/push")
+PREFIX = "/push"
+blueprint = Blueprint("push", __name__, url_prefix=PREFIX)
 
 MOST_BYTES = 16 * 1024  # a subscription is well below one of these
 OBJECT = "a subscription as a browser gives it: endpoint and keys"
@@ -48,6 +51,7 @@ class Invited:
     is_on: bool  # a phone is set up, works, and the person agrees to it
     agreed: bool  # to notices on a phone, whether or not it still works
     was_here: bool  # there is or was a phone
+    phone_mark: str  # by which that phone knows itself; nothing can be sent with it
     wants_messages: bool  # agreed to messages at all
     has_text: bool
     is_over: bool = False
@@ -72,6 +76,24 @@ def page(token: str) -> ResponseReturnValue:
     if not isinstance(invited, Invited):
         return invited
     return _shown(token, invited)
+
+
+@blueprint.get("/<token>/manifest.json")
+def manifest(token: str) -> Response:
+    """What a phone reads that shows notices only of pages on its home screen. Its name there is the sender's."""
+    try:
+        invited = _found(token)
+    except Problem as problem:
+        return problems.answer(problem.status, problem.detail)
+    read = {
+        "name": invited.clinic.sender_name,
+        "short_name": invited.clinic.sender_name,
+        "start_url": url_for("push.page", token=token),
+        "scope": f"{PREFIX}/",
+        "display": "standalone",
+        "icons": [{"src": url_for("static", filename="mark.svg"), "sizes": "any", "type": "image/svg+xml"}],
+    }
+    return Response(json.dumps(read), content_type="application/manifest+json")
 
 
 @blueprint.post("/<token>")
@@ -186,6 +208,7 @@ def _load(session: Session, opened: Opened) -> Invited | None:
         is_on=agreed and phone is not None and phone.state is ContactState.OK,
         agreed=agreed,
         was_here=phone is not None,
+        phone_mark=hashlib.sha256(phone.address.encode()).hexdigest() if phone else "",
         wants_messages=contacts.has_consent(session, patient.id, ConsentKind.MESSAGES, opened.person_id),
         has_text=any(one.channel is Channel.TEXT for one in working.get(person.id, [])),
         is_over=opened.is_over(services().clock.now()),

@@ -9,6 +9,9 @@ behind the longest name a clinic may sign with.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
+
+from service.domain import spoken
 
 FALLBACK = "en"
 THANKS = "thanks"
@@ -55,6 +58,32 @@ LINES: Mapping[str, Mapping[str, str]] = {
         NOTHING_ASKED: "Gracias. Ahora no se pregunta nada; para otra cosa, llame.",
     },
 }
+
+
+# What a caregiver's answer came to, when it excuses days: to which, or open-ended.
+UNTIL: Mapping[str, tuple[str, str]] = {
+    "en": (
+        "Thank you, noted up to {day}. If the last day is another, just send it.",
+        "Thank you, noted until we hear otherwise. If you know the last day, just send it.",
+    ),
+    "es": (
+        "Gracias, anotado hasta el {day}. Si cambia, mande otra fecha.",
+        "Gracias, anotado hasta nuevo aviso. Si conoce la fecha final, puede mandarla.",
+    ),
+}
+_MONTHS_ES = (
+    "enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre", "octubre", "noviembre",
+    "diciembre",
+)  # fmt: skip
+
+
+def until(language: str, last: date | None) -> str:
+    """The line that thanks a caregiver and says to which day their answer holds; None is open-ended."""
+    dated, open_ended = UNTIL.get(language, UNTIL[FALLBACK])
+    if last is None:
+        return open_ended
+    spanish = f"{last.day} de {_MONTHS_ES[last.month - 1]}"
+    return dated.format(day=spanish if language == "es" else spoken.day(last))
 
 
 def line(language: str, key: str, *, again: bool = False) -> str:

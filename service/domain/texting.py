@@ -12,6 +12,7 @@ import unicodedata
 from enum import StrEnum
 
 from service.domain import texting_words as words
+from service.domain.texting_days import begins_with_a_span
 from service.domain.texting_topics import Heard, hear_answers, without
 from service.domain.words import CaregiverAnswer, SafetySign
 
@@ -92,13 +93,19 @@ def signs_by_number(text: str) -> tuple[SafetySign, ...] | None:
 def caregiver_answer(text: str) -> CaregiverAnswer | None:
     """Which of the four answers a caregiver gives: 1 to 4, or words. None when it could be two."""
     said = plain(text)
-    if (number := re.match(r"([1-4])(?![0-9/:]|\.\d)", said)) is not None:
+    number = re.match(r"([1-4])(?![0-9/:]|\.\d)", said)
+    if number is not None and not begins_with_a_span(said):  # "3 days" is no 3
         return tuple(CaregiverAnswer)[int(number[1]) - 1]
     tokens = re.findall(r"[a-z]+", said)
     found = [answer for answer, stems in words.CAREGIVER if any(token.startswith(stems) for token in tokens)]
     if len(found) == 2 and CaregiverAnswer.SPOKE in found:
         found.remove(CaregiverAnswer.SPOKE)  # "spoke to her, she is away": the news is where she is
     return found[0] if len(found) == 1 else None
+
+
+def asks_for_the_list(text: str) -> bool:
+    """Whether a caregiver wants to be told what 1 to 4 mean: a 0 or a question mark alone."""
+    return re.fullmatch(r"[\s.!]*(?:0|\?+|list|lista)[\s.!?]*", plain(text)) is not None
 
 
 def _yes_or_no(said: str) -> bool | None:

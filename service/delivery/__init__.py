@@ -5,7 +5,7 @@ enough to mislead. See DEVELOPERS.md, "Delivery promise".
 """
 
 from service.delivery.facts import MessageFacts
-from service.delivery.listening import listen, take_receipt, take_receipts
+from service.delivery.listening import listen, take_receipt, take_receipts, take_replies
 from service.delivery.operating import cancel, find, history, try_again
 from service.delivery.sending import Boundary, deliver
 
@@ -19,5 +19,6 @@ __all__ = [
     "listen",
     "take_receipt",
     "take_receipts",
+    "take_replies",
     "try_again",
 ]

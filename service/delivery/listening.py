@@ -2,8 +2,8 @@
 
 Receipts may come late, twice or out of order, and never move a message backwards.
 A reply is taken in once: the place in the provider's list moves on in the same
-transaction. What cannot be taken in is set aside under the provider's reference,
-and the next is read.
+transaction. What cannot be taken in is set aside under the provider's reference, and
+the next is read; when an operator releases it, it is read again.
 """
 
 from __future__ import annotations
@@ -11,28 +11,33 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
-import structlog
 from sqlalchemy import Engine, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.clock import Clock
-from service.delivery import facts, settling
+from service.delivery import aside, facts, settling
 from service.domain.sending import after_receipt
 from service.domain.tally import Tally
 from service.domain.words import Channel, MessageState
 from service.store import outbox
-from service.store.parking import park, place
 from service.store.session import reading, writing
 from service.store.tables import ListenedTo, Message
 from service.transports.base import InboundText, Listens, Receipt, Transport
 
-log = structlog.get_logger(__name__)
 
-TakeText = Callable[[Session, str, str, str, datetime], object]
+class TakeText(Protocol):
+    """What is done with a reply. `said_at` is given for one that was set aside and is read again."""
+
+    def __call__(
+        self, session: Session, gateway_ref: str, sender: str, body: str, now: datetime, /, *, said_at: datetime = ...
+    ) -> object: ...
+
+
+CALLED_BACK = "text.called_back"
 MOST = 500
 I = TypeVar("I", Receipt, InboundText)  # noqa: E741 - an item of a provider's list
 
@@ -43,7 +48,7 @@ def listen(
     """Ask every transport that can be asked for what is new, and take it in.
 
     `take_text(session, gateway_ref, sender, body, now)` is what is done with a reply;
-    without it replies are left where they are.
+    without it replies are left where they are. What was set aside and released is taken in last.
     """
     tally = Tally()
     for channel, transport in transports.items():
@@ -54,6 +59,23 @@ def listen(
             tally += _read_on(
                 engine, f"{channel.value}.inbound", transport.inbound, clock, _taking(take_text), at_a_time=1
             )
+    return tally + aside.take_again(engine, _again(take_text, clock), clock.now)
+
+
+def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeText, now: datetime) -> Tally:
+    """Take in replies that a provider has called in, each alone: one that cannot be taken in holds up no other."""
+    tally = Tally()
+    for text in texts:
+        try:
+            with writing(engine) as session:
+                take_text(session, text.gateway_ref, text.sender, text.body, now)
+            tally += Tally(done=1)
+        except (OperationalError, InterfaceError):
+            raise  # the database's trouble: the provider is told to call again
+        except Exception as error:
+            with writing(engine) as session:
+                aside.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
+            tally += Tally(parked=1)
     return tally
 
 
@@ -122,6 +144,17 @@ def _taking(take_text: TakeText) -> Callable[[Session, Sequence[InboundText], da
     return take
 
 
+def _again(take_text: TakeText | None, clock: Clock) -> Callable[[Session, aside.Heard], bool]:
+    def take(session: Session, item: aside.Heard) -> bool:
+        if isinstance(item, Receipt):
+            _take_receipts(session, [item], clock.now())
+        elif take_text is not None:
+            take_text(session, item.gateway_ref, item.sender, item.body, clock.now(), said_at=item.at)
+        return isinstance(item, Receipt) or take_text is not None
+
+    return take
+
+
 def _read_on(
     engine: Engine,
     source: str,
@@ -161,13 +194,10 @@ def _take_some(
             for numbered in items:
                 one_by_one += _take_some(engine, source, [numbered], clock, take)
             return one_by_one
-        number = items[0][0]
-        # The provider's list keeps what was said; the row says which of it waits for somebody.
-        which = uuid.uuid5(uuid.NAMESPACE_OID, f"{source}:{number}")
-        log.error("parked", kind="heard", id=str(which), source=source, place=number, error=place(error))
+        number, item = items[0]
         with writing(engine) as session:
             _moves_on(session, source, number)
-            park(session, ("heard", which), error, clock.now())
+            aside.keep(session, source, str(number), item, error, clock.now())
         return Tally(parked=1)
 
 

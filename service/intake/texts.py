@@ -20,7 +20,7 @@ from service.domain import texting
 from service.domain.texting import Keyword
 from service.domain.words import Channel, ConsentKind, MessageKind
 from service.intake import texts_caregiver, texts_patient, texts_staff
-from service.intake.texts_replies import Speaker, TextOutcome, send
+from service.intake.texts_replies import Said, Speaker, TextOutcome, send
 from service.intake.texts_staff import StaffSpeaker
 from service.store import consents, contacts
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
@@ -28,22 +28,32 @@ from service.store.tables import Caregiver, Clinic, Contact, InboundText, Messag
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
 
 
-def take_text(session: Session, gateway_ref: str, from_address: str, body: str, now: datetime) -> TextOutcome:
+def take_text(
+    session: Session,
+    gateway_ref: str,
+    from_address: str,
+    body: str,
+    now: datetime,
+    *,
+    said_at: datetime | None = None,
+) -> TextOutcome:
     """Take in one text message and everything that follows from it, in one transaction.
 
     `gateway_ref` is the gateway's own name for the message; told again, it changes nothing.
+    `said_at` is when it was said, for one that is taken in long after (it was set aside, and
+    released): it is about that day, and takes back nothing that was said since.
     """
     if not _is_first(session, gateway_ref, now):
         return TextOutcome.REPEATED
-    body = _storable(body)
+    said = Said(gateway_ref, _storable(body), now if said_at is None else min(said_at, now), now)
     address = _e164(from_address)
     speakers, staff = _speakers(session, address), texts_staff.speakers(session, address)
     outcome, contact_id = TextOutcome.UNKNOWN, None
     if speakers:
         speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
-        outcome, contact_id = _heard(session, gateway_ref, speakers, speaker, staff, body, now), speaker.contact.id
+        outcome, contact_id = _heard(session, said, speakers, speaker, staff), speaker.contact.id
     elif staff:
-        outcome, one = texts_staff.take(session, gateway_ref, staff, texting.keyword(body), now)
+        outcome, one = texts_staff.take(session, gateway_ref, staff, texting.keyword(said.body), now)
         contact_id = one.contact.id
     session.execute(
         update(InboundText)
@@ -55,25 +65,19 @@ def take_text(session: Session, gateway_ref: str, from_address: str, body: str, 
 
 
 def _heard(
-    session: Session,
-    ref: str,
-    speakers: list[Speaker],
-    speaker: Speaker,
-    staff: list[StaffSpeaker],
-    body: str,
-    now: datetime,
+    session: Session, said: Said, speakers: list[Speaker], speaker: Speaker, staff: list[StaffSpeaker]
 ) -> TextOutcome:
-    word = texting.keyword(body)
+    word = texting.keyword(said.body)
     if word is Keyword.STOP:
-        return _stop(session, ref, speakers, staff, now)
+        return _stop(session, said.ref, speakers, staff, said.now)
     if word is Keyword.START:
-        return _start(session, ref, speakers, staff, now)
+        return _start(session, said, speakers, staff)
     if word is Keyword.HELP:
-        send(session, speaker, MessageKind.HELP, ref, now)
+        send(session, speaker, MessageKind.HELP, said.ref, said.now)
         return TextOutcome.HELPED
     if speaker.caregiver is not None:
-        return texts_caregiver.take(session, ref, speaker, speaker.caregiver, body, now)
-    return texts_patient.take(session, ref, speaker, body, now)
+        return texts_caregiver.take(session, said, speaker, speaker.caregiver)
+    return texts_patient.take(session, said, speaker)
 
 
 def _stop(session: Session, ref: str, speakers: list[Speaker], staff: list[StaffSpeaker], now: datetime) -> TextOutcome:
@@ -89,15 +93,16 @@ def _stop(session: Session, ref: str, speakers: list[Speaker], staff: list[Staff
     return TextOutcome.STOPPED
 
 
-def _start(
-    session: Session, ref: str, speakers: list[Speaker], staff: list[StaffSpeaker], now: datetime
-) -> TextOutcome:
-    texts_staff.start(session, staff, now)
+def _start(session: Session, said: Said, speakers: list[Speaker], staff: list[StaffSpeaker]) -> TextOutcome:
+    """Messages begin again for everybody at this number. A START of the past undoes no withdrawal since then."""
+    if not said.is_news:
+        return TextOutcome.PASSED
+    texts_staff.start(session, staff, said.now)
     for one in speakers:
         if not _agrees(session, one):
             how = "text START"
-            consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, True, how, one.actor, now)
-    send(session, speakers[0], MessageKind.STARTED, ref, now)
+            consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, True, how, one.actor, said.now)
+    send(session, speakers[0], MessageKind.STARTED, said.ref, said.now)
     return TextOutcome.STARTED
 
 

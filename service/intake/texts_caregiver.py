@@ -1,44 +1,55 @@
-"""A caregiver's text message: an answer to the nudge they were sent, or words that alarm."""
+"""A caregiver's text message: an answer to the nudge they were sent, perhaps with a last day, or words that alarm."""
 
 from __future__ import annotations
 
 import uuid
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import texting
+from service.domain import exchange_words, texting
 from service.domain.exchange_words import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED
-from service.domain.words import MessageKind, TaskKind
-from service.intake.caregivers import LONGEST_NOTE, record_caregiver_reply
-from service.intake.texts_replies import LONGEST_QUOTE, Speaker, TextOutcome, raise_alarm, say, send
-from service.store.tables import Caregiver, Conversation, Message
+from service.domain.localtime import local_date, zone
+from service.domain.texting_days import last_day
+from service.domain.words import CaregiverAnswer, MessageKind, TaskKind
+from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
+from service.intake.texts_replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
+from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
 from service.store.tasks import raise_task
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else
 ASKED_AGAIN = "caregiver"
 
 
-def take(session: Session, ref: str, speaker: Speaker, caregiver: Caregiver, body: str, now: datetime) -> TextOutcome:
+def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -> TextOutcome:
     """Take in one message of a caregiver."""
-    heard = texting.hear(body)
+    ref, now = said.ref, said.now
+    heard = texting.hear(said.body)
     if heard.signs or heard.alarm:
         send(session, speaker, MessageKind.SAFETY, ref, now)
-        raise_alarm(session, speaker, ref, body, now)
+        raise_alarm(session, speaker, ref, said.body, now)
         return TextOutcome.SAFETY
-    window_id = _nudged_about(session, caregiver.id, now)
-    if window_id is None:
+    window = _nudged_about(session, caregiver.id, said.at)
+    if window is None:
         say(session, speaker, NOTHING_ASKED, ref, now)
         return TextOutcome.PASSED
-    answer = texting.caregiver_answer(body)
-    words = " ".join(body.split())
+    if texting.asks_for_the_list(said.body):
+        say(session, speaker, CAREGIVER_ASK, ref, now)
+        return TextOutcome.ASKED
+    named = _last_day(said, speaker, window)
+    answer = texting.caregiver_answer(said.body)
+    if answer is None and named is not None:
+        answer = _paused_before(session, caregiver.id, window.id)  # "until 12 Dec", after a 3
+    words = " ".join(said.body.split())
     if answer is not None:
         note = words[:LONGEST_NOTE] if len(words.split()) > 1 else ""
-        record_caregiver_reply(session, caregiver.id, window_id, answer, None, note, speaker.actor, now)
-        say(session, speaker, CAREGIVER_THANKS, ref, now)
+        until = named if answer in CAUSES else None
+        kept = record_caregiver_reply(session, caregiver.id, window.id, answer, until, note, speaker.actor, now)
+        thanks = None if kept.pause_id is None else exchange_words.until(speaker.language, kept.paused_to)
+        say(session, speaker, CAREGIVER_THANKS, ref, now, instead=thanks)
         return TextOutcome.ANSWERED
-    if _ask_again(session, speaker, window_id, now):
+    if _ask_again(session, speaker, window.id, said.at):
         say(session, speaker, CAREGIVER_ASK, ref, now, again=True)
         return TextOutcome.ASKED_AGAIN
     _hand_to_staff(session, speaker, caregiver.name, ref, words, now)
@@ -46,19 +57,39 @@ def take(session: Session, ref: str, speaker: Speaker, caregiver: Caregiver, bod
     return TextOutcome.ANSWERED
 
 
-def _nudged_about(session: Session, caregiver_id: uuid.UUID, now: datetime) -> uuid.UUID | None:
-    """The window of the newest nudge that left for this caregiver."""
-    return session.scalar(
-        select(Message.window_id)
+def _nudged_about(session: Session, caregiver_id: uuid.UUID, at: datetime) -> Window | None:
+    """The window of the newest nudge that had left for this caregiver when they wrote."""
+    return session.scalars(
+        select(Window)
+        .join(Message, Message.window_id == Window.id)
         .where(
             Message.caregiver_id == caregiver_id,
             Message.kind == MessageKind.NUDGE,
-            Message.window_id.is_not(None),
-            Message.handed_over_at >= now - ANSWERABLE,
+            Message.handed_over_at.between(at - ANSWERABLE, at),
         )
         .order_by(Message.handed_over_at.desc())
         .limit(1)
+    ).first()
+
+
+def _last_day(said: Said, speaker: Speaker, window: Window) -> date | None:
+    """The last day they name, as the patient's calendar has it; None too when it is more than a page would take."""
+    today = local_date(said.at, zone(speaker.patient.zone))
+    named = last_day(texting.plain(said.body), today, day_first=speaker.language == "es")
+    if named is None or named > window.local_date + timedelta(days=LONGEST_DAYS):
+        return None
+    return named
+
+
+def _paused_before(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> CaregiverAnswer | None:
+    """What they said of this window last, if it is an answer that a last day belongs to."""
+    newest = session.scalar(
+        select(CaregiverReply.answer)
+        .where(CaregiverReply.caregiver_id == caregiver_id, CaregiverReply.window_id == window_id)
+        .order_by(CaregiverReply.at.desc())
+        .limit(1)
     )
+    return newest if newest in CAUSES else None
 
 
 def _ask_again(session: Session, speaker: Speaker, window_id: uuid.UUID, now: datetime) -> bool:

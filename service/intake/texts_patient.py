@@ -24,38 +24,44 @@ from service.domain.localtime import local_date, zone
 from service.domain.readings import to_kg
 from service.domain.words import MessageKind, PatientState, SafetySign, Source
 from service.intake.checkins import record_checkin
-from service.intake.texts_replies import Speaker, TextOutcome, raise_alarm, say, send
+from service.intake.texts_replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Checkin, Conversation, Window
 
 PASSED = "passed:"
-# A talk that runs past midnight is still about the day it began on.
-TALK_LASTS = timedelta(hours=4)
 
 
-def take(session: Session, ref: str, speaker: Speaker, body: str, now: datetime) -> TextOutcome:
+def take(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
     """Take in one message of a patient."""
     if speaker.patient.state is not PatientState.ACTIVE:
-        return _after_the_end(session, ref, speaker, body, now)
-    day, window_id, talk = _talk(session, speaker, now)
+        return _after_the_end(session, said, speaker)
+    day, window_id, talk = _talk(session, speaker, said.at)
     kept = _kept(session, speaker.patient.id, day)
-    move = exchange.take(_exchange(kept, talk), body, speaker.patient.weight_unit)
+    move = exchange.take(_exchange(kept, talk), said.body, speaker.patient.weight_unit)
+    if kept is not None and kept.answered_at > said.at:
+        move = _without_what_was_said_since(kept, move)
     if move.answers or move.note:
         answers = _joined(kept, move, speaker.patient.weight_unit)
         new = NewCheckin(speaker.patient.id, answers, day, Source.TEXT)
-        record_checkin(session, speaker.clinic.id, new, speaker.actor, now)
+        record_checkin(session, speaker.clinic.id, new, speaker.actor, said.now)
     if window_id is not None:
-        _remember(session, speaker, window_id, talk, move.exchange, now)
-    return _answer(session, ref, speaker, body, move, can_ask=window_id is not None, now=now)
+        _remember(session, speaker, window_id, talk, move.exchange, said.at)
+    return _answer(session, said, speaker, move, can_ask=window_id is not None and said.is_news)
 
 
-def _answer(
-    session: Session, ref: str, speaker: Speaker, body: str, move: Move, *, can_ask: bool, now: datetime
-) -> TextOutcome:
+def _without_what_was_said_since(kept: Checkin, move: Move) -> Move:
+    """A message taken in late adds to the day, and replaces nothing newer. A sign of an emergency still alarms."""
+    new = {key: value for key, value in move.answers.items() if getattr(kept, _column(key)) is None}
+    alarm = move.alarm or (move.say is Say.SAFETY and "safety_signs" not in new)
+    return replace(move, answers=new, alarm=alarm)
+
+
+def _answer(session: Session, said: Said, speaker: Speaker, move: Move, *, can_ask: bool) -> TextOutcome:
+    ref, now = said.ref, said.now
     gave = bool(move.answers or move.note)
     if move.say is Say.SAFETY:
         send(session, speaker, MessageKind.SAFETY, ref, now)
         if move.alarm:
-            raise_alarm(session, speaker, ref, body, now)
+            raise_alarm(session, speaker, ref, said.body, now)
         return TextOutcome.SAFETY
     if move.say is Say.THANKS or not can_ask or move.about is None:
         say(session, speaker, THANKS if can_ask else NOTED if gave else NOTHING_ASKED, ref, now)
@@ -67,19 +73,19 @@ def _answer(
     return TextOutcome.ANSWERED if gave else TextOutcome.ASKED
 
 
-def _after_the_end(session: Session, ref: str, speaker: Speaker, body: str, now: datetime) -> TextOutcome:
-    heard = texting.hear(body)
+def _after_the_end(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
+    heard = texting.hear(said.body)
     if heard.signs or heard.alarm:
-        send(session, speaker, MessageKind.SAFETY, ref, now)
-        raise_alarm(session, speaker, ref, body, now)
+        send(session, speaker, MessageKind.SAFETY, said.ref, said.now)
+        raise_alarm(session, speaker, said.ref, said.body, said.now)
         return TextOutcome.SAFETY
-    send(session, speaker, MessageKind.HELP, ref, now)
+    send(session, speaker, MessageKind.HELP, said.ref, said.now)
     return TextOutcome.NOT_MONITORED
 
 
-def _talk(session: Session, speaker: Speaker, now: datetime) -> tuple[date, uuid.UUID | None, Conversation | None]:
+def _talk(session: Session, speaker: Speaker, at: datetime) -> tuple[date, uuid.UUID | None, Conversation | None]:
     """The day a message tells of, its window if it has one, and the talk so far."""
-    today = local_date(now, zone(speaker.patient.zone))
+    today = local_date(at, zone(speaker.patient.zone))
     rows = session.execute(
         select(Window.local_date, Window.id, Conversation)
         .outerjoin(
@@ -88,12 +94,12 @@ def _talk(session: Session, speaker: Speaker, now: datetime) -> tuple[date, uuid
         .where(
             Window.patient_id == speaker.patient.id,
             Window.local_date.between(today - timedelta(days=1), today),
-            Window.opens_at <= now,
+            Window.opens_at <= at,
         )
         .order_by(Window.local_date.desc())
     ).all()
     for day, window_id, talk in rows:
-        goes_on = talk is not None and talk.closed_at is None and talk.last_at >= now - TALK_LASTS
+        goes_on = talk is not None and talk.closed_at is None and talk.last_at >= at - TALK_LASTS
         if day == today or goes_on:
             return day, window_id, talk
     return today, None, None
@@ -150,19 +156,19 @@ def _remember(
     window_id: uuid.UUID,
     talk: Conversation | None,
     where: Exchange,
-    now: datetime,
+    at: datetime,
 ) -> None:
     if talk is None:
         talk = Conversation(
             id=uuid.uuid4(), clinic_id=speaker.clinic.id, patient_id=speaker.patient.id,
-            contact_id=speaker.contact.id, window_id=window_id,
+            contact_id=speaker.contact.id, window_id=window_id, last_at=at,
         )  # fmt: skip
         session.add(talk)
     talk.answers = {key: True for key in exchange.ORDER if key in where.answered}  # which, not what
     talk.asking = where.asking
     talk.asked_again = sorted(where.asked_again) + sorted(f"{PASSED}{key}" for key in where.passed)
-    talk.last_at = now
-    talk.closed_at = now if where.over else None
+    talk.last_at = max(talk.last_at, at)
+    talk.closed_at = at if where.over else None
     session.flush()
 
 

@@ -20,6 +20,8 @@ from service.store.tasks import raise_task
 GOOD_FOR = timedelta(minutes=30)
 SAFETY_GOOD_FOR = timedelta(hours=2)
 LONGEST_QUOTE = 300
+# A talk that runs past midnight is still about the day it began on.
+TALK_LASTS = timedelta(hours=4)
 
 
 class TextOutcome(StrEnum):
@@ -36,6 +38,21 @@ class TextOutcome(StrEnum):
     ASKED_AGAIN = "asked_again"
     PASSED = "passed"  # asked for no answer, or gave none we could keep
     NOT_MONITORED = "not_monitored"  # this patient's monitoring has ended
+
+
+@dataclass(frozen=True)
+class Said:
+    """A text message: the gateway's name for it, what it says, when it was said, and the moment it is taken in."""
+
+    ref: str
+    body: str
+    at: datetime
+    now: datetime
+
+    @property
+    def is_news(self) -> bool:
+        """Whether a question in return still makes sense to whoever wrote it."""
+        return self.now - self.at <= TALK_LASTS
 
 
 @dataclass(frozen=True)
@@ -83,9 +100,12 @@ def send(session: Session, to: Speaker, kind: MessageKind, ref: str, now: dateti
     )
 
 
-def say(session: Session, to: Speaker, key: str, ref: str, now: datetime, *, again: bool = False) -> None:
-    """Answer with one of our lines, in the person's language."""
-    send(session, to, MessageKind.REPLY, ref, now, exchange_words.line(to.language, key, again=again))
+def say(
+    session: Session, to: Speaker, key: str, ref: str, now: datetime, *, again: bool = False, instead: str | None = None
+) -> None:
+    """Answer with one of our lines, in the person's language; with `instead`, in words made for this answer."""
+    text = exchange_words.line(to.language, key, again=again) if instead is None else instead
+    send(session, to, MessageKind.REPLY, ref, now, text)
 
 
 def raise_alarm(session: Session, by: Speaker, ref: str, body: str, now: datetime) -> None:

@@ -598,6 +598,16 @@ class ListenedTo(Base):
     place: Mapped[int] = mapped_column(BigInteger)
 
 
+class HeardAside(Base):
+    """A reply or receipt that could not be taken in, as it came; its id is the parked row's. Gone once taken in."""
+
+    __tablename__ = "heard_aside"
+
+    source: Mapped[str] = mapped_column(String(40))
+    said: Mapped[str] = mapped_column(Text)  # JSON in ASCII: no character of it can be refused
+    at: Mapped[datetime]
+
+
 class Conversation(Base):
     """Where a check-in by text message stands: what was answered, what is asked next."""
 

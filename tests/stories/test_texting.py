@@ -25,6 +25,7 @@ from service.intake.texts_replies import TextOutcome
 from service.store.session import reading, writing
 from service.store.tables import (
     AuditLine,
+    Caregiver,
     CaregiverReply,
     Checkin,
     Consent,
@@ -55,10 +56,15 @@ def asha(world: World) -> Patient:
 
 def says(phone: Phone, text: str, line: str, *, again: bool = False, language: str = "en") -> None:
     """Text something and expect one of our lines back."""
+    assert told(phone, text) == f"Fernmoor: {exchange_words.line(language, line, again=again)}"
+
+
+def told(phone: Phone, text: str) -> str:
+    """Text something and be told something back."""
     phone.texts(text)
-    body = phone.unread()[-1].body if phone.unread() else None
+    body = phone.unread()[-1].body if phone.unread() else ""
     phone.expects(REPLY)
-    assert body == f"Fernmoor: {exchange_words.line(language, line, again=again)}"
+    return body
 
 
 def all_of(world: World, table) -> list:
@@ -343,14 +349,103 @@ def ben(world, asha):
     ],
 )
 def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, text, answer, cause):
-    says(world.phone(ben), text, "caregiver_thanks")
+    body = told(world.phone(ben), text)
     (reply,) = all_of(world, CaregiverReply)
     assert reply.answer is answer
     assert reply.note == (text if " " in text else "")
     assert [pause.cause for pause in all_of(world, Pause)] == ([cause] if cause else [])
+    last = [pause.to_date for pause in all_of(world, Pause)]
+    # Seven days away and three of equipment trouble end by themselves; a hospital stay lasts until told otherwise.
+    assert last == {None: [], PauseCause.IN_HOSPITAL: [None], PauseCause.AWAY: [date(2026, 3, 8)],
+                    PauseCause.EQUIPMENT: [date(2026, 3, 4)]}[cause]  # fmt: skip
+    thanks = exchange_words.until("en", last[0]) if last else exchange_words.line("en", "caregiver_thanks")
+    assert body == f"Fernmoor: {thanks}"
     assert TaskKind.CAREGIVER_SAYS in world.clinic.sees(asha).tasks
     if cause:
         assert world.clinic.sees(asha).windows[-1][1] is WindowState.EXCUSED
+
+
+@pytest.mark.parametrize(
+    ("text", "answer", "last"),
+    [
+        ("3 until 12 March", CaregiverAnswer.AWAY, date(2026, 3, 12)),
+        ("3 10 days", CaregiverAnswer.AWAY, date(2026, 3, 11)),
+        ("2 until 2026-03-20", CaregiverAnswer.IN_HOSPITAL, date(2026, 3, 20)),
+        ("4 two weeks", CaregiverAnswer.EQUIPMENT, date(2026, 3, 15)),
+        ("3 until 1 March", CaregiverAnswer.AWAY, date(2026, 3, 8)),  # yesterday is no last day: the usual length
+        ("3 until 12 March or 14 March", CaregiverAnswer.AWAY, date(2026, 3, 8)),  # nor are two
+    ],
+)
+def test_a_caregiver_may_name_the_last_day_and_is_told_which_was_kept(world, asha, ben, text, answer, last):
+    assert told(world.phone(ben), text) == f"Fernmoor: {exchange_words.until('en', last)}"
+    (reply,), (pause,) = all_of(world, CaregiverReply), all_of(world, Pause)
+    assert (reply.answer, reply.note) == (answer, text)  # and staff read the words
+    assert (pause.from_date, pause.to_date) == (date(2026, 3, 2), last)
+    world.until(world.now + (last - date(2026, 3, 2)))
+    world.phone(asha).expects_nothing()
+    world.at(asha, "07:00")  # the morning after the last day
+    world.phone(asha).expects(prompt())
+    world.reading(asha)
+
+
+def test_a_last_day_may_come_in_a_message_of_its_own_and_another_one_after_it(world, asha, ben):
+    phone = world.phone(ben)
+    assert told(phone, "3").endswith(exchange_words.until("en", date(2026, 3, 8)))
+    assert told(phone, "until 5 March").endswith(exchange_words.until("en", date(2026, 3, 5)))
+    assert told(phone, "sorry, 10 days").endswith(exchange_words.until("en", date(2026, 3, 11)))
+    assert [pause.to_date for pause in all_of(world, Pause)] == [date(2026, 3, 11)]
+    assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.AWAY] * 3
+
+
+def test_a_last_day_in_the_caregivers_language_not_the_patients(world, asha, ben):
+    with writing(world.engine) as session:
+        session.get_one(Caregiver, ben.id).language = "es"
+    assert told(world.phone(ben), "3 hasta el 5/4").endswith(
+        "anotado hasta el 5 de abril. Si cambia, mande otra fecha."
+    )
+
+
+def test_a_last_day_alone_answers_nothing_when_nothing_was_answered(world, asha, ben):
+    says(world.phone(ben), "10 days", "caregiver_ask", again=True)
+    assert all_of(world, Pause) == []
+
+
+def test_a_zero_lists_what_the_numbers_mean_and_is_no_failed_try(world, asha, ben):
+    phone = world.phone(ben)
+    for text in ("0", "?"):
+        says(phone, text, "caregiver_ask")
+    says(phone, "hm", "caregiver_ask", again=True)
+    says(phone, "1", "caregiver_thanks")
+    assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.SPOKE]
+
+
+def test_a_caregiver_stops_starts_and_asks_for_help_in_their_own_language(world, asha, ben):
+    with writing(world.engine) as session:
+        session.get_one(Caregiver, ben.id).language = "es"
+    phone = world.phone(ben)
+    for word, kind, body in (
+        ("Ayuda", HELP, "uno o dos mensajes diarios"),
+        ("parar por favor", STOPPED, "no le enviaremos otros mensajes"),
+        ("EMPEZAR", STARTED, "los mensajes vuelven"),
+    ):
+        phone.texts(word)
+        assert body in phone.unread()[0].body
+        phone.expects(kind)
+    given = [row.given for row in all_of(world, Consent) if row.caregiver_id == ben.id and row.how.startswith("text")]
+    assert given == [False, True]
+    world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())
+    world.at(asha, "08:30")
+    world.phone(asha).expects(reminder())
+    world.at(asha, "10:00")
+    phone.expects(nudge())  # asked again the next time
+
+
+def test_after_stop_a_caregiver_is_nudged_no_more(world, asha, ben):
+    world.phone(ben).texts("opt out").expects(STOPPED)
+    world.advance(days=1)
+    world.phone(asha).expects(prompt(), reminder())
+    world.phone(ben).expects_nothing()
 
 
 def test_a_caregivers_unclear_answer_is_asked_once_more_and_then_read_by_staff(world, asha, ben):

@@ -13,10 +13,12 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from service.domain.words import Channel, MessageKind, MessageState
+from service.intake.texts import take_text
 from service.store import outbox
 from service.store.session import reading, writing
-from service.store.tables import Contact, InboundText, Message
+from service.store.tables import Contact, InboundText, Message, ParkedRow
 from service.transports.textgateway import signature
+from service.web.api import callbacks
 from tests.web.conftest import House
 
 SECRET = "a secret of the gateway and ours, nobody else's"
@@ -123,3 +125,44 @@ def test_what_cannot_be_taken_is_refused_whole(house: House, sent: uuid.UUID, bo
     answer = call(house, body)
     assert (answer.status_code, answer.mimetype) == (422, "application/problem+json")
     assert state(house, sent) is MessageState.SENT
+
+
+def reply(body: str, ref: str = "in-1") -> dict[str, str]:
+    return {"reference": ref, "from": "+6499990107", "text": body, "at": "2026-11-25T09:01:00+00:00"}
+
+
+def outcomes(house: House) -> dict[str, str]:
+    with reading(house.engine) as session:
+        return {text.gateway_ref: text.outcome for text in session.scalars(select(InboundText))}
+
+
+@pytest.mark.parametrize(
+    "body", ["b\x00 3", "\ud83d b3", "b3 " + "x" * 5000, ""], ids=["NUL", "surrogate", "long", "empty"]
+)
+def test_what_a_person_wrote_is_never_refused(house: House, sent: uuid.UUID, body: str) -> None:
+    # Refused, the gateway would send it again for ever, and nobody would read it.
+    assert call(house, {"replies": [reply(body), reply("b3", "in-2")]}).status_code == 204
+    assert set(outcomes(house)) == {"in-1", "in-2"}
+    with reading(house.engine) as session:
+        assert list(session.scalars(select(ParkedRow))) == []
+
+
+def test_a_reply_that_cannot_be_taken_in_is_kept_for_the_operator_and_the_next_is_taken(
+    house: House, sent: uuid.UUID, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def poison(session: Any, ref: str, *rest: Any, **more: Any) -> Any:
+        if ref == "in-1":
+            raise ZeroDivisionError
+        return take_text(session, ref, *rest, **more)
+
+    monkeypatch.setattr(callbacks, "take_text", poison)
+    assert call(house, {"replies": [reply("82.4"), reply("b3", "in-2")]}).status_code == 204
+    assert set(outcomes(house)) == {"in-2"}
+    with reading(house.engine) as session:
+        assert [row.subject_kind for row in session.scalars(select(ParkedRow))] == ["heard"]
+
+
+@pytest.mark.parametrize("field", ["reference", "from"])
+def test_a_name_that_no_database_can_keep_is_refused(house: House, sent: uuid.UUID, field: str) -> None:
+    answer = call(house, {"replies": [reply("b3") | {field: "\ud800"}]})
+    assert (answer.status_code, answer.mimetype) == (422, "application/problem+json")

@@ -9,12 +9,14 @@ with `Neaptide-Timestamp` (Unix seconds) and `Neaptide-Signature`: HMAC-SHA-256 
 under the shared secret, over the timestamp, a full stop and the body's bytes. A
 timestamp more than five minutes away is refused, and within them a repeat changes
 nothing: receipts never move a message backwards, and a reply is taken once for its reference.
-Either list may be left out. 204 means that all is taken in; anything else: send it again.
+Either list may be left out. 204 means that all is taken in, or kept here
+for an operator to look at; anything else: send it again. A text is cut after 2,000 characters.
 """
 
 from __future__ import annotations
 
 import hmac
+import re
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
@@ -26,8 +28,7 @@ from flask.typing import ResponseReturnValue
 from service import delivery
 from service.domain.refused import Refused
 from service.intake.texts import take_text
-from service.store.session import writing
-from service.transports.base import Receipt
+from service.transports.base import InboundText, Receipt
 from service.transports.textgateway import signature
 from service.web.problems import Problem
 from service.web.services import services
@@ -36,6 +37,8 @@ blueprint = Blueprint("callbacks", __name__)
 
 REPLAY_WINDOW = timedelta(minutes=5)
 MOST = 500
+LONGEST_TEXT = 2000
+_UNKEEPABLE = re.compile("[\x00\ud800-\udfff]")  # no database takes a NUL, nor half of a surrogate pair
 
 
 @blueprint.post("/api/v1/callbacks/text")
@@ -47,9 +50,7 @@ def text() -> ResponseReturnValue:
     replies = [_reply(one, place) for place, one in enumerate(_list(body, "replies"))]
     if receipts:
         delivery.take_receipts(services().engine, receipts, now)
-    for reference, sender, said in replies:
-        with writing(services().engine) as session:
-            take_text(session, reference, sender, said, now)
+    delivery.take_replies(services().engine, replies, take_text, now)
     return "", 204
 
 
@@ -96,14 +97,18 @@ def _receipt(given: Any, place: int) -> Receipt:
     return Receipt(message_id, told["outcome"], _instant(field, told), _text(field, told, "detail", 200, needed=False))
 
 
-def _reply(given: Any, place: int) -> tuple[str, str, str]:
+def _reply(given: Any, place: int) -> InboundText:
     field = f"replies.{place}"
     told = _object(field, given)
-    _instant(field, told)
-    return (
+    said = told.get("text", "")
+    if not isinstance(said, str):
+        raise Refused(f"{field}.text", said, "text")
+    return InboundText(
         _text(field, told, "reference", 120),
         _text(field, told, "from", 32),
-        _text(field, told, "text", 2000, needed=False),
+        # Refused, it would be sent again for ever and never be read: what a person wrote is cut, and taken in.
+        said[:LONGEST_TEXT],
+        _instant(field, told),
     )
 
 
@@ -115,7 +120,7 @@ def _object(field: str, given: Any) -> Mapping[str, Any]:
 
 def _text(field: str, told: Mapping[str, Any], name: str, longest: int, *, needed: bool = True) -> str:
     given = told.get(name, "")
-    if not isinstance(given, str) or len(given) > longest or "\x00" in given or (needed and not given):
+    if not isinstance(given, str) or len(given) > longest or _UNKEEPABLE.search(given) or (needed and not given):
         raise Refused(f"{field}.{name}", given, f"text of {1 if needed else 0} to {longest} characters")
     return given
 

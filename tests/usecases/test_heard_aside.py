@@ -1,0 +1,213 @@
+"""A reply or receipt that could not be taken in waits for an operator, and is then taken in as what it was."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from sqlalchemy import Engine, select
+
+from service import delivery
+from service.commands import operate
+from service.delivery import aside
+from service.domain.words import ConsentKind, MessageKind, MessageState
+from service.intake import texts, texts_patient
+from service.intake.texts import take_text
+from service.store import parking
+from service.store.contacts import has_consent
+from service.store.session import reading, writing
+from service.store.tables import Checkin, HeardAside, InboundText, Message, ParkedRow, Task
+from service.transports.base import InboundText as Reply
+from tests.post import NOON, PATIENT_PHONE, Post
+
+POISON = ZeroDivisionError("as if a row had gone wrong")
+
+
+@pytest.fixture
+def post(engine: Engine, tmp_path: Path) -> Post:
+    return Post(engine, tmp_path / "gateway.sqlite3")
+
+
+@pytest.fixture
+def poisoned(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
+    """Patients' messages cannot be taken in, until `undo`."""
+
+    def fail(*_: object) -> None:
+        raise POISON
+
+    monkeypatch.setattr(texts_patient, "take", fail)
+    return monkeypatch
+
+
+def parked(post: Post) -> list[ParkedRow]:
+    with reading(post.engine) as session:
+        return list(session.scalars(select(ParkedRow).where(ParkedRow.released_at.is_(None))))
+
+
+def release(post: Post) -> None:
+    for row in parked(post):
+        with writing(post.engine) as session:
+            assert parking.release(session, (row.subject_kind, row.subject_id), post.clock.now())
+
+
+def all_of(post: Post, table) -> list:
+    with reading(post.engine) as session:
+        return list(session.scalars(select(table)))
+
+
+def weights(post: Post) -> dict[str, float | None]:
+    rows = [row for row in all_of(post, Checkin) if row.superseded_at is None]
+    return {row.local_date.isoformat(): row.weight_kg for row in rows}
+
+
+def test_what_is_released_is_read_again_once_and_its_words_are_kept_no_longer(post: Post, poisoned) -> None:
+    post.gateway.reply(PATIENT_PHONE, "82.4")
+    assert post.listen(take_text).parked == 1
+    (row,) = parked(post)
+    assert row.subject_kind == aside.KIND
+    assert "82.4" not in row.error  # what is noted of a failure holds no value
+    assert [kept.id for kept in all_of(post, HeardAside)] == [row.subject_id]
+    assert post.listen(take_text).seen == 0  # not before somebody has looked
+    poisoned.undo()
+    assert post.listen(take_text).seen == 0
+    release(post)
+    assert post.listen(take_text).done == 1
+    assert weights(post) == {"2026-11-25": 82.4}
+    assert (all_of(post, HeardAside), parked(post)) == ([], [])
+    assert post.listen(take_text).seen == 0
+
+
+def test_what_fails_again_is_set_aside_again_under_the_same_id(post: Post, poisoned) -> None:
+    post.gateway.reply(PATIENT_PHONE, "82.4")
+    post.listen(take_text)
+    first = parked(post)[0].subject_id
+    release(post)
+    assert post.listen(take_text).parked == 1
+    assert [row.subject_id for row in parked(post)] == [first]
+    poisoned.undo()
+    release(post)
+    assert post.listen(take_text).done == 1
+    assert weights(post) == {"2026-11-25": 82.4}
+
+
+def test_it_is_about_the_day_it_was_said_on_and_replaces_nothing_said_since(post: Post, poisoned) -> None:
+    post.gateway.reply(PATIENT_PHONE, "82.4 b3")
+    post.listen(take_text)
+    poisoned.undo()
+    post.clock.advance(timedelta(hours=1))
+    post.gateway.reply(PATIENT_PHONE, "83.1")
+    post.listen(take_text)
+    post.clock.advance(timedelta(days=2))
+    release(post)
+    assert post.listen(take_text).done == 1
+    (kept,) = [row for row in all_of(post, Checkin) if row.superseded_at is None]
+    assert (kept.local_date.isoformat(), kept.weight_kg, kept.breathlessness) == ("2026-11-25", 83.1, 3)
+
+
+def test_an_old_sign_of_an_emergency_still_alarms(post: Post, poisoned) -> None:
+    post.gateway.reply(PATIENT_PHONE, "chest pain")
+    post.listen(take_text)
+    poisoned.undo()
+    post.clock.advance(timedelta(hours=1))
+    post.gateway.reply(PATIENT_PHONE, "no chest pain, 82.4")
+    post.listen(take_text)
+    post.clock.advance(timedelta(hours=5))
+    release(post)
+    post.listen(take_text)
+    assert [task.kind.value for task in all_of(post, Task)] == ["safety_answer"]
+    assert [message.kind for message in all_of(post, Message) if message.kind is MessageKind.SAFETY]
+
+
+def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, monkeypatch) -> None:
+    def agrees() -> bool:
+        with reading(post.engine) as session:
+            return has_consent(session, post.patient.id, ConsentKind.MESSAGES)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(texts, "_start", lambda *_: 1 / 0)
+        post.gateway.reply(PATIENT_PHONE, "START")
+        assert post.listen(take_text).parked == 1
+    post.clock.advance(timedelta(minutes=1))
+    post.gateway.reply(PATIENT_PHONE, "STOP")
+    post.listen(take_text)
+    post.clock.advance(timedelta(days=1))
+    release(post)
+    assert post.listen(take_text).done == 1
+    assert not agrees()
+
+    with writing(post.engine) as session:
+        post.consent(session, ConsentKind.MESSAGES, True)
+    with monkeypatch.context() as broken:
+        broken.setattr(texts, "_stop", lambda *_: 1 / 0)
+        post.gateway.reply(PATIENT_PHONE, "STOP")
+        assert post.listen(take_text).parked == 1
+    assert agrees()
+    release(post)
+    post.listen(take_text)
+    assert not agrees()
+
+
+def test_a_receipt_set_aside_is_taken_in_again_too(post: Post, monkeypatch) -> None:
+    sent = post.write(MessageKind.PROMPT)
+    post.deliver()
+    with monkeypatch.context() as broken:
+        broken.setattr("service.delivery.listening.after_receipt", lambda *_: 1 / 0)
+        assert post.listen().parked == 1
+    assert post.message(sent).state is MessageState.SENT
+    release(post)
+    assert post.listen().done == 1
+    assert post.message(sent).state is MessageState.DELIVERED
+    assert all_of(post, HeardAside) == []
+
+
+def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post: Post, poisoned) -> None:
+    def poison_first(session, ref, *rest, **more) -> object:
+        if ref == "in-1":
+            raise POISON
+        return take_text(session, ref, *rest, **more)
+
+    poisoned.undo()
+    replies = [Reply(f"in-{number}", PATIENT_PHONE, text, NOON) for number, text in ((1, "82.4"), (2, "b3"))]
+    tally = delivery.take_replies(post.engine, replies, poison_first, NOON)
+    assert (tally.done, tally.parked) == (1, 1)
+    again = delivery.take_replies(post.engine, replies[:1], poison_first, NOON)  # the provider calls once more
+    assert (again.parked, len(parked(post)), len(all_of(post, HeardAside))) == (1, 1, 1)
+    release(post)
+    assert post.listen(take_text).done == 1
+    assert weights(post) == {"2026-11-25": 82.4}
+    assert sorted(row.gateway_ref for row in all_of(post, InboundText)) == ["in-1", "in-2"]
+
+
+def test_any_characters_can_be_kept_aside(post: Post) -> None:
+    body = "a\x00b \ud800 \U0001f600 ñ"  # a NUL and half of a surrogate pair: no database takes them as text
+    with writing(post.engine) as session:
+        aside.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
+    (kept,) = all_of(post, HeardAside)
+    assert kept.said.isascii()
+    assert json.loads(kept.said)["body"] == body
+    heard: list[str] = []
+    release(post)
+    post.listen(lambda _session, _ref, _sender, said, _now, **_more: heard.append(said))
+    assert heard == [body]
+
+
+def test_an_operator_lists_and_releases_by_command(post: Post, poisoned, tmp_path: Path) -> None:
+    post.gateway.reply(PATIENT_PHONE, "82.4")
+    post.listen(take_text)
+    poisoned.undo()
+    (row,) = parked(post)
+    env = {
+        "NEAPTIDE_DATA": str(tmp_path),
+        "NEAPTIDE_DATABASE_URL": post.engine.url.render_as_string(hide_password=False),
+    }
+    listed = CliRunner().invoke(operate.parked, ["list"], env=env)
+    assert f"heard  {row.subject_id}" in listed.output
+    assert "82.4" not in listed.output
+    released = CliRunner().invoke(operate.parked, ["release", "heard", str(row.subject_id)], env=env)
+    assert released.output == f"released: heard {row.subject_id}\n"
+    assert post.listen(take_text).done == 1
+    assert weights(post) == {"2026-11-25": 82.4}
+    assert CliRunner().invoke(operate.parked, ["release", "heard", str(row.subject_id)], env=env).exit_code == 1

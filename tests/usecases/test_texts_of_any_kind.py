@@ -1,0 +1,150 @@
+"""Whatever anybody texts, from whatever number, at whatever stage: taken in, and nothing changes that should not."""
+
+from __future__ import annotations
+
+import itertools
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import Engine, func, select
+from sqlalchemy.orm import Session
+
+from service import enrolling, prompting, watching
+from service.domain.words import Channel, ConsentKind, MessageKind, MessageState, Role
+from service.intake.texts import take_text
+from service.intake.texts_replies import TextOutcome
+from service.store import contacts
+from service.store.audit import OPERATOR
+from service.store.session import writing
+from service.store.tables import Base, Contact, Message, Staff
+from tests.domain.test_texting import AROUND, STOPPING
+from tests.post import CAREGIVER_PHONE, PATIENT_PHONE, Post
+
+STAFF_PHONE, UNKNOWN, SHARED = "+447700900004", "+447700900999", "+447700900005"
+NUMBERS = (PATIENT_PHONE, CAREGIVER_PHONE, STAFF_PHONE, SHARED)
+REFS = itertools.count()
+# Half of a surrogate pair comes from a provider's JSON; hypothesis leaves it out unless asked.
+ANY_TEXT = st.one_of(
+    st.text(max_size=300),
+    st.text(st.characters(categories=None), max_size=60),
+    st.text(alphabet="0123456789bpswn.,+-/ ?yesnoSTARTOPHELP\n\x00\u200b", max_size=40),
+    st.lists(
+        st.sampled_from(
+            ["82.4", "b3", "stop", "START", "help", "chest pain", "no", "hospital", "3", "until", "12 Dec", "10 days",
+             "hasta el", "31/12", "fin", "skip", "0", "?", "999999999999", "1e9", "٣", "①"]
+        ),
+        max_size=6,
+    ).map(" ".join),
+)  # fmt: skip
+
+
+@pytest.fixture
+def post(engine: Engine, tmp_path: Path) -> Post:
+    """The caregiver was nudged two hours ago about a window that closed; a nurse has a telephone; one is shared."""
+    post = Post(engine, tmp_path / "gateway.sqlite3")
+    with writing(engine) as session:
+        now = post.clock.now()
+        for number in (STAFF_PHONE, SHARED):
+            nurse = Staff(
+                id=uuid.uuid4(), clinic_id=post.clinic.id, email=f"{number}@fernmoor.example", name="Petra Invented",
+                role=Role.NURSE, password_hash="", password_set_at=now, created_at=now,
+            )  # fmt: skip
+            session.add(nurse)
+            session.flush()
+            enrolling.add_contact(session, nurse, enrolling.NewContact(Channel.TEXT, number), OPERATOR, now)
+        for owner in (post.patient, post.caregiver):
+            enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, SHARED), OPERATOR, now)
+        rule = enrolling.NewPlan(*(time(hour) for hour in (7, 9, 11)))
+        enrolling.set_plan(session, post.patient, rule, OPERATOR, now)
+    post.clock.set(datetime(2026, 11, 26, 7, 0, tzinfo=UTC))
+    prompting.open_windows(engine, post.clock.now())
+    post.deliver()
+    post.clock.set(datetime(2026, 11, 26, 11, 0, tzinfo=UTC))
+    watching.close_windows(engine, post.clock.now())
+    prompting.take_steps(engine, post.clock.now())
+    post.deliver()
+    with writing(engine) as session:
+        assert session.scalar(select(func.count()).where(Message.kind == MessageKind.NUDGE)) == 1
+    post.clock.advance(timedelta(hours=2))
+    return post
+
+
+@contextmanager
+def undone(engine: Engine) -> Iterator[Session]:
+    """A session whose work is flushed, looked at, and taken back."""
+    with Session(engine) as session:
+        yield session
+        session.flush()
+        session.rollback()
+
+
+def counts(session: Session) -> dict[str, int]:
+    tables = Base.metadata.sorted_tables
+    return {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in tables}
+
+
+@given(
+    body=ANY_TEXT, before=st.none() | ANY_TEXT, hours=st.sampled_from([0, 1, 30, 60]), number=st.sampled_from(NUMBERS)
+)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(body="\ud800", before=None, hours=0, number=PATIENT_PHONE)
+@example(body="3 until 9999-12-31", before="3", hours=0, number=CAREGIVER_PHONE)
+@example(body="chest pain \x00", before="STOP", hours=0, number=SHARED)
+def test_no_text_from_anybody_we_know_breaks_anything(
+    post: Post, body: str, before: str | None, hours: int, number: str
+) -> None:
+    now = post.clock.now() + timedelta(hours=hours)
+    with undone(post.engine) as session:
+        for said in (before, body):
+            if said is not None:
+                outcome = take_text(session, f"ref-{next(REFS)}", number, said, now)
+                assert outcome not in {TextOutcome.UNKNOWN, TextOutcome.REPEATED}
+        session.flush()
+        answers = session.scalars(select(Message).where(Message.state == MessageState.QUEUED)).all()
+        assert len(answers) <= 4  # at most one answer to each, and one notice of staff
+        assert all(message.contact_id is not None for message in answers)
+
+
+@given(
+    body=ANY_TEXT, number=st.just(UNKNOWN) | st.text(max_size=32).filter(lambda text: not any(map(str.isdecimal, text)))
+)
+@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_no_text_from_anybody_else_changes_anything(post: Post, body: str, number: str) -> None:
+    with undone(post.engine) as session:
+        before = counts(session)
+        assert take_text(session, f"ref-{next(REFS)}", number, body, post.clock.now()) is TextOutcome.UNKNOWN
+        session.flush()
+        after = counts(session)
+    assert after == before | {"inbound_texts": before["inbound_texts"] + 1}  # that it came, and not what it said
+
+
+@given(
+    before=AROUND,
+    after=AROUND,
+    word=st.sampled_from(STOPPING),
+    number=st.sampled_from(NUMBERS),
+    first=st.none() | ANY_TEXT,
+)
+@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_a_stop_word_alone_always_stops_for_everybody_at_that_number(
+    post: Post, before: str, after: str, word: str, number: str, first: str | None
+) -> None:
+    with undone(post.engine) as session:
+        if first is not None:
+            take_text(session, f"ref-{next(REFS)}", number, first, post.clock.now())
+        outcome = take_text(session, f"ref-{next(REFS)}", number, f"{before}{word}{after}", post.clock.now())
+        assert outcome is TextOutcome.STOPPED
+        session.flush()
+        for contact in session.scalars(select(Contact).where(Contact.address == number)):
+            if contact.staff_id is not None:
+                assert contacts.working_contacts_of_staff(session, contact.staff_id) == []
+            elif contact.caregiver_id is not None:
+                assert contacts.reachable(session, caregiver_id=contact.caregiver_id) == []
+            else:
+                assert not contacts.has_consent(session, post.patient.id, ConsentKind.MESSAGES)

@@ -33,6 +33,7 @@ BY_LINK = ("/c/", "/g/", "/cal/", "/push/")
 
 def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Mapping[Channel, Transport]) -> Flask:
     """The WSGI application."""
+    machine_clock = SystemClock()
     app = Flask(__name__, template_folder="web/templates", static_folder="web/static")
     app.config.update(
         SECRET_KEY=settings.secret_key,
@@ -53,7 +54,8 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
         settings=settings,
         engine=engine,
         clock=clock,
-        door_clock=SystemClock() if settings.demo else clock,
+        door_clock=machine_clock if settings.demo else clock,
+        machine_clock=machine_clock,
         transports=transports,
         links=Links(settings.secret_key, settings.base_url),
     )

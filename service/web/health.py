@@ -20,7 +20,8 @@ def alive() -> ResponseReturnValue:
 @blueprint.get("/readyz")
 def ready() -> ResponseReturnValue:
     """Database, migrations, worker and clock; 503 with the sentence of what is wrong."""
-    findings = selfcheck.readiness(services().engine, services().clock.now())
+    asked = services()
+    findings = selfcheck.readiness(asked.engine, asked.clock.now(), machine_now=asked.machine_clock.now())
     ok = all(finding.ok for finding in findings)
     body = {"status": "ready" if ok else "not ready", "findings": [finding.as_dict() for finding in findings]}
     return jsonify(body), 200 if ok else 503

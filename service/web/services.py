@@ -22,6 +22,7 @@ class Services:
     engine: Engine
     clock: Clock
     door_clock: Clock  # counts sign-ins and idle sessions: the demo moves `clock` by days, not its visitors
+    machine_clock: Clock  # this machine's own, never steered: what is compared with the database's
     transports: Mapping[Channel, Transport]
     links: Links
 

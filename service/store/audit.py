@@ -45,6 +45,7 @@ def write_line(
     """Note that `actor` did `action` ("reading.record") to `subject` ("reading", id) at `now`.
 
     `detail` holds ids, field names and counts; never a clinical value or a name.
+    A wording's holds the text it replaced, which is the clinic's and nobody's own.
     """
     rows(where).execute(
         _INSERT,

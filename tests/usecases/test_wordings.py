@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 
@@ -102,6 +103,15 @@ def test_the_same_words_again_and_the_built_in_ones_again_are_no_change(post: Po
     put(post, " {sender}: one {link}\r\n")
     take_back(post, kind="reminder")
     assert len(audited(post)) == 1
+
+
+def test_of_two_changes_at_once_the_second_keeps_what_the_first_one_wrote(post: Post) -> None:
+    """Neither overwrites unseen: the audit lines are a chain that ends at what is kept now."""
+    bodies = [f"{{sender}}: number {n} {{link}}" for n in range(6)]
+    with ThreadPoolExecutor(3) as pool:
+        list(pool.map(lambda body: put(post, body), bodies))
+    lost = [line.detail["previous"] for line in audited(post)]
+    assert sorted([*lost, find(post).body], key=str) == sorted([None, *bodies], key=str)
 
 
 def test_what_was_typed_is_tidied_so_that_it_costs_no_more_than_it_must(post: Post) -> None:

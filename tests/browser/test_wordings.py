@@ -39,6 +39,7 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
 
 
 def fits(page: Page, width: int) -> None:
+    page.wait_for_load_state("networkidle")  # before its styles are there a page has any width
     assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
     found = Axe().run(page).response["violations"]
     assert [(page.url, one["id"], one["nodes"][0]["html"]) for one in found] == []

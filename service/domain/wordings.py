@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from service.domain import exchange_words, messages, texted, texting_words
 from service.domain.messages import Length
@@ -18,6 +19,7 @@ from service.domain.words import MessageKind
 K = MessageKind
 TO_STAFF = frozenset({K.STAFF_TASK, K.DIGEST})
 ASKED = ("reading", "checkin")
+LONG_DAY = date(2026, 9, 30)  # a Wednesday in September: no day is longer in words
 FEW, MANY = "3", "9999"  # tasks in a digest: on a usual morning, and the most we measure with
 
 # Beginnings of words that would tell a stranger what the telephone's owner suffers from, or where they
@@ -100,6 +102,7 @@ def _values(kind: MessageKind, language: str, signs: Signs) -> Iterator[dict[str
     if kind is K.REPLY:
         keys = exchange_words.LINES[exchange_words.FALLBACK]
         answers += [exchange_words.line(language, key, again=again) for key in keys for again in (False, True)]
+        answers += [exchange_words.until(language, last) for last in (None, LONG_DAY)]
     if kind is K.DIGEST:
         counts.append(MANY)
     for count in counts:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
@@ -234,6 +236,7 @@ def test_the_longest_is_what_a_placeholder_can_make_of_it() -> None:
     lines = [
         exchange_words.line("es", key, again=again) for key in exchange_words.LINES["es"] for again in (False, True)
     ]
+    lines += [exchange_words.until("es", last) for last in (None, *(date(2026, month, 30) for month in range(4, 13)))]
     assert reply.longest.units == max(messages.length(f"Fernmoor: {line}").units for line in lines)
     assert reply.length.units < reply.longest.units
     digest = wordings.preview("{sender}: {count} {link}", K.DIGEST, "en", SIGNS)

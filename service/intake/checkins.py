@@ -51,9 +51,9 @@ def record_checkin(
     kept = columns_of(answers)
     for _ in range(TRIES):
         standing, day = _standing(where, clinic_id, new, now)
-        earlier = standing.checkin_id
-        if is_repeated(standing, day, kept, may_correct=may_correct):
-            return _told(standing, Outcome.DUPLICATE, standing.checkin_id, day, answers, tuple(standing.remarks))
+        earlier = _earlier(where, standing)
+        if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
+            return _told(standing, Outcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
         odd = kept["weight_kg"] is not None and diary.is_odd_weight(kept["weight_kg"], standing.last_weight)
         remarks = (diary.ODD_WEIGHT,) if odd else ()
         row = {
@@ -65,14 +65,14 @@ def record_checkin(
             "answered_at": now,
             "source": new.source,
             "remarks": list(remarks),
-            "supersedes_id": earlier,
+            "supersedes_id": standing.checkin_id,
             **kept,
         }
-        if _write(rows(where), row, earlier, now):
+        if _write(rows(where), row, now):
             break
     else:
         raise Refused("local_date", day.isoformat(), "a day whose check-in nobody else is changing at this moment")
-    detail = {} if earlier is None else {"supersedes": str(earlier)}
+    detail = {} if earlier is None else {"supersedes": str(earlier.id)}
     action = "checkin.record" if earlier is None else "checkin.correct"
     audit.write_line(where, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
     window_id = standing.window_id if standing.checkin_at is None else None
@@ -80,7 +80,7 @@ def record_checkin(
         with objects(where) as session:
             silences.checkin_arrived(session, standing.id, clinic_id, day, now)
     panel.mark_stale(where, [standing.id], now)
-    if added := diary.new_signs(answers, standing.safety_signs if earlier is not None else ()):
+    if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
         said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)
         with objects(where) as session:
             safety.raise_task_for(session, said, standing.emergency_number, now)
@@ -93,17 +93,18 @@ def try_checkin(
     """What `record_checkin` would answer, without writing anything. Raises Refused as it would."""
     kept = columns_of(diary.checked(new.answers))
     standing, day = _standing(session, clinic_id, new, now)
-    return Outcome.DUPLICATE if is_repeated(standing, day, kept, may_correct=may_correct) else Outcome.RECORDED
+    earlier = _earlier(session, standing)
+    if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
+        return Outcome.DUPLICATE
+    return Outcome.RECORDED
 
 
-def is_repeated(standing: Row[Any], day: date, kept: dict[str, Any], *, may_correct: bool) -> bool:
+def is_repeated(earlier: Row[Any], day: date, kept: dict[str, Any], *, may_correct: bool) -> bool:
     """Whether that day's check-in says the same already. Raises Refused for other answers that may not be corrected."""
-    if standing.checkin_id is None:
-        return False
-    if all(getattr(standing, name) == kept[name] for name in _ANSWERS):
+    if all(getattr(earlier, name) == kept[name] for name in _ANSWERS):
         return True
     if not may_correct:
-        accepted = f"a day without other answers; check-in {standing.checkin_id} is there"
+        accepted = f"a day without other answers; check-in {earlier.id} is there"
         raise Refused("local_date", day.isoformat(), accepted)
     return False
 
@@ -144,8 +145,11 @@ _SUPERSEDE = (
     .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))
     .values(superseded_at=bindparam("at"))
 )
-_EARLIER = aliased(Checkin)
-# The patient, the clinic's emergency number, that day's window, that day's current check-in
+_BEFORE = aliased(Checkin)
+_EARLIER = select(Checkin.id, Checkin.remarks, *(getattr(Checkin, name) for name in _ANSWERS)).where(
+    Checkin.id == bindparam("which")
+)
+# The patient, the clinic's emergency number, that day's window, whether that day has a check-in,
 # and the last weight before it: one query.
 _STANDING = (
     select(
@@ -155,19 +159,17 @@ _STANDING = (
         Window.id.label("window_id"),
         Window.checkin_at,
         Checkin.id.label("checkin_id"),
-        Checkin.remarks,
-        select(_EARLIER.weight_kg)
+        select(_BEFORE.weight_kg)
         .where(
-            _EARLIER.patient_id == Patient.id,
-            _EARLIER.local_date < bindparam("day"),
-            _EARLIER.superseded_at.is_(None),
-            _EARLIER.weight_kg.is_not(None),
+            _BEFORE.patient_id == Patient.id,
+            _BEFORE.local_date < bindparam("day"),
+            _BEFORE.superseded_at.is_(None),
+            _BEFORE.weight_kg.is_not(None),
         )
-        .order_by(_EARLIER.local_date.desc())
+        .order_by(_BEFORE.local_date.desc())
         .limit(1)
         .scalar_subquery()
         .label("last_weight"),
-        *(getattr(Checkin, name) for name in _ANSWERS),
     )
     .join(Clinic, Clinic.id == Patient.clinic_id)
     .outerjoin(Window, and_(Window.patient_id == Patient.id, Window.local_date == bindparam("day")))
@@ -190,19 +192,22 @@ def _standing(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime
     if day is None:
         day = local_date(now, zone(whom.find(where, clinic_id, new.patient).zone))
     known = whom.as_id(new.patient)
-    found = (
-        rows(where)
-        .execute(
-            _BY_REF if known is None else _BY_ID, {"clinic": clinic_id, "day": day, "patient": known or new.patient}
-        )
-        .first()
-    )
+    asked = {"clinic": clinic_id, "day": day, "patient": known or new.patient}
+    found = rows(where).execute(_BY_REF if known is None else _BY_ID, asked).first()
     if found is None:
         whom.refuse(new.patient)
     return found, diary.checked_day(day, local_date(now, zone(found.zone)))
 
 
-def _write(connection: Connection, row: dict[str, Any], earlier: uuid.UUID | None, now: datetime) -> bool:
+def _earlier(where: Where, standing: Row[Any]) -> Row[Any] | None:
+    """That day's check-in so far."""
+    if standing.checkin_id is None:
+        return None
+    return rows(where).execute(_EARLIER, {"which": standing.checkin_id}).one()
+
+
+def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
+    earlier = row["supersedes_id"]
     if earlier is not None and connection.execute(_SUPERSEDE, {"which": earlier, "at": now}).rowcount != 1:
         return False
     return connection.execute(INSERT[connection.dialect.name], row).rowcount == 1

@@ -2,28 +2,76 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
+from sqlalchemy.exc import OperationalError
 
 from service.store.session import writing_rows
 
 MIGRATIONS = Path(__file__).with_name("migrations")
+LOCK = 7239114  # ours among the database's advisory locks; any number would do
+LOCK_WAIT = "2s"
+LOCK_NOT_AVAILABLE = "55P03"  # PostgreSQL, appendix A
+PAUSE_SECONDS = 0.5
+TRIES = 20
 
 
 def upgrade(engine: Engine, revision: str = "head") -> None:
-    """Apply every migration that is missing up to `revision`. Safe to run again, and from two processes."""
-    with writing_rows(engine) as connection:
-        if engine.dialect.name == "postgresql":
-            # Two deployments starting together must not both create the tables.
-            connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7239114)")
-        config = _config()
-        config.attributes["connection"] = connection
-        command.upgrade(config, revision)
+    """Apply every migration that is missing up to `revision`. Safe to run again, and from two processes.
+
+    On PostgreSQL each is a transaction of its own, beside old processes that work on:
+    none of them waits for longer than `LOCK_WAIT` behind a change that waits for a lock.
+    """
+    if engine.dialect.name == "postgresql":
+        with _alone(engine), engine.connect() as connection:
+            try:
+                connection.exec_driver_sql(f"SET lock_timeout = '{LOCK_WAIT}'")
+                connection.commit()
+                _run_patiently(connection, revision)
+            finally:
+                connection.invalidate()  # its setting is not for whoever would get it next
+    else:
+        with writing_rows(engine) as connection:
+            _run(connection, revision)
+
+
+def _run_patiently(connection: Connection, revision: str) -> None:
+    for tries_left in reversed(range(TRIES)):
+        try:
+            _run(connection, revision)
+            break
+        except OperationalError as error:
+            if tries_left == 0 or getattr(error.orig, "sqlstate", None) != LOCK_NOT_AVAILABLE:
+                raise
+        connection.rollback()
+        time.sleep(PAUSE_SECONDS)
+
+
+@contextmanager
+def _alone(engine: Engine) -> Iterator[None]:
+    """Two deployments starting together must not both create the tables."""
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as keeper:
+        # Asked again and again, not waited for: a statement that waits is one that CREATE INDEX CONCURRENTLY waits for.
+        while not keeper.exec_driver_sql(f"SELECT pg_try_advisory_lock({LOCK})").scalar_one():
+            time.sleep(PAUSE_SECONDS)
+        try:
+            yield
+        finally:
+            keeper.exec_driver_sql(f"SELECT pg_advisory_unlock({LOCK})")
+
+
+def _run(connection: Connection, revision: str) -> None:
+    config = _config()
+    config.attributes["connection"] = connection
+    command.upgrade(config, revision)
 
 
 def is_current(engine: Engine) -> bool:

@@ -14,7 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from sqlalchemy import Column, Connection, Engine, MetaData, Table, inspect
+from sqlalchemy import Connection, Engine, MetaData, Table
 
 from service.domain.steps import DEFAULT, as_json
 from service.domain.words import Channel, ConsentKind, ContactState, PatientState
@@ -42,25 +42,24 @@ class Panel:
 
 
 @cache
-def first_layout() -> dict[str, Table]:
-    """The tables of the first migration with their columns, as today's code spells the types of these."""
+def first_layout() -> MetaData:
+    """The tables, keys and rules of the first migration, with their columns' types as today's code spells them."""
+    then = MetaData()
     with TemporaryDirectory() as folder:
         engine = open_engine(f"sqlite:///{Path(folder) / 'first.sqlite3'}")
         migrate.upgrade(engine, FIRST)
-        held = inspect(engine)
-        names = {table: [column["name"] for column in held.get_columns(table)] for table in held.get_table_names()}
+        then.reflect(engine, only=lambda table, _: table != "alembic_version")
         engine.dispose()
-    now, then = Base.metadata.tables, MetaData()
-    return {
-        table: Table(table, then, *[Column(name, now[table].c[name].type) for name in columns])
-        for table, columns in names.items()
-        if table in now
-    }
+    for table in then.tables.values():
+        for column in table.c:
+            column.type = Base.metadata.tables[table.name].c[column.name].type
+            column.server_default = None
+    return then
 
 
 def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
     """A clinic and its patients, each with a caregiver, all agreed; every window opens first at `opens_at` (UTC)."""
-    tables = first_layout()
+    tables = first_layout().tables
     long_ago = opens_at - timedelta(days=100)
     clinic = uuid.uuid4()
     people = [Person(uuid.uuid4(), _telephone(n), _telephone(10_000 + n)) for n in range(number)]

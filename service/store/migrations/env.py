@@ -23,6 +23,7 @@ context.configure(
     render_as_batch=True,
     compare_type=True,
     render_item=plain_type,
+    transaction_per_migration=True,  # where the caller has not begun one for all of them
 )
 with context.begin_transaction():
     context.run_migrations()

@@ -1,0 +1,38 @@
+"""An index on a table that is large and in use.
+
+Promises that nobody who writes to the table waits for it on PostgreSQL, where a plain
+CREATE INDEX would hold up every writer until it is built. It is all that its migration
+does: building it is no part of a transaction, and is done again when it was broken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from alembic import op
+
+from service.store.migrate import LOCK_WAIT
+
+
+def add_index(name: str, table: str, columns: Sequence[str], **options: Any) -> None:
+    """Create an index beside those who write."""
+    if op.get_context().dialect.name != "postgresql":
+        op.create_index(name, table, columns, **options)
+        return
+    with op.get_context().autocommit_block():
+        # It waits for every transaction that is under way, however long that one takes: nobody waits behind it.
+        op.execute("SET lock_timeout = 0")
+        # An earlier try that was broken off left an index that is of no use, under this name.
+        op.drop_index(name, table, if_exists=True, postgresql_concurrently=True)
+        op.create_index(name, table, columns, postgresql_concurrently=True, **options)
+        op.execute(f"SET lock_timeout = '{LOCK_WAIT}'")
+
+
+def drop_index(name: str, table: str) -> None:
+    """Drop an index in the same way."""
+    if op.get_context().dialect.name != "postgresql":
+        op.drop_index(name, table)
+        return
+    with op.get_context().autocommit_block():
+        op.drop_index(name, table, if_exists=True, postgresql_concurrently=True)

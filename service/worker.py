@@ -116,9 +116,13 @@ class Worker:
         scheduler.start()
         self._stop.wait()
         scheduler.shutdown(wait=True)
+        self.finish()
+        log.info("worker stopped", worker=self.name)
+
+    def finish(self) -> None:
+        """Wait for the calls in flight, and leave a last sign of life."""
         self._sender.shutdown(wait=True)
         self._leave_sign()
-        log.info("worker stopped", worker=self.name)
 
     def _look(self) -> None:
         now = self._clock.now
@@ -182,7 +186,7 @@ class Worker:
             told |= {
                 "failed": {name: what for name, what in self._failed.items() if name != "heartbeat"},
                 "since_start": {name: tally.as_dict() for name, tally in self._since_start.items()},
-                "batch_seconds": round(self._batch_seconds(), 1),
+                "batch_seconds": round(self._batch_seconds(), 3),
             }
         self._do("heartbeat", lambda: self._beat(told))
 

@@ -26,7 +26,7 @@ from typing import Any
 from sqlalchemy import Engine, func, select
 
 from service import staffing
-from service.clock import SharedClock
+from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
 from service.domain.words import MessageState, Scope
 from service.store.agenda import LEASED_MESSAGES
@@ -240,5 +240,5 @@ def fleet(engine: Engine, folder: Path, gateway: Gateway) -> Iterator[Fleet]:
 
 def seven_tomorrow() -> datetime:
     """07:00 in Reykjavik, which keeps UTC all year: no clock change falls into a test."""
-    tomorrow = SharedClock(Path("/nowhere")).now().astimezone(UTC).date() + timedelta(days=1)
+    tomorrow = SystemClock().now().date() + timedelta(days=1)
     return datetime(tomorrow.year, tomorrow.month, tomorrow.day, 7, tzinfo=UTC)

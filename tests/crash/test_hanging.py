@@ -148,11 +148,11 @@ def crew(engine: Engine, tmp_path: Path) -> Iterator[Fleet]:
 
 
 def test_a_worker_that_is_to_stop_waits_for_the_calls_in_flight_only(crew: Fleet) -> None:
-    patients, in_flight = 200, 4
-    write_people(crew.engine, patients, seven_tomorrow())
+    patients, in_flight, opens_at = 200, 4, seven_tomorrow()
+    write_people(crew.engine, patients, opens_at)
     crew.start_workers("a")
     crew.gateway.withhold("a")
-    crew.until(seven_tomorrow())
+    crew.until(opens_at)
     crew.gateway.wait_until_it_waits("a", in_flight)
     stopping = crew.processes["a"]
     stopping.send_signal(signal.SIGTERM)

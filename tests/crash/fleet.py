@@ -16,6 +16,7 @@ import subprocess
 import sys
 import time
 import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -203,6 +204,10 @@ class Fleet:
 
         wait_until(idle, f"{number} messages", self._picture)
 
+    def wait_until_it_waits(self, worker: str, calls: int) -> None:
+        """Until so many calls of this worker wait for an answer that is withheld."""
+        wait_until(lambda: self.gateway.waiting(worker) >= calls, f"{calls} calls of {worker}", self._picture)
+
     def _picture(self) -> str:
         with reading(self.engine) as session:
             states = session.execute(
@@ -210,7 +215,9 @@ class Fleet:
             )
             told = [f"{kind.value} {state.value}: {count}" for kind, state, count in states]
         logs = [f"{name}: {self.log(name)[-1500:]}" for name in self.processes]
-        return "\n".join([*told, f"claims: {len(self.in_hand())}", *logs])
+        claims = [len(held) for held in self.in_hand().values()]
+        calls = Counter(call.worker for call in self.gateway.calls())
+        return "\n".join([*told, f"claims: {claims}", f"calls: {calls}", *logs])
 
 
 HELD = {MessageState.CLAIMED, MessageState.HANDING_OVER}

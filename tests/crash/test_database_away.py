@@ -97,7 +97,7 @@ def test_workers_go_on_by_themselves_and_the_web_asks_to_be_asked_again(crew: Fl
     # Nothing waits for a lease to run out: whoever lost the database knew what to give back when it was there again.
     crew.wait_for_messages(PATIENTS)
     _nothing_is_lost_or_doubled(crew, panel)
-    assert crew.get("/readyz").status == 200
+    wait_until(lambda: crew.get("/readyz").status == 200, "readiness", lambda: str(crew.get("/readyz").body))
 
 
 def _answer(crew: Fleet, panel: Panel) -> list[Answered]:

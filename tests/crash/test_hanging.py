@@ -153,7 +153,7 @@ def test_a_worker_that_is_to_stop_waits_for_the_calls_in_flight_only(crew: Fleet
     crew.start_workers("a")
     crew.gateway.withhold("a")
     crew.until(opens_at)
-    crew.gateway.wait_until_it_waits("a", in_flight)
+    crew.wait_until_it_waits("a", in_flight)
     stopping = crew.processes["a"]
     stopping.send_signal(signal.SIGTERM)
     # Only now may the four be answered: the worker is told to stop while they hang.

@@ -41,8 +41,10 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
         update(Message)
         .where(Message.id.in_(select(due.c.id)), Message.state == MessageState.QUEUED)
         .values(state=MessageState.CLAIMED, claim_token=token, lease_until=now + LEASE)
+        # Counted by what comes back: SQLite's driver knows no row count of a statement that begins with WITH.
+        .returning(Message.id)
     )
-    return claimed.rowcount
+    return len(claimed.all())
 
 
 def give_back(engine: Engine, token: uuid.UUID, now: datetime) -> None:

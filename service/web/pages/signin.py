@@ -15,7 +15,8 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
 from service import staffing
-from service.domain.refused import Refused
+from service.domain import passwords
+from service.domain.passwords import WeakPassword, Weakness
 from service.staffing import NotIn, SignedIn
 from service.store.session import reading, writing
 from service.store.tables import Clinic, Staff
@@ -88,8 +89,8 @@ def change_password() -> ResponseReturnValue:
             staffing.set_password(db, row, given["new"], staff.actor, now)
             # The session in hand ended with the old password; it begins anew.
             anew = staffing.begin_session(db, row, now)
-    except Refused:
-        return _password_form({"new": _length_words()}), 422
+    except WeakPassword as weak:
+        return _password_form({"new": _weak_words(weak.why)}), 422
     begin_session(anew, now)
     flash(gettext("Your password is changed. Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
@@ -141,8 +142,18 @@ def _signed_in() -> CurrentStaff:
 def _length_words() -> str:
     words: str = gettext(
         "%(least)s to %(most)s characters. A few unrelated words are good.",
-        least=staffing.SHORTEST_PASSWORD, most=staffing.LONGEST_PASSWORD,
+        least=passwords.SHORTEST, most=passwords.LONGEST,
     )  # fmt: skip
+    return words
+
+
+def _weak_words(why: Weakness) -> str:
+    if why is Weakness.LENGTH:
+        return _length_words()
+    words: str = gettext(
+        "This is easy to guess: too much of it is repeated, a row of keys, a common word, or a name of yours or the"
+        " clinic's. A few unrelated words are good."
+    )
     return words
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import uuid
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import fields, localtime, spoken
@@ -70,7 +70,8 @@ def record_caregiver_reply(
     silence_id = _silence(session, window)
     reply = CaregiverReply(
         id=uuid.uuid4(), clinic_id=window.clinic_id, patient_id=window.patient_id, caregiver_id=caregiver_id,
-        window_id=window_id, silence_id=silence_id, answer=answer, until=until, note=note, at=now,
+        window_id=window_id, silence_id=silence_id, answer=answer, until=until, note=note,
+        at=_after_the_last(session, window_id, now),
     )  # fmt: skip
     session.add(reply)
     session.flush()
@@ -136,6 +137,12 @@ def _said_before(
     ).first()
     same = newest is not None and (newest.answer, newest.until, newest.note) == (answer, until, note)
     return newest.id if newest is not None and same else None
+
+
+def _after_the_last(session: Session, window_id: uuid.UUID, now: datetime) -> datetime:
+    # The newest answer counts, so what is said later is later, even when the machine's clock was set back in between.
+    last = session.scalar(select(func.max(CaregiverReply.at)).where(CaregiverReply.window_id == window_id))
+    return now if last is None else max(now, last + timedelta(microseconds=1))
 
 
 def _silence(session: Session, window: Window) -> uuid.UUID | None:

@@ -243,7 +243,9 @@ def _decide_anew(
     for was in [_Held(*row) for row in rows]:
         held = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
         facts = held.facts(paused=any(first <= held.day <= last for first, last in pauses))
-        state = state_at_close(facts) if was.closes_at <= now else state_while_open(facts)
+        # What was missed stays over, even when the machine's clock was set back since.
+        is_over = was.closes_at <= now or was.state is WindowState.MISSED
+        state = state_at_close(facts) if is_over else state_while_open(facts)
         if held != was or state is not was.state:
             _write(session, held, state, now)
             if state is WindowState.ANSWERED:

@@ -15,11 +15,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, func, select, text
+from sqlalchemy import Engine, func, select
 
-from service.delivery import claiming
 from service.domain.words import MessageKind, MessageState, StepState, TaskKind, WindowState
-from service.store.session import reading, writing
+from service.store.session import reading
 from service.store.tables import (
     AuditLine,
     Checkin,
@@ -35,7 +34,6 @@ from tests.conftest import SERVER
 from tests.crash.fleet import UNSETTLED, Fleet, fleet, seven_tomorrow
 from tests.crash.gateway import Gateway
 from tests.crash.people import Panel, write_people
-from tests.post import Post
 
 pytestmark = [
     pytest.mark.postgres,
@@ -91,23 +89,6 @@ def test_workers_that_lose_power_mid_batch_cost_no_message_and_double_none_unsee
 
     _everything_was_taken_once(crew, panel)
     _every_message_came(crew, set(in_as_hands), set(in_bs_hands))
-
-
-# Planner settings that make PostgreSQL run a subquery again for every row it is compared with.
-JOIN_BY_LOOPS = [f"SET LOCAL enable_{way} = off" for way in ("hashjoin", "mergejoin", "hashagg", "sort", "material")]
-
-
-@pytest.mark.parametrize("settings", [[], JOIN_BY_LOOPS], ids=["as it likes", "by loops"])
-def test_a_claim_takes_no_more_than_its_share_however_the_planner_runs_it(
-    engine: Engine, tmp_path: Path, settings: list[str]
-) -> None:
-    post = Post(engine, tmp_path / "gateway.sqlite3")
-    for _ in range(60):
-        post.write(MessageKind.REPLY, params={"text": "x"})
-    with writing(engine) as session:
-        for setting in settings:
-            session.execute(text(setting))
-        assert claiming.claim(session, uuid.uuid4(), post.clock.now(), 10) == 10
 
 
 def _answered(panel: Panel) -> list[uuid.UUID]:

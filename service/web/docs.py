@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from flask import Blueprint, current_app, render_template
@@ -24,9 +25,8 @@ def page() -> ResponseReturnValue:
                 group = operation.get("tags", ["api"])[0]
                 groups.setdefault(group, []).append(_operation(path, method, operation, shared))
     named = {tag["name"]: tag.get("description", "") for tag in spec.get("tags", [])}
-    return render_template(
-        "docs/page.html", groups=groups, descriptions=named, schemas=spec["components"].get("schemas", {})
-    )
+    shapes = {name: _fields(shape) for name, shape in spec["components"].get("schemas", {}).items()}
+    return render_template("docs/page.html", groups=groups, descriptions=named, shapes=shapes)
 
 
 def _operation(path: str, method: str, operation: dict[str, Any], shared: list[dict[str, Any]]) -> dict[str, Any]:
@@ -36,7 +36,11 @@ def _operation(path: str, method: str, operation: dict[str, Any], shared: list[d
         "method": method.upper(),
         "summary": operation.get("summary", ""),
         "description": operation.get("description", ""),
-        "parameters": [one for one in (*shared, *operation.get("parameters", [])) if "name" in one],
+        "parameters": [
+            one | {"told": _told(one.get("schema", {}))}
+            for one in (*shared, *operation.get("parameters", []))
+            if "name" in one
+        ],
         "takes": [_name(content) for content in body.values()],
         "answers": {
             status: [_name(content) for content in told.get("content", {}).values()]
@@ -47,5 +51,39 @@ def _operation(path: str, method: str, operation: dict[str, Any], shared: list[d
 
 
 def _name(content: dict[str, Any]) -> str:
-    reference = content.get("schema", {}).get("$ref", "")
-    return str(reference.rsplit("/", 1)[-1])
+    return _shape(content.get("schema", {}))
+
+
+def _fields(shape: dict[str, Any]) -> list[dict[str, Any]]:
+    required = shape.get("required", [])
+    return [
+        {"name": name, "required": name in required, "told": _told(schema), "shape": _shape(schema)}
+        for name, schema in shape.get("properties", {}).items()
+    ]
+
+
+def _shape(schema: dict[str, Any]) -> str:
+    """The name of the shape that a value has, or each value of a list; empty where it is a plain one."""
+    for one in (schema, schema.get("items", {}), *schema.get("anyOf", []), *schema.get("allOf", [])):
+        if "$ref" in one:
+            return str(one["$ref"].rsplit("/", 1)[-1])
+    return ""
+
+
+def _told(schema: dict[str, Any]) -> str:
+    """What a plain value may be, in words: its type, its form, and its bounds or the words to choose from."""
+    if schema.get("type") == "array":
+        return f"list of {_told(schema.get('items', {}))}".removesuffix(" of ")
+    kinds = schema.get("type", [])
+    told = [" or ".join([kinds] if isinstance(kinds, str) else kinds)]
+    if "format" in schema:
+        told[0] += f" ({schema['format']})"
+    if "enum" in schema:
+        told = ["one of " + ", ".join("null" if word is None else str(word) for word in schema["enum"])]
+    if "minimum" in schema and "maximum" in schema:
+        told.append(f"{schema['minimum']} to {schema['maximum']}")
+    if "maxLength" in schema:
+        told.append(f"at most {schema['maxLength']} characters")
+    if schema.get("default") is not None:
+        told.append(f"{json.dumps(schema['default'])} when left out")
+    return ", ".join(part for part in told if part)

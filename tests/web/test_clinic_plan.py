@@ -49,7 +49,14 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
     with writing(fernmoor.engine) as session:
         staff = staffing.add_staff(
-            session, fernmoor.clinic.id, "nurse@fernmoor.example", "Nurse", role, "a long walk by the sea", OPERATOR, START
+            session,
+            fernmoor.clinic.id,
+            "nurse@fernmoor.example",
+            "Nurse",
+            role,
+            "a long walk by the sea",
+            OPERATOR,
+            START,
         )
     client = create_app(settings, fernmoor.engine, FixedClock(START), {}).test_client()
     sign_in_as(client, staff.id, START)

@@ -1,0 +1,154 @@
+"""The running worker's beats: it tells a watcher outside that all is well, falls silent when it is not, and tidies.
+
+Nothing here waits for a length of time: what is waited for is that something has happened.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, select
+
+from service.clock import SystemClock
+from service.store import heartbeats
+from service.store.session import reading, writing
+from service.store.tables import Heartbeat
+
+# Beats as in service, in quick succession. `pings` grows by a byte after each ping, said or held back.
+PROCESS = """
+import sys
+from pathlib import Path
+from service import reviewing, watching, worker
+from service.clock import SystemClock
+from service.config import Settings
+from service.store.session import open_engine
+
+folder, url, ping = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
+worker.PING_SECONDS = worker.TIDY_SECONDS = 0.05
+settings = Settings.from_env(
+    {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_TICK_SECONDS": "0.05", "NEAPTIDE_PING_URL": ping}
+)
+
+def failing(name, whole):
+    def part(*given):
+        if (folder / name).exists():
+            raise RuntimeError("broken on purpose")
+        return whole(*given)
+    return part
+
+watching.close_windows = failing("break-close", watching.close_windows)
+reviewing.refresh = failing("break-refresh", reviewing.refresh)
+
+class Counted(worker.Worker):
+    def ping(self):
+        super().ping()
+        with (folder / "pings").open("a") as tally:
+            tally.write(".")
+
+Counted(open_engine(url), SystemClock(), {}, lambda message: "", settings, name="process").run()
+"""
+
+
+class Watcher(HTTPServer):
+    """Counts who says that all is well."""
+
+    heard = 0
+
+
+class _Hears(BaseHTTPRequestHandler):
+    def do_GET(self) -> None:
+        assert isinstance(self.server, Watcher)
+        self.server.heard += self.path == "/alive"
+        self.send_response(204)
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@pytest.fixture
+def watcher() -> Iterator[Watcher]:
+    server = Watcher(("127.0.0.1", 0), _Hears)
+    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+    thread.start()
+    yield server
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@contextmanager
+def running(engine: Engine, folder: Path, watcher: Watcher) -> Iterator[None]:
+    url = engine.url.render_as_string(hide_password=False)
+    ping = f"http://127.0.0.1:{watcher.server_port}/alive"
+    given = [sys.executable, "-c", PROCESS, str(folder), url, ping]
+    process = subprocess.Popen(given, cwd=Path(__file__).parents[2], stderr=subprocess.DEVNULL)
+    try:
+        yield
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(timeout=20) == 0
+    finally:
+        process.kill()
+        process.wait()
+
+
+def comes(what: Callable[[], object]) -> None:
+    for _ in range(600):
+        if what():
+            return
+        time.sleep(0.05)
+    raise AssertionError("it never came")
+
+
+def failed(engine: Engine) -> dict[str, str]:
+    with reading(engine) as session:
+        return heartbeats.last_troubles(session, SystemClock().now() - timedelta(minutes=5))
+
+
+@pytest.mark.parametrize("part", ["close", "refresh"], ids=["a part of the pass", "a part of tidying"])
+def test_the_watcher_hears_nothing_while_a_part_fails(
+    engine: Engine, tmp_path: Path, watcher: Watcher, part: str
+) -> None:
+    said = tmp_path / "pings"
+
+    def pings() -> int:
+        return said.stat().st_size if said.exists() else 0
+
+    with running(engine, tmp_path, watcher):
+        comes(lambda: watcher.heard >= 2)
+        broken = tmp_path / f"break-{part}"
+        broken.touch()
+        comes(lambda: part in failed(engine))
+        # The ping that was under way is over once another has come to its end.
+        under_way = pings()
+        comes(lambda: pings() >= under_way + 2)
+        heard, since = watcher.heard, pings()
+        comes(lambda: pings() >= since + 5)
+        assert watcher.heard == heard
+        broken.unlink()
+        comes(lambda: watcher.heard >= heard + 2)
+        comes(lambda: not failed(engine))
+
+
+def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_path: Path, watcher: Watcher) -> None:
+    long_ago = datetime(2026, 3, 1, tzinfo=UTC)
+    with writing(engine) as session:
+        heartbeats.beat(session, "gone", long_ago, {}, long_ago)
+
+    def workers() -> list[str]:
+        with reading(engine) as session:
+            return list(session.scalars(select(Heartbeat.worker)))
+
+    with running(engine, tmp_path, watcher):
+        comes(lambda: workers() == ["process"])
+        assert failed(engine) == {}

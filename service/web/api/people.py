@@ -27,7 +27,7 @@ from service.web.api.enrolschemas import (
 )
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, needs, once
-from service.web.api.paging import paged
+from service.web.api.paging import of_patient, paged
 from service.web.api.resource import Blueprint
 from service.web.problems import Problem
 from service.web.services import services
@@ -47,10 +47,7 @@ PUSH_LINK = PushLinkOut()
 @blueprint.response(200, CAREGIVERS)
 def list_caregivers(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Who looks out for the patient, in the order they are asked."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = select(Caregiver).where(Caregiver.patient_id == patient_id).order_by(Caregiver.position, Caregiver.id)
-        return paged(session, wanted, page)
+    return of_patient(Caregiver, patient_id, Caregiver.position, page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/caregivers", methods=["POST"])
@@ -89,10 +86,7 @@ def end_caregiver(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response
 @blueprint.response(200, CONTACTS)
 def list_contacts(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """How the patient is reached, in the order contacts are tried."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = select(Contact).where(Contact.patient_id == patient_id).order_by(Contact.position, Contact.id)
-        return paged(session, wanted, page)
+    return of_patient(Contact, patient_id, Contact.position, page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/contacts", methods=["POST"])
@@ -174,10 +168,7 @@ def make_caregiver_push_link(_nothing: dict[str, Any], caregiver_id: uuid.UUID) 
 @blueprint.response(200, CONSENTS)
 def list_consents(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every consent given and withdrawn, newest first; of each kind the newest counts."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = select(Consent).where(Consent.patient_id == patient_id).order_by(Consent.at.desc(), Consent.id)
-        return paged(session, wanted, page)
+    return of_patient(Consent, patient_id, Consent.at.desc(), page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/consents", methods=["POST"])

@@ -26,7 +26,7 @@ from service.web.api.enrolschemas import (
 )
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff, needs, once
-from service.web.api.paging import paged
+from service.web.api.paging import of_patient
 from service.web.api.resource import Blueprint
 from service.web.problems import Problem
 from service.web.services import services
@@ -70,10 +70,7 @@ def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
 @blueprint.response(200, PAUSES)
 def list_pauses(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """When nothing was or is expected, newest first."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = select(Pause).where(Pause.patient_id == patient_id).order_by(Pause.from_date.desc(), Pause.id)
-        return paged(session, wanted, page)
+    return of_patient(Pause, patient_id, Pause.from_date.desc(), page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/pauses", methods=["POST"])
@@ -110,12 +107,7 @@ def end_pause(how: dict[str, Any], pause_id: uuid.UUID) -> Response:
 @blueprint.response(200, REFERENCES)
 def list_references(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every reference, newest first; the newest counts."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = (
-            select(Reference).where(Reference.patient_id == patient_id).order_by(Reference.set_at.desc(), Reference.id)
-        )
-        return paged(session, wanted, page)
+    return of_patient(Reference, patient_id, Reference.set_at.desc(), page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/references", methods=["POST"])
@@ -138,10 +130,7 @@ def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 @blueprint.response(200, ALL_LIMITS)
 def list_limits(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every pair of limits, newest first; the newest counts."""
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        wanted = select(Limits).where(Limits.patient_id == patient_id).order_by(Limits.set_at.desc(), Limits.id)
-        return paged(session, wanted, page)
+    return of_patient(Limits, patient_id, Limits.set_at.desc(), page)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/limits", methods=["POST"])

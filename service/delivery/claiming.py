@@ -32,14 +32,14 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
         .order_by(Message.next_try_at)
         .limit(limit)
         .with_for_update(skip_locked=True)
-    )
-    if session.get_bind().dialect.name == "postgresql":
         # Chosen once, whatever the planner likes: a subquery may be run again for every row of the table,
         # pass over what it had locked the first time, and claim everything.
-        due = select(due.cte("due").prefix_with("MATERIALIZED").c.id)
+        .cte("due")
+        .prefix_with("MATERIALIZED", dialect="postgresql")
+    )
     claimed = session.connection().execute(
         update(Message)
-        .where(Message.id.in_(due), Message.state == MessageState.QUEUED)
+        .where(Message.id.in_(select(due.c.id)), Message.state == MessageState.QUEUED)
         .values(state=MessageState.CLAIMED, claim_token=token, lease_until=now + LEASE)
         # Counted by what comes back: SQLite's driver knows no row count of a statement that begins with WITH.
         .returning(Message.id)

@@ -14,7 +14,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from enum import StrEnum
-from itertools import takewhile
+from itertools import pairwise, takewhile
 
 from service.domain.refused import Refused
 
@@ -34,15 +34,17 @@ class Weakness(StrEnum):
 
 
 # Our own choice of what people put first, in the languages of the service.
-_COMMON = (
-    "password passphrase passwort pass contrasena clave secret secreto welcome bienvenido bienvenida letmein login "
-    "signin access admin administrator administrador nurse enfermera doctor medico clinic clinica hospital patient "
-    "paciente heart corazon neaptide neap tide qwerty iloveyou tequiero sunshine dragon monkey football changeme "
-    "default temporary summer winter spring autumn verano invierno primavera otono january february march april june "
-    "july august september october november december monday tuesday wednesday thursday friday saturday sunday"
-).split()
+_COMMON = frozenset(
+    """
+    password passphrase passwort pass contrasena clave secret secreto welcome bienvenido bienvenida letmein login
+    signin access admin administrator administrador nurse enfermera doctor medico clinic clinica hospital patient
+    paciente heart corazon neaptide neap tide qwerty iloveyou tequiero sunshine dragon monkey football changeme
+    default temporary summer winter spring autumn verano invierno primavera otono january february march april
+    june july august september october november december monday tuesday wednesday thursday friday saturday sunday
+    """.split()  # noqa: SIM905 - a list of words reads better than a list of literals
+)
 _ROWS = ("abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "asdfghjkl", "zxcvbnm")
-_STEPS = [set(zip(row, row[1:], strict=False)) for one in _ROWS for row in (one, one[::-1])]
+_STEPS = [set(pairwise(row)) for one in _ROWS for row in (one, one[::-1])]
 _STEPS.append({(sign, sign) for sign in "".join(_ROWS)})
 _LOOKALIKES = str.maketrans("0134578@$!", "oleastbasi")
 
@@ -112,5 +114,4 @@ def _without_runs(letters: str) -> str:
 
 
 def _run(letters: str, place: int, steps: set[tuple[str, str]]) -> int:
-    pairs = zip(letters[place:], letters[place + 1 :], strict=False)
-    return 1 + sum(1 for _ in takewhile(steps.__contains__, pairs))
+    return 1 + sum(1 for _ in takewhile(steps.__contains__, pairwise(letters[place:])))

@@ -16,7 +16,7 @@ from flask_babel import gettext
 
 from service import staffing
 from service.domain import passwords
-from service.domain.passwords import WeakPassword, Weakness
+from service.domain.passwords import Weakness, WeakPassword
 from service.staffing import NotIn, SignedIn
 from service.store.session import reading, writing
 from service.store.tables import Clinic, Staff

@@ -112,12 +112,12 @@ class Lives(Happenings):
         happens: Callable[[], None] = data.draw(
             st.sampled_from(
                 [
-                    lambda: self.consent_changes("asha", False),
                     lambda: self.consent_changes("ben allowed", False),
-                    lambda: self.reading_arrives(0, A_MINUTE),
-                    lambda: self.reading_arrives(0, 6 * AN_HOUR),
-                    lambda: self.checkin_arrives(0, 0, 3, False),
-                    lambda: self.pause_begins(0, 0, 1, PauseCause.AWAY),
+                    self._everybody(lambda who: self.consent_changes(["asha", "cato"][who], False)),
+                    self._everybody(lambda who: self.reading_arrives(who, A_MINUTE)),
+                    self._everybody(lambda who: self.reading_arrives(who, 6 * AN_HOUR)),
+                    self._everybody(lambda who: self.checkin_arrives(who, 0, 3, False)),
+                    self._everybody(lambda who: self.pause_begins(who, 0, 1, PauseCause.AWAY)),
                     lambda: self.caregiver_answers(CaregiverAnswer.SPOKE),
                     lambda: self._goes_on(AN_HOUR),
                 ]
@@ -159,6 +159,13 @@ class Lives(Happenings):
             due = next_due(session, after=self.home.now)
         if due is not None:
             self._goes_on(due.at - self.home.now)
+
+    def _everybody(self, does: Callable[[int], None]) -> Callable[[], None]:
+        def happens() -> None:
+            for who in range(len(self.home.people)):
+                does(who)
+
+        return happens
 
     def _cut(self, tick: Callable[[], bool]) -> None:
         began = self.home.now

@@ -6,8 +6,9 @@ nothing below reads the environment or asks the time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import timedelta
+from typing import Any
 
 from flask import Flask, redirect, request
 from flask.typing import ResponseReturnValue
@@ -31,10 +32,17 @@ MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a q
 BY_LINK = ("/c/", "/g/", "/cal/", "/push/")
 
 
+class Application(Flask):
+    """Flask without anything asynchronous: at every request it would look for that nine times."""
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        return func
+
+
 def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Mapping[Channel, Transport]) -> Flask:
     """The WSGI application."""
     machine_clock = SystemClock()
-    app = Flask(__name__, template_folder="web/templates", static_folder="web/static")
+    app = Application(__name__, template_folder="web/templates", static_folder="web/static")
     app.config.update(
         SECRET_KEY=settings.secret_key,
         MAX_CONTENT_LENGTH=MOST_BYTES,
@@ -48,7 +56,7 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
         WTF_CSRF_CHECK_DEFAULT=False,
         WTF_CSRF_SSL_STRICT=False,  # referrers are not sent, by our own policy
     )
-    app.session_interface = auth.Sessions()
+    app.session_interface = auth.Sessions(api.PREFIX)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.extensions["neaptide"] = Services(
         settings=settings,

@@ -59,11 +59,16 @@ class Caller:
 
 
 class Sessions(SecureCookieSessionInterface):
-    """The signed cookie; a machine's call, which has none, is not searched for one."""
+    """The signed cookie; a machine's call below `machines` is not searched for one, and gets none."""
+
+    def __init__(self, machines: str) -> None:
+        self._machines = machines
 
     def open_session(self, app: Flask, request: Request) -> SecureCookieSession | None:
         is_machine = request.headers.get("Authorization", "")[:7].lower() == "bearer "
-        return self.session_class() if is_machine else super().open_session(app, request)
+        if is_machine and request.path.startswith(self._machines):
+            return None
+        return super().open_session(app, request)
 
 
 def begin_session(signed_in: staffing.SignedIn, now: datetime) -> None:

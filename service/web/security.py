@@ -46,15 +46,13 @@ def policy(nonce: str = "") -> str:
 def install(app: Flask) -> None:
     """Put the headers on every answer."""
     app.jinja_env.globals["csp_nonce"] = csp_nonce
-    without_nonce = policy()
+    always = {**_headers.headers, "Content-Security-Policy": policy()}
 
     @app.after_request
     def protect(response: Response) -> Response:
-        # An answer that holds no inline script has never asked for a nonce.
-        wanted = {
-            **_headers.headers,
-            "Content-Security-Policy": policy(g.csp_nonce) if "csp_nonce" in g else without_nonce,
-        }
+        wanted = always.copy()
+        if "csp_nonce" in g:  # an answer that holds no inline script has never asked for one
+            wanted["Content-Security-Policy"] = policy(g.csp_nonce)
         if request.is_secure:
             wanted["Strict-Transport-Security"] = "max-age=31536000; includeSubDomains"
         if request.endpoint != "static":

@@ -25,6 +25,7 @@ from service.store import audit, contacts
 from service.store.tables import Caregiver, Contact, Patient
 
 LINK_LASTS = timedelta(days=7)  # whoever holds the link could set up a phone of their own; our own number, no source
+BROWSERS_OWN = frozenset({"p256dh", "auth"})  # W3C Push API, `PushEncryptionKeyName`
 HOW = "pressed the button on their own phone"
 HOW_ENDED = "ended it on their own page"
 
@@ -105,11 +106,13 @@ def renew_phone(session: Session, was: tuple[str, str], endpoint: str, keys: Map
     ).all()
     renewed = 0
     for phone in found:
-        known = str((phone.secret or {}).get("auth", ""))
+        held = phone.secret or {}
+        known = str(held.get("auth", ""))
         person = _person(session, phone)
         if person is None or not hmac.compare_digest(known.encode(), old_auth.encode()) or not _agrees(session, person):
             continue
-        _point(phone, endpoint, keys)
+        # The browser has exchanged what it had: whatever else was kept with it is still so.
+        _point(phone, endpoint, {**keys, **{name: kept for name, kept in held.items() if name not in BROWSERS_OWN}})
         audit.write_line(
             session, _actor(person), "contact.renew", ("contact", phone.id), now, clinic_id=phone.clinic_id,
             detail={"channel": phone.channel.value, f"{_kind(person)}_id": str(person.id)},

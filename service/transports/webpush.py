@@ -35,6 +35,7 @@ RECORD_SIZE = 4096  # RFC 8291 section 4
 SIGNATURE_LASTS_SECONDS = 12 * 3600  # RFC 8292 section 2: at most 24 hours
 SHORTEST_LIFE_SECONDS = 60
 LONGEST_ENDPOINT = 1000
+MADE_FOR = "made_for"  # beside a subscription's keys
 # A base64url decoder lets other characters pass unseen; a database may not.
 BASE64URL = re.compile(r"[A-Za-z0-9_-]+={0,2}")
 
@@ -63,12 +64,16 @@ class WebPush:
         return _b64(point)
 
     def checked(self, endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
-        """A subscription that this transport would send to. Raises Refused."""
-        return checked_subscription(endpoint, p256dh, auth, self._is_allowed)
+        """A subscription that this transport would send to, with the public key it was made for. Raises Refused."""
+        endpoint, keys = checked_subscription(endpoint, p256dh, auth, self._is_allowed)
+        return endpoint, keys | {MADE_FOR: self.public_key}
 
     def send(self, text: OutgoingText) -> str:
         if not self._is_allowed(text.to):
             raise PermanentFailure("the subscription leads to no push service")
+        if text.secret.get(MADE_FOR, self.public_key) != self.public_key:
+            # RFC 8292, section 4: a push service takes messages for it under that key alone.
+            raise Gone("the subscription was made for another NEAPTIDE_PUSH_KEY")
         now = self._now()
         life = SHORTEST_LIFE_SECONDS
         if text.lasts_until is not None:

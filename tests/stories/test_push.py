@@ -132,6 +132,22 @@ def test_a_subscription_that_the_browser_ended_is_dropped_and_a_text_goes_instea
     assert service.taken == []
 
 
+def test_a_phone_that_was_set_up_with_another_key_is_dropped_and_a_text_goes_instead(
+    house: House, service: PushService
+) -> None:
+    # RFC 8292, section 4: the subscription is restricted to the key it was made for.
+    sets_up(house, service, "asha")
+    with writing(house.engine) as session:
+        phone = session.get_one(Contact, phones(house)[0].id)
+        phone.secret = {**(phone.secret or {}), "made_for": "the key before"}
+    house.world.at(house.asha, "08:31")
+    house.world.phone(house.asha).expects(reminder())
+    assert service.taken == []
+    assert phones(house)[0].state is ContactState.BROKEN
+    assert sets_up(house, service, "asha").endpoint == phones(house)[0].address
+    assert phones(house)[0].state is ContactState.OK
+
+
 def test_what_is_queued_to_a_phone_that_its_person_ends_goes_as_a_text(house: House, service: PushService) -> None:
     sets_up(house, service, "asha")
     with writing(house.engine) as session:

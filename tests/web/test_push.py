@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from html import unescape
 from pathlib import Path
@@ -45,6 +47,10 @@ def agreements(house: House) -> list[Consent]:
 
 def actions(house: House) -> list[tuple[str, str]]:
     return [(line.actor_kind.value, line.action) for line in house.rows(AuditLine)]
+
+
+def kept(browser: Browser) -> dict[str, str]:
+    return browser.subscription["keys"] | {"made_for": public_key()}
 
 
 def told(house: House, path: str) -> str:
@@ -146,7 +152,7 @@ def test_one_press_is_a_contact_an_agreement_and_lines_in_the_audit_together(hou
     assert (answer.status_code, answer.json) == (201, {"phone": "new"})
     (phone,), (agreement,) = phones(house), agreements(house)
     assert (phone.patient_id, phone.caregiver_id, phone.address) == (house.asha.id, None, browser.endpoint)
-    assert phone.secret == browser.subscription["keys"]
+    assert phone.secret == kept(browser)
     assert (agreement.given, agreement.patient_id, agreement.caregiver_id) == (True, house.asha.id, None)
     assert agreement.recorded_by == f"patient:{house.asha.id}"
     assert ("patient", "contact.add") in actions(house)
@@ -180,6 +186,21 @@ def test_the_same_subscription_again_writes_nothing(house: House) -> None:
     assert writes == []
 
 
+def test_presses_at_the_same_moment_make_one_contact(house: House) -> None:
+    path = path_for(house, house.asha)
+    browsers = [Browser(f"https://push.example/send/{n}") for n in range(4)]
+    start = threading.Barrier(len(browsers))
+
+    def press(browser: Browser) -> int:
+        start.wait(timeout=30)
+        return house.client.post(path, json=browser.subscription).status_code
+
+    with ThreadPoolExecutor(len(browsers)) as pool:
+        answers = sorted(pool.map(press, browsers))
+    assert answers == [200, 200, 200, 201]
+    assert len(phones(house)) == len(agreements(house)) == 1
+
+
 def test_new_keys_and_a_new_phone_take_the_place_of_the_old(house: House) -> None:
     path = path_for(house, house.asha)
     house.client.post(path, json=Browser().subscription)
@@ -187,7 +208,7 @@ def test_new_keys_and_a_new_phone_take_the_place_of_the_old(house: House) -> Non
     for browser in (Browser(auth=b"fedcba9876543210"), Browser("https://push.example/send/new-phone")):
         assert house.client.post(path, json=browser.subscription).json == {"phone": "changed"}
         (phone,) = phones(house)
-        assert (phone.id, phone.address, phone.secret) == (first.id, browser.endpoint, browser.subscription["keys"])
+        assert (phone.id, phone.address, phone.secret) == (first.id, browser.endpoint, kept(browser))
     assert len(agreements(house)) == 1
 
 
@@ -353,7 +374,7 @@ def test_a_new_subscription_follows_the_old_one(house: House) -> None:
         house.client.post(path_for(house, person), json=old.subscription)
     answer = house.client.post("/push/renewed", json={"was": old.subscription, "now": new.subscription})
     assert answer.status_code == 200
-    assert [(one.address, one.secret) for one in phones(house)] == [(new.endpoint, new.subscription["keys"])] * 2
+    assert [(one.address, one.secret) for one in phones(house)] == [(new.endpoint, kept(new))] * 2
     assert {line for line in actions(house) if line[1] == "contact.renew"} == {
         ("patient", "contact.renew"), ("caregiver", "contact.renew"),
     }  # fmt: skip

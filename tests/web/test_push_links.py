@@ -98,7 +98,7 @@ def test_staff_make_a_link_on_the_patients_page(house: House, whose: str) -> Non
     form = {"csrf_token": token_on(told)} | ({"caregiver": str(house.ben.id)} if whose == "caregiver" else {})
     answer = client.post(f"{page}/ways/push-link", data=form)
     shown = answer.get_data(as_text=True)
-    found = re.search(r'id="link" readonly value="([^"]+)"', shown)
+    found = re.search(r'id="link" readonly rows="4">([^<]+)<', shown)
     assert found is not None
     assert opens_for(house, unescape(found[1]), person) == house.world.now + timedelta(days=7)
     assert answer.headers["Cache-Control"] == "no-store"

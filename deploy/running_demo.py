@@ -207,6 +207,7 @@ def _tell(notes: Mapping[str, Any], port: int, data: Path) -> None:
 
   The clinic's weekly review      {base}{notes["clinic_path"]}
       sign in as                  {notes["staff_email"]}
+      or, as administrator,       {notes.get("administrator_email", "(begin again with --reset)")}
       password                    {notes["staff_password"]}
   {notes["patient_name"] + "’s telephone":<31} {base}{notes["patient_path"]}
   {notes["caregiver_name"] + "’s telephone":<31} {base}{notes["caregiver_path"]}

@@ -104,22 +104,41 @@ def close_account(session: Session, staff: Staff, actor: audit.Actor, now: datet
     audit.write_line(session, actor, "staff.close", ("staff", staff.id), now, clinic_id=staff.clinic_id)
 
 
-def is_password(staff: Staff, password: str) -> bool:
-    """Whether this is the account's password."""
-    return _matches(staff.password_hash, password)
-
-
 def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedIn | NotIn:
-    """Check a name and a password.
+    """Check a name and a password, and begin a session."""
+    staff = _check(engine, email, password, now)
+    if isinstance(staff, NotIn):
+        return staff
+    with writing(engine) as session:
+        _forget_failures(session, staff.email)
+        audit.write_line(
+            session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
+            clinic_id=staff.clinic_id,
+        )  # fmt: skip
+        return begin_session(session, staff, now)
+
+
+def confirm(engine: Engine, email: str, password: str, now: datetime) -> NotIn | None:
+    """Check the password of somebody who is signed in: guessing here is stopped by the same count."""
+    staff = _check(engine, email, password, now)
+    if isinstance(staff, NotIn):
+        return staff
+    with writing(engine) as session:
+        _forget_failures(session, staff.email)
+    return None
+
+
+def _check(engine: Engine, email: str, password: str, now: datetime) -> Staff | NotIn:
+    """Whose name and password these are.
 
     1. Count the failures of this name in the last quarter of an hour; five are enough. Write this
        try down as one of them before it is known, so that many at once are counted as many.
     2. Check the password outside any transaction, because the hash takes its time on purpose;
        an unknown name is checked against a hash nobody knows the password of.
-    3. Leave the failure, or write the audit line and a clean slate.
+    3. Leave the failure; the caller makes a clean slate in the transaction of what follows.
     """
     address = email.replace("\x00", " ").strip().lower()  # PostgreSQL cannot even look for a NUL
-    who = hashlib.sha256(address.encode("utf-8", "replace")).hexdigest()
+    who = _who(address)
     with writing(engine) as session:
         failures = session.scalar(
             select(func.count(SignInAttempt.id)).where(SignInAttempt.who == who, SignInAttempt.at > now - WITHIN)
@@ -131,13 +150,15 @@ def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedI
         staff = session.scalar(select(Staff).where(Staff.email == address, Staff.active))
     if not _matches(staff.password_hash if staff else _NOBODY, password) or staff is None:
         return NotIn.WRONG
-    with writing(engine) as session:
-        session.execute(delete(SignInAttempt).where(SignInAttempt.who == who))
-        audit.write_line(
-            session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
-            clinic_id=staff.clinic_id,
-        )  # fmt: skip
-        return begin_session(session, staff, now)
+    return staff
+
+
+def _forget_failures(session: Session, address: str) -> None:
+    session.execute(delete(SignInAttempt).where(SignInAttempt.who == _who(address)))
+
+
+def _who(address: str) -> str:
+    return hashlib.sha256(address.encode("utf-8", "replace")).hexdigest()
 
 
 def begin_session(session: Session, staff: Staff, now: datetime) -> SignedIn:

@@ -215,6 +215,20 @@ def test_a_password_is_not_changed_by_mistake(house: House, form: dict[str, str]
     assert sign_in(house.client).status_code == 303
 
 
+def test_guessing_from_within_a_session_is_stopped_by_the_same_count(house: House) -> None:
+    client = house.client
+    sign_in(client)
+    form = {"csrf_token": token_on(client.get("/password").get_data(as_text=True))}
+    wrong = form | {"present": "not it", "new": NEW, "again": NEW, "confirm": "not it"}
+    tries = [client.post(path, data=wrong).status_code for path in ("/password", "/password/elsewhere") * 3]
+    assert tries == [422] * 5 + [429]
+    right = form | {"present": PASSWORD, "new": NEW, "again": NEW}
+    assert client.post("/password", data=right).status_code == 429
+    assert is_in(client)
+    house.world.clock.advance(staffing.WITHIN)
+    assert sign_in(house.client).status_code == 303
+
+
 def test_staff_pages_follow_the_browser(house: House) -> None:
     page = house.client.get("/signin", headers={"Accept-Language": "es-MX,es;q=0.9"}).get_data(as_text=True)
     assert '<html lang="es">' in page

@@ -81,11 +81,11 @@ def change_password() -> ResponseReturnValue:
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
     now = services().door_clock.now()
+    if refused := staffing.confirm(services().engine, staff.email, given["present"], now):
+        return _not_confirmed("present", refused)
     try:
         with writing(services().engine) as db:
             row = db.get_one(Staff, staff.id)
-            if not staffing.is_password(row, given["present"]):
-                return _password_form({"present": gettext("This is not your present password.")}), 422
             staffing.set_password(db, row, given["new"], staff.actor, now)
             # The session in hand ended with the old password; it begins anew.
             anew = staffing.begin_session(db, row, now)
@@ -100,12 +100,11 @@ def change_password() -> ResponseReturnValue:
 @staff_only()
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
-    staff = _signed_in()
+    staff, now = _signed_in(), services().door_clock.now()
+    if refused := staffing.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
+        return _not_confirmed("confirm", refused)
     with writing(services().engine) as db:
-        row = db.get_one(Staff, staff.id)
-        if not staffing.is_password(row, request.form.get("confirm", "")):
-            return _password_form({"confirm": gettext("This is not your present password.")}), 422
-        staffing.end_other_sessions(db, row, staff.session_id, services().door_clock.now())
+        staffing.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
     flash(gettext("Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
@@ -123,6 +122,12 @@ def _form(problem: str = "", email: str = "") -> str:
 
 def _password_form(problems: dict[str, str]) -> str:
     return render_template("signin/password.html", problems=problems, length=_length_words(), others=_elsewhere())
+
+
+def _not_confirmed(field: str, why: NotIn) -> ResponseReturnValue:
+    if why is NotIn.TOO_MANY:
+        return _password_form({field: gettext("Too many tries. Please wait a quarter of an hour and try again.")}), 429
+    return _password_form({field: gettext("This is not your present password.")}), 422
 
 
 def _elsewhere() -> list[datetime]:

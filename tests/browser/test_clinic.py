@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from flask.sessions import SecureCookieSessionInterface
 from playwright.sync_api import Browser, Page, sync_playwright
 from sqlalchemy import Engine, func, select
 from werkzeug.serving import make_server
@@ -22,6 +21,7 @@ from service.config import Settings
 from service.domain.words import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
 from service.store.session import reading, writing
 from service.store.tables import SignOff, Task
+from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
 
 pytestmark = pytest.mark.browser
@@ -100,16 +100,15 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
     app = create_app(settings, engine, FixedClock(NOW), {})
-    signer = SecureCookieSessionInterface().get_signing_serializer(app)
-    assert signer is not None
-    cookie = signer.dumps(
-        {"_permanent": True, "staff": str(nurse_id), "since": NOW.timestamp(), "seen": NOW.timestamp()}
-    )
+    client = app.test_client()
+    sign_in_as(client, nurse_id, NOW)
+    cookie = client.get_cookie("neaptide")
+    assert cookie is not None
     server = make_server("127.0.0.1", 0, app, threaded=True)
     thread = threading.Thread(target=server.serve_forever)
     thread.start()
     try:
-        yield Desk(f"http://127.0.0.1:{server.server_port}", str(cookie), engine, browser, ids)
+        yield Desk(f"http://127.0.0.1:{server.server_port}", cookie.value, engine, browser, ids)
     finally:
         server.shutdown()
         thread.join(timeout=10)
@@ -133,6 +132,7 @@ def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, width):
     for path in paths(desk):
         page.goto(desk.url + path)
         page.wait_for_load_state("networkidle")
+        assert page.url == desk.url + path  # and not the page to sign in
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
         found = Axe().run(page).response["violations"]
         assert [(path, one["id"], one["nodes"][0]["html"]) for one in found] == []

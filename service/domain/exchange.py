@@ -82,8 +82,10 @@ def _decide(exchange: Exchange, heard: Heard, answers: dict[str, Any], note: str
         over = replace(given, asking=None, over=True)
         return Move(over, Say.SAFETY, None, answers, heard.weight_unit, heard.alarm, note)
     unclear = _unclear(exchange, heard, answers, note)
+    if unclear != exchange.asking:
+        given = _once_more(given)
     if unclear is None:
-        return _on(_once_more(given), answers, heard.weight_unit, note)
+        return _on(given, answers, heard.weight_unit, note)
     if unclear in given.asked_again:
         return _on(_pass(given, unclear), answers, heard.weight_unit, note)
     again = replace(given, asking=unclear, asked_again=given.asked_again | {unclear})

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from service.domain import diary, exchange, exchange_words, messages
@@ -129,6 +129,8 @@ def test_spanish_answers_in_spanish():
 
 
 @given(st.lists(st.text(alphabet="bpsn0123456789 .,yesno", max_size=12) | st.sampled_from([*ALL, "hi"]), max_size=30))
+@example(["", "", "b20", "", "n2", ""])
+@example(["", "", "s4", "", "s4"])  # the same wrong answer again is no reason to ask another question for ever
 def test_no_talk_asks_anything_more_than_twice_and_all_it_gives_can_be_kept(texts):
     now, asked = Exchange(), []
     for text in texts:

@@ -12,7 +12,6 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, Row, and_, bindparam, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, aliased
 
 from service.domain import diary
@@ -23,6 +22,7 @@ from service.domain.words import PatientState, SafetySign
 from service.intake import safety, whom
 from service.intake.outcomes import Outcome, RecordedCheckin
 from service.store import audit, panel, silences
+from service.store.bulk import insert_row
 from service.store.session import Where, objects, rows
 from service.store.tables import Checkin, Clinic, Patient, Window
 
@@ -130,16 +130,7 @@ def columns_of(answers: Answers) -> dict[str, Any]:
 
 
 _ANSWERS = tuple(columns_of(Answers()))
-_CURRENT: dict[str, Any] = {
-    "index_elements": ["patient_id", "local_date"],
-    "index_where": Checkin.superseded_at.is_(None),
-}
-INSERT = {
-    "sqlite": sqlite.insert(Checkin).on_conflict_do_nothing(**_CURRENT).execution_options(preserve_rowcount=True),
-    "postgresql": postgresql.insert(Checkin)
-    .on_conflict_do_nothing(**_CURRENT)
-    .execution_options(preserve_rowcount=True),
-}
+IF_FIRST = "ON CONFLICT (patient_id, local_date) WHERE superseded_at IS NULL DO NOTHING"
 _SUPERSEDE = (
     update(Checkin.__table__)  # type: ignore[arg-type]
     .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))
@@ -210,7 +201,7 @@ def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
     earlier = row["supersedes_id"]
     if earlier is not None and connection.execute(_SUPERSEDE, {"which": earlier, "at": now}).rowcount != 1:
         return False
-    return connection.execute(INSERT[connection.dialect.name], row).rowcount == 1
+    return insert_row(connection, Checkin.__table__, row, IF_FIRST) == 1
 
 
 def _told(

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert
-
 from service.domain.words import ActorKind
-from service.store.session import Where, rows
+from service.store.bulk import insert_row, insert_rows
+from service.store.session import Where
 from service.store.tables import AuditLine
 
 
@@ -28,8 +27,6 @@ class Actor:
 
 SYSTEM = Actor(ActorKind.SYSTEM)
 OPERATOR = Actor(ActorKind.OPERATOR)
-# Built once: every write of the service passes here.
-_INSERT = insert(AuditLine)
 
 
 def write_line(
@@ -47,8 +44,9 @@ def write_line(
     `detail` holds ids, field names and counts; never a clinical value or a name.
     A wording's holds the text it replaced, which is the clinic's and nobody's own.
     """
-    rows(where).execute(
-        _INSERT,
+    insert_row(
+        where,
+        AuditLine.__table__,
         {
             "id": uuid.uuid4(),
             "clinic_id": clinic_id,
@@ -87,5 +85,4 @@ def write_lines(
         }
         for kind, subject_id, detail in subjects
     ]
-    if lines:
-        rows(where).execute(_INSERT, lines)
+    insert_rows(where, AuditLine.__table__, lines)

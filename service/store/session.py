@@ -32,6 +32,7 @@ AWAY = ("08", "57P01", "57P02", "57P03")
 WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
 T = TypeVar("T")
 Where = Session | Connection  # a transaction, begun by `writing` or `writing_rows`
+_queues: dict[str, threading.Lock] = {}  # of this process's threads, by database
 _held = threading.local()  # the databases this thread is writing to
 
 
@@ -160,15 +161,16 @@ def _turn(engine: Engine) -> Iterator[None]:
     mine: set[str] = _held.__dict__.setdefault("databases", set())
     if database in mine:
         raise RuntimeError("a writing transaction inside another on the same thread would wait for itself for ever")
-    # Each writer opens the lock file anew, so threads of one process queue too.
-    queue = os.open(f"{database}.writers", os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
-    try:
-        fcntl.flock(queue, fcntl.LOCK_EX)
-        mine.add(database)
-        yield
-    finally:
-        mine.discard(database)
-        os.close(queue)
+    # The threads of a process queue among themselves first: a file lock that is given back wakes all who wait for it.
+    with _queues.setdefault(database, threading.Lock()):
+        queue = os.open(f"{database}.writers", os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        try:
+            fcntl.flock(queue, fcntl.LOCK_EX)
+            mine.add(database)
+            yield
+        finally:
+            mine.discard(database)
+            os.close(queue)
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

@@ -37,7 +37,7 @@ from service.store.audit import OPERATOR
 from service.store.session import open_engine, writing
 from service.store.tables import Clinic, PanelRow, Patient, Window
 
-ROUNDS = 5
+ROUNDS = 9
 REQUESTS = 500  # a round and side
 CONNECTIONS = 16
 PEOPLE = 1_000

@@ -15,11 +15,12 @@ from pathlib import Path
 import pytest
 import structlog
 from hypothesis import settings
-from sqlalchemy import Engine, create_engine, make_url, text
+from sqlalchemy import Engine, text
 
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
+from tests.servers import own_database
 
 # How long an example takes is the machine's business, not a test's.
 settings.register_profile("unhurried", deadline=None)
@@ -51,17 +52,9 @@ def blank_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def postgres_engine(worker_id: str) -> Iterator[Engine]:
     """An engine on a database of this pytest worker's own."""
     assert SERVER is not None
-    name = f"neaptide_test_{os.getpid()}_{worker_id}"
-    server = create_engine(make_url(SERVER).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    with server.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine = open_engine(make_url(SERVER).set(database=name).render_as_string(hide_password=False))
-    migrate.upgrade(engine)
-    yield engine
-    engine.dispose()
-    with server.connect() as connection:
-        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-    server.dispose()
+    with own_database(SERVER, f"neaptide_test_{os.getpid()}_{worker_id}") as engine:
+        migrate.upgrade(engine)
+        yield engine
 
 
 @pytest.fixture

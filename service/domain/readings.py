@@ -96,10 +96,7 @@ def to_mmhg(value: V, unit: str) -> V:
 
     Raises Refused("pressure_unit", …) for any other unit.
     """
-    try:
-        return value * UNITS[unit]
-    except KeyError:
-        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
+    return value * _factor(unit)
 
 
 def to_kg(value: float, unit: str) -> float:
@@ -162,10 +159,15 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
 
 
 def _pressure(field: str, given: float, unit: str) -> float:
-    factor = UNITS.get(unit)
-    if factor is None:
-        raise Refused("pressure_unit", unit, ", ".join(UNITS))
-    return round(_in_range(field, given, factor, unit), KEPT_DECIMALS)
+    return round(_in_range(field, given, _factor(unit), unit), KEPT_DECIMALS)
+
+
+def _factor(unit: str) -> float:
+    """mmHg in one `unit`. Raises Refused("pressure_unit", …)."""
+    try:
+        return UNITS[unit]
+    except KeyError:
+        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
 
 
 def _in_range(field: str, given: float, factor: float, unit: str = MMHG) -> float:

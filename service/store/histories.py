@@ -192,14 +192,6 @@ def replies(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since
     return [Reply(*row) for row in session.execute(query)]
 
 
-def patients_of(session: Session, clinic_id: uuid.UUID, ids: Collection[uuid.UUID] | None = None) -> list[Patient]:
-    """The clinic's patients, or those of them that are named, by name."""
-    query = select(Patient).where(Patient.clinic_id == clinic_id).order_by(Patient.name)
-    if ids is not None:
-        query = query.where(Patient.id.in_(ids))
-    return list(session.scalars(query))
-
-
 _READING = (
     Reading.local_date,
     Reading.pa_systolic,

@@ -27,7 +27,6 @@ TRANSLATIONS = Path(__file__).parent.parent / "translations"
 ENGLISH_ONLY = "clinic."
 # Day before month, with the weekday: it can be misread in neither half of the English-speaking world.
 _DAY_PATTERNS = {"en": "EEEE d MMMM", "es": "EEEE, d 'de' MMMM"}
-MACHINES = ("/api/", "/fhir/")
 
 
 def install(app: Flask) -> None:
@@ -94,11 +93,6 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
         code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))
     )
     return render_template("errors/page.html", title=title, text=text), code
-
-
-def is_for_machines() -> bool:
-    """Whether this request wants problem details rather than a page."""
-    return request.path.startswith(MACHINES)
 
 
 def _language() -> str:

@@ -14,15 +14,15 @@ import statistics
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import structlog
 from psycopg.types.json import Jsonb
-from sqlalchemy import Engine, create_engine, delete, event, insert, make_url, select, text
+from sqlalchemy import Engine, delete, event, insert, select, text
 
 from service import delivery, enrolling
 from service.clock import SystemClock
@@ -34,6 +34,7 @@ from service.store.outbox import NewMessage
 from service.store.session import open_engine, writing
 from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient
 from service.transports.base import OutgoingText
+from tests.servers import own_database
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
 LONG_AGO = datetime(2026, 1, 1, tzinfo=UTC)
@@ -285,19 +286,7 @@ def _forget(engine: Engine) -> None:
             connection.execute(text("VACUUM ANALYZE messages, message_events"))
 
 
-@contextmanager
-def _database(side: str) -> Iterator[Engine]:
+def _database(side: str) -> AbstractContextManager[Engine]:
     """A database of our own on the server."""
     assert SERVER is not None
-    name = f"neaptide_bench_{os.getpid()}_{side}"
-    server = create_engine(make_url(SERVER).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    with server.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine = open_engine(make_url(SERVER).set(database=name).render_as_string(hide_password=False))
-    try:
-        yield engine
-    finally:
-        engine.dispose()
-        with server.connect() as connection:
-            connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-        server.dispose()
+    return own_database(SERVER, f"neaptide_bench_{os.getpid()}_{side}")

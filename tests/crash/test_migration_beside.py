@@ -14,7 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, create_engine, func, make_url, select, text
+from sqlalchemy import Engine, func, select, text
 
 from service import selfcheck
 from service.clock import FixedClock
@@ -30,6 +30,7 @@ from tests.crash.fleet import fleet, seven_tomorrow, wait_until
 from tests.crash.gateway import Gateway
 from tests.crash.old_code import OldCode
 from tests.crash.people import FIRST, first_layout, write_people
+from tests.servers import own_database
 
 PATIENTS = 40
 SEVEN = seven_tomorrow()
@@ -43,18 +44,8 @@ def nothing_yet(tmp_path: Path) -> Iterator[Engine]:
         yield engine
         engine.dispose()
         return
-    name = f"neaptide_test_{uuid.uuid4().hex}"
-    server = create_engine(make_url(SERVER).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    with server.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    engine = open_engine(make_url(SERVER).set(database=name).render_as_string(hide_password=False))
-    try:
+    with own_database(SERVER, f"neaptide_test_{uuid.uuid4().hex}") as engine:
         yield engine
-    finally:
-        engine.dispose()
-        with server.connect() as connection:
-            connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-        server.dispose()
 
 
 def test_old_code_works_on_while_the_layout_is_made_new(nothing_yet: Engine, tmp_path: Path) -> None:

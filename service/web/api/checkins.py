@@ -16,11 +16,10 @@ from service.intake import Answers, NewCheckin, Outcome
 from service.store.audit import Actor
 from service.store.session import reading
 from service.store.tables import Checkin, Patient, Window
-from service.web.api import finding
 from service.web.api.fields import listing
 from service.web.api.guards import caller, needs, once
 from service.web.api.intakeschemas import CheckinIn, CheckinOut, RecordedCheckinOut
-from service.web.api.paging import paged
+from service.web.api.paging import of_dates
 from service.web.api.readings import Dates
 from service.web.api.resource import Blueprint
 from service.web.auth import Caller, machine_or_staff
@@ -65,15 +64,7 @@ def record(new: dict[str, Any]) -> Response:
 @blueprint.response(200, CHECKINS)
 def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's check-ins, newest first, superseded ones included and marked."""
-    first, last = query.pop("from_date", None), query.pop("to_date", None)
-    wanted = select(Checkin).where(Checkin.patient_id == patient_id, Checkin.clinic_id == caller().clinic_id)
-    if first:
-        wanted = wanted.where(Checkin.local_date >= first)
-    if last:
-        wanted = wanted.where(Checkin.local_date <= last)
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        return paged(session, wanted.order_by(Checkin.local_date.desc(), Checkin.answered_at.desc()), query)
+    return of_dates(Checkin, patient_id, (Checkin.local_date.desc(), Checkin.answered_at.desc()), query)
 
 
 def _answers(given: dict[str, Any]) -> Answers:

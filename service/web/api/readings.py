@@ -7,19 +7,16 @@ from typing import Any
 
 from flask import Response
 from marshmallow import ValidationError, fields
-from sqlalchemy import select
 
 from service import intake
 from service.domain.refused import Refused
 from service.domain.words import Scope
 from service.intake import NewReading, Outcome, Recorded
-from service.store.session import reading
 from service.store.tables import Reading
-from service.web.api import finding
 from service.web.api.fields import Page, listing
 from service.web.api.guards import answered_apart, caller, keep_apart, needs, once
 from service.web.api.intakeschemas import BatchOut, ReadingBatchIn, ReadingIn, ReadingOut, RecordedOut
-from service.web.api.paging import paged
+from service.web.api.paging import of_dates
 from service.web.api.resource import Blueprint
 from service.web.problems import as_error
 from service.web.services import services
@@ -88,15 +85,7 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
 @blueprint.response(200, READINGS)
 def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's readings, newest first, superseded ones included and marked."""
-    first, last = query.pop("from_date", None), query.pop("to_date", None)
-    wanted = select(Reading).where(Reading.patient_id == patient_id, Reading.clinic_id == caller().clinic_id)
-    if first:
-        wanted = wanted.where(Reading.local_date >= first)
-    if last:
-        wanted = wanted.where(Reading.local_date <= last)
-    with reading(services().engine) as session:
-        finding.patient(session, patient_id)
-        return paged(session, wanted.order_by(Reading.taken_at.desc(), Reading.id), query)
+    return of_dates(Reading, patient_id, (Reading.taken_at.desc(), Reading.id), query)
 
 
 def _told(outcome: Recorded | Refused) -> dict[str, Any]:

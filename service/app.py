@@ -19,7 +19,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.clock import Clock, SystemClock
 from service.config import Settings
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.transports.base import Transport
 from service.web import api, auth, docs, frame, health, problems, security
 from service.web.api import callbacks

@@ -12,7 +12,7 @@ import sys
 
 import click
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 # name → module and attribute under service.commands
 COMMANDS = {

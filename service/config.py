@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 

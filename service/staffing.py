@@ -22,10 +22,10 @@ from sqlalchemy import Connection, Engine, bindparam, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.domain import fields, passwords
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, Role, Scope
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store import audit
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import ApiKey, Clinic, SignInAttempt, Staff, StaffSession
 
 # The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
@@ -109,7 +109,7 @@ def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedI
     staff = _check(engine, email, password, now)
     if isinstance(staff, NotIn):
         return staff
-    with writing(engine) as session:
+    with write_session(engine) as session:
         _forget_failures(session, staff.email)
         audit.write_line(
             session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
@@ -123,7 +123,7 @@ def confirm(engine: Engine, email: str, password: str, now: datetime) -> NotIn |
     staff = _check(engine, email, password, now)
     if isinstance(staff, NotIn):
         return staff
-    with writing(engine) as session:
+    with write_session(engine) as session:
         _forget_failures(session, staff.email)
     return None
 
@@ -139,7 +139,7 @@ def _check(engine: Engine, email: str, password: str, now: datetime) -> Staff | 
     """
     address = email.replace("\x00", " ").strip().lower()  # PostgreSQL cannot even look for a NUL
     who = _who(address)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         failures = session.scalar(
             select(func.count(SignInAttempt.id)).where(SignInAttempt.who == who, SignInAttempt.at > now - WITHIN)
         )

@@ -18,13 +18,13 @@ from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, updat
 from sqlalchemy.orm import Session
 
 from service.domain.tally import Tally
+from service.domain.vocabulary import PatientState, WindowState
 from service.domain.windows import WindowFacts, state_at_close
-from service.domain.words import PatientState, WindowState
 from service.store import arrivals, panel, silence_rows, silences
 from service.store.agenda import OPEN_WINDOWS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
-from service.store.parking import is_parked
+from service.store.quarantine import is_quarantined
 from service.store.tables import Patient, Window
 
 CLOSE = (
@@ -73,7 +73,7 @@ class _DueWindow:
 
 
 def _due(now: datetime) -> Select[uuid.UUID]:
-    return select(Window.id).where(OPEN_WINDOWS, Window.closes_at <= now, not_(is_parked("window", Window.id)))
+    return select(Window.id).where(OPEN_WINDOWS, Window.closes_at <= now, not_(is_quarantined("window", Window.id)))
 
 
 def _has_due(session: Session, now: datetime) -> bool:

@@ -29,11 +29,11 @@ from service.clock import Clock
 from service.config import Settings
 from service.delivery import MessageFacts
 from service.domain.tally import Tally
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.intake.texts import take_text
 from service.store import heartbeats
-from service.store.parking import place
-from service.store.session import writing
+from service.store.quarantine import place
+from service.store.session import write_session
 from service.transports.base import Transport
 from service.web.tokens import Links
 
@@ -161,7 +161,7 @@ class Worker:
         return 0.0 if begun is None else time.monotonic() - begun
 
     def _forget(self) -> None:
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             heartbeats.forget_old(session, self._clock.now())
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
@@ -191,7 +191,7 @@ class Worker:
         self._do("heartbeat", lambda: self._beat(told))
 
     def _beat(self, told: dict[str, Any]) -> None:
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             heartbeats.beat(session, self.name, self._started_at, told, self._clock.now())
 
     def _metronome(self) -> BackgroundScheduler:

@@ -12,9 +12,9 @@ from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
 from service import enrolling
-from service.domain.words import Channel, ConsentKind, Source
+from service.domain.vocabulary import Channel, ConsentKind, Source
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Clinic, Patient, Reading
 
 # A Sunday evening in Auckland; the first window opens on Monday, 2 March, at seven.
@@ -43,7 +43,7 @@ class Fernmoor:
         plan: dict[str, Any] | None = None,
     ) -> Patient:
         number = next(NUMBERS)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             new = enrolling.NewPatient(clinic_ref=f"F-{number}", name=f"Patient {number}", zone=zone)
             # Long enough ago that follow-up is no longer that of the first weeks.
             enrolled_at = self.now - enrolled
@@ -58,7 +58,7 @@ class Fernmoor:
     def caregiver(
         self, patient: Patient, *, allowed: bool = True, agreed: bool = True, contact: bool = True
     ) -> Caregiver:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             new = enrolling.NewCaregiver(name=f"Caregiver {next(NUMBERS)}")
             caregiver = enrolling.add_caregiver(session, patient, new, OPERATOR, self.now)
             if contact:
@@ -69,11 +69,11 @@ class Fernmoor:
 
     def write_reading(self, patient: Patient, day: date, received_at: datetime) -> None:
         """A reading as it lies in the table, with nothing told of it."""
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             session.execute(insert(Reading).values(**reading_row(patient, day, received_at)))
 
     def rows(self, table: type[Base], *where: Any, order: Any = None) -> list[Any]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             query = select(table).where(*where)
             return list(session.scalars(query if order is None else query.order_by(order)))
 

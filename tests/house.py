@@ -22,9 +22,9 @@ from sqlalchemy import Engine, event, select
 from service import enrolling, staffing
 from service.app import create_app
 from service.config import Settings
-from service.domain.words import Channel, Role
+from service.domain.vocabulary import Channel, Role
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
 from service.web.tokens import Links
@@ -63,14 +63,14 @@ class House:
         return self.link(self.ben)
 
     def change(self, person: Patient | Caregiver, **values: object) -> None:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             held = session.get_one(type(person), person.id)
             for name, value in values.items():
                 setattr(held, name, value)
 
     def hire_nurse(self) -> Staff:
         """Somebody who can sign in. Not there from the start: hashing a password takes its time on purpose."""
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             return staffing.add_staff(
                 session, self.asha.clinic_id, NURSE, "Nora Quill", Role.NURSE, PASSWORD, OPERATOR, self.world.now
             )
@@ -80,12 +80,12 @@ class House:
         return [row for row in self.rows(Checkin) if row.patient_id == self.asha.id]
 
     def rows(self, table: type[Base]) -> list:  # type: ignore[type-arg]
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             order = getattr(table, "answered_at", None) or getattr(table, "at", None) or table.id
             return list(session.scalars(select(table).order_by(order)))
 
     def window(self) -> Window:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return session.scalars(
                 select(Window).where(Window.patient_id == self.asha.id).order_by(Window.local_date.desc())
             ).one()
@@ -105,7 +105,7 @@ def open_house(
     world.opens_clinic()
     asha = world.patient("Asha Brook")
     ben = world.caregiver(asha, "Ben Brook")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         held = session.get_one(Patient, asha.id)
         enrolling.change_patient(session, held, {"usual_pillows": 2}, OPERATOR, world.now)
     world.at(asha, "07:30")

@@ -16,10 +16,10 @@ from service import delivery, enrolling
 from service.clock import FixedClock
 from service.delivery import Boundary
 from service.domain.tally import Tally
-from service.domain.words import Channel, ConsentKind, MessageKind, TaskKind
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, MessageEvent, Task
 from service.transports.mock import MockGateway
 
@@ -34,7 +34,7 @@ class Post:
         self.gateway_path = path
         self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
         self.transports: Mapping[Channel, Any] = {Channel.TEXT: self.gateway}
-        with writing(engine) as session:
+        with write_session(engine) as session:
             self.clinic = enrolling.enrol_clinic(
                 session,
                 enrolling.NewClinic("Fernmoor Clinic", "Europe/London", "999", "+44 7700 900100", "Fernmoor"),
@@ -67,7 +67,7 @@ class Post:
         self, kind: MessageKind, *, to: str = PATIENT_PHONE, lasts: timedelta = timedelta(hours=3), **more: Any
     ) -> uuid.UUID:
         now = self.clock.now()
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             contact = session.scalars(select(Contact).where(Contact.address == to)).one()
             message_id = outbox.enqueue(
                 session,
@@ -100,16 +100,16 @@ class Post:
         return delivery.listen(self.engine, self.transports, self.clock, take_text)
 
     def message(self, message_id: uuid.UUID) -> Message:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return session.get_one(Message, message_id)
 
     def events(self, message_id: uuid.UUID) -> list[str]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             rows = session.scalars(
                 select(MessageEvent.event).where(MessageEvent.message_id == message_id).order_by(MessageEvent.at)
             )
             return list(rows)
 
     def tasks(self) -> list[TaskKind]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return list(session.scalars(select(Task.kind).order_by(Task.raised_at)))

@@ -18,7 +18,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from py_vapid import Vapid02
 from sqlalchemy import Engine
 
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.transports.webpush import WebPush, is_public
 from tests.house import House, open_house
 

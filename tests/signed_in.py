@@ -8,13 +8,13 @@ from datetime import datetime
 from flask.testing import FlaskClient
 
 from service import staffing
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Staff
 
 
 def sign_in_as(client: FlaskClient, staff_id: uuid.UUID, at: datetime) -> None:
     """Begin a session of this person in place of whatever the browser held."""
-    with writing(client.application.extensions["neaptide"].engine) as db:
+    with write_session(client.application.extensions["neaptide"].engine) as db:
         begun = staffing.begin_session(db, db.get_one(Staff, staff_id), at)
     with client.session_transaction() as kept:
         kept.clear()

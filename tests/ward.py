@@ -15,15 +15,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
-from service.domain.words import (
-    PauseCause,
-    Role,
-    SilenceCause,
-    Source,
-    TaskKind,
-    TaskState,
-    WindowState,
-)
+from service.domain.vocabulary import PauseCause, Role, SilenceCause, Source, TaskKind, TaskState, WindowState
 from service.store.tables import (
     Checkin,
     Clinic,

@@ -24,7 +24,7 @@ from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
 from service.domain.review import Lane
-from service.domain.words import (
+from service.domain.vocabulary import (
     CaregiverAnswer,
     Channel,
     ConsentKind,
@@ -36,7 +36,7 @@ from service.domain.words import (
 )
 from service.store.audit import OPERATOR, Actor, ActorKind
 from service.store.due import next_due
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import (
     Caregiver,
     Clinic,
@@ -136,7 +136,7 @@ class World:
             quiet_until=settings.pop("quiet_until", time(6)),
             **settings,
         )
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             self._clinic = enrolling.enrol_clinic(session, new, OPERATOR, self.now)
         return self._clinic
 
@@ -155,7 +155,7 @@ class World:
         """Somebody who has been looked after for a while, unless `enrolled` (ago) says otherwise."""
         clinic = self._clinic or self.opens_clinic(zone)
         opens, closes = (time.fromisoformat(wall) for wall in window)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             new = enrolling.NewPatient(clinic_ref=f"F-{next(self._numbers)}", name=name, zone=zone)
             patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, self.now - enrolled)
             if phone:
@@ -167,7 +167,7 @@ class World:
 
     def caregiver(self, patient: Patient, name: str, *, consent: bool = True, allowed: bool = True) -> Caregiver:
         """`consent` is the caregiver's own agreement; `allowed` is the patient's."""
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             caregiver = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver(name=name), OPERATOR, self.now)
             self._hand_phone_to(session, caregiver)
             for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, consent)):
@@ -177,7 +177,7 @@ class World:
     def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
         """Somebody on call, told in the order they were hired. They never sign in: a password takes its time on purpose."""
         clinic = self._clinic or self.opens_clinic()
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             member = Staff(
                 id=uuid.uuid4(), clinic_id=clinic.id, email=f"{uuid.uuid4().hex}@fernmoor.example", name=name, role=role,
                 password_hash="", password_set_at=self.now, created_at=self.now + timedelta(seconds=len(self._phones)),
@@ -223,7 +223,7 @@ class World:
     def until(self, target: datetime) -> None:
         """Live on until `target`, the worker ticking whenever something falls due."""
         while self.working:
-            with reading(self.engine) as session:
+            with read_session(self.engine) as session:
                 due = next_due(session, after=self.now)
             if due is None or due.at >= target:
                 break
@@ -248,26 +248,26 @@ class World:
     def reading(self, patient: Patient, diastolic: float = 18.0, taken_at: datetime | None = None) -> None:
         """The sensor's machine sends a reading, taken a minute ago unless said otherwise."""
         new = intake.NewReading(patient.id, taken_at or self.now - timedelta(minutes=1), diastolic + 18, diastolic)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             intake.record_reading(session, patient.clinic_id, new, Actor(ActorKind.KEY), self.now)
 
     def checks_in(self, patient: Patient, **answers: Any) -> intake.RecordedCheckin:
         new = intake.NewCheckin(patient.id, intake.Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             return intake.record_checkin(
                 session, patient.clinic_id, new, Actor(ActorKind.PATIENT, patient.id), self.now
             )
 
     def pauses(self, patient: Patient, first: date, last: date | None, cause: PauseCause = PauseCause.AWAY) -> Pause:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             return enrolling.pause(session, patient, cause, first, last, "", OPERATOR, self.now)
 
     def withdraws_consent(self, patient: Patient) -> None:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             enrolling.record_consent(session, patient, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, self.now)
 
     def moves(self, patient: Patient, zone: str) -> Patient:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             held = session.get_one(Patient, patient.id)
             enrolling.change_patient(session, held, {"zone": zone}, OPERATOR, self.now)
             return held
@@ -331,7 +331,7 @@ class Phone:
         return Page(self._world, *link.groups())
 
     def _kind(self, kept: Kept) -> tuple[MessageKind, list[str] | None]:
-        with reading(self._world.engine) as session:
+        with read_session(self._world.engine) as session:
             message = session.get_one(Message, kept.message_id)
             return message.kind, message.params.get("asks")
 
@@ -347,7 +347,7 @@ class Page:
 
     def answers(self, words: str, until: date | None = None) -> None:
         """A caregiver's answer to a nudge."""
-        with writing(self._world.engine) as session:
+        with write_session(self._world.engine) as session:
             nudged = session.get_one(Message, self.opened.subject_id)
             window_id, caregiver_id = nudged.window_id, nudged.caregiver_id
             assert window_id is not None
@@ -365,7 +365,7 @@ class Page:
 
     def checks_in(self, **answers: Any) -> intake.RecordedCheckin:
         """A patient's diary for the day of the window."""
-        with reading(self._world.engine) as session:
+        with read_session(self._world.engine) as session:
             window = session.get_one(Window, self.opened.subject_id)
             patient = session.get_one(Patient, window.patient_id)
         return self._world.checks_in(patient, **answers)
@@ -379,7 +379,7 @@ class ClinicView:
         self._clinic = clinic
 
     def sees(self, patient: Patient) -> Seen:
-        with reading(self._world.engine) as session:
+        with read_session(self._world.engine) as session:
             review = reviewing.build_patient(session, self._clinic.id, patient.id, self._world.now)
             windows = session.scalars(select(Window).where(Window.patient_id == patient.id).order_by(Window.local_date))
             silences = session.scalars(

@@ -15,10 +15,10 @@ from service import enrolling
 from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.commands.plans import DATE
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, Role
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, Role
 from service.store.audit import OPERATOR, Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Limits, Reference, Staff
 
 FORTNIGHT = timedelta(days=14)
@@ -56,7 +56,7 @@ def set_reference(
         raise Refused("diastolic", None, "a pressure in mmHg, or the first day of a fortnight with --from")
     from_date, to_date = _dates(first, last)
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
         added = enrolling.set_reference(
@@ -71,7 +71,7 @@ def set_reference(
 @click.argument("named", metavar="PATIENT")
 def show_references(clinic: str | None, named: str) -> None:
     """Every reference of a patient, newest first; the newest counts."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         wanted = (
             select(Reference).where(Reference.patient_id == held.id).order_by(Reference.set_at.desc(), Reference.id)
@@ -96,7 +96,7 @@ def limits() -> None:
 def set_limits(clinic: str | None, named: str, upper: float | None, lower: float | None, email: str) -> None:
     """Set a patient's limits; with neither, from now on there are none. The newest count."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
         added = enrolling.set_limits(
@@ -111,7 +111,7 @@ def set_limits(clinic: str | None, named: str, upper: float | None, lower: float
 @click.argument("named", metavar="PATIENT")
 def show_limits(clinic: str | None, named: str) -> None:
     """Every pair of limits of a patient, newest first; the newest counts."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         wanted = select(Limits).where(Limits.patient_id == held.id).order_by(Limits.set_at.desc(), Limits.id)
         for one in session.scalars(wanted):

@@ -15,10 +15,10 @@ from service.clock import SystemClock
 from service.commands import opening
 from service.domain.fields import LANGUAGES
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
-from service.domain.refused import Refused
-from service.domain.words import Channel
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Patient, Plan
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
@@ -96,7 +96,7 @@ def clinic() -> None:
 def add_clinic(review_weekday: str, steps: tuple[dict[str, Any], ...], **given: Any) -> None:
     """Add a clinic."""
     new = enrolling.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday), steps=list(steps) or None)
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         added = enrolling.enrol_clinic(session, new, OPERATOR, SystemClock().now())
         opening.say(clinic=added.id)
 
@@ -119,7 +119,7 @@ def change_clinic(clinic: str | None, review_weekday: str | None, **given: Any) 
     weekday = None if review_weekday is None else WEEKDAYS.index(review_weekday)
     changes = changed(**given, review_weekday=weekday)
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.clinic_of(session, clinic)
         enrolling.change_clinic(session, held, changes, OPERATOR, opening.clock_of(read).now())
         opening.say(clinic=held.id, changed=" ".join(sorted(changes)))
@@ -129,7 +129,7 @@ def change_clinic(clinic: str | None, review_weekday: str | None, **given: Any) 
 @CLINIC
 def show_clinic(clinic: str | None) -> None:
     """A clinic's settings."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.clinic_of(session, clinic)
         names = [column.key for column in Clinic.__table__.columns if column.key != "id"]
         told = {name: getattr(held, name) for name in names}
@@ -164,7 +164,7 @@ def add_patient(
     kg = None if dry_weight is None else round(to_kg(dry_weight, weight_unit), 3)
     new = enrolling.NewPatient(**given, dry_weight_kg=kg, weight_unit=weight_unit)
     now = SystemClock().now()
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         added = enrolling.enrol_patient(session, opening.clinic_of(session, clinic), new, OPERATOR, now)
         for channel, address in ((Channel.TEXT, telephone), (Channel.EMAIL, email)):
             if address:
@@ -185,7 +185,7 @@ def change_patient(clinic: str | None, named: str, dry_weight: float | None, **g
     """Change a patient's particulars; what is left out stays."""
     changes = changed(**given, dry_weight_kg=dry_weight)
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         if dry_weight is not None:
             changes["dry_weight_kg"] = round(to_kg(dry_weight, changes.get("weight_unit", held.weight_unit)), 3)
@@ -197,7 +197,7 @@ def change_patient(clinic: str | None, named: str, dry_weight: float | None, **g
 @CLINIC
 def list_patients(clinic: str | None) -> None:
     """Every patient by the clinic's own reference."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         for one in session.scalars(select(Patient).where(Patient.clinic_id == owner.id).order_by(Patient.clinic_ref)):
             click.echo(f"{one.id}  {one.state.value:<6}  {one.zone:<24}  {one.clinic_ref}")
@@ -208,7 +208,7 @@ def list_patients(clinic: str | None) -> None:
 @click.argument("named", metavar="PATIENT")
 def show_patient(clinic: str | None, named: str) -> None:
     """One patient's particulars, contacts and plan."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         opening.say(
             patient=held.id, ref=held.clinic_ref, name=held.name, zone=held.zone, language=held.language,
@@ -227,6 +227,6 @@ def show_patient(clinic: str | None, named: str) -> None:
 @click.argument("named", metavar="PATIENT")
 def end_patient(clinic: str | None, named: str) -> None:
     """The patient is no longer looked after here; what was recorded stays."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         enrolling.end_patient(session, held, OPERATOR, SystemClock().now())

@@ -16,10 +16,10 @@ from sqlalchemy import Engine
 
 from service.commands import opening
 from service.domain.readings import UNITS
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake.importing import ImportReport, Progress, import_checkins, import_readings
 from service.store.audit import OPERATOR
-from service.store.session import reading
+from service.store.session import read_session
 
 SOME_REFUSED = 3
 LONG_FILE = 1_000_000  # bytes from which progress is shown
@@ -99,7 +99,7 @@ def _import(file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None
     settings = opening.settings()
     try:
         with opening.database(settings) as engine, _progress(file) as progress:
-            with reading(engine) as session:
+            with read_session(engine) as session:
                 clinic_id = opening.clinic_of(session, clinic).id
             report = run(engine, clinic_id, opening.clock_of(settings).now(), progress)
     except Refused as refusal:

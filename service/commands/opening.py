@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 from service import logs
 from service.clock import Clock, SharedClock, SystemClock
 from service.config import Settings
-from service.domain.refused import Refused
-from service.domain.words import Channel
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel
 from service.store.session import open_engine
 from service.store.tables import Clinic, Patient
 from service.transports.base import Transport

@@ -16,10 +16,10 @@ from sqlalchemy import select
 from service import delivery, selfcheck
 from service.clock import SystemClock
 from service.commands import opening
-from service.domain.words import MessageState
-from service.store import parking
+from service.domain.vocabulary import MessageState
+from service.store import quarantine
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Message, ParkedRow
 
 SOMETHING_WRONG = 4
@@ -56,7 +56,7 @@ def messages() -> None:
 @LIMIT
 def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int) -> None:
     """The newest messages: id, when, kind, channel, state and why."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         found = delivery.find(
             session,
             clinic_id=opening.clinic_of(session, clinic).id if clinic else None,
@@ -72,7 +72,7 @@ def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | No
 @click.argument("message", type=click.UUID)
 def show(message: uuid.UUID) -> None:
     """What happened to one message."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = session.get(Message, message)
         if held is None:
             raise click.ClickException(f"{message} is no message")
@@ -86,7 +86,7 @@ def show(message: uuid.UUID) -> None:
 def retry(message: uuid.UUID) -> None:
     """Send MESSAGE again, under the same id: it is rechecked first, like any other."""
     settings = opening.settings()
-    with opening.database(settings) as engine, writing(engine) as session:
+    with opening.database(settings) as engine, write_session(engine) as session:
         delivery.try_again(session, message, OPERATOR, opening.clock_of(settings).now())
     click.echo(f"queued: {message}")
 
@@ -97,7 +97,7 @@ def retry(message: uuid.UUID) -> None:
 def cancel(message: uuid.UUID, reason: str) -> None:
     """Cancel MESSAGE, which must still be queued."""
     settings = opening.settings()
-    with opening.database(settings) as engine, writing(engine) as session:
+    with opening.database(settings) as engine, write_session(engine) as session:
         delivery.cancel(session, message, reason, OPERATOR, opening.clock_of(settings).now())
     click.echo(f"cancelled: {message}")
 
@@ -112,7 +112,7 @@ def parked() -> None:
 def list_parked(limit: int) -> None:
     """What is set aside: kind, id, when, and the kind and place of the failure."""
     query = select(ParkedRow).where(ParkedRow.released_at.is_(None)).order_by(ParkedRow.at.desc()).limit(limit)
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         for row in session.scalars(query):
             click.echo(f"{row.subject_kind}  {row.subject_id}  {_at(row.at)}  {row.error}")
 
@@ -123,8 +123,8 @@ def list_parked(limit: int) -> None:
 def release(kind: str, row: uuid.UUID) -> None:
     """Let ROW of KIND be tried again."""
     settings = opening.settings()
-    with opening.database(settings) as engine, writing(engine) as session:
-        if not parking.release(session, (kind, row), opening.clock_of(settings).now()):
+    with opening.database(settings) as engine, write_session(engine) as session:
+        if not quarantine.release(session, (kind, row), opening.clock_of(settings).now()):
             raise click.ClickException(f"{kind} {row} is not set aside")
     click.echo(f"released: {kind} {row}")
 
@@ -138,7 +138,7 @@ def audit(clinic: str | None, subject: uuid.UUID | None, days: int, limit: int) 
     """Who did what to which record, newest first, one JSON object a line."""
     settings = opening.settings()
     since = opening.clock_of(settings).now() - timedelta(days=days)
-    with opening.database(settings) as engine, reading(engine) as session:
+    with opening.database(settings) as engine, read_session(engine) as session:
         query = select(AuditLine).where(AuditLine.at >= since)
         if clinic is not None:
             query = query.where(AuditLine.clinic_id == opening.clinic_of(session, clinic).id)

@@ -13,10 +13,10 @@ from service import enrolling
 from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.domain.fields import LANGUAGES
-from service.domain.refused import Refused
-from service.domain.words import Channel, ConsentKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
 
 CAREGIVER = click.option("--caregiver", "caregiver_id", type=click.UUID, help="The caregiver whom it is about, by id.")
@@ -39,7 +39,7 @@ def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) 
     """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
     read = opening.settings()
     now = opening.clock_of(read).now()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         added = enrolling.add_caregiver(session, held, enrolling.NewCaregiver(**given), OPERATOR, now)
         enrolling.add_contact(session, added, enrolling.NewContact(Channel.TEXT, telephone), OPERATOR, now)
@@ -51,7 +51,7 @@ def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) 
 @click.argument("named", metavar="PATIENT")
 def list_caregivers(clinic: str | None, named: str) -> None:
     """A patient's caregivers in the order they are asked, and those who have ended."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         whose = select(Caregiver).where(Caregiver.patient_id == held.id)
         for one in session.scalars(whose.order_by(Caregiver.position, Caregiver.id)):
@@ -63,7 +63,7 @@ def list_caregivers(clinic: str | None, named: str) -> None:
 def end_caregiver(caregiver_id: uuid.UUID) -> None:
     """The caregiver is sent nothing more: what is queued is cancelled, consents are withdrawn, what they said stays."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = session.get(Caregiver, caregiver_id)
         if held is None:
             raise Refused("caregiver", str(caregiver_id), "the id of a caregiver")
@@ -84,7 +84,7 @@ def contact() -> None:
 def add_contact(clinic: str | None, named: str, caregiver_id: uuid.UUID | None, channel: str, address: str) -> None:
     """Add a way to reach the patient, or a caregiver of theirs, tried after those already there."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         owner = _caregiver_of(session, held, caregiver_id) or held
         new = enrolling.NewContact(Channel(channel), address)
@@ -97,7 +97,7 @@ def add_contact(clinic: str | None, named: str, caregiver_id: uuid.UUID | None, 
 @click.argument("named", metavar="PATIENT")
 def list_contacts(clinic: str | None, named: str) -> None:
     """The contacts of a patient and of their caregivers, in the order they are tried."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         of_caregivers = Contact.caregiver_id.in_(select(Caregiver.id).where(Caregiver.patient_id == held.id))
         wanted = select(Contact).where((Contact.patient_id == held.id) | of_caregivers)
@@ -115,7 +115,7 @@ def list_contacts(clinic: str | None, named: str) -> None:
 def change_contact(contact_id: uuid.UUID, address: str) -> None:
     """Correct an address; one that was marked broken is tried again."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = session.get(Contact, contact_id)
         if held is None:
             raise Refused("contact", str(contact_id), "the id of a contact")
@@ -137,7 +137,7 @@ def consent() -> None:
 def record(clinic: str | None, named: str, kind: str, caregiver_id: uuid.UUID | None, given: bool, how: str) -> None:
     """Record a consent. A withdrawal cancels what is queued at once."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         about = _caregiver_of(session, held, caregiver_id)
         now = opening.clock_of(read).now()
@@ -150,7 +150,7 @@ def record(clinic: str | None, named: str, kind: str, caregiver_id: uuid.UUID | 
 @click.argument("named", metavar="PATIENT")
 def list_consents(clinic: str | None, named: str) -> None:
     """Every consent of and about a patient, newest first; of each kind and person the newest counts."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         wanted = select(Consent).where(Consent.patient_id == held.id).order_by(Consent.at.desc(), Consent.id)
         for one in session.scalars(wanted):

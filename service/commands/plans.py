@@ -15,12 +15,12 @@ from service.clock import SystemClock
 from service.commands import opening
 from service.commands.enrol import CLINIC, STEPS, WEEKDAYS, LocalTime, steps_in_words
 from service.domain.localtime import local_date, zone
-from service.domain.refused import Refused
-from service.domain.words import PauseCause
+from service.domain.validation import Refused
+from service.domain.vocabulary import PauseCause
 from service.reports import yearsheet
 from service.store.audit import OPERATOR
 from service.store.plans import PlanAhead, plans_ahead
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Plan
 from service.web.tokens import Links, Purpose
 
@@ -52,7 +52,7 @@ def set_plan(
     days = sum(1 << WEEKDAYS.index(day) for day in set(weekdays or WEEKDAYS))
     new = enrolling.NewPlan(**given, weekdays=days, steps=list(steps) or None)
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         _set(session, held, new, opening.clock_of(read).now())
 
@@ -72,7 +72,7 @@ def override_steps(
             "steps", "none" if not as_clinic else "--as-clinic", "--step, --silent-days or both; or --as-clinic"
         )
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         now = _plan_of(session, held, named)
         new = enrolling.NewPlan(
@@ -93,7 +93,7 @@ def show(clinic: str | None, named: str, year: int | None) -> None:
     Every time on the sheet is what a clock on the wall will show there. Nights on which
     the clocks change and days inside a pause are marked. It tells the plan as it stands today.
     """
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         if year is not None:
             click.echo(_sheet(_ahead(session, held, named), year), nl=False)
@@ -118,7 +118,7 @@ def feed(clinic: str | None, named: str) -> None:
     Whoever has the address can read the hours of the plan and the clinic's short name, nothing else.
     """
     read = opening.settings()
-    with opening.database(read) as engine, reading(engine) as session:
+    with opening.database(read) as engine, read_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         ahead = _ahead(session, held, named)
     until = opening.clock_of(read).now() + FEED_LASTS
@@ -166,7 +166,7 @@ def pause() -> None:
 @click.option("--note", default="")
 def add(clinic: str | None, named: str, cause: str, first: datetime, last: datetime | None, note: str) -> None:
     """Excuse the windows of these dates, both included."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         added = enrolling.pause(
             session, held, PauseCause(cause), first.date(), last.date() if last else None, note, OPERATOR,
@@ -180,7 +180,7 @@ def add(clinic: str | None, named: str, cause: str, first: datetime, last: datet
 @click.option("--last-day", type=DATE, required=True, help="YYYY-MM-DD; before the first day cancels the pause.")
 def end(pause_id: uuid.UUID, last_day: datetime) -> None:
     """End a pause after a day."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = session.get(Pause, pause_id)
         if held is None:
             raise Refused("pause", str(pause_id), "the id of a pause")

@@ -10,9 +10,9 @@ from cryptography.hazmat.primitives.asymmetric import ec
 
 from service.commands import opening
 from service.commands.enrol import CLINIC
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Caregiver, Patient
 from service.web import pushing
 from service.web.tokens import Links
@@ -46,7 +46,7 @@ def link(clinic: str | None, named: str, caregiver_id: uuid.UUID | None) -> None
     read = opening.settings()
     if why := pushing.why_not(read):
         raise click.ClickException(why)
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         person: Patient | Caregiver = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         if caregiver_id is not None:
             held = session.get(Caregiver, caregiver_id)

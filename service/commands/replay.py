@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from service.domain.refused import Refused
 from service.domain.signals_settings import described
+from service.domain.validation import Refused
 from service.replaying import Diaries, Options, Rejected, Replayed, read_diary, read_options, read_readings
 from service.replaying import replay as run
 

@@ -13,7 +13,7 @@ from sqlalchemy import select
 from service import reviewing
 from service.commands import opening
 from service.store import panel
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient
 
 SOMETHING_WRONG = 4
@@ -31,7 +31,7 @@ def audit() -> None:
     settings = opening.settings()
     now = opening.clock_of(settings).now()
     wrong = 0
-    with opening.database(settings) as engine, reading(engine) as session:
+    with opening.database(settings) as engine, read_session(engine) as session:
         for clinic in session.scalars(select(Clinic).order_by(Clinic.id)):
             differing = reviewing.differing(session, clinic.id, now)
             wrong += len(differing)
@@ -47,7 +47,7 @@ def rebuild() -> None:
     settings = opening.settings()
     now = opening.clock_of(settings).now()
     with opening.database(settings) as engine:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             everyone = list(session.scalars(select(Patient.id)))
             for first in range(0, len(everyone), PORTION):
                 panel.mark_stale(session, everyone[first : first + PORTION], now)

@@ -12,10 +12,10 @@ from sqlalchemy.orm import Session
 from service import staffing
 from service.clock import SystemClock
 from service.commands import opening
-from service.domain.refused import Refused
-from service.domain.words import Role, Scope
+from service.domain.validation import Refused
+from service.domain.vocabulary import Role, Scope
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Staff
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
@@ -35,7 +35,7 @@ def staff() -> None:
 def add(clinic: str | None, email: str, name: str, role: str, password_stdin: bool) -> None:
     """Add an account of one person."""
     password = _password(password_stdin)
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         added = staffing.add_staff(session, owner.id, email, name, Role(role), password, OPERATOR, SystemClock().now())
         opening.say(staff=added.id, email=added.email, role=added.role.value)
@@ -45,7 +45,7 @@ def add(clinic: str | None, email: str, name: str, role: str, password_stdin: bo
 @CLINIC
 def list_staff(clinic: str | None) -> None:
     """Everybody with an account."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         for one in session.scalars(select(Staff).where(Staff.clinic_id == owner.id).order_by(Staff.name)):
             click.echo(f"{one.id}  {one.role.value:<13}  {'open' if one.active else 'closed':<6}  {one.email}")
@@ -57,7 +57,7 @@ def list_staff(clinic: str | None) -> None:
 def password(email: str, password_stdin: bool) -> None:
     """Set a new password; every open session of the account ends."""
     given = _password(password_stdin)
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         staffing.set_password(session, _account(session, email), given, OPERATOR, SystemClock().now())
 
 
@@ -65,7 +65,7 @@ def password(email: str, password_stdin: bool) -> None:
 @click.argument("email")
 def close(email: str) -> None:
     """Close an account; what it signed stays."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         staffing.close_account(session, _account(session, email), OPERATOR, SystemClock().now())
 
 
@@ -80,7 +80,7 @@ def key() -> None:
 @click.option("--scope", "scopes", required=True, multiple=True, type=click.Choice([scope.value for scope in Scope]))
 def issue(clinic: str | None, name: str, scopes: tuple[str, ...]) -> None:
     """Issue a key. Its secret is shown this once."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         issued, secret = staffing.issue_key(
             session, owner.id, name, [Scope(scope) for scope in scopes], OPERATOR, SystemClock().now()
@@ -92,7 +92,7 @@ def issue(clinic: str | None, name: str, scopes: tuple[str, ...]) -> None:
 @CLINIC
 def list_keys(clinic: str | None) -> None:
     """Every key, without its secret."""
-    with opening.database(opening.settings()) as engine, reading(engine) as session:
+    with opening.database(opening.settings()) as engine, read_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         for one in session.scalars(select(ApiKey).where(ApiKey.clinic_id == owner.id).order_by(ApiKey.created_at)):
             click.echo(f"{one.id}  {'revoked' if one.revoked_at else 'good':<7}  {','.join(one.scopes)}  {one.name}")
@@ -102,7 +102,7 @@ def list_keys(clinic: str | None) -> None:
 @click.argument("key_id", type=click.UUID)
 def revoke(key_id: uuid.UUID) -> None:
     """Revoke a key at once."""
-    with opening.database(opening.settings()) as engine, writing(engine) as session:
+    with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = session.get(ApiKey, key_id)
         if held is None:
             raise Refused("key", str(key_id), "the id of a key")

@@ -12,10 +12,10 @@ from service.commands import opening
 from service.config import Settings
 from service.domain.fields import LANGUAGES
 from service.domain.messages import Length
+from service.domain.vocabulary import MessageKind
 from service.domain.wordings import Preview
-from service.domain.words import MessageKind
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.web.samplelinks import sample_links
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
@@ -38,7 +38,7 @@ def wording() -> None:
 def list_wordings(clinic: str | None, language: str | None) -> None:
     """Every kind in every language: whose words, how long at most, and the words."""
     read = opening.settings()
-    with opening.database(read) as engine, reading(engine) as session:
+    with opening.database(read) as engine, read_session(engine) as session:
         for one in enrolling.list_wordings(session, opening.clinic_of(session, clinic), _links(read)):
             if language in {None, one.language}:
                 whose = "own" if one.own else "built-in"
@@ -56,7 +56,7 @@ def set_wording(clinic: str | None, language: str, kind: str, text: str) -> None
     """Say it in the clinic's own words from now on, in what is queued already too."""
     read = opening.settings()
     given = _given(text)
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         now = opening.clock_of(read).now()
         waited = enrolling.set_wording(session, owner, language, kind, given, OPERATOR, now)
@@ -71,7 +71,7 @@ def set_wording(clinic: str | None, language: str, kind: str, text: str) -> None
 def reset_wording(clinic: str | None, language: str, kind: str) -> None:
     """Go back to the built-in words; the clinic's own stay in the audit trail."""
     read = opening.settings()
-    with opening.database(read) as engine, writing(engine) as session:
+    with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         waited = enrolling.reset_wording(session, owner, language, kind, OPERATOR, opening.clock_of(read).now())
         opening.say(wording=f"{language} {kind}", sent_now=waited)
@@ -85,7 +85,7 @@ def reset_wording(clinic: str | None, language: str, kind: str) -> None:
 def preview(clinic: str | None, language: str, kind: str, text: str | None) -> None:
     """Show how a wording would arrive, how long it is, and what to look at again. Writes nothing."""
     read = opening.settings()
-    with opening.database(read) as engine, reading(engine) as session:
+    with opening.database(read) as engine, read_session(engine) as session:
         if text is None:
             found = enrolling.find_wording(session, opening.clinic_of(session, clinic), language, kind, _links(read))
             given = found.body if found.own else None

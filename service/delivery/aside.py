@@ -19,8 +19,8 @@ from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.domain.tally import Tally
-from service.store.parking import is_parked, park, place
-from service.store.session import reading, writing
+from service.store.quarantine import is_quarantined, place, quarantine
+from service.store.session import read_session, write_session
 from service.store.tables import HeardAside
 from service.transports.base import InboundText, Receipt
 
@@ -41,7 +41,7 @@ def keep(session: Session, source: str, which: str, item: Heard, error: Exceptio
         .values(id=subject, source=source, said=_written(item), at=now)
         .on_conflict_do_nothing(index_elements=["id"])
     )
-    park(session, (KIND, subject), error, now)
+    quarantine(session, (KIND, subject), error, now)
 
 
 def take_again(engine: Engine, take: Callable[[Session, Heard], bool], now: Callable[[], datetime]) -> Tally:
@@ -53,8 +53,8 @@ def take_again(engine: Engine, take: Callable[[Session, Heard], bool], now: Call
 
 
 def _released(engine: Engine) -> list[uuid.UUID]:
-    with reading(engine) as session:
-        due = select(HeardAside.id).where(~is_parked(KIND, HeardAside.id)).order_by(HeardAside.at).limit(AT_ONCE)
+    with read_session(engine) as session:
+        due = select(HeardAside.id).where(~is_quarantined(KIND, HeardAside.id)).order_by(HeardAside.at).limit(AT_ONCE)
         return list(session.scalars(due))
 
 
@@ -62,10 +62,10 @@ def _take_one(
     engine: Engine, subject: uuid.UUID, take: Callable[[Session, Heard], bool], now: Callable[[], datetime]
 ) -> Tally:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             row = session.scalars(
                 select(HeardAside)
-                .where(HeardAside.id == subject, ~is_parked(KIND, HeardAside.id))
+                .where(HeardAside.id == subject, ~is_quarantined(KIND, HeardAside.id))
                 .with_for_update(skip_locked=True)
             ).first()
             if row is None or not take(session, _read(row.said)):
@@ -76,8 +76,8 @@ def _take_one(
         raise  # the database's trouble, not the item's
     except Exception as error:
         log.error("parked", kind=KIND, id=str(subject), error=place(error))
-        with writing(engine) as session:
-            park(session, (KIND, subject), error, now())
+        with write_session(engine) as session:
+            quarantine(session, (KIND, subject), error, now())
         return Tally(parked=1)
 
 

@@ -9,11 +9,11 @@ from datetime import datetime
 from sqlalchemy import Engine, case, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.words import MessageState
+from service.domain.vocabulary import MessageState
 from service.store import outbox
 from service.store.agenda import QUEUED_MESSAGES
 from service.store.leases import LEASE
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Message
 
 NOT_BEGUN = "not_begun"
@@ -49,7 +49,7 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
 
 def give_back(engine: Engine, token: uuid.UUID, now: datetime) -> None:
     """Queue again everything held under `token`: nothing has left, so this was no try."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         put_back(session, held(session, token, MessageState.CLAIMED, MessageState.HANDING_OVER), now)
 
 

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.domain.localtime import zone
 from service.domain.sending import CANNOT_WAIT, NEEDS_NO_CONSENT, TO_STAFF, LastLook
+from service.domain.vocabulary import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
 from service.domain.windows import WindowFacts
-from service.domain.words import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
 from service.store import contacts, wordings
 from service.store.tables import (
     Caregiver,

@@ -19,9 +19,9 @@ import structlog
 from service.clock import Clock
 from service.delivery.facts import MessageFacts
 from service.domain.sending import Act, recheck
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.store.leases import LEASE
-from service.store.parking import place
+from service.store.quarantine import place
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure, Transport
 
 log = structlog.get_logger(__name__)

@@ -22,9 +22,9 @@ from service.clock import Clock
 from service.delivery import aside, facts, settling
 from service.domain.sending import after_receipt
 from service.domain.tally import Tally
-from service.domain.words import Channel, MessageState
+from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import ListenedTo, Message
 from service.transports.base import InboundText, Listens, Receipt, Transport
 
@@ -67,13 +67,13 @@ def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeTe
     tally = Tally()
     for text in texts:
         try:
-            with writing(engine) as session:
+            with write_session(engine) as session:
                 take_text(session, text.gateway_ref, text.sender, text.body, now)
             tally += Tally(done=1)
         except (OperationalError, InterfaceError):
             raise  # the database's trouble: the provider is told to call again
         except Exception as error:
-            with writing(engine) as session:
+            with write_session(engine) as session:
                 aside.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
             tally += Tally(parked=1)
     return tally
@@ -86,7 +86,7 @@ def take_receipt(engine: Engine, receipt: Receipt, now: datetime) -> bool:
 
 def take_receipts(engine: Engine, receipts: Sequence[Receipt], now: datetime) -> int:
     """Take in receipts in the order given, in one transaction. Returns how many messages moved."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         return _take_receipts(session, receipts, now)
 
 
@@ -163,7 +163,7 @@ def _read_on(
     take: Callable[[Session, Sequence[I], datetime], object],
     at_a_time: int = MOST,
 ) -> Tally:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         after = session.scalar(select(ListenedTo.place).where(ListenedTo.source == source)) or 0
     items = ask(after, MOST)
     tally = Tally()
@@ -181,7 +181,7 @@ def _take_some(
     take: Callable[[Session, Sequence[I], datetime], object],
 ) -> Tally:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             if not _moves_on(session, source, items[-1][0]):
                 return Tally(passed=len(items))  # another worker has read so far
             take(session, [item for _, item in items], clock.now())
@@ -195,7 +195,7 @@ def _take_some(
                 one_by_one += _take_some(engine, source, [numbered], clock, take)
             return one_by_one
         number, item = items[0]
-        with writing(engine) as session:
+        with write_session(engine) as session:
             _moves_on(session, source, number)
             aside.keep(session, source, str(number), item, error, clock.now())
         return Tally(parked=1)

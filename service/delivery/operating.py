@@ -14,8 +14,8 @@ from datetime import datetime
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain.refused import Refused
-from service.domain.words import MessageState
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageState
 from service.store import outbox
 from service.store.audit import Actor, write_line
 from service.store.tables import Message, MessageEvent

@@ -26,9 +26,9 @@ from service.delivery.handing_over import hand_over
 from service.delivery.settling import settle_all
 from service.delivery.stamping import LinkMaker, Stamped, stamp
 from service.domain.tally import Tally
-from service.domain.words import Channel
-from service.store.parking import place
-from service.store.session import patiently, writing
+from service.domain.vocabulary import Channel
+from service.store.quarantine import place
+from service.store.session import patiently, write_session
 from service.transports.base import Transport
 
 log = structlog.get_logger(__name__)
@@ -125,7 +125,7 @@ class _Pass:
 
     def _take(self, token: uuid.UUID, limit: int) -> Stamped | None:
         self.at(Boundary.BEFORE_CLAIM)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             claimed = claiming.claim(session, token, self.clock.now(), limit)
             self.at(Boundary.CLAIMING)
         if not claimed:

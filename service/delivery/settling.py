@@ -21,10 +21,10 @@ from service.delivery.facts import MessageFacts
 from service.delivery.handing_over import Sent
 from service.domain.sending import wait
 from service.domain.tally import Tally
-from service.domain.words import ContactState, MessageState, TaskKind
+from service.domain.vocabulary import ContactState, MessageState, TaskKind
 from service.store import contacts, outbox
-from service.store.parking import park, place
-from service.store.session import writing
+from service.store.quarantine import place, quarantine
+from service.store.session import write_session
 from service.store.tables import Contact, Message
 from service.store.tasks import close_task, raise_task
 from service.store.wordings import UNWORDED, occasion
@@ -48,7 +48,7 @@ def settle_all(
     if not results:
         return Tally()
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             settled = _settle(session, token, results, now, chance)
             before_commit()
             return settled
@@ -59,16 +59,16 @@ def settle_all(
     settled = Tally()
     for result in results:
         try:
-            with writing(engine) as session:
+            with write_session(engine) as session:
                 settled += _settle(session, token, [result], now, chance)
         except (OperationalError, InterfaceError):
             raise
         except Exception as error:
             log.error("parked", kind="message", id=str(result.facts.id), error=place(error))
-            with writing(engine) as session:
+            with write_session(engine) as session:
                 # What the provider did is known only in part, and the row cannot hold it.
                 settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
-                park(session, ("message", result.facts.id), error, now)
+                quarantine(session, ("message", result.facts.id), error, now)
             settled += Tally(parked=1)
     return settled
 

@@ -22,14 +22,14 @@ from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts, load
 from service.domain import messages, notices, texted
 from service.domain.bundling import Ready, bundle
-from service.domain.refused import Refused
 from service.domain.sending import ANSWERS, TO_STAFF, Act, Verdict, Why, recheck
 from service.domain.tally import Tally
-from service.domain.words import Channel, MessageState
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
 from service.store.leases import LEASE
-from service.store.parking import park, place
-from service.store.session import reading, writing
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
 from service.store.tables import Message
 from service.transports.base import OutgoingText, Transport, hears_replies
 
@@ -56,7 +56,7 @@ def stamp(
 ) -> Stamped:
     """Everything claimed under `token`, in one transaction; one by one when the database refuses the whole."""
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             stamped = _stamp(session, token, held(session, token, MessageState.CLAIMED), links, channels, now)
             before_commit()
             return stamped
@@ -65,7 +65,7 @@ def stamp(
     except Exception as error:
         log.error("batch refused, trying each", error=place(error))
     stamped = Stamped()
-    with reading(engine) as session:
+    with read_session(engine) as session:
         ids = session.scalars(
             select(Message.id).where(Message.claim_token == token, Message.state == MessageState.CLAIMED)
         ).all()
@@ -85,13 +85,13 @@ def _stamp_alone(
     now: datetime,
 ) -> Stamped:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             mine = held(session, token, MessageState.CLAIMED) & {message_id}
             return _stamp(session, token, mine, links, channels, now)
     except (OperationalError, InterfaceError):
         raise
     except Exception as error:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             set_aside(session, message_id, error, now)
         return Stamped(stopped=Tally(parked=1))
 
@@ -100,7 +100,7 @@ def set_aside(session: Session, message_id: uuid.UUID, error: Exception, now: da
     """A message whose handling failed unexpectedly: never tried again in a loop, and reported."""
     log.error("parked", kind="message", id=str(message_id), error=place(error))
     settling.settle(session, message_id, MessageState.FAILED, "set_aside", now)
-    park(session, ("message", message_id), error, now)
+    quarantine(session, ("message", message_id), error, now)
 
 
 def _stamp(

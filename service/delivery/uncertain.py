@@ -17,11 +17,11 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.sending import TRY_AGAIN_WHEN_UNCERTAIN
-from service.domain.words import MessageState, TaskKind
+from service.domain.vocabulary import MessageState, TaskKind
 from service.store import outbox
 from service.store.agenda import LEASED_MESSAGES
 from service.store.leases import lapsed
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Message, MessageEvent
 from service.store.tasks import raise_task
 
@@ -33,10 +33,10 @@ TASKS_EACH = 3  # for one clinic at once; beyond that staff get one task for all
 def take_back(engine: Engine, now: datetime) -> int:
     """Take back everything whose lease ran out. Returns how many."""
     over = (LEASED_MESSAGES, lapsed(Message.lease_until, now))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         if session.scalar(select(Message.id).where(*over).limit(1)) is None:
             return 0
-    with writing(engine) as session:
+    with write_session(engine) as session:
         unsent = list(
             session.scalars(
                 update(Message)

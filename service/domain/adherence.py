@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import chain
 
-from service.domain.words import MessageState, SilenceCause, WindowState
+from service.domain.vocabulary import MessageState, SilenceCause, WindowState
 
 # The message left our hands, whatever the provider made of it afterwards.
 REACHED = frozenset(

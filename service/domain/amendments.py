@@ -12,7 +12,7 @@ from datetime import date
 
 from service.domain import spoken
 from service.domain.joined import Day
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 
 NAMES = {
     "pa_diastolic": ("PA diastolic", "mmHg"),

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 
 # The later in a row, the more it says: a reminder asks all that a prompt does, a digest counts every task.
 ALIKE = (

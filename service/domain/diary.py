@@ -15,8 +15,8 @@ from typing import Any
 
 from service.domain.fields import number, whole
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
-from service.domain.refused import Refused
-from service.domain.words import SafetySign, Source, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import SafetySign, Source, Swelling
 
 # The weights of adults living at home, each unit with round ends. Common practice, no source.
 WEIGHT_RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(

@@ -10,7 +10,7 @@ import math
 import re
 from datetime import date
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 LANGUAGES = ("en", "es")
 MAILBOX = re.compile(r"[^@\s\x00-\x1f]{1,64}@[^@\s\x00-\x1f]{1,189}")

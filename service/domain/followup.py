@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from service.domain.words import AdjustmentKind
+from service.domain.vocabulary import AdjustmentKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from datetime import time
 from math import ceil
 
 from service.domain.plan import PlanRule, checked
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 # All common practice, no source: enough readings to see a habit, close enough together to be
 # one, far enough from the plan to be worth a change, and the quarter hours people live by.

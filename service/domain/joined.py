@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from statistics import median
 from typing import Any
 
-from service.domain.words import PauseCause, SafetySign, Swelling, WindowState
+from service.domain.vocabulary import PauseCause, SafetySign, Swelling, WindowState
 
 
 @dataclass(frozen=True, slots=True)

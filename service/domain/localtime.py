@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache, lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 # Names a time zone database carries that say nothing about where a person lives.
 _NOT_A_PLACE = frozenset({"Factory", "localtime", "posixrules"})

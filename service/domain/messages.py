@@ -15,9 +15,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from service.domain import texting
-from service.domain.refused import Refused
 from service.domain.texting_words import START
-from service.domain.words import MessageKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageKind
 
 K = MessageKind
 LONGEST = 459  # three segments: more than that and a telephone shows a wall of text

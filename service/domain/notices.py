@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from service.domain import messages
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 
 K = MessageKind
 

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from service.domain.vocabulary import Pace, StepKind
 from service.domain.windows import WindowTimes
-from service.domain.words import Pace, StepKind
 
 Frozen = tuple[int, StepKind, datetime]
 

@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from enum import StrEnum
 from itertools import pairwise, takewhile
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 SHORTEST = 15
 LONGEST = 200  # far over the 64 that the same section asks to allow

@@ -14,7 +14,7 @@ from statistics import median
 from service.domain import spoken
 from service.domain.joined import Day
 from service.domain.signals_facts import Limits, Signal
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 
 IN_A_ROW = 3
 STILL_NEWS = 7  # days without a reading after which the last ones say nothing of now

@@ -12,7 +12,7 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant, is_lived, local_date
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 EVERY_DAY = 0b1111111
 # Our own floor: a person needs the time to sit down, measure and answer.

@@ -18,8 +18,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.refused import Refused
-from service.domain.words import Posture, Source
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture, Source
 
 V = TypeVar("V", float, NDArray[np.float64])
 

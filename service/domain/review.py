@@ -14,7 +14,7 @@ from datetime import date, timedelta
 
 from service.domain.review_facts import Placement, Standing, Why
 from service.domain.review_reasons import RULES, settled
-from service.domain.words import Lane
+from service.domain.vocabulary import Lane
 
 LANES = (Lane.CALL_TODAY, Lane.LOOK_CLOSELY, Lane.NOT_HEARD_FROM, Lane.SETTLED)
 DAYS_BETWEEN_REVIEWS = 7

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.domain.signals_facts import Picture
-from service.domain.words import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
+from service.domain.vocabulary import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from datetime import date
 from service.domain import spoken
 from service.domain.review_facts import PauseNow, Raised, SilenceNow, Standing, Why
 from service.domain.signals_facts import Picture
-from service.domain.words import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
+from service.domain.vocabulary import Lane, Outcome, PauseCause, Response, SignalKind, SilenceCause, TaskKind
 
 DAYS_SHOWN = 30
 UNRESOLVED = frozenset({Outcome.NOT_REACHED})

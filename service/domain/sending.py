@@ -13,8 +13,8 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant, local_date
+from service.domain.vocabulary import MessageKind, MessageState
 from service.domain.windows import WindowFacts, is_answered, missing
-from service.domain.words import MessageKind, MessageState
 
 # Told to a person who has just written to us: an answer, not a disturbance.
 ANSWERS = frozenset({MessageKind.SAFETY, MessageKind.REPLY, MessageKind.STOPPED, MessageKind.STARTED, MessageKind.HELP})

@@ -37,7 +37,7 @@ from service.domain.signals_settings import DEFAULT, Settings
 from service.domain.signals_watch import Diaries, Today, Watch
 from service.domain.trend_readings import SITTING
 from service.domain.trend_response import Evening, response
-from service.domain.words import SignalKind, Swelling
+from service.domain.vocabulary import SignalKind, Swelling
 
 __all__ = ["DEFAULT", "Assessment", "Case", "Settings", "assess", "assess_many"]
 

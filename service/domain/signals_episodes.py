@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.signals_facts import Signal
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

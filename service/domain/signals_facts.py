@@ -22,7 +22,7 @@ from datetime import date
 from enum import StrEnum
 
 from service.domain.joined import Day
-from service.domain.words import Lane, Response, SignalKind, SilenceCause
+from service.domain.vocabulary import Lane, Response, SignalKind, SilenceCause
 
 Fact = float | int | str | bool | None
 

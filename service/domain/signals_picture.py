@@ -16,7 +16,7 @@ from datetime import date
 from service.domain import spoken
 from service.domain.signals_facts import DiaryFacts, Fact, Joined, Picture, PressureFacts, SilenceFacts
 from service.domain.signals_sentences import break_clause, forecast_clause, level_clause
-from service.domain.words import Lane
+from service.domain.vocabulary import Lane
 
 # Days ahead within which the next weekly review would come too late.
 BEFORE_NEXT_REVIEW = 7

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, fields
 from statistics import NormalDist
 from typing import Any
 
-from service.domain.refused import Refused
 from service.domain.trend_filter import Tuning
+from service.domain.validation import Refused
 
 
 def _number(default: float | None, least: float, most: float, means: str) -> Any:

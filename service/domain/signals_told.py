@@ -30,7 +30,7 @@ from service.domain.signals_settings import Settings
 from service.domain.signals_watch import Diaries, Watch
 from service.domain.trend import main_channel
 from service.domain.trend_forecast import FORTNIGHT, forecast, pace
-from service.domain.words import SafetySign, SignalKind
+from service.domain.vocabulary import SafetySign, SignalKind
 
 NAMES = ("PA diastolic", "mean PA pressure", "PA systolic")
 SIGNS = {

@@ -22,7 +22,7 @@ from service.domain.signals_settings import Settings
 from service.domain.signals_symptoms import SymptomsFound
 from service.domain.signals_weight import WeightFound
 from service.domain.trend import TrendState
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

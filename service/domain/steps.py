@@ -13,9 +13,9 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, Literal
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
+from service.domain.vocabulary import StepKind
 from service.domain.windows import WindowFacts, WindowTimes, is_answered, missing
-from service.domain.words import StepKind
 
 Anchor = Literal["opens", "due", "closes"]
 ANCHORS: tuple[Anchor, ...] = ("opens", "due", "closes")

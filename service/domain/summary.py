@@ -16,7 +16,7 @@ from service.domain import spoken
 from service.domain.joined import Day
 from service.domain.review_facts import Adherence, PauseNow, Raised, SilenceNow
 from service.domain.signals_facts import Picture
-from service.domain.words import Lane, Response, Swelling, WindowState
+from service.domain.vocabulary import Lane, Response, Swelling, WindowState
 
 STRIP_DAYS = 30
 # One letter a day, so that a strip is 30 numbers and 30 letters.

@@ -14,7 +14,7 @@ from typing import Any
 from service.domain.review_facts import Adherence, PauseNow, Raised, SilenceNow
 from service.domain.signals_facts import Picture
 from service.domain.summary import Judged, Strip, Summary, WeightChange
-from service.domain.words import Lane, PauseCause, Response, SignalKind, SilenceCause
+from service.domain.vocabulary import Lane, PauseCause, Response, SignalKind, SilenceCause
 
 
 def as_json(known: Summary) -> dict[str, Any]:

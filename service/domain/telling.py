@@ -11,7 +11,7 @@ from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant, local_date
-from service.domain.words import TaskKind
+from service.domain.vocabulary import TaskKind
 
 AT_ONCE = timedelta(0)
 A_DAY = timedelta(days=1)

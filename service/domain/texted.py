@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from service.domain import messages
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 
 K = MessageKind
 

@@ -14,7 +14,7 @@ from enum import StrEnum
 from service.domain import texting_words as words
 from service.domain.texting_days import begins_with_a_span
 from service.domain.texting_topics import Heard, hear_answers, without
-from service.domain.words import CaregiverAnswer, SafetySign
+from service.domain.vocabulary import CaregiverAnswer, SafetySign
 
 LONGEST = 1_600  # ten joined segments; nobody answers a diary in more
 

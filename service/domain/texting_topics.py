@@ -13,7 +13,7 @@ from typing import Any
 
 from service.domain import texting_words as words
 from service.domain.diary import QUESTIONS, WEIGHT_RANGES
-from service.domain.words import SafetySign, Swelling
+from service.domain.vocabulary import SafetySign, Swelling
 
 SWELLING = (Swelling.NONE, Swelling.ANKLE, Swelling.SHIN, Swelling.KNEE)
 RANGES = {one.key: (one.least or 0, one.most or 0) for one in QUESTIONS if one.kind in {"scale", "change"}}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from service.domain.words import CaregiverAnswer, SafetySign, Swelling
+from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
 
 
 def _words(text: str) -> frozenset[str]:

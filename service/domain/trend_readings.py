@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from service.domain.words import Posture
+from service.domain.vocabulary import Posture
 
 UNLIKE_HOURS = 6.0  # further from the usual hour than this is another time of day
 OFF_HOUR = (14.9 / 7.0) ** 2  # times the variance

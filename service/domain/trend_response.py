@@ -13,7 +13,7 @@ from datetime import date
 
 from service.domain import spoken
 from service.domain.signals_facts import Adjustment, After, Reference
-from service.domain.words import Response
+from service.domain.vocabulary import Response
 
 WITHIN = 1.5  # mmHg of the reference that count as back at it; common practice, no source
 MOVED = 1.0  # mmHg towards the reference that count as on the way

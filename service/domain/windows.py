@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant
 from service.domain.plan import PlanRule
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from datetime import date
 
 from service.domain import exchange_words, messages, texted, texting_words
 from service.domain.messages import Length
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 
 K = MessageKind
 TO_STAFF = frozenset({K.STAFF_TASK, K.DIGEST})

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.store import audit, panel
 from service.store.tables import Limits, Patient, Reading, Reference
 

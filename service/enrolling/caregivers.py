@@ -6,7 +6,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain.words import ConsentKind
+from service.domain.vocabulary import ConsentKind
 from service.enrolling.consenting import record_consent
 from service.store import audit, contacts, outbox
 from service.store.tables import Caregiver, Patient

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.domain import fields, localtime, steps
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.store import audit
 from service.store.tables import Clinic
 

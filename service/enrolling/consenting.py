@@ -8,8 +8,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
-from service.domain.refused import Refused
-from service.domain.words import Channel, ConsentKind, ContactState
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.store import audit, consents
 from service.store.tables import Caregiver, Consent, Contact, Patient
 

@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 from service.domain import fields, localtime
 from service.domain.plan import PlanRule, next_opening
 from service.domain.readings import UNITS_OF_WEIGHT
-from service.domain.refused import Refused
-from service.domain.words import Channel, ContactState, PatientState
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.enrolling.planning import owed_since
 from service.store import audit, outbox, panel
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff

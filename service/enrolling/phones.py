@@ -17,8 +17,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, Channel, ConsentKind, ContactState, PatientState
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, Channel, ConsentKind, ContactState, PatientState
 from service.enrolling.consenting import record_consent
 from service.enrolling.people import put_first
 from service.store import audit, contacts

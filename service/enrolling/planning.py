@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 from service.domain import fields, steps
 from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
-from service.domain.refused import Refused
-from service.domain.words import PatientState, PauseCause
+from service.domain.validation import Refused
+from service.domain.vocabulary import PatientState, PauseCause
 from service.store import audit, panel, pauses
 from service.store.tables import Patient, Pause, Plan
 

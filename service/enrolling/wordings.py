@@ -19,9 +19,9 @@ from sqlalchemy.orm import Session
 
 from service.domain import fields, wordings
 from service.domain.messages import checked_wording
-from service.domain.refused import Refused
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageKind
 from service.domain.wordings import Preview, Signs
-from service.domain.words import MessageKind
 from service.store import audit
 from service.store import wordings as kept
 from service.store.tables import Clinic, MessageTemplate

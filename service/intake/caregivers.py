@@ -15,8 +15,8 @@ from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import fields, localtime, spoken
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
 from service.intake.outcomes import Outcome, RecordedReply
 from service.store import audit, outbox, panel
 from service.store.pauses import add_pause, end_after, move_last_day, pause_on

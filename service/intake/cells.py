@@ -11,8 +11,8 @@ from datetime import date, datetime
 
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
-from service.domain.refused import Refused
-from service.domain.words import Posture, SafetySign, Source, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture, SafetySign, Source, Swelling
 from service.intake.files import UNREADABLE, Layout, Sheet
 
 READINGS = Layout(

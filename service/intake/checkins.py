@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session, aliased
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
-from service.domain.refused import Refused
-from service.domain.words import PatientState, SafetySign
+from service.domain.validation import Refused
+from service.domain.vocabulary import PatientState, SafetySign
 from service.intake import safety, whom
 from service.intake.outcomes import Outcome, RecordedCheckin
 from service.store import audit, panel, silences

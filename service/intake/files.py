@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 UNREADABLE = "\N{REPLACEMENT CHARACTER}"

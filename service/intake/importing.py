@@ -18,7 +18,7 @@ from sqlalchemy import Engine
 
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake.cells import CHECKINS, READINGS, CheckinRows, ReadingRows
 from service.intake.files import Layout, Sheet, opened, rows
 from service.intake.many import record_readings, try_readings

@@ -14,7 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import spoken
-from service.domain.words import TaskKind, TaskState
+from service.domain.vocabulary import TaskKind, TaskState
 from service.store.tables import Limits, Task
 from service.store.tasks import raise_task
 

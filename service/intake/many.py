@@ -21,15 +21,15 @@ from sqlalchemy.orm import Session
 
 from service.domain import readings
 from service.domain.readings import Judged, NewReading
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake import limits, whom
 from service.intake.outcomes import Outcome, Recorded
 from service.intake.readings import COLUMNS, judged_of, record_reading, repeated, row_of
 from service.store import audit, panel
 from service.store.bulk import insert_rows
 from service.store.many_arrivals import readings_arrived
-from service.store.parking import park, place
-from service.store.session import reading, writing
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
 from service.store.tables import Reading
 
 log = structlog.get_logger(__name__)
@@ -62,7 +62,7 @@ def record_readings(
     """
     results: list[Recorded | Refused | None] = [None] * len(new)
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             placed = _place(session, clinic_id, new, results, now)
             corrections = [one for one in placed if one.new.supersedes is not None]
             _take(session, clinic_id, [one for one in placed if one.new.supersedes is None], results, actor, now)
@@ -88,7 +88,7 @@ def try_readings(
     if any(one.supersedes is not None for one in new):
         raise ValueError("a correction cannot be tried, only made")
     results: list[Recorded | Refused | None] = [None] * len(new)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         placed = _place(session, clinic_id, new, results, now)
         kept = _kept(session, [one.key for one in placed])
         for one in placed:
@@ -192,7 +192,7 @@ def _alone(
     engine: Engine, clinic_id: uuid.UUID, new: NewReading, actor: audit.Actor, now: datetime
 ) -> Recorded | Refused:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             return record_reading(session, clinic_id, new, actor, now)
     except Refused as refusal:
         return refusal
@@ -201,8 +201,8 @@ def _alone(
     except Exception as error:
         subject = ("new_reading", uuid.uuid4())
         log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
-        with writing(engine) as session:
-            park(session, subject, error, now)
+        with write_session(engine) as session:
+            quarantine(session, subject, error, now)
         return Refused("reading", None, f"one that can be written; this is a fault of ours, noted as {subject[1]}")
 
 

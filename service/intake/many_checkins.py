@@ -12,12 +12,12 @@ from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.domain.diary import NewCheckin
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake.checkins import record_checkin, try_checkin
 from service.intake.outcomes import Outcome
 from service.store.audit import Actor
-from service.store.parking import park, place
-from service.store.session import reading, writing
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
 
@@ -37,7 +37,7 @@ def record_checkins(
         return record_checkin(session, clinic_id, one, actor, now, may_correct=may_correct).outcome
 
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             return [_guarded(session, one, take) for one in new]
     except (OperationalError, InterfaceError):
         raise  # the database is away: no check-in is to blame
@@ -54,7 +54,7 @@ def try_checkins(
     def take(session: Session, one: NewCheckin) -> Outcome:
         return try_checkin(session, clinic_id, one, now, may_correct=may_correct)
 
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return [_guarded(session, one, take) for one in new]
 
 
@@ -70,7 +70,7 @@ def _alone(
     engine: Engine, one: NewCheckin, take: Callable[[Session, NewCheckin], Outcome], now: datetime
 ) -> Outcome | Refused:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             return take(session, one)
     except Refused as refusal:
         return refusal
@@ -79,8 +79,8 @@ def _alone(
     except Exception as error:
         subject = ("new_checkin", uuid.uuid4())
         log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
-        with writing(engine) as session:
-            park(session, subject, error, now)
+        with write_session(engine) as session:
+            quarantine(session, subject, error, now)
         return Refused(
             "checkin", None, f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
         )

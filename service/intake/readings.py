@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.domain import readings
 from service.domain.localtime import local_date, zone
 from service.domain.readings import Judged, NewReading
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake import limits, whom
 from service.intake.outcomes import Outcome, Recorded
 from service.intake.whom import Whom

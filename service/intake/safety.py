@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.domain import spoken
-from service.domain.words import SafetySign, Source, TaskKind
+from service.domain.vocabulary import SafetySign, Source, TaskKind
 from service.store.tasks import raise_task
 
 SIGNS: Mapping[SafetySign, str] = {

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import texting
 from service.domain.texting import Keyword
-from service.domain.words import Channel, ConsentKind, MessageKind
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake import texts_caregiver, texts_patient, texts_staff
 from service.intake.texts_replies import Said, Speaker, TextOutcome, send
 from service.intake.texts_staff import StaffSpeaker

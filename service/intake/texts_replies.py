@@ -10,7 +10,7 @@ from enum import StrEnum
 from sqlalchemy.orm import Session
 
 from service.domain import exchange_words
-from service.domain.words import ActorKind, Channel, MessageKind, TaskKind
+from service.domain.vocabulary import ActorKind, Channel, MessageKind, TaskKind
 from service.store import outbox
 from service.store.audit import Actor
 from service.store.tables import Caregiver, Clinic, Contact, Patient

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import exchange_words
 from service.domain.texting import Keyword
-from service.domain.words import ActorKind, Channel, ContactState, MessageKind, Role, TaskKind, TaskState
+from service.domain.vocabulary import ActorKind, Channel, ContactState, MessageKind, Role, TaskKind, TaskState
 from service.intake.texts_replies import GOOD_FOR, TextOutcome
 from service.store import audit, outbox
 from service.store.tables import Clinic, Contact, Staff, Task

@@ -11,8 +11,8 @@ from typing import NoReturn
 from sqlalchemy import Row, Select, or_, select
 from sqlalchemy.orm import Session
 
-from service.domain.refused import Refused
-from service.domain.words import PatientState
+from service.domain.validation import Refused
+from service.domain.vocabulary import PatientState
 from service.store.session import Where, rows
 from service.store.tables import Patient
 

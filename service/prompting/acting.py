@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session
 
 from service.domain import steps
 from service.domain.steps import Act, Decision, Reach, StepFacts
+from service.domain.vocabulary import MessageKind, MessageState, StepKind
 from service.domain.windows import missing
-from service.domain.words import MessageKind, MessageState, StepKind
 from service.prompting import reaching, telling
 from service.prompting.facts import TO_PATIENT, DueStep, OpenSilence
 from service.prompting.reaching import Reached

@@ -6,8 +6,8 @@ import uuid
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
+from service.domain.vocabulary import SilenceCause, StepKind
 from service.domain.windows import WindowFacts
-from service.domain.words import SilenceCause, StepKind
 
 TO_PATIENT = (StepKind.PROMPT, StepKind.REMINDER)
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import pace, steps
 from service.domain.tally import Tally
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import quiet_length
 from service.prompting.stepping import settled
@@ -23,7 +23,7 @@ from service.store.agenda import ACTIVE_PLANS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
 from service.store.bulk import insert_rows
-from service.store.parking import is_parked
+from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 
 MOVE_ON = (
@@ -51,7 +51,7 @@ def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
 
 
 def _due(now: datetime) -> Select[uuid.UUID]:
-    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_parked("plan", Plan.id)))
+    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_quarantined("plan", Plan.id)))
 
 
 def _has_due(session: Session, now: datetime) -> bool:

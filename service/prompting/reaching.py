@@ -12,7 +12,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.domain.steps import Reach
-from service.domain.words import Channel, ContactState
+from service.domain.vocabulary import Channel, ContactState
 from service.store import contacts
 from service.store.tables import Caregiver, Contact
 

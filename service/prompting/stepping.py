@@ -13,14 +13,14 @@ from sqlalchemy.orm import Session, aliased
 from service.domain import pace, steps
 from service.domain.steps import Act, Decision
 from service.domain.tally import Tally
+from service.domain.vocabulary import PatientState, StepKind, StepState, WindowState
 from service.domain.windows import WindowFacts
-from service.domain.words import PatientState, StepKind, StepState, WindowState
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import DueStep, quiet_length
 from service.store import arrivals
 from service.store.agenda import OPEN_WINDOWS, PENDING_STEPS
 from service.store.batches import Work, Written, work_off
-from service.store.parking import is_parked
+from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 
 SETTLE = (
@@ -56,7 +56,7 @@ def _due(now: datetime) -> Select[uuid.UUID]:
     return (
         select(Step.id)
         .join(Window, Window.id == Step.window_id)
-        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_parked("step", Step.id)))
+        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_quarantined("step", Step.id)))
     )
 
 

@@ -11,8 +11,8 @@ from service.domain import localtime, pace, plan, steps, windows
 from service.domain.pace import PaceFacts
 from service.domain.plan import PlanRule
 from service.domain.steps import Reason, StepRule
+from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, WindowState
 from service.domain.windows import WindowFacts, WindowTimes
-from service.domain.words import Pace, PatientState, StepKind, StepState, WindowState
 from service.prompting.facts import TO_PATIENT, DueStep
 
 

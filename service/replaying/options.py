@@ -18,11 +18,11 @@ from typing import Any, TypeVar
 
 from service.domain import signals_settings
 from service.domain.fields import number
-from service.domain.refused import Refused
 from service.domain.signals_facts import Limits
 from service.domain.signals_settings import DEFAULT, Settings
 from service.domain.trend import CHANNELS
-from service.domain.words import SignalKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import SignalKind
 
 Found = TypeVar("Found")
 LEAST, MOST = -5.0, 200.0  # mmHg a limit or a reference may be

@@ -15,10 +15,10 @@ from datetime import datetime
 from math import inf
 
 from service.domain.readings import EARLIEST, MEAN_SLACK, MMHG, RANGES, UNITS
-from service.domain.refused import Refused
 from service.domain.trend import CHANNELS
 from service.domain.trend_readings import One
-from service.domain.words import Posture
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture
 
 READING_COLUMNS = ("patient", "taken_at", *CHANNELS, "heart_rate", "pressure_unit", "posture")
 LATEST_YEAR = 2100

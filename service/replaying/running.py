@@ -21,7 +21,7 @@ from service.domain.signals_episodes import KINDS, burden
 from service.domain.signals_facts import Limits, SilenceFacts
 from service.domain.signals_watch import Today, Watch
 from service.domain.trend_readings import Combined, One, combine, usual_after
-from service.domain.words import SafetySign, SignalKind
+from service.domain.vocabulary import SafetySign, SignalKind
 from service.replaying.diary_rows import Diaries
 from service.replaying.options import Options
 from service.replaying.rows import Readings

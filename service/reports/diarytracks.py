@@ -6,7 +6,7 @@ from typing import Any
 
 from service.domain import spoken
 from service.domain.joined import Day
-from service.domain.words import Swelling
+from service.domain.vocabulary import Swelling
 from service.reports.timeline import BLUE, FAINT, GREEN, INK, LANES_OF_MARKS, SYMPTOMS, Spec, Timeline, edge, x
 
 

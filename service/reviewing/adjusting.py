@@ -13,8 +13,8 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, AdjustmentKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, AdjustmentKind
 from service.reviewing.acting import Acting
 from service.reviewing.panel import local_date
 from service.store import panel

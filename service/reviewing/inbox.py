@@ -15,8 +15,8 @@ from typing import Any
 from sqlalchemy import case, func, select, update
 from sqlalchemy.orm import Session, aliased
 
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, MessageKind, TaskKind, TaskState
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, MessageKind, TaskKind, TaskState
 from service.reviewing.acting import Acting
 from service.store import outbox
 from service.store.audit import Actor, write_line

@@ -15,7 +15,7 @@ from service.domain import joined, plain_limits, signals
 from service.domain.review_facts import Raised
 from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
 from service.domain.summary import Judged
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 from service.reports.timeline import Ahead
 from service.store.histories import History
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import measures, review
 from service.domain.measures import Share, Span, Waiting
-from service.domain.words import AdjustmentKind, Outcome, SignalKind
+from service.domain.vocabulary import AdjustmentKind, Outcome, SignalKind
 from service.reviewing.panel import local_date
 from service.store import habits
 from service.store.tables import Clinic

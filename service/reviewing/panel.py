@@ -20,7 +20,7 @@ from service.domain import localtime, review, summary_json
 from service.domain.review_facts import LastAdjustment, LastReview, OpenTask, Standing
 from service.domain.review_reasons import UNRESOLVED
 from service.domain.summary import Summary
-from service.domain.words import Lane, Outcome
+from service.domain.vocabulary import Lane, Outcome
 from service.reviewing import refreshing
 from service.store import panel, staffwork
 from service.store.tables import Clinic

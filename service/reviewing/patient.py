@@ -19,7 +19,7 @@ from service.domain import joined
 from service.domain.joined import Day, Paused
 from service.domain.plain_limits import STILL_NEWS
 from service.domain.summary import Summary
-from service.domain.words import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
+from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
 from service.reports.timeline import Ahead
 from service.reviewing.judging import ahead_of
 from service.reviewing.panel import PanelEntry, gather, local_date

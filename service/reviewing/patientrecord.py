@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from service.domain import spoken, summary
 from service.domain.joined import Day
 from service.domain.review_reasons import CAUSES, PAUSES
-from service.domain.words import Response
+from service.domain.vocabulary import Response
 from service.reviewing.patient import Made, PatientReview, build_patient
 from service.reviewing.recordwords import CAUTION, Facts, Record, levels, outcome_word, remarks
 from service.store.tables import Clinic

@@ -10,7 +10,7 @@ from service.domain import spoken
 from service.domain.joined import Day
 from service.domain.review_reasons import PAUSES
 from service.domain.summary import Summary
-from service.domain.words import Lane, Outcome, SafetySign, Swelling
+from service.domain.vocabulary import Lane, Outcome, SafetySign, Swelling
 
 Facts = list[list[str]]
 

@@ -32,8 +32,8 @@ from service.reviewing import judging
 from service.store import histories, panel, signal_rows
 from service.store.histories import History
 from service.store.panel import Due
-from service.store.parking import park, place
-from service.store.session import reading, writing
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
 LATER = timedelta(days=36_500)  # a row nobody will ask for again
@@ -50,7 +50,7 @@ class Made:
 
 def refresh(engine: Engine, now: datetime, limit: int = 200) -> Tally:
     """Write the rows that are stale or of an earlier day; at most `limit` in one pass."""
-    with reading(engine) as session:
+    with read_session(engine) as session:
         due = panel.to_refresh(session, now, limit)
     return _write(engine, due, now) if due else Tally()
 
@@ -59,7 +59,7 @@ def rebuild(engine: Engine, now: datetime, portion: int = 200) -> Tally:
     """Give every active patient without a row one. What is carried already is left alone."""
     total = Tally()
     while True:
-        with reading(engine) as session:
+        with read_session(engine) as session:
             due = panel.without_row(session, portion)
         if not due:
             return total
@@ -130,9 +130,9 @@ def _write(engine: Engine, due: Sequence[Due], now: datetime) -> Tally:
     done = parked = 0
     for clinic_id, rows in by_clinic.items():
         todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
-        with reading(engine) as session:
+        with read_session(engine) as session:
             made = work_out(session, clinic_id, todays)
-        with writing(engine) as session:
+        with write_session(engine) as session:
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
             panel.keep(session, [_row(row, made.get(row.patient_id), todays, now) for row in good])
             judged = {row.patient_id: judgement for row in good if (judgement := _judgement(made, row)) is not None}
@@ -140,7 +140,7 @@ def _write(engine: Engine, due: Sequence[Due], now: datetime) -> Tally:
             for row in rows:
                 error = made[row.patient_id].error if row.active else None
                 if error is not None:
-                    park(session, ("panel", row.patient_id), error, now)
+                    quarantine(session, ("panel", row.patient_id), error, now)
                     parked += 1
         done += len(good)
     return Tally(done=done, parked=parked)

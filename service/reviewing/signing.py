@@ -20,8 +20,8 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.domain import joined, review, summary, summary_json
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, Outcome
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, Outcome
 from service.reviewing.acting import Acting
 from service.reviewing.panel import PanelEntry, local_date
 from service.reviewing.patient import PatientReview, build_patient

@@ -15,7 +15,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from service.domain import joined, localtime
-from service.domain.words import SilenceCause, StepKind
+from service.domain.vocabulary import SilenceCause, StepKind
 from service.reviewing.panel import Panel, build_panel
 from service.store import habits
 from service.store.habits import SilenceRow

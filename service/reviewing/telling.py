@@ -19,12 +19,12 @@ from service.domain.localtime import local_date, zone
 from service.domain.sending import CANNOT_WAIT
 from service.domain.tally import Tally
 from service.domain.telling import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
-from service.domain.words import Channel, ContactState, MessageKind, Role, TaskKind
+from service.domain.vocabulary import Channel, ContactState, MessageKind, Role, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
 from service.store.batches import Work, Written, work_off
 from service.store.outbox import NewMessage
-from service.store.parking import is_parked
+from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Contact, Message, Staff, Task
 
 BATCH = 100
@@ -56,7 +56,7 @@ def tell_staff(engine: Engine, now: datetime) -> Tally:
 
 
 def _tasks(now: datetime) -> Work[_Open]:
-    due = (IS_OPEN, Task.step_up_at <= now, ~is_parked("task", Task.id))
+    due = (IS_OPEN, Task.step_up_at <= now, ~is_quarantined("task", Task.id))
 
     def has_due(session: Session) -> bool:
         return session.scalar(select(Task.id).where(*due).limit(1)) is not None
@@ -121,7 +121,7 @@ class _Morning:
 
 
 def _digests(now: datetime) -> Work[_Morning]:
-    due = (or_(Clinic.digest_at.is_(None), Clinic.digest_at <= now), ~is_parked("clinic", Clinic.id))
+    due = (or_(Clinic.digest_at.is_(None), Clinic.digest_at <= now), ~is_quarantined("clinic", Clinic.id))
 
     def has_due(session: Session) -> bool:
         return session.scalar(select(Clinic.id).where(*due).limit(1)) is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from service.domain.review_reasons import CAUSES, PAUSES
-from service.domain.words import MessageKind, MessageState
+from service.domain.vocabulary import MessageKind, MessageState
 from service.reports.timeline import Mark, Timeline
 from service.reviewing.patient import PatientReview
 

@@ -15,7 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import localtime, review, spoken, summary_json
-from service.domain.words import Lane, Outcome
+from service.domain.vocabulary import Lane, Outcome
 from service.reports import strip
 from service.reviewing.recordwords import CAUTION, LANES, Facts, Record, levels, outcome_word
 from service.store import panel

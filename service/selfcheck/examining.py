@@ -13,14 +13,14 @@ from sqlalchemy import Engine, exists, func, or_, select, text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.domain.words import Channel, ContactState, PatientState
+from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.selfcheck.finding import Finding, counted, lasted
 from service.store import leases, migrate
 from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.contacts import patients_who_agreed
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
-from service.store.parking import place
-from service.store.session import reading
+from service.store.quarantine import place
+from service.store.session import read_session
 from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
 from service.store.types import UTCDateTime
 
@@ -46,7 +46,7 @@ def readiness(
     try:
         if not migrate.is_current(engine):
             return [Finding("layout", False, "Migrations are missing: run `neaptide migrate`.")]
-        with reading(engine) as session:
+        with read_session(engine) as session:
             found = [
                 Finding("database", True, "The database answers."),
                 Finding("layout", True, "The database has the newest layout."),
@@ -76,7 +76,7 @@ def examine(
     found = readiness(engine, now, machine_now=machine_now, beat_within=beat_within)
     if any(not finding.ok for finding in found if finding.name in {"database", "layout"}):
         return found
-    with reading(engine) as session:
+    with read_session(engine) as session:
         found += [
             _set_aside(session),
             _tasks(session, now),

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.selfcheck.examining import OPEN_TASKS, readiness
 from service.store.agenda import LEASED_MESSAGES, QUEUED_MESSAGES
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, ParkedRow, Task
 
 
@@ -51,7 +51,7 @@ class _Read(Collector):
                 yield GaugeMetricFamily(name, told, value=values[wanted])
         if any(finding.name in {"database", "layout"} and not finding.ok for finding in findings):
             return
-        with reading(self._engine) as session:
+        with read_session(self._engine) as session:
             yield from _pending(session, self._now)
             yield from _workers(session)
 

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import ColumnElement, ScalarSelect, exists, func, or_, select
 from sqlalchemy.orm import InstrumentedAttribute
 
-from service.domain.words import PauseCause
+from service.domain.vocabulary import PauseCause
 from service.store.tables import Checkin, Pause, Reading
 
 PatientId = InstrumentedAttribute[uuid.UUID]

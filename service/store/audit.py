@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from service.domain.words import ActorKind
+from service.domain.vocabulary import ActorKind
 from service.store.bulk import insert_row, insert_rows
 from service.store.session import Where
 from service.store.tables import AuditLine

@@ -19,8 +19,8 @@ from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.domain.tally import Tally
-from service.store.parking import park, place
-from service.store.session import reading, writing
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
 
@@ -59,7 +59,7 @@ def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
     """Batch after batch until nothing is due. An idle call takes no lock."""
     total = Tally()
     for _ in range(MOST_BATCHES):
-        with reading(engine) as session:
+        with read_session(engine) as session:
             if not work.has_due(session):
                 break
         tally = _one_batch(engine, work, now)
@@ -72,7 +72,7 @@ def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
 def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     rows: Sequence[R] = ()
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             rows = work.load(session, None)
             return _write(session, work, rows, now) if rows else Tally()
     except (OperationalError, InterfaceError):
@@ -84,13 +84,13 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
 
 def _alone(engine: Engine, work: Work[R], row_id: uuid.UUID, now: datetime) -> Tally:
     try:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             rows = work.load(session, row_id)
             return _write(session, work, rows, now) if rows else Tally()
     except (OperationalError, InterfaceError):
         raise
     except Exception as error:
-        with writing(engine) as session:
+        with write_session(engine) as session:
             _set_aside(session, work.kind, row_id, error, now)
         return Tally(parked=1)
 
@@ -104,4 +104,4 @@ def _write(session: Session, work: Work[R], rows: Sequence[R], now: datetime) ->
 
 def _set_aside(session: Session, kind: str, row_id: uuid.UUID, error: Exception, now: datetime) -> None:
     log.error("parked", kind=kind, id=str(row_id), error=place(error))
-    park(session, (kind, row_id), error, now)
+    quarantine(session, (kind, row_id), error, now)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.domain.words import ConsentKind
+from service.domain.vocabulary import ConsentKind
 from service.store import audit, outbox
 from service.store.tables import Consent, Patient
 

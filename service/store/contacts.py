@@ -13,7 +13,7 @@ from collections.abc import Collection
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
-from service.domain.words import ConsentKind, ContactState
+from service.domain.vocabulary import ConsentKind, ContactState
 from service.store.tables import Caregiver, Consent, Contact
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.store import agenda
-from service.store.parking import is_parked
+from service.store.quarantine import is_quarantined
 from service.store.tables import Message, Plan, Step, Window
 
 
@@ -37,10 +37,10 @@ def next_due(session: Session, after: datetime | None = None) -> Due | None:
     With `after`, the earliest of those that fall due later than that.
     """
     waiting = (
-        (Event.OPENS, Plan.next_open_at, agenda.ACTIVE_PLANS, is_parked("plan", Plan.id)),
-        (Event.CLOSES, Window.closes_at, agenda.OPEN_WINDOWS, is_parked("window", Window.id)),
-        (Event.STEP, Step.due_at, agenda.PENDING_STEPS, is_parked("step", Step.id)),
-        (Event.MESSAGE, Message.next_try_at, agenda.QUEUED_MESSAGES, is_parked("message", Message.id)),
+        (Event.OPENS, Plan.next_open_at, agenda.ACTIVE_PLANS, is_quarantined("plan", Plan.id)),
+        (Event.CLOSES, Window.closes_at, agenda.OPEN_WINDOWS, is_quarantined("window", Window.id)),
+        (Event.STEP, Step.due_at, agenda.PENDING_STEPS, is_quarantined("step", Step.id)),
+        (Event.MESSAGE, Message.next_try_at, agenda.QUEUED_MESSAGES, is_quarantined("message", Message.id)),
     )
     found = []
     for event, when, waits, parked in waiting:

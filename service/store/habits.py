@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.domain.words import (
+from service.domain.vocabulary import (
     AdjustmentKind,
     Outcome,
     PatientState,

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.joined import Day, Paused, Planned, Taken
 from service.domain.review_facts import PauseNow, SilenceNow
-from service.domain.words import CaregiverAnswer, SafetySign, SilenceCause
+from service.domain.vocabulary import CaregiverAnswer, SafetySign, SilenceCause
 from service.store.tables import (
     Adjustment,
     Caregiver,

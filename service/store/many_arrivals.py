@@ -16,8 +16,8 @@ from typing import TypeVar
 from sqlalchemy import bindparam, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.domain.vocabulary import StepState, WindowState
 from service.domain.windows import WindowFacts, state_while_open
-from service.domain.words import StepState, WindowState
 from service.store import outbox, silences
 from service.store.tables import Message, Silence, Step, Window
 

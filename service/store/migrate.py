@@ -14,7 +14,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import OperationalError
 
-from service.store.session import writing_rows
+from service.store.session import write_connection
 
 MIGRATIONS = Path(__file__).with_name("migrations")
 LOCK = 7239114  # ours among the database's advisory locks; any number would do
@@ -39,7 +39,7 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
             finally:
                 connection.invalidate()  # its setting is not for whoever would get it next
     else:
-        with writing_rows(engine) as connection:
+        with write_connection(engine) as connection:
             _run(connection, revision)
 
 

@@ -16,7 +16,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.words import Channel, MessageKind, MessageState
+from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store.bulk import insert_rows
 from service.store.tables import Message, MessageEvent
 

@@ -18,8 +18,8 @@ from sqlalchemy import bindparam, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.domain.words import PatientState
-from service.store.parking import is_parked
+from service.domain.vocabulary import PatientState
+from service.store.quarantine import is_quarantined
 from service.store.session import Where, rows
 from service.store.tables import PanelRow, Patient
 
@@ -113,7 +113,7 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[Due]:
             PanelRow.touched,
         )
         .join(Patient, Patient.id == PanelRow.patient_id)
-        .where(~is_parked("panel", PanelRow.patient_id))
+        .where(~is_quarantined("panel", PanelRow.patient_id))
     )
     # Two queries, each along its own index: an idle tick costs the same for any number of patients.
     stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)

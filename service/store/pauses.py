@@ -8,7 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from service.domain.words import PauseCause
+from service.domain.vocabulary import PauseCause
 from service.store import silences
 from service.store.tables import Patient, Pause
 

@@ -10,7 +10,7 @@ from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 
 from service.domain.plan import PlanRule
-from service.domain.words import PatientState
+from service.domain.vocabulary import PatientState
 from service.store.tables import Clinic, Patient, Pause, Plan
 
 

@@ -1,6 +1,6 @@
 """Engines and transactions.
 
-Three doors: `asking`, `reading` and `writing`; `writing_rows` is the last one without
+Four doors: `connect`, `read_session`, `write_session`; `write_connection` is the last one without
 objects, for what is written most. A writer on SQLite begins IMMEDIATE and
 waits its turn in one queue shared by all processes: the database's own busy handler
 sleeps and retries, which starves the unlucky; a file lock is fair and quick.
@@ -31,7 +31,7 @@ BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite
 AWAY = ("08", "57P01", "57P02", "57P03")
 WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
 T = TypeVar("T")
-Where = Session | Connection  # a transaction, begun by `writing` or `writing_rows`
+Where = Session | Connection  # a transaction, begun by `write_session` or `write_connection`
 _queues: dict[str, threading.Lock] = {}  # of this process's threads, by database
 _held = threading.local()  # the databases this thread is writing to
 
@@ -81,7 +81,7 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
 
 
 @contextmanager
-def asking(engine: Engine) -> Iterator[Connection]:
+def connect(engine: Engine) -> Iterator[Connection]:
     """A connection for one question, which on SQLite needs no transaction around it."""
     with engine.connect() as connection:
         connection.connection.info[BEGIN] = ""
@@ -89,14 +89,14 @@ def asking(engine: Engine) -> Iterator[Connection]:
 
 
 @contextmanager
-def reading(engine: Engine) -> Iterator[Session]:
+def read_session(engine: Engine) -> Iterator[Session]:
     """A session that only reads; whatever it changed is rolled back."""
     with Session(engine, expire_on_commit=False, autoflush=False) as session:
         yield session
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Session]:
+def write_session(engine: Engine) -> Iterator[Session]:
     """One transaction: committed when the block ends well, otherwise as if it never began."""
     with _turn(engine), engine.connect() as connection, Session(connection, expire_on_commit=False) as session:
         connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
@@ -128,8 +128,8 @@ def patiently(work: Callable[[], T]) -> T:
 
 
 @contextmanager
-def writing_rows(engine: Engine) -> Iterator[Connection]:
-    """`writing`, for statements alone: a session of objects costs as much as two of them."""
+def write_connection(engine: Engine) -> Iterator[Connection]:
+    """`write_session`, for statements alone: a session of objects costs as much as two of them."""
     with _turn(engine), engine.connect() as connection:
         connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
         with connection.begin():

@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.signals_facts import Signal as Episode
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 from service.store.tables import Signal
 
 _Known = dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]]

@@ -19,7 +19,7 @@ from sqlalchemy import ColumnElement, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import adherence
-from service.domain.words import MessageKind, MessageState, SilenceCause, WindowState
+from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, WindowState
 from service.store.tables import Message, Patient, Silence
 
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER)

@@ -16,8 +16,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, and_, bindparam, func, or_, select, true, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service.domain.vocabulary import MessageKind, StepState, WindowState
 from service.domain.windows import WindowFacts, state_at_close, state_while_open
-from service.domain.words import MessageKind, StepState, WindowState
 from service.store import outbox, panel, silence_rows
 from service.store.session import Where, rows
 from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window

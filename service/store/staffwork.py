@@ -15,7 +15,7 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from service.domain.review_facts import LastAdjustment, LastReview, OpenTask, Raised
-from service.domain.words import Outcome, TaskState
+from service.domain.vocabulary import Outcome, TaskState
 from service.store.tables import Adjustment, Signal, SignOff, Staff, Task
 
 

@@ -32,7 +32,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-from service.domain.words import (
+from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
     CaregiverAnswer,

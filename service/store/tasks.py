@@ -12,7 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.telling import first_told_at
-from service.domain.words import TaskKind, TaskState
+from service.domain.vocabulary import TaskKind, TaskState
 from service.store.tables import Task
 
 

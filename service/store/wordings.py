@@ -14,7 +14,7 @@ from datetime import datetime
 from sqlalchemy import case, func, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.words import MessageKind, MessageState, TaskState
+from service.domain.vocabulary import MessageKind, MessageState, TaskState
 from service.store import outbox
 from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Task
 

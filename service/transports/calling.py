@@ -14,7 +14,7 @@ import urllib.parse
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 MOST_READ = 64 * 1024
 MOST_IDLE = 64

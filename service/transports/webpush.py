@@ -25,7 +25,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from py_vapid import Vapid02
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.calling import Caller, NoAnswer
 from service.transports.textgateway import asked_to_wait

@@ -23,9 +23,9 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import bindparam, select
 
 from service import staffing
-from service.domain.words import ActorKind, Role, Scope
+from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store.audit import Actor
-from service.store.session import asking, reading, writing
+from service.store.session import connect, read_session, write_session
 from service.store.tables import Staff, StaffSession
 from service.web.services import services
 
@@ -84,7 +84,7 @@ def end_session(now: datetime) -> None:
     """Sign this browser out; a copy of its cookie opens nothing either."""
     begun = session.get("session")
     if begun is not None:
-        with writing(services().engine) as db:
+        with write_session(services().engine) as db:
             staffing.end_session(db, uuid.UUID(begun), now)
     session.clear()
 
@@ -129,7 +129,7 @@ def machine_or_staff() -> Caller | None:
         kind, _, secret = given.partition(" ")
         if kind.lower() != "bearer" or not secret:
             return None
-        with asking(services().engine) as connection:
+        with connect(services().engine) as connection:
             key = staffing.check_key(connection, secret.strip())
         return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
     staff = current_staff()
@@ -153,7 +153,7 @@ def _read_session() -> CurrentStaff | None:
         session.clear()
         return None
     session_id = uuid.UUID(session["session"])
-    with reading(services().engine) as db:
+    with read_session(services().engine) as db:
         staff = db.scalar(_SIGNED_IN, {"id": session_id})
     if staff is None or staff.password_set_at > since:
         session.clear()

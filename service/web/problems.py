@@ -15,7 +15,7 @@ import structlog
 from flask import Response, json, request
 from werkzeug.exceptions import HTTPException
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 log = structlog.get_logger(__name__)
 

@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 
 from service.clock import Clock
 from service.config import Settings
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.transports.base import Transport
 from service.web.tokens import Links
 

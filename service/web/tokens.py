@@ -17,7 +17,7 @@ from typing import Any
 from itsdangerous import BadData, Signer
 from itsdangerous.encoding import base64_decode, base64_encode
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 
 
 class Purpose(StrEnum):

@@ -31,10 +31,10 @@ from pathlib import Path
 from sqlalchemy import insert
 
 from service import staffing
-from service.domain.words import Scope, WindowState
+from service.domain.vocabulary import Scope, WindowState
 from service.store import migrate
 from service.store.audit import OPERATOR
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, PanelRow, Patient, Window
 
 ROUNDS = 9
@@ -211,7 +211,7 @@ def _clinic(folder: Path) -> tuple[list[uuid.UUID], str]:
     migrate.upgrade(engine)
     now = datetime.now(UTC)
     clinic_id, people = uuid.uuid4(), [uuid.uuid4() for _ in range(PEOPLE)]
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.execute(
             insert(Clinic).values(
                 id=clinic_id, name="Fernmoor Clinic (invented)", zone="Europe/London", language="en", review_weekday=0,

@@ -26,12 +26,12 @@ from sqlalchemy import Engine, delete, event, insert, select, text
 
 from service import delivery, enrolling
 from service.clock import SystemClock
-from service.domain.words import Channel, ConsentKind, ContactState, MessageKind, PatientState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.store import migrate, outbox
 from service.store.audit import OPERATOR
 from service.store.bulk import insert_rows
 from service.store.outbox import NewMessage
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient
 from service.transports.base import OutgoingText
 from tests.servers import own_database
@@ -177,7 +177,7 @@ def _timed(work: Any) -> float:
 
 def _enqueue(engine: Engine, new: Sequence[NewMessage], now: datetime) -> None:
     for first in range(0, len(new), A_BATCH):
-        with writing(engine) as session:
+        with write_session(engine) as session:
             outbox.enqueue_many(session, new[first : first + A_BATCH], now)
 
 
@@ -225,7 +225,7 @@ def _message(person: dict[str, Any], number: int) -> NewMessage:
 def _queue(engine: Engine, people: Sequence[dict[str, Any]]) -> datetime:
     """One message for each, due now."""
     now = SystemClock().now()
-    with writing(engine) as session:
+    with write_session(engine) as session:
         outbox.enqueue_many(
             session,
             [
@@ -243,7 +243,7 @@ def _queue(engine: Engine, people: Sequence[dict[str, Any]]) -> datetime:
 
 def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
     """Patients of one clinic with a telephone each, who have agreed. Returns their contacts."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         clinic = enrolling.enrol_clinic(
             session,
             enrolling.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor"),
@@ -278,7 +278,7 @@ def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
 
 
 def _forget(engine: Engine) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         for table in (MessageEvent, Message):
             session.execute(delete(table))
     if engine.dialect.name == "postgresql":

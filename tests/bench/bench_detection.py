@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from service.domain import signals_watch
 from service.domain.signals_episodes import KINDS, ROW
 from service.domain.signals_settings import DEFAULT, Settings
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 from tests.bench import panels, rules
 from tests.bench.panels import Panel
 from tests.bench.scoring import Score, first_told, score

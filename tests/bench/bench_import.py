@@ -27,11 +27,11 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, insert
 
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 from service.intake.importing import READINGS_AT_ONCE, import_readings
 from service.store import migrate
 from service.store.audit import OPERATOR
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Patient, Window
 
 ROUNDS = 7
@@ -146,7 +146,7 @@ def _clinic(folder: Path) -> tuple[Path, uuid.UUID, dict[str, tuple[uuid.UUID, s
 
 
 def _enrol(engine: Engine, clinic_id: uuid.UUID, people: dict[str, tuple[uuid.UUID, str]]) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.execute(
             insert(Clinic).values(
                 id=clinic_id, name="Fernmoor Clinic (invented)", zone=ZONES[0], language="en", review_weekday=0,

@@ -26,9 +26,9 @@ from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
 from service import reviewing
-from service.domain.words import Role, Source, WindowState
+from service.domain.vocabulary import Role, Source, WindowState
 from service.store import migrate
-from service.store.session import open_engine, reading, writing
+from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Plan, Reading, Staff, Window
 
 ROUNDS = 7
@@ -74,7 +74,7 @@ def _page(engine: Engine, clinic_id: uuid.UUID) -> None:
 
 
 def _panel(engine: Engine, clinic_id: uuid.UUID) -> None:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         built = reviewing.build_panel(session, clinic_id, NOW)
     assert not any(entry.refreshed_now for entry in built.entries)
 
@@ -146,7 +146,7 @@ def _clinic(engine: Engine, patients: int) -> uuid.UUID:
     noise = random.Random(patients)
     clinic_id = uuid.uuid4()
     today = NOW.date()
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.add(
             Clinic(
                 id=clinic_id,
@@ -271,7 +271,7 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
     from service.config import Settings
     from tests.signed_in import sign_in_as
 
-    with writing(engine) as session:
+    with write_session(engine) as session:
         nurse = Staff(
             id=uuid.uuid4(),
             clinic_id=clinic_id,

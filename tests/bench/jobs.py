@@ -14,8 +14,8 @@ from apscheduler.schedulers.base import BaseScheduler
 from apscheduler.triggers.cron import CronTrigger
 from sqlalchemy import Engine, select
 
-from service.domain.words import Channel, MessageKind, MessageState, StepKind, StepState, WindowState
-from service.store.session import writing
+from service.domain.vocabulary import Channel, MessageKind, MessageState, StepKind, StepState, WindowState
+from service.store.session import write_session
 from service.store.tables import Contact, Message, Patient, Plan, Step, Window
 from tests.bench.hospitals import FAR
 
@@ -47,7 +47,7 @@ def fire(store: Path, engine: Engine, minute: datetime, measure: Callable[[Calla
         job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
     )
     scheduler.start()
-    with writing(engine) as session:
+    with write_session(engine) as session:
         plans = session.execute(select(Plan.id, Plan.next_open_at, Patient.zone).join(Patient)).all()
     past, future = datetime.now(UTC) - timedelta(seconds=1), FAR + timedelta(days=36500)
     for plan_id, opens_at, zone in plans:
@@ -65,7 +65,7 @@ def fire(store: Path, engine: Engine, minute: datetime, measure: Callable[[Calla
 def open_one(plan_id: uuid.UUID) -> None:
     """One patient's window, steps and prompt, in a transaction of its own."""
     now = _minute
-    with writing(_engine) as session:
+    with write_session(_engine) as session:
         plan = session.get_one(Plan, plan_id)
         patient = session.get_one(Patient, plan.patient_id)
         contact = session.scalars(select(Contact).where(Contact.patient_id == patient.id)).first()

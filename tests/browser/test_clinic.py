@@ -18,8 +18,8 @@ from service import reviewing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
-from service.store.session import reading, writing
+from service.domain.vocabulary import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
+from service.store.session import read_session, write_session
 from service.store.tables import SignOff, Task
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
@@ -78,7 +78,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture
 def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         rise = [*QUIET[:-14], *[18 + 0.5 * day for day in range(14)]]
         people = {
@@ -171,7 +171,7 @@ def test_a_whole_review_is_walked_by_keyboard_alone(desk):
     assert sorted(names) == ["Asha Okoro", "Ben Lindqvist", "Cara Moss", "Dina Hale"]
     assert names[0] == "Ben Lindqvist"  # the safety answer first
     assert "4 of 4 signed" in page.inner_text(".coverage")
-    with reading(desk.engine) as session:
+    with read_session(desk.engine) as session:
         outcomes = set(session.scalars(select(SignOff.outcome)))
     assert outcomes == {Outcome.CALLED, Outcome.ADJUSTED, Outcome.NOT_REACHED, Outcome.NO_CHANGE}
     assert page.complaints == []
@@ -225,7 +225,7 @@ def test_without_script_a_patient_is_found_read_and_signed_and_a_task_closed(des
     page.goto(f"{desk.url}/clinic/inbox")
     page.fill("input[name=reason]", "Rang; ambulance called.")
     page.click("form.sign button")
-    with reading(desk.engine) as session:
+    with read_session(desk.engine) as session:
         assert session.scalar(select(func.count()).where(Task.state == TaskState.CLOSED)) == 1
         assert session.scalar(select(func.count()).select_from(SignOff)) == 1
 

@@ -11,8 +11,8 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
-from service.domain.words import CaregiverAnswer, Swelling
-from service.store.session import reading
+from service.domain.vocabulary import CaregiverAnswer, Swelling
+from service.store.session import read_session
 from service.store.tables import CaregiverReply, Contact
 from tests.browser.conftest import Visit
 from tests.house import NURSE, PASSWORD
@@ -339,7 +339,7 @@ def enter(page: Page, password: str) -> None:
 
 def telephone(visit: Visit) -> str:
     number = visit.house.world.phone(visit.house.asha).number
-    with reading(visit.house.engine) as session:
+    with read_session(visit.house.engine) as session:
         return f"/demo/phone/{session.scalars(select(Contact.id).where(Contact.address == number)).one()}"
 
 

@@ -23,7 +23,7 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from playwright.sync_api import Browser, Page, Worker, expect
 from sqlalchemy import Engine
 
-from service.domain.words import ContactState
+from service.domain.vocabulary import ContactState
 from tests.browser.conftest import HERE, Visit, served
 from tests.house import NURSE, PASSWORD, House
 from tests.pushed import PushService, open_push_house, public_key, push_service, unb64

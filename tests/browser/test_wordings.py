@@ -10,9 +10,9 @@ from playwright.sync_api import Page
 from sqlalchemy import select
 
 from service import staffing
-from service.domain.words import Role
+from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import MessageTemplate
 from tests.browser.conftest import Visit
 from tests.house import PASSWORD
@@ -24,7 +24,7 @@ LONG = "{sender}: good morning – your quiet minutes are due, whenever you find
 
 def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme: str = "light") -> Page:
     """A window in which Petra, who is invented, is signed in."""
-    with writing(visit.house.engine) as session:
+    with write_session(visit.house.engine) as session:
         staffing.add_staff(
             session, visit.house.asha.clinic_id, PETRA, "Petra Lindqvale", Role.ADMINISTRATOR, PASSWORD, OPERATOR,
             visit.house.world.now,
@@ -83,5 +83,5 @@ def test_a_wording_is_tried_saved_and_taken_back_without_script(visit: Visit) ->
 
 
 def bodies(visit: Visit) -> list[str]:
-    with reading(visit.house.engine) as session:
+    with read_session(visit.house.engine) as session:
         return list(session.scalars(select(MessageTemplate.body)))

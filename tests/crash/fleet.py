@@ -29,11 +29,11 @@ from sqlalchemy import Engine, func, select
 from service import staffing
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
-from service.domain.words import MessageState, Scope
+from service.domain.vocabulary import MessageState, Scope
 from service.store.agenda import LEASED_MESSAGES
 from service.store.audit import OPERATOR
 from service.store.leases import LEASE
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message
 from tests.crash.gateway import Gateway
 
@@ -83,7 +83,7 @@ class Fleet:
         wait_until(lambda: self._beats() >= before + len(names), "signs of life", self._picture)
 
     def _beats(self) -> int:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return session.scalar(select(func.count()).select_from(Heartbeat)) or 0
 
     def start_web(self) -> None:
@@ -175,17 +175,17 @@ class Fleet:
     # --- the outbox ----------------------------------------------------------------
 
     def issue_key(self, clinic_id: uuid.UUID) -> None:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             _, self.key = staffing.issue_key(session, clinic_id, "machine", tuple(Scope), OPERATOR, self.clock.now())
 
     def messages(self) -> dict[uuid.UUID, Message]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return {one.id: one for one in session.scalars(select(Message))}
 
     def in_hand(self) -> dict[uuid.UUID, list[uuid.UUID]]:
         """What workers hold: messages by claim."""
         held: dict[uuid.UUID, list[uuid.UUID]] = {}
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             for token, message_id in session.execute(select(Message.claim_token, Message.id).where(LEASED_MESSAGES)):
                 held.setdefault(token, []).append(message_id)
         return held
@@ -194,7 +194,7 @@ class Fleet:
         """Until so many are written and none waits, but for what so many claims hold that nobody works on."""
 
         def idle() -> bool:
-            with reading(self.engine) as session:
+            with read_session(self.engine) as session:
                 # One statement, one picture: what is taken back between two of them would be in neither.
                 asked = select(Message.state, Message.claim_token, func.count(), func.min(Message.next_try_at))
                 groups = session.execute(asked.group_by(Message.state, Message.claim_token)).all()
@@ -209,7 +209,7 @@ class Fleet:
         wait_until(lambda: self.gateway.waiting(worker) >= calls, f"{calls} calls of {worker}", self._picture)
 
     def _picture(self) -> str:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             states = session.execute(
                 select(Message.kind, Message.state, func.count()).group_by(Message.kind, Message.state)
             )

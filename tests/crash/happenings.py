@@ -11,7 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from sqlalchemy import Engine, select, update
 
 from service import enrolling, intake
-from service.domain.words import (
+from service.domain.vocabulary import (
     ActorKind,
     CaregiverAnswer,
     ConsentKind,
@@ -22,7 +22,7 @@ from service.domain.words import (
 )
 from service.store import tables
 from service.store.audit import OPERATOR, Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from tests.crash.household import ASHA_PHONES, BEN_PHONE, CATO_PHONE, Household
 from tests.crash.picture import BEGINNINGS, DAY, PLANS, Pause, Person, Plan
 from tests.crash.provider import Mood
@@ -58,7 +58,7 @@ class Happenings(RuleBasedStateMachine):
         if all_again:
             self.home.provider.repeats_receipts()
         if mended:
-            with writing(self.engine) as session:
+            with write_session(self.engine) as session:
                 session.execute(update(tables.Contact).values(state=ContactState.OK))
 
     # --- what people and machines send ---------------------------------------------------
@@ -82,7 +82,7 @@ class Happenings(RuleBasedStateMachine):
         day = person.day(now) - days * DAY
         signs = (SafetySign.CHEST_PAIN,) if safety else ()
         new = intake.NewCheckin(person.id, intake.Answers(breathlessness=breathless, safety_signs=signs), day)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             intake.record_checkin(session, person.clinic_id, new, Actor(ActorKind.PATIENT, person.id), now)
         person.checkins.add(day)
 
@@ -90,7 +90,7 @@ class Happenings(RuleBasedStateMachine):
     def caregiver_answers(self, answer: CaregiverAnswer) -> None:
         """About the day of the newest nudge, whether or not it has left."""
         asha = self.home.people[0]
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             row = session.execute(
                 select(tables.Window.id, tables.Window.local_date)
                 .join(tables.Message, tables.Message.window_id == tables.Window.id)
@@ -101,7 +101,7 @@ class Happenings(RuleBasedStateMachine):
         if row is None or asha.caregiver_id is None:
             return
         actor = Actor(ActorKind.CAREGIVER, asha.caregiver_id)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             intake.record_caregiver_reply(session, asha.caregiver_id, row.id, answer, None, "", actor, self.home.now)
         asha.is_told(row.id, row.local_date, answer, self.home.now)
 
@@ -120,7 +120,7 @@ class Happenings(RuleBasedStateMachine):
         home = self.home
         person = home.people[what == "cato"]
         kind = ConsentKind.CAREGIVER if what == "ben allowed" else ConsentKind.MESSAGES
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             ben = session.get(tables.Caregiver, person.caregiver_id) if what.startswith("ben") else None
             enrolling.record_consent(session, patient, kind, given, "told", OPERATOR, home.now, caregiver=ben)
@@ -141,7 +141,7 @@ class Happenings(RuleBasedStateMachine):
         person = self.home.people[who]
         first = person.day(self.home.now) + begins * DAY
         last = None if lasts is None else first + lasts * DAY
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             held = enrolling.pause(session, patient, cause, first, last, "", OPERATOR, self.home.now)
         person.pauses.append(Pause(first, last or date.max, cause, self.home.now, held.id))
@@ -152,7 +152,7 @@ class Happenings(RuleBasedStateMachine):
         person = data.draw(st.sampled_from([one for one in self.home.people if any(p.id for p in one.pauses)]))
         pause = data.draw(st.sampled_from([pause for pause in person.pauses if pause.id]))
         last = person.day(self.home.now) + after * DAY
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             held = session.get_one(tables.Pause, pause.id)
             enrolling.end_pause(session, held, last, OPERATOR, self.home.now)
         if last < pause.first:
@@ -164,7 +164,7 @@ class Happenings(RuleBasedStateMachine):
     def patient_moves(self, who: int, zone: str, down: timedelta) -> None:
         self._goes_on(down)
         person = self.home.people[who]
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             enrolling.change_patient(session, patient, {"zone": zone}, OPERATOR, self.home.now)
         person.plans_anew(self.home.now, zone=zone)
@@ -173,7 +173,7 @@ class Happenings(RuleBasedStateMachine):
     def plan_changes(self, who: int, plan: Plan, down: timedelta) -> None:
         self._goes_on(down)
         person = self.home.people[who]
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             enrolling.set_plan(session, patient, enrolling.NewPlan(**vars(plan)), OPERATOR, self.home.now)
         person.plans_anew(self.home.now, plan=plan)
@@ -187,7 +187,7 @@ class Happenings(RuleBasedStateMachine):
     def _reads(self, person: Person, taken_at: datetime, wrong: uuid.UUID | None = None) -> None:
         taken_at += timedelta(milliseconds=next(self.numbers))
         new = intake.NewReading(person.id, taken_at, 40.0, 18.0, supersedes=wrong)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             done = intake.record_reading(session, person.clinic_id, new, Actor(ActorKind.KEY), self.home.now)
         if wrong is not None:
             del person.readings[wrong]

@@ -10,9 +10,9 @@ from datetime import date, datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain.words import MessageKind, MessageState, StepState, WindowState
+from service.domain.vocabulary import MessageKind, MessageState, StepState, WindowState
 from service.store import heartbeats
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Message, ParkedRow, Silence, Step, Window
 from tests.crash.household import Household
 from tests.crash.picture import Person
@@ -30,7 +30,7 @@ Seen = dict[uuid.UUID, WindowState]
 def check(home: Household, seen: Seen, whole_since: datetime | None) -> None:
     """Everything. `seen` holds each window's last state; `whole_since` is when a pass that came to its end began."""
     assert not home.provider.wrong, home.provider.wrong
-    with reading(home.engine) as session:
+    with read_session(home.engine) as session:
         messages = list(session.scalars(select(Message)))
         aside = [f"{one.subject_kind}: {one.error}" for one in session.scalars(select(ParkedRow))]
         assert not aside, f"set aside: {aside}"
@@ -129,6 +129,6 @@ def _nothing_waits(session: Session, messages: Sequence[Message], since: datetim
 
 def check_end(home: Household, before: datetime) -> None:
     """Days after the last mishap: everything written before then has come to its end."""
-    with reading(home.engine) as session:
+    with read_session(home.engine) as session:
         for one in session.scalars(select(Message).where(Message.created_at <= before)):
             assert one.state in FINAL, f"lost: {one.kind} is {one.state}"

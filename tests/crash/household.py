@@ -20,9 +20,9 @@ from service import delivery, enrolling
 from service.clock import FixedClock
 from service.config import Settings
 from service.delivery import Boundary, MessageFacts
-from service.domain.words import Channel, ConsentKind, MessageKind, Role, TaskKind
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, Role, TaskKind
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Base, Message, Patient, Staff, Task, Window
 from service.worker import Worker
 from tests.crash.picture import Person, Plan, is_quiet, local, shows
@@ -69,7 +69,7 @@ class Household:
         self.provider = Provider(engine, self.clock, self.judge, self.hear, self._another_passes)
         self.settings = Settings.from_env({"NEAPTIDE_DATA": str(Path("/nowhere")), "NEAPTIDE_SECRET_KEY": "x" * 40})
         self.worker = self._worker("first")
-        with writing(engine) as session:
+        with write_session(engine) as session:
             self._enrol(session, zone, plan)
 
     @property
@@ -221,7 +221,7 @@ class Household:
 
 def forget(engine: Engine) -> None:
     """Empty every table."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         if engine.dialect.name == "sqlite":
             session.execute(text("PRAGMA defer_foreign_keys=ON"))
         for table in reversed(Base.metadata.sorted_tables):

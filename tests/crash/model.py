@@ -26,13 +26,10 @@ from hypothesis.stateful import (
 from sqlalchemy import Engine
 
 from service.delivery import Boundary
-from service.domain.words import (
-    CaregiverAnswer,
-    PauseCause,
-)
+from service.domain.vocabulary import CaregiverAnswer, PauseCause
 from service.store import migrate
 from service.store.due import next_due
-from service.store.session import open_engine, reading
+from service.store.session import open_engine, read_session
 from tests.crash import holding
 from tests.crash.happenings import A_MINUTE, AN_HOUR, Happenings
 from tests.crash.household import forget
@@ -155,7 +152,7 @@ class Lives(Happenings):
         self.whole_since = began
 
     def _goes_to_what_is_due(self) -> None:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             due = next_due(session, after=self.home.now)
         if due is not None:
             self._goes_on(due.at - self.home.now)

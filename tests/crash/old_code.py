@@ -35,8 +35,8 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.domain.words import MessageState
-from service.store.session import open_engine, writing
+from service.domain.vocabulary import MessageState
+from service.store.session import open_engine, write_session
 from service.store.types import UTCDateTime, Word
 from tests.crash.people import first_layout
 
@@ -63,7 +63,7 @@ class OldCode:
             self._write(table, ids)
         self._claims(ids["messages"])
         self._beats()
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             for table in reversed(tables):
                 session.connection().execute(delete(table).where(table.c.id == ids[table.name]))
         self.rounds += 1
@@ -92,7 +92,7 @@ class OldCode:
     def _write(self, table: Table, ids: dict[str, uuid.UUID]) -> None:
         ids[table.name] = uuid.uuid4()
         row = {column.name: _value(table, column, ids) for column in table.c}
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             connection = session.connection()
             if self._engine.dialect.name == "postgresql":
                 connection.execute(text(f"SET LOCAL statement_timeout = '{STATEMENT_SECONDS}s'"))
@@ -111,7 +111,7 @@ class OldCode:
     def _claims(self, message_id: uuid.UUID) -> None:
         """A worker's compare-and-set, by way of the index that finds what is due."""
         messages, token = first_layout().tables["messages"], uuid.uuid4()
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             due = select(messages.c.id).where(text("messages.state = 'queued'"), messages.c.id == message_id)
             claimed = session.connection().execute(
                 update(messages)
@@ -119,7 +119,7 @@ class OldCode:
                 .values(state=MessageState.CLAIMED, claim_token=token, lease_until=NOW)
             )
             assert claimed.rowcount == 1
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             mine = update(messages).where(messages.c.claim_token == token, messages.c.state == MessageState.CLAIMED)
             assert session.connection().execute(mine.values(state=MessageState.SENT, claim_token=None)).rowcount == 1
 
@@ -127,7 +127,7 @@ class OldCode:
         heartbeats = first_layout().tables["heartbeats"]
         dialect = sqlite if self._engine.dialect.name == "sqlite" else postgresql
         row = {"started_at": NOW, "beat_at": NOW, "last_tick": {}}
-        with writing(self._engine) as session:
+        with write_session(self._engine) as session:
             session.connection().execute(
                 dialect.insert(heartbeats)
                 .values(id=uuid.uuid4(), worker="old", **row)

@@ -17,9 +17,9 @@ from typing import Any
 from sqlalchemy import Connection, Engine, MetaData, Table
 
 from service.domain.steps import DEFAULT, as_json
-from service.domain.words import Channel, ConsentKind, ContactState, PatientState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
 from service.store import migrate
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import Base
 
 ZONE = "Atlantic/Reykjavik"  # UTC all year
@@ -117,7 +117,7 @@ def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
             for one in people
         ],
     }  # fmt: skip
-    with writing(engine) as session:
+    with write_session(engine) as session:
         for table, given in rows.items():
             _insert(session.connection(), tables[table], [{"clinic_id": clinic, **row} for row in given])
     return Panel(clinic, people)

@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from service.domain.words import CaregiverAnswer, PauseCause, WindowState
+from service.domain.vocabulary import CaregiverAnswer, PauseCause, WindowState
 
 DAY = timedelta(days=1)
 STEP = timedelta(minutes=15)  # every plan's hour and every clock change here is a multiple of it

@@ -16,8 +16,8 @@ from enum import StrEnum
 from sqlalchemy import Engine
 
 from service.clock import FixedClock
-from service.domain.words import MessageKind
-from service.store.session import reading
+from service.domain.vocabulary import MessageKind
+from service.store.session import read_session
 from service.store.tables import Message, Task, Window
 from service.transports.base import InboundText, OutgoingText, PermanentFailure, Receipt, TemporaryFailure
 
@@ -71,7 +71,7 @@ class Provider:
     _is_shared: bool = False
 
     def send(self, text: OutgoingText) -> str:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             message = session.get_one(Message, text.message_id)
             window = session.get(Window, message.window_id) if message.window_id else None
             is_told = message.kind is MessageKind.STAFF_TASK

@@ -23,9 +23,9 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import Engine, select, text
 
 from service.delivery import Boundary
-from service.domain.words import Channel, ConsentKind, MessageKind, MessageState
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState
 from service.store import migrate
-from service.store.session import open_engine, reading, writing
+from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Base, Message
 from service.transports.base import OutgoingText, PermanentFailure, Receipt, TemporaryFailure
 from tests.post import CAREGIVER_PHONE, PATIENT_PHONE, SECOND_PHONE, Post
@@ -123,12 +123,12 @@ def _mishap(told: Run, chance: random.Random) -> None:
             post.clock.advance(chance.choice([timedelta(hours=1), -timedelta(hours=1), -timedelta(minutes=7)]))
         case 1:
             given = chance.random() < 0.5
-            with writing(post.engine) as session:
+            with write_session(post.engine) as session:
                 post.consent(session, ConsentKind.MESSAGES, given)
             witness.agreed[PATIENT_PHONE] = witness.agreed[SECOND_PHONE] = given
         case 2:
             given = chance.random() < 0.5
-            with writing(post.engine) as session:
+            with write_session(post.engine) as session:
                 post.consent(session, ConsentKind.CAREGIVER, given, post.caregiver)
             witness.agreed[CAREGIVER_PHONE] = given
         case 3:
@@ -161,7 +161,7 @@ def _pass(told: Run, chance: random.Random) -> int:
 def check(told: Run) -> None:
     """What must hold, whatever happened."""
     post, witness = told.post, told.witness
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         messages = {
             one.id: one for one in session.scalars(select(Message).where(Message.patient_id == post.patient.id))
         }
@@ -204,7 +204,7 @@ def main(runs: int) -> None:
 
 
 def _forget(engine: Engine) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         if engine.dialect.name == "sqlite":
             session.execute(text("PRAGMA defer_foreign_keys=ON"))
         for table in reversed(Base.metadata.sorted_tables):

@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import Engine, text
 
 from service.delivery import claiming
-from service.domain.words import MessageKind
-from service.store.session import writing
+from service.domain.vocabulary import MessageKind
+from service.store.session import write_session
 from tests.post import Post
 
 # Planner settings that make PostgreSQL run a subquery again for every row it is compared with.
@@ -26,7 +26,7 @@ def test_a_claim_takes_its_share_and_no_more(engine: Engine, tmp_path: Path, set
     taken = []
     for share in (10, 10, 5, 0):
         token = uuid.uuid4()
-        with writing(engine) as session:
+        with write_session(engine) as session:
             for setting in settings:
                 session.execute(text(setting))
             assert claiming.claim(session, token, post.clock.now(), 10) == share

@@ -7,9 +7,9 @@ from datetime import timedelta
 from sqlalchemy import select
 
 from service import intake
-from service.domain.words import ActorKind, CaregiverAnswer, WindowState
+from service.domain.vocabulary import ActorKind, CaregiverAnswer, WindowState
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import CaregiverReply, Window
 from tests.world import World, nudge, prompt, reminder, world
 
@@ -36,19 +36,19 @@ def test_a_caregivers_last_answer_is_the_one_said_last(world: World) -> None:
     world.at(asha, "10:00")
     world.phone(asha).expects(prompt(), reminder())
     world.phone(ben).expects(nudge())
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         window_id = session.scalars(select(Window.id)).one()
 
     def says(answer: CaregiverAnswer) -> None:
         actor = Actor(ActorKind.CAREGIVER, ben.id)
-        with writing(world.engine) as session:
+        with write_session(world.engine) as session:
             intake.record_caregiver_reply(session, ben.id, window_id, answer, None, "", actor, world.now)
 
     says(CaregiverAnswer.IN_HOSPITAL)
     world.clock.advance(timedelta(hours=-1))
     says(CaregiverAnswer.SPOKE)
     says(CaregiverAnswer.IN_HOSPITAL)
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         answers = session.scalars(select(CaregiverReply.answer).order_by(CaregiverReply.at)).all()
     assert answers == [CaregiverAnswer.IN_HOSPITAL, CaregiverAnswer.SPOKE, CaregiverAnswer.IN_HOSPITAL]
     assert [state for _, state in world.clinic.sees(asha).windows] == [WindowState.EXCUSED]

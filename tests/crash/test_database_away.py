@@ -25,8 +25,8 @@ from sqlalchemy.exc import DBAPIError, OperationalError
 from service.app import create_app
 from service.clock import SystemClock
 from service.config import Settings
-from service.domain.words import MessageState
-from service.store.session import is_away, open_engine, patiently, reading
+from service.domain.vocabulary import MessageState
+from service.store.session import is_away, open_engine, patiently, read_session
 from service.store.tables import Checkin, MessageEvent, ParkedRow, Reading, Window
 from service.web.tokens import Links
 from tests.conftest import SERVER
@@ -134,7 +134,7 @@ def _nothing_is_lost_or_doubled(crew: Fleet, panel: Panel) -> None:
     assert {one.reason for one in messages.values() if one.state is MessageState.CANCELLED} <= {"answered"}
     # No doubt either: whoever lost the database in the middle knew what had left, and waited to say so.
     assert times == Counter({one.id for one in messages.values() if one.state is MessageState.SENT})
-    with reading(crew.engine) as session:
+    with read_session(crew.engine) as session:
         assert Counter(session.scalars(select(Window.patient_id))) == Counter(one.id for one in panel.people)
         assert Counter(session.scalars(select(Reading.patient_id))) == Counter(_took(panel))
         current = select(Checkin.patient_id).where(Checkin.superseded_at.is_(None))

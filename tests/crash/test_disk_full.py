@@ -19,9 +19,9 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import OperationalError
 
 from service.delivery import Boundary
-from service.domain.words import Channel, MessageKind, MessageState, TaskKind, WindowState
+from service.domain.vocabulary import Channel, MessageKind, MessageState, TaskKind, WindowState
 from service.store.leases import LEASE
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import AuditLine, Base, Checkin, MessageEvent, Reading
 from service.transports.base import OutgoingText
 from tests.conftest import SERVER
@@ -77,7 +77,7 @@ class Taker:
 
 
 def counted(engine: Engine, *tables: type[Base]) -> list[int | None]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return [session.scalar(select(func.count()).select_from(table)) for table in tables]
 
 
@@ -170,7 +170,7 @@ def test_a_checkin_without_room_is_answered_503_and_taken_once_when_sent_again(e
     assert "disk" not in json.dumps(problem).lower()  # nothing of the machine's inside
     assert counted(engine, *(mapper.class_ for mapper in Base.registry.mappers)) == before
     assert [sends()[0], sends()[0]] == [201, 201]
-    with reading(engine) as session:
+    with read_session(engine) as session:
         (kept,) = session.scalars(select(Checkin))
     assert kept.breathlessness == 3
 

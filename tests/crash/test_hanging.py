@@ -15,9 +15,9 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service import selfcheck
-from service.domain.words import MessageKind, MessageState, StepState
+from service.domain.vocabulary import MessageKind, MessageState, StepState
 from service.store import heartbeats
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message, MessageEvent, Step, Window
 from service.transports.mock import Fault
 from tests.crash.fleet import Fleet, fleet, seven_tomorrow, wait_until
@@ -63,7 +63,7 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
     assert hanging.hangs.wait(60)
     world.at(ben, "07:30")
     world.worker.beat()  # and comes back, although the gateway does not
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert set(session.scalars(select(Window.patient_id))) == {asha.id, ben.id}
         taken = select(Step.patient_id).where(Step.state == StepState.DONE)
         assert set(session.scalars(taken)) == {asha.id, ben.id}
@@ -80,7 +80,7 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
     world.phone(asha).expects(prompt())
     world.phone(ben).expects(prompt())
     world.worker.finish()
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         (sign,) = session.scalars(select(Heartbeat))
     assert sign.last_tick["batch_seconds"] == 0
     assert sign.last_tick["since_start"]["deliver"]["done"] == 2
@@ -89,7 +89,7 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
 @pytest.mark.parametrize(("seconds", "slow"), [(0.0, False), (59.9, False), (61.0, True)])
 def test_a_hand_over_that_lasts_is_told(engine: Engine, tmp_path: Path, seconds: float, slow: bool) -> None:
     post = Post(engine, tmp_path / "gateway.sqlite3")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         told = {"failed": {}, "batch_seconds": seconds}
         heartbeats.beat(session, "stuck", NOON, told, post.clock.now())
         heartbeats.beat(session, "well", NOON, {"failed": {}}, post.clock.now())
@@ -170,5 +170,5 @@ def test_a_worker_that_is_to_stop_waits_for_the_calls_in_flight_only(crew: Fleet
 
 
 def _told_of(crew: Fleet, event: str) -> set[uuid.UUID]:
-    with reading(crew.engine) as session:
+    with read_session(crew.engine) as session:
         return set(session.scalars(select(MessageEvent.message_id).where(MessageEvent.event == event)))

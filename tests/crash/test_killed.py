@@ -12,7 +12,7 @@ from sqlalchemy import Engine
 
 from service import delivery
 from service.delivery import Boundary
-from service.domain.words import Channel, MessageKind, MessageState, TaskKind
+from service.domain.vocabulary import Channel, MessageKind, MessageState, TaskKind
 from service.store.leases import LEASE
 from service.store.session import open_engine
 from service.transports.mock import Fault, MockGateway

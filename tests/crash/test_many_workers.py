@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, func, select
 
-from service.domain.words import MessageKind, MessageState, StepState, TaskKind, WindowState
-from service.store.session import reading
+from service.domain.vocabulary import MessageKind, MessageState, StepState, TaskKind, WindowState
+from service.store.session import read_session
 from service.store.tables import (
     AuditLine,
     Checkin,
@@ -112,7 +112,7 @@ def _answer(crew: Fleet, panel: Panel) -> None:
 
 def _everything_was_taken_once(crew: Fleet, panel: Panel) -> None:
     everybody, answered = {one.id for one in panel.people}, set(_answered(panel))
-    with reading(crew.engine) as session:
+    with read_session(crew.engine) as session:
         # By the rows, and by what the workers wrote down that they did.
         for action, number in (("windows.open", len(everybody)), ("windows.close", len(everybody - answered))):
             counted = session.scalars(select(AuditLine.detail).where(AuditLine.action == action))
@@ -157,7 +157,7 @@ def _every_message_came(crew: Fleet, in_as_hands: set[uuid.UUID], in_bs_hands: s
     assert twice == in_bs_hands & crew.gateway.by("b")
     assert len(twice) == 9
     assert set(times.values()) <= {1, 2}
-    with reading(crew.engine) as session:
+    with read_session(crew.engine) as session:
         stamped = session.scalars(select(MessageEvent.message_id).where(MessageEvent.event == "handing_over"))
         for message_id, count in Counter(stamped).items():
             assert count == messages[message_id].attempts == 1 + (message_id in in_bs_hands)

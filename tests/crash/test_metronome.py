@@ -21,7 +21,7 @@ from sqlalchemy import Engine, select
 
 from service.clock import SystemClock
 from service.store import heartbeats
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 
 # Beats as in service, in quick succession. `pings` grows by a byte after each ping, said or held back.
@@ -111,7 +111,7 @@ def comes(what: Callable[[], object]) -> None:
 
 
 def failed(engine: Engine) -> dict[str, str]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return heartbeats.last_troubles(session, SystemClock().now() - timedelta(minutes=5))
 
 
@@ -142,11 +142,11 @@ def test_the_watcher_hears_nothing_while_a_part_fails(
 
 def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_path: Path, watcher: Watcher) -> None:
     long_ago = datetime(2026, 3, 1, tzinfo=UTC)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         heartbeats.beat(session, "gone", long_ago, {}, long_ago)
 
     def workers() -> list[str]:
-        with reading(engine) as session:
+        with read_session(engine) as session:
             return list(session.scalars(select(Heartbeat.worker)))
 
     with running(engine, tmp_path, watcher):

@@ -19,9 +19,9 @@ from sqlalchemy import Engine, func, select, text
 from service import selfcheck
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import Channel
+from service.domain.vocabulary import Channel
 from service.store import migrate
-from service.store.session import open_engine, reading
+from service.store.session import open_engine, read_session
 from service.store.tables import Window
 from service.transports.mock import MockGateway
 from service.worker import Worker
@@ -75,7 +75,7 @@ def test_old_code_works_on_while_the_layout_is_made_new(nothing_yet: Engine, tmp
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
     done = Worker(engine, FixedClock(SEVEN), {Channel.TEXT: gateway}, lambda _: "x", settings).tick()
     assert (done["open"].done, done["deliver"].done) == (PATIENTS, PATIENTS)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalar(select(func.count()).select_from(Window)) == PATIENTS
 
 

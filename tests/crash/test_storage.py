@@ -13,7 +13,7 @@ from sqlalchemy import Engine, event
 from sqlalchemy.exc import OperationalError
 
 from service.delivery import Boundary
-from service.domain.words import MessageKind, MessageState
+from service.domain.vocabulary import MessageKind, MessageState
 from service.store.leases import LEASE
 from tests.post import CAREGIVER_PHONE, Post
 

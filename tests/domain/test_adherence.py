@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.adherence import Run, cause, runs
-from service.domain.words import MessageState, SilenceCause, WindowState
+from service.domain.vocabulary import MessageState, SilenceCause, WindowState
 
 MONDAY = date(2026, 3, 2)
 WORDS = {"m": WindowState.MISSED, "a": WindowState.ANSWERED, "x": WindowState.EXCUSED, "o": WindowState.OPEN}

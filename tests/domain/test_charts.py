@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from service.domain.joined import Day
 from service.domain.summary import Strip
-from service.domain.words import Swelling
+from service.domain.vocabulary import Swelling
 from service.reports import charts, strip, timeline, tracks
 from service.reports.timeline import Ahead, Mark, Timeline
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from service.domain import diary
 from service.domain.diary import QUESTIONS, Answers
-from service.domain.refused import Refused
-from service.domain.words import SafetySign, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import SafetySign, Swelling
 
 WELL = Answers(
     breathlessness=2,

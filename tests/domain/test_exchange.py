@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from service.domain import diary, exchange, exchange_words, messages
 from service.domain.diary import Answers
 from service.domain.exchange import ORDER, Exchange, Move, Say, take
-from service.domain.words import SafetySign, Swelling
+from service.domain.vocabulary import SafetySign, Swelling
 
 ALL = ("0", "82.4", "3", "1", "no", "ankle", "no", "4", "no")
 

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.localtime import day_bounds, first_instant, is_lived, local_date, zone
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from tests.domain.zones import CHANGES, PLACES, Change, instants
 
 places = st.sampled_from(PLACES)

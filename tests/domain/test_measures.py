@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from service.domain import measures, telling
 from service.domain.followup import PROPOSALS, proposal
 from service.domain.measures import Share, Span
-from service.domain.words import AdjustmentKind, TaskKind
+from service.domain.vocabulary import AdjustmentKind, TaskKind
 
 MONDAY = date(2026, 11, 2)
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from service.domain import messages
-from service.domain.refused import Refused
-from service.domain.words import MessageKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageKind
 
 FILLED_IN = {
     "sender": "Fernmoor",

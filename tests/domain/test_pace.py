@@ -15,8 +15,8 @@ from service.domain.habit import propose, usual_minute
 from service.domain.pace import PaceFacts, adjusted, choose
 from service.domain.plan import EVERY_DAY, PlanRule, checked
 from service.domain.steps import DEFAULT, StepRule
+from service.domain.vocabulary import Pace, StepKind
 from service.domain.windows import WindowTimes
-from service.domain.words import Pace, StepKind
 
 DAY = timedelta(days=1)
 TODAY = date(2026, 6, 1)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from service.domain.localtime import first_instant, is_lived, local_date, zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, date_after, next_date, next_opening
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from tests.domain.zones import CHANGES, PLACES, Change, instants
 
 MORNING = PlanRule(EVERY_DAY, time(7), time(8, 30), time(10))

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from service.domain import readings
 from service.domain.readings import NewReading, judge, mean_of, says_nothing_new, to_kg, to_mmhg
-from service.domain.refused import Refused
-from service.domain.words import Posture
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 GOOD = NewReading("A1", NOW - timedelta(hours=1), pa_systolic=38.0, pa_diastolic=17.0, pa_mean=25.0, heart_rate=71)

@@ -28,7 +28,7 @@ from service.domain.review_facts import (
     Standing,
 )
 from service.domain.signals_facts import Limits, Picture
-from service.domain.words import (
+from service.domain.vocabulary import (
     Lane,
     Outcome,
     PauseCause,

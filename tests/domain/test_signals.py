@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from service.domain import signals, signals_carried, signals_watch
 from service.domain.joined import Day
 from service.domain.readings import NewReading, judge
-from service.domain.refused import Refused
 from service.domain.signals import assess, assess_many
 from service.domain.signals_carried import Carried, Outdated
 from service.domain.signals_facts import Adjustment, Case, Limits, Picture, Reference
 from service.domain.signals_settings import DEFAULT, described, from_json
 from service.domain.signals_watch import Today, Watch
-from service.domain.words import Lane, Posture, Response, SafetySign, SignalKind, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import Lane, Posture, Response, SafetySign, SignalKind, Swelling
 
 FIRST = date(2026, 1, 1)
 

@@ -9,7 +9,7 @@ import numpy as np
 from service.domain import signals_episodes
 from service.domain.signals_episodes import ROW, Episodes, Rule, Stored, reconcile
 from service.domain.signals_facts import Signal
-from service.domain.words import SignalKind
+from service.domain.vocabulary import SignalKind
 
 KIND = SignalKind.RISING
 FIRST = 740_000

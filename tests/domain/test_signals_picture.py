@@ -21,7 +21,7 @@ from service.domain.signals_facts import (
 )
 from service.domain.signals_picture import joined_picture, order_in_lane
 from service.domain.signals_told import signal_sentence
-from service.domain.words import Lane, SignalKind
+from service.domain.vocabulary import Lane, SignalKind
 
 TODAY = date(2026, 3, 20)
 BEGAN = date(2026, 3, 3)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from service.domain import messages, texted
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 from service.web.tokens import Links
 
 K = MessageKind

@@ -12,7 +12,7 @@ from service.domain import diary
 from service.domain.diary import Answers
 from service.domain.texting import Keyword, caregiver_answer, hear, keyword, plain, signs_by_number
 from service.domain.texting_topics import RANGES, SWELLING, YES_NO, fit
-from service.domain.words import CaregiverAnswer, SafetySign, Swelling
+from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
 
 REST, CHEST, FAINT, PINK, CONFUSED = SafetySign
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from service.domain import exchange_words, messages
 from service.domain.texting import caregiver_answer, plain
 from service.domain.texting_days import FARTHEST, begins_with_a_span, last_day
-from service.domain.words import CaregiverAnswer
+from service.domain.vocabulary import CaregiverAnswer
 
 TODAY = date(2026, 12, 2)
 

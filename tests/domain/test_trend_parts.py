@@ -17,7 +17,7 @@ from service.domain.trend_forecast import Pace, forecast, pace
 from service.domain.trend_readings import OFF_HOUR, SITTING, One, combine, usual_after
 from service.domain.trend_response import Evening, response
 from service.domain.trend_slopes import theil_sen
-from service.domain.words import Posture, Response
+from service.domain.vocabulary import Posture, Response
 
 DAY = date(2026, 3, 1)
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from service.domain.localtime import local_date, zone
 from service.domain.plan import EVERY_DAY, PlanRule
+from service.domain.vocabulary import WindowState
 from service.domain.windows import WindowFacts, missing, state_at_close, state_while_open, times
-from service.domain.words import WindowState
 from tests.domain.zones import CHANGES, PLACES, Change
 
 AT = datetime(2026, 3, 1, 7, tzinfo=UTC)

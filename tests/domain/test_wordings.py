@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from service.domain import exchange_words, messages, wordings
 from service.domain.fields import LANGUAGES
-from service.domain.refused import Refused
-from service.domain.words import MessageKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageKind
 
 K = MessageKind
 SIGNS = wordings.Signs(

@@ -8,9 +8,9 @@ import pytest
 from sqlalchemy import select
 
 from service import intake
-from service.domain.words import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
+from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, CaregiverReply, Patient, Pause, Task, Window
 from tests.world import Page, World, nudge, prompt, reminder
 
@@ -33,7 +33,7 @@ def nudged(world: World, asha: Patient, name: str = "Ben") -> Page:
 
 
 def pauses(world: World) -> list[tuple[PauseCause, date, date | None, bool]]:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         rows = session.scalars(select(Pause).order_by(Pause.recorded_at))
         return [(row.cause, row.from_date, row.to_date, row.cancelled_at is not None) for row in rows]
 
@@ -50,7 +50,7 @@ def test_in_hospital_then_spoke_to_them_on_the_same_day_takes_the_pause_back(wor
     assert seen.windows == [(MONDAY, WindowState.MISSED)]
     assert seen.silence is not None
     assert seen.tasks == [TaskKind.CAREGIVER_SAYS, TaskKind.CAREGIVER_SAYS]
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert len(session.scalars(select(CaregiverReply)).all()) == 2
         told = session.scalars(select(Task).order_by(Task.raised_at.desc())).first()
         assert told is not None
@@ -101,7 +101,7 @@ def test_what_another_caregiver_still_says_stands(world: World, asha: Patient) -
     page = nudged(world, asha)
     page.answers("in hospital")
     cleo = world.caregiver(asha, "Cleo")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         window_id = session.scalars(select(Window.id).where(Window.patient_id == asha.id)).one()
         intake.record_caregiver_reply(
             session, cleo.id, window_id, CaregiverAnswer.IN_HOSPITAL, None, "", Actor(ActorKind.CAREGIVER, cleo.id),

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from service.domain.words import Lane, PauseCause, TaskKind, WindowState
+from service.domain.vocabulary import Lane, PauseCause, TaskKind, WindowState
 from service.transports.mock import Fault
 from tests.world import World, nudge, prompt, reminder
 

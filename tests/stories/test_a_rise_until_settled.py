@@ -12,10 +12,10 @@ from datetime import date, timedelta
 from sqlalchemy import Engine, select
 
 from service import reviewing
-from service.domain.words import AdjustmentKind, Lane, Outcome, Response, SignalKind, WindowState
+from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Response, SignalKind, WindowState
 from service.reviewing import NewAdjustment
 from service.store import panel
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
 from tests.ward import NOW, Ward, open_ward
 
@@ -29,7 +29,7 @@ class Weeks:
         self.engine = engine
         self.now = START
         self.noise = random.Random(11)
-        with writing(engine) as session:
+        with write_session(engine) as session:
             ward = open_ward(session, now=START)
             quiet = [round(18.0 + self.noise.gauss(0, 0.9), 1) for _ in range(60)]
             patient = ward.patient("Asha", pressures=quiet, reference=18.0, upper=26.0)
@@ -41,7 +41,7 @@ class Weeks:
         """A day passes with each reading and a diary that says all is as usual."""
         for value in pressures:
             self.now += timedelta(days=1)
-            with writing(self.engine) as session:
+            with write_session(self.engine) as session:
                 ward = self._ward(session)
                 patient = session.get_one(Patient, self.patient_id)
                 ward.window(patient, ward.today(patient), WindowState.ANSWERED)
@@ -51,18 +51,18 @@ class Weeks:
             reviewing.refresh(self.engine, self.now)
 
     def seen(self) -> reviewing.PanelEntry:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             (entry,) = reviewing.build_panel(session, self.clinic_id, self.now).entries
         assert not entry.refreshed_now
         return entry
 
     def signs(self, outcome: Outcome, note: str = "") -> None:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             nurse = session.get_one(Staff, self.nurse_id)
             reviewing.sign(session, self.clinic_id, self.patient_id, nurse, outcome, note, None, self.now)
 
     def adjusts(self, what: str) -> None:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             reviewing.record_adjustment(
                 session,
                 self.clinic_id,
@@ -93,7 +93,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     assert risen.lane in {Lane.CALL_TODAY, Lane.LOOK_CLOSELY}
     assert risen.why.startswith("Pressure up, diary without change")
     assert risen.summary.symptoms == ""
-    with reading(engine) as session:
+    with read_session(engine) as session:
         signal = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING)).first()
         assert signal is not None
         assert signal.raised_on > START.date() - timedelta(days=1)
@@ -102,7 +102,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     # The call and the adjustment, and a signature that keeps what was seen.
     weeks.adjusts("Evening water tablet added")
     weeks.signs(Outcome.ADJUSTED, "Rang her. Will weigh daily.")
-    with reading(engine) as session:
+    with read_session(engine) as session:
         signed = session.scalars(select(SignOff).order_by(SignOff.week.desc())).first()
         assert signed is not None
         frozen = reviewing.fingerprint(signed.frozen)
@@ -122,7 +122,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     assert due.adjustment is not None
     assert due.adjustment.response in {Response.SETTLING, Response.SETTLED}
     assert any("Chemistry after the change" in sentence for sentence in (due.why, *due.also))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         made = reviewing.build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
         reviewing.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)
     weeks.signs(Outcome.NO_CHANGE)
@@ -133,7 +133,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     assert back.lane is Lane.SETTLED
 
     # Through all of it, what was signed at the height of the rise is what it was.
-    with reading(engine) as session:
+    with read_session(engine) as session:
         kept = session.get_one(SignOff, signed.id)
         assert reviewing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
         assert reviewing.differing(session, weeks.clinic_id, weeks.now) == []

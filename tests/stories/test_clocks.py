@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import pytest
 
 from service.domain.steps import DEFAULT, as_json
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 from tests.world import World, nudge, prompt, reminder
 
 

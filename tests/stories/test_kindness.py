@@ -9,9 +9,9 @@ from sqlalchemy import select
 
 from service import enrolling, prompting
 from service.domain.localtime import local_date, zone
-from service.domain.words import ActorKind, MessageKind, Pace, PauseCause, TaskKind
+from service.domain.vocabulary import ActorKind, MessageKind, Pace, PauseCause, TaskKind
 from service.store.audit import OPERATOR, Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
 from tests.world import Expected, World, nudge, prompt, reminder
 
@@ -24,7 +24,7 @@ def on_a_sunday_evening(world: World) -> None:
 
 
 def pace_today(world: World, patient: Patient) -> Pace | None:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         newest = session.query(Window).filter_by(patient_id=patient.id).order_by(Window.local_date.desc()).first()
         assert newest is not None
         return newest.pace
@@ -101,7 +101,7 @@ def test_a_hospital_stay_told_by_text_ends_with_closer_follow_up_that_ends_too(w
     world.advance(days=9)  # until told otherwise: nobody is asked anything
     world.phone(asha).expects_nothing()
     world.phone(ben).expects_nothing()
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         stay = session.scalars(select(Pause)).one()
         last = local_date(world.now, zone(asha.zone))
         enrolling.end_pause(session, stay, last, OPERATOR, world.now)
@@ -157,7 +157,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
         world.reading(asha)
 
     def proposed():
-        with reading(world.engine) as session:
+        with read_session(world.engine) as session:
             return prompting.propose_hours(session, asha.clinic_id, asha.id, world.now)
 
     found = proposed()
@@ -172,7 +172,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
         world.phone(asha).expects(reminder())
         world.at(asha, "10:20")
         world.reading(asha)
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         held, rule = session.get_one(Patient, asha.id), found.rule
         enrolling.set_plan(
             session, held, enrolling.NewPlan(rule.opens, rule.due, rule.closes), Actor(ActorKind.STAFF), world.now
@@ -194,5 +194,5 @@ def test_nobody_with_no_habit_is_proposed_anything(world: World) -> None:
         world.at(asha, ("07:10", "13:00", "19:30")[n % 3])
         world.reading(asha)
         world.phone(asha).expects(*[prompt()] * len(world.phone(asha).unread()))
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert prompting.propose_hours(session, asha.clinic_id, asha.id, world.now) is None

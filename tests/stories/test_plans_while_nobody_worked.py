@@ -7,9 +7,9 @@ from datetime import date, datetime, time, timedelta
 import pytest
 
 from service import enrolling
-from service.domain.words import WindowState
+from service.domain.vocabulary import WindowState
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan
 from tests.world import World, prompt, reminder
 
@@ -24,13 +24,13 @@ def on_a_sunday_evening(world: World) -> None:
 
 def sets_plan(world: World, patient: Patient, opens: str = "07:00", due: str = "08:30", closes: str = "10:00") -> None:
     times = (time.fromisoformat(wall) for wall in (opens, due, closes))
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         held = session.get_one(Patient, patient.id)
         enrolling.set_plan(session, held, enrolling.NewPlan(*times), OPERATOR, world.now)
 
 
 def next_date(world: World, patient: Patient) -> date:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return session.query(Plan).filter_by(patient_id=patient.id).one().next_date
 
 

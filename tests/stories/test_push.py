@@ -15,10 +15,10 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service import enrolling
-from service.domain.words import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Contact, Message, MessageEvent, MessageTemplate, Patient, Task
 from tests.house import House
 from tests.pushed import Browser, PushService, open_push_house, public_key, push_service, unb64
@@ -95,7 +95,7 @@ def test_a_caregiver_is_asked_by_a_notice_in_their_own_language(house: House, se
 
 def test_the_clinics_own_wording_loses_its_link_in_a_notice(house: House, service: PushService) -> None:
     browser = sets_up(house, service, "asha")
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         session.add(
             MessageTemplate(
                 clinic_id=house.asha.clinic_id,
@@ -137,7 +137,7 @@ def test_a_phone_that_was_set_up_with_another_key_is_dropped_and_a_text_goes_ins
 ) -> None:
     # RFC 8292, section 4: the subscription is restricted to the key it was made for.
     sets_up(house, service, "asha")
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         phone = session.get_one(Contact, phones(house)[0].id)
         phone.secret = {**(phone.secret or {}), "made_for": "the key before"}
     house.world.at(house.asha, "08:31")
@@ -150,7 +150,7 @@ def test_a_phone_that_was_set_up_with_another_key_is_dropped_and_a_text_goes_ins
 
 def test_what_is_queued_to_a_phone_that_its_person_ends_goes_as_a_text(house: House, service: PushService) -> None:
     sets_up(house, service, "asha")
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         phone = session.get_one(Contact, phones(house)[0].id)
         message_id = queue(session, house, phone)
     house.client.post(f"{path_for(house, house.asha)}/end")
@@ -169,7 +169,7 @@ def test_nothing_goes_to_a_phone_of_somebody_who_has_stopped_all_messages(
     if stops == "STOP":
         house.world.phone(house.asha).texts("STOP")
     else:
-        with writing(house.engine) as session:
+        with write_session(house.engine) as session:
             asha = session.get_one(Patient, house.asha.id)
             enrolling.record_consent(
                 session, asha, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, house.world.now

@@ -7,10 +7,10 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select
 
-from service.domain.words import ActorKind, ContactState, MessageKind, MessageState, Role, TaskKind, TaskState
+from service.domain.vocabulary import ActorKind, ContactState, MessageKind, MessageState, Role, TaskKind, TaskState
 from service.intake.texts_staff import BY_TEXT
 from service.store import contacts
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, InboundText, Message, Patient, Staff, Task
 from service.store.tasks import raise_task
 from tests.world import Expected, World, digest, notice, nudge, prompt, reminder
@@ -28,12 +28,12 @@ def asha(world: World) -> Patient:
 
 
 def tasks(world: World, kind: TaskKind) -> list[Task]:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return list(session.scalars(select(Task).where(Task.kind == kind).order_by(Task.raised_at)))
 
 
 def contact_of(world: World, member: Staff) -> Contact:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return session.scalars(select(Contact).where(Contact.staff_id == member.id)).one()
 
 
@@ -70,12 +70,12 @@ def test_what_can_wait_wakes_nobody(world, asha):
     world.phone(ben).expects(nudge())
     world.worker_stops()
     world.at(asha, "02:00")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         # A reading beyond its limit is told at once by day: its step-up time has come, and it is two in the morning.
         raise_task(session, asha.clinic_id, asha.id, TaskKind.ABOVE_LIMIT, "Above the limit.", {}, "k", world.now)
     world.worker_starts()
     world.phone(petra).expects_nothing()
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         (held,) = session.scalars(select(Message).where(Message.kind == MessageKind.STAFF_TASK))
         assert (held.state, held.reason) == (MessageState.QUEUED, "quiet_hours")
     world.at(asha, "06:01")
@@ -98,7 +98,7 @@ def test_stop_ends_notices_to_that_telephone_and_the_clinic_is_told_who_is_not_r
         "Petra Lindqvale texted STOP: notices do not reach that telephone any more. "
         "An administrator should ask how else to reach them."
     )
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.action == "contact.stop")).one()
     assert (line.actor_kind, line.actor_id, line.subject_id) == (ActorKind.STAFF, petra.id, contact.id)
     world.phone(petra).texts("STOP").expects_nothing()  # confirmed once
@@ -128,7 +128,7 @@ def test_start_brings_notices_back_and_settles_the_task(world, asha):
 
 def test_start_does_not_mend_a_contact_that_broke_by_itself(world, asha):
     petra = world.staff("Petra Lindqvale")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         contact = session.get_one(Contact, contact_of(world, petra).id)
         contact.state, contact.broken_reason = ContactState.BROKEN, "unknown number"
     world.phone(petra).texts("START")
@@ -151,7 +151,7 @@ def test_what_staff_write_otherwise_changes_nothing_and_takes_no_task(world, ash
     world.phone(petra).texts("help").expects(HELP)
     (task,) = tasks(world, TaskKind.SAFETY_ANSWER)
     assert task.state is TaskState.OPEN
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         outcomes = list(session.scalars(select(InboundText.outcome).order_by(InboundText.received_at)))
     assert sorted(outcomes) == ["helped", "passed", "safety"]
 
@@ -167,17 +167,17 @@ def test_one_telephone_of_a_patient_a_caregiver_and_staff_stops_for_all_of_them_
     """A nurse who looks after her mother, and answers for both on one telephone."""
     ben, petra = world.caregiver(asha, "Ben Rowan"), world.staff("Petra Lindqvale")
     phone = world.phone(asha)
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         for contact in session.scalars(select(Contact)):
             contact.address = phone.number
     phone.texts("stop please").expects(STOPPED)
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert contacts.reachable(session, patient_id=asha.id) == []
         assert contacts.reachable(session, caregiver_id=ben.id) == []
         assert contacts.working_contacts_of_staff(session, petra.id) == []
     world.advance(days=2)  # nothing comes to anybody; leaving the story would fail on it
     phone.texts("START").expects(STARTED)
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert len(contacts.reachable(session, patient_id=asha.id)) == 1
         assert len(contacts.reachable(session, caregiver_id=ben.id)) == 1
         assert len(contacts.working_contacts_of_staff(session, petra.id)) == 1

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from service.domain import exchange_words
-from service.domain.words import (
+from service.domain.vocabulary import (
     CaregiverAnswer,
     Channel,
     ConsentKind,
@@ -22,7 +22,7 @@ from service.domain.words import (
 )
 from service.intake.texts import take_text
 from service.intake.texts_replies import TextOutcome
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
     Caregiver,
@@ -68,12 +68,12 @@ def told(phone: Phone, text: str) -> str:
 
 
 def all_of(world: World, table) -> list:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return list(session.scalars(select(table)))
 
 
 def kept(world: World) -> Checkin:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return session.scalars(select(Checkin).where(Checkin.superseded_at.is_(None))).one()
 
 
@@ -143,7 +143,7 @@ def test_the_page_and_the_telephone_share_one_diary(world, asha):
 def test_pounds_stay_pounds_when_more_comes(world):
     world.begins("2026-03-02T06:00", ZONE)
     asha = world.patient("Asha Rowan")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         session.get_one(Patient, asha.id).weight_unit = "[lb_av]"
     world.at(asha, "07:00")
     phone = world.phone(asha)
@@ -192,7 +192,7 @@ def test_an_emergency_in_other_words_shows_staff_the_words(world, asha):
 def test_in_the_patients_language(world):
     world.begins("2026-03-02T06:00", ZONE)
     asha = world.patient("Asha Rowan")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         session.get_one(Patient, asha.id).language = "es"
     world.at(asha, "07:00")
     phone = world.phone(asha)
@@ -276,9 +276,9 @@ def test_an_unknown_number_changes_nothing(world, asha):
 
 def test_a_message_told_twice_is_taken_once(world, asha):
     number = world.phone(asha).number
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         assert take_text(session, "ref-1", number, "82.4", world.now) is TextOutcome.ANSWERED
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         assert take_text(session, "ref-1", number, "90", world.now) is TextOutcome.REPEATED
     assert kept(world).weight_kg == 82.4
     world.tick()
@@ -289,7 +289,7 @@ def test_a_message_told_twice_is_taken_once(world, asha):
 def test_the_number_is_known_however_it_is_written(world, asha):
     number = world.phone(asha).number
     for ref, written in enumerate((f"00{number[1:]}", f"{number[:3]} {number[3:]}", f"({number})")):
-        with writing(world.engine) as session:
+        with write_session(world.engine) as session:
             take_text(session, f"ref-{ref}", written, f"b{ref}", world.now)
     assert kept(world).breathlessness == 2
     world.tick()
@@ -398,7 +398,7 @@ def test_a_last_day_may_come_in_a_message_of_its_own_and_another_one_after_it(wo
 
 
 def test_a_last_day_in_the_caregivers_language_not_the_patients(world, asha, ben):
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         session.get_one(Caregiver, ben.id).language = "es"
     assert told(world.phone(ben), "3 hasta el 5/4").endswith(
         "anotado hasta el 5 de abril. Si cambia, mande otra fecha."
@@ -420,7 +420,7 @@ def test_a_zero_lists_what_the_numbers_mean_and_is_no_failed_try(world, asha, be
 
 
 def test_a_caregiver_stops_starts_and_asks_for_help_in_their_own_language(world, asha, ben):
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         session.get_one(Caregiver, ben.id).language = "es"
     phone = world.phone(ben)
     for word, kind, body in (
@@ -483,7 +483,7 @@ def test_a_caregivers_stop_is_their_own(world, asha, ben):
 def test_two_people_on_one_telephone_are_told_apart_by_who_was_asked(world, asha):
     """Ben has no telephone of his own: the nudge comes to the one they share."""
     caregiver = world.caregiver(asha, "Ben Rowan")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         theirs = session.scalars(select(Contact).where(Contact.caregiver_id == caregiver.id)).one()
         theirs.address = world.phone(asha).number
     phone = world.phone(asha)
@@ -502,7 +502,7 @@ def test_two_people_on_one_telephone_are_told_apart_by_who_was_asked(world, asha
 
 
 def session_kind(world: World, message_id) -> MessageKind:
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         return session.get_one(Message, message_id).kind
 
 
@@ -510,14 +510,14 @@ def test_no_answer_of_ours_waits_for_ever(world, asha):
     """A gateway that comes back an hour later does not tell what was true an hour before."""
     world.worker_stops()
     world.gateway.reply(world.phone(asha).number, "82.4")
-    with writing(world.engine) as session:
+    with write_session(world.engine) as session:
         take_text(session, "ref-late", world.phone(asha).number, "b3", world.now)
     world.advance(hours=1)
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         (late,) = session.scalars(select(Message).where(Message.dedupe_key == "reply:ref-late"))
     assert (late.channel, late.params["text"][:9]) == (Channel.TEXT, "Right now")
     world.reading(asha)
     world.worker_starts()
     world.phone(asha).expects(REPLY)  # to the message that was taken in only now
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert session.get_one(Message, late.id).state is MessageState.EXPIRED

@@ -15,9 +15,9 @@ from sqlalchemy import Engine, select
 from service import staffing
 from service.cli import main
 from service.clock import SystemClock
-from service.domain.words import ConsentKind, Scope
+from service.domain.vocabulary import ConsentKind, Scope
 from service.staffing import SignedIn
-from service.store.session import asking, reading
+from service.store.session import connect, read_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
 
 PASSWORD = "four quiet minutes a day"
@@ -96,7 +96,7 @@ def test_a_clinic_is_set_up_from_a_terminal(run: Run, engine: Engine) -> None:
     pause = done(run("pause", "add", "F-1", "--cause", "away", "--from", today)).value("pause")
     done(run("pause", "end", pause, "--last-day", today))
 
-    with reading(engine) as session:
+    with read_session(engine) as session:
         clinic = session.scalars(select(Clinic)).one()
         held = session.scalars(select(Patient)).one()
         contacts = session.scalars(select(Contact).where(Contact.patient_id == held.id).order_by(Contact.position))
@@ -152,13 +152,13 @@ def test_staff_come_in_with_a_password_that_never_stood_in_an_argument(run: Run,
 def test_a_key_is_told_once_and_can_be_revoked(run: Run, engine: Engine) -> None:
     done(run(*CLINIC))
     issued = done(run("key", "issue", "--name", "bridge", "--scope", "readings"))
-    with asking(engine) as connection:
+    with connect(engine) as connection:
         key = staffing.check_key(connection, issued.value("secret"))
     assert key is not None
     assert key.scopes == {Scope.READINGS}
     assert issued.value("secret") not in done(run("key", "list")).out
     done(run("key", "revoke", issued.value("key")))
-    with asking(engine) as connection:
+    with connect(engine) as connection:
         assert staffing.check_key(connection, issued.value("secret")) is None
     assert "revoked" in done(run("key", "list")).out
 
@@ -207,7 +207,7 @@ def test_another_patients_caregiver_is_not_consented_for(run: Run, engine: Engin
     carer = done(run("caregiver", "add", "F-2", "--name", "Kim", "--telephone", "+64 9 999 0103")).value("caregiver")
     said = run("consent", "record", "F-1", "--kind", "caregiver", "--caregiver", carer, "--how", "form")
     assert said.code == 2
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalars(select(Consent)).all() == []
         assert session.scalars(select(Caregiver)).one().name == "Kim"
 

@@ -8,11 +8,11 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service.clock import SystemClock
-from service.domain.words import Channel, ConsentKind, MessageKind, MessageState, Source
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Source
 from service.enrolling.baselines import FEWEST_DATES
 from service.store import contacts, outbox
 from service.store.outbox import NewMessage
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Contact, Message, Patient, Plan, Reference
 from service.store.tables import Reading as Taken
 from tests.usecases.test_cli import CLINIC, PASSWORD, PATIENT, Run, done, run
@@ -43,7 +43,7 @@ def test_a_clinics_settings_are_changed_and_what_is_left_out_stays(clinic: Run, 
     words = ("--emergency-number", "112", "--quiet-from", "22:30", "--silent-days", "2", "--review-weekday", "friday")
     changed = done(clinic("clinic", "change", *words, *STEPS))
     assert changed.value("changed") == "emergency_number quiet_from review_weekday silent_days steps"
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.scalars(select(Clinic)).one()
     assert (held.emergency_number, held.quiet_from, held.silent_days, held.review_weekday) == (
         "112",
@@ -61,7 +61,7 @@ def test_a_patients_particulars_are_changed(clinic: Run, engine: Engine) -> None
     done(
         clinic("patient", "change", "F-1", "--zone", "Europe/Madrid", "--dry-weight", "180", "--weight-unit", "[lb_av]")
     )
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.scalars(select(Patient)).one()
     # 1 lb is 0.45359237 kg exactly (NIST SP 811).
     assert held.dry_weight_kg == pytest.approx(180 * 0.45359237, abs=0.001)
@@ -71,7 +71,7 @@ def test_a_patients_particulars_are_changed(clinic: Run, engine: Engine) -> None
 def test_a_patient_is_followed_up_in_another_way_and_again_as_the_clinic_does(clinic: Run, engine: Engine) -> None:
     done(clinic("plan", "set", "F-1", "--opens", "07:00", "--due", "08:30", "--closes", "10:00", "--no-checkin"))
     done(clinic("plan", "steps", "F-1", *STEPS, "--silent-days", "1"))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.scalars(select(Plan)).one()
     assert (held.steps, held.silent_days, held.opens, held.wants_checkin) == (AS_STORED, 1, time(7), False)
     shown = done(clinic("plan", "show", "F-1"))
@@ -79,18 +79,18 @@ def test_a_patient_is_followed_up_in_another_way_and_again_as_the_clinic_does(cl
         "prompt:opens reminder:due+15 nudge:closes task:closes+60", "1",
     )  # fmt: skip
     done(clinic("plan", "steps", "F-1", "--silent-days", "4"))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.scalars(select(Plan)).one()
     assert (held.steps, held.silent_days) == (AS_STORED, 4)  # what is not named stays
     done(clinic("plan", "steps", "F-1", "--as-clinic"))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.scalars(select(Plan)).one()
     assert (held.steps, held.silent_days, held.opens) == (None, None, time(7))
 
 
 def readings_on(engine: Engine, days: int, first: date) -> None:
     """Diastolic 18, 19, 18, 19 …, and a second reading of each date, 4 above, that the median halves."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         patient = session.scalars(select(Patient)).one()
         for n in range(days):
             for hour, above in ((7, 0.0), (8, 4.0)):
@@ -116,7 +116,7 @@ def test_a_reference_is_the_mean_of_a_fortnight_or_typed_and_a_clinician_answers
     shown = done(clinic("reference", "show", "F-1")).out.splitlines()
     assert "17.5/none/none mmHg" in shown[0]
     assert f"{first} to {first + timedelta(days=13)}" in shown[1]
-    with reading(engine) as session:
+    with read_session(engine) as session:
         answers = {row.set_by.partition(":")[0] for row in session.scalars(select(Reference))}
         typed = {line.actor_kind.value for line in session.scalars(select(AuditLine))}
     assert (answers, typed) == ({"staff"}, {"operator"})
@@ -131,7 +131,7 @@ def test_limits_are_typed_and_taken_away(clinic: Run, engine: Engine) -> None:
 
 def test_a_contact_is_corrected_and_tried_again(clinic: Run, engine: Engine) -> None:
     done(clinic("contact", "add", "F-1", "--channel", "email", "--address", "asha@invented.example"))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         held = session.scalars(select(Contact).where(Contact.channel == Channel.TEXT)).one()
         held.state, held.broken_reason = "broken", "unknown"  # type: ignore[assignment]
     assert "broken" in done(clinic("contact", "list", "F-1")).out
@@ -146,7 +146,7 @@ def test_a_caregiver_is_ended_and_their_consents_are_seen_withdrawn(clinic: Run,
     for kind in ("caregiver", "messages"):
         done(clinic("consent", "record", "F-1", "--kind", kind, "--caregiver", carer, "--how", "signed form"))
     now = SystemClock().now()
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ben = session.scalars(select(Caregiver)).one()
         (contact,) = contacts.reachable(session, caregiver_id=ben.id)
         outbox.enqueue(
@@ -162,7 +162,7 @@ def test_a_caregiver_is_ended_and_their_consents_are_seen_withdrawn(clinic: Run,
     assert "ended" in done(clinic("caregiver", "list", "F-1")).out
     consents = done(clinic("consent", "list", "F-1")).out.splitlines()
     assert sum("withdrawn" in line for line in consents) == 2
-    with reading(engine) as session:
+    with read_session(engine) as session:
         message = session.scalars(select(Message)).one()
         assert contacts.reachable(session, caregiver_id=ben.id) == []
         assert not contacts.has_consent(session, ben.patient_id, ConsentKind.CAREGIVER, ben.id)

@@ -12,10 +12,10 @@ from sqlalchemy import Engine, select, update
 
 from service import delivery, enrolling
 from service.delivery import Boundary
-from service.domain.words import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient
 from service.transports.base import OutgoingText, Receipt
 from service.transports.mock import Fault
@@ -39,7 +39,7 @@ def test_a_message_arrives_once_with_its_wording_and_link(post: Post) -> None:
 
 
 def test_one_occurrence_is_one_message(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         contact = session.scalars(select(Contact).where(Contact.address == PATIENT_PHONE)).one()
         new = outbox.NewMessage(
             clinic_id=post.patient.clinic_id, contact_id=contact.id, kind=MessageKind.PROMPT, channel=Channel.TEXT,
@@ -48,7 +48,7 @@ def test_one_occurrence_is_one_message(post: Post) -> None:
         assert outbox.enqueue(session, new, NOON) is not None
         assert outbox.enqueue(session, new, NOON) is None
         outbox.enqueue_many(session, [new, new], NOON)
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         assert len(session.scalars(select(Message)).all()) == 1
 
 
@@ -102,7 +102,7 @@ def test_a_permanent_failure_marks_the_contact_tells_staff_and_tries_the_next(po
     assert post.message(sent).state is MessageState.FAILED
     assert [kept.to for kept in post.gateway.messages()] == [SECOND_PHONE]
     assert post.tasks() == [TaskKind.BROKEN_CONTACT]
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         broken = session.scalars(select(Contact).where(Contact.address == PATIENT_PHONE)).one()
     assert broken.state is ContactState.BROKEN
 
@@ -114,7 +114,7 @@ def test_an_undelivered_receipt_passes_the_message_on_without_breaking_the_conta
     post.listen()
     post.deliver()
     assert [kept.to for kept in post.gateway.messages()] == [PATIENT_PHONE, SECOND_PHONE]
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         assert set(session.scalars(select(Contact.state))) == {ContactState.OK}
 
 
@@ -123,7 +123,7 @@ def test_consent_withdrawn_between_claim_and_hand_over_stops_the_message(post: P
 
     def withdraw(boundary: Boundary) -> None:
         if boundary is Boundary.CLAIMED:
-            with writing(post.engine) as session:
+            with write_session(post.engine) as session:
                 post.consent(session, ConsentKind.MESSAGES, False)
 
     post.deliver(at=withdraw)
@@ -135,7 +135,7 @@ def test_consent_withdrawn_between_claim_and_hand_over_stops_the_message(post: P
 @pytest.mark.parametrize("side", ["patient's permission", "caregiver's own"])
 def test_a_caregiver_hears_nothing_without_both_consents(post: Post, side: str) -> None:
     kind = ConsentKind.CAREGIVER if side == "patient's permission" else ConsentKind.MESSAGES
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         post.consent(session, kind, False, post.caregiver)
     post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
     post.deliver()
@@ -156,7 +156,7 @@ def test_a_nudge_waits_for_the_end_of_the_recipients_quiet_hours(post: Post) -> 
 
 
 def test_quiet_hours_are_the_recipients_own(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Caregiver).values(zone="Pacific/Auckland"))  # 12:00 UTC is 01:00 there
     sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, lasts=timedelta(hours=20))
     post.deliver()
@@ -233,7 +233,7 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 
 def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         enrolling.end_patient(session, session.get_one(Patient, post.patient.id), OPERATOR, NOON)
     post.deliver()
     assert post.gateway.messages() == []
@@ -241,7 +241,7 @@ def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
 
 
 def test_a_clinics_own_wording_is_used_and_a_broken_one_is_told(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.add(
             MessageTemplate(
                 id=uuid.uuid4(), clinic_id=post.patient.clinic_id, language="en", kind=MessageKind.PROMPT,
@@ -251,7 +251,7 @@ def test_a_clinics_own_wording_is_used_and_a_broken_one_is_told(post: Post) -> N
     post.write(MessageKind.PROMPT)
     post.deliver()
     assert [kept.body for kept in post.gateway.messages()] == ["Morning! https://calls.example/prompt"]
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(MessageTemplate).values(body="{name} {link}"))
     broken = post.write(MessageKind.PROMPT)
     fine = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
@@ -270,7 +270,7 @@ def test_replies_are_taken_in_once_and_in_order(post: Post) -> None:
 
 
 def test_quiet_hours_the_clinic_switched_off_hold_nothing_back(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Clinic).values(quiet_from=time(0), quiet_until=time(0)))
     post.clock.set(datetime(2026, 11, 25, 23, 0, tzinfo=UTC))
     post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)

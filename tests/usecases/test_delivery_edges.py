@@ -11,11 +11,11 @@ from sqlalchemy import Engine, select, update
 from service import delivery
 from service.config import Settings
 from service.delivery import Boundary
-from service.domain.refused import Refused
-from service.domain.words import Channel, ContactState, MessageKind, MessageState, TaskKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.store.audit import OPERATOR
 from service.store.leases import LEASE
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, ParkedRow
 from service.transports.base import Gone, OutgoingText, Receipt
 from service.transports.mock import Fault
@@ -55,7 +55,7 @@ def test_what_expires_while_it_waits_for_its_turn_is_not_begun(post: Post) -> No
 
 
 def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Caregiver).values(zone="Nowhere/At_All"))
     poisoned = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
     fine = post.write(MessageKind.PROMPT)
@@ -63,7 +63,7 @@ def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
     assert (tally.done, tally.parked) == (1, 1)
     assert post.message(fine).state is MessageState.SENT
     assert (post.message(poisoned).state, post.message(poisoned).reason) == (MessageState.FAILED, "set_aside")
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         (parked,) = session.scalars(select(ParkedRow)).all()
     assert (parked.subject_kind, parked.subject_id) == ("message", poisoned)
 
@@ -77,14 +77,14 @@ def test_a_prompt_and_its_reminder_due_together_are_one_message(post: Post) -> N
 
 
 def test_a_channel_that_is_not_set_up_breaks_no_contact_and_the_next_is_asked(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Contact).where(Contact.address == PATIENT_PHONE).values(channel=Channel.EMAIL))
     sent = post.write(MessageKind.PROMPT)
     post.deliver()
     assert post.message(sent).reason == "channel_not_set_up"
     assert [kept.to for kept in post.gateway.messages()] == [SECOND_PHONE]
     assert post.tasks() == [TaskKind.BROKEN_CONTACT]
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         assert set(session.scalars(select(Contact.state))) == {ContactState.OK}
 
 
@@ -100,7 +100,7 @@ def test_a_subscription_that_ended_is_dropped_quietly_while_another_contact_work
 
     post.transports = {Channel.TEXT: Ended()}
     if not others:
-        with writing(post.engine) as session:
+        with write_session(post.engine) as session:
             session.execute(update(Contact).where(Contact.address == SECOND_PHONE).values(state=ContactState.BROKEN))
     post.write(MessageKind.PROMPT)
     post.deliver()
@@ -171,13 +171,13 @@ def test_a_setting_that_cannot_be_used_is_named(tmp_path: Path, given: dict[str,
 
 def test_an_operator_tries_again_and_cancels_by_the_rules(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
-    with pytest.raises(Refused), writing(post.engine) as session:
+    with pytest.raises(Refused), write_session(post.engine) as session:
         delivery.cancel(session, sent, " ", OPERATOR, NOON)
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         delivery.cancel(session, sent, "asked by telephone", OPERATOR, post.clock.now())
-    with pytest.raises(Refused), writing(post.engine) as session:
+    with pytest.raises(Refused), write_session(post.engine) as session:
         delivery.try_again(session, sent, OPERATOR, post.clock.now())
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Message).values(state=MessageState.UNCERTAIN))
         delivery.try_again(session, sent, OPERATOR, post.clock.now())
     post.deliver()

@@ -11,12 +11,12 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service import enrolling
-from service.domain.refused import Refused
-from service.domain.words import Channel, ConsentKind, MessageKind, MessageState, PatientState, PauseCause
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, PatientState, PauseCause
 from service.store import outbox
 from service.store.audit import OPERATOR
 from service.store.outbox import NewMessage
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Base, Clinic, Limits, Message, Patient, Plan, Reference
 
 NOW = datetime(2026, 3, 1, 8, tzinfo=UTC)  # Sunday evening in Auckland (UTC+13)
@@ -26,13 +26,13 @@ PLAN = enrolling.NewPlan(time(7), time(8, 30), time(10))
 
 @pytest.fixture
 def clinic(engine: Engine) -> Clinic:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         return enrolling.enrol_clinic(session, CLINIC, OPERATOR, NOW)
 
 
 @pytest.fixture
 def patient(engine: Engine, clinic: Clinic) -> Patient:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         new = enrolling.NewPatient("F-1", "Asha Invented", "Pacific/Auckland")
         return enrolling.enrol_patient(session, clinic, new, OPERATOR, NOW)
 
@@ -46,7 +46,7 @@ def refusing(field: str) -> Iterator[None]:
 
 
 def everything(engine: Engine) -> dict[str, list[str]]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return {
             table.name: sorted(str(row) for row in session.execute(select(table)))
             for table in Base.metadata.sorted_tables
@@ -76,16 +76,16 @@ def test_a_setting_that_cannot_be_used_is_refused_by_name(
     engine: Engine, clinic: Clinic, setting: str, value: Any
 ) -> None:
     before = everything(engine)
-    with refusing(setting), writing(engine) as session:
+    with refusing(setting), write_session(engine) as session:
         enrolling.change_clinic(session, session.get_one(Clinic, clinic.id), {setting: value}, OPERATOR, NOW)
     assert everything(engine) == before
 
 
 def test_a_change_is_on_the_record_by_its_field_and_not_its_value(engine: Engine, clinic: Clinic) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         held = session.get_one(Clinic, clinic.id)
         enrolling.change_clinic(session, held, {"contact_line": "+64 9 999 0199"}, OPERATOR, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.action == "clinic.change")).one()
     assert line.detail == {"fields": ["contact_line"]}
     assert (line.clinic_id, line.subject_id) == (clinic.id, clinic.id)
@@ -112,9 +112,9 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
     engine: Engine, clinic: Clinic, patient: Patient, particular: str, value: Any
 ) -> None:
     given: dict[str, Any] = {"clinic_ref": "F-2", "name": "Noa Invented", "zone": "UTC", particular: value}
-    with refusing(particular), writing(engine) as session:
+    with refusing(particular), write_session(engine) as session:
         enrolling.enrol_patient(session, clinic, enrolling.NewPatient(**given), OPERATOR, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalars(select(Patient.id)).all() == [patient.id]
 
 
@@ -129,19 +129,19 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
     ],
 )
 def test_telephone_numbers_are_kept_in_one_form(engine: Engine, patient: Patient, given: str, kept: str) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         contact = enrolling.add_contact(session, patient, enrolling.NewContact(Channel.TEXT, given), OPERATOR, NOW)
     assert contact.address == kept
 
 
 @pytest.mark.parametrize("given", ["07700 900123", "+44", "+1234567890123456", "soon", ""])
 def test_a_number_without_its_country_or_too_long_is_refused(engine: Engine, patient: Patient, given: str) -> None:
-    with refusing("address"), writing(engine) as session:
+    with refusing("address"), write_session(engine) as session:
         enrolling.add_contact(session, patient, enrolling.NewContact(Channel.TEXT, given), OPERATOR, NOW)
 
 
 def test_a_mended_contact_is_tried_again(engine: Engine, patient: Patient) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         new = enrolling.NewContact(Channel.TEXT, "+447700900123")
         contact = enrolling.add_contact(session, patient, new, OPERATOR, NOW)
         contact.state, contact.broken_reason = type(contact.state)("broken"), "unknown number"
@@ -153,12 +153,12 @@ def test_a_mended_contact_is_tried_again(engine: Engine, patient: Patient) -> No
 
 
 def plan_of(engine: Engine, patient: Patient) -> Plan:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return session.scalars(select(Plan).where(Plan.patient_id == patient.id)).one()
 
 
 def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: Patient) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
     plan = plan_of(engine, patient)
     # Auckland keeps daylight time, UTC+13, until 5 April 2026.
@@ -167,7 +167,7 @@ def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: 
 
 def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: Engine, patient: Patient) -> None:
     tuesdays = enrolling.NewPlan(time(20), time(21), time(22), weekdays=0b0000010, wants_checkin=False)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
         enrolling.set_plan(session, patient, tuesdays, OPERATOR, NOW)
     plan = plan_of(engine, patient)
@@ -176,7 +176,7 @@ def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: En
 
 
 def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, patient: Patient) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
         enrolling.change_patient(
             session, session.get_one(Patient, patient.id), {"zone": "Europe/Madrid"}, OPERATOR, NOW
@@ -186,7 +186,7 @@ def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, pati
 
 
 def test_who_has_ended_is_sent_nothing_and_planned_nothing(engine: Engine, clinic: Clinic, patient: Patient) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         held = session.get_one(Patient, patient.id)
         enrolling.set_plan(session, held, PLAN, OPERATOR, NOW)
         contact = enrolling.add_contact(
@@ -196,7 +196,7 @@ def test_who_has_ended_is_sent_nothing_and_planned_nothing(engine: Engine, clini
         enrolling.end_patient(session, held, OPERATOR, NOW)
         with refusing("patient"):
             enrolling.set_plan(session, held, PLAN, OPERATOR, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         message = session.scalars(select(Message)).one()
         assert session.get_one(Patient, patient.id).state is PatientState.ENDED
     assert (message.state, message.reason) == (MessageState.CANCELLED, "patient_ended")
@@ -225,7 +225,7 @@ def _prompt(clinic: Clinic, contact_id: Any, **whose: Any) -> NewMessage:
 def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
     engine: Engine, clinic: Clinic, patient: Patient, kind: ConsentKind, about_caregiver: bool, cancelled: set[str]
 ) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         carer = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver("Ben"), OPERATOR, NOW)
         for owner, number, whose in (
             (patient, "+447700900123", {"patient_id": patient.id}),
@@ -236,7 +236,7 @@ def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
         about = carer if about_caregiver else None
         enrolling.record_consent(session, patient, kind, True, "form", OPERATOR, NOW, about)
         enrolling.record_consent(session, patient, kind, False, "by telephone", OPERATOR, NOW, about)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         gone = session.scalars(select(Message).where(Message.state == MessageState.CANCELLED)).all()
         actions = session.scalars(select(AuditLine.action).where(AuditLine.action.like("consent.%"))).all()
     assert {"patient" if message.patient_id else "caregiver" for message in gone} == cancelled
@@ -247,7 +247,7 @@ def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
 def test_what_a_patient_allows_names_one_of_their_own_caregivers(
     engine: Engine, clinic: Clinic, patient: Patient
 ) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         other = enrolling.enrol_patient(session, clinic, enrolling.NewPatient("F-2", "Noa", "UTC"), OPERATOR, NOW)
         carer = enrolling.add_caregiver(session, other, enrolling.NewCaregiver("Kim"), OPERATOR, NOW)
         with refusing("caregiver"):
@@ -271,12 +271,12 @@ def test_what_a_patient_allows_names_one_of_their_own_caregivers(
 def test_a_pause_that_cannot_be_meant_is_refused(
     engine: Engine, patient: Patient, first: date, last: date | None, field: str
 ) -> None:
-    with refusing(field), writing(engine) as session:
+    with refusing(field), write_session(engine) as session:
         enrolling.pause(session, patient, PauseCause.AWAY, first, last, "", OPERATOR, NOW)
 
 
 def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, patient: Patient) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         first = date(2026, 3, 5)
         kept = enrolling.pause(session, patient, PauseCause.IN_HOSPITAL, first, None, "", OPERATOR, NOW)
         enrolling.end_pause(session, kept, date(2026, 3, 9), OPERATOR, NOW)
@@ -290,12 +290,12 @@ def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, pat
 
 def test_the_newest_reference_and_limits_stand_beside_the_earlier_ones(engine: Engine, patient: Patient) -> None:
     fortnight = (date(2026, 2, 1), date(2026, 2, 14))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         enrolling.set_reference(session, patient, 20.0, None, None, None, None, OPERATOR, NOW)
         enrolling.set_reference(session, patient, 18.0, 25.0, 39.0, *fortnight, OPERATOR, NOW + timedelta(days=1))
         enrolling.set_limits(session, patient, 25.0, None, OPERATOR, NOW)
         enrolling.set_limits(session, patient, 24.0, 8.0, OPERATOR, NOW + timedelta(days=1))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         references = session.scalars(select(Reference.pa_diastolic).order_by(Reference.set_at)).all()
         limits = session.execute(select(Limits.upper, Limits.lower).order_by(Limits.set_at)).all()
         set_by = set(session.scalars(select(Reference.set_by)))
@@ -318,17 +318,17 @@ def test_the_newest_reference_and_limits_stand_beside_the_earlier_ones(engine: E
 def test_a_reference_that_cannot_be_true_is_refused(
     engine: Engine, patient: Patient, values: tuple[Any, ...], field: str
 ) -> None:
-    with refusing(field), writing(engine) as session:
+    with refusing(field), write_session(engine) as session:
         enrolling.set_reference(session, patient, *values, OPERATOR, NOW)
 
 
 def test_limits_in_the_wrong_order_are_refused(engine: Engine, patient: Patient) -> None:
-    with refusing("lower"), writing(engine) as session:
+    with refusing("lower"), write_session(engine) as session:
         enrolling.set_limits(session, patient, 10.0, 20.0, OPERATOR, NOW)
 
 
 def test_a_clinic_begins_without_any_goal_of_the_services_own(engine: Engine, patient: Patient) -> None:
     """The service ships no default clinical goal."""
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalars(select(Reference)).all() == []
         assert session.scalars(select(Limits)).all() == []

@@ -13,12 +13,12 @@ from sqlalchemy import Engine, select
 from service import delivery
 from service.commands import operate
 from service.delivery import aside
-from service.domain.words import ConsentKind, MessageKind, MessageState
+from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
 from service.intake import texts, texts_patient
 from service.intake.texts import take_text
-from service.store import parking
+from service.store import quarantine
 from service.store.contacts import has_consent
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Checkin, HeardAside, InboundText, Message, ParkedRow, Task
 from service.transports.base import InboundText as Reply
 from tests.post import NOON, PATIENT_PHONE, Post
@@ -43,18 +43,18 @@ def poisoned(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
 
 
 def parked(post: Post) -> list[ParkedRow]:
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         return list(session.scalars(select(ParkedRow).where(ParkedRow.released_at.is_(None))))
 
 
 def release(post: Post) -> None:
     for row in parked(post):
-        with writing(post.engine) as session:
-            assert parking.release(session, (row.subject_kind, row.subject_id), post.clock.now())
+        with write_session(post.engine) as session:
+            assert quarantine.release(session, (row.subject_kind, row.subject_id), post.clock.now())
 
 
 def all_of(post: Post, table) -> list:
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         return list(session.scalars(select(table)))
 
 
@@ -123,7 +123,7 @@ def test_an_old_sign_of_an_emergency_still_alarms(post: Post, poisoned) -> None:
 
 def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, monkeypatch) -> None:
     def agrees() -> bool:
-        with reading(post.engine) as session:
+        with read_session(post.engine) as session:
             return has_consent(session, post.patient.id, ConsentKind.MESSAGES)
 
     with monkeypatch.context() as broken:
@@ -138,7 +138,7 @@ def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, mon
     assert post.listen(take_text).done == 1
     assert not agrees()
 
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         post.consent(session, ConsentKind.MESSAGES, True)
     with monkeypatch.context() as broken:
         broken.setattr(texts, "_stop", lambda *_: 1 / 0)
@@ -183,7 +183,7 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
 
 def test_any_characters_can_be_kept_aside(post: Post) -> None:
     body = "a\x00b \ud800 \U0001f600 ñ"  # a NUL and half of a surrogate pair: no database takes them as text
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         aside.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
     (kept,) = all_of(post, HeardAside)
     assert kept.said.isascii()

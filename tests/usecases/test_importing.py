@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
 from service.commands.importing import group
-from service.domain.refused import Refused
-from service.domain.words import Posture, SafetySign, Source, Swelling, WindowState
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture, SafetySign, Source, Swelling, WindowState
 from service.intake import importing
 from service.intake.importing import ImportReport, import_checkins, import_readings
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Checkin, Clinic, Patient, Reading, Window
 from tests.ward import NOW, Ward, open_ward
 
@@ -33,7 +33,7 @@ GOOD = "FM-102,2026-02-10T07:15:00-06:00,40,19,27,72,mm[Hg]\n"
 
 @pytest.fixture
 def clinic_id(engine: Engine) -> uuid.UUID:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         for ref, zone in (("FM-101", "America/New_York"), ("FM-102", "America/Chicago")):
             ward.patient(ref, zone=zone).clinic_ref = ref
@@ -50,7 +50,7 @@ def checkins_of(engine: Engine, clinic_id: uuid.UUID, text: str, **options) -> I
 
 
 def count(engine: Engine, table) -> int:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return session.scalar(select(func.count()).select_from(table)) or 0
 
 
@@ -66,7 +66,7 @@ def test_a_file_is_taken_in_and_again_without_harm(engine, clinic_id):
     assert (report.rows, report.taken, report.duplicates, report.refused) == (10, 10, 0, [])
     again = import_readings(engine, clinic_id, SAMPLES / "readings.csv", OPERATOR, NOW)
     assert (again.taken, again.duplicates, again.refused) == (0, 10, [])
-    with reading(engine) as session:
+    with read_session(engine) as session:
         rows = session.scalars(select(Reading).order_by(Reading.taken_at)).all()
         kpa = next(row for row in rows if row.unit_given == "kPa")
         first = rows[0]
@@ -81,7 +81,7 @@ def test_a_file_is_taken_in_and_again_without_harm(engine, clinic_id):
 def test_a_spreadsheets_file_reads_like_a_machines(engine, clinic_id):
     report = import_readings(engine, clinic_id, SAMPLES / "readings-semicolons.csv", OPERATOR, NOW)
     assert (report.taken, report.refused) == (3, [])
-    with reading(engine) as session:
+    with read_session(engine) as session:
         rows = session.scalars(select(Reading).order_by(Reading.taken_at)).all()
     assert (rows[0].pa_systolic, rows[0].pa_diastolic) == (40.5, 18.5)
     # NIST SP 811: 50.2 and 23.1 cmH2O are 36.925 and 16.991 mmHg.
@@ -200,13 +200,13 @@ def test_chunks_are_seamless(engine, clinic_id, monkeypatch):
 
 
 def test_a_file_answers_the_windows_of_its_days(engine, clinic_id):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         patient = session.scalars(select(Patient).where(Patient.clinic_ref == "FM-102")).one()
         for day in (9, 10, 11):
             ward.window(patient, date(2026, 2, day), WindowState.MISSED)
     readings_of(engine, clinic_id, HEADER + GOOD)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         states = session.scalars(select(Window.state).order_by(Window.local_date)).all()
     assert states == [WindowState.MISSED, WindowState.ANSWERED, WindowState.MISSED]
 
@@ -229,7 +229,7 @@ def test_no_rubbish_stops_a_file(engine, clinic_id, lines, with_header):
 def test_a_diary_on_paper_becomes_check_ins_without_making_anything_up(engine, clinic_id):
     report = import_checkins(engine, clinic_id, SAMPLES / "checkins.csv", OPERATOR, NOW)
     assert (report.rows, report.taken, report.refused) == (5, 5, [])
-    with reading(engine) as session:
+    with read_session(engine) as session:
         rows = {
             (row.local_date.day, row.weight_unit): row
             for row in session.scalars(select(Checkin).order_by(Checkin.local_date))
@@ -251,7 +251,7 @@ def test_other_answers_for_a_day_are_refused_unless_corrections_are_wanted(engin
     assert told(checkins_of(engine, clinic_id, other)) == [(2, "local_date", "2026-11-24")]
     assert told(checkins_of(engine, clinic_id, other, dry_run=True)) == [(2, "local_date", "2026-11-24")]
     assert checkins_of(engine, clinic_id, other, may_correct=True).taken == 1
-    with reading(engine) as session:
+    with read_session(engine) as session:
         row = session.scalars(select(Checkin).where(Checkin.superseded_at.is_(None))).one()
     assert (row.breathlessness, row.safety_signs) == (5, [SafetySign.CHEST_PAIN, SafetySign.FAINTING])
 

@@ -9,8 +9,8 @@ from datetime import date, timedelta
 import pytest
 from sqlalchemy import Engine, select
 
-from service.domain.refused import Refused
-from service.domain.words import (
+from service.domain.validation import Refused
+from service.domain.vocabulary import (
     ActorKind,
     CaregiverAnswer,
     Channel,
@@ -25,7 +25,7 @@ from service.domain.words import (
 from service.intake import Outcome, record_caregiver_reply
 from service.store import outbox
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
     Caregiver,
@@ -67,23 +67,23 @@ class Scene:
     ):
         who = by or self.ben
         actor = Actor(ActorKind.CAREGIVER, who.id)
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             return record_caregiver_reply(
                 session, who.id, self.window_id, answer, until, note, actor, NOW + timedelta(minutes=later)
             )
 
     def all(self, table):
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return list(session.scalars(select(table)))
 
     def states(self) -> dict[date, WindowState]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return dict(session.execute(select(Window.local_date, Window.state)).all())
 
 
 @pytest.fixture
 def scene(engine: Engine) -> Scene:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha Rowan", pressures=[20.0, None, None])
         silence = ward.silence(patient, 2)
@@ -180,7 +180,7 @@ def test_a_second_tap_changes_nothing(scene):
 
 
 def test_a_cause_that_is_paused_already_is_not_doubled(scene):
-    with writing(scene.engine) as session:
+    with write_session(scene.engine) as session:
         ward_sister = Caregiver(
             id=uuid.uuid4(), clinic_id=scene.clinic_id, patient_id=scene.patient.id, name="Cara Rowan",
             zone="Europe/London", language="en", created_at=NOW,
@@ -221,12 +221,12 @@ def test_what_cannot_be_taken_is_refused_and_writes_nothing(scene, answer, until
 
 
 def test_only_a_named_caregiver_speaks_and_only_about_their_own(scene):
-    with writing(scene.engine) as session:
+    with write_session(scene.engine) as session:
         ward = open_ward(session)
         stranger = add_caregiver(ward, ward.patient("Bram Ash"), "Dora Ash", "")
     with pytest.raises(Refused, match="window"):
         scene.says(CaregiverAnswer.SPOKE, by=stranger)
-    with writing(scene.engine) as session:
+    with write_session(scene.engine) as session:
         session.get_one(Caregiver, scene.ben.id).active = False
     with pytest.raises(Refused, match="caregiver"):
         scene.says(CaregiverAnswer.SPOKE)

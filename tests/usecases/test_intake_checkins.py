@@ -10,20 +10,12 @@ import pytest
 from sqlalchemy import Engine, event, select
 
 from service.domain.diary import Answers, NewCheckin
-from service.domain.refused import Refused
-from service.domain.words import (
-    ActorKind,
-    PatientState,
-    SafetySign,
-    Source,
-    Swelling,
-    TaskKind,
-    WindowState,
-)
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling, TaskKind, WindowState
 from service.intake import Outcome, record_checkin
 from service.store import panel
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Checkin, Clinic, PanelRow, Patient, Plan, Silence, Task, Window
 from tests.ward import NOW, Ward, open_ward
 
@@ -34,7 +26,7 @@ CHEST, FAINT = SafetySign.CHEST_PAIN, SafetySign.FAINTING
 
 
 def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha Rowan", **options)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
@@ -43,19 +35,19 @@ def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
 
 
 def take(engine: Engine, clinic_id: uuid.UUID, patient: Patient, answers: Answers, now: datetime = NOW, **more):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         return record_checkin(session, clinic_id, NewCheckin(patient.id, answers, **more), PATIENT, now)
 
 
 def rows(engine: Engine, patient: Patient) -> list[Checkin]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return list(
             session.scalars(select(Checkin).where(Checkin.patient_id == patient.id).order_by(Checkin.answered_at))
         )
 
 
 def tasks(engine: Engine) -> list[Task]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return list(session.scalars(select(Task).order_by(Task.raised_at)))
 
 
@@ -75,7 +67,7 @@ def test_answers_are_kept_as_given_and_nothing_is_made_up_for_the_rest(engine):
     assert (row.woke_breathless, row.note) == (False, "slept well")
     assert (row.breathlessness, row.swelling, row.light_headed, row.safety_signs) == (None, None, None, None)
     assert (done.safety, done.emergency_number, done.corrects) == (False, "112", None)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         line = session.scalars(select(AuditLine)).one()
         assert (line.action, line.subject_id, line.actor_kind) == ("checkin.record", done.id, ActorKind.PATIENT)
         assert session.scalars(select(PanelRow.stale_since)).one() == NOW
@@ -119,7 +111,7 @@ def test_a_second_check_in_of_a_day_supersedes_the_first_which_stays_on_record(e
 
 def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
     clinic_id, patient = make(engine)
-    with pytest.raises(RuntimeError), writing(engine) as session:
+    with pytest.raises(RuntimeError), write_session(engine) as session:
         record_checkin(session, clinic_id, NewCheckin(patient.id, Answers(safety_signs=(CHEST,))), PATIENT, NOW)
         raise RuntimeError("power cut")
     assert (rows(engine, patient), tasks(engine)) == ([], [])
@@ -157,11 +149,11 @@ def test_nobody_is_woken_by_a_sign_copied_from_an_old_notebook(engine):
 
 def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):
     clinic_id, patient = make(engine)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         window = ward.window(patient, TODAY, WindowState.OPEN)
     take(engine, clinic_id, patient, WELL)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.get_one(Window, window.id)
         assert (held.checkin_at, held.state) == (NOW, WindowState.OPEN)
     assert rows(engine, patient)[0].window_id == window.id
@@ -169,23 +161,23 @@ def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):
 
 def test_a_check_in_only_plan_is_answered_by_the_check_in(engine):
     clinic_id, patient = make(engine)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         window = ward.window(patient, TODAY, WindowState.OPEN)
         window.wants_reading = False
     take(engine, clinic_id, patient, WELL)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.get_one(Window, window.id).state is WindowState.ANSWERED
 
 
 def test_a_late_check_in_gives_the_silence_its_true_cause(engine):
     clinic_id, patient = make(engine, pressures=[20.0, None])
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         silence = ward.silence(patient, 1)
         silence.first_date = silence.last_date = TODAY
     take(engine, clinic_id, patient, WELL)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.get_one(Silence, silence.id).cause.value == "diary_only"
 
 
@@ -207,7 +199,7 @@ def test_what_cannot_be_taken_is_refused_and_writes_nothing(engine):
     other_clinic, _ = make(engine)
     with pytest.raises(Refused, match="patient"):
         take(engine, other_clinic, patient, WELL)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.get_one(Patient, patient.id).state = PatientState.ENDED
         assert session.scalars(select(Plan)).all()
     with pytest.raises(Refused, match="patient"):
@@ -217,7 +209,7 @@ def test_what_cannot_be_taken_is_refused_and_writes_nothing(engine):
 
 def test_a_check_in_takes_few_statements(engine):
     clinic_id, patient = make(engine)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         ward.window(patient, TODAY, WindowState.OPEN)
     said: list[str] = []

@@ -11,8 +11,8 @@ from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.domain.readings import NewReading
-from service.domain.refused import Refused
-from service.domain.words import (
+from service.domain.validation import Refused
+from service.domain.vocabulary import (
     ActorKind,
     Channel,
     MessageKind,
@@ -28,7 +28,7 @@ from service.intake import Outcome, record_reading, record_readings, try_reading
 from service.intake import many as many_module
 from service.store import outbox, panel
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
     Clinic,
@@ -50,7 +50,7 @@ TAKEN = NOW - timedelta(hours=1)  # 14:00 UTC on 25 November 2026
 
 
 def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha Rowan", **options)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
@@ -65,12 +65,12 @@ def new(patient: Patient | str, diastolic: float = 17.0, **changes) -> NewReadin
 
 
 def take(engine: Engine, clinic_id: uuid.UUID, one: NewReading, now: datetime = NOW):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         return record_reading(session, clinic_id, one, KEY, now)
 
 
 def current(engine: Engine, patient: Patient) -> list[Reading]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return list(
             session.scalars(
                 select(Reading)
@@ -115,7 +115,7 @@ def test_a_reading_is_kept_whole_with_its_audit_line_and_its_own_day(engine):
     # 5 and 2.5 kPa by NIST SP 811: 37.503 and 18.752 mmHg.
     assert (row.pa_systolic, row.pa_diastolic) == (pytest.approx(37.50), pytest.approx(18.75))
     assert (row.mean_is_derived, row.unit_given, row.source, row.received_at) == (True, "kPa", Source.STAFF, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.subject_id == done.id)).one()
         assert (line.action, line.actor_kind, line.actor_id, line.clinic_id) == (
             "reading.record", ActorKind.KEY, KEY.id, clinic_id,
@@ -135,7 +135,7 @@ def test_the_clinics_own_reference_names_a_patient_and_another_clinics_does_not(
 
 def test_nothing_is_taken_in_for_someone_whose_monitoring_has_ended(engine):
     clinic_id, patient = make(engine)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.get_one(Patient, patient.id).state = PatientState.ENDED
     with pytest.raises(Refused, match="patient"):
         take(engine, clinic_id, new(patient))
@@ -146,7 +146,7 @@ def test_the_same_reading_again_is_recognised_and_writes_nothing(engine):
     first = take(engine, clinic_id, new(patient))
     for again in (new(patient), new(patient, heart_rate=None), new(patient, source_ref="other")):
         assert take(engine, clinic_id, again) == replace(first, outcome=Outcome.DUPLICATE)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert len(session.scalars(select(AuditLine)).all()) == 1
 
 
@@ -160,7 +160,7 @@ def test_other_values_at_the_same_instant_are_refused_unless_they_say_what_they_
     better = take(engine, clinic_id, new(patient, 19.0, supersedes=first.id))
     again = take(engine, clinic_id, new(patient, 19.0, supersedes=first.id))
     assert again == replace(better, outcome=Outcome.DUPLICATE)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         old = session.get_one(Reading, first.id)
         assert (old.pa_diastolic, old.superseded_at) == (17.0, NOW)  # kept as it was, only marked
     assert [(row.id, row.supersedes_id) for row in current(engine, patient)] == [(better.id, first.id)]
@@ -174,7 +174,7 @@ def test_a_correction_must_name_a_current_reading_of_the_same_patient(engine):
         take(engine, clinic_id, new(patient, 20.0, supersedes=first.id))
     with pytest.raises(Refused, match="supersedes"):
         take(engine, clinic_id, new(patient, 20.0, supersedes=uuid.uuid4()))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         other = ward.patient("Bram Ash")
     with pytest.raises(Refused, match="supersedes"):
@@ -192,11 +192,11 @@ def test_a_correction_cannot_land_on_another_reading(engine):
 
 def test_a_reading_answers_its_window_and_stops_what_asks_for_it(engine):
     clinic_id, patient = make(engine)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
         window = open_window(ward, patient, date(2026, 11, 25))
     take(engine, clinic_id, new(patient))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         held = session.get_one(Window, window.id)
         assert (held.state, held.reading_at) == (WindowState.ANSWERED, NOW)
         assert session.scalars(select(Step.state)).one() is StepState.CANCELLED
@@ -209,7 +209,7 @@ def test_a_correction_that_moves_the_day_moves_the_window_too(engine):
     yesterday, today = date(2026, 11, 24), date(2026, 11, 25)
     first = take(engine, clinic_id, new(patient))
     take(engine, clinic_id, new(patient, taken_at=TAKEN - timedelta(days=1), supersedes=first.id))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         states = dict(session.execute(select(Window.local_date, Window.state)).all())
     assert states == {yesterday: WindowState.ANSWERED, today: WindowState.MISSED}
 
@@ -221,7 +221,7 @@ def test_a_reading_beyond_a_typed_limit_is_a_task_once_a_day(engine):
     take(engine, clinic_id, new(patient, 24.0, taken_at=TAKEN - timedelta(minutes=9)))
     take(engine, clinic_id, new(patient, 9.0, taken_at=TAKEN - timedelta(days=1)))
     take(engine, clinic_id, new(patient, 30.0, taken_at=TAKEN - timedelta(days=9)))  # for the review, not tonight
-    with reading(engine) as session:
+    with read_session(engine) as session:
         tasks = session.scalars(select(Task).order_by(Task.kind)).all()
     assert [task.kind for task in tasks] == [TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]
     assert tasks[0].sentence.startswith("PA diastolic 22.5 mmHg on 25 November, above the upper limit of 20 mmHg")
@@ -231,7 +231,7 @@ def test_a_reading_beyond_a_typed_limit_is_a_task_once_a_day(engine):
 def test_without_limits_no_pressure_raises_a_task(engine):
     clinic_id, patient = make(engine)
     take(engine, clinic_id, new(patient, 60.0))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalars(select(Task)).all() == []
 
 
@@ -263,7 +263,7 @@ def test_a_batch_says_of_each_reading_what_became_of_it(engine):
     assert done[1].id == done[0].id
     assert done[5].id == kept.id
     assert [row.pa_diastolic for row in current(engine, patient)] == [25.0, 17.0, 17.0]
-    with reading(engine) as session:
+    with read_session(engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.action == "readings.record")).one()
     assert (line.subject_id, line.detail) == (patient.id, {"readings": 2})
 
@@ -282,7 +282,7 @@ def test_one_poisonous_reading_is_set_aside_and_the_rest_are_taken(engine, monke
     done = record_readings(engine, clinic_id, batch, KEY, NOW)
     assert [_kind(one) for one in done] == ["recorded", "recorded", "reading", "recorded"]
     assert len(current(engine, patient)) == 3
-    with reading(engine) as session:
+    with read_session(engine) as session:
         parked = session.scalars(select(ParkedRow)).one()
     assert parked.subject_kind == "new_reading"
     assert str(parked.subject_id) in done[2].accepted
@@ -291,7 +291,7 @@ def test_one_poisonous_reading_is_set_aside_and_the_rest_are_taken(engine, monke
 @pytest.mark.parametrize("at_once", [True, False])
 def test_a_batch_leaves_windows_and_silences_as_one_by_one_would(engine, at_once):
     """Three patients: a run of missed days filled in, one half filled, one whose day is still open."""
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         filled = ward.patient("Filled In", pressures=[20.0, None, None, None])
         ward.silence(filled, 2)
@@ -307,7 +307,7 @@ def test_a_batch_leaves_windows_and_silences_as_one_by_one_would(engine, at_once
     else:
         for one in batch:
             take(engine, clinic_id, one)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert _states(session, filled) == [WindowState.ANSWERED] * 4
         missed, answered = WindowState.MISSED, WindowState.ANSWERED
         assert _states(session, half) == [answered, missed, answered, missed]

@@ -16,10 +16,10 @@ from service.app import create_app
 from service.clock import FixedClock
 from service.commands.plans import plan
 from service.config import Settings
-from service.domain.refused import Refused
-from service.domain.words import PauseCause
+from service.domain.validation import Refused
+from service.domain.vocabulary import PauseCause
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Patient, Plan
 from service.web.tokens import Links, Purpose
 from tests.fernmoor import START, Fernmoor, clinic_of
@@ -33,7 +33,7 @@ def fernmoor(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
     monkeypatch.setenv("NEAPTIDE_SECRET_KEY", KEY)
     monkeypatch.setenv("NEAPTIDE_BASE_URL", "http://127.0.0.1:8000")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         clinic = clinic_of(session)
     return Fernmoor(engine, clinic)
 
@@ -62,7 +62,7 @@ def test_the_year_is_printed_by_reference_or_id(fernmoor: Fernmoor) -> None:
 
 def test_a_patient_who_is_unknown_or_without_a_plan_is_said_so(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(delete(Plan).where(Plan.patient_id == patient.id))
     for named in ("F-unknown", patient.clinic_ref):
         for words in (("show", named, "--year", "2026"), ("feed", named)):
@@ -72,7 +72,7 @@ def test_a_patient_who_is_unknown_or_without_a_plan_is_said_so(fernmoor: Fernmoo
 
 def test_the_printed_address_opens_a_calendar(fernmoor: Fernmoor, client: FlaskClient) -> None:
     patient = fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.pause(session, patient, PauseCause.AWAY, date(2026, 3, 4), date(2026, 3, 5), "", OPERATOR, START)
     address = run("feed", patient.clinic_ref)
     assert address.startswith("http://127.0.0.1:8000/cal/")
@@ -97,6 +97,6 @@ def test_an_address_that_is_not_ours_or_is_over_opens_nothing(fernmoor: Fernmoor
     assert client.get(f"/cal/{other}.ics").status_code == 404
     assert client.get("/cal/nonsense.ics").status_code == 404
     assert client.get(f"/cal/{good}.ics").status_code == 200
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, START)
     assert client.get(f"/cal/{good}.ics").status_code == 410

@@ -13,18 +13,10 @@ from sqlalchemy import Engine, event, update
 
 from service import enrolling, prompting, watching
 from service.domain.steps import DEFAULT, Reason, StepRule, as_json
-from service.domain.words import (
-    ContactState,
-    MessageKind,
-    PauseCause,
-    StepKind,
-    StepState,
-    TaskKind,
-    WindowState,
-)
-from service.store import parking
+from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
+from service.store import quarantine
 from service.store.audit import OPERATOR
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import (
     AuditLine,
     Clinic,
@@ -48,7 +40,7 @@ HOUR = timedelta(hours=1)
 
 @pytest.fixture
 def fernmoor(engine: Engine) -> Fernmoor:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         clinic = clinic_of(session)
     return Fernmoor(engine, clinic)
 
@@ -119,7 +111,7 @@ def test_a_plan_that_wants_only_what_is_there_asks_nothing(fernmoor: Fernmoor) -
 
 def test_a_date_inside_a_pause_opens_excused_and_asks_nothing(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.pause(session, patient, PauseCause.AWAY, MONDAY, MONDAY, "", OPERATOR, START)
     tick(fernmoor.engine, SEVEN + 4 * HOUR)
     (window,) = fernmoor.rows(Window)
@@ -155,7 +147,7 @@ def test_a_worker_that_wakes_between_due_and_closing_sends_one_message_not_two(f
 
 
 def test_pending_prompt_and_reminder_that_fall_due_together_are_one_message(fernmoor: Fernmoor) -> None:
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         later = [StepRule(StepKind.PROMPT, "opens", 10), *DEFAULT[1:]]
         enrolling.change_clinic(
             session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": as_json(later)}, OPERATOR, START
@@ -170,7 +162,7 @@ def test_pending_prompt_and_reminder_that_fall_due_together_are_one_message(fern
 def test_steps_are_frozen_when_the_window_opens(fernmoor: Fernmoor) -> None:
     fernmoor.patient()
     tick(fernmoor.engine, SEVEN)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         only_task = as_json([StepRule(StepKind.TASK, "closes", 0)])
         enrolling.change_clinic(
             session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": only_task}, OPERATOR, SEVEN
@@ -208,7 +200,7 @@ def test_no_working_contact_moves_on_at_once_and_tells_staff_once_a_week(fernmoo
 
 def test_broken_contacts_are_no_contacts(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(update(Contact).where(Contact.patient_id == patient.id).values(state=ContactState.BROKEN))
     tick(fernmoor.engine, SEVEN)
     assert messages(fernmoor) == []
@@ -270,7 +262,7 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
     patient = fernmoor.patient()
     fernmoor.caregiver(patient)
     tick(fernmoor.engine, SEVEN)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, SEVEN + HOUR)
     for after in (1.5, 3, 24):
         tick(fernmoor.engine, SEVEN + after * HOUR)
@@ -285,7 +277,7 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
 
 def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmoor) -> None:
     good, poison = fernmoor.patient(), fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Nowhere/Else"))
     tally = prompting.open_windows(fernmoor.engine, SEVEN)
     assert (tally.done, tally.parked) == (1, 1)
@@ -295,9 +287,9 @@ def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmo
     assert parked.error.startswith("Refused at localtime.py:")
     assert prompting.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
 
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Pacific/Auckland"))
-        assert parking.release(session, ("plan", parked.subject_id), SEVEN)
+        assert quarantine.release(session, ("plan", parked.subject_id), SEVEN)
     assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
     assert len(fernmoor.rows(Window)) == 2
 
@@ -372,7 +364,7 @@ def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoo
     first = fernmoor.patient()
     fernmoor.caregiver(first)
     one = day(SEVEN)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.end_patient(session, session.get_one(Patient, first.id), OPERATOR, SEVEN + 4 * HOUR)
     fernmoor.now = SEVEN + 5 * HOUR
     for _ in range(3):

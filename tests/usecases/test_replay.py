@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.commands.replay import replay as command
-from service.domain.refused import Refused
 from service.domain.signals_settings import DEFAULT, described
-from service.domain.words import SignalKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import SignalKind
 from service.replaying import Options, Told, read_diary, read_options, read_readings, replay
 
 HEADER = "patient,taken_at,pa_systolic,pa_diastolic,pa_mean,heart_rate,pressure_unit"

@@ -12,8 +12,8 @@ from sqlalchemy import Engine, update
 
 from service.commands import opening
 from service.config import Settings
-from service.domain.words import Channel, MessageKind
-from service.store.session import writing
+from service.domain.vocabulary import Channel, MessageKind
+from service.store.session import write_session
 from service.store.tables import Contact, MessageTemplate
 from service.transports.base import OutgoingText, Transport, hears_replies
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, Post
@@ -56,7 +56,7 @@ def test_by_text_a_prompt_and_a_nudge_say_that_one_may_reply(post: Post) -> None
 def test_where_no_reply_is_read_none_is_asked_for(post: Post, channel: Channel) -> None:
     way = OneWay()
     post.transports = {channel: way}
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Contact).values(channel=channel))
     post.write(MessageKind.PROMPT, params=ASKS)
     post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, params=ASKS)
@@ -68,7 +68,7 @@ def test_where_no_reply_is_read_none_is_asked_for(post: Post, channel: Channel) 
 
 
 def test_a_clinics_own_wording_is_left_as_it_is(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.add(
             MessageTemplate(
                 id=uuid.uuid4(), clinic_id=post.clinic.id, language="en", kind=MessageKind.PROMPT,

@@ -11,7 +11,7 @@ from click.testing import CliRunner, Result
 from service import reviewing
 from service.cli import cli
 from service.store import migrate
-from service.store.session import open_engine, reading, writing
+from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Clinic, Patient
 from tests.ward import open_ward
 
@@ -33,13 +33,13 @@ def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tm
     engine = open_engine(f"sqlite:///{tmp_path / 'review.sqlite3'}")
     migrate.upgrade(engine)
     now = datetime.now(UTC)  # the command asks the machine
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session, now=now)
         patient_id = ward.patient("Asha Okoro", pressures=QUIET).id
         clinic_id = ward.clinic.id
     assert run("rebuild").output == "1 rows made, 0 set aside\n"
     assert run("audit").exit_code == 0
-    with writing(engine) as session:
+    with write_session(engine) as session:
         patient = session.get_one(Patient, patient_id)
         ward = open_ward(session, now=now)
         ward.clinic = session.get_one(Clinic, clinic_id)
@@ -50,6 +50,6 @@ def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tm
     assert "Asha" not in found.output
     assert run("rebuild").exit_code == 0
     assert run("audit").exit_code == 0
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert reviewing.differing(session, clinic_id, now) == []
     engine.dispose()

@@ -13,7 +13,7 @@ from pypdf import PdfReader
 from sqlalchemy import Engine
 
 from service import reviewing
-from service.domain.words import (
+from service.domain.vocabulary import (
     AdjustmentKind,
     Outcome,
     PauseCause,
@@ -25,7 +25,7 @@ from service.domain.words import (
 )
 from service.reports import charts, exports, pdf
 from service.reviewing import NewAdjustment
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Signal, Step, Window
 from tests.ward import NOW, Ward, open_ward
 
@@ -36,7 +36,7 @@ WEEK = date(2026, 11, 23)
 
 @pytest.fixture
 def ward(engine: Engine) -> Iterator[Ward]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         yield open_ward(session)
 
 

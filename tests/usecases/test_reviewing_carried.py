@@ -9,10 +9,10 @@ from sqlalchemy import Engine, select
 
 from service import reviewing
 from service.domain.signals_facts import Signal as Episode
-from service.domain.words import Lane, SignalKind
+from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import judging, refreshing
 from service.store import panel, signal_rows
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Signal
 from tests.ward import NOW, open_ward
 
@@ -20,7 +20,7 @@ STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
 
 
 def build(engine: Engine, *names: str, **given: object):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         ids = {name: ward.patient(name, pressures=STEADY, **given).id for name in names}  # type: ignore[arg-type]
         clinic_id = ward.clinic.id
@@ -29,7 +29,7 @@ def build(engine: Engine, *names: str, **given: object):
 
 
 def panel_of(engine, clinic_id, now=NOW):
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return {entry.name: entry for entry in reviewing.build_panel(session, clinic_id, now).entries}
 
 
@@ -37,7 +37,7 @@ def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
     clinic_id, _ = build(engine, "Asha", "Ben")
     carried = panel_of(engine, clinic_id)
     assert not any(entry.refreshed_now for entry in carried.values())
-    with writing(engine) as session:
+    with write_session(engine) as session:
         for row in session.scalars(select(PanelRow)):
             panel.mark_stale(session, [row.patient_id], NOW)
     made_now = panel_of(engine, clinic_id)
@@ -46,24 +46,24 @@ def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
         name: entry.summary for name, entry in made_now.items()
     }
     reviewing.refresh(engine, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert reviewing.differing(session, clinic_id, NOW) == []
 
 
 def test_the_audit_finds_a_row_that_nobody_marked(engine):
     clinic_id, ids = build(engine, "Asha", "Ben")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         patient = session.get_one(Patient, ids["Asha"])
         ward = open_ward(session)
         ward.clinic = session.get_one(Clinic, clinic_id)
         ward.reading(patient, ward.today(patient), 40.0, at=time(14))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert reviewing.differing(session, clinic_id, NOW) == [ids["Asha"]]
 
 
 def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine):
     clinic_id, ids = build(engine, "Asha")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         panel.mark_stale(session, [ids["Asha"]], NOW)
     assert panel_of(engine, clinic_id)["Asha"].refreshed_now
     assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # the page did not write it
@@ -89,7 +89,7 @@ def test_a_row_of_a_far_zone_turns_at_its_own_midnight(engine):
 
 def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monkeypatch):
     clinic_id, ids = build(engine, "Asha")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         panel.mark_stale(session, [ids["Asha"]], NOW)
     real = refreshing.work_out
 
@@ -108,15 +108,15 @@ def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monk
 
 
 def _mark(engine, patient_id):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         panel.mark_stale(session, [patient_id], NOW)
 
 
 def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine, monkeypatch):
     clinic_id, ids = build(engine, "Asha", "Ben", "Cara")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         panel.mark_stale(session, list(ids.values()), NOW)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.get_one(Patient, ids["Ben"]).dry_weight_kg = 999.0
     real = judging.case_of
 
@@ -132,7 +132,7 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
     assert "could not be worked out" in shown["Ben"].why
     tally = reviewing.refresh(engine, NOW)
     assert (tally.done, tally.parked) == (2, 1)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         (row,) = session.scalars(select(ParkedRow))
     assert (row.subject_kind, row.subject_id) == ("panel", ids["Ben"])
     assert reviewing.refresh(engine, NOW).seen == 0  # not tried in a loop
@@ -140,7 +140,7 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
 
 
 def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("New", pressures=STEADY)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
@@ -152,18 +152,18 @@ def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine
 
 
 def test_a_limit_passed_is_one_signal_however_often_the_row_is_made(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("High", pressures=[*STEADY[:-8], *[29.0] * 3], reference=18.0, upper=25.0)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         clinic_id, patient_id = ward.clinic.id, patient.id
     reviewing.refresh(engine, NOW)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         panel.mark_stale(session, [patient_id], NOW)
     reviewing.refresh(engine, NOW)
     entry = panel_of(engine, clinic_id)["High"]
     assert entry.lane is Lane.CALL_TODAY
-    with reading(engine) as session:
+    with read_session(engine) as session:
         raised = [signal.kind for signal in session.scalars(select(Signal).where(Signal.ended_on.is_(None)))]
     assert raised.count(SignalKind.ABOVE_LIMIT) == 1
     assert entry.why.startswith(
@@ -185,7 +185,7 @@ def told(raised: int, ended: int | None = None) -> Episode:
 
 
 def kept(engine: Engine) -> list[tuple[int, int | None, bool]]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         rows = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING).order_by(Signal.raised_on.desc()))
         return [
             (
@@ -198,7 +198,7 @@ def kept(engine: Engine) -> list[tuple[int, int | None, bool]]:
 
 
 def say(engine: Engine, clinic_id, patient_id, *episodes: Episode) -> None:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         signal_rows.sync(session, clinic_id, {patient_id: episodes}, {patient_id: NOW.date()}, NOW)
 
 

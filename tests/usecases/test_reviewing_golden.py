@@ -11,9 +11,9 @@ import pytest
 from sqlalchemy import Engine
 
 from service import reviewing
-from service.domain.words import AdjustmentKind, PauseCause, SilenceCause, WindowState
+from service.domain.vocabulary import AdjustmentKind, PauseCause, SilenceCause, WindowState
 from service.reviewing import NewAdjustment
-from service.store.session import writing
+from service.store.session import write_session
 from tests.ward import NOW, Ward, open_ward
 
 FILES = sorted((Path(__file__).parents[2] / "fixtures" / "reviews").glob("*.json"))
@@ -28,7 +28,7 @@ def test_there_are_golden_reviews():
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_the_review_makes_of_a_patient_what_was_worked_out_by_hand(engine: Engine, path: Path):
     golden = json.loads(path.read_text(encoding="utf-8"))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient_id = _record(ward, golden["given"])
         seen = reviewing.build_patient(session, ward.clinic.id, patient_id, NOW)

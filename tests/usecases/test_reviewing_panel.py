@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import Engine, event, func, select
 
 from service import reviewing
-from service.domain.words import Lane, PauseCause, SilenceCause, TaskKind
-from service.store.session import reading, writing
+from service.domain.vocabulary import Lane, PauseCause, SilenceCause, TaskKind
+from service.store.session import read_session, write_session
 from service.store.tables import PanelRow
 from tests.ward import NOW, Ward, open_ward
 
@@ -35,7 +35,7 @@ def counted(engine: Engine) -> Iterator[list[str]]:
 
 @pytest.fixture
 def ward(engine: Engine) -> Iterator[Ward]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         yield open_ward(session)
 
 
@@ -124,14 +124,14 @@ def test_another_clinics_patients_are_never_there(ward):
 def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
     counts = []
     for patients in (1, 3):
-        with writing(engine) as session:
+        with write_session(engine) as session:
             ward = open_ward(session)
             clinic_id = ward.clinic.id
             for number in range(patients):
                 ward.patient(f"P{number}", pressures=STEADY)
         if refreshed:
             assert reviewing.rebuild(engine, NOW).done == patients
-        with reading(engine) as session, counted(engine) as statements:
+        with read_session(engine) as session, counted(engine) as statements:
             panel = reviewing.build_panel(session, clinic_id, NOW)
         assert len(panel.entries) == patients
         assert all(entry.refreshed_now is not refreshed for entry in panel.entries)
@@ -141,16 +141,16 @@ def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
 
 
 def test_reading_the_panel_writes_nothing(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         clinic_id = ward.clinic.id
         ward.patient("P", pressures=STEADY)
-    with reading(engine) as session, counted(engine) as statements:
+    with read_session(engine) as session, counted(engine) as statements:
         reviewing.build_panel(session, clinic_id, NOW)
         assert session.scalar(select(func.count()).select_from(PanelRow)) == 0
     assert all(statement.lstrip().upper().startswith(("SELECT", "BEGIN")) for statement in statements)
 
 
 def test_there_is_no_panel_of_a_clinic_that_does_not_exist(engine):
-    with reading(engine) as session, pytest.raises(LookupError):
+    with read_session(engine) as session, pytest.raises(LookupError):
         reviewing.build_panel(session, uuid.uuid4(), NOW)

@@ -14,9 +14,9 @@ from sqlalchemy import Engine, func, select
 from service import reviewing
 from service.domain import joined
 from service.domain.amendments import amendments
-from service.domain.refused import Refused
-from service.domain.words import Outcome, SignalKind, Swelling
-from service.store.session import reading, writing
+from service.domain.validation import Refused
+from service.domain.vocabulary import Outcome, SignalKind, Swelling
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Patient, Signal, SignOff, Staff
 from tests.ward import NOW, Ward, open_ward
 
@@ -25,7 +25,7 @@ STEADY = [18.0, 18.5, None, 18.2, 17.8] * 8
 
 @pytest.fixture
 def ward(engine: Engine) -> Iterator[Ward]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         yield open_ward(session)
 
 
@@ -149,7 +149,7 @@ def test_nobody_signs_another_clinics_patient(ward):
 
 
 def test_of_two_who_sign_at_once_exactly_one_wins(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         clinic_id, patient_id = ward.clinic.id, patient.id
@@ -158,11 +158,11 @@ def test_of_two_who_sign_at_once_exactly_one_wins(engine):
     outcomes: list[str] = []
 
     def signs(staff_id: object) -> None:
-        with reading(engine) as session:
+        with read_session(engine) as session:
             staff = session.get_one(Staff, staff_id)
         ready.wait(timeout=10)
         try:
-            with writing(engine) as session:
+            with write_session(engine) as session:
                 reviewing.sign(session, clinic_id, patient_id, staff, Outcome.CALLED, "", None, NOW)
             outcomes.append("signed")
         except reviewing.AlreadySigned as other:
@@ -174,7 +174,7 @@ def test_of_two_who_sign_at_once_exactly_one_wins(engine):
     for thread in threads:
         thread.join(timeout=20)
     assert sorted(outcome.split()[0] for outcome in outcomes) == ["signed", "told"]
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalar(select(func.count()).select_from(SignOff)) == 1
 
 
@@ -193,7 +193,7 @@ later_data = st.lists(
 )
 @given(later_data)
 def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         signed = sign(ward, patient)

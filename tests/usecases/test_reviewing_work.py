@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service import reviewing
-from service.domain.refused import Refused
-from service.domain.words import (
+from service.domain.validation import Refused
+from service.domain.vocabulary import (
     AdjustmentKind,
     Channel,
     ContactState,
@@ -24,7 +24,7 @@ from service.domain.words import (
     TaskState,
 )
 from service.reviewing import NewAdjustment
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
 from service.store.tasks import raise_task
 from tests.ward import NOW, Ward, open_ward
@@ -35,7 +35,7 @@ TODAY = date(2026, 11, 25)
 
 @pytest.fixture
 def ward(engine: Engine) -> Iterator[Ward]:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         yield open_ward(session)
 
 
@@ -128,15 +128,15 @@ def test_an_adjustment_that_cannot_be_true_is_refused_by_field(ward, field, give
 
 
 def test_an_adjustment_marks_the_panel_row_stale(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         ids = ward.clinic.id, patient.id, ward.nurse.id
     reviewing.rebuild(engine, NOW)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         nurse = session.get_one(Staff, ids[2])
         reviewing.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert reviewing.build_panel(session, ids[0], NOW).entries[0].refreshed_now
 
 
@@ -191,7 +191,7 @@ class Desk:
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
-        with writing(engine) as session:
+        with write_session(engine) as session:
             ward = open_ward(session)
             self.clinic_id = ward.clinic.id
             self.patient_id = ward.patient("Asha Okoro", pressures=STEADY).id
@@ -211,13 +211,13 @@ class Desk:
                 )
 
     def raises(self, kind: TaskKind, now: datetime) -> uuid.UUID:
-        with writing(self.engine) as session:
+        with write_session(self.engine) as session:
             found = raise_task(session, self.clinic_id, self.patient_id, kind, "Look.", {}, uuid.uuid4().hex, now)
         assert found is not None
         return found
 
     def told(self, kind: MessageKind = MessageKind.STAFF_TASK) -> list[uuid.UUID]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return list(
                 session.scalars(select(Message.staff_id).where(Message.kind == kind).order_by(Message.created_at))
             )
@@ -252,16 +252,16 @@ def test_a_silence_waits_a_day_before_anybody_is_sent_a_message(desk):
 def test_a_taken_task_steps_up_to_nobody_and_its_waiting_message_is_cancelled(desk):
     task_id = desk.raises(TaskKind.SAFETY_ANSWER, NOW)
     reviewing.tell_staff(desk.engine, NOW)
-    with writing(desk.engine) as session:
+    with write_session(desk.engine) as session:
         reviewing.take(session, desk.clinic_id, task_id, session.get_one(Staff, desk.doctor), NOW)
     reviewing.tell_staff(desk.engine, NOW + timedelta(hours=5))
-    with reading(desk.engine) as session:
+    with read_session(desk.engine) as session:
         (message,) = session.scalars(select(Message).where(Message.kind == MessageKind.STAFF_TASK))
     assert (message.state, message.reason) == (MessageState.CANCELLED, "task_taken")
 
 
 def test_a_broken_contact_is_passed_over(desk):
-    with writing(desk.engine) as session:
+    with write_session(desk.engine) as session:
         contact = session.scalars(select(Contact).where(Contact.staff_id == desk.nurse)).one()
         contact.state = ContactState.BROKEN
     desk.raises(TaskKind.SAFETY_ANSWER, NOW)
@@ -270,12 +270,12 @@ def test_a_broken_contact_is_passed_over(desk):
 
 
 def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ever(engine):
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         clinic_id, patient_id = ward.clinic.id, ward.patient("Asha").id
         raise_task(session, clinic_id, patient_id, TaskKind.SAFETY_ANSWER, "Look.", {}, "k", NOW)
     assert reviewing.tell_staff(engine, NOW).passed >= 1
-    with reading(engine) as session:
+    with read_session(engine) as session:
         (task,) = session.scalars(select(Task))
         assert task.step_up_at is None
         assert task.state is TaskState.OPEN
@@ -294,7 +294,7 @@ def test_one_digest_a_day_says_how_many_are_open_and_nothing_else(desk):
     for minutes in (0, 10, 600):
         reviewing.tell_staff(desk.engine, morning(26) + timedelta(minutes=minutes))
     assert sorted(map(str, desk.told(MessageKind.DIGEST))) == sorted(map(str, [desk.nurse, desk.doctor]))
-    with reading(desk.engine) as session:
+    with read_session(desk.engine) as session:
         params = session.scalars(select(Message.params).where(Message.kind == MessageKind.DIGEST)).all()
     assert all(given == {"count": 2} for given in params)
     assert "Asha" not in json.dumps(list(params))
@@ -308,7 +308,7 @@ def test_no_digest_when_nothing_is_open_and_none_late_after_an_outage(desk):
     # The worker was away for three mornings, and back long after the third.
     reviewing.tell_staff(desk.engine, morning(29) + timedelta(hours=13))
     assert desk.told(MessageKind.DIGEST) == []
-    with reading(desk.engine) as session:
+    with read_session(desk.engine) as session:
         assert session.get_one(Clinic, desk.clinic_id).digest_at == morning(30)
     reviewing.tell_staff(desk.engine, morning(30) + timedelta(hours=1))
     assert len(desk.told(MessageKind.DIGEST)) == 2  # one each

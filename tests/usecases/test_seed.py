@@ -29,8 +29,7 @@ from service.commands.seed import seed as seed_command
 from service.config import Settings
 from service.domain.localtime import local_date, zone
 from service.domain.plan import PlanRule
-from service.domain.windows import times
-from service.domain.words import (
+from service.domain.vocabulary import (
     ConsentKind,
     Lane,
     MessageKind,
@@ -41,8 +40,9 @@ from service.domain.words import (
     TaskKind,
     WindowState,
 )
+from service.domain.windows import times
 from service.store import migrate, silences
-from service.store.session import open_engine, reading, writing
+from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
     Adjustment,
     Base,
@@ -75,7 +75,7 @@ class Seeded:
     gateway: MockGateway
 
     def rows(self, table: type[Base], *where: Any) -> list[Any]:
-        with reading(self.engine) as session:
+        with read_session(self.engine) as session:
             return list(session.scalars(select(table).where(*where)))
 
     def patient(self, ref: str) -> Patient:
@@ -100,7 +100,7 @@ def seeded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Seeded]:
 
 
 def test_everybody_is_on_the_panel_and_every_lane_has_somebody(seeded: Seeded) -> None:
-    with reading(seeded.engine) as session:
+    with read_session(seeded.engine) as session:
         panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
     assert {entry.clinic_ref for entry in panel.entries} == {person.ref for person in people.PEOPLE}
     assert len(panel.entries) >= 24
@@ -141,7 +141,7 @@ def test_rises_falls_adjustments_pauses_and_a_safety_answer_are_there(seeded: Se
 
 
 def test_past_weeks_are_signed_and_this_one_is_left_to_the_reader(seeded: Seeded) -> None:
-    with reading(seeded.engine) as session:
+    with read_session(seeded.engine) as session:
         panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
     assert len({signed.week for signed in seeded.rows(SignOff)}) == seeding.SIGNED_WEEKS
     assert panel.signed == 0
@@ -158,14 +158,14 @@ def test_the_invented_past_is_what_the_service_itself_would_say(seeded: Seeded) 
         return windows, runs
 
     before = told()
-    with writing(seeded.engine) as session:
+    with write_session(seeded.engine) as session:
         for patient in session.scalars(select(Patient)).all():
             silences.resettle(session, patient.id, NOW)
         session.flush()
         session.commit()
     assert told() == before
     reviewing.refresh(seeded.engine, NOW)
-    with reading(seeded.engine) as session:
+    with read_session(seeded.engine) as session:
         assert reviewing.differing(session, seeded.clinic.id, NOW) == []
 
 

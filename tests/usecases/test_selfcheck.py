@@ -15,12 +15,12 @@ from sqlalchemy import Engine, delete, update
 
 from service import selfcheck
 from service.clock import SystemClock
-from service.domain.words import Channel, ContactState, MessageKind, MessageState, TaskKind
+from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling import NewPlan, set_plan
 from service.store import heartbeats, leases
 from service.store.audit import OPERATOR
-from service.store.parking import park
-from service.store.session import open_engine, writing
+from service.store.quarantine import quarantine
+from service.store.session import open_engine, write_session
 from service.store.tables import Consent, Contact, Message, Plan
 from service.store.tasks import raise_task
 from tests.post import NOON, Post
@@ -29,7 +29,7 @@ from tests.post import NOON, Post
 @pytest.fixture
 def post(engine: Engine, tmp_path: Path) -> Post:
     told = Post(engine, tmp_path / "gateway.sqlite3")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         rule = NewPlan(opens=time(7), due=time(8, 30), closes=time(10))
         set_plan(session, told.patient, rule, OPERATOR, NOON)
         heartbeats.beat(session, "here", NOON, {"failed": {}}, told.clock.now())
@@ -54,7 +54,7 @@ def test_a_worker_that_stopped_is_missed(post: Post) -> None:
 
 
 def test_a_part_that_failed_is_named(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         heartbeats.beat(session, "here", NOON, {"failed": {"close": "KeyError at watching.py:9"}}, post.clock.now())
     assert wrong(post) == {"worker_parts": 1}
 
@@ -69,7 +69,7 @@ def test_a_message_that_waits_too_long_is_told(post: Post) -> None:
 @pytest.mark.parametrize("until", [-timedelta(minutes=10), 3 * leases.LEASE])
 def test_a_claim_that_no_worker_holds_is_told(post: Post, until: timedelta) -> None:
     message_id = post.write(MessageKind.PROMPT)
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(
             update(Message)
             .where(Message.id == message_id)
@@ -80,7 +80,7 @@ def test_a_claim_that_no_worker_holds_is_told(post: Post, until: timedelta) -> N
 
 def test_a_fresh_claim_is_not_stuck(post: Post) -> None:
     message_id = post.write(MessageKind.PROMPT)
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(
             update(Message)
             .where(Message.id == message_id)
@@ -90,7 +90,7 @@ def test_a_fresh_claim_is_not_stuck(post: Post) -> None:
 
 
 def test_people_whom_no_message_can_reach_are_counted(post: Post) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Contact).values(state=ContactState.BROKEN))
         session.execute(delete(Consent))
     assert wrong(post) == {"unreachable_patients": 1, "patients_without_consent": 1}
@@ -112,14 +112,14 @@ def test_a_contact_on_a_channel_that_is_not_set_up_does_not_count(post: Post) ->
     ids=str,
 )
 def test_a_plan_that_never_fires_is_told(post: Post, broken: dict[str, object]) -> None:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Plan).values(**broken))
     assert wrong(post) == {"silent_plans": 1}
 
 
 def test_rows_set_aside_and_tasks_nobody_took_are_counted(post: Post) -> None:
-    with writing(post.engine) as session:
-        park(session, ("window", post.patient.id), ValueError("Asha"), post.clock.now())
+    with write_session(post.engine) as session:
+        quarantine(session, ("window", post.patient.id), ValueError("Asha"), post.clock.now())
         raise_task(
             session, post.clinic.id, post.patient.id, TaskKind.SILENT, "No reading.", {}, "k",
             post.clock.now() - timedelta(days=3),
@@ -147,7 +147,7 @@ def test_missing_migrations_and_a_missing_database_are_told(tmp_path: Path, engi
 
 def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) -> None:
     post.write(MessageKind.PROMPT)
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         told = {"failed": {}, "since_start": {"deliver": {"done": 7, "passed": 1}}}
         heartbeats.beat(session, "here", NOON, told, post.clock.now())
     families = {

@@ -7,7 +7,7 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import StatementError
 
 from service.store import migrate
-from service.store.session import open_engine, reading, writing
+from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Base, Clinic
 
 
@@ -21,25 +21,25 @@ def a_clinic(created_at: datetime) -> Clinic:
 
 def test_an_instant_comes_back_as_the_same_instant_in_utc(engine: Engine) -> None:
     given = datetime(2026, 4, 5, 2, 30, 1, 234567, tzinfo=timezone(timedelta(hours=13)))
-    with writing(engine) as session:
+    with write_session(engine) as session:
         session.add(a_clinic(given))
-    with reading(engine) as session:
+    with read_session(engine) as session:
         stored = session.scalars(select(Clinic.created_at)).one()
     assert stored == given
     assert stored.tzinfo is UTC
 
 
 def test_a_naive_instant_is_refused(engine: Engine) -> None:
-    with pytest.raises(StatementError, match="has no zone"), writing(engine) as session:
+    with pytest.raises(StatementError, match="has no zone"), write_session(engine) as session:
         session.add(a_clinic(datetime(2026, 4, 5, 2, 30)))  # noqa: DTZ001
 
 
 def test_a_block_that_fails_leaves_nothing_behind(engine: Engine) -> None:
-    with pytest.raises(RuntimeError), writing(engine) as session:
+    with pytest.raises(RuntimeError), write_session(engine) as session:
         session.add(a_clinic(datetime(2026, 4, 5, tzinfo=UTC)))
         session.flush()
         raise RuntimeError
-    with reading(engine) as session:
+    with read_session(engine) as session:
         assert session.scalars(select(Clinic)).all() == []
 
 

@@ -16,12 +16,12 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service import enrolling, prompting, watching
-from service.domain.words import Channel, ConsentKind, MessageKind, MessageState, Role
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Role
 from service.intake.texts import take_text
 from service.intake.texts_replies import TextOutcome
 from service.store import contacts
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Base, Contact, Message, Staff
 from tests.domain.test_texting import AROUND, STOPPING
 from tests.post import CAREGIVER_PHONE, PATIENT_PHONE, Post
@@ -48,7 +48,7 @@ ANY_TEXT = st.one_of(
 def post(engine: Engine, tmp_path: Path) -> Post:
     """The caregiver was nudged two hours ago about a window that closed; a nurse has a telephone; one is shared."""
     post = Post(engine, tmp_path / "gateway.sqlite3")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         now = post.clock.now()
         for number in (STAFF_PHONE, SHARED):
             nurse = Staff(
@@ -69,7 +69,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
     watching.close_windows(engine, post.clock.now())
     prompting.take_steps(engine, post.clock.now())
     post.deliver()
-    with writing(engine) as session:
+    with write_session(engine) as session:
         assert session.scalar(select(func.count()).where(Message.kind == MessageKind.NUDGE)) == 1
     post.clock.advance(timedelta(hours=2))
     return post

@@ -29,7 +29,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from py_vapid import Vapid02
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.transports.base import Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.calling import checked_url
 from service.transports.email import Mail, MailServer

@@ -11,10 +11,10 @@ from sqlalchemy import Engine, update
 
 from service import enrolling, prompting, watching
 from service.domain import adherence
-from service.domain.words import MessageState, PauseCause, StepState, WindowState
+from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
 from service.store import pauses, silences
 from service.store.audit import OPERATOR
-from service.store.session import open_engine, writing
+from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
 from tests.conftest import SERVER
 from tests.fernmoor import Fernmoor, checkin_row, clinic_of, reading_row
@@ -27,7 +27,7 @@ DAY = timedelta(days=1)
 
 @pytest.fixture
 def fernmoor(engine: Engine) -> Fernmoor:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         clinic = clinic_of(session, silent_days=30)
     return Fernmoor(engine, clinic)
 
@@ -44,7 +44,7 @@ def live_through(fernmoor: Fernmoor, days: int, first: int = 0) -> None:
 
 
 def hand_over(fernmoor: Fernmoor, at: datetime, state: MessageState = MessageState.SENT) -> None:
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(
             update(Message)
             .where(Message.state == MessageState.QUEUED)
@@ -55,7 +55,7 @@ def hand_over(fernmoor: Fernmoor, at: datetime, state: MessageState = MessageSta
 def arrive(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
     """A reading of that day (counted from Monday) is recorded, as intake does it."""
     local_date = MONDAY + timedelta(days=day)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.add(Reading(**reading_row(patient, local_date, now)))
         session.flush()
         silences.reading_arrived(session, patient.id, patient.clinic_id, local_date, now)
@@ -63,7 +63,7 @@ def arrive(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> Non
 
 def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
     local_date = MONDAY + timedelta(days=day)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.add(Checkin(**checkin_row(patient, local_date, now)))
         session.flush()
         silences.checkin_arrived(session, patient.id, patient.clinic_id, local_date, now)
@@ -169,13 +169,13 @@ def test_late_readings_for_every_day_leave_no_silence_behind(fernmoor: Fernmoor)
 def test_a_pause_told_afterwards_excuses_and_its_end_takes_that_back(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     live_through(fernmoor, 3)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         held = pauses.add_pause(
             session, patient, PauseCause.IN_HOSPITAL, MONDAY, MONDAY + 2 * DAY, "", "staff", SEVEN + 3 * DAY - HOUR
         )
     assert told(fernmoor) == []
     assert {w.state for w in fernmoor.rows(Window)} == {WindowState.EXCUSED}
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         enrolling.end_pause(session, session.get_one(Pause, held.id), MONDAY, OPERATOR, SEVEN + 3 * DAY - HOUR)
     assert told(fernmoor) == [(1, 2, 2, "no_reply", False)]
 
@@ -201,7 +201,7 @@ def test_a_correction_that_takes_the_reading_away_joins_the_silences_again(fernm
     patient = fernmoor.patient()
     live_through(fernmoor, 3)
     arrive(fernmoor, patient, 1, SEVEN + 3 * DAY - HOUR)
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         session.execute(update(Reading).values(superseded_at=SEVEN + 3 * DAY))
         silences.resettle(session, patient.id, SEVEN + 3 * DAY - HOUR, around=MONDAY + DAY)
     assert told(fernmoor) == [(0, 2, 3, "no_reply", False)]
@@ -227,11 +227,11 @@ def test_whatever_the_order_the_silences_are_what_the_windows_and_readings_say(f
                 case "correction":
                     retract(fernmoor, patient, at, now)
                 case "pause":
-                    with writing(fernmoor.engine) as session:
+                    with write_session(fernmoor.engine) as session:
                         first = MONDAY + at * DAY
                         pauses.add_pause(session, patient, PauseCause.AWAY, first, first + DAY, "", "staff", now)
                 case "unpause":
-                    with writing(fernmoor.engine) as session:
+                    with write_session(fernmoor.engine) as session:
                         session.execute(update(Pause).values(cancelled_at=now))
                         silences.resettle(session, patient.id, now)
         assert_in_step(fernmoor)
@@ -239,7 +239,7 @@ def test_whatever_the_order_the_silences_are_what_the_windows_and_readings_say(f
 
 def retract(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
     local_date = MONDAY + day * DAY
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         on_that_day = (Reading.local_date == local_date, Reading.superseded_at.is_(None))
         session.execute(update(Reading).where(*on_that_day).values(superseded_at=now))
         silences.resettle(session, patient.id, now, around=local_date)

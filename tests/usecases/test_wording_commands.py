@@ -6,8 +6,8 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service.domain.fields import LANGUAGES
-from service.domain.words import MessageKind
-from service.store.session import reading
+from service.domain.vocabulary import MessageKind
+from service.store.session import read_session
 from service.store.tables import AuditLine, MessageTemplate
 from tests.house import writes_of
 from tests.usecases.test_cli import CLINIC, Run, done, run  # noqa: F401
@@ -22,7 +22,7 @@ def terminal(run: Run) -> Run:  # noqa: F811
 
 
 def kept(engine: Engine) -> list[str]:
-    with reading(engine) as session:
+    with read_session(engine) as session:
         return list(session.scalars(select(MessageTemplate.body)))
 
 
@@ -43,7 +43,7 @@ def test_a_wording_is_tried_set_listed_and_taken_back(terminal: Run, engine: Eng
     done(terminal("wording", "reset", "en", "prompt"))
     assert kept(engine) == []
     assert "good morning" not in done(terminal("wording", "preview", "en", "prompt")).value("text")
-    with reading(engine) as session:
+    with read_session(engine) as session:
         lines = session.scalars(select(AuditLine).where(AuditLine.action == "wording.reset")).all()
     assert [(line.actor_kind.value, line.detail["previous"]) for line in lines] == [("operator", OURS)]
 

@@ -12,10 +12,10 @@ from sqlalchemy import Engine, select, update
 
 from service import enrolling
 from service.domain import fields, messages
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, MessageKind, MessageState, TaskKind, TaskState
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskState
 from service.store.audit import OPERATOR, Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, MessageEvent, MessageTemplate, Patient, Task
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
@@ -30,31 +30,31 @@ def post(engine: Engine, tmp_path: Path) -> Post:
 
 
 def put(post: Post, body: str, kind: str = "prompt", language: str = "en", clinic: Clinic | None = None) -> int:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         held = session.get_one(Clinic, (clinic or post.clinic).id)
         return enrolling.set_wording(session, held, language, kind, body, PETRA, post.clock.now())
 
 
 def take_back(post: Post, kind: str = "prompt", language: str = "en") -> int:
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         held = session.get_one(Clinic, post.clinic.id)
         return enrolling.reset_wording(session, held, language, kind, PETRA, post.clock.now())
 
 
 def find(post: Post, kind: str = "prompt", language: str = "en") -> enrolling.Wording:
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         return enrolling.find_wording(session, session.get_one(Clinic, post.clinic.id), language, kind, LINKS)
 
 
 def audited(post: Post) -> list[AuditLine]:
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         query = select(AuditLine).where(AuditLine.action.startswith("wording.")).order_by(AuditLine.at, AuditLine.id)
         return list(session.scalars(query))
 
 
 def spoil(post: Post, body: str, kind: MessageKind, language: str = "en") -> None:
     """A wording that got past the service: written by hand, or before a rule that it breaks."""
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.add(
             MessageTemplate(
                 id=uuid.uuid4(), clinic_id=post.clinic.id, language=language, kind=kind, body=body, set_by="hand",
@@ -64,13 +64,13 @@ def spoil(post: Post, body: str, kind: MessageKind, language: str = "en") -> Non
 
 
 def tasks(post: Post) -> list[Task]:
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         return list(session.scalars(select(Task)))
 
 
 def test_every_kind_is_listed_in_every_language_a_patient_may_have(post: Post) -> None:
     put(post, "{sender}: hello {link} STOP ends these.")
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         listed = enrolling.list_wordings(session, session.get_one(Clinic, post.clinic.id), LINKS)
     assert [(one.language, one.kind) for one in listed] == [(lang, kind) for lang in fields.LANGUAGES for kind in K]
     assert {(one.language, one.kind) for one in listed if one.own} == {("en", K.PROMPT)}
@@ -141,22 +141,22 @@ def test_what_cannot_be_sent_is_refused_and_leaves_no_trace(
     with pytest.raises(Refused) as refused:
         put(post, body, kind, language)
     assert refused.value.field == field
-    with reading(post.engine) as session, pytest.raises(Refused) as refused:
+    with read_session(post.engine) as session, pytest.raises(Refused) as refused:
         enrolling.preview_wording(session.get_one(Clinic, post.clinic.id), language, kind, body, LINKS)
     assert refused.value.field == field
     assert audited(post) == []
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         assert session.scalars(select(MessageTemplate)).all() == []
 
 
 def test_another_clinics_wordings_are_neither_seen_nor_sent_nor_changed(post: Post) -> None:
     new = enrolling.NewClinic("Otter Clinic", "Europe/London", "112", "+44 7700 900199", "Otter")
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         other = enrolling.enrol_clinic(session, new, OPERATOR, NOON)
     put(post, "{sender}: of the other {link}", clinic=other)
     assert not find(post).own
     take_back(post)
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         (kept,) = session.scalars(select(MessageTemplate)).all()
     assert kept.clinic_id == other.id
     post.write(K.PROMPT)
@@ -193,7 +193,7 @@ def test_what_waited_for_a_wording_goes_out_once_it_is_mended(post: Post) -> Non
     (task,) = tasks(post)
     assert (task.state, task.close_reason) == (TaskState.CLOSED, "The wording was changed.")
     assert post.events(waiting) == ["failed", "queued_again", "handing_over", "sent"]
-    with reading(post.engine) as session:
+    with read_session(post.engine) as session:
         details = session.scalars(select(MessageEvent.detail).where(MessageEvent.event == "queued_again")).all()
     assert details == ["wording_mended"]
     assert audited(post)[0].detail["previous"] == "{name} {link}"
@@ -211,7 +211,7 @@ def test_going_back_to_the_built_in_words_mends_too(post: Post) -> None:
 
 def test_only_what_waited_for_this_wording_is_sent_again(post: Post) -> None:
     """Not another language's, not another kind's, nothing that failed for another reason, nothing no longer wanted."""
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Patient).values(language="es"))
     for language in ("en", "es"):
         spoil(post, "no link", K.PROMPT, language)
@@ -221,7 +221,7 @@ def test_only_what_waited_for_this_wording_is_sent_again(post: Post) -> None:
     assert put(post, "{sender}: English {link}") == 0
     assert put(post, "{sender}: recordatorio {link}", "reminder", "es") == 0
     assert [task.state for task in tasks(post)] == [TaskState.OPEN]
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         held = session.get_one(Patient, post.patient.id)
         enrolling.end_patient(session, held, OPERATOR, post.clock.now())
     assert put(post, "{sender}: español {link}", language="es") == 1
@@ -234,7 +234,7 @@ def test_a_task_that_somebody_took_is_theirs_to_close(post: Post) -> None:
     spoil(post, "no link", K.PROMPT)
     post.write(K.PROMPT)
     post.deliver()
-    with writing(post.engine) as session:
+    with write_session(post.engine) as session:
         session.execute(update(Task).values(state=TaskState.TAKEN))
     put(post, "{sender}: mended {link}")
     assert [task.state for task in tasks(post)] == [TaskState.TAKEN]

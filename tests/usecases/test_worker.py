@@ -17,7 +17,7 @@ from sqlalchemy import Engine, event
 from structlog.testing import capture_logs
 
 from service.store.heartbeats import beat, forget_old, last_beat
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 from tests.conftest import SERVER
 from tests.world import World, prompt, world
@@ -35,7 +35,7 @@ def test_a_tick_says_what_each_part_came_to_and_leaves_a_sign_of_life(world: Wor
     came_to = {part: tally.done for part, tally in done.items()}
     assert came_to["open"] == came_to["deliver"] == 1
     assert came_to["close"] == came_to["step"] == 0
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         assert last_beat(session) == world.now
         (row,) = session.query(Heartbeat).all()
     assert row.worker == "story"
@@ -59,7 +59,7 @@ def test_one_part_failing_does_not_stop_the_others(world: World, monkeypatch: py
     assert told
     assert told[0]["part"] == "close"
     assert "Asha" not in json.dumps(logs, default=str)  # ids only, never what an exception says
-    with reading(world.engine) as session:
+    with read_session(world.engine) as session:
         (row,) = session.query(Heartbeat).all()
     assert row.last_tick["failed"]["close"].startswith("RuntimeError")
 
@@ -100,12 +100,12 @@ def test_no_part_of_an_idle_tick_reads_a_large_table_from_end_to_end(world: Worl
 
 def test_old_signs_of_life_are_forgotten(engine: Engine) -> None:
     now = datetime(2026, 3, 1, tzinfo=UTC)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         beat(session, "gone", now - timedelta(days=9), {}, now - timedelta(days=8))
         beat(session, "here", now, {}, now)
         beat(session, "here", now, {"open": 1}, now + timedelta(seconds=5))
         forget_old(session, now)
-    with reading(engine) as session:
+    with read_session(engine) as session:
         (row,) = session.query(Heartbeat).all()
     assert (row.worker, row.started_at, row.beat_at) == ("here", now, now + timedelta(seconds=5))
 
@@ -145,7 +145,7 @@ def test_a_stop_signal_lets_the_tick_in_hand_finish(engine: Engine, tmp_path: Pa
     finally:
         process.kill()
     assert (tmp_path / "returned").exists()
-    with reading(engine) as session:
+    with read_session(engine) as session:
         (row,) = session.query(Heartbeat).all()
     # The sign of life is a tick's last act: it is there because the tick came to its end.
     assert row.last_tick["failed"] == {}

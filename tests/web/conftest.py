@@ -19,9 +19,9 @@ from service import enrolling, staffing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import Channel, ConsentKind, Role, Scope
+from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.transports.mock import MockGateway
 from tests.signed_in import sign_in_as
 
@@ -54,7 +54,7 @@ class House:
     def staff_id(self, role: Role) -> uuid.UUID:
         """Somebody of this role, added when first asked for: an account costs a slow hash."""
         if role not in self._staff:
-            with writing(self.engine) as session:
+            with write_session(self.engine) as session:
                 self._staff[role] = staffing.add_staff(
                     session, self.clinic_id, f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example", role.value, role,
                     PASSWORD, OPERATOR, self.clock.now(),
@@ -92,7 +92,7 @@ def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
 
     def make(name: str = "Fernmoor Clinic", scopes: tuple[Scope, ...] = tuple(Scope)) -> House:
         now = clock.now()
-        with writing(engine) as session:
+        with write_session(engine) as session:
             clinic = enrolling.enrol_clinic(
                 session, enrolling.NewClinic(name, "Europe/London", "999", "+44 7700 900100", "Fernmoor"), OPERATOR, now
             )

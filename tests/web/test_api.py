@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
-from service.domain.words import Role, Scope
-from service.store.session import reading
+from service.domain.vocabulary import Role, Scope
+from service.store.session import read_session
 from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
 from tests.web.conftest import House
 
@@ -92,7 +92,7 @@ def test_a_check_in_by_the_token_of_a_link_is_of_that_day_and_needs_no_key(house
 
     house.clock.set(house.clock.now() + timedelta(days=1))
     prompting.open_windows(house.engine, house.clock.now())
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         window = session.scalars(select(Window)).one()
     links = house.app.extensions["neaptide"].links
     token = links.checkin(window.id, house.clock.now() + timedelta(hours=1)).rsplit("/", 1)[1]
@@ -155,10 +155,10 @@ def test_no_key_a_wrong_key_and_a_revoked_one_open_nothing(house: House) -> None
     keys = admin.get("/api/v1/keys").get_json()["items"]
     from service import staffing
     from service.store.audit import OPERATOR
-    from service.store.session import writing
+    from service.store.session import write_session
     from service.store.tables import ApiKey
 
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         staffing.revoke_key(session, session.get_one(ApiKey, uuid.UUID(keys[0]["id"])), OPERATOR, house.clock.now())
     is_problem(house.machine.get("/patients"), 401)
 
@@ -182,7 +182,7 @@ def test_a_repeat_with_the_same_key_answers_the_same_and_writes_once(house: Hous
     again = house.machine.post(path, body, Idempotency_Key="k1")
     assert (again.status_code, again.get_json()) == (first.status_code, first.get_json())
     is_problem(house.machine.post(path, {**body, "patient": "F-9"}, Idempotency_Key="k1"), 422)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         kept = Reading if path == "/readings" else Checkin
         assert session.scalar(select(func.count()).select_from(kept)) == 1
 
@@ -190,7 +190,7 @@ def test_a_repeat_with_the_same_key_answers_the_same_and_writes_once(house: Hous
 def test_a_refused_request_keeps_no_key(house: House) -> None:
     bad = {**GOOD_READING, "pa_systolic": 1}
     is_problem(house.machine.post("/readings", bad, Idempotency_Key="k2"), 422)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert session.scalars(select(IdempotentCall)).all() == []
     assert house.machine.post("/readings", GOOD_READING, Idempotency_Key="k2").status_code == 201
 
@@ -210,9 +210,9 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..
     ours, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic")
     machine, admin = theirs.machine, theirs.staff(Role.ADMINISTRATOR)
     nurse = theirs.staff(Role.NURSE)
-    from service.store.session import writing
+    from service.store.session import write_session
 
-    with writing(ours.engine) as session:
+    with write_session(ours.engine) as session:
         task = Task(
             id=uuid.uuid4(), clinic_id=ours.clinic_id, patient_id=ours.patient_id, kind="silent", sentence="x",
             facts={}, dedupe_key="x", raised_at=ours.clock.now(), state="open",
@@ -292,7 +292,7 @@ def test_the_description_is_openapi_3_1_and_every_operation_says_what_it_does(ho
 def _rows(house: House) -> dict[str, str]:
     """Everything in every table, so that any change shows."""
     told = {}
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         for table in Base.metadata.sorted_tables:
             rows = session.execute(select(table)).all()
             told[table.name] = json.dumps(sorted(map(str, rows)))

@@ -13,10 +13,10 @@ from flask_wtf.csrf import generate_csrf
 from sqlalchemy import func, select
 
 from service import enrolling, staffing
-from service.domain.words import ContactState, Role, Scope
+from service.domain.vocabulary import ContactState, Role, Scope
 from service.staffing import NotIn
 from service.store.audit import OPERATOR
-from service.store.session import asking, reading, writing
+from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
 from tests.web.conftest import MORNING, House
 from tests.web.test_api import GOOD_READING, is_problem
@@ -46,7 +46,7 @@ def test_a_key_beside_a_session_borrows_no_rights_from_the_person(build: Callabl
     header = {"Authorization": f"Bearer {ours.secret}"}
     is_problem(browser.post("/api/v1/keys", json={"name": "k", "scopes": ["enrol"]}, headers=header), 403)
     is_problem(browser.get("/api/v1/staff", headers=header), 403)
-    with reading(ours.engine) as session:
+    with read_session(ours.engine) as session:
         keys = session.scalar(select(func.count(ApiKey.id)).where(ApiKey.clinic_id == ours.clinic_id))
     assert keys == 1
 
@@ -82,7 +82,7 @@ def test_the_secret_of_a_key_is_told_once_whatever_is_repeated(house: House) -> 
     first = browser.post("/api/v1/keys", json=body, headers=headers)
     assert first.status_code == 201
     is_problem(browser.post("/api/v1/keys", json=body, headers=headers), 409)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         kept = session.scalars(select(IdempotentCall)).one()
     assert first.get_json()["secret"] not in str(kept.body)
 
@@ -98,7 +98,7 @@ def test_a_repeated_batch_answers_as_the_first_did(house: House) -> None:
     assert again.get_json() == first.get_json()
     assert house.machine.post("/readings/batch", body).get_json()["duplicates"] == 1
     is_problem(house.machine.post("/readings/batch", {"readings": [GOOD_READING]}, Idempotency_Key="b1"), 422)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert session.scalar(select(func.count(Reading.id))) == 1
 
 
@@ -187,7 +187,7 @@ def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflic
 def test_a_broken_contact_is_mended_and_tried_again(build: Callable[..., House]) -> None:
     house, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic")
     contact = house.machine.get(f"/patients/{house.patient_id}/contacts").get_json()["items"][0]
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         held = session.get_one(Contact, uuid.UUID(contact["id"]))
         held.state, held.broken_reason = ContactState.BROKEN, "unknown number"
     path = f"/contacts/{contact['id']}"
@@ -205,7 +205,7 @@ def test_tries_are_counted_before_they_are_known_to_be_wrong(house: House, monke
     counted: list[int] = []
 
     def look(_hashed: str, _password: str) -> bool:
-        with reading(house.engine) as session:
+        with read_session(house.engine) as session:
             counted.append(session.scalar(select(func.count(SignInAttempt.id))) or 0)
         return False
 
@@ -220,8 +220,8 @@ def test_a_name_that_no_database_can_hold_is_simply_wrong(house: House) -> None:
 
 
 def test_a_revoked_key_is_not_found(house: House) -> None:
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == staffing.hash_of(house.secret))).one()
         staffing.revoke_key(session, key, OPERATOR, MORNING)
-    with asking(house.engine) as connection:
+    with connect(house.engine) as connection:
         assert staffing.check_key(connection, house.secret) is None

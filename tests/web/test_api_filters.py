@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import select
 
 from service import prompting, watching
-from service.domain.words import Role
-from service.store.session import reading
+from service.domain.vocabulary import Role
+from service.store.session import read_session
 from service.store.tables import AuditLine
 from tests.web.conftest import House
 from tests.web.test_api import is_problem
@@ -134,7 +134,7 @@ def test_a_caregiver_is_ended_by_the_api_once_and_for_all(house: House) -> None:
     consents = house.machine.get(f"/patients/{house.patient_id}/consents").get_json()["items"]
     withdrawn = [one["kind"] for one in consents if one["caregiver_id"] and not one["given"]]
     assert sorted(withdrawn) == ["caregiver", "messages"]
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         lines = session.scalars(select(AuditLine).where(AuditLine.subject_id == house.caregiver_id)).all()
         assert [line.action for line in lines].count("caregiver.end") == 1
     assert house.machine.get(f"/patients/{house.patient_id}/caregivers").get_json()["items"][0]["active"] is False

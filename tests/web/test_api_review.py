@@ -16,9 +16,9 @@ from service import reviewing, staffing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import Role, Scope, SilenceCause, TaskKind
+from service.domain.vocabulary import Role, Scope, SilenceCause, TaskKind
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Staff
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
@@ -49,7 +49,7 @@ class Machine:
 
 @pytest.fixture
 def machine(engine: Engine, tmp_path: Path) -> Machine:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         ids = {
             "Asha": ward.patient("Asha", pressures=[*QUIET[:-1], None], reference=18.0, weights=[80.0] * 30),

@@ -12,10 +12,10 @@ import pytest
 from sqlalchemy import select
 from werkzeug.test import TestResponse
 
-from service.domain.words import Channel, MessageKind, MessageState
+from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.intake.texts import take_text
 from service.store import outbox
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Contact, InboundText, Message, ParkedRow
 from service.transports.textgateway import signature
 from service.web.api import callbacks
@@ -30,7 +30,7 @@ def sent(house: House) -> uuid.UUID:
     held = house.app.extensions["neaptide"]
     house.app.extensions["neaptide"] = replace(held, settings=replace(held.settings, text_callback_secret=SECRET))
     now = house.clock.now()
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         contact = session.scalars(select(Contact).where(Contact.patient_id == house.patient_id)).first()
         if contact is None:
             contact = Contact(
@@ -67,7 +67,7 @@ def receipt(message_id: uuid.UUID, outcome: str = "delivered") -> dict[str, Any]
 
 
 def state(house: House, message_id: uuid.UUID) -> MessageState:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return session.get_one(Message, message_id).state
 
 
@@ -102,7 +102,7 @@ def test_a_reply_is_taken_once_for_its_reference(house: House, sent: uuid.UUID) 
     reply = {"reference": "in-1", "from": "+6499990198", "text": "hello", "at": "2026-11-25T09:01:00+00:00"}
     for _ in range(2):
         assert call(house, {"replies": [reply]}).status_code == 204
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert [text.gateway_ref for text in session.scalars(select(InboundText))] == ["in-1"]
 
 
@@ -132,7 +132,7 @@ def reply(body: str, ref: str = "in-1") -> dict[str, str]:
 
 
 def outcomes(house: House) -> dict[str, str]:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return {text.gateway_ref: text.outcome for text in session.scalars(select(InboundText))}
 
 
@@ -143,7 +143,7 @@ def test_what_a_person_wrote_is_never_refused(house: House, sent: uuid.UUID, bod
     # Refused, the gateway would send it again for ever, and nobody would read it.
     assert call(house, {"replies": [reply(body), reply("b3", "in-2")]}).status_code == 204
     assert set(outcomes(house)) == {"in-1", "in-2"}
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert list(session.scalars(select(ParkedRow))) == []
 
 
@@ -158,7 +158,7 @@ def test_a_reply_that_cannot_be_taken_in_is_kept_for_the_operator_and_the_next_i
     monkeypatch.setattr(callbacks, "take_text", poison)
     assert call(house, {"replies": [reply("82.4"), reply("b3", "in-2")]}).status_code == 204
     assert set(outcomes(house)) == {"in-2"}
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert [row.subject_kind for row in session.scalars(select(ParkedRow))] == ["heard"]
 
 

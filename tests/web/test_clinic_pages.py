@@ -20,8 +20,8 @@ from service import reviewing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
-from service.store.session import reading, writing
+from service.domain.vocabulary import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
+from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, SignOff, Task
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
@@ -63,7 +63,7 @@ class Clinic:
 
 @pytest.fixture
 def clinic(engine: Engine, tmp_path: Path) -> Clinic:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         patients = {
             "Asha": ward.patient(
@@ -150,7 +150,7 @@ def test_an_administrator_looks_but_does_not_sign(clinic):
 def test_a_form_without_its_token_changes_nothing(clinic):
     answer = clinic.client.post(clinic.path("Ben", "/sign"), data={"outcome": "no_change"})
     assert answer.status_code in {400, 403}
-    with reading(clinic.engine) as session:
+    with read_session(clinic.engine) as session:
         assert session.scalar(select(func.count()).select_from(SignOff)) == 0
 
 
@@ -238,7 +238,7 @@ def test_a_patient_is_signed_from_their_page_without_script(clinic):
     page = clinic.get(where)
     assert "Signed. What was on the page is kept with it." in page
     assert "Signed 25 Nov, 15:00 by Imogen Vale: <b>Called</b>" in page
-    with reading(clinic.engine) as session:
+    with read_session(clinic.engine) as session:
         signed = session.scalars(select(SignOff)).one()
     assert (signed.outcome, signed.note, signed.signed_by) == (Outcome.CALLED, "Spoke.", clinic.staff["nurse"])
 
@@ -279,13 +279,13 @@ def test_the_second_to_sign_is_told_who_was_first(clinic):
 def test_what_cannot_be_signed_is_said_in_words(clinic, form):
     where = clinic.post(clinic.path("Ben", "/sign"), clinic.path("Ben"), **form)
     assert "Not signed." in clinic.get(where.split("#")[0])
-    with reading(clinic.engine) as session:
+    with read_session(clinic.engine) as session:
         assert session.scalar(select(func.count()).select_from(SignOff)) == 0
 
 
 def test_late_data_shows_beside_the_signed_review_as_an_amendment(clinic):
     clinic.post(clinic.path("Cara", "/sign"), clinic.path("Cara"), outcome="not_reached")
-    with writing(clinic.engine) as session:
+    with write_session(clinic.engine) as session:
         from service.store import panel
         from service.store.tables import Clinic as ClinicRow
         from service.store.tables import Patient, Staff
@@ -341,7 +341,7 @@ def test_an_adjustment_is_recorded_followed_up_and_corrected(clinic):
     )
     shown = clinic.get(page)
     assert "Chemistry on 24 November: overdue" in shown
-    with reading(clinic.engine) as session:
+    with read_session(clinic.engine) as session:
         made = session.scalars(select(Adjustment)).one()
     assert (made.kind, made.made_by) == (AdjustmentKind.MEDICINE, clinic.staff["nurse"])
     clinic.post(f"{page}/adjustments/{made.id}/followed-up", page)
@@ -375,7 +375,7 @@ def test_a_task_is_taken_and_closed_with_a_reason(clinic):
     clinic.post(f"/clinic/inbox/{task}/close", "/clinic/inbox", reason="Rang; went to hospital.")
     page = clinic.get("/clinic/inbox")
     assert "Rang; went to hospital." in page
-    with reading(clinic.engine) as session:
+    with read_session(clinic.engine) as session:
         kept = session.get_one(Task, task)
         assert (kept.state, kept.closed_by) == (TaskState.CLOSED, clinic.staff["doctor"])
     assert "Answered that there is chest pain." not in clinic.get("/clinic/review")
@@ -437,7 +437,7 @@ def test_the_record_of_a_day_that_has_not_come_is_not_found(clinic):
 def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(clinic, engine):
     with statements_of(engine) as many:
         clinic.get("/clinic/review")
-    with writing(engine) as session:
+    with write_session(engine) as session:
         ward = open_ward(session)
         ward.patient("Only", pressures=QUIET, reference=18.0)
         one = ward.nurse

@@ -6,14 +6,14 @@ import re
 from collections.abc import Callable
 from html import unescape
 
-from service.domain.words import Role
-from service.store.session import reading
+from service.domain.vocabulary import Role
+from service.store.session import read_session
 from service.store.tables import Caregiver
 from tests.web.conftest import House
 
 
 def is_active(house: House) -> bool:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return session.get_one(Caregiver, house.caregiver_id).active
 
 

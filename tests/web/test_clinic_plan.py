@@ -15,9 +15,9 @@ from service import prompting, staffing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.words import Role
+from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import AuditLine, Patient, Plan, Reading
 from tests.fernmoor import START, Fernmoor, clinic_of, reading_row
 from tests.signed_in import sign_in_as
@@ -28,7 +28,7 @@ DAY = timedelta(days=1)
 
 @pytest.fixture
 def fernmoor(engine: Engine) -> Fernmoor:
-    with writing(engine) as session:
+    with write_session(engine) as session:
         clinic = clinic_of(session)
     return Fernmoor(engine, clinic)
 
@@ -37,7 +37,7 @@ def fernmoor(engine: Engine) -> Fernmoor:
 def late_riser(fernmoor: Fernmoor) -> Patient:
     """Asked at seven, reminded at half past eight, and measuring at about twenty past ten."""
     patient = fernmoor.patient()
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         for n in range(1, 21):
             day = date(2026, 3, 1) - n * DAY
             taken_at = datetime.combine(day, time(10, 10 + n % 3 * 10), START.tzinfo) - AUCKLAND
@@ -47,7 +47,7 @@ def late_riser(fernmoor: Fernmoor) -> Patient:
 
 def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> FlaskClient:
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         staff = staffing.add_staff(
             session,
             fernmoor.clinic.id,
@@ -107,7 +107,7 @@ def test_hours_that_cannot_be_met_change_nothing(fernmoor: Fernmoor, late_riser:
 
 
 def test_another_clinics_patient_cannot_be_touched(fernmoor: Fernmoor, late_riser: Patient, tmp_path: Path) -> None:
-    with writing(fernmoor.engine) as session:
+    with write_session(fernmoor.engine) as session:
         other = Fernmoor(fernmoor.engine, clinic_of(session))
     client = browser(other, tmp_path)
     own = other.patient()

@@ -10,24 +10,24 @@ from flask.testing import FlaskClient
 from sqlalchemy import select
 
 from service import staffing
-from service.domain.refused import Refused
-from service.domain.words import Role
+from service.domain.validation import Refused
+from service.domain.vocabulary import Role
 from service.staffing import NotIn, SignedIn
 from service.store.audit import OPERATOR
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, AuditLine, Staff
 from tests.web.conftest import PASSWORD, House
 
 
 def email_of(house: House, role: Role = Role.NURSE) -> str:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return session.get_one(Staff, house.staff_id(role)).email
 
 
 def test_the_right_password_lets_in_and_is_on_the_record(house: House) -> None:
     email = email_of(house)
     assert isinstance(staffing.sign_in(house.engine, f" {email.upper()} ", PASSWORD, house.clock.now()), SignedIn)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         assert "staff.sign_in" in session.scalars(select(AuditLine.action)).all()
 
 
@@ -48,7 +48,7 @@ def test_an_unknown_name_is_counted_and_answered_like_a_known_one(house: House) 
 
 def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(house: House) -> None:
     house.staff_id(Role.NURSE)
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         kept = session.scalars(select(Staff)).first()
         key = session.scalars(select(ApiKey)).one()
     assert kept is not None
@@ -60,7 +60,7 @@ def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(house: House) -> No
 @pytest.mark.parametrize("password", ["short", "x" * 201])
 def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(house: House, password: str) -> None:
     nurse = house.staff_id(Role.NURSE)
-    with pytest.raises(Refused) as refused, writing(house.engine) as session:
+    with pytest.raises(Refused) as refused, write_session(house.engine) as session:
         staff = session.get_one(Staff, nurse)
         staffing.set_password(session, staff, password, OPERATOR, house.clock.now())
     assert password not in str(refused.value)
@@ -93,7 +93,7 @@ def test_a_new_password_or_a_closed_account_ends_every_session(house: House) -> 
     assert inside(first)
     assert inside(second)
     house.clock.advance(timedelta(seconds=1))
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         nurse = session.get_one(Staff, house.staff_id(Role.NURSE))
         staffing.set_password(session, nurse, "another four quiet minutes", OPERATOR, house.clock.now())
         doctor = session.get_one(Staff, house.staff_id(Role.PHYSICIAN))

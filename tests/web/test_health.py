@@ -14,7 +14,7 @@ from service.app import create_app
 from service.clock import FixedClock, SharedClock, SystemClock
 from service.config import Settings
 from service.store import heartbeats
-from service.store.session import writing
+from service.store.session import write_session
 
 
 def findings(
@@ -24,7 +24,7 @@ def findings(
     settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_DEMO": "yes"})
     clock = SharedClock(folder / "clock-offset")
     clock.advance(steered)
-    with writing(engine) as session:
+    with write_session(engine) as session:
         heartbeats.beat(session, "worker", clock.now(), {}, clock.now())
     app = create_app(settings, engine, clock, {})
     machine = FixedClock(SystemClock().now() + machine_off)

@@ -10,9 +10,9 @@ import pytest
 from sqlalchemy import Engine
 
 from service import enrolling
-from service.domain.words import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
+from service.domain.vocabulary import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Task
 from tests.house import House, open_house, words, writes_of
 
@@ -112,7 +112,7 @@ def test_it_shows_no_clinical_value_and_not_the_whole_name(house: House) -> None
 
 def test_it_closes_when_the_patient_no_longer_agrees(house: House) -> None:
     path = house.nudged()
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         asha, ben = session.get_one(Patient, house.asha.id), session.get_one(Caregiver, house.ben.id)
         enrolling.record_consent(
             session, asha, ConsentKind.CAREGIVER, False, "by telephone", OPERATOR, house.world.now, ben

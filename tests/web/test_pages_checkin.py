@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from service.domain.words import PatientState, SafetySign, Source, Swelling, TaskKind
+from service.domain.vocabulary import PatientState, SafetySign, Source, Swelling, TaskKind
 from service.store.tables import Checkin, Task
 from service.web.tokens import Purpose
 from tests.house import House, open_house, words, writes_of

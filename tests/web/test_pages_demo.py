@@ -11,8 +11,8 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 
-from service.domain.words import Source
-from service.store.session import reading
+from service.domain.vocabulary import Source
+from service.store.session import read_session
 from service.store.tables import Contact, Reading
 from service.web.pages.demo import linked
 from tests.house import House, open_house, token_on, words, writes_of
@@ -24,7 +24,7 @@ def house(engine: Engine, tmp_path: Path) -> House:
 
 
 def phone_of(house: House, number: str) -> str:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return f"/demo/phone/{session.scalars(select(Contact.id).where(Contact.address == number)).one()}"
 
 

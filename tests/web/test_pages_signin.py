@@ -11,7 +11,7 @@ from sqlalchemy import Engine, event
 
 from service import staffing
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
 from service.web.auth import IDLE, LONGEST
 from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
@@ -144,7 +144,7 @@ def test_a_closed_account_ends_its_sessions_everywhere(house: House) -> None:
     """OWASP ASVS 5.0, 7.4.2: all active sessions end when an account is disabled."""
     client = house.client
     sign_in(client)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         staff = session.get_one(Staff, house.rows(Staff)[0].id)
         staffing.close_account(session, staff, OPERATOR, house.world.now)
     assert not is_in(client)

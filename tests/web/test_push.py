@@ -14,9 +14,9 @@ import pytest
 from sqlalchemy import Engine
 
 from service import enrolling
-from service.domain.words import Channel, ConsentKind, ContactState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient
 from service.web.tokens import Purpose
 from tests.house import House, words, writes_of
@@ -136,7 +136,7 @@ def test_a_link_of_somebody_who_takes_no_part_any_more_is_closed(house: House) -
     house.change(house.ben, active=False)
     assert house.client.get(ben).status_code == 410
     assert house.client.post(ben, json=Browser().subscription).status_code == 410
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         enrolling.end_patient(session, session.get_one(Patient, house.asha.id), OPERATOR, house.world.now)
     assert house.client.get(asha).status_code == 410
     assert house.client.post(asha, json=Browser().subscription).status_code == 410
@@ -221,7 +221,7 @@ def test_a_phone_that_was_asked_for_is_tried_first_and_the_text_after_it(house: 
 def test_an_order_that_staff_have_set_is_kept_when_the_phone_is_exchanged(house: House) -> None:
     path = path_for(house, house.asha)
     house.client.post(path, json=Browser().subscription)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         text = next(
             one for one in house.rows(Contact) if one.patient_id == house.asha.id and one.channel is Channel.TEXT
         )
@@ -278,7 +278,7 @@ def test_another_persons_phone_goes_on_when_one_ends(house: House) -> None:
 
 def test_an_agreement_that_staff_withdraw_ends_the_phone_too(house: House) -> None:
     house.client.post(path_for(house, house.asha), json=Browser().subscription)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         asha = session.get_one(Patient, house.asha.id)
         enrolling.record_consent(session, asha, ConsentKind.WEBPUSH, False, "by telephone", OPERATOR, house.world.now)
     assert phones(house)[0].state is ContactState.BROKEN
@@ -383,7 +383,7 @@ def test_a_new_subscription_follows_the_old_one(house: House) -> None:
 def test_it_follows_even_when_the_push_service_had_said_first_that_the_old_one_is_gone(house: House) -> None:
     old, new = Browser(), Browser("https://push.example/send/second")
     house.client.post(path_for(house, house.asha), json=old.subscription)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         session.get_one(Contact, phones(house)[0].id).state = ContactState.BROKEN
     assert (
         house.client.post("/push/renewed", json={"was": old.subscription, "now": new.subscription}).status_code == 200

@@ -18,9 +18,9 @@ from werkzeug.test import TestResponse
 
 from service import enrolling, staffing
 from service.cli import main
-from service.domain.words import Channel, ConsentKind, Role, Scope
+from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
 from service.store.audit import OPERATOR
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, IdempotentCall, Patient, Staff
 from service.transports.webpush import WebPush
 from service.web.tokens import Purpose
@@ -49,12 +49,12 @@ def nurse(house: House) -> FlaskClient:
 
 
 def promote(house: House) -> None:
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         session.scalars(select(Staff)).one().role = Role.ADMINISTRATOR
 
 
 def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: str = "") -> TestResponse:
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         _, secret = staffing.issue_key(
             session, clinic_id or house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
         )
@@ -64,7 +64,7 @@ def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: st
 
 def other_clinic(house: House) -> tuple[uuid.UUID, Patient, Caregiver]:
     """(clinic, its patient, their caregiver)"""
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         new = enrolling.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
         clinic: Clinic = enrolling.enrol_clinic(session, new, OPERATOR, house.world.now)
         patient = enrolling.enrol_patient(
@@ -163,7 +163,7 @@ def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_fir
     order = sorted((one.position, one.channel) for one in house.rows(Contact) if one.patient_id == house.asha.id)
     assert order == [(0, Channel.TEXT), (1, Channel.WEBPUSH)]
     _, cleo, _ = other_clinic(house)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         new = enrolling.NewContact(Channel.TEXT, "+447700900009")
         foreign = enrolling.add_contact(session, session.get_one(Patient, cleo.id), new, OPERATOR, house.world.now)
     for contact_id in (foreign.id, uuid.uuid4()):
@@ -204,7 +204,7 @@ def test_no_link_is_made_without_a_push_key_or_for_somebody_who_takes_no_part(ba
 
 def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
     """Without a browser's keys it would be an address nobody can be reached at."""
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         _, secret = staffing.issue_key(
             session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
         )
@@ -261,7 +261,7 @@ def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
 
 
 def test_agreement_to_notices_is_a_consent_of_its_own_over_rest(house: House) -> None:
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         _, secret = staffing.issue_key(
             session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
         )

@@ -17,7 +17,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import content_type_conformance, response_schema_conformance
 
-from service.domain.words import Role
+from service.domain.vocabulary import Role
 from tests.web.conftest import House
 from tests.web.test_api_edges import with_form_token
 

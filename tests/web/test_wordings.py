@@ -16,9 +16,9 @@ from werkzeug.test import TestResponse
 
 from service import delivery
 from service.domain import fields, messages
-from service.domain.words import Channel, MessageKind, Role
+from service.domain.vocabulary import Channel, MessageKind, Role
 from service.store import outbox
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, MessageTemplate
 from service.web.pages import clinicwordings
 from service.web.samplelinks import sample_links
@@ -46,13 +46,13 @@ def typed(page: str) -> str:
 
 
 def kept(house: House) -> list[str]:
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         return list(session.scalars(select(MessageTemplate.body)))
 
 
 def spoil(house: House) -> None:
     """A prompt's wording that got past the service."""
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         session.add(
             MessageTemplate(
                 id=uuid.uuid4(), clinic_id=house.clinic_id, language="en", kind=MessageKind.PROMPT, body="{name}",
@@ -86,7 +86,7 @@ def test_an_administrator_finds_every_wording_in_the_menu_and_changes_one(house:
     page = admin.get(PROMPT).get_data(as_text=True)
     assert "The built-in wording is used again." in words(page)
     assert kept(house) == []
-    with reading(house.engine) as session:
+    with read_session(house.engine) as session:
         lines = session.scalars(
             select(AuditLine).where(AuditLine.action.startswith("wording.")).order_by(AuditLine.action)
         )
@@ -277,7 +277,7 @@ def test_another_clinics_wordings_are_never_visible(build: Callable[..., House])
 
 def test_whoever_mends_a_wording_is_told_what_had_waited_for_it(house: House) -> None:
     spoil(house)
-    with writing(house.engine) as session:
+    with write_session(house.engine) as session:
         contact = session.scalars(select(Contact)).one()
         new = outbox.NewMessage(
             clinic_id=house.clinic_id, contact_id=contact.id, kind=MessageKind.PROMPT, channel=Channel.TEXT,

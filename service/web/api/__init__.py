@@ -12,7 +12,7 @@ from sqlalchemy.exc import TimeoutError as PoolExhausted
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.web import problems
 from service.web.api import accounts, checkins, clinic, patients, people, plans, readings, review, watching, wordings
 from service.web.api.fields import ProblemDetails

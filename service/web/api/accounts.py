@@ -10,8 +10,8 @@ from marshmallow import Schema
 from sqlalchemy import select
 
 from service import staffing
-from service.domain.words import Role
-from service.store.session import reading
+from service.domain.vocabulary import Role
+from service.store.session import read_session
 from service.store.tables import ApiKey, Staff
 from service.web.api import finding
 from service.web.api.fields import Page, listing
@@ -32,7 +32,7 @@ STAFF, KEY, NEW_KEY = StaffOut(), KeyOut(), NewKeyOut()
 def list_staff(page: dict[str, int]) -> dict[str, Any]:
     """The clinic's accounts, by name."""
     wanted = select(Staff).where(Staff.clinic_id == caller().clinic_id).order_by(Staff.name, Staff.id)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return paged(session, wanted, page)
 
 
@@ -72,7 +72,7 @@ def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
 def list_keys(page: dict[str, int]) -> dict[str, Any]:
     """Machines' keys, without their secrets, newest first."""
     wanted = select(ApiKey).where(ApiKey.clinic_id == caller().clinic_id).order_by(ApiKey.created_at.desc(), ApiKey.id)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return paged(session, wanted, page)
 
 

@@ -26,7 +26,7 @@ from flask import Blueprint, json, request
 from flask.typing import ResponseReturnValue
 
 from service import delivery
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.intake.texts import take_text
 from service.transports.base import InboundText, Receipt
 from service.transports.textgateway import signature

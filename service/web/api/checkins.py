@@ -10,11 +10,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import intake
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, PatientState, Scope, Source
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, PatientState, Scope, Source
 from service.intake import Answers, NewCheckin, Outcome
 from service.store.audit import Actor
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
 from service.web.api.fields import listing
 from service.web.api.guards import caller, needs, once
@@ -48,7 +48,7 @@ def record(new: dict[str, Any]) -> Response:
             raise Refused("patient", None, "the patient's id or the clinic's own reference")
         wanted = NewCheckin(patient, _answers(new), day)
     else:
-        with reading(services().engine) as session:
+        with read_session(services().engine) as session:
             window = _let_in_by_link(session, token)
         wanted = NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE)
     with once() as call:

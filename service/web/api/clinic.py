@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from service import enrolling
-from service.domain.words import Role, Scope
-from service.store.session import reading, writing
+from service.domain.vocabulary import Role, Scope
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.api import finding
 from service.web.api.enrolschemas import ClinicChange, ClinicOut
@@ -22,7 +22,7 @@ blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description=
 @blueprint.response(200, ClinicOut)
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return finding.own_clinic(session)
 
 
@@ -32,6 +32,6 @@ def show() -> Clinic:
 @blueprint.response(200, ClinicOut)
 def change(changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         clinic = finding.own_clinic(session)
         return enrolling.change_clinic(session, clinic, changes, caller().actor, services().clock.now())

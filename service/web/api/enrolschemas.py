@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
-from service.domain import words
+from service.domain import vocabulary
 from service.web.api.fields import instant, number, text, whole, word
 
 
@@ -58,7 +58,7 @@ class PatientOut(Schema):
     name = fields.String()
     zone = fields.String()
     language = fields.String()
-    state = word(words.PatientState)
+    state = word(vocabulary.PatientState)
     usual_pillows = fields.Integer(allow_none=True)
     dry_weight_kg = fields.Float(allow_none=True)
     weight_unit = fields.String()
@@ -84,7 +84,7 @@ class CaregiverOut(Schema):
 
 
 class ContactIn(Schema):
-    channel = word(words.Channel, required=True)
+    channel = word(vocabulary.Channel, required=True)
     address = text(1000)
 
 
@@ -94,10 +94,10 @@ class ContactMend(Schema):
 
 class ContactOut(Schema):
     id = fields.UUID()
-    channel = word(words.Channel)
+    channel = word(vocabulary.Channel)
     address = fields.String()
     position = fields.Integer()
-    state = word(words.ContactState)
+    state = word(vocabulary.ContactState)
     broken_reason = fields.String(allow_none=True)
 
 
@@ -107,7 +107,7 @@ class PushLinkOut(Schema):
 
 
 class ConsentIn(Schema):
-    kind = word(words.ConsentKind, required=True)
+    kind = word(vocabulary.ConsentKind, required=True)
     given = fields.Boolean(required=True, truthy={True}, falsy={False})
     how = text(200)
     caregiver_id = fields.UUID(allow_none=True)
@@ -115,7 +115,7 @@ class ConsentIn(Schema):
 
 class ConsentOut(Schema):
     id = fields.UUID()
-    kind = word(words.ConsentKind)
+    kind = word(vocabulary.ConsentKind)
     given = fields.Boolean()
     how = fields.String()
     caregiver_id = fields.UUID(allow_none=True)
@@ -150,7 +150,7 @@ class PlanOut(Schema):
 
 
 class PauseIn(Schema):
-    cause = word(words.PauseCause, required=True)
+    cause = word(vocabulary.PauseCause, required=True)
     from_date = fields.Date(required=True)
     to_date = fields.Date(allow_none=True, load_default=None)
     note = text(2000, required=False, load_default="")
@@ -162,7 +162,7 @@ class PauseEnd(Schema):
 
 class PauseOut(Schema):
     id = fields.UUID()
-    cause = word(words.PauseCause)
+    cause = word(vocabulary.PauseCause)
     from_date = fields.Date()
     to_date = fields.Date(allow_none=True)
     note = fields.String()

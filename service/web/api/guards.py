@@ -15,8 +15,8 @@ from sqlalchemy import Connection, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.domain.words import ActorKind, Role, Scope
-from service.store.session import asking, writing_rows
+from service.domain.vocabulary import ActorKind, Role, Scope
+from service.store.session import connect, write_connection
 from service.store.tables import IdempotentCall
 from service.web.auth import Caller, current_staff, machine_or_staff
 from service.web.problems import Problem
@@ -116,7 +116,7 @@ def once() -> Iterator[Call]:
     Raises Problem 422 when the key was used for something else.
     """
     key = _key()
-    with writing_rows(services().engine) as connection:
+    with write_connection(services().engine) as connection:
         claimed = (None, None) if key is None else _claim(connection, str(caller().actor), key)
         call = Call(connection, *claimed)
         yield call
@@ -132,7 +132,7 @@ def answered_apart() -> Response | None:
     key = _key()
     if key is None:
         return None
-    with asking(services().engine) as connection:
+    with connect(services().engine) as connection:
         return _earlier(connection, str(caller().actor), key)
 
 
@@ -140,7 +140,7 @@ def keep_apart(body: Any, status: int = 200) -> None:
     """Keep the answer of such a call for a repeat; of two at the same time the first is kept."""
     key = _key()
     if key is not None:
-        with writing_rows(services().engine) as connection:
+        with write_connection(services().engine) as connection:
             _insert(connection, str(caller().actor), key, uuid.uuid4(), status, body)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
-from service.domain import words
+from service.domain import vocabulary
 from service.web.api.fields import instant, text, word
 
 
@@ -18,7 +18,7 @@ class ReadingIn(Schema):
     pa_mean = fields.Float(allow_none=True, allow_nan=False)
     heart_rate = fields.Float(allow_none=True, allow_nan=False)
     unit = text(12, required=False, load_default="mm[Hg]")
-    posture = word(words.Posture, allow_none=True)
+    posture = word(vocabulary.Posture, allow_none=True)
     source_ref = text(80, required=False, allow_none=True)
     supersedes = fields.UUID(allow_none=True)
 
@@ -52,8 +52,8 @@ class ReadingOut(Schema):
     pa_mean = fields.Float()
     mean_is_derived = fields.Boolean()
     heart_rate = fields.Float(allow_none=True)
-    posture = word(words.Posture, allow_none=True)
-    source = word(words.Source)
+    posture = word(vocabulary.Posture, allow_none=True)
+    source = word(vocabulary.Source)
     remarks = fields.List(fields.String())
     supersedes_id = fields.UUID(allow_none=True)
     superseded_at = instant(allow_none=True)
@@ -68,13 +68,13 @@ class CheckinIn(Schema):
     breathlessness = fields.Integer(strict=True, allow_none=True)
     extra_pillows = fields.Integer(strict=True, allow_none=True)
     woke_breathless = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
-    swelling = word(words.Swelling, allow_none=True)
+    swelling = word(vocabulary.Swelling, allow_none=True)
     weight = fields.Float(allow_none=True, allow_nan=False)
     weight_unit = text(8, required=False)
     light_headed = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
     tiredness = fields.Integer(strict=True, allow_none=True)
     missed_medicines = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
-    safety_signs = fields.List(word(words.SafetySign), allow_none=True, validate=validate.Length(max=5))
+    safety_signs = fields.List(word(vocabulary.SafetySign), allow_none=True, validate=validate.Length(max=5))
     note = text(1000, required=False)
 
 
@@ -93,11 +93,11 @@ class CheckinOut(Schema):
     patient_id = fields.UUID()
     local_date = fields.Date()
     answered_at = instant()
-    source = word(words.Source)
+    source = word(vocabulary.Source)
     breathlessness = fields.Integer(allow_none=True)
     extra_pillows = fields.Integer(allow_none=True)
     woke_breathless = fields.Boolean(allow_none=True)
-    swelling = word(words.Swelling, allow_none=True)
+    swelling = word(vocabulary.Swelling, allow_none=True)
     weight_kg = fields.Float(allow_none=True)
     light_headed = fields.Boolean(allow_none=True)
     tiredness = fields.Integer(allow_none=True)

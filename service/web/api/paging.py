@@ -10,7 +10,7 @@ from flask import g
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
-from service.store.session import reading
+from service.store.session import read_session
 from service.web.api import finding
 from service.web.services import services
 
@@ -40,6 +40,6 @@ def of_patient(table: Any, patient_id: uuid.UUID, order: Any, page: dict[str, in
 
 
 def _of_patient(patient_id: uuid.UUID, wanted: Select[Any], page: dict[str, Any]) -> dict[str, Any]:
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.patient(session, patient_id)
         return paged(session, wanted, page)

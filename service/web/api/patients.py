@@ -10,8 +10,8 @@ from marshmallow import Schema, fields
 from sqlalchemy import exists, select
 
 from service import enrolling
-from service.domain.words import PatientState, Scope
-from service.store.session import reading, writing
+from service.domain.vocabulary import PatientState, Scope
+from service.store.session import read_session, write_session
 from service.store.tables import Patient, Silence
 from service.web.api import finding
 from service.web.api.enrolschemas import PatientChange, PatientIn, PatientOut
@@ -47,7 +47,7 @@ def list_patients(query: dict[str, Any]) -> dict[str, Any]:
     if (silent := query.pop("silent", None)) is not None:
         missing = exists().where(Silence.patient_id == Patient.id, Silence.ended_at.is_(None), Silence.missed > 0)
         wanted = wanted.where(missing if silent else ~missing)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return paged(session, wanted, query)
 
 
@@ -75,7 +75,7 @@ def enrol(new: dict[str, Any]) -> Response:
 @blueprint.response(200, PATIENT)
 def show(patient_id: uuid.UUID) -> Patient:
     """One patient."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return finding.patient(session, patient_id)
 
 
@@ -85,7 +85,7 @@ def show(patient_id: uuid.UUID) -> Patient:
 @blueprint.response(200, PATIENT)
 def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         patient = finding.patient(session, patient_id)
         return enrolling.change_patient(session, patient, changes, caller().actor, services().clock.now())
 

@@ -10,8 +10,8 @@ from marshmallow import Schema
 from sqlalchemy import select
 
 from service import enrolling
-from service.domain.words import Scope
-from service.store.session import reading, writing
+from service.domain.vocabulary import Scope
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
 from service.web import pushing
 from service.web.api import finding
@@ -104,7 +104,7 @@ def add_patient_contact(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 @blueprint.response(200, CONTACTS)
 def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> dict[str, Any]:
     """How the caregiver is reached, in the order contacts are tried."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.own(session, Caregiver, caregiver_id)
         wanted = select(Contact).where(Contact.caregiver_id == caregiver_id).order_by(Contact.position, Contact.id)
         return paged(session, wanted, page)
@@ -125,7 +125,7 @@ def add_caregiver_contact(new: dict[str, Any], caregiver_id: uuid.UUID) -> Respo
 @blueprint.response(200, CONTACT)
 def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         contact = finding.own(session, Contact, contact_id)
         return enrolling.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
 

@@ -9,8 +9,8 @@ from flask import Response
 from sqlalchemy import select
 
 from service import enrolling
-from service.domain.words import Role, Scope
-from service.store.session import reading, writing
+from service.domain.vocabulary import Role, Scope
+from service.store.session import read_session, write_session
 from service.store.tables import Limits, Pause, Plan, Reference
 from service.web.api import finding
 from service.web.api.enrolschemas import (
@@ -44,7 +44,7 @@ LIMITS, ALL_LIMITS = LimitsOut(), listing(LimitsOut)
 @blueprint.response(200, PLAN)
 def show_plan(patient_id: uuid.UUID) -> Plan:
     """What is expected of the patient, and when the next window opens."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.patient(session, patient_id)
         plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
     if plan is None:
@@ -59,7 +59,7 @@ def show_plan(patient_id: uuid.UUID) -> Plan:
 def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
     """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0."""
     new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         patient = finding.patient(session, patient_id)
         return enrolling.set_plan(session, patient, enrolling.NewPlan(**new), caller().actor, services().clock.now())
 

@@ -9,8 +9,8 @@ from flask import Response
 from marshmallow import ValidationError, fields
 
 from service import intake
-from service.domain.refused import Refused
-from service.domain.words import Scope
+from service.domain.validation import Refused
+from service.domain.vocabulary import Scope
 from service.intake import NewReading, Outcome, Recorded
 from service.store.tables import Reading
 from service.web.api.fields import Page, listing

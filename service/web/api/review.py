@@ -15,9 +15,9 @@ from service import reviewing
 from service.domain import joined, review
 from service.domain.amendments import Amendment, amendments
 from service.domain.joined import Day
-from service.domain.words import Role, Scope
+from service.domain.vocabulary import Role, Scope
 from service.reviewing import NewAdjustment, Past
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Adjustment, Patient
 from service.web.api import finding
 from service.web.api.fields import Page, listing
@@ -51,7 +51,7 @@ WEEKS = 12
 @blueprint.response(200, PanelOut)
 def panel(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         built = reviewing.build_panel(session, caller().clinic_id, services().clock.now())
     wanted = query.get("lane")
     return {
@@ -71,7 +71,7 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.response(200, CoverageOut)
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return {"weeks": reviewing.coverage(session, caller().clinic_id, services().clock.now(), WEEKS)}
 
 
@@ -80,7 +80,7 @@ def coverage() -> dict[str, Any]:
 @blueprint.response(200, MeasuresOut)
 def measures() -> reviewing.Measures:
     """How the clinic is doing over the last weeks."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return reviewing.measure(session, caller().clinic_id, services().clock.now(), WEEKS)
 
 
@@ -90,7 +90,7 @@ def measures() -> reviewing.Measures:
 @blueprint.response(200, PatientReviewOut)
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
         now = services().clock.now()
         return reviewing.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
@@ -102,7 +102,7 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview
 @blueprint.response(200, listing(SignOffOut))
 def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
         told = _part(reviewing.reviews_of(session, finding.own_clinic(session), patient_id), query)
         known = _known(session, told["items"], patient_id)
@@ -136,7 +136,7 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 @blueprint.response(200, listing(AdjustmentOut))
 def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
         return _part(reviewing.adjustments_of(session, caller().clinic_id, patient_id), query)
 

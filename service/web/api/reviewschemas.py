@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.domain.words import (
+from service.domain.vocabulary import (
     AdjustmentKind,
     Lane,
     Outcome,

@@ -11,8 +11,8 @@ from marshmallow import Schema, fields
 from sqlalchemy import ColumnElement, Select, select
 
 from service import reviewing
-from service.domain.words import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
-from service.store.session import reading
+from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
+from service.store.session import read_session
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
 from service.web.api import finding
 from service.web.api.fields import Page, listing, word
@@ -63,7 +63,7 @@ def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
     """One page of the clinic's rows of `table`: of one patient or of all, and only those that every filter fits."""
     page = {name: query.pop(name) for name in ("page", "page_size")}
     wanted: Select[Any] = select(table).where(table.clinic_id == caller().clinic_id).order_by(order, table.id)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         if "patient_id" in query:
             finding.patient(session, query["patient_id"])
         for name, value in query.items():

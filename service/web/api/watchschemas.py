@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields, validate
 
-from service.domain import words
+from service.domain import vocabulary
 from service.web.api.fields import instant, text, word
 
 
@@ -18,7 +18,7 @@ class WindowOut(Schema):
     closes_at = instant()
     wants_reading = fields.Boolean()
     wants_checkin = fields.Boolean()
-    state = word(words.WindowState)
+    state = word(vocabulary.WindowState)
     reading_at = instant(allow_none=True)
     checkin_at = instant(allow_none=True)
 
@@ -29,7 +29,7 @@ class SilenceOut(Schema):
     first_date = fields.Date()
     last_date = fields.Date()
     missed = fields.Integer()
-    cause = word(words.SilenceCause)
+    cause = word(vocabulary.SilenceCause)
     opened_at = instant()
     ended_at = instant(allow_none=True)
 
@@ -38,9 +38,9 @@ class MessageOut(Schema):
     id = fields.UUID()
     patient_id = fields.UUID(allow_none=True)
     caregiver_id = fields.UUID(allow_none=True)
-    kind = word(words.MessageKind)
-    channel = word(words.Channel)
-    state = word(words.MessageState)
+    kind = word(vocabulary.MessageKind)
+    channel = word(vocabulary.Channel)
+    state = word(vocabulary.MessageState)
     reason = fields.String(allow_none=True)
     attempts = fields.Integer()
     created_at = instant()
@@ -53,7 +53,7 @@ class ReplyOut(Schema):
     patient_id = fields.UUID()
     caregiver_id = fields.UUID()
     window_id = fields.UUID()
-    answer = word(words.CaregiverAnswer)
+    answer = word(vocabulary.CaregiverAnswer)
     until = fields.Date(allow_none=True)
     note = fields.String()
     at = instant()
@@ -62,10 +62,10 @@ class ReplyOut(Schema):
 class TaskOut(Schema):
     id = fields.UUID()
     patient_id = fields.UUID(allow_none=True)
-    kind = word(words.TaskKind)
+    kind = word(vocabulary.TaskKind)
     sentence = fields.String()
     raised_at = instant()
-    state = word(words.TaskState)
+    state = word(vocabulary.TaskState)
     taken_at = instant(allow_none=True)
     closed_at = instant(allow_none=True)
     close_reason = fields.String(allow_none=True)
@@ -78,7 +78,7 @@ class TaskClose(Schema):
 class AuditOut(Schema):
     id = fields.UUID()
     at = instant()
-    actor_kind = word(words.ActorKind)
+    actor_kind = word(vocabulary.ActorKind)
     actor_id = fields.UUID(allow_none=True)
     action = fields.String()
     subject_kind = fields.String()
@@ -89,7 +89,7 @@ class AuditOut(Schema):
 class StaffIn(Schema):
     email = text(254)
     name = text(120)
-    role = word(words.Role, required=True)
+    role = word(vocabulary.Role, required=True)
     password = text(200, load_only=True)
 
 
@@ -97,13 +97,13 @@ class StaffOut(Schema):
     id = fields.UUID()
     email = fields.String()
     name = fields.String()
-    role = word(words.Role)
+    role = word(vocabulary.Role)
     active = fields.Boolean()
 
 
 class KeyIn(Schema):
     name = text(80)
-    scopes = fields.List(word(words.Scope), required=True, validate=validate.Length(1, len(words.Scope)))
+    scopes = fields.List(word(vocabulary.Scope), required=True, validate=validate.Length(1, len(vocabulary.Scope)))
 
 
 class KeyOut(Schema):

@@ -7,8 +7,8 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service import enrolling
-from service.domain.words import Role
-from service.store.session import reading, writing
+from service.domain.vocabulary import Role
+from service.store.session import read_session, write_session
 from service.web.api import finding
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff
@@ -27,7 +27,7 @@ ONE = "/wordings/<language>/<kind>"
 @blueprint.response(200, listing(WordingOut))
 def list_wordings(page: dict[str, int]) -> dict[str, Any]:
     """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         found = enrolling.list_wordings(session, finding.own_clinic(session), _links())
     first = (page["page"] - 1) * page["page_size"]
     return {"items": found[first : first + page["page_size"]], "total": len(found), **page}
@@ -39,7 +39,7 @@ def list_wordings(page: dict[str, int]) -> dict[str, Any]:
 @blueprint.response(200, WordingOut)
 def set_wording(new: dict[str, str], language: str, kind: str) -> enrolling.Wording:
     """Say it in the clinic's own words from now on. What is queued already says so too."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         clinic = finding.own_clinic(session)
         now = services().clock.now()
         enrolling.set_wording(session, clinic, language, kind, new["body"], caller().actor, now)
@@ -51,7 +51,7 @@ def set_wording(new: dict[str, str], language: str, kind: str) -> enrolling.Word
 @blueprint.response(200, WordingOut)
 def reset_wording(language: str, kind: str) -> enrolling.Wording:
     """Back to the built-in words. The clinic's own stay in the audit trail."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         clinic = finding.own_clinic(session)
         enrolling.reset_wording(session, clinic, language, kind, caller().actor, services().clock.now())
         return _one(session, language, kind)
@@ -63,7 +63,7 @@ def reset_wording(language: str, kind: str) -> enrolling.Wording:
 @blueprint.response(200, PreviewOut)
 def preview(tried: dict[str, Any], language: str, kind: str) -> Any:
     """How a wording would arrive, filled in with invented values; the built-in one without `body`. Writes nothing."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return enrolling.preview_wording(finding.own_clinic(session), language, kind, tried["body"], _links())
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from service.domain.words import MessageKind
+from service.domain.vocabulary import MessageKind
 from service.web.api.fields import instant, text, word
 
 LONGEST_SENT = 2_000  # the rules of a wording say what is too long; this bounds what they are asked

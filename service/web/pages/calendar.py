@@ -9,10 +9,10 @@ from __future__ import annotations
 from flask import Blueprint, Response
 
 from service.domain.localtime import local_date, zone
-from service.domain.refused import Refused
+from service.domain.validation import Refused
 from service.reports import calendars
 from service.store.plans import plans_ahead
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.services import services
 from service.web.tokens import Purpose
@@ -27,7 +27,7 @@ def plan(token: str) -> Response:
         opened = services().links.read(token, Purpose.CALENDAR)
     except Refused:
         return _plain("This address is not complete.", 404)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         found = plans_ahead(session, Patient.id == opened.subject_id)
     if opened.is_over(services().clock.now()) or not found or not found[0].is_active:
         return _plain("This calendar has ended.", 410)

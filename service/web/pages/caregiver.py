@@ -17,13 +17,13 @@ from sqlalchemy.orm import Session
 
 from service import intake
 from service.domain.localtime import local_date, zone
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, CaregiverAnswer, ConsentKind, PatientState
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE
 from service.store import contacts
 from service.store.audit import Actor
 from service.store.pauses import pause_on
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame
 from service.web.pages import closed
@@ -99,7 +99,7 @@ def _asked(token: str) -> Asked | ResponseReturnValue:
         opened = services().links.read(token, Purpose.CAREGIVER)
     except Refused:
         return closed.broken()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         asked = _load(session, opened)
     if asked is None:
         return closed.broken()
@@ -157,7 +157,7 @@ def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[
     except ValueError:
         return {"until": _until_words(asked)}
     try:
-        with writing(services().engine) as session:
+        with write_session(services().engine) as session:
             intake.record_caregiver_reply(
                 session,
                 asked.caregiver.id,

@@ -17,9 +17,9 @@ from flask.typing import ResponseReturnValue
 
 from service import reviewing
 from service.domain import review, spoken
-from service.domain.words import Lane
+from service.domain.vocabulary import Lane
 from service.reviewing import PanelEntry
-from service.store.session import reading
+from service.store.session import read_session
 from service.web.auth import staff_only
 from service.web.pages import (
     clinicinbox,
@@ -91,7 +91,7 @@ def panel() -> ResponseReturnValue:
     """The weekly review: everyone, in four lanes."""
     asked = Asked.from_request()
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         built = reviewing.build_panel(session, g.clinic_id, now)
     return render_template(
         "clinic/panel.html",

@@ -9,8 +9,8 @@ from flask import Blueprint, abort, flash, g, redirect, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service import reviewing
-from service.domain.refused import Refused
-from service.store.session import reading, writing
+from service.domain.validation import Refused
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
@@ -25,7 +25,7 @@ CLOSED_DAYS = 7
 def tasks() -> ResponseReturnValue:
     """Open tasks, most pressing first, and what was closed in the last days."""
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         items = reviewing.inbox(session, g.clinic_id)
         closed = reviewing.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
@@ -40,7 +40,7 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
     """Say that one is looking at it."""
     services_ = services()
     try:
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             reviewing.take(session, g.clinic_id, task_id, clinicwords.acting(), services_.clock.now())
     except reviewing.AlreadyHandled as other:
         flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
@@ -57,7 +57,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
     """Close it with a reason."""
     services_ = services()
     try:
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             reviewing.close(
                 session,
                 g.clinic_id,

@@ -6,7 +6,7 @@ from flask import Blueprint, g, render_template
 from flask.typing import ResponseReturnValue
 
 from service import reviewing
-from service.store.session import reading
+from service.store.session import read_session
 from service.web.auth import staff_only
 from service.web.services import services
 
@@ -18,7 +18,7 @@ measures = Blueprint("measures", __name__, url_prefix="/measures")
 @staff_only()
 def page() -> ResponseReturnValue:
     """The panel's adherence calendar, silences by cause, and what asking brought."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         told = reviewing.why_readings_stop(session, g.clinic_id, services().clock.now())
     return render_template("clinic/silences.html", told=told, busiest=max(told.hours) or 1)
 
@@ -27,6 +27,6 @@ def page() -> ResponseReturnValue:
 @staff_only()
 def measures_page() -> ResponseReturnValue:
     """The clinic's measures, week by week."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         told = reviewing.measure(session, g.clinic_id, services().clock.now())
     return render_template("clinic/measures.html", told=told)

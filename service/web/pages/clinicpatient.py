@@ -22,11 +22,11 @@ from service.domain import joined
 from service.domain.amendments import amendments
 from service.domain.followup import PROPOSALS
 from service.domain.joined import Day
-from service.domain.refused import Refused
-from service.domain.words import AdjustmentKind, Outcome
+from service.domain.validation import Refused
+from service.domain.vocabulary import AdjustmentKind, Outcome
 from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.web.auth import staff_only
 from service.web.pages import clinicpeople, clinicplan, clinicways, clinicwords
 from service.web.services import services
@@ -47,7 +47,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     days = _days()
     seen = _seen(patient_id, days)
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         panel = reviewing.build_panel(session, g.clinic_id, now)
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
         known = reviewing.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
@@ -112,7 +112,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     services_, staff = services(), clinicwords.acting()
     try:
         outcome = _word(Outcome, "outcome")
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             reviewing.sign(
                 session,
                 g.clinic_id,
@@ -149,7 +149,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
             follow_up_on=_date("follow_up_on"),
             follow_up_what=request.form.get("follow_up_what", ""),
         )
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             reviewing.record_adjustment(
                 session,
                 g.clinic_id,
@@ -174,7 +174,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
     """Note that a follow-up was done."""
     services_ = services()
     try:
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             noted = reviewing.follow_up_done(
                 session, g.clinic_id, adjustment_id, clinicwords.acting(), services_.clock.now()
             )
@@ -188,7 +188,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
 
 
 def _seen(patient_id: uuid.UUID, days: int) -> PatientReview:
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         try:
             return reviewing.build_patient(session, g.clinic_id, patient_id, services().clock.now(), days)
         except LookupError:

@@ -12,7 +12,7 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy.orm import Session
 
 from service import enrolling
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Patient
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
@@ -25,7 +25,7 @@ blueprint = Blueprint("people", __name__, url_prefix="/caregivers/<uuid:caregive
 @staff_only()
 def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """What ending a caregiver comes to, and the button that does it."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         caregiver = _caregiver(session, patient_id, caregiver_id)
         patient = session.get_one(Patient, patient_id)
     return render_template("clinic/endcaregiver.html", caregiver=caregiver, patient=patient)
@@ -35,7 +35,7 @@ def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only()
 def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """The caregiver is sent nothing more, and their links open nothing."""
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         caregiver = _caregiver(session, patient_id, caregiver_id)
         enrolling.end_caregiver(session, caregiver, clinicwords.acting().actor, services().clock.now())
     flash(f"{caregiver.name} is sent nothing more.", "good")

@@ -18,10 +18,10 @@ from sqlalchemy.orm import Session
 from service import enrolling, prompting
 from service.domain import pace
 from service.domain.habit import Proposal
-from service.domain.refused import Refused
-from service.domain.words import ActorKind
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind
 from service.store.audit import Actor
-from service.store.session import writing
+from service.store.session import write_session
 from service.store.tables import Patient, Plan, Window
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
@@ -59,7 +59,7 @@ def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
     services_, staff = services(), clinicwords.acting()
     try:
         opens, due, closes = (_time(name) for name in ("opens", "due", "closes"))
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             patient = session.get(Patient, patient_id)
             plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
             if patient is None or patient.clinic_id != g.clinic_id or plan is None:

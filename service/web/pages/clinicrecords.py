@@ -13,7 +13,7 @@ from flask.typing import ResponseReturnValue
 from service import reviewing
 from service.domain import summary
 from service.reports import charts, exports, pdf
-from service.store.session import reading
+from service.store.session import read_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
 from service.web.services import services
@@ -28,7 +28,7 @@ _drawing = threading.Lock()
 def page() -> ResponseReturnValue:
     """Which weeks there are, and how many patients were signed in each."""
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         panel = reviewing.build_panel(session, g.clinic_id, now)
         covered = reviewing.coverage(session, g.clinic_id, now, WEEKS_LISTED)
@@ -39,7 +39,7 @@ def page() -> ResponseReturnValue:
 @staff_only()
 def week_pdf(week: str) -> ResponseReturnValue:
     """The signed record of the review week that begins on `week`."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         try:
             record = reviewing.weekly_record(session, g.clinic_id, _date(week))
         except LookupError:
@@ -52,7 +52,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
 def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Thirty days of one patient, up to `until` (today when left out)."""
     until = request.args.get("until")
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         try:
             record, seen = reviewing.patient_record(
                 session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now()
@@ -76,7 +76,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
 def joined_csv() -> ResponseReturnValue:
     """The joined days of every active patient, for as many days as asked for."""
     days = request.args.get("days", summary.STRIP_DAYS, type=int)
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         joined = reviewing.joined_days(session, g.clinic_id, services().clock.now(), min(max(days, 1), 366))
     return Response(
         exports.joined_csv(joined),

@@ -16,9 +16,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import enrolling
-from service.domain.refused import Refused
-from service.domain.words import Channel, ContactState
-from service.store.session import writing
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ContactState
+from service.store.session import write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web import pushing
 from service.web.auth import staff_only
@@ -92,7 +92,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
     now = services_.clock.now()
     try:
-        with writing(services_.engine) as session:
+        with write_session(services_.engine) as session:
             person = _person(session, patient_id)
             made = pushing.make_link(session, services_.links, person, clinicwords.acting().actor, now)
     except Refused as refused:
@@ -106,7 +106,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
     services_ = services()
-    with writing(services_.engine) as session:
+    with write_session(services_.engine) as session:
         contact = session.get(Contact, contact_id)
         if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
             abort(404)

@@ -14,10 +14,10 @@ from sqlalchemy.orm import Session
 from service import enrolling
 from service.domain import messages
 from service.domain.fields import LANGUAGES
-from service.domain.refused import Refused
+from service.domain.validation import Refused
+from service.domain.vocabulary import MessageKind, Role
 from service.domain.wordings import Preview
-from service.domain.words import MessageKind, Role
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
@@ -47,7 +47,7 @@ NAMES = {"en": "English", "es": "Spanish"}
 @staff_only(Role.ADMINISTRATOR)
 def page() -> ResponseReturnValue:
     """Every wording in every language, as it would arrive."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         found = enrolling.list_wordings(session, clinic, _links())
         by = _who(session)
@@ -71,7 +71,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
     try:
         if request.form.get("do") != "save":
             return _form(language, kind, typed=typed, shown=_tried(language, kind, typed))
-        with writing(services().engine) as session:
+        with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
             actor, now = clinicwords.acting().actor, services().clock.now()
             waited = enrolling.set_wording(session, clinic, language, kind, typed, actor, now)
@@ -86,7 +86,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
 def go_back(language: str, kind: str) -> ResponseReturnValue:
     """Use the built-in wording again."""
     try:
-        with writing(services().engine) as session:
+        with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
             actor, now = clinicwords.acting().actor, services().clock.now()
             waited = enrolling.reset_wording(session, clinic, language, kind, actor, now)
@@ -97,14 +97,14 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
 
 
 def _tried(language: str, kind: str, typed: str) -> Preview:
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return enrolling.preview_wording(session.get_one(Clinic, g.clinic_id), language, kind, typed, _links())
 
 
 def _form(
     language: str, kind: str, *, typed: str | None = None, shown: Preview | None = None, refused: Refused | None = None
 ) -> ResponseReturnValue:
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         try:
             wording = enrolling.find_wording(session, clinic, language, kind, _links())

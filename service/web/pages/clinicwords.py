@@ -11,7 +11,7 @@ from markupsafe import Markup
 from service.domain import localtime, spoken
 from service.domain.review_reasons import PAUSES
 from service.domain.summary import Summary
-from service.domain.words import (
+from service.domain.vocabulary import (
     AdjustmentKind,
     CaregiverAnswer,
     Lane,

@@ -24,10 +24,10 @@ from service import intake
 from service.clock import FixedClock, SharedClock
 from service.domain.localtime import zone
 from service.domain.readings import NewReading
-from service.domain.words import ActorKind, Channel, Source
+from service.domain.vocabulary import ActorKind, Channel, Source
 from service.store.audit import Actor
 from service.store.due import Due, Event, next_due
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.transports.mock import Kept, MockGateway
 from service.web.pages import demopeople
@@ -50,7 +50,7 @@ def only_in_the_demo() -> None:
 def index() -> ResponseReturnValue:
     """Where to look: the clinic, and everybody's telephone."""
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         people = demopeople.everybody(session, now)
         return render_template("demo/index.html", people=people, notes=_notes(), **_clock(session, now))
 
@@ -59,7 +59,7 @@ def index() -> ResponseReturnValue:
 def phone(contact_id: uuid.UUID) -> ResponseReturnValue:
     """One person's telephone: what they were sent, what they sent."""
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         contact, owner = _owner(session, contact_id)
         return render_template(
             "demo/phone.html",
@@ -77,7 +77,7 @@ def phone(contact_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.post("/phone/<uuid:contact_id>/reply")
 def reply(contact_id: uuid.UUID) -> ResponseReturnValue:
     """Send a text from this telephone; the worker fetches it as it would from a provider."""
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         contact, _ = _owner(session, contact_id)
     body = request.form.get("body", "").strip()
     if 0 < len(body) <= LONGEST_REPLY:
@@ -89,7 +89,7 @@ def reply(contact_id: uuid.UUID) -> ResponseReturnValue:
 def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
     """Take an invented reading, near the patient's last one, and let it in as a machine's would be."""
     now = services().clock.now()
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         _, owner = _owner(session, contact_id)
         if not isinstance(owner, Patient):
             abort(404)
@@ -120,7 +120,7 @@ def move_clock() -> ResponseReturnValue:
     if asked in steps:
         clock.advance(steps[asked])
     elif asked == "next":
-        with reading(services().engine) as session:
+        with read_session(services().engine) as session:
             due = next_due(session)
         if due is not None and (ahead := due.at - clock.now()) > timedelta(0):
             clock.advance(ahead + timedelta(seconds=1))
@@ -133,7 +133,7 @@ def move_clock() -> ResponseReturnValue:
 def caught_up() -> ResponseReturnValue:
     """Whether the worker has done all that is due. Asked by the page while it waits."""
     now = services().clock.now()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         return {"caught_up": not _is_behind(next_due(session), now)}
 
 

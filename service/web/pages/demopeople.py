@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import zone
-from service.domain.words import Channel, PatientState, WindowState
+from service.domain.vocabulary import Channel, PatientState, WindowState
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Reading, Window
 
 

@@ -20,10 +20,10 @@ from sqlalchemy.orm import Session
 from service import intake
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
-from service.domain.refused import Refused
-from service.domain.words import ActorKind, PatientState, SafetySign, Source, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
 from service.store.audit import Actor
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
 from service.web import frame
 from service.web.pages import caregiver, closed, phoneform
@@ -108,7 +108,7 @@ def _day(token: str) -> Day | ResponseReturnValue:
         opened = services().links.read(token, Purpose.CHECKIN)
     except Refused:
         return closed.broken()
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         day = _load(session, opened)
     if day is None:
         return closed.broken()
@@ -141,7 +141,7 @@ def _keep(day: Day, answers: Answers) -> bool:
     now = services().clock.now()
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
-        with writing(services().engine) as session:
+        with write_session(services().engine) as session:
             intake.record_checkin(session, day.clinic.id, new, Actor(ActorKind.PATIENT, day.patient.id), now)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.

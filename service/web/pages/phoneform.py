@@ -17,8 +17,8 @@ from werkzeug.datastructures import MultiDict
 from service.domain import diary
 from service.domain.diary import Answers
 from service.domain.readings import UNITS_OF_WEIGHT
-from service.domain.refused import Refused
-from service.domain.words import SafetySign, Swelling
+from service.domain.validation import Refused
+from service.domain.vocabulary import SafetySign, Swelling
 from service.store.tables import Checkin
 
 NONE_OF_THESE = "none"

@@ -22,10 +22,10 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import HTTPException
 
 from service import enrolling
-from service.domain.refused import Refused
-from service.domain.words import Channel, ConsentKind, ContactState, PatientState
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
 from service.store import contacts
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Patient
 from service.transports.webpush import WebPush
 from service.web import frame, problems
@@ -111,7 +111,7 @@ def begin(token: str) -> ResponseReturnValue:
         return problems.answer(problem.status, problem.detail, problem.errors)
     except Refused as refused:
         return problems.of_refusals([refused])
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         person = _again(session, invited)
         begun = enrolling.begin_phone(session, person, endpoint, keys, services().clock.now())
     return {"phone": begun.value}, 201 if begun is enrolling.Begun.NEW else 200
@@ -123,7 +123,7 @@ def end(token: str) -> ResponseReturnValue:
     invited = _invited(token)
     if not isinstance(invited, Invited):
         return invited
-    with writing(services().engine) as session:
+    with write_session(services().engine) as session:
         enrolling.end_phone(session, _again(session, invited), services().clock.now())
     return redirect(url_for("push.page", token=token), 303)
 
@@ -140,7 +140,7 @@ def renewed() -> ResponseReturnValue:
         endpoint, keys = _subscription(push, now)
         # Not called, only looked for: any text will do, and what is not known is not found.
         old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
-        with writing(services().engine) as session:
+        with write_session(services().engine) as session:
             if not enrolling.renew_phone(session, old, endpoint, keys, services().clock.now()):
                 raise Problem(404, "No such subscription is in use.")
     except Problem as problem:
@@ -174,7 +174,7 @@ def _found(token: str) -> Invited:
         opened = services().links.read(token, Purpose.PUSH)
     except Refused:
         raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
-    with reading(services().engine) as session:
+    with read_session(services().engine) as session:
         invited = _load(session, opened)
     if invited is None:
         raise Problem(404, "Nobody has this link any more.")

@@ -18,7 +18,7 @@ from service import staffing
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
 from service.staffing import NotIn, SignedIn
-from service.store.session import reading, writing
+from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import IDLE, CurrentStaff, begin_session, current_staff, end_session, staff_only
 from service.web.services import services
@@ -84,7 +84,7 @@ def change_password() -> ResponseReturnValue:
     if refused := staffing.confirm(services().engine, staff.email, given["present"], now):
         return _not_confirmed("present", refused)
     try:
-        with writing(services().engine) as db:
+        with write_session(services().engine) as db:
             row = db.get_one(Staff, staff.id)
             staffing.set_password(db, row, given["new"], staff.actor, now)
             # The session in hand ended with the old password; it begins anew.
@@ -103,7 +103,7 @@ def leave_elsewhere() -> ResponseReturnValue:
     staff, now = _signed_in(), services().door_clock.now()
     if refused := staffing.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
         return _not_confirmed("confirm", refused)
-    with writing(services().engine) as db:
+    with write_session(services().engine) as db:
         staffing.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
     flash(gettext("Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
@@ -133,7 +133,7 @@ def _not_confirmed(field: str, why: NotIn) -> ResponseReturnValue:
 def _elsewhere() -> list[datetime]:
     """When this account signed in on other browsers, on the clinic's clock."""
     staff = _signed_in()
-    with reading(services().engine) as db:
+    with read_session(services().engine) as db:
         zone = ZoneInfo(db.get_one(Clinic, staff.clinic_id).zone)
         begun = staffing.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
     return [at.astimezone(zone) for at in begun]

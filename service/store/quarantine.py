@@ -18,7 +18,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from service.store.tables import ParkedRow
 
 
-def park(session: Session, subject: tuple[str, uuid.UUID], error: BaseException, now: datetime) -> None:
+def quarantine(session: Session, subject: tuple[str, uuid.UUID], error: BaseException, now: datetime) -> None:
     """Set `subject` ("plan", id) aside because of `error`; one that was released is set aside anew."""
     dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
     row = {"error": place(error), "at": now, "released_at": None}
@@ -29,7 +29,7 @@ def park(session: Session, subject: tuple[str, uuid.UUID], error: BaseException,
     )
 
 
-def is_parked(kind: str, subject_id: InstrumentedAttribute[uuid.UUID]) -> ColumnElement[bool]:
+def is_quarantined(kind: str, subject_id: InstrumentedAttribute[uuid.UUID]) -> ColumnElement[bool]:
     """Whether the row with this id is set aside: a condition for the query that looks for due rows."""
     return exists().where(
         ParkedRow.subject_kind == kind,

@@ -17,10 +17,11 @@ from typing import Any
 from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.care import silences, windows
 from service.domain.tally import Tally
 from service.domain.vocabulary import PatientState, WindowState
 from service.domain.windows import WindowFacts, state_at_close
-from service.store import arrivals, panel, silence_rows, silences
+from service.store import panel
 from service.store.agenda import OPEN_WINDOWS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
@@ -90,10 +91,10 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Window.local_date,
             Window.wants_reading,
             Window.wants_checkin,
-            func.coalesce(Window.reading_at, arrivals.first_reading(Window.patient_id, Window.local_date)),
-            func.coalesce(Window.checkin_at, arrivals.first_checkin(Window.patient_id, Window.local_date)),
-            or_(arrivals.is_paused(Window.patient_id, Window.local_date), Patient.state == PatientState.ENDED),
-            arrivals.later_reading(Window.patient_id, Window.local_date),
+            func.coalesce(Window.reading_at, windows.first_reading(Window.patient_id, Window.local_date)),
+            func.coalesce(Window.checkin_at, windows.first_checkin(Window.patient_id, Window.local_date)),
+            or_(windows.is_paused(Window.patient_id, Window.local_date), Patient.state == PatientState.ENDED),
+            windows.later_reading(Window.patient_id, Window.local_date),
         )
         .join(Patient, Patient.id == Window.patient_id)
         .order_by(Window.closes_at, Window.local_date)
@@ -118,10 +119,10 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
             written.failed.append((window.id, error))
     missed = [window for window, state in closed if state is WindowState.MISSED and window.wants_reading]
     _write_windows(session, closed, now)
-    silence_rows.add_missed(
+    silences.add_missed(
         session,
         [
-            silence_rows.Missed(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
+            silences.Missed(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
             for w in missed
             if not w.overtaken
         ],
@@ -129,7 +130,7 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
     )
     for window in missed:
         if window.overtaken:  # closed late: it belongs before a reading, not after the last one
-            silences.resettle(session, window.patient_id, now, around=window.day)
+            windows.resettle(session, window.patient_id, now, around=window.day)
     panel.mark_stale(session, {window.patient_id for window, _ in closed}, now)
     for clinic_id, count in Counter(window.clinic_id for window, _ in closed).items():
         write_line(

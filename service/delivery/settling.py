@@ -16,17 +16,18 @@ from sqlalchemy import Engine, bindparam, update
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
+from service.care import contacts
+from service.care.tasks import close_task, raise_task
 from service.delivery.claiming import held, put_back
 from service.delivery.facts import MessageFacts
 from service.delivery.handing_over import Sent
 from service.domain.sending import wait
 from service.domain.tally import Tally
 from service.domain.vocabulary import ContactState, MessageState, TaskKind
-from service.store import contacts, outbox
+from service.store import outbox
 from service.store.quarantine import place, quarantine
 from service.store.session import write_session
 from service.store.tables import Contact, Message
-from service.store.tasks import close_task, raise_task
 from service.store.wordings import UNWORDED, occasion
 
 log = structlog.get_logger(__name__)

@@ -16,6 +16,7 @@ from itertools import groupby
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain.sending import TRY_AGAIN_WHEN_UNCERTAIN
 from service.domain.vocabulary import MessageState, TaskKind
 from service.store import outbox
@@ -23,7 +24,6 @@ from service.store.agenda import LEASED_MESSAGES
 from service.store.leases import lapsed
 from service.store.session import read_session, write_session
 from service.store.tables import Message, MessageEvent
-from service.store.tasks import raise_task
 
 UNKNOWN = "end_of_hand_over_unknown"
 LAPSED = "lease_ran_out"

@@ -6,9 +6,10 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from service.care import contacts
 from service.domain.vocabulary import ConsentKind
 from service.enrolling.consenting import record_consent
-from service.store import audit, contacts, outbox
+from service.store import audit, outbox
 from service.store.tables import Caregiver, Patient
 
 ENDED = "caregiver_ended"

@@ -7,10 +7,11 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import consents
 from service.domain import fields
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState
-from service.store import audit, consents
+from service.store import audit
 from service.store.tables import Caregiver, Consent, Contact, Patient
 
 # Whose own agreement it is: the caregiver's where one is named, else the patient's.

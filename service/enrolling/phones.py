@@ -17,11 +17,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import contacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Channel, ConsentKind, ContactState, PatientState
 from service.enrolling.consenting import record_consent
 from service.enrolling.people import put_first
-from service.store import audit, contacts
+from service.store import audit
 from service.store.tables import Caregiver, Contact, Patient
 
 LINK_LASTS = timedelta(days=7)  # whoever holds the link could set up a phone of their own; our own number, no source

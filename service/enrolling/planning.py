@@ -10,12 +10,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import pauses
 from service.domain import fields, steps
 from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
 from service.domain.validation import Refused
 from service.domain.vocabulary import PatientState, PauseCause
-from service.store import audit, panel, pauses
+from service.store import audit, panel
 from service.store.tables import Patient, Pause, Plan
 
 FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source

@@ -14,14 +14,14 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
+from service.care.pauses import add_pause, end_after, move_last_day, pause_on
+from service.care.tasks import raise_task
 from service.domain import fields, localtime, spoken
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
 from service.intake.outcomes import Outcome, RecordedReply
 from service.store import audit, outbox, panel
-from service.store.pauses import add_pause, end_after, move_last_day, pause_on
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
-from service.store.tasks import raise_task
 
 CAUSES = {
     CaregiverAnswer.IN_HOSPITAL: PauseCause.IN_HOSPITAL,

@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, Row, and_, bindparam, select, update
 from sqlalchemy.orm import Session, aliased
 
+from service.care import windows
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
@@ -21,7 +22,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import PatientState, SafetySign
 from service.intake import safety, whom
 from service.intake.outcomes import Outcome, RecordedCheckin
-from service.store import audit, panel, silences
+from service.store import audit, panel
 from service.store.bulk import insert_row
 from service.store.session import Where, objects, rows
 from service.store.tables import Checkin, Clinic, Patient, Window
@@ -76,9 +77,9 @@ def record_checkin(
     action = "checkin.record" if earlier is None else "checkin.correct"
     audit.write_line(where, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
     window_id = standing.window_id if standing.checkin_at is None else None
-    if window_id is not None and not silences.note_checkin(where, window_id, now):
+    if window_id is not None and not windows.note_checkin(where, window_id, now):
         with objects(where) as session:
-            silences.checkin_arrived(session, standing.id, clinic_id, day, now)
+            windows.checkin_arrived(session, standing.id, clinic_id, day, now)
     panel.mark_stale(where, [standing.id], now)
     if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
         said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)

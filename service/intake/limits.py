@@ -13,10 +13,10 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain import spoken
 from service.domain.vocabulary import TaskKind, TaskState
 from service.store.tables import Limits, Task
-from service.store.tasks import raise_task
 
 # A pressure beyond a limit longer ago than this belongs to the weekly review, not to somebody's evening.
 NEWS = timedelta(days=2)

@@ -19,6 +19,7 @@ from sqlalchemy import Engine, select, tuple_
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
+from service.care.many_arrivals import readings_arrived
 from service.domain import readings
 from service.domain.readings import Judged, NewReading
 from service.domain.validation import Refused
@@ -27,7 +28,6 @@ from service.intake.outcomes import Outcome, Recorded
 from service.intake.readings import COLUMNS, judged_of, record_reading, repeated, row_of
 from service.store import audit, panel
 from service.store.bulk import insert_rows
-from service.store.many_arrivals import readings_arrived
 from service.store.quarantine import place, quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Reading

@@ -16,6 +16,7 @@ from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.care import windows
 from service.domain import readings
 from service.domain.localtime import local_date, zone
 from service.domain.readings import Judged, NewReading
@@ -23,7 +24,7 @@ from service.domain.validation import Refused
 from service.intake import limits, whom
 from service.intake.outcomes import Outcome, Recorded
 from service.intake.whom import Whom
-from service.store import audit, panel, silences
+from service.store import audit, panel
 from service.store.tables import Reading
 
 
@@ -67,7 +68,7 @@ def record_reading(
         kept = _one(session, Reading.patient_id == who.id, Reading.taken_at == judged.taken_at)
         return repeated(new, judged, kept.id, kept.judged)
     audit.write_line(session, actor, "reading.record", ("reading", row["id"]), now, clinic_id=clinic_id)
-    silences.reading_arrived(session, who.id, clinic_id, row["local_date"], now)
+    windows.reading_arrived(session, who.id, clinic_id, row["local_date"], now)
     _tell(session, clinic_id, row, now)
     return Recorded(row["id"], Outcome.RECORDED)
 
@@ -136,7 +137,7 @@ def _correct(
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
     audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id,
                      detail={"supersedes": str(wrong.id)})  # fmt: skip
-    silences.resettle(session, who.id, now)  # it may have moved to another day
+    windows.resettle(session, who.id, now)  # it may have moved to another day
     _tell(session, clinic_id, row, now)
     return Recorded(row["id"], Outcome.RECORDED)
 

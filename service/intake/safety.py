@@ -13,9 +13,9 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain import spoken
 from service.domain.vocabulary import SafetySign, Source, TaskKind
-from service.store.tasks import raise_task
 
 SIGNS: Mapping[SafetySign, str] = {
     SafetySign.BREATHLESS_AT_REST: "breathless at rest",

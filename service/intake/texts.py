@@ -16,13 +16,13 @@ from sqlalchemy import select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.care import consents, contacts
 from service.domain import texting
 from service.domain.texting import Keyword
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake import texts_caregiver, texts_patient, texts_staff
 from service.intake.texts_replies import Said, Speaker, TextOutcome, send
 from service.intake.texts_staff import StaffSpeaker
-from service.store import consents, contacts
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain import exchange_words, texting
 from service.domain.exchange_words import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED
 from service.domain.localtime import local_date, zone
@@ -16,7 +17,6 @@ from service.domain.vocabulary import CaregiverAnswer, MessageKind, TaskKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.intake.texts_replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
-from service.store.tasks import raise_task
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else
 ASKED_AGAIN = "caregiver"

@@ -9,12 +9,12 @@ from enum import StrEnum
 
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain import exchange_words
 from service.domain.vocabulary import ActorKind, Channel, MessageKind, TaskKind
 from service.store import outbox
 from service.store.audit import Actor
 from service.store.tables import Caregiver, Clinic, Contact, Patient
-from service.store.tasks import raise_task
 
 # An answer that comes much later answers nothing; the number to call stays true for longer.
 GOOD_FOR = timedelta(minutes=30)

@@ -14,13 +14,13 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from service.care.tasks import close_task, raise_task
 from service.domain import exchange_words
 from service.domain.texting import Keyword
 from service.domain.vocabulary import ActorKind, Channel, ContactState, MessageKind, Role, TaskKind, TaskState
 from service.intake.texts_replies import GOOD_FOR, TextOutcome
 from service.store import audit, outbox
 from service.store.tables import Clinic, Contact, Staff, Task
-from service.store.tasks import close_task, raise_task
 
 BY_TEXT = "text STOP"
 ON_CALL = (Role.NURSE, Role.PHYSICIAN)  # whom reviewing.telling tells

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Engine, Select, bindparam, case, func, not_, select, update
 from sqlalchemy.orm import Session
 
+from service.care import windows
 from service.domain import pace, steps
 from service.domain.tally import Tally
 from service.domain.vocabulary import WindowState
@@ -18,7 +19,6 @@ from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import quiet_length
 from service.prompting.stepping import settled
 from service.prompting.working_out import Batch, ClinicFacts, DuePlan, Record, work_out
-from service.store import arrivals
 from service.store.agenda import ACTIVE_PLANS
 from service.store.audit import SYSTEM, write_line
 from service.store.batches import Work, Written, work_off
@@ -79,11 +79,11 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Patient.zone,
             Patient.state,
             Patient.enrolled_at,
-            arrivals.left_hospital(Plan.patient_id, Plan.next_date),
+            windows.left_hospital(Plan.patient_id, Plan.next_date),
             Window.id,
-            arrivals.first_reading(Plan.patient_id, Plan.next_date),
-            arrivals.first_checkin(Plan.patient_id, Plan.next_date),
-            arrivals.is_paused(Plan.patient_id, Plan.next_date),
+            windows.first_reading(Plan.patient_id, Plan.next_date),
+            windows.first_checkin(Plan.patient_id, Plan.next_date),
+            windows.is_paused(Plan.patient_id, Plan.next_date),
         )
         .order_by(Plan.next_open_at)
         .limit(limit)

@@ -11,9 +11,9 @@ from typing import Any
 from sqlalchemy import Select, select
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service.care import contacts
 from service.domain.steps import Reach
 from service.domain.vocabulary import Channel, ContactState
-from service.store import contacts
 from service.store.tables import Caregiver, Contact
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
 from sqlalchemy.orm import Session, aliased
 
+from service.care import windows
 from service.domain import pace, steps
 from service.domain.steps import Act, Decision
 from service.domain.tally import Tally
@@ -17,7 +18,6 @@ from service.domain.vocabulary import PatientState, StepKind, StepState, WindowS
 from service.domain.windows import WindowFacts
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import DueStep, quiet_length
-from service.store import arrivals
 from service.store.agenda import OPEN_WINDOWS, PENDING_STEPS
 from service.store.batches import Work, Written, work_off
 from service.store.quarantine import is_quarantined
@@ -93,8 +93,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Window.wants_reading,
             Window.wants_checkin,
             Window.state,
-            func.coalesce(Window.reading_at, arrivals.first_reading(Window.patient_id, Window.local_date)),
-            func.coalesce(Window.checkin_at, arrivals.first_checkin(Window.patient_id, Window.local_date)),
+            func.coalesce(Window.reading_at, windows.first_reading(Window.patient_id, Window.local_date)),
+            func.coalesce(Window.checkin_at, windows.first_checkin(Window.patient_id, Window.local_date)),
             later_is_due,
             Clinic.silent_days,
             Clinic.quiet_from,

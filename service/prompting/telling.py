@@ -11,9 +11,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import tasks
 from service.domain.vocabulary import SilenceCause, TaskKind
 from service.prompting.facts import TO_PATIENT, DueStep, OpenSilence
-from service.store import tasks
 from service.store.tables import Task
 
 

@@ -13,11 +13,11 @@ from sqlalchemy import Engine, exists, func, or_, select, text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from service.care.contacts import patients_who_agreed
 from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.selfcheck.finding import Finding, counted, lasted
 from service.store import leases, migrate
 from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
-from service.store.contacts import patients_who_agreed
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
 from service.store.quarantine import place
 from service.store.session import read_session

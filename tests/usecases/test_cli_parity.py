@@ -7,10 +7,11 @@ from datetime import date, datetime, time, timedelta
 import pytest
 from sqlalchemy import Engine, select
 
+from service.care import contacts
 from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Source
 from service.enrolling.baselines import FEWEST_DATES
-from service.store import contacts, outbox
+from service.store import outbox
 from service.store.outbox import NewMessage
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Contact, Message, Patient, Plan, Reference

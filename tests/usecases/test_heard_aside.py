@@ -11,13 +11,13 @@ from click.testing import CliRunner
 from sqlalchemy import Engine, select
 
 from service import delivery
+from service.care.contacts import has_consent
 from service.commands import operate
 from service.delivery import aside
 from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
 from service.intake import texts, texts_patient
 from service.intake.texts import take_text
 from service.store import quarantine
-from service.store.contacts import has_consent
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, HeardAside, InboundText, Message, ParkedRow, Task
 from service.transports.base import InboundText as Reply

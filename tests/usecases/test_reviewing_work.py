@@ -11,6 +11,7 @@ import pytest
 from sqlalchemy import Engine, select
 
 from service import reviewing
+from service.care.tasks import raise_task
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     AdjustmentKind,
@@ -26,7 +27,6 @@ from service.domain.vocabulary import (
 from service.reviewing import NewAdjustment
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
-from service.store.tasks import raise_task
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8

@@ -25,6 +25,7 @@ from fixtures.courses import days_lived
 from fixtures.demo import fill
 from fixtures.machine import machine
 from service import reviewing
+from service.care.windows import resettle
 from service.commands.seed import seed as seed_command
 from service.config import Settings
 from service.domain.localtime import local_date, zone
@@ -41,7 +42,7 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.domain.windows import times
-from service.store import migrate, silences
+from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
     Adjustment,
@@ -160,7 +161,7 @@ def test_the_invented_past_is_what_the_service_itself_would_say(seeded: Seeded) 
     before = told()
     with write_session(seeded.engine) as session:
         for patient in session.scalars(select(Patient)).all():
-            silences.resettle(session, patient.id, NOW)
+            resettle(session, patient.id, NOW)
         session.flush()
         session.commit()
     assert told() == before

@@ -14,6 +14,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, delete, update
 
 from service import selfcheck
+from service.care.tasks import raise_task
 from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling import NewPlan, set_plan
@@ -22,7 +23,6 @@ from service.store.audit import OPERATOR
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, write_session
 from service.store.tables import Consent, Contact, Message, Plan
-from service.store.tasks import raise_task
 from tests.post import NOON, Post
 
 

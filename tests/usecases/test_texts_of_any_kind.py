@@ -16,10 +16,10 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service import enrolling, prompting, watching
+from service.care import contacts
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Role
 from service.intake.texts import take_text
 from service.intake.texts_replies import TextOutcome
-from service.store import contacts
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Base, Contact, Message, Staff

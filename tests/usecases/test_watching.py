@@ -10,9 +10,10 @@ import pytest
 from sqlalchemy import Engine, update
 
 from service import enrolling, prompting, watching
+from service.care import pauses
+from service.care.windows import checkin_arrived, reading_arrived, resettle
 from service.domain import adherence
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
-from service.store import pauses, silences
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
@@ -58,7 +59,7 @@ def arrive(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> Non
     with write_session(fernmoor.engine) as session:
         session.add(Reading(**reading_row(patient, local_date, now)))
         session.flush()
-        silences.reading_arrived(session, patient.id, patient.clinic_id, local_date, now)
+        reading_arrived(session, patient.id, patient.clinic_id, local_date, now)
 
 
 def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
@@ -66,7 +67,7 @@ def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> N
     with write_session(fernmoor.engine) as session:
         session.add(Checkin(**checkin_row(patient, local_date, now)))
         session.flush()
-        silences.checkin_arrived(session, patient.id, patient.clinic_id, local_date, now)
+        checkin_arrived(session, patient.id, patient.clinic_id, local_date, now)
 
 
 def told(fernmoor: Fernmoor) -> list[tuple[int, int, int, str, bool]]:
@@ -203,7 +204,7 @@ def test_a_correction_that_takes_the_reading_away_joins_the_silences_again(fernm
     arrive(fernmoor, patient, 1, SEVEN + 3 * DAY - HOUR)
     with write_session(fernmoor.engine) as session:
         session.execute(update(Reading).values(superseded_at=SEVEN + 3 * DAY))
-        silences.resettle(session, patient.id, SEVEN + 3 * DAY - HOUR, around=MONDAY + DAY)
+        resettle(session, patient.id, SEVEN + 3 * DAY - HOUR, around=MONDAY + DAY)
     assert told(fernmoor) == [(0, 2, 3, "no_reply", False)]
 
 
@@ -233,7 +234,7 @@ def test_whatever_the_order_the_silences_are_what_the_windows_and_readings_say(f
                 case "unpause":
                     with write_session(fernmoor.engine) as session:
                         session.execute(update(Pause).values(cancelled_at=now))
-                        silences.resettle(session, patient.id, now)
+                        resettle(session, patient.id, now)
         assert_in_step(fernmoor)
 
 
@@ -242,7 +243,7 @@ def retract(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> No
     with write_session(fernmoor.engine) as session:
         on_that_day = (Reading.local_date == local_date, Reading.superseded_at.is_(None))
         session.execute(update(Reading).where(*on_that_day).values(superseded_at=now))
-        silences.resettle(session, patient.id, now, around=local_date)
+        resettle(session, patient.id, now, around=local_date)
 
 
 def assert_in_step(fernmoor: Fernmoor) -> None:

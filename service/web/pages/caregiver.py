@@ -16,13 +16,13 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service import intake
+from service.care import contacts
+from service.care.pauses import pause_on
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE
-from service.store import contacts
 from service.store.audit import Actor
-from service.store.pauses import pause_on
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame

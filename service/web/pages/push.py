@@ -22,9 +22,9 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import HTTPException
 
 from service import enrolling
+from service.care import contacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
-from service.store import contacts
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Patient
 from service.transports.webpush import WebPush

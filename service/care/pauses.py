@@ -8,8 +8,8 @@ from datetime import date, datetime
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from service.care import windows
 from service.domain.vocabulary import PauseCause
-from service.store import silences
 from service.store.tables import Patient, Pause
 
 
@@ -30,7 +30,7 @@ def add_pause(
     )  # fmt: skip
     session.add(pause)
     session.flush()
-    silences.resettle(session, patient.id, now)
+    windows.resettle(session, patient.id, now)
     return pause
 
 
@@ -38,7 +38,7 @@ def move_last_day(session: Session, pause: Pause, to_date: date | None, now: dat
     """Give a pause another last day, later, earlier or until told, and decide the windows anew."""
     pause.to_date = to_date
     session.flush()
-    silences.resettle(session, pause.patient_id, now)
+    windows.resettle(session, pause.patient_id, now)
 
 
 def end_after(session: Session, pause: Pause, last_day: date, now: datetime) -> None:
@@ -48,7 +48,7 @@ def end_after(session: Session, pause: Pause, last_day: date, now: datetime) -> 
     else:
         pause.to_date = last_day
     session.flush()
-    silences.resettle(session, pause.patient_id, now)
+    windows.resettle(session, pause.patient_id, now)
 
 
 def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCause | None = None) -> Pause | None:

@@ -16,9 +16,10 @@ from typing import TypeVar
 from sqlalchemy import bindparam, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.care.windows import ANSWERED, FOLLOWING, resettle
 from service.domain.vocabulary import StepState, WindowState
 from service.domain.windows import WindowFacts, state_while_open
-from service.store import outbox, silences
+from service.store import outbox
 from service.store.tables import Message, Silence, Step, Window
 
 T = TypeVar("T")
@@ -52,7 +53,7 @@ def readings_arrived(session: Session, arrived: Mapping[uuid.UUID, Collection[da
     _mark(session, [window for window in waiting if window.patient_id not in tangled], now)
     for patient_id in sorted(tangled):
         days = list(arrived[patient_id])
-        silences.resettle(session, patient_id, now, around=days[0] if len(days) == 1 else None)
+        resettle(session, patient_id, now, around=days[0] if len(days) == 1 else None)
 
 
 def _waiting(
@@ -112,11 +113,11 @@ def _mark(session: Session, windows: Sequence[_Waiting], now: datetime) -> None:
         session.execute(
             update(Step)
             .where(Step.window_id.in_(some), Step.state == StepState.PENDING)
-            .values(state=StepState.CANCELLED, reason=silences.ANSWERED, settled_at=now)
+            .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
             .execution_options(synchronize_session=False)
         )
-        about = Message.window_id.in_(some) & Message.kind.in_(silences.FOLLOWING)
-        outbox.cancel(session, about, silences.ANSWERED, now)
+        about = Message.window_id.in_(some) & Message.kind.in_(FOLLOWING)
+        outbox.cancel(session, about, ANSWERED, now)
 
 
 _NOTE = (

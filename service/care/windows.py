@@ -13,12 +13,13 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, bindparam, func, or_, select, true, update
+from sqlalchemy import ColumnElement, ScalarSelect, and_, bindparam, exists, func, or_, select, true, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.domain.vocabulary import MessageKind, StepState, WindowState
+from service.care import silences
+from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.domain.windows import WindowFacts, state_at_close, state_while_open
-from service.store import outbox, panel, silence_rows
+from service.store import outbox, panel
 from service.store.session import Where, rows
 from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window
 
@@ -41,7 +42,7 @@ def reading_arrived(
     if window is not None and window.reading_at is None:
         _mark(session, replace(window, reading_at=now), now)
     if silence is not None:
-        silence_rows.end(session, silence.id, now)
+        silences.end(session, silence.id, now)
         stop_following(session, _windows_between(session, patient_id, silence.first, silence.last), now)
 
 
@@ -77,12 +78,12 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
     readings = _first_arrivals(session, patient_id, span, Reading, Reading.received_at)
     windows = _decide_anew(session, patient_id, span, readings, now)
     told = [
-        silence_rows.Told(held.id, held.day, held.state, held.checkin_at is not None)
+        silences.Told(held.id, held.day, held.state, held.checkin_at is not None)
         for held in windows
         if held.wants_reading
     ]
     breaks = set(readings) | ({span.before} if span.before else set())
-    for first, last in silence_rows.sync(session, patient_id, told, breaks, (span.after, span.before), now):
+    for first, last in silences.sync(session, patient_id, told, breaks, (span.after, span.before), now):
         stop_following(session, _windows_between(session, patient_id, first, last), now)
     panel.mark_stale(session, [patient_id], now)
 
@@ -256,9 +257,9 @@ def _decide_anew(
     return decided
 
 
-def _silence_at(session: Session, patient_id: uuid.UUID, day: date) -> silence_rows.Row | None:
+def _silence_at(session: Session, patient_id: uuid.UUID, day: date) -> silences.Row | None:
     """The silence that a reading of `day` ends or divides."""
-    return silence_rows.one(
+    return silences.one(
         session,
         Silence.patient_id == patient_id,
         Silence.missed > 0,
@@ -271,4 +272,55 @@ def _windows_between(session: Session, patient_id: uuid.UUID, first: date, last:
         session.scalars(
             select(Window.id).where(Window.patient_id == patient_id, Window.local_date.between(first, last))
         )
+    )
+
+
+PatientId = InstrumentedAttribute[uuid.UUID]
+Day = InstrumentedAttribute[date]
+
+
+def first_reading(patient_id: PatientId, day: Day) -> ScalarSelect[datetime]:
+    """When the first reading of that date was received; null when there is none."""
+    return (
+        select(func.min(Reading.received_at))
+        .where(Reading.patient_id == patient_id, Reading.local_date == day, Reading.superseded_at.is_(None))
+        .scalar_subquery()
+    )
+
+
+def first_checkin(patient_id: PatientId, day: Day) -> ScalarSelect[datetime]:
+    """When the check-in of that date was answered; null when there is none."""
+    return (
+        select(func.min(Checkin.answered_at))
+        .where(Checkin.patient_id == patient_id, Checkin.local_date == day, Checkin.superseded_at.is_(None))
+        .scalar_subquery()
+    )
+
+
+def later_reading(patient_id: PatientId, day: Day) -> ColumnElement[bool]:
+    """Whether there is a reading of a later date."""
+    return exists().where(Reading.patient_id == patient_id, Reading.local_date > day, Reading.superseded_at.is_(None))
+
+
+def is_paused(patient_id: PatientId, day: Day) -> ColumnElement[bool]:
+    """Whether a pause covers that date."""
+    return exists().where(
+        Pause.patient_id == patient_id,
+        Pause.cancelled_at.is_(None),
+        Pause.from_date <= day,
+        or_(Pause.to_date.is_(None), Pause.to_date >= day),
+    )
+
+
+def left_hospital(patient_id: PatientId, day: Day) -> ScalarSelect[date | None]:
+    """The last day of the newest hospital stay that was over before that date; null when there was none."""
+    return (
+        select(func.max(Pause.to_date))
+        .where(
+            Pause.patient_id == patient_id,
+            Pause.cancelled_at.is_(None),
+            Pause.cause == PauseCause.IN_HOSPITAL,
+            Pause.to_date < day,
+        )
+        .scalar_subquery()
     )

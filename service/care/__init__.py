@@ -1,0 +1,4 @@
+"""What several use cases change, each change with its audit line: windows, silences, pauses, tasks, consents, contacts.
+
+Every function works inside the caller's transaction.
+"""

@@ -20,12 +20,12 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.links import Links
 from service.transports.base import Transport
 from service.web import api, auth, docs, frame, health, problems, security
 from service.web.api import callbacks
 from service.web.pages import calendar, clinic, demo, phone, push, signin
 from service.web.services import Services
-from service.web.tokens import Links
 
 MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
 # Pages opened by a signed link need no cookie: whoever cannot read the link cannot forge its form either.

@@ -31,11 +31,11 @@ from service.delivery import MessageFacts
 from service.domain.tally import Tally
 from service.domain.vocabulary import Channel
 from service.intake.texts import take_text
+from service.links import Links
 from service.store import heartbeats
 from service.store.quarantine import place
 from service.store.session import write_session
 from service.transports.base import Transport
-from service.web.tokens import Links
 
 log = structlog.get_logger(__name__)
 

@@ -23,11 +23,11 @@ from service import enrolling, staffing
 from service.app import create_app
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role
+from service.links import Links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
-from service.web.tokens import Links
 from service.worker import Worker, links_for
 from tests.world import LINK, SECRET, World
 

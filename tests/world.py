@@ -34,6 +34,7 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.links import Links, Purpose
 from service.store.audit import OPERATOR, Actor, ActorKind
 from service.store.due import next_due
 from service.store.session import read_session, write_session
@@ -50,7 +51,6 @@ from service.store.tables import (
     Window,
 )
 from service.transports.mock import Kept, MockGateway
-from service.web.tokens import Links, Purpose
 from service.worker import Worker, links_for
 
 Person = Patient | Caregiver

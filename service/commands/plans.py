@@ -17,12 +17,12 @@ from service.commands.enrol import CLINIC, STEPS, WEEKDAYS, LocalTime, steps_in_
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
+from service.links import Links, Purpose
 from service.reports import yearsheet
 from service.store.audit import OPERATOR
 from service.store.plans import PlanAhead, plans_ahead
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Plan
-from service.web.tokens import Links, Purpose
 
 FEED_LASTS = timedelta(days=2 * 365)
 HAS_A_PLAN = "a patient with a plan: set one first"

@@ -11,11 +11,10 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.domain.validation import Refused
+from service.links import Links, make_push_link, why_no_push
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Caregiver, Patient
-from service.web import pushing
-from service.web.tokens import Links
 
 
 @click.group("push")
@@ -44,7 +43,7 @@ def link(clinic: str | None, named: str, caregiver_id: uuid.UUID | None) -> None
     For that person alone. It sets a phone up for a week; the notices can be ended by it for as long as they come.
     """
     read = opening.settings()
-    if why := pushing.why_not(read):
+    if why := why_no_push(read):
         raise click.ClickException(why)
     with opening.database(read) as engine, write_session(engine) as session:
         person: Patient | Caregiver = opening.patient_of(session, opening.clinic_of(session, clinic), named)
@@ -54,5 +53,5 @@ def link(clinic: str | None, named: str, caregiver_id: uuid.UUID | None) -> None
                 raise Refused("caregiver", str(caregiver_id), "the id of one of the patient's caregivers")
             person = held
         links = Links(read.secret_key, read.base_url)
-        made = pushing.make_link(session, links, person, OPERATOR, opening.clock_of(read).now())
+        made = make_push_link(session, links, person, OPERATOR, opening.clock_of(read).now())
         opening.say(link=made.link, until=made.until.isoformat())

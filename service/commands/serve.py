@@ -10,9 +10,9 @@ from flask import Flask
 
 from service.app import create_app
 from service.commands import opening
+from service.links import Links
 from service.store import migrate as layout
 from service.store.session import open_engine
-from service.web.tokens import Links
 from service.worker import Worker, links_for
 
 

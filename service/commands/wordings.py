@@ -14,9 +14,9 @@ from service.domain.fields import LANGUAGES
 from service.domain.messages import Length
 from service.domain.vocabulary import MessageKind
 from service.domain.wordings import Preview
+from service.links import sample_links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
-from service.web.samplelinks import sample_links
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
 LANGUAGE = click.argument("language", metavar="LANGUAGE", type=click.Choice(LANGUAGES))

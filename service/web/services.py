@@ -12,8 +12,8 @@ from sqlalchemy import Engine
 from service.clock import Clock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.links import Links
 from service.transports.base import Transport
-from service.web.tokens import Links
 
 
 @dataclass(frozen=True)

@@ -26,9 +26,9 @@ from service.app import create_app
 from service.clock import SystemClock
 from service.config import Settings
 from service.domain.vocabulary import MessageState
+from service.links import Links
 from service.store.session import is_away, open_engine, patiently, read_session
 from service.store.tables import Checkin, MessageEvent, ParkedRow, Reading, Window
-from service.web.tokens import Links
 from tests.conftest import SERVER
 from tests.crash.fleet import SECRET, Answered, Fleet, fleet, seven_tomorrow, wait_until
 from tests.crash.gateway import Gateway

@@ -15,7 +15,7 @@ FILLED_IN = {
     "text": "x",
     "count": "3",
 }
-# As long as web/tokens.py makes them: a person's link is longer than a window's.
+# As long as links.py makes them: a person's link is longer than a window's.
 SHORT_LINK = "https://calls.fernmoor.example/c/" + "x" * 50
 LONG_LINK = "https://calls.fernmoor.example/g/" + "x" * 71
 # Words that would tell a stranger what the telephone's owner suffers from. Our own list.

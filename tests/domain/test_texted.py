@@ -9,7 +9,7 @@ import pytest
 
 from service.domain import messages, texted
 from service.domain.vocabulary import MessageKind
-from service.web.tokens import Links
+from service.links import Links
 
 K = MessageKind
 ASKED = (K.PROMPT, K.REMINDER, K.NUDGE)

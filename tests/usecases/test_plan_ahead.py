@@ -18,10 +18,10 @@ from service.commands.plans import plan
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
+from service.links import Links, Purpose
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Patient, Plan
-from service.web.tokens import Links, Purpose
 from tests.fernmoor import START, Fernmoor, clinic_of
 
 KEY = "a secret that only this test knows, 32+ characters"

@@ -42,6 +42,7 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.domain.windows import times
+from service.links import Links, Purpose
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
@@ -63,7 +64,6 @@ from service.store.tables import (
     Window,
 )
 from service.transports.mock import MockGateway
-from service.web.tokens import Links, Purpose
 
 NOW = datetime(2026, 11, 25, 15, 20, tzinfo=UTC)  # a Wednesday morning in New York
 

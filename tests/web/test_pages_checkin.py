@@ -9,8 +9,8 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import PatientState, SafetySign, Source, Swelling, TaskKind
+from service.links import Purpose
 from service.store.tables import Checkin, Task
-from service.web.tokens import Purpose
 from tests.house import House, open_house, words, writes_of
 
 CALL = 'href="tel:111"'  # the invented clinic's emergency number

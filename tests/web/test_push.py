@@ -15,10 +15,10 @@ from sqlalchemy import Engine
 
 from service import enrolling
 from service.domain.vocabulary import Channel, ConsentKind, ContactState
+from service.links import Purpose
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient
-from service.web.tokens import Purpose
 from tests.house import House, words, writes_of
 from tests.pushed import Browser, b64, open_push_house, public_key
 

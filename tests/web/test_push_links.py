@@ -19,11 +19,11 @@ from werkzeug.test import TestResponse
 from service import enrolling, staffing
 from service.cli import main
 from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
+from service.links import Purpose
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, IdempotentCall, Patient, Staff
 from service.transports.webpush import WebPush
-from service.web.tokens import Purpose
 from tests.house import House, open_house, token_on, words
 from tests.pushed import CONTACT, PUSH_KEY, Browser, open_push_house, public_key
 from tests.signed_in import sign_in_as

@@ -17,12 +17,11 @@ from werkzeug.test import TestResponse
 from service import delivery
 from service.domain import fields, messages
 from service.domain.vocabulary import Channel, MessageKind, Role
+from service.links import Links, sample_links
 from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, MessageTemplate
 from service.web.pages import clinicwordings
-from service.web.samplelinks import sample_links
-from service.web.tokens import Links
 from service.worker import links_for
 from tests.house import words, writes_of
 from tests.web.conftest import MORNING, House

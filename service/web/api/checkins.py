@@ -13,6 +13,7 @@ from service import intake
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, Scope, Source
 from service.intake import Answers, NewCheckin, Outcome
+from service.links import Purpose
 from service.store.audit import Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
@@ -25,7 +26,6 @@ from service.web.api.resource import Blueprint
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
-from service.web.tokens import Purpose
 
 blueprint = Blueprint("api_checkins", __name__, url_prefix="/api/v1", description="Check-ins")
 NEW, RECORDED, CHECKINS = CheckinIn(), RecordedCheckinOut(), listing(CheckinOut)

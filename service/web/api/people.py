@@ -9,11 +9,10 @@ from flask import Response
 from marshmallow import Schema
 from sqlalchemy import select
 
-from service import enrolling
+from service import enrolling, links
 from service.domain.vocabulary import Scope
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
-from service.web import pushing
 from service.web.api import finding
 from service.web.api.enrolschemas import (
     CaregiverIn,
@@ -197,9 +196,9 @@ def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 def _make_push_link(whose: type[Patient] | type[Caregiver], person_id: uuid.UUID) -> Response:
     with once() as call:
         person: Patient | Caregiver = finding.own(call.session, whose, person_id)
-        if why := pushing.why_not(services().settings):
+        if why := links.why_no_push(services().settings):
             raise Problem(409, why)
-        made = pushing.make_link(call.session, services().links, person, caller().actor, services().clock.now())
+        made = links.make_push_link(call.session, services().links, person, caller().actor, services().clock.now())
         return call.unkept(PUSH_LINK.dump(made), 201)
 
 

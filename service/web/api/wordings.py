@@ -8,13 +8,13 @@ from sqlalchemy.orm import Session
 
 from service import enrolling
 from service.domain.vocabulary import Role
+from service.links import sample_links
 from service.store.session import read_session, write_session
 from service.web.api import finding
 from service.web.api.fields import Page, listing
 from service.web.api.guards import caller, for_staff
 from service.web.api.resource import Blueprint
 from service.web.api.wordingschemas import PreviewOut, WordingIn, WordingOut, WordingTried
-from service.web.samplelinks import sample_links
 from service.web.services import services
 
 blueprint = Blueprint("api_wordings", __name__, url_prefix="/api/v1", description="What the clinic's messages say")

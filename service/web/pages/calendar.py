@@ -10,12 +10,12 @@ from flask import Blueprint, Response
 
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
+from service.links import Purpose
 from service.reports import calendars
 from service.store.plans import plans_ahead
 from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.services import services
-from service.web.tokens import Purpose
 
 blueprint = Blueprint("calendar", __name__)
 

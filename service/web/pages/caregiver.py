@@ -22,13 +22,13 @@ from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE
+from service.links import Opened, Purpose
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame
 from service.web.pages import closed
 from service.web.services import services
-from service.web.tokens import Opened, Purpose
 
 blueprint = Blueprint("caregiver", __name__)
 

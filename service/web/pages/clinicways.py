@@ -15,12 +15,11 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling
+from service import enrolling, links
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
 from service.store.session import write_session
 from service.store.tables import Caregiver, Contact, Patient
-from service.web import pushing
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
 from service.web.services import services
@@ -78,7 +77,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
             )
             for one in (None, *caregivers)
         ),
-        pushing.why_not(services().settings),
+        links.why_no_push(services().settings),
     )
 
 
@@ -87,14 +86,14 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
 def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
     services_ = services()
-    if why := pushing.why_not(services_.settings):
+    if why := links.why_no_push(services_.settings):
         flash(f"No link was made. {why}", "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
     now = services_.clock.now()
     try:
         with write_session(services_.engine) as session:
             person = _person(session, patient_id)
-            made = pushing.make_link(session, services_.links, person, clinicwords.acting().actor, now)
+            made = links.make_push_link(session, services_.links, person, clinicwords.acting().actor, now)
     except Refused as refused:
         flash(f"No link was made. Accepted is {refused.accepted}.", "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)

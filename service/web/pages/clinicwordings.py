@@ -17,11 +17,11 @@ from service.domain.fields import LANGUAGES
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
 from service.domain.wordings import Preview
+from service.links import sample_links
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
-from service.web.samplelinks import sample_links
 from service.web.services import services
 
 blueprint = Blueprint("wordings", __name__, url_prefix="/wordings")

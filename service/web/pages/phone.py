@@ -22,6 +22,7 @@ from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
+from service.links import Opened, Purpose
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
@@ -29,7 +30,6 @@ from service.web import frame
 from service.web.pages import caregiver, closed, phoneform
 from service.web.pages.phoneform import Filled
 from service.web.services import services
-from service.web.tokens import Opened, Purpose
 
 blueprint = Blueprint("phone", __name__)
 blueprint.register_blueprint(caregiver.blueprint)

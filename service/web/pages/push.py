@@ -25,6 +25,7 @@ from service import enrolling
 from service.care import contacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.links import ACCEPTED, Opened, Purpose
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Patient
 from service.transports.webpush import WebPush
@@ -32,7 +33,6 @@ from service.web import frame, problems
 from service.web.pages import closed
 from service.web.problems import Problem
 from service.web.services import services
-from service.web.tokens import ACCEPTED, Opened, Purpose
 
 PREFIX = "/push"
 blueprint = Blueprint("push", __name__, url_prefix=PREFIX)

@@ -3,6 +3,8 @@
 Promises that a link opens one thing for one person, that it stops at its own
 end, and that nobody can make or change one without the secret key. Holds ids
 only. The end is inside the signature, so our own clock decides, in demo and tests too.
+
+Used by web, worker and commands alike, which hand it down; no use case imports it.
 """
 
 from __future__ import annotations
@@ -13,11 +15,17 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any
+from urllib.parse import urlsplit
 
 from itsdangerous import BadData, Signer
 from itsdangerous.encoding import base64_decode, base64_encode
+from sqlalchemy.orm import Session
 
+from service import enrolling
+from service.config import LOOPBACK, Settings
 from service.domain.validation import Refused
+from service.store.audit import Actor
+from service.store.tables import Caregiver, Patient
 
 
 class Purpose(StrEnum):
@@ -96,6 +104,53 @@ class Links:
             uuid.UUID(bytes=person) if person else None,
             datetime.fromtimestamp(int.from_bytes(seconds, "big"), UTC),
         )
+
+
+NO_SUBJECT = uuid.UUID(int=0)
+LONG_OVER = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def sample_links(base_url: str) -> enrolling.SampleLinks:
+    """One of each kind below `base_url`, signed with a word that is not the key: no copy of one opens anything."""
+    links = Links("sample", base_url)
+    return enrolling.SampleLinks(
+        links.checkin(NO_SUBJECT, LONG_OVER), links.nudge(NO_SUBJECT, LONG_OVER), f"{base_url}/clinic/inbox"
+    )
+
+
+@dataclass(frozen=True)
+class PushLink:
+    """The address to hand to one person, and until when it sets a phone up."""
+
+    link: str
+    until: datetime
+
+
+def why_no_push(settings: Settings) -> str:
+    """Why no link can be made here, in a sentence that names the setting; empty when one can."""
+    if not settings.push_key:
+        return (
+            "Notices on a phone are not set up on this service: the setting NEAPTIDE_PUSH_KEY is missing. "
+            "The command `neaptide push key` makes one."
+        )
+    address = urlsplit(settings.base_url)
+    if address.scheme != "https" and address.hostname not in LOOPBACK:
+        # W3C Push API and Service Workers: secure contexts only.
+        return (
+            "Notices on a phone need pages with https: the setting NEAPTIDE_BASE_URL "
+            f"is {settings.base_url} and must begin with https://."
+        )
+    return ""
+
+
+def make_push_link(
+    session: Session, links: Links, person: Patient | Caregiver, actor: Actor, now: datetime
+) -> PushLink:
+    """A link for this person, noted in the caller's transaction. Raises Refused for one who takes no part."""
+    until = enrolling.note_link(session, person, actor, now)
+    if isinstance(person, Patient):
+        return PushLink(links.address(Purpose.PUSH, person.id, None, until), until)
+    return PushLink(links.address(Purpose.PUSH, person.patient_id, person.id, until), until)
 
 
 def _short_digest(given: bytes = b"") -> Any:

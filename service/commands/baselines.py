@@ -16,7 +16,7 @@ from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.commands.plans import DATE
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, Role
+from service.domain.vocabulary import CLINICAL_STAFF, ActorKind
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Limits, Reference, Staff
@@ -129,7 +129,7 @@ def _clinician(session: Session, clinic: Clinic, email: str) -> Actor:
     found = session.scalar(
         select(Staff).where(Staff.clinic_id == clinic.id, Staff.email == email.strip().lower(), Staff.active)
     )
-    if found is None or found.role not in (Role.NURSE, Role.PHYSICIAN):
+    if found is None or found.role not in CLINICAL_STAFF:
         raise Refused("decided_by", email, "the address of an open account of a nurse or physician of the clinic")
     return Actor(ActorKind.STAFF, found.id)
 

@@ -11,6 +11,10 @@ class Role(StrEnum):
     ADMINISTRATOR = "administrator"
 
 
+# Who signs, adjusts, sets references and limits, and is told of open tasks.
+CLINICAL_STAFF = (Role.NURSE, Role.PHYSICIAN)
+
+
 class Scope(StrEnum):
     """What a machine's bearer key may do."""
 

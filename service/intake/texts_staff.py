@@ -17,13 +17,20 @@ from sqlalchemy.orm import Session
 from service.care.tasks import close_task, raise_task
 from service.domain import exchange_words
 from service.domain.texting import Keyword
-from service.domain.vocabulary import ActorKind, Channel, ContactState, MessageKind, Role, TaskKind, TaskState
+from service.domain.vocabulary import (
+    CLINICAL_STAFF,
+    ActorKind,
+    Channel,
+    ContactState,
+    MessageKind,
+    TaskKind,
+    TaskState,
+)
 from service.intake.texts_replies import GOOD_FOR, TextOutcome
 from service.store import audit, outbox
 from service.store.tables import Clinic, Contact, Staff, Task
 
 BY_TEXT = "text STOP"
-ON_CALL = (Role.NURSE, Role.PHYSICIAN)  # whom reviewing.telling tells
 BACK = "They texted START."
 
 
@@ -145,7 +152,7 @@ def _sentence(session: Session, one: StaffSpeaker) -> str:
             Contact.clinic_id == one.clinic.id,
             Contact.state == ContactState.OK,
             Staff.active,
-            Staff.role.in_(ON_CALL),
+            Staff.role.in_(CLINICAL_STAFF),
         )
     )
     return sentence if others else f"{sentence} Nobody at the clinic is told of open tasks by a message now."

@@ -19,7 +19,7 @@ from service.domain.localtime import local_date, zone
 from service.domain.sending import CANNOT_WAIT
 from service.domain.tally import Tally
 from service.domain.telling import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
-from service.domain.vocabulary import Channel, ContactState, MessageKind, Role, TaskKind
+from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
 from service.store.batches import Work, Written, work_off
@@ -30,7 +30,6 @@ from service.store.tables import Clinic, Contact, Message, Staff, Task
 BATCH = 100
 # A literal, not a parameter: a partial index serves only a query that provably asks for its part.
 IS_OPEN = text("tasks.state = 'open'")
-ON_CALL = (Role.NURSE, Role.PHYSICIAN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +200,7 @@ def _on_call(session: Session, clinic_ids: set[uuid.UUID]) -> dict[uuid.UUID, li
             Contact.clinic_id.in_(clinic_ids),
             Contact.state == ContactState.OK,
             Staff.active.is_(True),
-            Staff.role.in_(ON_CALL),
+            Staff.role.in_(CLINICAL_STAFF),
         )
         .order_by(Contact.position, Staff.created_at, Contact.id)
     )

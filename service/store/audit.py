@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
+from enum import Enum
 from typing import Any
+
+from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind
 from service.store.bulk import insert_row, insert_rows
 from service.store.session import Where
-from service.store.tables import AuditLine
+from service.store.tables import AuditLine, Base
+
+# A subject of an audit line: a row, or its kind and id.
+Subject = Base | tuple[str, uuid.UUID | None]
 
 
 @dataclass(frozen=True)
@@ -27,6 +34,36 @@ class Actor:
 
 SYSTEM = Actor(ActorKind.SYSTEM)
 OPERATOR = Actor(ActorKind.OPERATOR)
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One act on the record: the transaction it is part of, who does it, in which clinic (None: in no one's) and when.
+
+    Use cases take it in place of these four, so that a change and its audit line
+    cannot be of two people or two moments.
+    """
+
+    where: Where
+    actor: Actor
+    clinic_id: uuid.UUID | None
+    now: datetime
+
+    @property
+    def session(self) -> Session:
+        """The transaction as a session. Raises TypeError for one that was begun for statements alone."""
+        if not isinstance(self.where, Session):
+            raise TypeError("this act's transaction was begun without a session: use `where`")
+        return self.where
+
+    def note(self, action: str, subject: Subject, /, **detail: object) -> None:
+        """Write the audit line: `act.note("pause.end", pause, was=…, now=…)`.
+
+        `subject` is the row acted on, or its kind and id. `detail` holds ids, field
+        names, counts and dates, each as plain text or number; never a clinical value or a name.
+        """
+        plain = {name: _plain(value) for name, value in detail.items()}
+        write_line(self.where, self.actor, action, _subject(subject), self.now, clinic_id=self.clinic_id, detail=plain)
 
 
 def write_line(
@@ -86,3 +123,18 @@ def write_lines(
         for kind, subject_id, detail in subjects
     ]
     insert_rows(where, AuditLine.__table__, lines)
+
+
+def _subject(subject: Subject) -> tuple[str, uuid.UUID | None]:
+    if isinstance(subject, tuple):
+        return subject
+    words = re.findall("[A-Z][a-z]*", type(subject).__name__)
+    return "_".join(words).lower(), subject.id
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, date):  # a datetime is one too
+        return value.isoformat()
+    return str(value) if isinstance(value, uuid.UUID) else value

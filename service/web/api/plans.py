@@ -9,7 +9,7 @@ from flask import Response
 from sqlalchemy import select
 
 from service import enrolling
-from service.domain.vocabulary import Role, Scope
+from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.store.session import read_session, write_session
 from service.store.tables import Limits, Pause, Plan, Reference
 from service.web.api import finding
@@ -111,7 +111,7 @@ def list_references(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, An
 
 
 @blueprint.route("/patients/<uuid:patient_id>/references", methods=["POST"])
-@for_staff(Role.NURSE, Role.PHYSICIAN)
+@for_staff(*CLINICAL_STAFF)
 @blueprint.arguments(ReferenceIn)
 @blueprint.response(201, REFERENCE)
 def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
@@ -134,7 +134,7 @@ def list_limits(page: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/limits", methods=["POST"])
-@for_staff(Role.NURSE, Role.PHYSICIAN)
+@for_staff(*CLINICAL_STAFF)
 @blueprint.arguments(LimitsIn)
 @blueprint.response(201, LIMITS)
 def set_limits(new: dict[str, Any], patient_id: uuid.UUID) -> Response:

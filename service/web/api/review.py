@@ -15,7 +15,7 @@ from service import reviewing
 from service.domain import joined, review
 from service.domain.amendments import Amendment, amendments
 from service.domain.joined import Day
-from service.domain.vocabulary import Role, Scope
+from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.reviewing import NewAdjustment, Past
 from service.store.session import read_session
 from service.store.tables import Adjustment, Patient
@@ -41,7 +41,6 @@ from service.web.services import services
 
 blueprint = Blueprint("api_review", __name__, url_prefix="/api/v1", description="The weekly review")
 ADJUSTMENT, SIGNED = AdjustmentOut(), SignOffOut()
-CARE = (Role.NURSE, Role.PHYSICIAN)  # who may sign and adjust
 WEEKS = 12
 
 
@@ -110,7 +109,7 @@ def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["POST"])
-@for_staff(*CARE)
+@for_staff(*CLINICAL_STAFF)
 @blueprint.arguments(SignOffIn)
 @blueprint.response(201, SIGNED)
 def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
@@ -142,7 +141,7 @@ def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["POST"])
-@for_staff(*CARE)
+@for_staff(*CLINICAL_STAFF)
 @blueprint.arguments(AdjustmentIn)
 @blueprint.response(201, ADJUSTMENT)
 def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
@@ -163,7 +162,7 @@ def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 
 
 @blueprint.route("/adjustments/<uuid:adjustment_id>/followed-up", methods=["POST"])
-@for_staff(*CARE)
+@for_staff(*CLINICAL_STAFF)
 @blueprint.arguments(Schema.from_dict({}, name="NothingToFollowUp"))
 @blueprint.response(200, ADJUSTMENT)
 def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:

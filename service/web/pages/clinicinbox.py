@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 
 from service import reviewing
 from service.domain.validation import Refused
+from service.domain.vocabulary import CLINICAL_STAFF
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
@@ -35,7 +36,7 @@ def tasks() -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:task_id>/take")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def take(task_id: uuid.UUID) -> ResponseReturnValue:
     """Say that one is looking at it."""
     services_ = services()
@@ -52,7 +53,7 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:task_id>/close")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def close(task_id: uuid.UUID) -> ResponseReturnValue:
     """Close it with a reason."""
     services_ = services()

@@ -23,7 +23,7 @@ from service.domain.amendments import amendments
 from service.domain.followup import PROPOSALS
 from service.domain.joined import Day
 from service.domain.validation import Refused
-from service.domain.vocabulary import AdjustmentKind, Outcome
+from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
 from service.reports import charts, exports
 from service.reviewing import NewAdjustment, PatientReview
 from service.store.session import read_session, write_session
@@ -106,7 +106,7 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/sign")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient."""
     services_, staff = services(), clinicwords.acting()
@@ -136,7 +136,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Record an adjustment, or correct one (`corrects`)."""
     services_ = services()
@@ -169,7 +169,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseReturnValue:
     """Note that a follow-up was done."""
     services_ = services()

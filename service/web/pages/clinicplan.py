@@ -19,7 +19,7 @@ from service import enrolling, prompting
 from service.domain import pace
 from service.domain.habit import Proposal
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind
+from service.domain.vocabulary import CLINICAL_STAFF, ActorKind
 from service.store.audit import Actor
 from service.store.session import write_session
 from service.store.tables import Patient, Plan, Window
@@ -53,7 +53,7 @@ def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed
 
 
 @blueprint.post("/hours")
-@staff_only(*clinicwords.CARE)
+@staff_only(*CLINICAL_STAFF)
 def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Use the hours that were shown. The rest of the plan stays as it is."""
     services_, staff = services(), clinicwords.acting()

@@ -17,7 +17,6 @@ from service.domain.vocabulary import (
     Lane,
     Outcome,
     Response,
-    Role,
     SilenceCause,
     Swelling,
     TaskKind,
@@ -82,9 +81,6 @@ SWELLINGS = {
     Swelling.SHIN: "shin",
     Swelling.KNEE: "knee or above",
 }
-
-
-CARE = (Role.NURSE, Role.PHYSICIAN)  # who may sign, adjust, take and close
 
 
 def acting() -> CurrentStaff:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.domain import spoken
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.vocabulary import WindowState
 
 NAMES = {

@@ -12,7 +12,7 @@ from datetime import date
 from statistics import median
 
 from service.domain import spoken
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.signals_facts import Limits, Signal
 from service.domain.vocabulary import SignalKind
 

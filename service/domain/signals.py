@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain import signals_told, signals_watch, trend
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.signals_diary import QUESTIONS
 from service.domain.signals_episodes import KINDS
 from service.domain.signals_facts import (

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.vocabulary import Lane, Response, SignalKind, SilenceCause
 
 Fact = float | int | str | bool | None

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from statistics import median
 
 from service.domain import spoken
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.review_facts import Adherence, PauseNow, Raised, SilenceNow
 from service.domain.signals_facts import Picture
 from service.domain.vocabulary import Lane, Response, Swelling, WindowState

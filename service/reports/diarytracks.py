@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from service.domain import spoken
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.vocabulary import Swelling
 from service.reports.timeline import BLUE, FAINT, GREEN, INK, LANES_OF_MARKS, SYMPTOMS, Spec, Timeline, edge, x
 

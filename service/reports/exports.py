@@ -11,7 +11,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from service.domain.joined import Day
+from service.domain.days import Day
 
 COLUMNS = (
     "clinic_ref",

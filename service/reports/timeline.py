@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from service.domain.joined import Day
+from service.domain.days import Day
 
 Spec = dict[str, Any]
 

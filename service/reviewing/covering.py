@@ -9,8 +9,9 @@ from datetime import date, datetime, time, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import joined, localtime, review
-from service.domain.joined import Day
+from service.domain import days as joined_
+from service.domain import localtime, review
+from service.domain.days import Day
 from service.reviewing.panel import local_date
 from service.store import histories, panel
 from service.store.tables import Clinic, SignOff
@@ -60,7 +61,7 @@ def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int
     return [
         (
             row.clinic_ref,
-            joined.join(
+            joined_.join(
                 todays[row.patient_id] - timedelta(days=days - 1),
                 todays[row.patient_id],
                 readings=found[row.patient_id].readings,
@@ -81,7 +82,7 @@ def days_since(
     if not found:
         raise LookupError(f"no patient {patient_id}")
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
-    return joined.join(
+    return joined_.join(
         first,
         local_date(now, found[0].zone),
         readings=history.readings,

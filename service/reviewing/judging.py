@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from uuid import UUID
 
-from service.domain import joined, plain_limits, signals
+from service.domain import days as joined_
+from service.domain import plain_limits, signals
 from service.domain.review_facts import Raised
 from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
 from service.domain.summary import Judged
@@ -45,7 +46,7 @@ def case_of(history: History, today: date) -> Case:
         first = _enough(first, today)
     silence = history.silence_on(today)
     return Case(
-        days=joined.join(
+        days=joined_.join(
             first,
             today,
             readings=history.readings,

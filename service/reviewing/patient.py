@@ -15,8 +15,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import joined
-from service.domain.joined import Day, Paused
+from service.domain import days as joined_
+from service.domain.days import Day, Paused
 from service.domain.plain_limits import STILL_NEWS
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
@@ -120,7 +120,7 @@ def build_patient(
         contacts=tuple(
             session.scalars(select(Contact).where(Contact.patient_id == patient_id).order_by(Contact.position))
         ),
-        days=joined.join(
+        days=joined_.join(
             first,
             today,
             readings=history.readings,

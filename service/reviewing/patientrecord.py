@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime, time
 from sqlalchemy.orm import Session
 
 from service.domain import spoken, summary
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.review_reasons import CAUSES, PAUSES
 from service.domain.vocabulary import Response
 from service.reviewing.patient import Made, PatientReview, build_patient

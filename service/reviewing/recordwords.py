@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from service.domain import spoken
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.review_reasons import PAUSES
 from service.domain.summary import Summary
 from service.domain.vocabulary import Lane, Outcome, SafetySign, Swelling

@@ -22,8 +22,9 @@ import structlog
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.domain import joined, localtime, summary, summary_json
-from service.domain.joined import Day
+from service.domain import days as joined_
+from service.domain import localtime, summary, summary_json
+from service.domain.days import Day
 from service.domain.review_facts import Adherence
 from service.domain.signals_facts import Case
 from service.domain.summary import Judged, Strip, Summary
@@ -167,7 +168,7 @@ def _row(due: Due, made: Made | None, todays: Mapping[uuid.UUID, date], now: dat
 
 def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
     """The history's joined days."""
-    return joined.join(
+    return joined_.join(
         first,
         last,
         readings=history.readings,

@@ -19,7 +19,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.domain import joined, review, summary, summary_json
+from service.domain import days, review, summary, summary_json
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Outcome
 from service.reviewing.acting import Acting
@@ -121,7 +121,7 @@ def freeze(seen: PatientReview) -> dict[str, Any]:
         "why": entry.why,
         "also": list(entry.also),
         "summary": summary_json.as_json(entry.summary),
-        "days": [joined.as_json(day) for day in seen.days],
+        "days": [days.as_json(day) for day in seen.days],
         "adjustments": [
             {
                 "id": str(made.id),

@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from service.domain import joined, localtime
+from service.domain import days, localtime
 from service.domain.vocabulary import SilenceCause, StepKind
 from service.reviewing.panel import Panel, build_panel
 from service.store import habits
@@ -67,7 +67,7 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
     """Everything the page shows. Raises LookupError when there is no such clinic."""
     panel = build_panel(session, clinic_id, now)
     first = panel.today - timedelta(days=DAYS - 1)
-    dates = tuple(joined.dates(first, panel.today))
+    dates = tuple(days.dates(first, panel.today))
     silences = habits.silences_since(session, clinic_id, first)
     by_date = habits.expected(session, clinic_id, first, panel.today)
     received, expected = sum(row[1] for row in by_date), sum(row[2] for row in by_date)
@@ -99,7 +99,7 @@ def _calendar(
     rows = []
     for entry in panel.entries:
         strip = entry.summary.strip
-        marks = dict(zip(joined.dates(strip.first_day, entry.summary.today), strip.marks, strict=True))
+        marks = dict(zip(days.dates(strip.first_day, entry.summary.today), strip.marks, strict=True))
         rows.append(
             CalendarRow(
                 entry.patient_id,

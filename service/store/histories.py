@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import Session
 
-from service.domain.joined import Day, Paused, Planned, Taken
+from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.review_facts import PauseNow, SilenceNow
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, SilenceCause
 from service.store.tables import (

@@ -14,7 +14,7 @@ import vl_convert
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.summary import Strip
 from service.domain.vocabulary import Swelling
 from service.reports import charts, strip, timeline, tracks

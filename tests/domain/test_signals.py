@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from service.domain import signals, signals_carried, signals_watch
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.readings import NewReading, judge
 from service.domain.signals import assess, assess_many
 from service.domain.signals_carried import Carried, Outdated

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
 from service import reviewing
-from service.domain import joined
+from service.domain import days
 from service.domain.amendments import amendments
 from service.domain.validation import Refused
 from service.domain.vocabulary import Outcome, SignalKind, Swelling
@@ -224,7 +224,7 @@ def _checkin_on(patient_id, day):
 # --- amendments ---------------------------------------------------------------------------
 
 
-def told(then: joined.Day, now: joined.Day) -> list[str]:
+def told(then: days.Day, now: days.Day) -> list[str]:
     return [amendment.sentence for amendment in amendments([then], [now])]
 
 
@@ -233,23 +233,23 @@ DAY = date(2026, 11, 20)
 
 def test_a_late_reading_and_a_late_check_in_are_told_as_amendments():
     assert told(
-        joined.Day(DAY),
-        joined.Day(DAY, readings=1, pa_diastolic=24.0, pa_systolic=42.0, pa_mean=30.0, checkin=True, weight_kg=80.0),
+        days.Day(DAY),
+        days.Day(DAY, readings=1, pa_diastolic=24.0, pa_systolic=42.0, pa_mean=30.0, checkin=True, weight_kg=80.0),
     ) == [
         "20 November: a reading came late, PA diastolic 24 mmHg; a check-in came late; weight was not given, now 80 kg."
     ]
 
 
 def test_a_correction_is_told_with_what_was_seen_then():
-    then = joined.Day(DAY, checkin=True, weight_kg=180.0, swelling=Swelling.NONE)
-    now = joined.Day(DAY, checkin=True, weight_kg=81.6, swelling=Swelling.ANKLE)
+    then = days.Day(DAY, checkin=True, weight_kg=180.0, swelling=Swelling.NONE)
+    now = days.Day(DAY, checkin=True, weight_kg=81.6, swelling=Swelling.ANKLE)
     assert told(then, now) == ["20 November: weight was 180 kg, now 81.6 kg; swelling was none, now ankle."]
 
 
 def test_what_did_not_change_and_days_not_seen_are_no_amendment():
-    day = joined.Day(DAY, readings=1, pa_diastolic=20.0)
+    day = days.Day(DAY, readings=1, pa_diastolic=20.0)
     assert told(day, day) == []
-    assert amendments([day], [joined.Day(DAY + timedelta(days=1), readings=1, pa_diastolic=30.0)]) == []
+    assert amendments([day], [days.Day(DAY + timedelta(days=1), readings=1, pa_diastolic=30.0)]) == []
 
 
 def test_a_late_reading_shows_as_an_amendment_of_the_signed_week(ward):
@@ -259,6 +259,6 @@ def test_a_late_reading_shows_as_an_amendment_of_the_signed_week(ward):
     ward.reading(patient, date.fromisoformat(missing["day"]), 27.5)
     ward.session.flush()
     seen = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
-    found = amendments([joined.from_json(day) for day in seen.reviews[0].frozen["days"]], seen.days)
+    found = amendments([days.from_json(day) for day in seen.reviews[0].frozen["days"]], seen.days)
     assert [amendment.day.isoformat() for amendment in found] == [missing["day"]]
     assert "a reading came late, PA diastolic 27.5 mmHg" in found[0].sentence

@@ -12,9 +12,9 @@ from marshmallow import Schema
 from sqlalchemy.orm import Session
 
 from service import reviewing
-from service.domain import joined, review
+from service.domain import days, review
 from service.domain.amendments import Amendment, amendments
-from service.domain.joined import Day
+from service.domain.days import Day
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.reviewing import NewAdjustment, Past
 from service.store.session import read_session
@@ -212,4 +212,4 @@ def _known(session: Session, past: Sequence[Past], patient_id: uuid.UUID) -> tup
 
 
 def _amended(past: Past, known: Sequence[Day]) -> list[Amendment]:
-    return amendments([joined.from_json(day) for day in past.frozen["days"]], known)
+    return amendments([days.from_json(day) for day in past.frozen["days"]], known)

@@ -18,10 +18,10 @@ from flask import Blueprint, Response, abort, flash, g, redirect, render_templat
 from flask.typing import ResponseReturnValue
 
 from service import reviewing
-from service.domain import joined
+from service.domain import days as joined_
 from service.domain.amendments import amendments
+from service.domain.days import Day
 from service.domain.followup import PROPOSALS
-from service.domain.joined import Day
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
 from service.reports import charts, exports
@@ -216,7 +216,9 @@ def _around(panel: reviewing.Panel, patient_id: uuid.UUID) -> dict[str, Any]:
 
 def _amended(seen: PatientReview, known: Sequence[Day]) -> dict[uuid.UUID, list[Any]]:
     """For each signed review, what its days read like now, where that differs."""
-    return {past.id: amendments([joined.from_json(day) for day in past.frozen["days"]], known) for past in seen.reviews}
+    return {
+        past.id: amendments([joined_.from_json(day) for day in past.frozen["days"]], known) for past in seen.reviews
+    }
 
 
 def _back(patient_id: uuid.UUID) -> str:

@@ -24,7 +24,7 @@ from apscheduler.executors import pool
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 
-from service import delivery, prompting, reviewing, selfcheck, watching
+from service import delivery, prompting, selfcheck, watching
 from service.clock import Clock
 from service.config import Settings
 from service.delivery import MessageFacts
@@ -32,6 +32,7 @@ from service.domain.tally import Tally
 from service.domain.vocabulary import Channel
 from service.intake.texts import take_text
 from service.links import Links
+from service.reviewing import refreshing, staff_notices
 from service.store import heartbeats
 from service.store.quarantine import place
 from service.store.session import write_session
@@ -103,7 +104,7 @@ class Worker:
 
     def tidy(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""
-        self._do("refresh", lambda: reviewing.refresh(self._engine, self._clock.now()))
+        self._do("refresh", lambda: refreshing.refresh(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 
     def run(self) -> None:
@@ -130,7 +131,7 @@ class Worker:
         self._do("open", lambda: prompting.open_windows(self._engine, now()))
         self._do("close", lambda: watching.close_windows(self._engine, now()))
         self._do("step", lambda: prompting.take_steps(self._engine, now()))
-        self._do("tell", lambda: reviewing.tell_staff(self._engine, now()))
+        self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
 
     def _deliver(self) -> None:
         try:

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service import enrolling, intake, reviewing
+from service import enrolling, intake
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
@@ -35,6 +35,7 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.links import Links, Purpose
+from service.reviewing.patient import build_patient
 from service.store.audit import OPERATOR, Actor, ActorKind
 from service.store.due import next_due
 from service.store.session import read_session, write_session
@@ -380,7 +381,7 @@ class ClinicView:
 
     def sees(self, patient: Patient) -> Seen:
         with read_session(self._world.engine) as session:
-            review = reviewing.build_patient(session, self._clinic.id, patient.id, self._world.now)
+            review = build_patient(session, self._clinic.id, patient.id, self._world.now)
             windows = session.scalars(select(Window).where(Window.patient_id == patient.id).order_by(Window.local_date))
             silences = session.scalars(
                 select(Silence).where(Silence.patient_id == patient.id, Silence.missed > 0).order_by(Silence.first_date)

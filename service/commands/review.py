@@ -10,8 +10,8 @@ import sys
 import click
 from sqlalchemy import select
 
-from service import reviewing
 from service.commands import opening
+from service.reviewing import refreshing
 from service.store import panel
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient
@@ -33,7 +33,7 @@ def audit() -> None:
     wrong = 0
     with opening.database(settings) as engine, read_session(engine) as session:
         for clinic in session.scalars(select(Clinic).order_by(Clinic.id)):
-            differing = reviewing.differing(session, clinic.id, now)
+            differing = refreshing.differing(session, clinic.id, now)
             wrong += len(differing)
             click.echo(f"clinic {clinic.id}: {len(differing)} rows differ")
             for patient_id in differing:
@@ -51,8 +51,8 @@ def rebuild() -> None:
             everyone = list(session.scalars(select(Patient.id)))
             for first in range(0, len(everyone), PORTION):
                 panel.mark_stale(session, everyone[first : first + PORTION], now)
-        done = reviewing.rebuild(engine, now)
-        while (tally := reviewing.refresh(engine, now)).seen:
+        done = refreshing.rebuild(engine, now)
+        while (tally := refreshing.refresh(engine, now)).seen:
             done += tally
     click.echo(f"{done.done} rows made, {done.parked} set aside")
     sys.exit(SOMETHING_WRONG if done.parked else 0)

@@ -13,11 +13,11 @@ from uuid import UUID
 
 from service.domain import days as joined_
 from service.domain import plain_limits, signals
-from service.domain.review_facts import Raised
+from service.domain.review import Raised
 from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
-from service.domain.summary import Judged
+from service.domain.summary import TrendSummary
 from service.domain.vocabulary import SignalKind
-from service.reports.timeline import Ahead
+from service.reports.charts import Ahead
 from service.store.histories import History
 
 _BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
@@ -33,7 +33,7 @@ TYPED_SD = 0.5
 class Judgement:
     """One patient's assessment, and the part of it that the panel carries."""
 
-    judged: Judged
+    judged: TrendSummary
     assessment: Assessment
     signals: tuple[Signal, ...]  # every episode, ended or not
 
@@ -107,11 +107,11 @@ def _judgement(case: Case, assessment: Assessment) -> Judgement:
     return Judgement(judged_of(assessment, told), assessment, told)
 
 
-def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
+def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> TrendSummary:
     """What the panel carries of an assessment."""
     pressure, picture, after = assessment.pressure, assessment.joined, assessment.response
     beyond = any(one.ended_on is None and one.kind in _BEYOND for one in episodes)
-    return Judged(
+    return TrendSummary(
         level=pressure.level,
         level_sd=pressure.level_sd,
         pace=pressure.pace,
@@ -129,7 +129,7 @@ def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> Judged:
     )
 
 
-def ahead_of(judged: Judged, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
+def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
     """Where the pressure is likely to be if it goes on as it does: the middle 80 %, by day, mmHg.
 
     Only while there is a break: without one a slope is within its own noise and

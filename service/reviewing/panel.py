@@ -16,9 +16,9 @@ from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
-from service.domain import localtime, review, summary_json
-from service.domain.review_facts import LastAdjustment, LastReview, OpenTask, Standing
-from service.domain.review_reasons import UNRESOLVED
+from service.domain import localtime, review
+from service.domain import summary as summaries
+from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask, PatientFacts
 from service.domain.summary import Summary
 from service.domain.vocabulary import Lane, Outcome
 from service.reviewing import refreshing
@@ -116,7 +116,7 @@ def gather(
     in_zone = {zone: as_of or local_date(now, zone) for zone in {row.zone for row in everyone}}
     todays = {row.patient_id: in_zone[row.zone] for row in everyone}
     fresh = {
-        row.patient_id: summary_json.from_json(row.facts)
+        row.patient_id: summaries.from_json(row.facts)
         for row in everyone
         if row.facts and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
@@ -148,7 +148,7 @@ def local_date(now: datetime, zone: str) -> date:
     return localtime.local_date(now, localtime.zone(zone))
 
 
-def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> Standing:
+def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> PatientFacts:
     """What the rules of the review are given for one patient."""
     patient_id = row.patient_id
     adjustments = work.adjustments.get(patient_id, ())
@@ -167,7 +167,7 @@ def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, c
         )
     holding = {signal.kind for signal in known.judged.signals}
     unseen = tuple(signal for signal in work.unseen.get(patient_id, ()) if signal.kind not in holding)
-    return Standing(
+    return PatientFacts(
         patient_id=patient_id,
         name=row.name,
         today=known.today,

@@ -18,12 +18,13 @@ from sqlalchemy.orm import Session
 from service.domain import days as joined_
 from service.domain.days import Day, Paused
 from service.domain.plain_limits import STILL_NEWS
+from service.domain.review import CAUSES, PAUSES
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
-from service.reports.timeline import Ahead
+from service.reports.charts import Ahead, Mark, Timeline
 from service.reviewing.judging import ahead_of
 from service.reviewing.panel import PanelEntry, gather, local_date
-from service.store import histories
+from service.store import histories, panel
 from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.tables import Adjustment, Clinic, Contact, Message, Patient, SignOff, Staff
 
@@ -31,7 +32,7 @@ RANGES = (30, 90, 365)
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
+class AdjustmentMade:
     """One adjustment, current or superseded."""
 
     id: uuid.UUID
@@ -46,7 +47,7 @@ class Made:
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class SignedReview:
     """One signed review."""
 
     id: uuid.UUID
@@ -85,8 +86,8 @@ class PatientReview:
     silences: tuple[SilencePast, ...]
     pauses: tuple[Paused, ...]
     replies: tuple[Reply, ...]
-    adjustments: tuple[Made, ...]  # newest first, of the whole record
-    reviews: tuple[Past, ...]  # newest first, of the whole record
+    adjustments: tuple[AdjustmentMade, ...]  # newest first, of the whole record
+    reviews: tuple[SignedReview, ...]  # newest first, of the whole record
     messages: tuple[SentMessage, ...]
     ahead: tuple[Ahead, ...]  # the forecast
     as_of: datetime
@@ -146,7 +147,7 @@ def _is_current(known: Summary, today: date) -> bool:
     return known.last_reading_on is not None and (today - known.last_reading_on).days <= STILL_NEWS
 
 
-def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[Made, ...]:
+def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentMade, ...]:
     """The patient's current adjustments, newest first."""
     query = (
         select(
@@ -168,10 +169,10 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
         )
         .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
     )
-    return tuple(Made(*row) for row in session.execute(query))
+    return tuple(AdjustmentMade(*row) for row in session.execute(query))
 
 
-def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[Past, ...]:
+def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:
     """The patient's signed reviews, newest first."""
     query = (
         select(
@@ -190,7 +191,7 @@ def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple
         .order_by(SignOff.week.desc())
     )
     return tuple(
-        Past(row[0], row[1], row[2], row[3], local_date(row[3], clinic.zone), *row[4:])
+        SignedReview(row[0], row[1], row[2], row[3], local_date(row[3], clinic.zone), *row[4:])
         for row in session.execute(query)
     )
 
@@ -207,3 +208,93 @@ def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: d
     )
     rows: Sequence[Any] = session.execute(query).all()
     return tuple(SentMessage(local_date(row[0], patient.zone), *row[1:]) for row in rows)
+
+
+# What a message did, when it did not simply arrive.
+_TROUBLE = {MessageState.FAILED, MessageState.CANCELLED, MessageState.EXPIRED, MessageState.UNCERTAIN}
+
+
+def timeline_of(seen: PatientReview) -> Timeline:
+    """Everything on one axis: the joined days, the reference and limits, the forecast, and what happened."""
+    judged = seen.entry.summary.judged
+    return Timeline(
+        days=seen.days,
+        reference=judged.reference,
+        reference_name="reference" if judged.reference_is_set else "first fortnight",
+        upper=seen.limits.upper if seen.limits else None,
+        lower=seen.limits.lower if seen.limits else None,
+        dry_weight_kg=seen.patient.dry_weight_kg,
+        ahead=seen.ahead,
+        marks=tuple(_marks(seen)),
+    )
+
+
+def _marks(seen: PatientReview) -> list[Mark]:
+    first, last = seen.days[0].day, seen.days[-1].day
+    marks = [
+        Mark("Adjustments", made.made_on, made.made_on, made.what) for made in seen.adjustments if made.made_on >= first
+    ]
+    marks += [
+        Mark("Pauses", max(pause.from_day, first), min(pause.to_day or last, last), PAUSES[pause.cause])
+        for pause in seen.pauses
+    ]
+    for silence in seen.silences:
+        begin, end = max(silence.first_day, first), min(silence.last_day, last)
+        marks.append(Mark("Silences", begin, end, f"{silence.missed} missed: {CAUSES[silence.cause]}"))
+    marks += [
+        Mark("Reviews", signed, signed, f"{past.outcome.value.replace('_', ' ')}, {past.by}")
+        for past in seen.reviews
+        if (signed := past.signed_on) >= first
+    ]
+    sent: dict[date, list[str]] = {}
+    for message in seen.messages:
+        if first <= message.day <= last:
+            sent.setdefault(message.day, []).append(_said(message.kind, message.state))
+    marks += [Mark("Messages", day, day, ", ".join(told)) for day, told in sent.items()]
+    return marks
+
+
+def _said(kind: MessageKind, state: MessageState) -> str:
+    name = kind.value.replace("_", " ")
+    return f"{name} ({state.value})" if state in _TROUBLE else name
+
+
+def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int) -> list[tuple[str, tuple[Day, ...]]]:
+    """The clinic's number and the joined days of every active patient, up to each one's own today."""
+    everyone = panel.carried(session, clinic_id)
+    todays = {row.patient_id: local_date(now, row.zone) for row in everyone}
+    if not everyone:
+        return []
+    found = histories.load(session, clinic_id, todays, min(todays.values()) - timedelta(days=days))
+    return [
+        (
+            row.clinic_ref,
+            joined_.join(
+                todays[row.patient_id] - timedelta(days=days - 1),
+                todays[row.patient_id],
+                readings=found[row.patient_id].readings,
+                diary=found[row.patient_id].diary,
+                windows=found[row.patient_id].windows,
+                pauses=found[row.patient_id].pauses,
+            ),
+        )
+        for row in everyone
+    ]
+
+
+def days_since(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, first: date, now: datetime
+) -> tuple[Day, ...]:
+    """One patient's joined days from `first` to their own today. Raises LookupError for another clinic's patient."""
+    found = panel.carried(session, clinic_id, patient_id)
+    if not found:
+        raise LookupError(f"no patient {patient_id}")
+    history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
+    return joined_.join(
+        first,
+        local_date(now, found[0].zone),
+        readings=history.readings,
+        diary=history.diary,
+        windows=history.windows,
+        pauses=history.pauses,
+    )

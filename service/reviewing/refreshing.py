@@ -23,11 +23,11 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.domain import days as joined_
-from service.domain import localtime, summary, summary_json
+from service.domain import localtime, summary
 from service.domain.days import Day
-from service.domain.review_facts import Adherence
+from service.domain.review import Adherence
 from service.domain.signals_facts import Case
-from service.domain.summary import Judged, Strip, Summary
+from service.domain.summary import Strip, Summary, TrendSummary
 from service.domain.tally import Tally
 from service.reviewing import judging
 from service.store import histories, panel, signal_rows
@@ -76,9 +76,7 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
     made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in current})
-    return [
-        patient_id for patient_id, row in current.items() if row.facts != summary_json.as_json(made[patient_id].summary)
-    ]
+    return [patient_id for patient_id, row in current.items() if row.facts != summary.as_json(made[patient_id].summary)]
 
 
 def summaries(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Summary]:
@@ -158,7 +156,7 @@ def _row(due: Due, made: Made | None, todays: Mapping[uuid.UUID, date], now: dat
         "clinic_id": due.clinic_id,
         "patient_id": due.patient_id,
         "as_of": today,
-        "facts": summary_json.as_json(made.summary) if made else {},
+        "facts": summary.as_json(made.summary) if made else {},
         "trend": None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
@@ -180,7 +178,7 @@ def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
 
 def _summary(history: History, today: date, judgement: judging.Judgement) -> Summary:
     days = days_of(history, today - timedelta(days=summary.STRIP_DAYS - 1), today)
-    return summary_json.as_kept(
+    return summary.as_kept(
         Summary(
             today=today,
             strip=summary.strip(days),
@@ -209,7 +207,7 @@ def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
             today=today,
             strip=Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS),
             adherence=Adherence(0, 0),
-            judged=Judged(),
+            judged=TrendSummary(),
             upper=None,
             lower=None,
             last_reading_on=None,

@@ -19,7 +19,7 @@ from sqlalchemy import select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.domain import days, review, summary, summary_json
+from service.domain import days, review, summary
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Outcome
 from service.reviewing.acting import Acting
@@ -120,7 +120,7 @@ def freeze(seen: PatientReview) -> dict[str, Any]:
         "lane": entry.lane.value,
         "why": entry.why,
         "also": list(entry.also),
-        "summary": summary_json.as_json(entry.summary),
+        "summary": summary.as_json(entry.summary),
         "days": [days.as_json(day) for day in seen.days],
         "adjustments": [
             {

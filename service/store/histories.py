@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import Session
 
 from service.domain.days import Day, Paused, Planned, Taken
-from service.domain.review_facts import PauseNow, SilenceNow
+from service.domain.review import PauseNow, SilenceNow
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, SilenceCause
 from service.store.tables import (
     Adjustment,

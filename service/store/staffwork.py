@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
-from service.domain.review_facts import LastAdjustment, LastReview, OpenTask, Raised
+from service.domain.review import LastAdjustment, LastReview, OpenTask, Raised
 from service.domain.vocabulary import Outcome, TaskState
 from service.store.tables import Adjustment, Signal, SignOff, Staff, Task
 

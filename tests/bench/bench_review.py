@@ -25,8 +25,8 @@ from typing import Any
 from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
-from service import reviewing
 from service.domain.vocabulary import Role, Source, WindowState
+from service.reviewing import panel, refreshing
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Plan, Reading, Staff, Window
@@ -42,7 +42,7 @@ def main() -> None:
         engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}")
         migrate.upgrade(engine)
         small, large = _clinic(engine, 300), _clinic(engine, 3000)
-        reviewing.rebuild(engine, NOW, portion=500)
+        refreshing.rebuild(engine, NOW, portion=500)
         gc.collect()
         gc.freeze()
         gc.disable()
@@ -75,7 +75,7 @@ def _page(engine: Engine, clinic_id: uuid.UUID) -> None:
 
 def _panel(engine: Engine, clinic_id: uuid.UUID) -> None:
     with read_session(engine) as session:
-        built = reviewing.build_panel(session, clinic_id, NOW)
+        built = panel.build_panel(session, clinic_id, NOW)
     assert not any(entry.refreshed_now for entry in built.entries)
 
 

@@ -14,11 +14,11 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from sqlalchemy import Engine, func, select
 from werkzeug.serving import make_server
 
-from service import reviewing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
+from service.reviewing import refreshing
 from service.store.session import read_session, write_session
 from service.store.tables import SignOff, Task
 from tests.signed_in import sign_in_as
@@ -95,7 +95,7 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
         ward.nurse.password_set_at = NOW - timedelta(days=1)
         nurse_id = ward.nurse.id
         ids = {name: str(patient.id) for name, patient in people.items()}
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )

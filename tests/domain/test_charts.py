@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from service.domain.days import Day
 from service.domain.summary import Strip
 from service.domain.vocabulary import Swelling
-from service.reports import charts, strip, timeline, tracks
-from service.reports.timeline import Ahead, Mark, Timeline
+from service.reports import charts, strip
+from service.reports.charts import Ahead, Mark, Timeline
 
 TODAY = date(2026, 11, 25)
 FIRST = TODAY - timedelta(days=29)
@@ -55,16 +55,16 @@ def facts(**changes: object) -> Timeline:
         "lower": 10.0,
         "dry_weight_kg": 80.0,
         "ahead": [Ahead(TODAY + timedelta(days=1), 20.0, 21.0, 22.0)],
-        "marks": [Mark(row, FIRST, FIRST + timedelta(days=2), f"a {row}") for row in timeline.LANES_OF_MARKS],
+        "marks": [Mark(row, FIRST, FIRST + timedelta(days=2), f"a {row}") for row in charts.LANES_OF_MARKS],
     }
     return Timeline(**(usual | changes))  # type: ignore[arg-type]
 
 
-def layers(spec: timeline.Spec) -> list[timeline.Spec]:
+def layers(spec: charts.Spec) -> list[charts.Spec]:
     return [layer for track in spec["vconcat"] for layer in track["layer"]]
 
 
-def rows(spec: timeline.Spec) -> list[dict[str, object]]:
+def rows(spec: charts.Spec) -> list[dict[str, object]]:
     return [row for layer in layers(spec) for row in layer["data"]["values"]]
 
 
@@ -96,7 +96,7 @@ def luminance(colour: str) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
-@pytest.mark.parametrize("colour", [timeline.BLUE, timeline.VERMILION, timeline.GREEN, timeline.INK, timeline.FAINT])
+@pytest.mark.parametrize("colour", [charts.BLUE, charts.VERMILION, charts.GREEN, charts.INK, charts.FAINT])
 def test_every_line_stands_out_from_white(colour):
     # WCAG 2.2, 1.4.11 Non-text Contrast: at least 3:1; relative luminance as WCAG defines it.
     assert 1.05 / (luminance(colour) + 0.05) >= 3.0
@@ -110,7 +110,7 @@ def test_the_colours_are_told_apart_by_the_commonest_colour_blindness():
         channels = [(int(colour[index : index + 2], 16) / 255) ** 2.2 for index in (1, 3, 5)]
         return tuple(sum(weight * c for weight, c in zip(row, channels, strict=True)) for row in matrix)
 
-    for one, other in itertools.combinations((timeline.BLUE, timeline.VERMILION, timeline.GREEN), 2):
+    for one, other in itertools.combinations((charts.BLUE, charts.VERMILION, charts.GREEN), 2):
         apart = sum((a - b) ** 2 for a, b in zip(seen(one), seen(other), strict=True)) ** 0.5
         assert apart > 0.1
 
@@ -172,7 +172,7 @@ def test_dates_are_drawn_as_the_dates_they_are_in_any_zone():
 def test_symptoms_are_letters_where_there_is_room_and_dots_where_there_is_not():
     wide, narrow = charts.timeline(facts(), width=760), charts.timeline(facts(), width=220)
 
-    def has_letters(spec: timeline.Spec) -> bool:
+    def has_letters(spec: charts.Spec) -> bool:
         return any(layer["encoding"].get("text", {}).get("field") == "text" for layer in layers(spec))
 
     assert has_letters(wide)
@@ -235,4 +235,4 @@ def test_steady_noise_does_not_fill_the_picture():
 
 
 def test_the_tracks_module_keeps_no_state():
-    assert tracks.pressures(facts(), 500) == tracks.pressures(facts(), 500)
+    assert charts.pressures(facts(), 500) == charts.pressures(facts(), 500)

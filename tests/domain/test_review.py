@@ -15,18 +15,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import days as joined_
-from service.domain import plain_limits, review, spoken, summary, summary_json
+from service.domain import plain_limits, review, spoken, summary
 from service.domain.days import Day, Paused, Planned, Taken
-from service.domain.review import place
-from service.domain.review_facts import (
+from service.domain.review import (
     Adherence,
     LastAdjustment,
     LastReview,
     OpenTask,
+    PatientFacts,
     PauseNow,
+    Placement,
     Raised,
     SilenceNow,
-    Standing,
+    place,
 )
 from service.domain.signals_facts import Limits, Picture
 from service.domain.vocabulary import (
@@ -45,7 +46,13 @@ from service.domain.vocabulary import (
 TODAY = date(2026, 11, 25)
 
 
-def standing(**changes: object) -> Standing:
+def in_lanes(placements: list[Placement], names: dict[uuid.UUID, str]) -> dict[Lane, list[Placement]]:
+    """The four lanes in the panel's order: the placement's key, then the name."""
+    placements = sorted(placements, key=lambda one: (one.order, names[one.patient_id].casefold()))
+    return {lane: [one for one in placements if one.lane is lane] for lane in review.LANES}
+
+
+def standing(**changes: object) -> PatientFacts:
     usual: dict[str, object] = {
         "patient_id": uuid.uuid4(),
         "name": "Asha",
@@ -61,7 +68,7 @@ def standing(**changes: object) -> Standing:
         "picture_lane": Lane.SETTLED,
         "picture_sentence": "No signal in what was received: PA diastolic now about 18.2 mmHg.",
     }
-    return Standing(**(usual | changes))  # type: ignore[arg-type]
+    return PatientFacts(**(usual | changes))  # type: ignore[arg-type]
 
 
 def raised(kind: SignalKind, sentence: str = "It is so.", **rest: object) -> Raised:
@@ -225,7 +232,7 @@ def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_
         "bea": standing(name="bea", signals=(raised(SignalKind.WEIGHT_GAIN),)),
     }
     names = {one.patient_id: one.name for one in people.values()}
-    lanes = review.in_order([place(one) for one in reversed(people.values())], names.__getitem__)
+    lanes = in_lanes([place(one) for one in reversed(people.values())], names)
     assert [names[one.patient_id] for one in lanes[Lane.LOOK_CLOSELY]] == [
         "soon",
         "later",
@@ -257,7 +264,7 @@ def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_
 )
 def test_whatever_is_known_each_patient_is_in_exactly_one_lane_with_a_sentence(people):
     names = {one.patient_id: one.name for one in people}
-    lanes = review.in_order([place(one) for one in people], names.__getitem__)
+    lanes = in_lanes([place(one) for one in people], names)
     assert set(lanes) == set(Lane)
     placed = [one for lane in lanes.values() for one in lane]
     assert sorted(str(one.patient_id) for one in placed) == sorted(str(one.patient_id) for one in people)
@@ -420,12 +427,12 @@ def test_symptom_change_is_told_in_words():
     pause=st.none() | st.just(PauseNow(PauseCause.EQUIPMENT, TODAY, None)),
 )
 def test_a_summary_survives_json(values, level, silence, pause):
-    made = summary_json.as_kept(
+    made = summary.as_kept(
         summary.Summary(
             today=TODAY,
             strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
             adherence=Adherence(3, 4, 5),
-            judged=summary.Judged(
+            judged=summary.TrendSummary(
                 level=level,
                 signals=(raised(SignalKind.RISING),),
                 picture=Picture.UP_AND_WELL,
@@ -447,8 +454,8 @@ def test_a_summary_survives_json(values, level, silence, pause):
             silent_days=None,
         )
     )
-    told = json.loads(json.dumps(summary_json.as_json(made)))
-    assert summary_json.from_json(told) == made
+    told = json.loads(json.dumps(summary.as_json(made)))
+    assert summary.from_json(told) == made
     assert made.strip.values == tuple(values)
 
 

@@ -11,9 +11,11 @@ from datetime import date, timedelta
 
 from sqlalchemy import Engine, select
 
-from service import reviewing
 from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Response, SignalKind, WindowState
-from service.reviewing import NewAdjustment
+from service.reviewing import adjusting, measuring, refreshing, signing
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.panel import PanelEntry, build_panel
+from service.reviewing.patient import build_patient
 from service.store import panel
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
@@ -35,7 +37,7 @@ class Weeks:
             patient = ward.patient("Asha", pressures=quiet, reference=18.0, upper=26.0)
             panel.begin(session, ward.clinic.id, patient.id, START)
             self.clinic_id, self.patient_id, self.nurse_id = ward.clinic.id, patient.id, ward.nurse.id
-        reviewing.refresh(engine, self.now)
+        refreshing.refresh(engine, self.now)
 
     def live(self, *pressures: float) -> None:
         """A day passes with each reading and a diary that says all is as usual."""
@@ -48,22 +50,22 @@ class Weeks:
                 ward.reading(patient, ward.today(patient), round(value + self.noise.gauss(0, 0.5), 1))
                 ward.checkin(patient, ward.today(patient), {"breathlessness": 1, "weight_kg": 80.0})
                 panel.mark_stale(session, [self.patient_id], self.now)
-            reviewing.refresh(self.engine, self.now)
+            refreshing.refresh(self.engine, self.now)
 
-    def seen(self) -> reviewing.PanelEntry:
+    def seen(self) -> PanelEntry:
         with read_session(self.engine) as session:
-            (entry,) = reviewing.build_panel(session, self.clinic_id, self.now).entries
+            (entry,) = build_panel(session, self.clinic_id, self.now).entries
         assert not entry.refreshed_now
         return entry
 
     def signs(self, outcome: Outcome, note: str = "") -> None:
         with write_session(self.engine) as session:
             nurse = session.get_one(Staff, self.nurse_id)
-            reviewing.sign(session, self.clinic_id, self.patient_id, nurse, outcome, note, None, self.now)
+            signing.sign(session, self.clinic_id, self.patient_id, nurse, outcome, note, None, self.now)
 
     def adjusts(self, what: str) -> None:
         with write_session(self.engine) as session:
-            reviewing.record_adjustment(
+            adjusting.record_adjustment(
                 session,
                 self.clinic_id,
                 self.patient_id,
@@ -73,7 +75,7 @@ class Weeks:
                 session.get_one(Staff, self.nurse_id),
                 self.now,
             )
-        reviewing.refresh(self.engine, self.now)
+        refreshing.refresh(self.engine, self.now)
 
     def _ward(self, session) -> Ward:
         clinic = session.get_one(Clinic, self.clinic_id)
@@ -105,7 +107,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     with read_session(engine) as session:
         signed = session.scalars(select(SignOff).order_by(SignOff.week.desc())).first()
         assert signed is not None
-        frozen = reviewing.fingerprint(signed.frozen)
+        frozen = signing.fingerprint(signed.frozen)
         assert signed.frozen["why"] == weeks.seen().why
         assert all(row.seen_by == weeks.nurse_id for row in session.scalars(select(Signal)))
 
@@ -123,8 +125,8 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     assert due.adjustment.response in {Response.SETTLING, Response.SETTLED}
     assert any("Chemistry after the change" in sentence for sentence in (due.why, *due.also))
     with write_session(engine) as session:
-        made = reviewing.build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
-        reviewing.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)
+        made = build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
+        adjusting.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)
     weeks.signs(Outcome.NO_CHANGE)
     weeks.live(*[18.0] * 14)
     back = weeks.seen()
@@ -135,9 +137,9 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     # Through all of it, what was signed at the height of the rise is what it was.
     with read_session(engine) as session:
         kept = session.get_one(SignOff, signed.id)
-        assert reviewing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
-        assert reviewing.differing(session, weeks.clinic_id, weeks.now) == []
-        told = reviewing.measure(session, weeks.clinic_id, weeks.now, weeks=8)
+        assert signing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
+        assert refreshing.differing(session, weeks.clinic_id, weeks.now) == []
+        told = measuring.measure(session, weeks.clinic_id, weeks.now, weeks=8)
     assert told.to_settled.known == 1
     assert told.first_contact.median_days is not None
     assert told.first_contact.median_days <= 14

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from service import reviewing
 from service.cli import cli
+from service.reviewing import refreshing
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Clinic, Patient
@@ -51,5 +51,5 @@ def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tm
     assert run("rebuild").exit_code == 0
     assert run("audit").exit_code == 0
     with read_session(engine) as session:
-        assert reviewing.differing(session, clinic_id, now) == []
+        assert refreshing.differing(session, clinic_id, now) == []
     engine.dispose()

@@ -12,7 +12,6 @@ import pytest
 from pypdf import PdfReader
 from sqlalchemy import Engine
 
-from service import reviewing
 from service.domain.vocabulary import (
     AdjustmentKind,
     Outcome,
@@ -24,7 +23,9 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.reports import charts, exports, pdf
-from service.reviewing import NewAdjustment
+from service.reviewing import adjusting, measuring, records, signing
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.patient import joined_days, timeline_of
 from service.store.session import write_session
 from service.store.tables import Signal, Step, Window
 from tests.ward import NOW, Ward, open_ward
@@ -41,7 +42,7 @@ def ward(engine: Engine) -> Iterator[Ward]:
 
 
 def sign(ward: Ward, patient, outcome=Outcome.NO_CHANGE, note="", now=None):
-    return reviewing.sign(ward.session, ward.clinic.id, patient.id, ward.nurse, outcome, note, None, now or ward.now)
+    return signing.sign(ward.session, ward.clinic.id, patient.id, ward.nurse, outcome, note, None, now or ward.now)
 
 
 # --- why readings stop -------------------------------------------------------------------
@@ -51,7 +52,7 @@ def test_the_calendar_has_every_patient_and_every_date_fewest_readings_first(war
     ward.patient("Full", pressures=STEADY)
     ward.patient("Gaps", pressures=[*STEADY[:-3], None, None, 18.0])
     ward.patient("Nothing")
-    told = reviewing.why_readings_stop(ward.session, ward.clinic.id, ward.now)
+    told = measuring.why_readings_stop(ward.session, ward.clinic.id, ward.now)
     assert [row.name for row in told.calendar] == ["Gaps", "Full", "Nothing"]
     assert len(told.dates) == 30
     assert told.calendar[0].marks.endswith("rmmr")
@@ -65,7 +66,7 @@ def test_silences_are_grouped_by_cause_with_those_still_silent_first(ward):
         if name == "A":
             silence.ended_at = ward.now
     ward.session.flush()
-    told = reviewing.why_readings_stop(ward.session, ward.clinic.id, ward.now)
+    told = measuring.why_readings_stop(ward.session, ward.clinic.id, ward.now)
     assert [row.patient for row in told.causes[SilenceCause.NO_REPLY]] == ["C", "A"]
     assert [row.patient for row in told.causes[SilenceCause.DIARY_ONLY]] == ["B"]
     assert told.causes[SilenceCause.NOT_ASKED] == ()
@@ -102,7 +103,7 @@ def test_what_asking_brought_counts_each_reading_after_the_last_step_before_it(w
         elif came_after != 99:
             window.reading_at = opens + timedelta(hours=came_after, minutes=30)
     ward.session.flush()
-    told = reviewing.why_readings_stop(ward.session, ward.clinic.id, ward.now)
+    told = measuring.why_readings_stop(ward.session, ward.clinic.id, ward.now)
     assert [(row.step, row.came, row.still_waiting) for row in told.brought] == [
         (None, 1, 5),
         (StepKind.PROMPT, 1, 4),
@@ -115,10 +116,10 @@ def test_what_asking_brought_counts_each_reading_after_the_last_step_before_it(w
 
 def test_a_habit_is_told_on_the_patients_own_clock_and_only_when_there_is_one(ward):
     ward.patient("Far", zone="Pacific/Auckland", pressures=STEADY)
-    told = reviewing.why_readings_stop(ward.session, ward.clinic.id, ward.now)
+    told = measuring.why_readings_stop(ward.session, ward.clinic.id, ward.now)
     assert told.calendar[0].usual_hour == "07:30"
     assert told.hours[7] == sum(told.hours) > 0
-    from service.reviewing.stopping import usual_hour
+    from service.reviewing.measuring import usual_hour
 
     assert usual_hour([60, 500, 900, 1200, 300, 20]) == ""
     assert usual_hour([450, 451]) == ""
@@ -143,7 +144,7 @@ def test_the_measures_worked_by_hand(ward):
                 ended_on=ended,
             )
         )
-    reviewing.record_adjustment(
+    adjusting.record_adjustment(
         ward.session,
         ward.clinic.id,
         asha.id,
@@ -153,7 +154,7 @@ def test_the_measures_worked_by_hand(ward):
     )
     ward.pause(ben, PauseCause.IN_HOSPITAL, date(2026, 11, 18), date(2026, 11, 21))
     sign(ward, asha)
-    told = reviewing.measure(ward.session, ward.clinic.id, ward.now, weeks=3)
+    told = measuring.measure(ward.session, ward.clinic.id, ward.now, weeks=3)
     assert [week.first for week in told.weeks] == [date(2026, 11, 9), date(2026, 11, 16), WEEK]
     # 17 days from 9 to 25 November for two patients, one reading missing.
     assert (told.readings.part, told.readings.whole) == (33, 34)
@@ -166,7 +167,7 @@ def test_the_measures_worked_by_hand(ward):
 
 
 def test_what_cannot_be_known_is_not_zero(ward):
-    told = reviewing.measure(ward.session, ward.clinic.id, ward.now)
+    told = measuring.measure(ward.session, ward.clinic.id, ward.now)
     assert told.readings.percent is None
     assert told.first_contact.median_days is None
     assert told.signals_per_100 is None
@@ -177,7 +178,7 @@ def test_coverage_names_who_was_not_reviewed_in_each_week(ward):
     ward.patient("New", enrolled_days_ago=1)
     sign(ward, asha)
     sign(ward, asha, now=ward.now - timedelta(days=7))
-    now, before = reviewing.coverage(ward.session, ward.clinic.id, ward.now, 2)
+    now, before = measuring.coverage(ward.session, ward.clinic.id, ward.now, 2)
     assert (now.first, now.signed, now.enrolled, now.unsigned) == (WEEK, 1, 3, ("Ben", "New"))
     assert (before.signed, before.enrolled, before.unsigned) == (1, 2, ("Ben",))
 
@@ -190,7 +191,7 @@ def text_of(written: bytes) -> str:
 
 
 def weekly(ward: Ward) -> bytes:
-    record = reviewing.weekly_record(ward.session, ward.clinic.id, WEEK)
+    record = records.weekly_record(ward.session, ward.clinic.id, WEEK)
     return pdf.write("weekly", record.facts, record.written)
 
 
@@ -260,14 +261,14 @@ def test_a_character_no_font_can_show_is_replaced_and_never_fails_a_record(ward)
 
 def test_there_is_no_record_of_a_day_that_begins_no_review_week(ward):
     with pytest.raises(LookupError):
-        reviewing.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 24))
+        records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 24))
 
 
 def patient_pdf(ward: Ward, patient) -> bytes:
     import vl_convert
 
-    record, seen = reviewing.patient_record(ward.session, ward.clinic.id, patient.id, None, ward.now)
-    facts = reviewing.timeline_of(seen)
+    record, seen = records.patient_record(ward.session, ward.clinic.id, patient.id, None, ward.now)
+    facts = timeline_of(seen)
     drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, width=600), allowed_base_urls=[])
     timeline = {"svg": drawn, "alt": charts.describe(facts), "caption": "A line breaks where a day has no value."}
     return pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
@@ -276,7 +277,7 @@ def patient_pdf(ward: Ward, patient) -> bytes:
 def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(ward):
     asha = ward.patient("Asha Okoro", pressures=[*STEADY[:-1], None], weights=[81.4] * 30, reference=18.0)
     sign(ward, asha, Outcome.ADJUSTED, "Will weigh daily.")
-    reviewing.record_adjustment(
+    adjusting.record_adjustment(
         ward.session,
         ward.clinic.id,
         asha.id,
@@ -309,9 +310,9 @@ def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(
 def test_a_record_of_a_period_that_has_not_ended_or_of_anothers_patient_does_not_exist(ward):
     asha = ward.patient("Asha", pressures=STEADY)
     with pytest.raises(LookupError):
-        reviewing.patient_record(ward.session, ward.clinic.id, asha.id, TODAY + timedelta(days=1), ward.now)
+        records.patient_record(ward.session, ward.clinic.id, asha.id, TODAY + timedelta(days=1), ward.now)
     with pytest.raises(LookupError):
-        reviewing.patient_record(ward.session, uuid.uuid4(), asha.id, None, ward.now)
+        records.patient_record(ward.session, uuid.uuid4(), asha.id, None, ward.now)
 
 
 # --- CSV -------------------------------------------------------------------------------------------
@@ -321,7 +322,7 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
     asha = ward.patient("Asha", pressures=[None, 18.0, None])
     ward.checkin(asha, TODAY, {"weight_kg": 81.0, "note": '=1+1, "quoted"\nline', "woke_breathless": True})
     ward.session.flush()
-    text = exports.joined_csv(reviewing.joined_days(ward.session, ward.clinic.id, ward.now, 3))
+    text = exports.joined_csv(joined_days(ward.session, ward.clinic.id, ward.now, 3))
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["local_date"] for row in rows] == ["2026-11-23", "2026-11-24", "2026-11-25"]
     assert [row["pa_diastolic_mmhg"] for row in rows] == ["", "18", ""]
@@ -336,6 +337,6 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
 def test_the_day_after_the_week_is_written_at_the_last_signature(ward):
     asha = ward.patient("Asha", pressures=STEADY)
     sign(ward, asha)
-    assert reviewing.weekly_record(ward.session, ward.clinic.id, WEEK).written == NOW
-    empty = reviewing.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 16))
+    assert records.weekly_record(ward.session, ward.clinic.id, WEEK).written == NOW
+    empty = records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 16))
     assert empty.written == datetime(2026, 11, 16, tzinfo=UTC)

@@ -7,10 +7,10 @@ from datetime import time, timedelta
 
 from sqlalchemy import Engine, select
 
-from service import reviewing
 from service.domain.signals_facts import Signal as Episode
 from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import judging, refreshing
+from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Signal
@@ -24,13 +24,13 @@ def build(engine: Engine, *names: str, **given: object):
         ward = open_ward(session)
         ids = {name: ward.patient(name, pressures=STEADY, **given).id for name in names}  # type: ignore[arg-type]
         clinic_id = ward.clinic.id
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     return clinic_id, ids
 
 
 def panel_of(engine, clinic_id, now=NOW):
     with read_session(engine) as session:
-        return {entry.name: entry for entry in reviewing.build_panel(session, clinic_id, now).entries}
+        return {entry.name: entry for entry in build_panel(session, clinic_id, now).entries}
 
 
 def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
@@ -45,9 +45,9 @@ def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
     assert {name: entry.summary for name, entry in carried.items()} == {
         name: entry.summary for name, entry in made_now.items()
     }
-    reviewing.refresh(engine, NOW)
+    refreshing.refresh(engine, NOW)
     with read_session(engine) as session:
-        assert reviewing.differing(session, clinic_id, NOW) == []
+        assert refreshing.differing(session, clinic_id, NOW) == []
 
 
 def test_the_audit_finds_a_row_that_nobody_marked(engine):
@@ -58,7 +58,7 @@ def test_the_audit_finds_a_row_that_nobody_marked(engine):
         ward.clinic = session.get_one(Clinic, clinic_id)
         ward.reading(patient, ward.today(patient), 40.0, at=time(14))
     with read_session(engine) as session:
-        assert reviewing.differing(session, clinic_id, NOW) == [ids["Asha"]]
+        assert refreshing.differing(session, clinic_id, NOW) == [ids["Asha"]]
 
 
 def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine):
@@ -67,24 +67,24 @@ def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine
         panel.mark_stale(session, [ids["Asha"]], NOW)
     assert panel_of(engine, clinic_id)["Asha"].refreshed_now
     assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # the page did not write it
-    assert reviewing.refresh(engine, NOW).done == 1
+    assert refreshing.refresh(engine, NOW).done == 1
     assert not panel_of(engine, clinic_id)["Asha"].refreshed_now
-    assert reviewing.refresh(engine, NOW).seen == 0
+    assert refreshing.refresh(engine, NOW).seen == 0
 
 
 def test_the_next_day_every_row_is_of_yesterday_and_is_made_again_once(engine):
     clinic_id, _ = build(engine, "Asha", "Ben")
     tomorrow = NOW + timedelta(days=1)
     assert all(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
-    assert reviewing.refresh(engine, tomorrow).done == 2
-    assert reviewing.refresh(engine, tomorrow).seen == 0
+    assert refreshing.refresh(engine, tomorrow).done == 2
+    assert refreshing.refresh(engine, tomorrow).seen == 0
     assert not any(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
 
 
 def test_a_row_of_a_far_zone_turns_at_its_own_midnight(engine):
     build(engine, "Far", zone="Pacific/Auckland")  # 04:00 on the 26th there
     for hours, turned in ((19, 0), (21, 1)):  # midnight is at 11:00 UTC
-        assert reviewing.refresh(engine, NOW + timedelta(hours=hours)).done == turned
+        assert refreshing.refresh(engine, NOW + timedelta(hours=hours)).done == turned
 
 
 def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monkeypatch):
@@ -101,10 +101,10 @@ def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monk
         return made
 
     monkeypatch.setattr(refreshing, "work_out", slow)
-    reviewing.refresh(engine, NOW)
+    refreshing.refresh(engine, NOW)
     monkeypatch.undo()
     assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # still stale: the newer mark stands
-    assert reviewing.refresh(engine, NOW).done == 1
+    assert refreshing.refresh(engine, NOW).done == 1
 
 
 def _mark(engine, patient_id):
@@ -130,12 +130,12 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
     assert set(shown) == {"Asha", "Ben", "Cara"}
     assert shown["Ben"].lane is Lane.LOOK_CLOSELY
     assert "could not be worked out" in shown["Ben"].why
-    tally = reviewing.refresh(engine, NOW)
+    tally = refreshing.refresh(engine, NOW)
     assert (tally.done, tally.parked) == (2, 1)
     with read_session(engine) as session:
         (row,) = session.scalars(select(ParkedRow))
     assert (row.subject_kind, row.subject_id) == ("panel", ids["Ben"])
-    assert reviewing.refresh(engine, NOW).seen == 0  # not tried in a loop
+    assert refreshing.refresh(engine, NOW).seen == 0  # not tried in a loop
     assert set(panel_of(engine, clinic_id)) == {"Asha", "Ben", "Cara"}
 
 
@@ -147,7 +147,7 @@ def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         clinic_id = ward.clinic.id
     assert panel_of(engine, clinic_id)["New"].refreshed_now
-    assert reviewing.refresh(engine, NOW).done == 1
+    assert refreshing.refresh(engine, NOW).done == 1
     assert not panel_of(engine, clinic_id)["New"].refreshed_now
 
 
@@ -157,10 +157,10 @@ def test_a_limit_passed_is_one_signal_however_often_the_row_is_made(engine):
         patient = ward.patient("High", pressures=[*STEADY[:-8], *[29.0] * 3], reference=18.0, upper=25.0)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         clinic_id, patient_id = ward.clinic.id, patient.id
-    reviewing.refresh(engine, NOW)
+    refreshing.refresh(engine, NOW)
     with write_session(engine) as session:
         panel.mark_stale(session, [patient_id], NOW)
-    reviewing.refresh(engine, NOW)
+    refreshing.refresh(engine, NOW)
     entry = panel_of(engine, clinic_id)["High"]
     assert entry.lane is Lane.CALL_TODAY
     with read_session(engine) as session:

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from service import reviewing
 from service.domain.vocabulary import AdjustmentKind, PauseCause, SilenceCause, WindowState
-from service.reviewing import NewAdjustment
+from service.reviewing import adjusting
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.patient import build_patient
 from service.store.session import write_session
 from tests.ward import NOW, Ward, open_ward
 
@@ -31,7 +32,7 @@ def test_the_review_makes_of_a_patient_what_was_worked_out_by_hand(engine: Engin
     with write_session(engine) as session:
         ward = open_ward(session)
         patient_id = _record(ward, golden["given"])
-        seen = reviewing.build_patient(session, ward.clinic.id, patient_id, NOW)
+        seen = build_patient(session, ward.clinic.id, patient_id, NOW)
     entry, expected = seen.entry, golden["expected"]
     assert entry.lane.value == expected["lane"]
     for fragment in expected["why"]:
@@ -76,7 +77,7 @@ def _record(ward: Ward, given: dict[str, Any]) -> Any:
         ward.pause(patient, PauseCause(given["pause"]["cause"]), first, None)
     if "adjustment" in given:
         made = given["adjustment"]
-        reviewing.record_adjustment(
+        adjusting.record_adjustment(
             ward.session,
             ward.clinic.id,
             patient.id,

@@ -10,8 +10,9 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine, event, func, select
 
-from service import reviewing
 from service.domain.vocabulary import Lane, PauseCause, SilenceCause, TaskKind
+from service.reviewing import refreshing
+from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session, write_session
 from service.store.tables import PanelRow
 from tests.ward import NOW, Ward, open_ward
@@ -39,8 +40,8 @@ def ward(engine: Engine) -> Iterator[Ward]:
         yield open_ward(session)
 
 
-def entry(ward: Ward, name: str) -> reviewing.PanelEntry:
-    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+def entry(ward: Ward, name: str) -> PanelEntry:
+    panel = build_panel(ward.session, ward.clinic.id, ward.now)
     (found,) = [entry for entry in panel.entries if entry.name == name]
     return found
 
@@ -64,7 +65,7 @@ def test_a_safety_answer_is_called_today_first_of_all(ward):
     above = ward.patient("Above", pressures=[*STEADY[:-7], *[27.0] * 7], upper=25.0)
     chest = ward.patient("Chest", pressures=STEADY)
     ward.task(chest, TaskKind.SAFETY_ANSWER, "Answered that there is chest pain today.")
-    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    panel = build_panel(ward.session, ward.clinic.id, ward.now)
     assert [entry.patient_id for entry in panel.lanes[Lane.CALL_TODAY]] == [chest.id, above.id]
     assert [entry.patient_id for entry in panel.lanes[Lane.SETTLED]] == [steady.id]
     assert panel.lanes[Lane.CALL_TODAY][0].why == "Answered that there is chest pain today."
@@ -108,7 +109,7 @@ def test_every_patient_is_in_exactly_one_lane(ward):
     names = {f"P{number}" for number in range(12)}
     for number, name in enumerate(sorted(names)):
         ward.patient(name, pressures=STEADY[: number * 5])
-    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    panel = build_panel(ward.session, ward.clinic.id, ward.now)
     assert sorted(entry.name for entry in panel.entries) == sorted(names)
 
 
@@ -116,7 +117,7 @@ def test_another_clinics_patients_are_never_there(ward):
     other = open_ward(ward.session)
     other.patient("Elsewhere", pressures=STEADY)
     ward.patient("Here", pressures=STEADY)
-    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    panel = build_panel(ward.session, ward.clinic.id, ward.now)
     assert [entry.name for entry in panel.entries] == ["Here"]
 
 
@@ -130,9 +131,9 @@ def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
             for number in range(patients):
                 ward.patient(f"P{number}", pressures=STEADY)
         if refreshed:
-            assert reviewing.rebuild(engine, NOW).done == patients
+            assert refreshing.rebuild(engine, NOW).done == patients
         with read_session(engine) as session, counted(engine) as statements:
-            panel = reviewing.build_panel(session, clinic_id, NOW)
+            panel = build_panel(session, clinic_id, NOW)
         assert len(panel.entries) == patients
         assert all(entry.refreshed_now is not refreshed for entry in panel.entries)
         counts.append(len(statements))
@@ -146,11 +147,11 @@ def test_reading_the_panel_writes_nothing(engine):
         clinic_id = ward.clinic.id
         ward.patient("P", pressures=STEADY)
     with read_session(engine) as session, counted(engine) as statements:
-        reviewing.build_panel(session, clinic_id, NOW)
+        build_panel(session, clinic_id, NOW)
         assert session.scalar(select(func.count()).select_from(PanelRow)) == 0
     assert all(statement.lstrip().upper().startswith(("SELECT", "BEGIN")) for statement in statements)
 
 
 def test_there_is_no_panel_of_a_clinic_that_does_not_exist(engine):
     with read_session(engine) as session, pytest.raises(LookupError):
-        reviewing.build_panel(session, uuid.uuid4(), NOW)
+        build_panel(session, uuid.uuid4(), NOW)

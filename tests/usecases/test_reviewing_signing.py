@@ -11,11 +11,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
-from service import reviewing
 from service.domain import days
-from service.domain.amendments import amendments
+from service.domain.review import amendments
 from service.domain.validation import Refused
 from service.domain.vocabulary import Outcome, SignalKind, Swelling
+from service.reviewing import signing
+from service.reviewing.panel import build_panel
+from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Patient, Signal, SignOff, Staff
 from tests.ward import NOW, Ward, open_ward
@@ -37,18 +39,18 @@ def sign(ward: Ward, patient: Patient, **changes: object) -> SignOff:
         "next_look": None,
         "now": ward.now,
     }
-    return reviewing.sign(ward.session, ward.clinic.id, patient.id, **(given | changes))  # type: ignore[arg-type]
+    return signing.sign(ward.session, ward.clinic.id, patient.id, **(given | changes))  # type: ignore[arg-type]
 
 
 def test_a_signature_keeps_what_was_on_the_page(ward):
     patient = ward.patient("Asha", pressures=STEADY, weights=[80.0] * 10)
     signed = sign(ward, patient, note="  Spoke to her.  ", outcome=Outcome.CALLED)
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert signed.frozen["why"] == entry.why
     assert len(signed.frozen["days"]) == 30
     assert signed.note == "Spoke to her."
     assert signed.week == date(2026, 11, 23)  # the Monday of that week
-    assert signed.frozen_hash == reviewing.fingerprint(signed.frozen)
+    assert signed.frozen_hash == signing.fingerprint(signed.frozen)
     assert entry.signed is not None
     assert entry.signed.by == "Imogen Vale"
 
@@ -57,7 +59,7 @@ def test_a_signed_patient_goes_below_the_unsigned_of_their_lane(ward):
     first = ward.patient("Asha", pressures=STEADY)
     second = ward.patient("Ben", pressures=STEADY)
     sign(ward, first)
-    panel = reviewing.build_panel(ward.session, ward.clinic.id, ward.now)
+    panel = build_panel(ward.session, ward.clinic.id, ward.now)
     assert [entry.patient_id for entry in panel.entries] == [second.id, first.id]
     assert panel.signed == 1
 
@@ -65,7 +67,7 @@ def test_a_signed_patient_goes_below_the_unsigned_of_their_lane(ward):
 def test_the_second_signature_of_a_week_is_told_who_was_first(ward):
     patient = ward.patient("Asha", pressures=STEADY)
     sign(ward, patient)
-    with pytest.raises(reviewing.AlreadySigned) as caught:
+    with pytest.raises(signing.AlreadySigned) as caught:
         sign(ward, patient, staff=ward.staff("Rowan Pell"))
     assert caught.value.by == "Imogen Vale"
     # The transaction that lost is still good for everything else.
@@ -76,7 +78,7 @@ def test_next_week_is_signed_anew_and_counts_the_days_since(ward):
     patient = ward.patient("Asha", pressures=STEADY)
     sign(ward, patient)
     later = ward.now + timedelta(days=6)
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, later).entry
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, later).entry
     assert entry.signed is None
     assert entry.days_since_review == 6
     assert sign(ward, patient, now=later).week == date(2026, 11, 30)
@@ -86,7 +88,7 @@ def test_who_could_not_be_reached_is_carried_over_until_reached(ward):
     patient = ward.patient("Asha", pressures=STEADY)
     sign(ward, patient, outcome=Outcome.NOT_REACHED)
     later = ward.now + timedelta(days=6)
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, later).entry
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, later).entry
     assert entry.carried_over
     assert any("could not be reached on 25 November" in sentence for sentence in (entry.why, *entry.also))
 
@@ -105,12 +107,12 @@ def test_signing_marks_the_patients_signals_as_seen_by_the_signer(ward):
     )
     ward.session.add(signal)
     ward.session.flush()
-    before = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    before = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert any("not yet seen by anyone" in sentence for sentence in (before.why, *before.also))
     sign(ward, patient)
     ward.session.refresh(signal)
     assert signal.seen_by == ward.nurse.id
-    after = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    after = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert not any("not yet seen" in sentence for sentence in (after.why, *after.also))
 
 
@@ -163,9 +165,9 @@ def test_of_two_who_sign_at_once_exactly_one_wins(engine):
         ready.wait(timeout=10)
         try:
             with write_session(engine) as session:
-                reviewing.sign(session, clinic_id, patient_id, staff, Outcome.CALLED, "", None, NOW)
+                signing.sign(session, clinic_id, patient_id, staff, Outcome.CALLED, "", None, NOW)
             outcomes.append("signed")
-        except reviewing.AlreadySigned as other:
+        except signing.AlreadySigned as other:
             outcomes.append(f"told of {other.by}")
 
     threads = [threading.Thread(target=signs, args=(person,)) for person in people]
@@ -197,7 +199,7 @@ def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes)
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         signed = sign(ward, patient)
-        frozen_before, hash_before = reviewing.fingerprint(signed.frozen), signed.frozen_hash
+        frozen_before, hash_before = signing.fingerprint(signed.frozen), signed.frozen_hash
         today = ward.today(patient)
         readings = {}
         for turn, (ago, what, value) in enumerate(changes):
@@ -211,7 +213,7 @@ def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes)
             session.flush()
         session.expire_all()
         kept = session.get_one(SignOff, signed.id)
-        assert reviewing.fingerprint(kept.frozen) == frozen_before == hash_before == kept.frozen_hash
+        assert signing.fingerprint(kept.frozen) == frozen_before == hash_before == kept.frozen_hash
         session.rollback()
 
 
@@ -258,7 +260,7 @@ def test_a_late_reading_shows_as_an_amendment_of_the_signed_week(ward):
     missing = next(day for day in signed.frozen["days"] if "pa_diastolic" not in day)
     ward.reading(patient, date.fromisoformat(missing["day"]), 27.5)
     ward.session.flush()
-    seen = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
+    seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
     found = amendments([days.from_json(day) for day in seen.reviews[0].frozen["days"]], seen.days)
     assert [amendment.day.isoformat() for amendment in found] == [missing["day"]]
     assert "a reading came late, PA diastolic 27.5 mmHg" in found[0].sentence

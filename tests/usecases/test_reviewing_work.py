@@ -10,7 +10,6 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import Engine, select
 
-from service import reviewing
 from service.care.tasks import raise_task
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
@@ -24,7 +23,9 @@ from service.domain.vocabulary import (
     TaskKind,
     TaskState,
 )
-from service.reviewing import NewAdjustment
+from service.reviewing import adjusting, inbox, panel, refreshing, staff_notices
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
 from tests.ward import NOW, Ward, open_ward
@@ -45,7 +46,7 @@ def change(**given: object) -> NewAdjustment:
 
 
 def record(ward: Ward, patient, new: NewAdjustment, **rest: object) -> Adjustment:
-    return reviewing.record_adjustment(
+    return adjusting.record_adjustment(
         ward.session,
         ward.clinic.id,
         patient.id,
@@ -66,7 +67,7 @@ def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
         patient,
         change(made_on=TODAY - timedelta(days=10), follow_up_on=TODAY - timedelta(days=3), follow_up_what="Chemistry"),
     )
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert entry.lane is Lane.LOOK_CLOSELY
     assert "Chemistry after the change of 15 November is 3 days overdue." in (entry.why, *entry.also)
     assert entry.adjustment is not None
@@ -76,9 +77,9 @@ def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
 def test_a_follow_up_done_is_no_longer_due_and_is_noted_once(ward):
     patient = ward.patient("Asha", pressures=STEADY)
     made = record(ward, patient, change(follow_up_on=TODAY, follow_up_what="Chemistry"))
-    assert reviewing.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
-    assert not reviewing.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    assert adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
+    assert not adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert not any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
 
 
@@ -87,7 +88,7 @@ def test_an_older_follow_up_is_not_forgotten_for_a_newer_adjustment(ward):
     record(ward, patient, change(made_on=TODAY - timedelta(days=9), follow_up_on=TODAY, follow_up_what="Chemistry"))
     ward.now += timedelta(minutes=5)
     record(ward, patient, change(kind=AdjustmentKind.CALL, what="Rang"))
-    entry = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
+    entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert entry.adjustment is not None
     assert entry.adjustment.what == "Rang"
     assert any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
@@ -103,7 +104,7 @@ def test_a_correction_is_a_new_row_and_only_one_of_two_succeeds(ward):
     assert second.supersedes_id == first.id
     with pytest.raises(LookupError):
         record(ward, patient, change(what="60 mg"), corrects=first.id)
-    seen = reviewing.build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
+    seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
     assert [made.what for made in seen.adjustments] == ["40 mg"]
 
 
@@ -132,12 +133,12 @@ def test_an_adjustment_marks_the_panel_row_stale(engine):
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         ids = ward.clinic.id, patient.id, ward.nurse.id
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     with write_session(engine) as session:
         nurse = session.get_one(Staff, ids[2])
-        reviewing.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)
+        adjusting.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)
     with read_session(engine) as session:
-        assert reviewing.build_panel(session, ids[0], NOW).entries[0].refreshed_now
+        assert panel.build_panel(session, ids[0], NOW).entries[0].refreshed_now
 
 
 # --- the inbox -------------------------------------------------------------------------
@@ -151,27 +152,27 @@ def test_the_inbox_shows_danger_first_then_the_oldest(ward):
     ward.task(patient, TaskKind.ABOVE_LIMIT, "Above the limit.")
     ward.task(patient, TaskKind.SAFETY_ANSWER, "Chest pain was answered.")
     ward.session.flush()
-    kinds = [item.kind for item in reviewing.inbox(ward.session, ward.clinic.id)]
+    kinds = [item.kind for item in inbox.inbox(ward.session, ward.clinic.id)]
     assert kinds == [TaskKind.SAFETY_ANSWER, TaskKind.ABOVE_LIMIT, TaskKind.BROKEN_CONTACT, TaskKind.SILENT]
 
 
 def test_a_task_is_taken_by_one_and_stays_until_closed_with_a_reason(ward):
     task = ward.task(ward.patient("Asha"), TaskKind.SILENT, "No reading for 3 days.")
     other = ward.staff("Rowan Pell")
-    reviewing.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
-    with pytest.raises(reviewing.AlreadyHandled) as caught:
-        reviewing.take(ward.session, ward.clinic.id, task.id, other, ward.now)
+    inbox.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+    with pytest.raises(inbox.AlreadyHandled) as caught:
+        inbox.take(ward.session, ward.clinic.id, task.id, other, ward.now)
     assert caught.value.by == "Imogen Vale"
-    (item,) = reviewing.inbox(ward.session, ward.clinic.id)
+    (item,) = inbox.inbox(ward.session, ward.clinic.id)
     assert item.taken_by == "Imogen Vale"
     with pytest.raises(Refused):
-        reviewing.close(ward.session, ward.clinic.id, task.id, other, "   ", ward.now)
-    reviewing.close(ward.session, ward.clinic.id, task.id, other, "Rang; battery was flat.", ward.now)
-    assert reviewing.inbox(ward.session, ward.clinic.id) == []
-    (closed,) = reviewing.inbox(ward.session, ward.clinic.id, closed_since=ward.now - timedelta(days=1))
+        inbox.close(ward.session, ward.clinic.id, task.id, other, "   ", ward.now)
+    inbox.close(ward.session, ward.clinic.id, task.id, other, "Rang; battery was flat.", ward.now)
+    assert inbox.inbox(ward.session, ward.clinic.id) == []
+    (closed,) = inbox.inbox(ward.session, ward.clinic.id, closed_since=ward.now - timedelta(days=1))
     assert (closed.closed_by, closed.close_reason) == ("Rowan Pell", "Rang; battery was flat.")
-    with pytest.raises(reviewing.AlreadyHandled):
-        reviewing.close(ward.session, ward.clinic.id, task.id, ward.nurse, "again", ward.now)
+    with pytest.raises(inbox.AlreadyHandled):
+        inbox.close(ward.session, ward.clinic.id, task.id, ward.nurse, "again", ward.now)
     actions = list(ward.session.scalars(select(AuditLine.action).where(AuditLine.subject_id == task.id)))
     assert actions == ["task.take", "task.close"]
 
@@ -180,7 +181,7 @@ def test_nobody_takes_another_clinics_task(ward):
     other = open_ward(ward.session)
     task = other.task(other.patient("Elsewhere"), TaskKind.SILENT, "x")
     with pytest.raises(LookupError):
-        reviewing.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+        inbox.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
 
 
 # --- telling staff -----------------------------------------------------------------------
@@ -230,31 +231,31 @@ def desk(engine: Engine) -> Desk:
 
 def test_a_safety_answer_is_told_at_once_and_steps_up_to_the_next_who_is_then_the_last(desk):
     desk.raises(TaskKind.SAFETY_ANSWER, NOW)
-    reviewing.tell_staff(desk.engine, NOW)
+    staff_notices.tell_staff(desk.engine, NOW)
     assert desk.told() == [desk.nurse]
-    reviewing.tell_staff(desk.engine, NOW + timedelta(minutes=29))
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=29))
     assert desk.told() == [desk.nurse]
-    reviewing.tell_staff(desk.engine, NOW + timedelta(minutes=31))
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=31))
     assert desk.told() == [desk.nurse, desk.doctor]
     for hours in (1, 5, 24, 48):  # administrators are not on call, and nobody is told twice
-        reviewing.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
     assert desk.told() == [desk.nurse, desk.doctor]
 
 
 def test_a_silence_waits_a_day_before_anybody_is_sent_a_message(desk):
     desk.raises(TaskKind.SILENT, NOW)
-    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=23))
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=23))
     assert desk.told() == []
-    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=24))
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=24))
     assert desk.told() == [desk.nurse]
 
 
 def test_a_taken_task_steps_up_to_nobody_and_its_waiting_message_is_cancelled(desk):
     task_id = desk.raises(TaskKind.SAFETY_ANSWER, NOW)
-    reviewing.tell_staff(desk.engine, NOW)
+    staff_notices.tell_staff(desk.engine, NOW)
     with write_session(desk.engine) as session:
-        reviewing.take(session, desk.clinic_id, task_id, session.get_one(Staff, desk.doctor), NOW)
-    reviewing.tell_staff(desk.engine, NOW + timedelta(hours=5))
+        inbox.take(session, desk.clinic_id, task_id, session.get_one(Staff, desk.doctor), NOW)
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=5))
     with read_session(desk.engine) as session:
         (message,) = session.scalars(select(Message).where(Message.kind == MessageKind.STAFF_TASK))
     assert (message.state, message.reason) == (MessageState.CANCELLED, "task_taken")
@@ -265,7 +266,7 @@ def test_a_broken_contact_is_passed_over(desk):
         contact = session.scalars(select(Contact).where(Contact.staff_id == desk.nurse)).one()
         contact.state = ContactState.BROKEN
     desk.raises(TaskKind.SAFETY_ANSWER, NOW)
-    reviewing.tell_staff(desk.engine, NOW)
+    staff_notices.tell_staff(desk.engine, NOW)
     assert desk.told() == [desk.doctor]
 
 
@@ -274,7 +275,7 @@ def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ev
         ward = open_ward(session)
         clinic_id, patient_id = ward.clinic.id, ward.patient("Asha").id
         raise_task(session, clinic_id, patient_id, TaskKind.SAFETY_ANSWER, "Look.", {}, "k", NOW)
-    assert reviewing.tell_staff(engine, NOW).passed >= 1
+    assert staff_notices.tell_staff(engine, NOW).passed >= 1
     with read_session(engine) as session:
         (task,) = session.scalars(select(Task))
         assert task.step_up_at is None
@@ -286,13 +287,13 @@ def morning(day: int) -> datetime:
 
 
 def test_one_digest_a_day_says_how_many_are_open_and_nothing_else(desk):
-    reviewing.tell_staff(desk.engine, NOW)  # learns when the next morning is
+    staff_notices.tell_staff(desk.engine, NOW)  # learns when the next morning is
     desk.raises(TaskKind.SILENT, NOW)
     desk.raises(TaskKind.BROKEN_CONTACT, NOW)
-    reviewing.tell_staff(desk.engine, morning(26) - timedelta(minutes=1))
+    staff_notices.tell_staff(desk.engine, morning(26) - timedelta(minutes=1))
     assert desk.told(MessageKind.DIGEST) == []
     for minutes in (0, 10, 600):
-        reviewing.tell_staff(desk.engine, morning(26) + timedelta(minutes=minutes))
+        staff_notices.tell_staff(desk.engine, morning(26) + timedelta(minutes=minutes))
     assert sorted(map(str, desk.told(MessageKind.DIGEST))) == sorted(map(str, [desk.nurse, desk.doctor]))
     with read_session(desk.engine) as session:
         params = session.scalars(select(Message.params).where(Message.kind == MessageKind.DIGEST)).all()
@@ -301,14 +302,14 @@ def test_one_digest_a_day_says_how_many_are_open_and_nothing_else(desk):
 
 
 def test_no_digest_when_nothing_is_open_and_none_late_after_an_outage(desk):
-    reviewing.tell_staff(desk.engine, NOW)
-    reviewing.tell_staff(desk.engine, morning(26))
+    staff_notices.tell_staff(desk.engine, NOW)
+    staff_notices.tell_staff(desk.engine, morning(26))
     assert desk.told(MessageKind.DIGEST) == []
     desk.raises(TaskKind.FOLLOW_UP, NOW)
     # The worker was away for three mornings, and back long after the third.
-    reviewing.tell_staff(desk.engine, morning(29) + timedelta(hours=13))
+    staff_notices.tell_staff(desk.engine, morning(29) + timedelta(hours=13))
     assert desk.told(MessageKind.DIGEST) == []
     with read_session(desk.engine) as session:
         assert session.get_one(Clinic, desk.clinic_id).digest_at == morning(30)
-    reviewing.tell_staff(desk.engine, morning(30) + timedelta(hours=1))
+    staff_notices.tell_staff(desk.engine, morning(30) + timedelta(hours=1))
     assert len(desk.told(MessageKind.DIGEST)) == 2  # one each

@@ -24,7 +24,6 @@ from fixtures import people, seeding
 from fixtures.courses import days_lived
 from fixtures.demo import fill
 from fixtures.machine import machine
-from service import reviewing
 from service.care.windows import resettle
 from service.commands.seed import seed as seed_command
 from service.config import Settings
@@ -43,6 +42,8 @@ from service.domain.vocabulary import (
 )
 from service.domain.windows import times
 from service.links import Links, Purpose
+from service.reviewing import refreshing
+from service.reviewing.panel import build_panel
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
@@ -102,7 +103,7 @@ def seeded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Seeded]:
 
 def test_everybody_is_on_the_panel_and_every_lane_has_somebody(seeded: Seeded) -> None:
     with read_session(seeded.engine) as session:
-        panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
+        panel = build_panel(session, seeded.clinic.id, NOW)
     assert {entry.clinic_ref for entry in panel.entries} == {person.ref for person in people.PEOPLE}
     assert len(panel.entries) >= 24
     assert {lane for lane in Lane if panel.lanes[lane]} == set(Lane)
@@ -143,7 +144,7 @@ def test_rises_falls_adjustments_pauses_and_a_safety_answer_are_there(seeded: Se
 
 def test_past_weeks_are_signed_and_this_one_is_left_to_the_reader(seeded: Seeded) -> None:
     with read_session(seeded.engine) as session:
-        panel = reviewing.build_panel(session, seeded.clinic.id, NOW)
+        panel = build_panel(session, seeded.clinic.id, NOW)
     assert len({signed.week for signed in seeded.rows(SignOff)}) == seeding.SIGNED_WEEKS
     assert panel.signed == 0
     overdue = [entry for entry in panel.entries if (entry.days_since_review or 0) > 13]
@@ -165,9 +166,9 @@ def test_the_invented_past_is_what_the_service_itself_would_say(seeded: Seeded) 
         session.flush()
         session.commit()
     assert told() == before
-    reviewing.refresh(seeded.engine, NOW)
+    refreshing.refresh(seeded.engine, NOW)
     with read_session(seeded.engine) as session:
-        assert reviewing.differing(session, seeded.clinic.id, NOW) == []
+        assert refreshing.differing(session, seeded.clinic.id, NOW) == []
 
 
 def test_nothing_past_is_left_open(seeded: Seeded) -> None:

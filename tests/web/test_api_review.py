@@ -12,11 +12,12 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from service import reviewing, staffing
+from service import staffing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Role, Scope, SilenceCause, TaskKind
+from service.reviewing import refreshing, signing
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Staff
@@ -75,7 +76,7 @@ def machine(engine: Engine, tmp_path: Path) -> Machine:
             )
         }
         patients = {name: patient.id for name, patient in ids.items()}
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
@@ -122,7 +123,7 @@ def test_a_review_is_signed_by_a_person_once_and_a_repeat_of_the_call_answers_th
     assert "Imogen Vale" in second.get_json()["detail"]
     (kept,) = machine.get(path)["items"]
     assert kept["frozen"]["why"] == "Chest pain was answered."
-    assert kept["frozen_hash"] == reviewing.fingerprint(kept["frozen"])
+    assert kept["frozen_hash"] == signing.fingerprint(kept["frozen"])
     assert kept["amendments"] == []
 
 

@@ -16,11 +16,11 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, event, func, select
 
-from service import reviewing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
+from service.reviewing import refreshing
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, SignOff, Task
 from tests.signed_in import sign_in_as
@@ -91,7 +91,7 @@ def clinic(engine: Engine, tmp_path: Path) -> Clinic:
             session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
         ids = {name: patient.id for name, patient in patients.items()}
         clinic_id = ward.clinic.id
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
@@ -443,7 +443,7 @@ def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(
         one = ward.nurse
         one.password_set_at = NOW - timedelta(days=1)
         staff_id = one.id
-    reviewing.rebuild(engine, NOW)
+    refreshing.rebuild(engine, NOW)
     sign_in_as(clinic.client, staff_id, NOW)
     with statements_of(engine) as few:
         clinic.get("/clinic/review")

@@ -11,12 +11,14 @@ from flask import Response
 from marshmallow import Schema
 from sqlalchemy.orm import Session
 
-from service import reviewing
 from service.domain import days, review
-from service.domain.amendments import Amendment, amendments
 from service.domain.days import Day
+from service.domain.review import Amendment, amendments
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
-from service.reviewing import NewAdjustment, Past
+from service.reviewing import adjusting, measuring, patient, signing
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.panel import build_panel
+from service.reviewing.patient import SignedReview
 from service.store.session import read_session
 from service.store.tables import Adjustment, Patient
 from service.web.api import finding
@@ -51,7 +53,7 @@ WEEKS = 12
 def panel(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
     with read_session(services().engine) as session:
-        built = reviewing.build_panel(session, caller().clinic_id, services().clock.now())
+        built = build_panel(session, caller().clinic_id, services().clock.now())
     wanted = query.get("lane")
     return {
         "week": built.week,
@@ -71,28 +73,28 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with read_session(services().engine) as session:
-        return {"weeks": reviewing.coverage(session, caller().clinic_id, services().clock.now(), WEEKS)}
+        return {"weeks": measuring.coverage(session, caller().clinic_id, services().clock.now(), WEEKS)}
 
 
 @blueprint.route("/review/measures", methods=["GET"])
 @needs(Scope.REVIEW)
 @blueprint.response(200, MeasuresOut)
-def measures() -> reviewing.Measures:
+def measures() -> measuring.Measures:
     """How the clinic is doing over the last weeks."""
     with read_session(services().engine) as session:
-        return reviewing.measure(session, caller().clinic_id, services().clock.now(), WEEKS)
+        return measuring.measure(session, caller().clinic_id, services().clock.now(), WEEKS)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/review", methods=["GET"])
 @needs(Scope.REVIEW)
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
-def one(query: dict[str, Any], patient_id: uuid.UUID) -> reviewing.PatientReview:
+def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
     with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
         now = services().clock.now()
-        return reviewing.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
+        return patient.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
 
 
 @blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["GET"])
@@ -103,7 +105,7 @@ def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
     with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
-        told = _part(reviewing.reviews_of(session, finding.own_clinic(session), patient_id), query)
+        told = _part(patient.reviews_of(session, finding.own_clinic(session), patient_id), query)
         known = _known(session, told["items"], patient_id)
     return told | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in told["items"]]}
 
@@ -119,13 +121,13 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
             return call.answered
         finding.own(call.session, Patient, patient_id)
         try:
-            reviewing.sign(
+            signing.sign(
                 call.session, caller().clinic_id, patient_id, _staff(), new["outcome"], new["note"], new["next_look"],
                 services().clock.now(),
             )  # fmt: skip
-        except reviewing.AlreadySigned as first:
+        except signing.AlreadySigned as first:
             raise Problem(409, str(first)) from None
-        newest = reviewing.reviews_of(call.session, finding.own_clinic(call.session), patient_id)[0]
+        newest = patient.reviews_of(call.session, finding.own_clinic(call.session), patient_id)[0]
         return call.answer(SIGNED, _as_mapping(newest) | {"amendments": []})
 
 
@@ -137,7 +139,7 @@ def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
         finding.own(session, Patient, patient_id)
-        return _part(reviewing.adjustments_of(session, caller().clinic_id, patient_id), query)
+        return _part(patient.adjustments_of(session, caller().clinic_id, patient_id), query)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["POST"])
@@ -152,7 +154,7 @@ def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
             return call.answered
         finding.own(call.session, Patient, patient_id)
         try:
-            made = reviewing.record_adjustment(
+            made = adjusting.record_adjustment(
                 call.session, caller().clinic_id, patient_id, NewAdjustment(**new), _staff(), services().clock.now(),
                 corrects=corrects,
             )  # fmt: skip
@@ -172,7 +174,7 @@ def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:
             return call.answered
         made = finding.own(call.session, Adjustment, adjustment_id)
         try:
-            reviewing.follow_up_done(call.session, caller().clinic_id, adjustment_id, _staff(), services().clock.now())
+            adjusting.follow_up_done(call.session, caller().clinic_id, adjustment_id, _staff(), services().clock.now())
         except LookupError:
             raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
         call.session.refresh(made)
@@ -194,22 +196,22 @@ def _staff() -> CurrentStaff:
 
 def _made(session: Session, made: Adjustment) -> Any:
     """The adjustment with its author's name, as lists give it."""
-    found = reviewing.adjustments_of(session, made.clinic_id, made.patient_id)
+    found = patient.adjustments_of(session, made.clinic_id, made.patient_id)
     return next(one for one in found if one.id == made.id)
 
 
-def _as_mapping(past: Past) -> dict[str, Any]:
+def _as_mapping(past: SignedReview) -> dict[str, Any]:
     """A signed review as a mapping."""
-    return {name: getattr(past, name) for name in Past.__slots__}
+    return {name: getattr(past, name) for name in SignedReview.__slots__}
 
 
-def _known(session: Session, past: Sequence[Past], patient_id: uuid.UUID) -> tuple[Day, ...]:
+def _known(session: Session, past: Sequence[SignedReview], patient_id: uuid.UUID) -> tuple[Day, ...]:
     """The days of all these reviews as they read now; one read, whatever their number."""
     firsts = [date.fromisoformat(one.frozen["days"][0]["day"]) for one in past]
     if not firsts:
         return ()
-    return reviewing.days_since(session, caller().clinic_id, patient_id, min(firsts), services().clock.now())
+    return patient.days_since(session, caller().clinic_id, patient_id, min(firsts), services().clock.now())
 
 
-def _amended(past: Past, known: Sequence[Day]) -> list[Amendment]:
+def _amended(past: SignedReview, known: Sequence[Day]) -> list[Amendment]:
     return amendments([days.from_json(day) for day in past.frozen["days"]], known)

@@ -10,8 +10,8 @@ from flask import Response
 from marshmallow import Schema, fields
 from sqlalchemy import ColumnElement, Select, select
 
-from service import reviewing
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
+from service.reviewing import inbox
 from service.store.session import read_session
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
 from service.web.api import finding
@@ -135,7 +135,7 @@ def tasks(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.response(200, TASK)
 def take(_nothing: dict[str, Any], task_id: uuid.UUID) -> Response:
     """Say that you are looking at it. 409 names who was first."""
-    return _move(task_id, lambda session, staff, now: reviewing.take(session, caller().clinic_id, task_id, staff, now))
+    return _move(task_id, lambda session, staff, now: inbox.take(session, caller().clinic_id, task_id, staff, now))
 
 
 @blueprint.route("/tasks/<uuid:task_id>/close", methods=["POST"])
@@ -146,7 +146,7 @@ def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
     """Close it with a reason. 409 names who was first."""
     return _move(
         task_id,
-        lambda session, staff, now: reviewing.close(session, caller().clinic_id, task_id, staff, how["reason"], now),
+        lambda session, staff, now: inbox.close(session, caller().clinic_id, task_id, staff, how["reason"], now),
     )
 
 
@@ -169,7 +169,7 @@ def _move(task_id: uuid.UUID, act: Callable[..., None]) -> Response:
         task = finding.own(call.session, Task, task_id)
         try:
             act(call.session, staff, services().clock.now())
-        except reviewing.AlreadyHandled as first:
+        except inbox.AlreadyHandled as first:
             raise Problem(409, str(first)) from None
         call.session.refresh(task)
         return call.answer(TASK, task, 200)

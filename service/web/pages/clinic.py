@@ -15,10 +15,9 @@ import vl_convert
 from flask import Blueprint, Response, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service import reviewing
 from service.domain import review, spoken
 from service.domain.vocabulary import Lane
-from service.reviewing import PanelEntry
+from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
 from service.web.auth import staff_only
 from service.web.pages import (
@@ -92,7 +91,7 @@ def panel() -> ResponseReturnValue:
     asked = Asked.from_request()
     now = services().clock.now()
     with read_session(services().engine) as session:
-        built = reviewing.build_panel(session, g.clinic_id, now)
+        built = build_panel(session, g.clinic_id, now)
     return render_template(
         "clinic/panel.html",
         panel=built,

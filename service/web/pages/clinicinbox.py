@@ -8,9 +8,9 @@ from datetime import timedelta
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service import reviewing
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF
+from service.reviewing import inbox
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
@@ -28,8 +28,8 @@ def tasks() -> ResponseReturnValue:
     now = services().clock.now()
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
-        items = reviewing.inbox(session, g.clinic_id)
-        closed = reviewing.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
+        items = inbox.inbox(session, g.clinic_id)
+        closed = inbox.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
     return render_template(
         "clinic/inbox.html", items=items, closed=closed, zone=clinic.zone, now=now, closed_days=CLOSED_DAYS
     )
@@ -42,8 +42,8 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
     services_ = services()
     try:
         with write_session(services_.engine) as session:
-            reviewing.take(session, g.clinic_id, task_id, clinicwords.acting(), services_.clock.now())
-    except reviewing.AlreadyHandled as other:
+            inbox.take(session, g.clinic_id, task_id, clinicwords.acting(), services_.clock.now())
+    except inbox.AlreadyHandled as other:
         flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
     except LookupError:
         abort(404)
@@ -59,7 +59,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
     services_ = services()
     try:
         with write_session(services_.engine) as session:
-            reviewing.close(
+            inbox.close(
                 session,
                 g.clinic_id,
                 task_id,
@@ -67,7 +67,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
                 request.form.get("reason", ""),
                 services_.clock.now(),
             )
-    except reviewing.AlreadyHandled as other:
+    except inbox.AlreadyHandled as other:
         flash(f"{other.by} had closed it already.", "wrong")
     except Refused as refused:
         flash(f"Not closed. The reason must be {refused.accepted}.", "wrong")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, g, render_template
 from flask.typing import ResponseReturnValue
 
-from service import reviewing
+from service.reviewing import measuring
 from service.store.session import read_session
 from service.web.auth import staff_only
 from service.web.services import services
@@ -19,7 +19,7 @@ measures = Blueprint("measures", __name__, url_prefix="/measures")
 def page() -> ResponseReturnValue:
     """The panel's adherence calendar, silences by cause, and what asking brought."""
     with read_session(services().engine) as session:
-        told = reviewing.why_readings_stop(session, g.clinic_id, services().clock.now())
+        told = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
     return render_template("clinic/silences.html", told=told, busiest=max(told.hours) or 1)
 
 
@@ -28,5 +28,5 @@ def page() -> ResponseReturnValue:
 def measures_page() -> ResponseReturnValue:
     """The clinic's measures, week by week."""
     with read_session(services().engine) as session:
-        told = reviewing.measure(session, g.clinic_id, services().clock.now())
+        told = measuring.measure(session, g.clinic_id, services().clock.now())
     return render_template("clinic/measures.html", told=told)

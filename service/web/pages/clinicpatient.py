@@ -17,15 +17,17 @@ import vl_convert
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 
-from service import reviewing
 from service.domain import days as joined_
-from service.domain.amendments import amendments
 from service.domain.days import Day
 from service.domain.followup import PROPOSALS
+from service.domain.review import amendments
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
 from service.reports import charts, exports
-from service.reviewing import NewAdjustment, PatientReview
+from service.reviewing import adjusting, patient, records, signing
+from service.reviewing.adjusting import NewAdjustment
+from service.reviewing.panel import Panel, build_panel
+from service.reviewing.patient import PatientReview
 from service.store.session import read_session, write_session
 from service.web.auth import staff_only
 from service.web.pages import clinicpeople, clinicplan, clinicways, clinicwords
@@ -48,20 +50,20 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     seen = _seen(patient_id, days)
     now = services().clock.now()
     with read_session(services().engine) as session:
-        panel = reviewing.build_panel(session, g.clinic_id, now)
+        panel = build_panel(session, g.clinic_id, now)
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
-        known = reviewing.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
+        known = patient.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
         followed = clinicplan.followed(session, patient_id, now)
         ways = clinicways.ways(session, patient_id)
-    facts = reviewing.timeline_of(seen)
+    facts = patient.timeline_of(seen)
     return render_template(
         "clinic/patient.html",
         seen=seen,
         entry=seen.entry,
         days=days,
-        ranges=reviewing.RANGES,
+        ranges=patient.RANGES,
         sentence=charts.describe(facts),
-        remarks=reviewing.remarks,
+        remarks=records.remarks,
         proposals=PROPOSALS,
         panel=panel,
         around=_around(panel, patient_id),
@@ -77,7 +79,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
 def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The time line as a picture; `narrow=1` for a phone."""
     seen = _seen(patient_id, _days())
-    spec = charts.timeline(reviewing.timeline_of(seen), width=NARROW if request.args.get("narrow") else WIDE)
+    spec = charts.timeline(patient.timeline_of(seen), width=NARROW if request.args.get("narrow") else WIDE)
     with _drawing:
         drawn = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
@@ -89,7 +91,7 @@ def timeline_json(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The same drawing for the browser to draw itself, with each day's values under the pointer."""
     width = request.args.get("width", WIDE, type=int)
     seen = _seen(patient_id, _days())
-    spec = charts.timeline(reviewing.timeline_of(seen), width=min(max(width, 200), 1600), interactive=True)
+    spec = charts.timeline(patient.timeline_of(seen), width=min(max(width, 200), 1600), interactive=True)
     return Response(json.dumps(spec), mimetype="application/json", headers={"Cache-Control": "private, no-store"})
 
 
@@ -113,7 +115,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     try:
         outcome = _word(Outcome, "outcome")
         with write_session(services_.engine) as session:
-            reviewing.sign(
+            signing.sign(
                 session,
                 g.clinic_id,
                 patient_id,
@@ -123,7 +125,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
                 _date("next_look"),
                 services_.clock.now(),
             )
-    except reviewing.AlreadySigned as other:
+    except signing.AlreadySigned as other:
         flash(f"Not signed: {other.by} had signed this review already. Theirs stands.", "wrong")
     except Refused as refused:
         flash(f"Not signed. {_plain(refused)}", "wrong")
@@ -150,7 +152,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
             follow_up_what=request.form.get("follow_up_what", ""),
         )
         with write_session(services_.engine) as session:
-            reviewing.record_adjustment(
+            adjusting.record_adjustment(
                 session,
                 g.clinic_id,
                 patient_id,
@@ -175,7 +177,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
     services_ = services()
     try:
         with write_session(services_.engine) as session:
-            noted = reviewing.follow_up_done(
+            noted = adjusting.follow_up_done(
                 session, g.clinic_id, adjustment_id, clinicwords.acting(), services_.clock.now()
             )
     except LookupError:
@@ -190,17 +192,17 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
 def _seen(patient_id: uuid.UUID, days: int) -> PatientReview:
     with read_session(services().engine) as session:
         try:
-            return reviewing.build_patient(session, g.clinic_id, patient_id, services().clock.now(), days)
+            return patient.build_patient(session, g.clinic_id, patient_id, services().clock.now(), days)
         except LookupError:
             abort(404)
 
 
 def _days() -> int:
-    asked = request.args.get("days", reviewing.RANGES[0], type=int)
-    return asked if asked in reviewing.RANGES else reviewing.RANGES[0]
+    asked = request.args.get("days", patient.RANGES[0], type=int)
+    return asked if asked in patient.RANGES else patient.RANGES[0]
 
 
-def _around(panel: reviewing.Panel, patient_id: uuid.UUID) -> dict[str, Any]:
+def _around(panel: Panel, patient_id: uuid.UUID) -> dict[str, Any]:
     """The patients before and after this one on the panel, and the next who is not signed."""
     entries = panel.entries
     at = next((index for index, entry in enumerate(entries) if entry.patient_id == patient_id), None)

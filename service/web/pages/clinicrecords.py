@@ -10,9 +10,10 @@ import vl_convert
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
 
-from service import reviewing
 from service.domain import summary
 from service.reports import charts, exports, pdf
+from service.reviewing import measuring, patient, records
+from service.reviewing.panel import build_panel
 from service.store.session import read_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
@@ -30,8 +31,8 @@ def page() -> ResponseReturnValue:
     now = services().clock.now()
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
-        panel = reviewing.build_panel(session, g.clinic_id, now)
-        covered = reviewing.coverage(session, g.clinic_id, now, WEEKS_LISTED)
+        panel = build_panel(session, g.clinic_id, now)
+        covered = measuring.coverage(session, g.clinic_id, now, WEEKS_LISTED)
     return render_template("clinic/records.html", clinic=clinic, panel=panel, covered=covered)
 
 
@@ -41,7 +42,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
     """The signed record of the review week that begins on `week`."""
     with read_session(services().engine) as session:
         try:
-            record = reviewing.weekly_record(session, g.clinic_id, _date(week))
+            record = records.weekly_record(session, g.clinic_id, _date(week))
         except LookupError:
             abort(404)
     return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
@@ -54,12 +55,12 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
     until = request.args.get("until")
     with read_session(services().engine) as session:
         try:
-            record, seen = reviewing.patient_record(
+            record, seen = records.patient_record(
                 session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now()
             )
         except LookupError:
             abort(404)
-    facts = reviewing.timeline_of(seen)
+    facts = patient.timeline_of(seen)
     with _drawing:
         drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, width=600), allowed_base_urls=[])
     timeline = {
@@ -77,7 +78,7 @@ def joined_csv() -> ResponseReturnValue:
     """The joined days of every active patient, for as many days as asked for."""
     days = request.args.get("days", summary.STRIP_DAYS, type=int)
     with read_session(services().engine) as session:
-        joined = reviewing.joined_days(session, g.clinic_id, services().clock.now(), min(max(days, 1), 366))
+        joined = patient.joined_days(session, g.clinic_id, services().clock.now(), min(max(days, 1), 366))
     return Response(
         exports.joined_csv(joined),
         mimetype="text/csv",

@@ -9,7 +9,7 @@ from flask import Blueprint, abort
 from markupsafe import Markup
 
 from service.domain import localtime, spoken
-from service.domain.review_reasons import PAUSES
+from service.domain.review import PAUSES
 from service.domain.summary import Summary
 from service.domain.vocabulary import (
     AdjustmentKind,

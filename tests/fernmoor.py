@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import uuid
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -11,15 +10,13 @@ from typing import Any
 from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
-from service import enrolling
-from service.domain.vocabulary import Channel, ConsentKind, Source
-from service.store.audit import OPERATOR
+from service.domain.vocabulary import Source
 from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Clinic, Patient, Reading
+from tests.builder import AUCKLAND, NUMBERS, Builder, building, next_number
 
 # A Sunday evening in Auckland; the first window opens on Monday, 2 March, at seven.
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
-NUMBERS = itertools.count(100)
 
 
 @dataclass
@@ -43,29 +40,25 @@ class Fernmoor:
         plan: dict[str, Any] | None = None,
     ) -> Patient:
         number = next(NUMBERS)
-        with write_session(self.engine) as session:
-            new = enrolling.NewPatient(clinic_ref=f"F-{number}", name=f"Patient {number}", zone=zone)
-            # Long enough ago that follow-up is no longer that of the first weeks.
-            enrolled_at = self.now - enrolled
-            patient = enrolling.enrol_patient(session, self.clinic, new, OPERATOR, enrolled_at)
-            if contact:
-                enrolling.add_contact(session, patient, text_contact(), OPERATOR, self.now)
-            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, consent, "signed form", OPERATOR, self.now)
-            new_plan = enrolling.NewPlan(opens=opens, due=due, closes=closes, **(plan or {}))
-            enrolling.set_plan(session, patient, new_plan, OPERATOR, self.now)
-        return patient
+        with building(self.engine, self.now) as build:
+            return build.patient(
+                self.clinic,
+                f"Patient {number}",
+                ref=f"F-{number}",
+                zone=zone,
+                phones=(next_number(),) if contact else (),
+                consent=consent,
+                plan={"opens": opens, "due": due, "closes": closes, **(plan or {})},
+                # Long enough ago that follow-up is no longer that of the first weeks.
+                enrolled_ago=enrolled,
+            )
 
     def caregiver(
         self, patient: Patient, *, allowed: bool = True, agreed: bool = True, contact: bool = True
     ) -> Caregiver:
-        with write_session(self.engine) as session:
-            new = enrolling.NewCaregiver(name=f"Caregiver {next(NUMBERS)}")
-            caregiver = enrolling.add_caregiver(session, patient, new, OPERATOR, self.now)
-            if contact:
-                enrolling.add_contact(session, caregiver, text_contact(), OPERATOR, self.now)
-            for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, agreed)):
-                enrolling.record_consent(session, patient, kind, given, "by telephone", OPERATOR, self.now, caregiver)
-        return caregiver
+        with building(self.engine, self.now) as build:
+            phones = (next_number(),) if contact else ()
+            return build.caregiver(patient, f"Caregiver {next(NUMBERS)}", phones=phones, allowed=allowed, agreed=agreed)
 
     def write_reading(self, patient: Patient, day: date, received_at: datetime) -> None:
         """A reading as it lies in the table, with nothing told of it."""
@@ -79,21 +72,7 @@ class Fernmoor:
 
 
 def clinic_of(session: Session, now: datetime = START, **settings: Any) -> Clinic:
-    new = enrolling.NewClinic(
-        name="Fernmoor Clinic",
-        zone="Pacific/Auckland",
-        emergency_number="111",
-        contact_line="09 999 0100",
-        sender_name="Fernmoor",
-        quiet_from=time(21),
-        quiet_until=time(6, 30),
-        **settings,
-    )
-    return enrolling.enrol_clinic(session, new, OPERATOR, now)
-
-
-def text_contact() -> enrolling.NewContact:
-    return enrolling.NewContact(Channel.TEXT, f"+649999{next(NUMBERS):04}")
+    return Builder(session, now).clinic(**{**AUCKLAND, **settings})
 
 
 def reading_row(patient: Patient, day: date, received_at: datetime) -> dict[str, Any]:

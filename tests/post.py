@@ -12,16 +12,16 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service import delivery, enrolling
+from service import delivery
 from service.clock import FixedClock
 from service.delivery import Boundary
 from service.domain.tally import Tally
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskKind
 from service.store import outbox
-from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, MessageEvent, Task
 from service.transports.mock import MockGateway
+from tests.builder import Builder, building
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 PATIENT_PHONE, SECOND_PHONE, CAREGIVER_PHONE = "+447700900001", "+447700900002", "+447700900003"
@@ -34,34 +34,17 @@ class Post:
         self.gateway_path = path
         self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
         self.transports: Mapping[Channel, Any] = {Channel.TEXT: self.gateway}
-        with write_session(engine) as session:
-            self.clinic = enrolling.enrol_clinic(
-                session,
-                enrolling.NewClinic("Fernmoor Clinic", "Europe/London", "999", "+44 7700 900100", "Fernmoor"),
-                OPERATOR,
-                NOON,
-            )
-            self.patient = enrolling.enrol_patient(
-                session, self.clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, NOON
-            )
-            self.caregiver = enrolling.add_caregiver(
-                session, self.patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, NOON
-            )
-            for owner, number in (
-                (self.patient, PATIENT_PHONE),
-                (self.patient, SECOND_PHONE),
-                (self.caregiver, CAREGIVER_PHONE),
-            ):
-                enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, NOON)
-            self.consent(session, ConsentKind.MESSAGES, True)
-            self.consent(session, ConsentKind.MESSAGES, True, self.caregiver)
-            self.consent(session, ConsentKind.CAREGIVER, True, self.caregiver)
+        with building(engine, NOON) as build:
+            self.clinic = build.clinic()
+            self.patient = build.patient(self.clinic, ref="F-1", phones=(PATIENT_PHONE, SECOND_PHONE), consent=None)
+            self.caregiver = build.caregiver(self.patient, phones=(CAREGIVER_PHONE,), allowed=None, agreed=None)
+            self.consent(build.session, ConsentKind.MESSAGES, True)
+            self.consent(build.session, ConsentKind.MESSAGES, True, self.caregiver)
+            self.consent(build.session, ConsentKind.CAREGIVER, True, self.caregiver)
 
     def consent(self, session: Session, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
         self.clock.advance(timedelta(seconds=1))
-        enrolling.record_consent(
-            session, self.patient, kind, given, "form", OPERATOR, self.clock.now(), caregiver=caregiver
-        )
+        Builder(session, self.clock.now()).consent(self.patient, kind, given, caregiver)
 
     def write(
         self, kind: MessageKind, *, to: str = PATIENT_PHONE, lasts: timedelta = timedelta(hours=3), **more: Any

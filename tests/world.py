@@ -53,6 +53,7 @@ from service.store.tables import (
 )
 from service.transports.mock import Kept, MockGateway
 from service.worker import Worker, links_for
+from tests.builder import AUCKLAND, Builder, building
 
 Person = Patient | Caregiver
 SECRET = "a secret that only this test knows, 32+ characters"
@@ -127,18 +128,8 @@ class World:
 
     def opens_clinic(self, zone: str = "Pacific/Auckland", **settings: Any) -> Clinic:
         """The clinic, with other settings than the usual ones."""
-        new = enrolling.NewClinic(
-            name="Fernmoor Clinic",
-            zone=zone,
-            emergency_number="111",
-            contact_line="+64 9 999 0100",
-            sender_name="Fernmoor",
-            quiet_from=settings.pop("quiet_from", time(21)),
-            quiet_until=settings.pop("quiet_until", time(6)),
-            **settings,
-        )
-        with write_session(self.engine) as session:
-            self._clinic = enrolling.enrol_clinic(session, new, OPERATOR, self.now)
+        with building(self.engine, self.now) as build:
+            self._clinic = build.clinic(**{**AUCKLAND, "quiet_until": time(6), "zone": zone, **settings})
         return self._clinic
 
     def patient(
@@ -156,41 +147,35 @@ class World:
         """Somebody who has been looked after for a while, unless `enrolled` (ago) says otherwise."""
         clinic = self._clinic or self.opens_clinic(zone)
         opens, closes = (time.fromisoformat(wall) for wall in window)
-        with write_session(self.engine) as session:
-            new = enrolling.NewPatient(clinic_ref=f"F-{next(self._numbers)}", name=name, zone=zone)
-            patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, self.now - enrolled)
+        with building(self.engine, self.now) as build:
+            patient = build.patient(
+                clinic, name, ref=f"F-{next(self._numbers)}", zone=zone, consent=None, enrolled_ago=enrolled
+            )
             if phone:
-                self._hand_phone_to(session, patient)
-            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, consent, "signed form", OPERATOR, self.now)
-            rule = enrolling.NewPlan(opens=opens, due=time.fromisoformat(due), closes=closes, **plan)
-            enrolling.set_plan(session, patient, rule, OPERATOR, self.now)
+                self._hand_phone_to(build, patient)
+            build.consent(patient, ConsentKind.MESSAGES, consent)
+            build.plan(patient, opens=opens, due=time.fromisoformat(due), closes=closes, **plan)
         return patient
 
     def caregiver(self, patient: Patient, name: str, *, consent: bool = True, allowed: bool = True) -> Caregiver:
         """`consent` is the caregiver's own agreement; `allowed` is the patient's."""
-        with write_session(self.engine) as session:
-            caregiver = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver(name=name), OPERATOR, self.now)
-            self._hand_phone_to(session, caregiver)
-            for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, consent)):
-                enrolling.record_consent(session, patient, kind, given, "by telephone", OPERATOR, self.now, caregiver)
+        with building(self.engine, self.now) as build:
+            caregiver = build.caregiver(patient, name, allowed=allowed, agreed=consent)
+            self._hand_phone_to(build, caregiver)
         return caregiver
 
     def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
-        """Somebody on call, told in the order they were hired. They never sign in: a password takes its time on purpose."""
+        """Somebody on call, told in the order they were hired."""
         clinic = self._clinic or self.opens_clinic()
-        with write_session(self.engine) as session:
-            member = Staff(
-                id=uuid.uuid4(), clinic_id=clinic.id, email=f"{uuid.uuid4().hex}@fernmoor.example", name=name, role=role,
-                password_hash="", password_set_at=self.now, created_at=self.now + timedelta(seconds=len(self._phones)),
-            )  # fmt: skip
-            session.add(member)
-            session.flush()
-            self._hand_phone_to(session, member)
+        with building(self.engine, self.now) as build:
+            member = build.staff(clinic, name, role)
+            member.created_at += timedelta(seconds=len(self._phones))
+            self._hand_phone_to(build, member)
         return member
 
-    def _hand_phone_to(self, session: Any, person: Person | Staff) -> None:
+    def _hand_phone_to(self, build: Builder, person: Person | Staff) -> None:
         number = f"+64999900{next(self._numbers)}"
-        enrolling.add_contact(session, person, enrolling.NewContact(Channel.TEXT, number), OPERATOR, self.now)
+        build.contact(person, number)
         self._phones[person.id] = Phone(self, person, number)
 
     def phone(self, person: Person | Staff) -> Phone:

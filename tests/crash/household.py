@@ -7,7 +7,6 @@ what is wrong with a message that a provider is handed.
 from __future__ import annotations
 
 import random
-import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, time, timedelta
@@ -16,15 +15,15 @@ from typing import Any
 
 from sqlalchemy import Engine, event, text
 
-from service import delivery, enrolling
+from service import delivery
 from service.clock import FixedClock
 from service.config import Settings
 from service.delivery import Boundary, MessageFacts
-from service.domain.vocabulary import Channel, ConsentKind, MessageKind, Role, TaskKind
-from service.store.audit import OPERATOR
+from service.domain.vocabulary import Channel, MessageKind, TaskKind
 from service.store.session import write_session
-from service.store.tables import Base, Message, Patient, Staff, Task, Window
+from service.store.tables import Base, Clinic, Message, Patient, Task, Window
 from service.worker import Worker
+from tests.builder import Builder
 from tests.crash.picture import Person, Plan, is_quiet, local, shows
 from tests.crash.provider import Provider
 
@@ -179,40 +178,21 @@ class Household:
     # --- enrolling ------------------------------------------------------------------
 
     def _enrol(self, session: Any, zone: str, plan: Plan) -> None:
-        now = self.now
-        new = enrolling.NewClinic(
-            "Fernmoor Clinic", CLINIC_ZONE, "999", "+44 7700 900100", "Fernmoor", quiet_from=QUIET[0],
-            quiet_until=QUIET[1],
-        )  # fmt: skip
-        clinic = enrolling.enrol_clinic(session, new, OPERATOR, now)
-        nurse = Staff(
-            id=uuid.uuid4(), clinic_id=clinic.id, email="nurse@fernmoor.example", name="Nurse Invented",
-            role=Role.NURSE, password_hash="none", password_set_at=now, created_at=now,
-        )  # fmt: skip
-        session.add(nurse)
-        session.flush()
+        build = Builder(session, self.now)
+        clinic = build.clinic(quiet_from=QUIET[0], quiet_until=QUIET[1])
         self.people = [
-            self._patient(session, clinic, "Asha Invented", zone, plan, ASHA_PHONES),
-            self._patient(session, clinic, "Cato Invented", CLINIC_ZONE, plan, (CATO_PHONE,)),
+            self._patient(build, clinic, "Asha Invented", zone, plan, ASHA_PHONES),
+            self._patient(build, clinic, "Cato Invented", CLINIC_ZONE, plan, (CATO_PHONE,)),
         ]
         asha = session.get_one(Patient, self.people[0].id)
-        ben = enrolling.add_caregiver(
-            session, asha, enrolling.NewCaregiver("Ben Invented", zone=BEN_ZONE), OPERATOR, now
-        )
-        self.people[0].caregiver_id = ben.id
-        for kind in (ConsentKind.MESSAGES, ConsentKind.CAREGIVER):
-            enrolling.record_consent(session, asha, kind, True, "form", OPERATOR, now, caregiver=ben)
-        for owner, number in ((ben, BEN_PHONE), (nurse, NURSE_PHONE)):
-            enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, now)
+        self.people[0].caregiver_id = build.caregiver(asha, zone=BEN_ZONE, phones=(BEN_PHONE,)).id
+        build.staff(clinic, phone=NURSE_PHONE)
 
-    def _patient(self, session: Any, clinic: Any, name: str, zone: str, plan: Plan, phones: tuple[str, ...]) -> Person:
-        now = self.now
-        new = enrolling.NewPatient(clinic_ref=name, name=name, zone=zone)
-        patient = enrolling.enrol_patient(session, clinic, new, OPERATOR, now - timedelta(days=60))
-        for number in phones:
-            enrolling.add_contact(session, patient, enrolling.NewContact(Channel.TEXT, number), OPERATOR, now)
-        enrolling.record_consent(session, patient, ConsentKind.MESSAGES, True, "form", OPERATOR, now)
-        enrolling.set_plan(session, patient, enrolling.NewPlan(**vars(plan)), OPERATOR, now)
+    def _patient(
+        self, build: Builder, clinic: Clinic, name: str, zone: str, plan: Plan, phones: tuple[str, ...]
+    ) -> Person:
+        now, ago = build.now, timedelta(days=60)
+        patient = build.patient(clinic, name, ref=name, zone=zone, phones=phones, plan=vars(plan), enrolled_ago=ago)
         person = Person(patient.id, clinic.id, zone, plan, phones, local(now, zone).date())
         while shows(person.next_day, plan.opens, zone) <= now:
             person.next_day += timedelta(days=1)

@@ -15,14 +15,15 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
-from service import enrolling, staffing
+from service import staffing
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
+from service.domain.vocabulary import Channel, Role, Scope
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.transports.mock import MockGateway
+from tests.builder import building
 from tests.signed_in import sign_in_as
 
 MORNING = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -92,19 +93,12 @@ def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
 
     def make(name: str = "Fernmoor Clinic", scopes: tuple[Scope, ...] = tuple(Scope)) -> House:
         now = clock.now()
-        with write_session(engine) as session:
-            clinic = enrolling.enrol_clinic(
-                session, enrolling.NewClinic(name, "Europe/London", "999", "+44 7700 900100", "Fernmoor"), OPERATOR, now
-            )
-            patient = enrolling.enrol_patient(
-                session, clinic, enrolling.NewPatient("F-1", "Asha Invented", "Europe/London"), OPERATOR, now
-            )
-            caregiver = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver("Ben Invented"), OPERATOR, now)
-            contact = enrolling.NewContact(Channel.TEXT, "+447700900001")
-            enrolling.add_contact(session, patient, contact, OPERATOR, now)
-            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, True, "form", OPERATOR, now)
-            enrolling.set_plan(session, patient, enrolling.NewPlan(time(7), time(9), time(11)), OPERATOR, now)
-            _, secret = staffing.issue_key(session, clinic.id, "machine", scopes, OPERATOR, now)
+        with building(engine, now) as build:
+            clinic = build.clinic(name)
+            plan = {"due": time(9), "closes": time(11)}
+            patient = build.patient(clinic, ref="F-1", phones=("+447700900001",), plan=plan)
+            caregiver = build.caregiver(patient, allowed=None, agreed=None)
+            _, secret = staffing.issue_key(build.session, clinic.id, "machine", scopes, OPERATOR, now)
         return House(app, engine, clock, clinic.id, patient.id, caregiver.id, secret)
 
     return make

@@ -1,0 +1,141 @@
+"""The one way in which tests make an invented clinic: through the service's own use cases.
+
+`Builder` works inside one transaction at one moment. The worlds that tests live in
+(`tests/world.py`, `post.py`, `fernmoor.py`, `web/conftest.py`, `crash/household.py`)
+are thin skins around it: they say which clinic and who is in it. Names, numbers and
+places are invented; the numbers are of ranges kept for fiction.
+"""
+
+from __future__ import annotations
+
+import itertools
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+from typing import Any
+
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from service import enrolling
+from service.domain.vocabulary import Channel, ConsentKind, Role
+from service.store.audit import OPERATOR
+from service.store.session import write_session
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
+
+NUMBERS = itertools.count(100)
+# What a test's clinic is like where nothing else matters.
+LONDON: dict[str, Any] = {"zone": "Europe/London", "emergency_number": "999", "contact_line": "+44 7700 900100"}
+AUCKLAND: dict[str, Any] = {
+    "zone": "Pacific/Auckland",
+    "emergency_number": "111",
+    "contact_line": "+64 9 999 0100",
+    "quiet_from": time(21),
+    "quiet_until": time(6, 30),
+}
+
+
+@dataclass
+class Builder:
+    """Enrols people into a clinic, each through its use case and with its audit line, at `now`."""
+
+    session: Session
+    now: datetime
+
+    def clinic(self, name: str = "Fernmoor Clinic", **settings: Any) -> Clinic:
+        new = enrolling.NewClinic(name=name, **{"sender_name": "Fernmoor", **LONDON, **settings})
+        return enrolling.enrol_clinic(self.session, new, OPERATOR, self.now)
+
+    def patient(
+        self,
+        clinic: Clinic,
+        name: str = "Asha Invented",
+        *,
+        ref: str = "",
+        zone: str = "Europe/London",
+        phones: tuple[str, ...] = (),
+        consent: bool | None = True,
+        plan: dict[str, Any] | None = None,
+        enrolled_ago: timedelta = timedelta(0),
+        **particulars: Any,
+    ) -> Patient:
+        """A patient enrolled `enrolled_ago`, with text contacts, the consent to messages, and the plan, where given.
+
+        `consent` None records nothing. A follow-up of the first weeks is another one than
+        later: `enrolled_ago` of 60 days is past it.
+        """
+        new = enrolling.NewPatient(clinic_ref=ref or f"F-{next(NUMBERS)}", name=name, zone=zone, **particulars)
+        patient = enrolling.enrol_patient(self.session, clinic, new, OPERATOR, self.now - enrolled_ago)
+        for number in phones:
+            self.contact(patient, number)
+        if consent is not None:
+            self.consent(patient, ConsentKind.MESSAGES, consent)
+        if plan is not None:
+            self.plan(patient, **plan)
+        return patient
+
+    def caregiver(
+        self,
+        patient: Patient,
+        name: str = "Ben Invented",
+        *,
+        phones: tuple[str, ...] = (),
+        allowed: bool | None = True,
+        agreed: bool | None = True,
+        **particulars: Any,
+    ) -> Caregiver:
+        """A caregiver with text contacts; `allowed` is the patient's consent, `agreed` the caregiver's own."""
+        new = enrolling.NewCaregiver(name=name, **particulars)
+        caregiver = enrolling.add_caregiver(self.session, patient, new, OPERATOR, self.now)
+        for number in phones:
+            self.contact(caregiver, number)
+        for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, agreed)):
+            if given is not None:
+                self.consent(patient, kind, given, caregiver)
+        return caregiver
+
+    def contact(
+        self, owner: Patient | Caregiver | Staff, address: str = "", channel: Channel = Channel.TEXT
+    ) -> Contact:
+        new = enrolling.NewContact(channel, address or next_number())
+        return enrolling.add_contact(self.session, owner, new, OPERATOR, self.now)
+
+    def consent(self, patient: Patient, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
+        enrolling.record_consent(self.session, patient, kind, given, "signed form", OPERATOR, self.now, caregiver)
+
+    def plan(self, patient: Patient, **rule: Any) -> Plan:
+        """Seven to ten in the morning, due at half past eight, unless said otherwise."""
+        new = enrolling.NewPlan(**{"opens": time(7), "due": time(8, 30), "closes": time(10), **rule})
+        return enrolling.set_plan(self.session, patient, new, OPERATOR, self.now)
+
+    def staff(self, clinic: Clinic, name: str = "Nurse Invented", role: Role = Role.NURSE, phone: str = "") -> Staff:
+        """Somebody on call who never signs in: hashing a password takes its time on purpose."""
+        member = Staff(
+            id=uuid.uuid4(),
+            clinic_id=clinic.id,
+            email=f"{uuid.uuid4().hex}@fernmoor.example",
+            name=name,
+            role=role,
+            password_hash="none",
+            password_set_at=self.now,
+            created_at=self.now,
+        )
+        self.session.add(member)
+        self.session.flush()
+        if phone:
+            self.contact(member, phone)
+        return member
+
+
+def next_number() -> str:
+    """A telephone number that nobody else in these tests has."""
+    return f"+649999{next(NUMBERS):04}"
+
+
+@contextmanager
+def building(engine: Engine, now: datetime) -> Iterator[Builder]:
+    """One transaction at `now`, committed at the end."""
+    with write_session(engine) as session:
+        yield Builder(session, now)

@@ -19,10 +19,12 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service import enrolling, intake
+from service import enrolling
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
+from service.domain.diary import Answers, NewCheckin
+from service.domain.readings import NewReading
 from service.domain.review import Lane
 from service.domain.vocabulary import (
     CaregiverAnswer,
@@ -34,6 +36,9 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.intake.caregivers import record_caregiver_reply
+from service.intake.checkins import RecordedCheckin, record_checkin
+from service.intake.readings import record_reading
 from service.links import Links, Purpose
 from service.reviewing.patient import build_patient
 from service.store.audit import OPERATOR, Actor, ActorKind
@@ -233,16 +238,14 @@ class World:
 
     def reading(self, patient: Patient, diastolic: float = 18.0, taken_at: datetime | None = None) -> None:
         """The sensor's machine sends a reading, taken a minute ago unless said otherwise."""
-        new = intake.NewReading(patient.id, taken_at or self.now - timedelta(minutes=1), diastolic + 18, diastolic)
+        new = NewReading(patient.id, taken_at or self.now - timedelta(minutes=1), diastolic + 18, diastolic)
         with write_session(self.engine) as session:
-            intake.record_reading(session, patient.clinic_id, new, Actor(ActorKind.KEY), self.now)
+            record_reading(session, patient.clinic_id, new, Actor(ActorKind.KEY), self.now)
 
-    def checks_in(self, patient: Patient, **answers: Any) -> intake.RecordedCheckin:
-        new = intake.NewCheckin(patient.id, intake.Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
+    def checks_in(self, patient: Patient, **answers: Any) -> RecordedCheckin:
+        new = NewCheckin(patient.id, Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
         with write_session(self.engine) as session:
-            return intake.record_checkin(
-                session, patient.clinic_id, new, Actor(ActorKind.PATIENT, patient.id), self.now
-            )
+            return record_checkin(session, patient.clinic_id, new, Actor(ActorKind.PATIENT, patient.id), self.now)
 
     def pauses(self, patient: Patient, first: date, last: date | None, cause: PauseCause = PauseCause.AWAY) -> Pause:
         with write_session(self.engine) as session:
@@ -338,7 +341,7 @@ class Page:
             window_id, caregiver_id = nudged.window_id, nudged.caregiver_id
             assert window_id is not None
             assert caregiver_id is not None
-            intake.record_caregiver_reply(
+            record_caregiver_reply(
                 session,
                 caregiver_id,
                 window_id,
@@ -349,7 +352,7 @@ class Page:
                 self._world.now,
             )
 
-    def checks_in(self, **answers: Any) -> intake.RecordedCheckin:
+    def checks_in(self, **answers: Any) -> RecordedCheckin:
         """A patient's diary for the day of the window."""
         with read_session(self._world.engine) as session:
             window = session.get_one(Window, self.opened.subject_id)

@@ -79,7 +79,7 @@ class NewReading:
 
 
 @dataclass(slots=True)
-class Judged:
+class CheckedReading:
     """A believable reading: pressures in mmHg, the instant in UTC, remarks on what is odd about it."""
 
     taken_at: datetime
@@ -112,7 +112,7 @@ def mean_of(systolic: V, diastolic: V) -> V:
     return (systolic + 2.0 * diastolic) / 3.0
 
 
-def judge(new: NewReading, now: datetime) -> Judged:
+def checked(new: NewReading, now: datetime) -> CheckedReading:
     """The reading in mmHg, if it can be true. Raises Refused."""
     taken_at = _instant(new.taken_at, now)
     systolic = _pressure("pa_systolic", new.pa_systolic, new.unit)
@@ -128,10 +128,10 @@ def judge(new: NewReading, now: datetime) -> Judged:
     rate = None if new.heart_rate is None else _in_range("heart_rate", new.heart_rate, 1.0)
     _check_source_ref(new.source_ref)
     remarks = _remarks(new.posture, systolic - diastolic, taken_at > now)
-    return Judged(taken_at, systolic, diastolic, mean, new.pa_mean is None, rate, remarks)
+    return CheckedReading(taken_at, systolic, diastolic, mean, new.pa_mean is None, rate, remarks)
 
 
-def says_nothing_new(repeat: Judged, kept: Judged) -> bool:
+def says_nothing_new(repeat: CheckedReading, kept: CheckedReading) -> bool:
     """Whether `repeat`, of the same instant as `kept`, tells nothing that `kept` does not.
 
     What the repeat leaves out (mean, heart rate) does not make it another reading.

@@ -227,3 +227,10 @@ class Response(StrEnum):
     SETTLED = "settled"
     NOT_SETTLING = "not_settling"
     TOO_FEW_READINGS = "too_few_readings"
+
+
+class IntakeOutcome(StrEnum):
+    """What became of a reading, check-in or reply that was sent."""
+
+    RECORDED = "recorded"
+    DUPLICATE = "duplicate"  # it was there already; nothing was written

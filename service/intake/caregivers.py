@@ -9,6 +9,7 @@ answer ends what the first one paused, and both stay on record.
 from __future__ import annotations
 
 import uuid
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import func, select, update
@@ -18,8 +19,16 @@ from service.care.pauses import add_pause, end_after, move_last_day, pause_on
 from service.care.tasks import raise_task
 from service.domain import fields, localtime, spoken
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, CaregiverAnswer, MessageKind, PauseCause, StepKind, StepState, TaskKind
-from service.intake.outcomes import Outcome, RecordedReply
+from service.domain.vocabulary import (
+    ActorKind,
+    CaregiverAnswer,
+    IntakeOutcome,
+    MessageKind,
+    PauseCause,
+    StepKind,
+    StepState,
+    TaskKind,
+)
 from service.store import audit, outbox, panel
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
 
@@ -40,6 +49,17 @@ SAYS = {
     CaregiverAnswer.AWAY: "says they are away",
     CaregiverAnswer.EQUIPMENT: "says the equipment gives trouble",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedReply:
+    """The row that holds what a caregiver said, and the pause it made, if any."""
+
+    id: uuid.UUID
+    outcome: IntakeOutcome
+    pause_id: uuid.UUID | None
+    paused_from: date | None
+    paused_to: date | None  # the last day; None is until told
 
 
 def record_caregiver_reply(
@@ -66,7 +86,7 @@ def record_caregiver_reply(
     note = _checked_note(note)
     if (said := _said_before(session, caregiver_id, window_id, answer, until, note)) is not None:
         held = pause_on(session, window.patient_id, window.local_date, cause) if cause else None
-        return _told(said, Outcome.DUPLICATE, held)
+        return _told(said, IntakeOutcome.DUPLICATE, held)
     silence_id = _silence(session, window)
     reply = CaregiverReply(
         id=uuid.uuid4(), clinic_id=window.clinic_id, patient_id=window.patient_id, caregiver_id=caregiver_id,
@@ -93,7 +113,7 @@ def record_caregiver_reply(
         f"caregiver_says:{reply.id}",
         now,
     )
-    return _told(reply.id, Outcome.RECORDED, pause)
+    return _told(reply.id, IntakeOutcome.RECORDED, pause)
 
 
 def _checked_pair(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> tuple[Caregiver, Window]:
@@ -234,7 +254,7 @@ def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None
     return f"{sentence} They add: “{note}”" if note else sentence
 
 
-def _told(reply_id: uuid.UUID, outcome: Outcome, pause: Pause | None) -> RecordedReply:
+def _told(reply_id: uuid.UUID, outcome: IntakeOutcome, pause: Pause | None) -> RecordedReply:
     if pause is None:
         return RecordedReply(reply_id, outcome, None, None, None)
     return RecordedReply(reply_id, outcome, pause.id, pause.from_date, pause.to_date)

@@ -8,10 +8,14 @@ stays on record. Few statements, none through the ORM: this is the busiest write
 from __future__ import annotations
 
 import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Row, and_, bindparam, select, update
+import structlog
+from sqlalchemy import Connection, Engine, Row, and_, bindparam, select, update
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
@@ -19,15 +23,30 @@ from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
-from service.domain.vocabulary import PatientState, SafetySign
+from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign
 from service.intake import safety, whom
-from service.intake.outcomes import Outcome, RecordedCheckin
 from service.store import audit, panel
+from service.store.audit import Actor
 from service.store.bulk import insert_row
-from service.store.session import Where, objects, rows
+from service.store.quarantine import place, quarantine
+from service.store.session import Where, objects, read_session, rows, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
 
 TRIES = 3  # somebody else may be writing the same day's check-in at this moment
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedCheckin:
+    """The row that holds a check-in, and what whoever sent it must be told."""
+
+    id: uuid.UUID
+    outcome: IntakeOutcome
+    patient_id: uuid.UUID
+    local_date: date
+    safety: bool  # a sign of an emergency is in it: say at once to call the number
+    emergency_number: str
+    corrects: uuid.UUID | None  # the earlier check-in of that date
+    remarks: tuple[str, ...]
 
 
 def record_checkin(
@@ -54,7 +73,7 @@ def record_checkin(
         standing, day = _standing(where, clinic_id, new, now)
         earlier = _earlier(where, standing)
         if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
-            return _told(standing, Outcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
+            return _told(standing, IntakeOutcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
         odd = kept["weight_kg"] is not None and diary.is_odd_weight(kept["weight_kg"], standing.last_weight)
         remarks = (diary.ODD_WEIGHT,) if odd else ()
         row = {
@@ -85,19 +104,19 @@ def record_checkin(
         said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)
         with objects(where) as session:
             safety.raise_task_for(session, said, standing.emergency_number, now)
-    return _told(standing, Outcome.RECORDED, row["id"], day, answers, remarks)
+    return _told(standing, IntakeOutcome.RECORDED, row["id"], day, answers, remarks)
 
 
 def try_checkin(
     session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime, *, may_correct: bool
-) -> Outcome:
+) -> IntakeOutcome:
     """What `record_checkin` would answer, without writing anything. Raises Refused as it would."""
     kept = columns_of(diary.checked(new.answers))
     standing, day = _standing(session, clinic_id, new, now)
     earlier = _earlier(session, standing)
     if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
-        return Outcome.DUPLICATE
-    return Outcome.RECORDED
+        return IntakeOutcome.DUPLICATE
+    return IntakeOutcome.RECORDED
 
 
 def is_repeated(earlier: Row[Any], day: date, kept: dict[str, Any], *, may_correct: bool) -> bool:
@@ -207,7 +226,7 @@ def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
 
 def _told(
     standing: Row[Any],
-    outcome: Outcome,
+    outcome: IntakeOutcome,
     checkin_id: uuid.UUID,
     day: date,
     answers: Answers,
@@ -220,6 +239,75 @@ def _told(
         local_date=day,
         safety=bool(answers.safety_signs),
         emergency_number=standing.emergency_number,
-        corrects=standing.checkin_id if outcome is Outcome.RECORDED else None,
+        corrects=standing.checkin_id if outcome is IntakeOutcome.RECORDED else None,
         remarks=remarks,
     )
+
+
+log = structlog.get_logger(__name__)
+
+
+def record_checkins(
+    engine: Engine,
+    clinic_id: uuid.UUID,
+    new: Sequence[NewCheckin],
+    actor: Actor,
+    now: datetime,
+    *,
+    may_correct: bool,
+) -> list[IntakeOutcome | Refused]:
+    """Take in a batch, and say of each check-in what became of it, in the order given."""
+
+    def take(session: Session, one: NewCheckin) -> IntakeOutcome:
+        return record_checkin(session, clinic_id, one, actor, now, may_correct=may_correct).outcome
+
+    try:
+        with write_session(engine) as session:
+            return [_guarded(session, one, take) for one in new]
+    except (OperationalError, InterfaceError):
+        raise  # the database is away: no check-in is to blame
+    except Exception as error:
+        log.warning("batch refused, now one by one", kind="checkin", rows=len(new), error=place(error))
+    return [_alone(engine, one, take, now) for one in new]
+
+
+def try_checkins(
+    engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewCheckin], now: datetime, *, may_correct: bool
+) -> list[IntakeOutcome | Refused]:
+    """What `record_checkins` would answer of each by itself, without writing anything."""
+
+    def take(session: Session, one: NewCheckin) -> IntakeOutcome:
+        return try_checkin(session, clinic_id, one, now, may_correct=may_correct)
+
+    with read_session(engine) as session:
+        return [_guarded(session, one, take) for one in new]
+
+
+def _guarded(
+    session: Session, one: NewCheckin, take: Callable[[Session, NewCheckin], IntakeOutcome]
+) -> IntakeOutcome | Refused:
+    try:
+        with session.begin_nested():
+            return take(session, one)
+    except Refused as refusal:
+        return refusal
+
+
+def _alone(
+    engine: Engine, one: NewCheckin, take: Callable[[Session, NewCheckin], IntakeOutcome], now: datetime
+) -> IntakeOutcome | Refused:
+    try:
+        with write_session(engine) as session:
+            return take(session, one)
+    except Refused as refusal:
+        return refusal
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:
+        subject = ("new_checkin", uuid.uuid4())
+        log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
+        with write_session(engine) as session:
+            quarantine(session, subject, error, now)
+        return Refused(
+            "checkin", None, f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
+        )

@@ -19,11 +19,11 @@ from sqlalchemy import Engine
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
 from service.domain.validation import Refused
+from service.domain.vocabulary import IntakeOutcome
 from service.intake.cells import CHECKINS, READINGS, CheckinRows, ReadingRows
+from service.intake.checkins import record_checkins, try_checkins
 from service.intake.files import Layout, Sheet, opened, rows
-from service.intake.many import record_readings, try_readings
-from service.intake.many_checkins import record_checkins, try_checkins
-from service.intake.outcomes import Outcome, Recorded
+from service.intake.readings import RecordedReading, record_readings, try_readings
 from service.store.audit import Actor
 
 New = TypeVar("New", NewReading, NewCheckin)
@@ -43,13 +43,13 @@ class ImportReport:
     tried: bool = False  # nothing was written
     stopped: bool = False  # a strict run met a refused row
 
-    def add(self, lines: Sequence[int], results: Sequence[Recorded | Outcome | Refused]) -> None:
+    def add(self, lines: Sequence[int], results: Sequence[RecordedReading | IntakeOutcome | Refused]) -> None:
         for line, result in zip(lines, results, strict=True):
             if isinstance(result, Refused):
                 self.refused.append(result.at_line(line))
                 continue
-            outcome = result.outcome if isinstance(result, Recorded) else result
-            if outcome is Outcome.DUPLICATE:
+            outcome = result.outcome if isinstance(result, RecordedReading) else result
+            if outcome is IntakeOutcome.DUPLICATE:
                 self.duplicates += 1
             else:
                 self.taken += 1
@@ -114,8 +114,8 @@ class _Work(Generic[New]):
     layout: Layout
     at_once: int
     reads: Callable[[Sheet], Callable[[list[str]], New]]
-    tries: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]]
-    takes: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]]
+    tries: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
+    takes: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
 
     def run(self, source: Path | BinaryIO, *, dry_run: bool, strict: bool, progress: Progress | None) -> ImportReport:
         if dry_run or strict:
@@ -128,7 +128,7 @@ class _Work(Generic[New]):
     def _pass(
         self,
         source: Path | BinaryIO,
-        take: Callable[[list[New]], Sequence[Recorded | Outcome | Refused]],
+        take: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]],
         *,
         stop: bool,
         progress: Progress | None,

@@ -1,163 +1,335 @@
-"""Take in pressure readings, one at a time or a batch with a guard around each.
+"""Take in pressure readings, one or many.
 
 Promises that a reading is written once however often it is sent, in the window of
-its own day however late it comes, and that what it changes is changed in the same
+its own day however late it comes, and that what follows from it (audit line, window,
+silence, review row, a task when it is beyond a typed limit) is written in the same
 transaction. A correction supersedes; nothing is overwritten.
+
+One reading is a batch of one. A batch is one transaction, because that is what makes
+a long file quick; when something unforeseen stops it, each reading is tried in a
+transaction of its own, and the one to blame is quarantined and reported.
 """
 
 from __future__ import annotations
 
 import uuid
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, select, update
-from sqlalchemy.dialects import postgresql, sqlite
+import structlog
+from sqlalchemy import ColumnElement, Engine, select, tuple_, update
+from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
-from service.care import windows
-from service.domain import readings
+from service.care.many_arrivals import readings_arrived
+from service.care.tasks import raise_task
+from service.care.windows import resettle
+from service.domain import readings, spoken
 from service.domain.localtime import local_date, zone
-from service.domain.readings import Judged, NewReading
+from service.domain.readings import CheckedReading, NewReading
 from service.domain.validation import Refused
-from service.intake import limits, whom
-from service.intake.outcomes import Outcome, Recorded
+from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
+from service.intake import whom
 from service.intake.whom import Whom
 from service.store import audit, panel
-from service.store.tables import Reading
+from service.store.bulk import insert_rows
+from service.store.quarantine import place, quarantine
+from service.store.session import read_session, write_session
+from service.store.tables import Limits, Reading, Task
+
+log = structlog.get_logger(__name__)
+
+AT_ONCE = 400  # names in one query's list: under every database's limit on parameters
+IF_NEW = "ON CONFLICT (patient_id, taken_at) WHERE superseded_at IS NULL DO NOTHING"
+# A pressure beyond a limit longer ago than this belongs to the weekly review, not to somebody's evening.
+NEWS = timedelta(days=2)
+Key = tuple[uuid.UUID, datetime]  # of a current reading: its patient and its instant
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class RecordedReading:
+    """The row that holds what was sent, and whether it was written now."""
+
+    id: uuid.UUID
+    outcome: IntakeOutcome
+
+
+@dataclass(slots=True)
+class _Placed:
+    """A reading that can be true and whose patient was found, as the row to write."""
+
+    at: int  # its place in the batch
+    new: NewReading
+    checked: CheckedReading
+    row: dict[str, Any]
+
+    @property
+    def key(self) -> Key:
+        return self.row["patient_id"], self.row["taken_at"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Current:
+    """A reading that is on record."""
+
     id: uuid.UUID
     superseded_at: datetime | None
     supersedes_id: uuid.UUID | None
-    judged: Judged
+    checked: CheckedReading
 
 
-_CURRENT: dict[str, Any] = {
-    "index_elements": ["patient_id", "taken_at"],
-    "index_where": Reading.superseded_at.is_(None),
-}
-INSERT = {
-    "sqlite": sqlite.insert(Reading).on_conflict_do_nothing(**_CURRENT).execution_options(preserve_rowcount=True),
-    "postgresql": postgresql.insert(Reading)
-    .on_conflict_do_nothing(**_CURRENT)
-    .execution_options(preserve_rowcount=True),
-}
+Result = RecordedReading | Refused
 
 
 def record_reading(
     session: Session, clinic_id: uuid.UUID, new: NewReading, actor: audit.Actor, now: datetime
-) -> Recorded:
-    """Take in one pressure reading and everything that follows from it.
+) -> RecordedReading:
+    """Take in one pressure reading and everything that follows from it, in the caller's transaction.
 
-    One transaction: the reading, its audit line, the window it answers, the
-    messages and steps it makes pointless, the silence it ends, the mark on the
-    patient's review row, and a task when it is beyond a typed limit.
     Raises Refused, and writes nothing, when the reading cannot be true, or when
     other values are there for its instant and it does not say which it corrects.
     """
-    judged = readings.judge(new, now)
-    who = whom.find(session, clinic_id, new.patient)
-    if new.supersedes is not None:
-        return _correct(session, clinic_id, who, new, judged, actor, now)
-    row = row_of(clinic_id, who, new, judged, now)
-    if not _insert(session, row):
-        kept = _one(session, Reading.patient_id == who.id, Reading.taken_at == judged.taken_at)
-        return repeated(new, judged, kept.id, kept.judged)
-    audit.write_line(session, actor, "reading.record", ("reading", row["id"]), now, clinic_id=clinic_id)
-    windows.reading_arrived(session, who.id, clinic_id, row["local_date"], now)
-    _tell(session, clinic_id, row, now)
-    return Recorded(row["id"], Outcome.RECORDED)
+    results: list[Result | None] = [None]
+    placed = _place(session, clinic_id, [new], results, now)
+    if placed and new.supersedes is not None:
+        return _correct(session, clinic_id, placed[0], actor, now)
+    _take(session, clinic_id, placed, results, actor, now, one_by_one=True)
+    (result,) = results
+    if isinstance(result, RecordedReading):
+        return result
+    raise result or LookupError("a reading without a result")
 
 
-def row_of(clinic_id: uuid.UUID, who: Whom, new: NewReading, judged: Judged, now: datetime) -> dict[str, Any]:
-    """The row to write for a reading that was judged."""
+def record_readings(
+    engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], actor: audit.Actor, now: datetime
+) -> list[Result]:
+    """Take in a batch, and say of each reading what became of it, in the order given.
+
+    The audit trail gets one line for each patient in the batch.
+    """
+    results: list[Result | None] = [None] * len(new)
+    try:
+        with write_session(engine) as session:
+            placed = _place(session, clinic_id, new, results, now)
+            corrections = [one for one in placed if one.new.supersedes is not None]
+            _take(session, clinic_id, [one for one in placed if one.new.supersedes is None], results, actor, now)
+        alone = [one.at for one in corrections]
+    except (OperationalError, InterfaceError):
+        raise  # the database is away: no reading is to blame
+    except Exception as error:
+        log.warning("batch refused, now one by one", kind="reading", rows=len(new), error=place(error))
+        results = [result if isinstance(result, Refused) else None for result in results]
+        alone = [at for at, result in enumerate(results) if result is None]
+    for at in alone:
+        results[at] = _alone(engine, clinic_id, new[at], actor, now)
+    return [result for result in results if result is not None]
+
+
+def try_readings(engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], now: datetime) -> list[Result]:
+    """What `record_readings` would answer, without writing anything. The ids are not of any row.
+
+    For files, which hold no corrections; raises ValueError for one.
+    """
+    if any(one.supersedes is not None for one in new):
+        raise ValueError("a correction cannot be tried, only made")
+    results: list[Result | None] = [None] * len(new)
+    with read_session(engine) as session:
+        placed = _place(session, clinic_id, new, results, now)
+        current = _current_at(session, [one.key for one in placed])
+        for one in placed:
+            there = current.setdefault(one.key, (one.row["id"], one.checked))
+            results[one.at] = _resolve(one, *there)
+    return [result for result in results if result is not None]
+
+
+# --- one batch in one transaction --------------------------------------------------
+
+
+def _place(
+    session: Session, clinic_id: uuid.UUID, new: Sequence[NewReading], results: list[Result | None], now: datetime
+) -> list[_Placed]:
+    """Those that can be true and whose patient is there; a refusal goes into `results`."""
+    people = whom.find_many(session, clinic_id, {one.patient for one in new})
+    placed = []
+    for at, one in enumerate(new):
+        try:
+            checked = readings.checked(one, now)
+            who = people.get(one.patient)
+            if who is None:
+                whom.refuse(one.patient)
+            placed.append(_Placed(at, one, checked, row_of(clinic_id, who, one, checked, now)))
+        except Refused as refusal:
+            results[at] = refusal
+    return placed
+
+
+def row_of(clinic_id: uuid.UUID, who: Whom, new: NewReading, checked: CheckedReading, now: datetime) -> dict[str, Any]:
+    """The row to write."""
     return {
         "id": uuid.uuid4(),
         "clinic_id": clinic_id,
         "patient_id": who.id,
-        "taken_at": judged.taken_at,
+        "taken_at": checked.taken_at,
         "received_at": now,
-        "local_date": local_date(judged.taken_at, zone(who.zone)),
-        "pa_systolic": judged.pa_systolic,
-        "pa_diastolic": judged.pa_diastolic,
-        "pa_mean": judged.pa_mean,
-        "mean_is_derived": judged.mean_is_derived,
-        "heart_rate": judged.heart_rate,
+        "local_date": local_date(checked.taken_at, zone(who.zone)),
+        "pa_systolic": checked.pa_systolic,
+        "pa_diastolic": checked.pa_diastolic,
+        "pa_mean": checked.pa_mean,
+        "mean_is_derived": checked.mean_is_derived,
+        "heart_rate": checked.heart_rate,
         "posture": new.posture,
         "source": new.source,
         "source_ref": new.source_ref,
         "unit_given": new.unit,
-        "remarks": judged.remarks,
+        "remarks": checked.remarks,
         "supersedes_id": None,
         "superseded_at": None,
     }
 
 
-def repeated(new: NewReading, judged: Judged, kept_id: uuid.UUID, kept: Judged) -> Recorded:
+def _take(
+    session: Session,
+    clinic_id: uuid.UUID,
+    placed: Sequence[_Placed],
+    results: list[Result | None],
+    actor: audit.Actor,
+    now: datetime,
+    *,
+    one_by_one: bool = False,
+) -> None:
+    """Write those that are new, with what follows, and fill in `results`."""
+    firsts: dict[Key, _Placed] = {}
+    for one in placed:
+        firsts.setdefault(one.key, one)
+    # In one order, so that two batches that share readings wait for each other instead of both giving up.
+    written, there = _insert(session, sorted(firsts.values(), key=lambda one: one.key))
+    there |= {one.key: (one.row["id"], one.checked) for one in written}
+    for one in placed:
+        results[one.at] = _resolve(one, *there[one.key]) if one.key in there else _being_corrected()
+    if not written:
+        return
+    days: dict[uuid.UUID, set[date]] = defaultdict(set)
+    counts: dict[uuid.UUID, int] = defaultdict(int)
+    for one in written:
+        days[one.row["patient_id"]].add(one.row["local_date"])
+        counts[one.row["patient_id"]] += 1
+    if one_by_one:
+        for one in written:
+            audit.write_line(session, actor, "reading.record", ("reading", one.row["id"]), now, clinic_id=clinic_id)
+    else:
+        lines = [("patient", patient_id, {"readings": count}) for patient_id, count in counts.items()]
+        audit.write_lines(session, actor, "readings.record", lines, now, clinic_id=clinic_id)
+    readings_arrived(session, days, now)
+    _watch_limits(session, clinic_id, [one.row for one in written], now)
+    for some in _slices(sorted(days)):
+        panel.mark_stale(session, some, now)
+
+
+def _insert(
+    session: Session, placed: list[_Placed]
+) -> tuple[list[_Placed], dict[Key, tuple[uuid.UUID, CheckedReading]]]:
+    """Those written now, and what was there already for the others.
+
+    Whoever sends the same reading at the same moment waits here and then finds it written.
+    """
+    if not placed:
+        return [], {}
+    # Column-wise and without the ORM: this is what a long file's time is spent on.
+    if insert_rows(session, Reading.__table__, [one.row for one in placed], IF_NEW) == len(placed):
+        return placed, {}
+    there = _current_at(session, [one.key for one in placed])
+    return [one for one in placed if one.key in there and there[one.key][0] == one.row["id"]], there
+
+
+def _resolve(one: _Placed, current_id: uuid.UUID, current: CheckedReading) -> Result:
+    if current_id == one.row["id"]:
+        return RecordedReading(current_id, IntakeOutcome.RECORDED)
+    try:
+        return _repeated(one, current_id, current)
+    except Refused as refusal:
+        return refusal
+
+
+def _repeated(one: _Placed, current_id: uuid.UUID, current: CheckedReading) -> RecordedReading:
     """What to answer when a reading of this instant is there. Raises Refused when it says otherwise."""
-    if readings.says_nothing_new(judged, kept):
-        return Recorded(kept_id, Outcome.DUPLICATE)
-    accepted = f"an instant without other values; to correct reading {kept_id}, name it in supersedes"
-    raise Refused("taken_at", new.taken_at.isoformat(), accepted)
+    if readings.says_nothing_new(one.checked, current):
+        return RecordedReading(current_id, IntakeOutcome.DUPLICATE)
+    accepted = f"an instant without other values; to correct reading {current_id}, name it in supersedes"
+    raise Refused("taken_at", one.new.taken_at.isoformat(), accepted)
+
+
+def _being_corrected() -> Refused:
+    return Refused("taken_at", None, "an instant whose reading is not being corrected at this moment")
+
+
+def _alone(engine: Engine, clinic_id: uuid.UUID, new: NewReading, actor: audit.Actor, now: datetime) -> Result:
+    """One reading in a transaction of its own; what cannot be written is quarantined."""
+    try:
+        with write_session(engine) as session:
+            return record_reading(session, clinic_id, new, actor, now)
+    except Refused as refusal:
+        return refusal
+    except (OperationalError, InterfaceError):
+        raise
+    except Exception as error:
+        subject = ("new_reading", uuid.uuid4())
+        log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
+        with write_session(engine) as session:
+            quarantine(session, subject, error, now)
+        return Refused("reading", None, f"one that can be written; this is a fault of ours, noted as {subject[1]}")
+
+
+# --- a correction ------------------------------------------------------------------
 
 
 def _correct(
-    session: Session,
-    clinic_id: uuid.UUID,
-    who: Whom,
-    new: NewReading,
-    judged: Judged,
-    actor: audit.Actor,
-    now: datetime,
-) -> Recorded:
-    wrong = _first(session, Reading.id == new.supersedes, Reading.patient_id == who.id, current=False)
+    session: Session, clinic_id: uuid.UUID, one: _Placed, actor: audit.Actor, now: datetime
+) -> RecordedReading:
+    """Write a reading that supersedes another of the same patient. Raises Refused."""
+    new, patient_id = one.new, one.row["patient_id"]
+    wrong = _first(session, Reading.id == new.supersedes, Reading.patient_id == patient_id)
     if wrong is None:
         raise Refused("supersedes", str(new.supersedes), "the id of a reading of this patient")
-    there = _first(session, Reading.patient_id == who.id, Reading.taken_at == judged.taken_at)
+    there = _first(
+        session, Reading.patient_id == patient_id, Reading.taken_at == one.row["taken_at"],
+        Reading.superseded_at.is_(None),
+    )  # fmt: skip
     if wrong.superseded_at is not None:
         # Sent again: the correction it asked for has been made.
-        if there is not None and there.supersedes_id == wrong.id and there.judged.pa_diastolic == judged.pa_diastolic:
-            return repeated(new, judged, there.id, there.judged)
+        made = there is not None and there.supersedes_id == wrong.id
+        if there is not None and made and there.checked.pa_diastolic == one.checked.pa_diastolic:
+            return _repeated(one, there.id, there.checked)
         raise Refused("supersedes", str(wrong.id), "a reading that has not been corrected already")
     if there is not None and there.id != wrong.id:
         accepted = f"an instant without another reading; reading {there.id} is there"
         raise Refused("taken_at", new.taken_at.isoformat(), accepted)
-    row = row_of(clinic_id, who, new, judged, now) | {"supersedes_id": wrong.id}
+    row = one.row | {"supersedes_id": wrong.id}
     done = session.execute(
         update(Reading)
         .where(Reading.id == wrong.id, Reading.superseded_at.is_(None))
         .values(superseded_at=now)
         .execution_options(synchronize_session=False)
     )
-    if done.rowcount != 1 or not _insert(session, row):  # type: ignore[attr-defined]
+    if done.rowcount != 1 or insert_rows(session, Reading.__table__, [row], IF_NEW) != 1:  # type: ignore[attr-defined]
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
-    audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id,
-                     detail={"supersedes": str(wrong.id)})  # fmt: skip
-    windows.resettle(session, who.id, now)  # it may have moved to another day
-    _tell(session, clinic_id, row, now)
-    return Recorded(row["id"], Outcome.RECORDED)
+    detail = {"supersedes": str(wrong.id)}
+    audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id, detail=detail)
+    resettle(session, patient_id, now)  # it may have moved to another day
+    _watch_limits(session, clinic_id, [row], now)
+    panel.mark_stale(session, [patient_id], now)
+    return RecordedReading(row["id"], IntakeOutcome.RECORDED)
 
 
-def _tell(session: Session, clinic_id: uuid.UUID, row: dict[str, Any], now: datetime) -> None:
-    kept = limits.Kept(row["id"], row["patient_id"], row["taken_at"], row["local_date"], row["pa_diastolic"])
-    limits.watch(session, clinic_id, [kept], now)
-    panel.mark_stale(session, [row["patient_id"]], now)
+# --- what is on record -------------------------------------------------------------
 
-
-def _insert(session: Session, row: dict[str, Any]) -> bool:
-    # Whoever sends the same reading at the same moment waits here and then finds it written.
-    done = session.connection().execute(INSERT[session.get_bind().dialect.name], row)
-    return done.rowcount == 1
-
-
-COLUMNS = (
+_COLUMNS = (
     Reading.id,
     Reading.superseded_at,
     Reading.supersedes_id,
+    Reading.patient_id,
     Reading.taken_at,
     Reading.pa_systolic,
     Reading.pa_diastolic,
@@ -167,21 +339,104 @@ COLUMNS = (
 )
 
 
-def judged_of(row: Any) -> Judged:
-    """A row of `COLUMNS` as the reading it holds."""
-    return Judged(
+def _current_at(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID, CheckedReading]]:
+    """The current readings of these patients at these instants."""
+    found: dict[Key, tuple[uuid.UUID, CheckedReading]] = {}
+    for some in _slices(keys):
+        rows = session.execute(
+            select(*_COLUMNS).where(
+                tuple_(Reading.patient_id, Reading.taken_at).in_(some), Reading.superseded_at.is_(None)
+            )
+        )
+        for row in rows:
+            found[row.patient_id, row.taken_at] = (row.id, _checked(row))
+    return found
+
+
+def _first(session: Session, *where: ColumnElement[bool]) -> _Current | None:
+    row = session.execute(select(*_COLUMNS).where(*where)).first()
+    return None if row is None else _Current(row.id, row.superseded_at, row.supersedes_id, _checked(row))
+
+
+def _checked(row: Any) -> CheckedReading:
+    """A row of `_COLUMNS` as the reading it holds."""
+    return CheckedReading(
         row.taken_at, row.pa_systolic, row.pa_diastolic, row.pa_mean, row.mean_is_derived, row.heart_rate, remarks=[]
     )
 
 
-def _first(session: Session, *where: ColumnElement[bool], current: bool = True) -> _Kept | None:
-    query = select(*COLUMNS).where(*where)
-    row = session.execute(query.where(Reading.superseded_at.is_(None)) if current else query).first()
-    return None if row is None else _Kept(row.id, row.superseded_at, row.supersedes_id, judged_of(row))
+# --- limits ------------------------------------------------------------------------
 
 
-def _one(session: Session, *where: ColumnElement[bool]) -> _Kept:
-    kept = _first(session, *where)
-    if kept is None:
-        raise Refused("taken_at", None, "an instant whose reading is not being corrected at this moment")
-    return kept
+def _watch_limits(session: Session, clinic_id: uuid.UUID, rows: Sequence[dict[str, Any]], now: datetime) -> None:
+    """One task for each patient and day on which one of these rows is beyond a limit, until somebody closes it.
+
+    Knows no limit of its own: a patient without limits raises nothing.
+    """
+    recent = [row for row in rows if row["taken_at"] >= now - NEWS]
+    if not recent:
+        return
+    limits = _limits_in_force(session, list({row["patient_id"] for row in recent}))
+    waiting = _tasks_waiting(session, list(limits)) if limits else set()
+    for row in recent:
+        if (typed := limits.get(row["patient_id"])) is None:
+            continue
+        beyond = (
+            (TaskKind.ABOVE_LIMIT, typed.upper, typed.upper is not None and row["pa_diastolic"] > typed.upper),
+            (TaskKind.BELOW_LIMIT, typed.lower, typed.lower is not None and row["pa_diastolic"] < typed.lower),
+        )
+        for kind, limit, is_beyond in beyond:
+            if is_beyond and (typed.patient_id, kind) not in waiting:
+                _raise_limit_task(session, clinic_id, row, kind, limit, typed.set_at, now)
+
+
+def _tasks_waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tuple[uuid.UUID | None, TaskKind]]:
+    """(patient, kind) of tasks that nobody has closed: a second beside one of them would only be noise."""
+    rows = session.execute(
+        select(Task.patient_id, Task.kind).where(
+            Task.patient_id.in_(patient_ids),
+            Task.kind.in_([TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]),
+            Task.state != TaskState.CLOSED,
+        )
+    )
+    return {(row.patient_id, row.kind) for row in rows}
+
+
+def _limits_in_force(session: Session, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
+    """The newest row of limits of each patient that has one, with the limits it sets."""
+    found = {}
+    for some in _slices(patient_ids):
+        rows = session.execute(
+            select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
+            .where(Limits.patient_id.in_(some))
+            .order_by(Limits.set_at)
+        )
+        for row in rows:
+            found[row.patient_id] = row  # the newest is last, and counts
+    return found
+
+
+def _raise_limit_task(
+    session: Session,
+    clinic_id: uuid.UUID,
+    row: dict[str, Any],
+    kind: TaskKind,
+    limit: float,
+    set_at: datetime,
+    now: datetime,
+) -> None:
+    above = kind is TaskKind.ABOVE_LIMIT
+    sentence = (
+        f"PA diastolic {spoken.figure(row['pa_diastolic'])} mmHg on {spoken.day(row['local_date'])}, "
+        f"{'above' if above else 'below'} the {'upper' if above else 'lower'} limit of {spoken.figure(limit)} mmHg "
+        f"set for this patient on {spoken.day(set_at.date())}."
+    )
+    facts = {"reading": str(row["id"]), "pa_diastolic": row["pa_diastolic"], "limit": limit}
+    # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
+    key = f"{kind.value}:{row['patient_id']}:{row['local_date'].isoformat()}"
+    raise_task(session, clinic_id, row["patient_id"], kind, sentence, facts, key, now)
+
+
+def _slices(things: Sequence[Any]) -> Iterator[Sequence[Any]]:
+    for start in range(0, len(things), AT_ONCE):
+        yield things[start : start + AT_ONCE]

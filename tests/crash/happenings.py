@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 from sqlalchemy import Engine, select, update
 
-from service import enrolling, intake
+from service import enrolling
+from service.domain.diary import Answers, NewCheckin
+from service.domain.readings import NewReading
 from service.domain.vocabulary import (
     ActorKind,
     CaregiverAnswer,
@@ -20,6 +22,9 @@ from service.domain.vocabulary import (
     PauseCause,
     SafetySign,
 )
+from service.intake.caregivers import record_caregiver_reply
+from service.intake.checkins import record_checkin
+from service.intake.readings import record_reading
 from service.store import tables
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
@@ -81,9 +86,9 @@ class Happenings(RuleBasedStateMachine):
         person, now = self.home.people[who], self.home.now
         day = person.day(now) - days * DAY
         signs = (SafetySign.CHEST_PAIN,) if safety else ()
-        new = intake.NewCheckin(person.id, intake.Answers(breathlessness=breathless, safety_signs=signs), day)
+        new = NewCheckin(person.id, Answers(breathlessness=breathless, safety_signs=signs), day)
         with write_session(self.engine) as session:
-            intake.record_checkin(session, person.clinic_id, new, Actor(ActorKind.PATIENT, person.id), now)
+            record_checkin(session, person.clinic_id, new, Actor(ActorKind.PATIENT, person.id), now)
         person.checkins.add(day)
 
     @rule(answer=st.sampled_from(list(CaregiverAnswer)))
@@ -102,7 +107,7 @@ class Happenings(RuleBasedStateMachine):
             return
         actor = Actor(ActorKind.CAREGIVER, asha.caregiver_id)
         with write_session(self.engine) as session:
-            intake.record_caregiver_reply(session, asha.caregiver_id, row.id, answer, None, "", actor, self.home.now)
+            record_caregiver_reply(session, asha.caregiver_id, row.id, answer, None, "", actor, self.home.now)
         asha.is_told(row.id, row.local_date, answer, self.home.now)
 
     @rule(
@@ -186,9 +191,9 @@ class Happenings(RuleBasedStateMachine):
 
     def _reads(self, person: Person, taken_at: datetime, wrong: uuid.UUID | None = None) -> None:
         taken_at += timedelta(milliseconds=next(self.numbers))
-        new = intake.NewReading(person.id, taken_at, 40.0, 18.0, supersedes=wrong)
+        new = NewReading(person.id, taken_at, 40.0, 18.0, supersedes=wrong)
         with write_session(self.engine) as session:
-            done = intake.record_reading(session, person.clinic_id, new, Actor(ActorKind.KEY), self.home.now)
+            done = record_reading(session, person.clinic_id, new, Actor(ActorKind.KEY), self.home.now)
         if wrong is not None:
             del person.readings[wrong]
         person.readings[done.id] = person.day(taken_at)

@@ -12,7 +12,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.domain import readings
-from service.domain.readings import NewReading, judge, mean_of, says_nothing_new, to_kg, to_mmhg
+from service.domain.readings import NewReading, checked, mean_of, says_nothing_new, to_kg, to_mmhg
 from service.domain.validation import Refused
 from service.domain.vocabulary import Posture
 
@@ -23,7 +23,7 @@ ONE_OF = {"mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", "kPa": "kPa"}  # UCUM → pint's
 
 def refusal(new: NewReading) -> Refused:
     with pytest.raises(Refused) as caught:
-        judge(new, NOW)
+        checked(new, NOW)
     return caught.value
 
 
@@ -82,14 +82,14 @@ def test_a_unit_that_is_not_one_of_the_ucum_codes_is_refused(unit):
     [(40, 20, 26.667), (45, 22, 29.667), (60, 30, 40.0), (25, 10, 15.0)],
 )
 def test_a_missing_mean_is_estimated_and_says_so(systolic, diastolic, mean):
-    judged = judge(replace(GOOD, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=None), NOW)
+    judged = checked(replace(GOOD, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=None), NOW)
     assert judged.pa_mean == pytest.approx(mean, abs=0.005)
     assert judged.mean_is_derived
     assert mean_of(float(systolic), float(diastolic)) == pytest.approx(mean, abs=0.0005)
 
 
 def test_a_measured_mean_is_never_overwritten():
-    judged = judge(replace(GOOD, pa_systolic=40, pa_diastolic=20, pa_mean=29.0), NOW)
+    judged = checked(replace(GOOD, pa_systolic=40, pa_diastolic=20, pa_mean=29.0), NOW)
     assert (judged.pa_mean, judged.mean_is_derived) == (29.0, False)
 
 
@@ -135,8 +135,8 @@ def test_a_range_is_told_in_the_unit_that_was_sent():
 
 
 def test_what_is_odd_is_kept_with_a_remark():
-    assert judge(GOOD, NOW).remarks == []
-    odd = judge(
+    assert checked(GOOD, NOW).remarks == []
+    odd = checked(
         replace(GOOD, pa_systolic=19, pa_mean=None, posture=Posture.SITTING, taken_at=NOW + timedelta(minutes=4)),
         NOW,
     )
@@ -144,7 +144,7 @@ def test_what_is_odd_is_kept_with_a_remark():
 
 
 def test_history_from_long_before_enrolment_is_taken():
-    assert judge(replace(GOOD, taken_at=datetime(2000, 1, 1, tzinfo=UTC)), NOW).taken_at.year == 2000
+    assert checked(replace(GOOD, taken_at=datetime(2000, 1, 1, tzinfo=UTC)), NOW).taken_at.year == 2000
 
 
 # --- the same reading ------------------------------------------------------------------
@@ -159,17 +159,17 @@ def test_the_same_reading_in_another_unit_and_offset_is_the_same():
         pa_mean=25.0 / to_mmhg(1.0, "kPa"),
         taken_at=GOOD.taken_at.astimezone(timezone(timedelta(hours=13))),
     )
-    kept, repeat = judge(GOOD, NOW), judge(elsewhere, NOW)
+    kept, repeat = checked(GOOD, NOW), checked(elsewhere, NOW)
     assert repeat.taken_at == kept.taken_at
     assert says_nothing_new(repeat, kept)
 
 
 def test_a_repeat_that_leaves_something_out_is_the_same_and_one_that_adds_is_not():
-    full, bare = judge(GOOD, NOW), judge(replace(GOOD, pa_mean=None, heart_rate=None), NOW)
+    full, bare = checked(GOOD, NOW), checked(replace(GOOD, pa_mean=None, heart_rate=None), NOW)
     assert says_nothing_new(bare, full)
     assert not says_nothing_new(full, bare)
-    assert not says_nothing_new(judge(replace(GOOD, pa_diastolic=17.5), NOW), full)
-    assert not says_nothing_new(judge(replace(GOOD, heart_rate=72), NOW), full)
+    assert not says_nothing_new(checked(replace(GOOD, pa_diastolic=17.5), NOW), full)
+    assert not says_nothing_new(checked(replace(GOOD, heart_rate=72), NOW), full)
 
 
 @given(
@@ -181,7 +181,7 @@ def test_a_repeat_that_leaves_something_out_is_the_same_and_one_that_adds_is_not
 def test_whatever_is_taken_lies_in_order_and_in_range(systolic, diastolic, mean, unit):
     new = replace(GOOD, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=mean, unit=unit)
     try:
-        judged = judge(new, NOW)
+        judged = checked(new, NOW)
     except Refused:
         assume(False)
     assert judged.pa_systolic >= judged.pa_diastolic

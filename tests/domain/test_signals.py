@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from service.domain import signals, signals_carried, signals_watch
 from service.domain.days import Day
-from service.domain.readings import NewReading, judge
+from service.domain.readings import NewReading, checked
 from service.domain.signals import assess, assess_many
 from service.domain.signals_carried import Carried, Outdated
 from service.domain.signals_facts import Adjustment, Case, Limits, Picture, Reference
@@ -168,7 +168,7 @@ def test_a_day_read_only_sitting_up_counts_for_less():
 def remarks(posture: Posture) -> list[str]:
     """As the readings' own rule makes them."""
     at = datetime(2026, 2, 10, 7, tzinfo=UTC)
-    return judge(NewReading("P-1", at, 42.0, 20.0, 28.0, posture=posture), at).remarks
+    return checked(NewReading("P-1", at, 42.0, 20.0, 28.0, posture=posture), at).remarks
 
 
 def test_pounds_in_a_day_count_for_those_who_weigh_in_pounds():

@@ -7,8 +7,8 @@ from datetime import date, timedelta
 import pytest
 from sqlalchemy import select
 
-from service import intake
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
+from service.intake.caregivers import record_caregiver_reply
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, CaregiverReply, Patient, Pause, Task, Window
@@ -103,7 +103,7 @@ def test_what_another_caregiver_still_says_stands(world: World, asha: Patient) -
     cleo = world.caregiver(asha, "Cleo")
     with write_session(world.engine) as session:
         window_id = session.scalars(select(Window.id).where(Window.patient_id == asha.id)).one()
-        intake.record_caregiver_reply(
+        record_caregiver_reply(
             session, cleo.id, window_id, CaregiverAnswer.IN_HOSPITAL, None, "", Actor(ActorKind.CAREGIVER, cleo.id),
             world.now,
         )  # fmt: skip

@@ -14,6 +14,7 @@ from service.domain.vocabulary import (
     ActorKind,
     CaregiverAnswer,
     Channel,
+    IntakeOutcome,
     MessageKind,
     MessageState,
     PauseCause,
@@ -22,7 +23,7 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
-from service.intake import Outcome, record_caregiver_reply
+from service.intake.caregivers import record_caregiver_reply
 from service.store import outbox
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
@@ -126,7 +127,7 @@ def add_caregiver(ward, patient: Patient, name: str, relation: str) -> Caregiver
 
 def test_having_spoken_is_noted_and_excuses_nothing(scene):
     done = scene.says(CaregiverAnswer.SPOKE, note="she  is fine,\nwill measure later")
-    assert (done.outcome, done.pause_id) == (Outcome.RECORDED, None)
+    assert (done.outcome, done.pause_id) == (IntakeOutcome.RECORDED, None)
     (reply,) = scene.all(CaregiverReply)
     assert (reply.id, reply.silence_id, reply.at) == (done.id, scene.silence_id, NOW)
     assert scene.states() == {
@@ -175,7 +176,7 @@ def test_a_last_day_that_is_known_is_kept(scene):
 
 def test_a_second_tap_changes_nothing(scene):
     first = scene.says(CaregiverAnswer.IN_HOSPITAL)
-    assert scene.says(CaregiverAnswer.IN_HOSPITAL) == replace(first, outcome=Outcome.DUPLICATE)
+    assert scene.says(CaregiverAnswer.IN_HOSPITAL) == replace(first, outcome=IntakeOutcome.DUPLICATE)
     assert (len(scene.all(CaregiverReply)), len(scene.all(Pause)), len(scene.all(Task))) == (1, 1, 1)
 
 
@@ -198,8 +199,8 @@ def test_a_cause_that_is_paused_already_is_not_doubled(scene):
 
 def test_a_changed_mind_is_a_new_reply(scene):
     scene.says(CaregiverAnswer.SPOKE)
-    assert scene.says(CaregiverAnswer.IN_HOSPITAL, later=1).outcome is Outcome.RECORDED
-    assert scene.says(CaregiverAnswer.SPOKE, later=2).outcome is Outcome.RECORDED
+    assert scene.says(CaregiverAnswer.IN_HOSPITAL, later=1).outcome is IntakeOutcome.RECORDED
+    assert scene.says(CaregiverAnswer.SPOKE, later=2).outcome is IntakeOutcome.RECORDED
     assert len(scene.all(CaregiverReply)) == 3
 
 

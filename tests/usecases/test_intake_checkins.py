@@ -11,8 +11,17 @@ from sqlalchemy import Engine, event, select
 
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling, TaskKind, WindowState
-from service.intake import Outcome, record_checkin
+from service.domain.vocabulary import (
+    ActorKind,
+    IntakeOutcome,
+    PatientState,
+    SafetySign,
+    Source,
+    Swelling,
+    TaskKind,
+    WindowState,
+)
+from service.intake.checkins import record_checkin
 from service.store import panel
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
@@ -93,7 +102,7 @@ def test_the_same_answers_again_write_nothing(engine):
     answers = replace(WELL, safety_signs=(CHEST, FAINT))
     first = take(engine, clinic_id, patient, answers)
     again = take(engine, clinic_id, patient, replace(answers, safety_signs=(FAINT, CHEST, CHEST)))
-    assert again == replace(first, outcome=Outcome.DUPLICATE)
+    assert again == replace(first, outcome=IntakeOutcome.DUPLICATE)
     assert again.safety  # and still says to call
     assert len(rows(engine, patient)) == 1
     assert len(tasks(engine)) == 1

@@ -15,6 +15,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import (
     ActorKind,
     Channel,
+    IntakeOutcome,
     MessageKind,
     MessageState,
     PatientState,
@@ -24,8 +25,8 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
-from service.intake import Outcome, record_reading, record_readings, try_readings
-from service.intake import many as many_module
+from service.intake import readings as readings_module
+from service.intake.readings import record_reading, record_readings, try_readings
 from service.store import outbox, panel
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
@@ -109,7 +110,7 @@ def open_window(ward: Ward, patient: Patient, day: date) -> Window:
 def test_a_reading_is_kept_whole_with_its_audit_line_and_its_own_day(engine):
     clinic_id, patient = make(engine, zone="Pacific/Auckland")
     done = take(engine, clinic_id, new(patient, unit="kPa", pa_systolic=5.0, pa_diastolic=2.5, source=Source.STAFF))
-    assert done.outcome is Outcome.RECORDED
+    assert done.outcome is IntakeOutcome.RECORDED
     (row,) = current(engine, patient)
     assert (row.id, row.local_date) == (done.id, date(2026, 11, 26))  # 14:00 UTC is already the 26th there
     # 5 and 2.5 kPa by NIST SP 811: 37.503 and 18.752 mmHg.
@@ -126,7 +127,7 @@ def test_a_reading_is_kept_whole_with_its_audit_line_and_its_own_day(engine):
 
 def test_the_clinics_own_reference_names_a_patient_and_another_clinics_does_not(engine):
     clinic_id, patient = make(engine)
-    assert take(engine, clinic_id, new(patient.clinic_ref)).outcome is Outcome.RECORDED
+    assert take(engine, clinic_id, new(patient.clinic_ref)).outcome is IntakeOutcome.RECORDED
     other_clinic, _ = make(engine)
     for stranger in (patient.id, patient.clinic_ref, str(patient.id), "", "a\x00b", "ß" * 36, uuid.uuid4()):
         with pytest.raises(Refused, match="patient"):
@@ -145,7 +146,7 @@ def test_the_same_reading_again_is_recognised_and_writes_nothing(engine):
     clinic_id, patient = make(engine)
     first = take(engine, clinic_id, new(patient))
     for again in (new(patient), new(patient, heart_rate=None), new(patient, source_ref="other")):
-        assert take(engine, clinic_id, again) == replace(first, outcome=Outcome.DUPLICATE)
+        assert take(engine, clinic_id, again) == replace(first, outcome=IntakeOutcome.DUPLICATE)
     with read_session(engine) as session:
         assert len(session.scalars(select(AuditLine)).all()) == 1
 
@@ -159,7 +160,7 @@ def test_other_values_at_the_same_instant_are_refused_unless_they_say_what_they_
     assert str(first.id) in told.value.accepted
     better = take(engine, clinic_id, new(patient, 19.0, supersedes=first.id))
     again = take(engine, clinic_id, new(patient, 19.0, supersedes=first.id))
-    assert again == replace(better, outcome=Outcome.DUPLICATE)
+    assert again == replace(better, outcome=IntakeOutcome.DUPLICATE)
     with read_session(engine) as session:
         old = session.get_one(Reading, first.id)
         assert (old.pa_diastolic, old.superseded_at) == (17.0, NOW)  # kept as it was, only marked
@@ -276,8 +277,8 @@ def test_one_poisonous_reading_is_set_aside_and_the_rest_are_taken(engine, monke
         row = original(*arguments)
         return row | {"local_date": "not a date"} if row["pa_diastolic"] == 12.0 else row
 
-    original = many_module.row_of
-    monkeypatch.setattr("service.intake.many.row_of", poisoned)
+    original = readings_module.row_of
+    monkeypatch.setattr("service.intake.readings.row_of", poisoned)
     monkeypatch.setattr("service.intake.readings.row_of", poisoned)
     done = record_readings(engine, clinic_id, batch, KEY, NOW)
     assert [_kind(one) for one in done] == ["recorded", "recorded", "reading", "recorded"]

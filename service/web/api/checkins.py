@@ -9,10 +9,10 @@ from flask import Response, g
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import intake
+from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, PatientState, Scope, Source
-from service.intake import Answers, NewCheckin, Outcome
+from service.domain.vocabulary import ActorKind, IntakeOutcome, PatientState, Scope, Source
+from service.intake.checkins import record_checkin
 from service.links import Purpose
 from service.store.audit import Actor
 from service.store.session import read_session
@@ -54,8 +54,8 @@ def record(new: dict[str, Any]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        recorded = intake.record_checkin(call.connection, g.clinic_id, wanted, caller().actor, now)
-        return call.answer(RECORDED, recorded, 201 if recorded.outcome is Outcome.RECORDED else 200)
+        recorded = record_checkin(call.connection, g.clinic_id, wanted, caller().actor, now)
+        return call.answer(RECORDED, recorded, 201 if recorded.outcome is IntakeOutcome.RECORDED else 200)
 
 
 @blueprint.route("/patients/<uuid:patient_id>/checkins", methods=["GET"])

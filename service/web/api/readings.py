@@ -8,10 +8,10 @@ from typing import Any
 from flask import Response
 from marshmallow import ValidationError, fields
 
-from service import intake
+from service.domain.readings import NewReading
 from service.domain.validation import Refused
-from service.domain.vocabulary import Scope
-from service.intake import NewReading, Outcome, Recorded
+from service.domain.vocabulary import IntakeOutcome, Scope
+from service.intake.readings import RecordedReading, record_reading, record_readings
 from service.store.tables import Reading
 from service.web.api.fields import Page, listing
 from service.web.api.guards import answered_apart, caller, keep_apart, needs, once
@@ -39,10 +39,10 @@ def record(new: dict[str, Any]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        recorded = intake.record_reading(
+        recorded = record_reading(
             call.session, caller().clinic_id, NewReading(**new), caller().actor, services().clock.now()
         )
-        return call.answer(RECORDED, recorded, 201 if recorded.outcome is Outcome.RECORDED else 200)
+        return call.answer(RECORDED, recorded, 201 if recorded.outcome is IntakeOutcome.RECORDED else 200)
 
 
 @blueprint.route("/readings/batch", methods=["POST"])
@@ -63,7 +63,7 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
             sound.append((place, NewReading(**ROW.load(row))))
         except ValidationError as error:
             results[place] = {"outcome": "refused", "errors": _fields(error.messages_dict, row)}
-    told = intake.record_readings(
+    told = record_readings(
         services().engine, caller().clinic_id, [new for _, new in sound], caller().actor, services().clock.now()
     )
     for (place, _), outcome in zip(sound, told, strict=True):
@@ -88,7 +88,7 @@ def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
     return of_dates(Reading, patient_id, (Reading.taken_at.desc(), Reading.id), query)
 
 
-def _told(outcome: Recorded | Refused) -> dict[str, Any]:
+def _told(outcome: RecordedReading | Refused) -> dict[str, Any]:
     if isinstance(outcome, Refused):
         return {"outcome": "refused", "errors": [as_error(outcome)]}
     return {"outcome": outcome.outcome.value, "id": str(outcome.id)}

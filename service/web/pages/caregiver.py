@@ -15,13 +15,12 @@ from flask_babel import gettext
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
-from service import intake
 from service.care import contacts
 from service.care.pauses import pause_on
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
-from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE
+from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.links import Opened, Purpose
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
@@ -158,7 +157,7 @@ def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[
         return {"until": _until_words(asked)}
     try:
         with write_session(services().engine) as session:
-            intake.record_caregiver_reply(
+            record_caregiver_reply(
                 session,
                 asked.caregiver.id,
                 asked.window.id,

@@ -20,11 +20,11 @@ from flask_babel import gettext
 from markupsafe import Markup, escape
 from sqlalchemy.orm import Session
 
-from service import intake
 from service.clock import FixedClock, SharedClock
 from service.domain.localtime import zone
 from service.domain.readings import NewReading
 from service.domain.vocabulary import ActorKind, Channel, Source
+from service.intake.readings import record_reading
 from service.store.audit import Actor
 from service.store.due import Due, Event, next_due
 from service.store.session import read_session, write_session
@@ -104,7 +104,7 @@ def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
             heart_rate=rate,
             source=Source.DEMO,
         )
-        intake.record_reading(session, owner.clinic_id, new, Actor(ActorKind.PATIENT, owner.id), now)
+        record_reading(session, owner.clinic_id, new, Actor(ActorKind.PATIENT, owner.id), now)
     flash(gettext("An invented reading was taken and has arrived at the clinic."), "good")
     return redirect(url_for("demo.phone", contact_id=contact_id), 303)
 

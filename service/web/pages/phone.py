@@ -17,11 +17,11 @@ from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import intake
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
+from service.intake.checkins import record_checkin
 from service.links import Opened, Purpose
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
@@ -142,7 +142,7 @@ def _keep(day: Day, answers: Answers) -> bool:
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
         with write_session(services().engine) as session:
-            intake.record_checkin(session, day.clinic.id, new, Actor(ActorKind.PATIENT, day.patient.id), now)
+            record_checkin(session, day.clinic.id, new, Actor(ActorKind.PATIENT, day.patient.id), now)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.
         reference = uuid.uuid4().hex[:8]

@@ -24,12 +24,13 @@ from apscheduler.executors import pool
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 
-from service import delivery, prompting, selfcheck, watching
+from service import delivery, prompting, watching
 from service.clock import Clock
 from service.config import Settings
 from service.delivery import MessageFacts
 from service.domain.tally import Tally
 from service.domain.vocabulary import Channel
+from service.health import checks
 from service.intake.texts import take_text
 from service.links import Links
 from service.reviewing import refreshing, staff_notices
@@ -99,8 +100,8 @@ class Worker:
 
     def ping(self) -> None:
         """Tell the watcher outside that all went well; silence is the alarm."""
-        if not self._failed and self._batch_seconds() <= selfcheck.HANDED_OVER_WITHIN.total_seconds():
-            selfcheck.ping(self._settings.ping_url)
+        if not self._failed and self._batch_seconds() <= checks.HANDED_OVER_WITHIN.total_seconds():
+            checks.ping(self._settings.ping_url)
 
     def tidy(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""

@@ -19,7 +19,8 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, event, select
 
-from service import enrolling, staffing
+from service import enrolling
+from service.accounts.staff import add_staff
 from service.app import create_app
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role
@@ -71,7 +72,7 @@ class House:
     def hire_nurse(self) -> Staff:
         """Somebody who can sign in. Not there from the start: hashing a password takes its time on purpose."""
         with write_session(self.engine) as session:
-            return staffing.add_staff(
+            return add_staff(
                 session, self.asha.clinic_id, NURSE, "Nora Quill", Role.NURSE, PASSWORD, OPERATOR, self.world.now
             )
 

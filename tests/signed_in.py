@@ -7,7 +7,7 @@ from datetime import datetime
 
 from flask.testing import FlaskClient
 
-from service import staffing
+from service.accounts import signin
 from service.store.session import write_session
 from service.store.tables import Staff
 
@@ -15,7 +15,7 @@ from service.store.tables import Staff
 def sign_in_as(client: FlaskClient, staff_id: uuid.UUID, at: datetime) -> None:
     """Begin a session of this person in place of whatever the browser held."""
     with write_session(client.application.extensions["neaptide"].engine) as db:
-        begun = staffing.begin_session(db, db.get_one(Staff, staff_id), at)
+        begun = signin.begin_session(db, db.get_one(Staff, staff_id), at)
     with client.session_transaction() as kept:
         kept.clear()
         kept.update(session=begun.session_id.hex, staff=str(staff_id), since=at.timestamp(), seen=at.timestamp())

@@ -13,10 +13,11 @@ from datetime import datetime, timedelta
 import click
 from sqlalchemy import select
 
-from service import delivery, selfcheck
+from service import delivery
 from service.clock import SystemClock
 from service.commands import opening
 from service.domain.vocabulary import MessageState
+from service.health import checks
 from service.store import quarantine
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
@@ -35,7 +36,7 @@ def doctor(as_json: bool) -> None:
     clock = opening.clock_of(settings)
     channels = frozenset(opening.transports_of(settings, clock))
     with opening.database(settings) as engine:
-        found = selfcheck.examine(engine, clock.now(), machine_now=SystemClock().now(), channels=channels)
+        found = checks.examine(engine, clock.now(), machine_now=SystemClock().now(), channels=channels)
     if as_json:
         click.echo(json.dumps([finding.as_dict() for finding in found], indent=2))
     else:

@@ -9,7 +9,8 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import staffing
+from service.accounts import keys
+from service.accounts.staff import add_staff, close_account, set_password
 from service.clock import SystemClock
 from service.commands import opening
 from service.domain.validation import Refused
@@ -37,7 +38,7 @@ def add(clinic: str | None, email: str, name: str, role: str, password_stdin: bo
     password = _password(password_stdin)
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
-        added = staffing.add_staff(session, owner.id, email, name, Role(role), password, OPERATOR, SystemClock().now())
+        added = add_staff(session, owner.id, email, name, Role(role), password, OPERATOR, SystemClock().now())
         opening.say(staff=added.id, email=added.email, role=added.role.value)
 
 
@@ -58,7 +59,7 @@ def password(email: str, password_stdin: bool) -> None:
     """Set a new password; every open session of the account ends."""
     given = _password(password_stdin)
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
-        staffing.set_password(session, _account(session, email), given, OPERATOR, SystemClock().now())
+        set_password(session, _account(session, email), given, OPERATOR, SystemClock().now())
 
 
 @staff.command("close")
@@ -66,7 +67,7 @@ def password(email: str, password_stdin: bool) -> None:
 def close(email: str) -> None:
     """Close an account; what it signed stays."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
-        staffing.close_account(session, _account(session, email), OPERATOR, SystemClock().now())
+        close_account(session, _account(session, email), OPERATOR, SystemClock().now())
 
 
 @click.group("key")
@@ -82,7 +83,7 @@ def issue(clinic: str | None, name: str, scopes: tuple[str, ...]) -> None:
     """Issue a key. Its secret is shown this once."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
-        issued, secret = staffing.issue_key(
+        issued, secret = keys.issue_key(
             session, owner.id, name, [Scope(scope) for scope in scopes], OPERATOR, SystemClock().now()
         )
         opening.say(key=issued.id, secret=secret)
@@ -106,7 +107,7 @@ def revoke(key_id: uuid.UUID) -> None:
         held = session.get(ApiKey, key_id)
         if held is None:
             raise Refused("key", str(key_id), "the id of a key")
-        staffing.revoke_key(session, held, OPERATOR, SystemClock().now())
+        keys.revoke_key(session, held, OPERATOR, SystemClock().now())
 
 
 def _account(session: Session, email: str) -> Staff:

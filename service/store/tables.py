@@ -717,7 +717,7 @@ class SignOff(Base):
     frozen_hash: Mapped[str] = mapped_column(String(64))  # SHA-256 of the frozen facts in canonical JSON
 
 
-# --- selfcheck and audit ---------------------------------------------------------
+# --- health and audit ------------------------------------------------------------
 
 
 class Heartbeat(Base):

@@ -22,7 +22,7 @@ from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 from flask.typing import ResponseReturnValue
 from sqlalchemy import bindparam, select
 
-from service import staffing
+from service.accounts import keys, signin
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store.audit import Actor
 from service.store.session import connect, read_session, write_session
@@ -31,7 +31,7 @@ from service.web.services import services
 
 P = ParamSpec("P")
 IDLE = timedelta(minutes=15)
-LONGEST = staffing.LONGEST_SESSION
+LONGEST = signin.LONGEST_SESSION
 STAFF_SCOPES = frozenset(Scope)
 
 
@@ -71,7 +71,7 @@ class Sessions(SecureCookieSessionInterface):
         return super().open_session(app, request)
 
 
-def begin_session(signed_in: staffing.SignedIn, now: datetime) -> None:
+def begin_session(signed_in: signin.SignedIn, now: datetime) -> None:
     """Sign this browser in."""
     session.clear()
     session.permanent = True
@@ -85,7 +85,7 @@ def end_session(now: datetime) -> None:
     begun = session.get("session")
     if begun is not None:
         with write_session(services().engine) as db:
-            staffing.end_session(db, uuid.UUID(begun), now)
+            signin.end_session(db, uuid.UUID(begun), now)
     session.clear()
 
 
@@ -130,7 +130,7 @@ def machine_or_staff() -> Caller | None:
         if kind.lower() != "bearer" or not secret:
             return None
         with connect(services().engine) as connection:
-            key = staffing.check_key(connection, secret.strip())
+            key = keys.check_key(connection, secret.strip())
         return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
     staff = current_staff()
     return None if staff is None else Caller(staff.actor, staff.clinic_id, STAFF_SCOPES)

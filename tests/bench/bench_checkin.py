@@ -30,7 +30,7 @@ from pathlib import Path
 
 from sqlalchemy import insert
 
-from service import staffing
+from service.accounts import keys
 from service.domain.vocabulary import Scope, WindowState
 from service.store import migrate
 from service.store.audit import OPERATOR
@@ -237,7 +237,7 @@ def _clinic(folder: Path) -> tuple[list[uuid.UUID], str]:
         )  # fmt: skip
         for ago in range(ROUNDS + 1):
             session.execute(insert(Window), [_window(clinic_id, one, now - timedelta(days=ago + 1)) for one in people])
-        _, secret = staffing.issue_key(session, clinic_id, "bench", [Scope.CHECKINS], OPERATOR, now)
+        _, secret = keys.issue_key(session, clinic_id, "bench", [Scope.CHECKINS], OPERATOR, now)
     engine.dispose()
     return people, secret
 

@@ -9,7 +9,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from sqlalchemy import select
 
-from service import staffing
+from service.accounts.staff import add_staff
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
@@ -25,7 +25,7 @@ LONG = "{sender}: good morning – your quiet minutes are due, whenever you find
 def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme: str = "light") -> Page:
     """A window in which Petra, who is invented, is signed in."""
     with write_session(visit.house.engine) as session:
-        staffing.add_staff(
+        add_staff(
             session, visit.house.asha.clinic_id, PETRA, "Petra Lindqvale", Role.ADMINISTRATOR, PASSWORD, OPERATOR,
             visit.house.world.now,
         )  # fmt: skip

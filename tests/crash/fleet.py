@@ -26,7 +26,7 @@ from typing import Any
 
 from sqlalchemy import Engine, func, select
 
-from service import staffing
+from service.accounts import keys
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
 from service.domain.vocabulary import MessageState, Scope
@@ -176,7 +176,7 @@ class Fleet:
 
     def issue_key(self, clinic_id: uuid.UUID) -> None:
         with write_session(self.engine) as session:
-            _, self.key = staffing.issue_key(session, clinic_id, "machine", tuple(Scope), OPERATOR, self.clock.now())
+            _, self.key = keys.issue_key(session, clinic_id, "machine", tuple(Scope), OPERATOR, self.clock.now())
 
     def messages(self) -> dict[uuid.UUID, Message]:
         with read_session(self.engine) as session:

@@ -14,8 +14,8 @@ from types import SimpleNamespace
 import pytest
 from sqlalchemy import Engine, select
 
-from service import selfcheck
 from service.domain.vocabulary import MessageKind, MessageState, StepState
+from service.health import checks, metrics
 from service.store import heartbeats
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message, MessageEvent, Step, Window
@@ -94,16 +94,16 @@ def test_a_hand_over_that_lasts_is_told(engine: Engine, tmp_path: Path, seconds:
         heartbeats.beat(session, "stuck", NOON, told, post.clock.now())
         heartbeats.beat(session, "well", NOON, {"failed": {}}, post.clock.now())
         heartbeats.beat(session, "gone", NOON, told | {"batch_seconds": 500.0}, NOON - timedelta(hours=1))
-    (found,) = (one for one in selfcheck.readiness(engine, post.clock.now()) if one.name == "hand_over")
+    (found,) = (one for one in checks.readiness(engine, post.clock.now()) if one.name == "hand_over")
     assert (found.ok, found.value) == (not slow, seconds)
-    assert f"neaptide_hand_over_seconds {seconds}" in selfcheck.exposition(engine, post.clock.now())
+    assert f"neaptide_hand_over_seconds {seconds}" in metrics.exposition(engine, post.clock.now())
 
 
 def test_the_watcher_outside_is_not_told_that_all_is_well_while_a_provider_hangs(
     world: World, hanging: Hanging, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pinged: list[str] = []
-    monkeypatch.setattr("service.selfcheck.ping", pinged.append)
+    monkeypatch.setattr("service.health.checks.ping", pinged.append)
     asha = world.patient("Asha")
     world.gateway.misbehave(Fault.HANG)
     world.worker_stops()
@@ -112,7 +112,7 @@ def test_the_watcher_outside_is_not_told_that_all_is_well_while_a_provider_hangs
     assert hanging.hangs.wait(60)
     world.worker.ping()
     assert len(pinged) == 1  # it may be slow for a while
-    monkeypatch.setattr("service.selfcheck.HANDED_OVER_WITHIN", timedelta(0))
+    monkeypatch.setattr("service.health.checks.HANDED_OVER_WITHIN", timedelta(0))
     world.worker.ping()
     assert len(pinged) == 1
     hanging.let_go()

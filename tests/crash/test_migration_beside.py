@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, func, select, text
 
-from service import selfcheck
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.health import checks
 from service.store import migrate
 from service.store.session import open_engine, read_session
 from service.store.tables import Window
@@ -103,7 +103,7 @@ def test_old_processes_call_a_newer_layout_ready(engine: Engine) -> None:
         connection.execute(text("UPDATE alembic_version SET version_num = 'made later'"))
     try:
         assert migrate.is_current(engine)
-        assert {one.name: one.ok for one in selfcheck.readiness(engine, SEVEN)}["layout"]
+        assert {one.name: one.ok for one in checks.readiness(engine, SEVEN)}["layout"]
         with engine.begin() as connection:
             connection.execute(text(f"UPDATE alembic_version SET version_num = '{FIRST}'"))
         assert migrate.is_current(engine) is (migrate.head() == FIRST)

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select
 
-from service import staffing
+from service.accounts import keys, signin
+from service.accounts.signin import SignedIn
 from service.cli import main
 from service.clock import SystemClock
 from service.domain.vocabulary import ConsentKind, Scope
-from service.staffing import SignedIn
 from service.store.session import connect, read_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
 
@@ -140,26 +140,26 @@ def test_staff_come_in_with_a_password_that_never_stood_in_an_argument(run: Run,
     words = ("staff", "add", "--email", "Imogen@Fernmoor.example", "--name", "Imogen Vale", "--role", "nurse")
     done(run(*words, "--password-stdin", stdin=f"{PASSWORD}\n"))
     now = SystemClock().now()
-    assert isinstance(staffing.sign_in(engine, "imogen@fernmoor.example", PASSWORD, now), SignedIn)
+    assert isinstance(signin.sign_in(engine, "imogen@fernmoor.example", PASSWORD, now), SignedIn)
     done(run("staff", "password", "imogen@fernmoor.example", "--password-stdin", stdin="another long enough one\n"))
-    assert not isinstance(staffing.sign_in(engine, "imogen@fernmoor.example", PASSWORD, now), SignedIn)
+    assert not isinstance(signin.sign_in(engine, "imogen@fernmoor.example", PASSWORD, now), SignedIn)
     done(run("staff", "close", "imogen@fernmoor.example"))
     listed = done(run("staff", "list")).out
     assert "closed" in listed
-    assert not isinstance(staffing.sign_in(engine, "imogen@fernmoor.example", "another long enough one", now), SignedIn)
+    assert not isinstance(signin.sign_in(engine, "imogen@fernmoor.example", "another long enough one", now), SignedIn)
 
 
 def test_a_key_is_told_once_and_can_be_revoked(run: Run, engine: Engine) -> None:
     done(run(*CLINIC))
     issued = done(run("key", "issue", "--name", "bridge", "--scope", "readings"))
     with connect(engine) as connection:
-        key = staffing.check_key(connection, issued.value("secret"))
+        key = keys.check_key(connection, issued.value("secret"))
     assert key is not None
     assert key.scopes == {Scope.READINGS}
     assert issued.value("secret") not in done(run("key", "list")).out
     done(run("key", "revoke", issued.value("key")))
     with connect(engine) as connection:
-        assert staffing.check_key(connection, issued.value("secret")) is None
+        assert keys.check_key(connection, issued.value("secret")) is None
     assert "revoked" in done(run("key", "list")).out
 
 

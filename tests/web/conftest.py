@@ -15,7 +15,8 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
-from service import staffing
+from service.accounts import keys
+from service.accounts.staff import add_staff
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
@@ -56,7 +57,7 @@ class House:
         """Somebody of this role, added when first asked for: an account costs a slow hash."""
         if role not in self._staff:
             with write_session(self.engine) as session:
-                self._staff[role] = staffing.add_staff(
+                self._staff[role] = add_staff(
                     session, self.clinic_id, f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example", role.value, role,
                     PASSWORD, OPERATOR, self.clock.now(),
                 ).id  # fmt: skip
@@ -98,7 +99,7 @@ def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
             plan = {"due": time(9), "closes": time(11)}
             patient = build.patient(clinic, ref="F-1", phones=("+447700900001",), plan=plan)
             caregiver = build.caregiver(patient, allowed=None, agreed=None)
-            _, secret = staffing.issue_key(build.session, clinic.id, "machine", scopes, OPERATOR, now)
+            _, secret = keys.issue_key(build.session, clinic.id, "machine", scopes, OPERATOR, now)
         return House(app, engine, clock, clinic.id, patient.id, caregiver.id, secret)
 
     return make

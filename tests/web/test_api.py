@@ -153,13 +153,13 @@ def test_no_key_a_wrong_key_and_a_revoked_one_open_nothing(house: House) -> None
         is_problem(client.get("/api/v1/patients", headers={"Authorization": header}), 401)
     admin = house.staff(Role.ADMINISTRATOR)
     keys = admin.get("/api/v1/keys").get_json()["items"]
-    from service import staffing
+    from service.accounts.keys import revoke_key
     from service.store.audit import OPERATOR
     from service.store.session import write_session
     from service.store.tables import ApiKey
 
     with write_session(house.engine) as session:
-        staffing.revoke_key(session, session.get_one(ApiKey, uuid.UUID(keys[0]["id"])), OPERATOR, house.clock.now())
+        revoke_key(session, session.get_one(ApiKey, uuid.UUID(keys[0]["id"])), OPERATOR, house.clock.now())
     is_problem(house.machine.get("/patients"), 401)
 
 

@@ -12,9 +12,10 @@ from flask.testing import FlaskClient
 from flask_wtf.csrf import generate_csrf
 from sqlalchemy import func, select
 
-from service import enrolling, staffing
+from service import enrolling
+from service.accounts import keys, signin
+from service.accounts.signin import NotIn
 from service.domain.vocabulary import ContactState, Role, Scope
-from service.staffing import NotIn
 from service.store.audit import OPERATOR
 from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
@@ -204,24 +205,24 @@ def test_tries_are_counted_before_they_are_known_to_be_wrong(house: House, monke
     """Many at once would otherwise all be checked against the same count."""
     counted: list[int] = []
 
-    def look(_hashed: str, _password: str) -> bool:
+    def look(_staff: object, _password: str) -> bool:
         with read_session(house.engine) as session:
             counted.append(session.scalar(select(func.count(SignInAttempt.id))) or 0)
         return False
 
-    monkeypatch.setattr(staffing, "_matches", look)
-    answers = [staffing.sign_in(house.engine, "a@fernmoor.example", "x", MORNING) for _ in range(6)]
+    monkeypatch.setattr(signin, "password_matches", look)
+    answers = [signin.sign_in(house.engine, "a@fernmoor.example", "x", MORNING) for _ in range(6)]
     assert counted == [1, 2, 3, 4, 5]
     assert answers[-1] is NotIn.TOO_MANY
 
 
 def test_a_name_that_no_database_can_hold_is_simply_wrong(house: House) -> None:
-    assert staffing.sign_in(house.engine, "a\x00@fernmoor.example", "x\x00", MORNING) is NotIn.WRONG
+    assert signin.sign_in(house.engine, "a\x00@fernmoor.example", "x\x00", MORNING) is NotIn.WRONG
 
 
 def test_a_revoked_key_is_not_found(house: House) -> None:
     with write_session(house.engine) as session:
-        key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == staffing.hash_of(house.secret))).one()
-        staffing.revoke_key(session, key, OPERATOR, MORNING)
+        key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == keys.hash_of(house.secret))).one()
+        keys.revoke_key(session, key, OPERATOR, MORNING)
     with connect(house.engine) as connection:
-        assert staffing.check_key(connection, house.secret) is None
+        assert keys.check_key(connection, house.secret) is None

@@ -11,7 +11,8 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from service import prompting, staffing
+from service import prompting
+from service.accounts.staff import add_staff
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
@@ -48,7 +49,7 @@ def late_riser(fernmoor: Fernmoor) -> Patient:
 def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> FlaskClient:
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
     with write_session(fernmoor.engine) as session:
-        staff = staffing.add_staff(
+        staff = add_staff(
             session,
             fernmoor.clinic.id,
             "nurse@fernmoor.example",

@@ -9,10 +9,11 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import select
 
-from service import staffing
+from service.accounts import signin
+from service.accounts.signin import NotIn, SignedIn
+from service.accounts.staff import close_account, set_password
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
-from service.staffing import NotIn, SignedIn
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, AuditLine, Staff
@@ -26,7 +27,7 @@ def email_of(house: House, role: Role = Role.NURSE) -> str:
 
 def test_the_right_password_lets_in_and_is_on_the_record(house: House) -> None:
     email = email_of(house)
-    assert isinstance(staffing.sign_in(house.engine, f" {email.upper()} ", PASSWORD, house.clock.now()), SignedIn)
+    assert isinstance(signin.sign_in(house.engine, f" {email.upper()} ", PASSWORD, house.clock.now()), SignedIn)
     with read_session(house.engine) as session:
         assert "staff.sign_in" in session.scalars(select(AuditLine.action)).all()
 
@@ -34,15 +35,15 @@ def test_the_right_password_lets_in_and_is_on_the_record(house: House) -> None:
 def test_five_wrong_tries_close_the_door_for_a_quarter_of_an_hour(house: House) -> None:
     email, now = email_of(house), house.clock.now()
     for _ in range(5):
-        assert staffing.sign_in(house.engine, email, "wrong", now) is NotIn.WRONG
-    assert staffing.sign_in(house.engine, email, PASSWORD, now) is NotIn.TOO_MANY
+        assert signin.sign_in(house.engine, email, "wrong", now) is NotIn.WRONG
+    assert signin.sign_in(house.engine, email, PASSWORD, now) is NotIn.TOO_MANY
     later = now + timedelta(minutes=15, seconds=1)
-    assert isinstance(staffing.sign_in(house.engine, email, PASSWORD, later), SignedIn)
+    assert isinstance(signin.sign_in(house.engine, email, PASSWORD, later), SignedIn)
 
 
 def test_an_unknown_name_is_counted_and_answered_like_a_known_one(house: House) -> None:
     now = house.clock.now()
-    answers = [staffing.sign_in(house.engine, "nobody@fernmoor.example", "x", now) for _ in range(6)]
+    answers = [signin.sign_in(house.engine, "nobody@fernmoor.example", "x", now) for _ in range(6)]
     assert answers == [NotIn.WRONG] * 5 + [NotIn.TOO_MANY]
 
 
@@ -62,7 +63,7 @@ def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(house:
     nurse = house.staff_id(Role.NURSE)
     with pytest.raises(Refused) as refused, write_session(house.engine) as session:
         staff = session.get_one(Staff, nurse)
-        staffing.set_password(session, staff, password, OPERATOR, house.clock.now())
+        set_password(session, staff, password, OPERATOR, house.clock.now())
     assert password not in str(refused.value)
 
 
@@ -95,9 +96,9 @@ def test_a_new_password_or_a_closed_account_ends_every_session(house: House) -> 
     house.clock.advance(timedelta(seconds=1))
     with write_session(house.engine) as session:
         nurse = session.get_one(Staff, house.staff_id(Role.NURSE))
-        staffing.set_password(session, nurse, "another four quiet minutes", OPERATOR, house.clock.now())
+        set_password(session, nurse, "another four quiet minutes", OPERATOR, house.clock.now())
         doctor = session.get_one(Staff, house.staff_id(Role.PHYSICIAN))
-        staffing.close_account(session, doctor, OPERATOR, house.clock.now())
+        close_account(session, doctor, OPERATOR, house.clock.now())
     assert not inside(first)
     assert not inside(second)
 

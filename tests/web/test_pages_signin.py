@@ -9,7 +9,8 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, event
 
-from service import staffing
+from service.accounts import signin
+from service.accounts.staff import close_account
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
@@ -146,7 +147,7 @@ def test_a_closed_account_ends_its_sessions_everywhere(house: House) -> None:
     sign_in(client)
     with write_session(house.engine) as session:
         staff = session.get_one(Staff, house.rows(Staff)[0].id)
-        staffing.close_account(session, staff, OPERATOR, house.world.now)
+        close_account(session, staff, OPERATOR, house.world.now)
     assert not is_in(client)
     assert house.rows(StaffSession) == []
 
@@ -225,7 +226,7 @@ def test_guessing_from_within_a_session_is_stopped_by_the_same_count(house: Hous
     right = form | {"present": PASSWORD, "new": NEW, "again": NEW}
     assert client.post("/password", data=right).status_code == 429
     assert is_in(client)
-    house.world.clock.advance(staffing.WITHIN)
+    house.world.clock.advance(signin.WITHIN)
     assert sign_in(house.client).status_code == 303
 
 

@@ -16,7 +16,8 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 from werkzeug.test import TestResponse
 
-from service import enrolling, staffing
+from service import enrolling
+from service.accounts import keys
 from service.cli import main
 from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
 from service.links import Purpose
@@ -55,7 +56,7 @@ def promote(house: House) -> None:
 
 def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: str = "") -> TestResponse:
     with write_session(house.engine) as session:
-        _, secret = staffing.issue_key(
+        _, secret = keys.issue_key(
             session, clinic_id or house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
         )
     headers = {"Authorization": f"Bearer {secret}"} | ({"Idempotency-Key": key} if key else {})
@@ -205,9 +206,7 @@ def test_no_link_is_made_without_a_push_key_or_for_somebody_who_takes_no_part(ba
 def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
     """Without a browser's keys it would be an address nobody can be reached at."""
     with write_session(house.engine) as session:
-        _, secret = staffing.issue_key(
-            session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
-        )
+        _, secret = keys.issue_key(session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now)
     answer = house.client.post(
         f"/api/v1/patients/{house.asha.id}/contacts", headers={"Authorization": f"Bearer {secret}"},
         json={"channel": "webpush", "address": "https://push.example/x"},
@@ -262,9 +261,7 @@ def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
 
 def test_agreement_to_notices_is_a_consent_of_its_own_over_rest(house: House) -> None:
     with write_session(house.engine) as session:
-        _, secret = staffing.issue_key(
-            session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
-        )
+        _, secret = keys.issue_key(session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now)
     answer = house.client.post(
         f"/api/v1/patients/{house.asha.id}/consents", headers={"Authorization": f"Bearer {secret}"},
         json={"kind": "webpush", "given": True, "how": "signed form"},

@@ -9,7 +9,8 @@ from flask import Response
 from marshmallow import Schema
 from sqlalchemy import select
 
-from service import staffing
+from service.accounts import keys
+from service.accounts import staff as accounts
 from service.domain.vocabulary import Role
 from service.store.session import read_session
 from service.store.tables import ApiKey, Staff
@@ -45,7 +46,7 @@ def add_staff(new: dict[str, Any]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        added = staffing.add_staff(
+        added = accounts.add_staff(
             call.session, caller().clinic_id, **new, actor=caller().actor, now=services().clock.now()
         )
         return call.answer(STAFF, added)
@@ -61,7 +62,7 @@ def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         staff = finding.own(call.session, Staff, staff_id)
-        staffing.close_account(call.session, staff, caller().actor, services().clock.now())
+        accounts.close_account(call.session, staff, caller().actor, services().clock.now())
         return call.answer(STAFF, staff, 200)
 
 
@@ -83,7 +84,7 @@ def list_keys(page: dict[str, int]) -> dict[str, Any]:
 def issue_key(new: dict[str, Any]) -> Response:
     """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
     with once() as call:
-        key, secret = staffing.issue_key(
+        key, secret = keys.issue_key(
             call.session, caller().clinic_id, new["name"], new["scopes"], caller().actor, services().clock.now()
         )
         body = {**KEY.dump(key), "secret": secret}
@@ -100,5 +101,5 @@ def revoke_key(_nothing: dict[str, Any], key_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         key = finding.own(call.session, ApiKey, key_id)
-        staffing.revoke_key(call.session, key, caller().actor, services().clock.now())
+        keys.revoke_key(call.session, key, caller().actor, services().clock.now())
         return call.answer(KEY, key, 200)

@@ -14,10 +14,11 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
-from service import staffing
+from service.accounts import signin
+from service.accounts.signin import NotIn, SignedIn
+from service.accounts.staff import set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
-from service.staffing import NotIn, SignedIn
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import IDLE, CurrentStaff, begin_session, current_staff, end_session, staff_only
@@ -40,7 +41,7 @@ def enter() -> ResponseReturnValue:
     """Check the name and the password."""
     email, password = request.form.get("email", ""), request.form.get("password", "")
     now = services().door_clock.now()
-    result = staffing.sign_in(services().engine, email, password, now)
+    result = signin.sign_in(services().engine, email, password, now)
     if isinstance(result, SignedIn):
         begin_session(result, now)
         return redirect(_next(), 303)
@@ -81,14 +82,14 @@ def change_password() -> ResponseReturnValue:
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
     now = services().door_clock.now()
-    if refused := staffing.confirm(services().engine, staff.email, given["present"], now):
+    if refused := signin.confirm(services().engine, staff.email, given["present"], now):
         return _not_confirmed("present", refused)
     try:
         with write_session(services().engine) as db:
             row = db.get_one(Staff, staff.id)
-            staffing.set_password(db, row, given["new"], staff.actor, now)
+            set_password(db, row, given["new"], staff.actor, now)
             # The session in hand ended with the old password; it begins anew.
-            anew = staffing.begin_session(db, row, now)
+            anew = signin.begin_session(db, row, now)
     except WeakPassword as weak:
         return _password_form({"new": _weak_words(weak.why)}), 422
     begin_session(anew, now)
@@ -101,10 +102,10 @@ def change_password() -> ResponseReturnValue:
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
     staff, now = _signed_in(), services().door_clock.now()
-    if refused := staffing.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
+    if refused := signin.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
         return _not_confirmed("confirm", refused)
     with write_session(services().engine) as db:
-        staffing.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
+        signin.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
     flash(gettext("Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
@@ -135,7 +136,7 @@ def _elsewhere() -> list[datetime]:
     staff = _signed_in()
     with read_session(services().engine) as db:
         zone = ZoneInfo(db.get_one(Clinic, staff.clinic_id).zone)
-        begun = staffing.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
+        begun = signin.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
     return [at.astimezone(zone) for at in begun]
 
 

@@ -13,11 +13,11 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, delete, update
 
-from service import selfcheck
 from service.care.tasks import raise_task
 from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling import NewPlan, set_plan
+from service.health import checks, metrics
 from service.store import heartbeats, leases
 from service.store.audit import OPERATOR
 from service.store.quarantine import quarantine
@@ -37,7 +37,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
 
 
 def wrong(post: Post, **options: object) -> dict[str, float | None]:
-    found = selfcheck.examine(post.engine, post.clock.now(), **options)  # type: ignore[arg-type]
+    found = checks.examine(post.engine, post.clock.now(), **options)  # type: ignore[arg-type]
     assert all(finding.sentence.endswith(".") and "Asha" not in finding.sentence for finding in found)
     return {finding.name: finding.value for finding in found if not finding.ok}
 
@@ -49,7 +49,7 @@ def test_a_service_in_order_has_nothing_to_say(post: Post) -> None:
 def test_a_worker_that_stopped_is_missed(post: Post) -> None:
     post.clock.advance(timedelta(minutes=3))
     assert wrong(post)["worker"] == 180
-    (worker,) = (f for f in selfcheck.readiness(post.engine, post.clock.now()) if f.name == "worker")
+    (worker,) = (f for f in checks.readiness(post.engine, post.clock.now()) if f.name == "worker")
     assert worker.sentence == "A worker last ticked 3 minutes ago."
 
 
@@ -136,11 +136,11 @@ def test_the_databases_clock_is_compared_with_this_machines(post: Post) -> None:
 
 def test_missing_migrations_and_a_missing_database_are_told(tmp_path: Path, engine: Engine) -> None:
     empty = open_engine(f"sqlite:///{tmp_path / 'empty.sqlite3'}")
-    (layout,) = selfcheck.examine(empty, NOON)
+    (layout,) = checks.examine(empty, NOON)
     assert (layout.name, layout.ok) == ("layout", False)
     empty.dispose()
     nowhere = open_engine(f"sqlite:///{tmp_path / 'no' / 'such' / 'folder.sqlite3'}")
-    (database,) = selfcheck.examine(nowhere, NOON)
+    (database,) = checks.examine(nowhere, NOON)
     assert (database.name, database.ok) == ("database", False)
     nowhere.dispose()
 
@@ -152,7 +152,7 @@ def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) ->
         heartbeats.beat(session, "here", NOON, told, post.clock.now())
     families = {
         family.name: family
-        for family in text_string_to_metric_families(selfcheck.exposition(post.engine, post.clock.now()))
+        for family in text_string_to_metric_families(metrics.exposition(post.engine, post.clock.now()))
     }
     assert {s.labels["finding"]: s.value for s in families["neaptide_finding_ok"].samples}["worker"] == 1
     assert [(s.labels, s.value) for s in families["neaptide_messages_due"].samples] == [({"channel": "text"}, 1)]
@@ -188,11 +188,11 @@ def watcher(status: int) -> Iterator[tuple[str, list[str]]]:
 @pytest.mark.parametrize(("status", "well"), [(200, True), (204, True), (404, False), (500, False)])
 def test_a_watcher_outside_is_pinged(status: int, well: bool) -> None:
     with watcher(status) as (url, asked):
-        assert selfcheck.ping(url) is well
+        assert checks.ping(url) is well
         assert asked == ["/alive"]
 
 
 def test_a_watcher_that_is_away_is_no_trouble() -> None:
     with watcher(200) as (url, _):
         pass
-    assert selfcheck.ping(url) is False
+    assert checks.ping(url) is False

@@ -16,7 +16,7 @@ from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.selfcheck.examining import OPEN_TASKS, readiness
+from service.health.checks import OPEN_TASKS, readiness
 from service.store.agenda import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, ParkedRow, Task

@@ -7,7 +7,9 @@ seconds. `examine` also counts people and plans, which reads whole tables.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import Engine, exists, func, or_, select, text
 from sqlalchemy.exc import SQLAlchemyError
@@ -15,7 +17,6 @@ from sqlalchemy.orm import Session
 
 from service.care.contacts import patients_who_agreed
 from service.domain.vocabulary import Channel, ContactState, PatientState
-from service.selfcheck.finding import Finding, counted, lasted
 from service.store import leases, migrate
 from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
@@ -23,6 +24,7 @@ from service.store.quarantine import place
 from service.store.session import read_session
 from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
 from service.store.types import UTCDateTime
+from service.transports.calling import Caller, NoAnswer
 
 BEAT_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
@@ -32,8 +34,22 @@ OPENED_WITHIN = timedelta(hours=1)
 OPENS_AGAIN_WITHIN = timedelta(days=8)
 SKEW_ALLOWED = timedelta(seconds=5)
 TAKEN_WITHIN = timedelta(days=2)
+PING_TIMEOUT_SECONDS = 5.0
 OPEN_TASKS = text("tasks.state = 'open'")
 MANY = 5_000
+
+
+@dataclass(frozen=True)
+class Finding:
+    """`name` is stable, for machines; `sentence` is for people; `value` is a number (seconds or a count) or null."""
+
+    name: str
+    ok: bool
+    sentence: str
+    value: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        return asdict(self)
 
 
 def readiness(
@@ -92,7 +108,9 @@ def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator
         yield Finding("worker", False, "No worker has ever run: start `neaptide worker`.")
         return
     age = (now - beat).total_seconds()
-    yield Finding("worker", age <= beat_within.total_seconds(), f"A worker last ticked {lasted(max(age, 0))} ago.", age)
+    yield Finding(
+        "worker", age <= beat_within.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
+    )
     troubled = last_troubles(session, since=now - beat_within)
     told = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
     yield Finding(
@@ -106,7 +124,7 @@ def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator
     yield Finding(
         "hand_over",
         not slow,
-        f"A provider answers slowly or not at all: a batch of messages has been with it for {lasted(held)}."
+        f"A provider answers slowly or not at all: a batch of messages has been with it for {_lasted(held)}."
         if slow
         else "No provider keeps messages waiting.",
         held,
@@ -117,7 +135,7 @@ def _unsent(session: Session, now: datetime) -> Finding:
     due = session.scalar(select(func.min(Message.next_try_at)).where(QUEUED_MESSAGES, Message.next_try_at <= now))
     waits = (now - due).total_seconds() if due is not None else 0.0
     sentence = (
-        f"The message that has waited longest was due {lasted(waits)} ago."
+        f"The message that has waited longest was due {_lasted(waits)} ago."
         if due is not None
         else "No message that is due waits."
     )
@@ -129,7 +147,7 @@ def _stuck(session: Session, now: datetime) -> Finding:
     stuck = session.scalar(
         select(func.count()).where(LEASED_MESSAGES, leases.lapsed(Message.lease_until, now, grace=BEAT_WITHIN))
     )
-    return counted(
+    return _counted(
         "stuck_claims",
         stuck or 0,
         "No claim on a message is stuck.",
@@ -155,7 +173,7 @@ def _skew(session: Session, machine_now: datetime) -> Finding:
 
 def _set_aside(session: Session) -> Finding:
     number = session.scalar(select(func.count()).where(ParkedRow.released_at.is_(None)))
-    return counted(
+    return _counted(
         "set_aside",
         number or 0,
         "No row is set aside.",
@@ -166,7 +184,7 @@ def _set_aside(session: Session) -> Finding:
 
 def _tasks(session: Session, now: datetime) -> Finding:
     waiting = session.scalar(select(func.count()).where(OPEN_TASKS, Task.raised_at < now - TAKEN_WITHIN))
-    return counted(
+    return _counted(
         "waiting_tasks",
         waiting or 0,
         "No task has waited for two days.",
@@ -180,14 +198,14 @@ def _people(session: Session, channels: frozenset[Channel] | None) -> Iterator[F
     if channels is not None:
         works = works.where(Contact.channel.in_(channels))
     asked = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
-    yield counted(
+    yield _counted(
         "unreachable_patients",
         session.scalar(select(func.count()).select_from(asked.where(~works).subquery())) or 0,
         "Every patient has a contact that works.",
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
     )
-    yield counted(
+    yield _counted(
         "patients_without_consent",
         _without_consent(session),
         "Every patient has agreed to messages.",
@@ -228,10 +246,35 @@ def _silent_plans(session: Session, now: datetime) -> Finding:
     none = session.scalar(
         select(func.count()).select_from(Patient).where(Patient.state == PatientState.ACTIVE, ~has_plan)
     )
-    return counted(
+    return _counted(
         "silent_plans",
         (never or 0) + (none or 0),
         "Every patient has a plan that fires.",
         "One patient is never asked: no plan, or one that does not fire.",
         "{number} patients are never asked: no plan, or one that does not fire.",
     )
+
+
+def _counted(name: str, number: int, none: str, one: str, many: str) -> Finding:
+    """A finding that is well when there are none. `many` has a {number} in it."""
+    sentence = none if number == 0 else one if number == 1 else many.format(number=number)
+    return Finding(name, number == 0, sentence, number)
+
+
+def _lasted(seconds: float) -> str:
+    """A length of time in the largest unit that says it well."""
+    for unit, length in (("day", 86400), ("hour", 3600), ("minute", 60)):
+        if seconds >= 2 * length:
+            return f"{seconds / length:.0f} {unit}s"
+    return f"{seconds:.0f} seconds"
+
+
+def ping(url: str) -> bool:
+    """Tell a watcher outside that the worker is alive, by asking `url` once: what raises the alarm is that this stops.
+
+    Whether it answered well; a watcher out of reach is no trouble of ours.
+    """
+    try:
+        return Caller(PING_TIMEOUT_SECONDS).get(url).status < 400
+    except NoAnswer:
+        return False

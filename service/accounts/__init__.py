@@ -1,0 +1,1 @@
+"""Who may come in: staff accounts, signing in, and the keys of machines."""

@@ -1,0 +1,73 @@
+"""The keys of machines: a gateway, a hospital's own program.
+
+Promises that a key's secret is kept only as its SHA-256 and shown only once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+import uuid
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, bindparam, select
+from sqlalchemy.orm import Session
+
+from service.domain import fields
+from service.domain.validation import Refused
+from service.domain.vocabulary import Scope
+from service.store import audit
+from service.store.tables import ApiKey
+
+
+@dataclass(frozen=True)
+class GoodKey:
+    """A machine's key that opens something."""
+
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    scopes: frozenset[Scope]
+
+
+def issue_key(
+    session: Session, clinic_id: uuid.UUID, name: str, scopes: Collection[Scope], actor: audit.Actor, now: datetime
+) -> tuple[ApiKey, str]:
+    """Write a machine's key. Returns it with its secret, which is shown once and kept nowhere. Raises Refused."""
+    if not scopes:
+        raise Refused("scopes", [], ", ".join(Scope))
+    secret = f"nt_{secrets.token_urlsafe(32)}"
+    key = ApiKey(
+        id=uuid.uuid4(), clinic_id=clinic_id, name=fields.text("name", name, longest=80),
+        secret_hash=hash_of(secret), scopes=sorted(scope.value for scope in scopes), created_at=now,
+    )  # fmt: skip
+    session.add(key)
+    session.flush()
+    audit.write_line(session, actor, "key.issue", ("key", key.id), now, clinic_id=clinic_id,
+                     detail={"scopes": key.scopes})  # fmt: skip
+    return key, secret
+
+
+def check_key(connection: Connection, secret: str) -> GoodKey | None:
+    """What the key of this secret opens, if it has not been revoked."""
+    row = connection.execute(_GOOD_KEY, {"hash": hash_of(secret)}).first()
+    return None if row is None else GoodKey(row.id, row.clinic_id, frozenset(Scope(scope) for scope in row.scopes))
+
+
+# Built once, and without an object: every call of a machine passes here.
+_GOOD_KEY = select(ApiKey.id, ApiKey.clinic_id, ApiKey.scopes).where(
+    ApiKey.secret_hash == bindparam("hash"), ApiKey.revoked_at.is_(None)
+)
+
+
+def revoke_key(session: Session, key: ApiKey, actor: audit.Actor, now: datetime) -> None:
+    """The key opens nothing from this transaction on."""
+    key.revoked_at = now
+    session.flush()
+    audit.write_line(session, actor, "key.revoke", ("key", key.id), now, clinic_id=key.clinic_id)
+
+
+def hash_of(secret: str) -> str:
+    """What is kept of a key's secret. It has 256 bits of chance in it, so a plain hash cannot be guessed back."""
+    return hashlib.sha256(secret.encode("utf-8", "replace")).hexdigest()

@@ -1,0 +1,84 @@
+"""Staff accounts: who has one, and with which password.
+
+Promises that a password is kept only as an argon2id hash, and that it is checked against
+`domain.passwords` with the names of the person and of the clinic.
+"""
+
+from __future__ import annotations
+
+import secrets
+import uuid
+from datetime import datetime
+
+from argon2 import PasswordHasher
+from argon2.exceptions import VerificationError
+from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
+
+from service.domain import fields, passwords
+from service.domain.validation import Refused
+from service.domain.vocabulary import Role
+from service.store import audit
+from service.store.tables import Clinic, Staff, StaffSession
+
+# The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
+_hasher = PasswordHasher()
+_NOBODYS_HASH = _hasher.hash(secrets.token_urlsafe(24))
+
+
+def add_staff(
+    session: Session,
+    clinic_id: uuid.UUID,
+    email: str,
+    name: str,
+    role: Role,
+    password: str,
+    actor: audit.Actor,
+    now: datetime,
+) -> Staff:
+    """Write a staff account. Raises Refused; WeakPassword for a password that is easily guessed."""
+    address = fields.mailbox("email", email)
+    if session.scalar(select(Staff.id).where(Staff.email == address)) is not None:
+        raise Refused("email", email, "an address no other account has")
+    name = fields.text("name", name, longest=120)
+    staff = Staff(
+        id=uuid.uuid4(), clinic_id=clinic_id, email=address, name=name, role=role,
+        password_hash=_hashed(session, password, clinic_id, address, name), password_set_at=now, active=True,
+        created_at=now,
+    )  # fmt: skip
+    session.add(staff)
+    session.flush()
+    audit.write_line(session, actor, "staff.add", ("staff", staff.id), now, clinic_id=clinic_id,
+                     detail={"role": role.value})  # fmt: skip
+    return staff
+
+
+def set_password(session: Session, staff: Staff, password: str, actor: audit.Actor, now: datetime) -> None:
+    """Replace a password; every session begun before now has ended. Raises WeakPassword."""
+    staff.password_hash = _hashed(session, password, staff.clinic_id, staff.email, staff.name)
+    staff.password_set_at = now
+    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    session.flush()
+    audit.write_line(session, actor, "staff.set_password", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+
+
+def close_account(session: Session, staff: Staff, actor: audit.Actor, now: datetime) -> None:
+    """The account no longer opens anything; what it signed stays."""
+    staff.active = False
+    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    session.flush()
+    audit.write_line(session, actor, "staff.close", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+
+
+def _hashed(session: Session, password: str, clinic_id: uuid.UUID, *names: str) -> str:
+    clinic = session.get_one(Clinic, clinic_id)
+    return _hasher.hash(passwords.checked(password, (*names, clinic.name, clinic.sender_name)))
+
+
+def password_matches(staff: Staff | None, password: str) -> bool:
+    """Whether it is the account's password. Where there is no account this takes as long, and is never so."""
+    try:
+        good = _hasher.verify(_NOBODYS_HASH if staff is None else staff.password_hash, password[: passwords.LONGEST])
+    except VerificationError:
+        return False
+    return good and staff is not None

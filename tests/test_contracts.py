@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 SERVICE = ROOT / "service"
 MODULES = sorted(SERVICE.rglob("*.py"))
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "tests", "fixtures", "deploy"}
-LONGEST_MODULE = 300
+LONGEST_MODULE = 600
 # The tables are one list and the first migration is made from them: neither is read top-down.
 LONG_LISTS = {"service/store/tables.py"}
 ADDRESS = re.compile(r"""https?://[^\s"'<>)`]+""")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from service.domain.signals_settings import described
+from service.domain.signals.settings import described
 from service.domain.validation import Refused
 from service.replaying import Diaries, Options, Rejected, Replayed, read_diary, read_options, read_readings
 from service.replaying import replay as run

@@ -17,7 +17,7 @@ from datetime import date, timedelta
 
 from service.domain import spoken
 from service.domain.days import Day
-from service.domain.signals_facts import Picture
+from service.domain.signals.facts import Picture
 from service.domain.vocabulary import (
     Lane,
     Outcome,

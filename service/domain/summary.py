@@ -18,7 +18,7 @@ from typing import Any
 from service.domain import spoken
 from service.domain.days import Day
 from service.domain.review import Adherence, PauseNow, Raised, SilenceNow
-from service.domain.signals_facts import Picture
+from service.domain.signals.facts import Picture
 from service.domain.vocabulary import Lane, PauseCause, Response, SignalKind, SilenceCause, Swelling, WindowState
 
 STRIP_DAYS = 30

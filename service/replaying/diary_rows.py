@@ -15,7 +15,7 @@ from functools import lru_cache
 from service.domain import diary
 from service.domain.diary import Answers
 from service.domain.readings import EARLIEST
-from service.domain.signals_diary import QUESTIONS, WEIGHT
+from service.domain.signals.diary import QUESTIONS, WEIGHT
 from service.domain.validation import Refused
 from service.domain.vocabulary import SafetySign, Swelling
 from service.replaying.rows import LATEST_YEAR, Rejected, patient_of, rows_of

@@ -1,7 +1,7 @@
 """The settings file of a replay: JSON, every field optional, an unknown one refused.
 
 {
-  "engine":      {"rise_sure": 0.97, …},             numbers of domain.signals_settings, by their names
+  "engine":      {"rise_sure": 0.97, …},             numbers of domain.signals.settings, by their names
   "limits":      {"P-1": {"upper": 25, "lower": 8}},  mmHg of PA diastolic, per patient, as a clinician typed them
   "references":  {"P-1": {"pa_diastolic": 18, "pa_mean": 26, "pa_systolic": 40}},  mmHg, instead of the first days'
   "dry_weights": {"P-1": 80.5},                       kg
@@ -16,11 +16,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from service.domain import signals_settings
 from service.domain.fields import number
-from service.domain.signals_facts import Limits
-from service.domain.signals_settings import DEFAULT, Settings
-from service.domain.trend import CHANNELS
+from service.domain.signals import settings
+from service.domain.signals.facts import PressureLimits
+from service.domain.signals.settings import DEFAULT, EngineSettings
+from service.domain.trend.state import CHANNELS
 from service.domain.validation import Refused
 from service.domain.vocabulary import SignalKind
 
@@ -32,8 +32,8 @@ LEAST, MOST = -5.0, 200.0  # mmHg a limit or a reference may be
 class Options:
     """What a replay is told besides the data."""
 
-    engine: Settings = DEFAULT
-    limits: Mapping[str, Limits] = field(default_factory=dict)
+    engine: EngineSettings = DEFAULT
+    limits: Mapping[str, PressureLimits] = field(default_factory=dict)
     references: Mapping[str, tuple[float | None, float | None, float | None]] = field(default_factory=dict)
     dry_weights: Mapping[str, float] = field(default_factory=dict)
     only: frozenset[SignalKind] = frozenset(SignalKind)
@@ -46,7 +46,7 @@ def read_options(text: str) -> Options:
     except ValueError as error:
         raise Refused("settings", text[:40], f"a JSON object ({error})") from None
     fields = {
-        "engine": signals_settings.from_json,
+        "engine": settings.from_json,
         "limits": _each(_limits),
         "references": _each(_reference),
         "dry_weights": _each(lambda value: number("dry_weights", value, 20, 400, "kg")),
@@ -67,12 +67,12 @@ def _each(one: Callable[[Any], Found]) -> Callable[[Mapping[str, Any]], dict[str
     return all_of
 
 
-def _limits(told: Any) -> Limits:
+def _limits(told: Any) -> PressureLimits:
     values = _named("limits", told, ("upper", "lower"))
     upper, lower = values["upper"], values["lower"]
     if upper is not None and lower is not None and lower >= upper:
         raise Refused("lower", lower, f"less than upper, {upper:g}")
-    return Limits(upper, lower)
+    return PressureLimits(upper, lower)
 
 
 def _reference(told: Any) -> tuple[float | None, float | None, float | None]:

@@ -15,7 +15,7 @@ from datetime import datetime
 from math import inf
 
 from service.domain.readings import EARLIEST, MEAN_SLACK, MMHG, RANGES, UNITS
-from service.domain.trend import CHANNELS
+from service.domain.trend.state import CHANNELS
 from service.domain.trend_readings import One
 from service.domain.validation import Refused
 from service.domain.vocabulary import Posture

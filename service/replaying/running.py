@@ -15,11 +15,14 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import signals_told, signals_watch, trend
-from service.domain.signals_diary import QUESTIONS
-from service.domain.signals_episodes import KINDS, burden
-from service.domain.signals_facts import Limits, SilenceFacts
-from service.domain.signals_watch import Today, Watch
+from service.domain.signals import diary as diary_rules
+from service.domain.signals import engine, patient_facts, sentences
+from service.domain.signals import state as engine_state
+from service.domain.signals.diary import QUESTIONS
+from service.domain.signals.episodes import KINDS, burden
+from service.domain.signals.facts import PressureLimits, SilenceFacts
+from service.domain.signals.state import DayInputs, EngineState
+from service.domain.trend import state as trend_state
 from service.domain.trend_readings import Combined, One, combine, usual_after
 from service.domain.vocabulary import SafetySign, SignalKind
 from service.replaying.diary_rows import Diaries
@@ -99,13 +102,13 @@ def _run(block: _Block, pounds: set[str], options: Options) -> list[Told]:
     for offset in range(len(block.readings)):
         day = block.first + offset
         safety = block.safety.get(day, {})
-        today = Today(
+        today = DayInputs(
             block.readings[offset],
             blur=block.blur[offset],
             answers=None if block.answers is None else block.answers[offset],
             safety=np.isin(np.arange(len(block.names)), list(safety)) if safety else None,
         )
-        watch, told = signals_watch.step(watch, day, today, options.engine)
+        watch, told = engine.step(watch, day, today, options.engine)
         told = told & wanted & (day >= block.begins) & (day <= block.ends)
         if told.any():
             lines += _lines(block, watch, told, safety, options)
@@ -114,25 +117,25 @@ def _run(block: _Block, pounds: set[str], options: Options) -> list[Told]:
 
 def _lines(
     block: _Block,
-    watch: Watch,
+    watch: EngineState,
     told: NDArray[np.bool_],
     safety: dict[int, tuple[SafetySign, ...]],
     options: Options,
 ) -> list[Told]:
-    judged = signals_watch.judge_diary(watch.diary, watch.day, options.engine) if block.answers is not None else None
+    judged = diary_rules.diary_findings(watch.diary, watch.day, options.engine) if block.answers is not None else None
     today = date.fromordinal(watch.day)
     lines = []
     for row, patient in zip(*(where.tolist() for where in np.nonzero(told)), strict=True):
-        pressure = signals_told.pressure_facts(watch, patient, options.engine)
+        pressure = patient_facts.pressure_facts(watch, patient, options.engine)
         written = bool(watch.diary.written_on[patient])
-        diary = signals_told.diary_facts(watch, patient, judged if written else None, safety.get(patient, ()))
+        diary = patient_facts.diary_facts(watch, patient, judged if written else None, safety.get(patient, ()))
         silence = _silence(watch, patient)
-        sentence, _ = signals_told.signal_sentence(KINDS[row], pressure, diary, silence, today)
+        sentence, _ = sentences.signal_sentence(KINDS[row], pressure, diary, silence, today)
         lines.append(Told(block.names[patient], today, KINDS[row], sentence))
     return lines
 
 
-def _silence(watch: Watch, patient: int) -> SilenceFacts:
+def _silence(watch: EngineState, patient: int) -> SilenceFacts:
     silent_days = int(watch.silent_days[patient])
     read_on = int(watch.trend.read_on[patient])
     if silent_days == 0 or read_on == 0 or watch.day - read_on < silent_days:
@@ -140,17 +143,17 @@ def _silence(watch: Watch, patient: int) -> SilenceFacts:
     return SilenceFacts(watch.day - read_on, date.fromordinal(read_on + 1), None, silent_days)
 
 
-def _watch(names: Sequence[str], pounds: set[str], options: Options) -> Watch:
+def _watch(names: Sequence[str], pounds: set[str], options: Options) -> EngineState:
     n = len(names)
-    watch = signals_watch.begin(n)
+    watch = engine_state.begin(n)
     given = np.full((3, n), np.nan)
-    limits = [options.limits.get(name, Limits()) for name in names]
+    limits = [options.limits.get(name, PressureLimits()) for name in names]
     for patient, name in enumerate(names):
         for channel, value in enumerate(options.references.get(name, ())):
             given[channel, patient] = np.nan if value is None else value
     return replace(
         watch,
-        trend=trend.with_references(watch.trend, given, np.zeros((3, n)), np.zeros(n, dtype=np.int64)),
+        trend=trend_state.with_references(watch.trend, given, np.zeros((3, n)), np.zeros(n, dtype=np.int64)),
         diary=replace(
             watch.diary,
             pounds=np.array([name in pounds for name in names], dtype=np.bool_),

@@ -12,9 +12,17 @@ from datetime import date, timedelta
 from uuid import UUID
 
 from service.domain import days as joined_
-from service.domain import plain_limits, signals
 from service.domain.review import Raised
-from service.domain.signals_facts import Adjustment, Assessment, Case, Limits, Reference, Signal, SilenceFacts
+from service.domain.signals import engine, rules
+from service.domain.signals.facts import (
+    AdjustmentMade,
+    AnchoredReference,
+    Assessment,
+    Case,
+    Episode,
+    PressureLimits,
+    SilenceFacts,
+)
 from service.domain.summary import TrendSummary
 from service.domain.vocabulary import SignalKind
 from service.reports.charts import Ahead
@@ -30,12 +38,12 @@ TYPED_SD = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class ReviewedCase:
     """One patient's assessment, and the part of it that the panel carries."""
 
     judged: TrendSummary
     assessment: Assessment
-    signals: tuple[Signal, ...]  # every episode, ended or not
+    signals: tuple[Episode, ...]  # every episode, ended or not
 
 
 def case_of(history: History, today: date) -> Case:
@@ -57,14 +65,16 @@ def case_of(history: History, today: date) -> Case:
         today=today,
         reference=None
         if history.reference is None
-        else Reference(
+        else AnchoredReference(
             history.reference.pa_diastolic,
             TYPED_SD,
             history.reference.from_date,
             history.reference.to_date,
         ),
-        limits=Limits() if history.limits is None else Limits(history.limits.upper, history.limits.lower),
-        adjustments=[Adjustment(made_on, what) for made_on, what in history.adjustments if made_on <= today],
+        limits=PressureLimits()
+        if history.limits is None
+        else PressureLimits(history.limits.upper, history.limits.lower),
+        adjustments=[AdjustmentMade(made_on, what) for made_on, what in history.adjustments if made_on <= today],
         silence=SilenceFacts(
             missed=silence.missed if silence else 0,
             since=silence.first_day if silence else None,
@@ -84,30 +94,30 @@ def _enough(first: date, today: date) -> date:
     return first + timedelta(days=max(beyond // SEASON_DAYS, 0) * SEASON_DAYS)
 
 
-def judge(cases: Mapping[UUID, Case]) -> dict[UUID, Judgement]:
+def judge(cases: Mapping[UUID, Case]) -> dict[UUID, ReviewedCase]:
     """Everybody at once."""
-    assessed = signals.assess_many(list(cases.values()))
+    assessed = engine.assess_many(list(cases.values()))
     return {
         patient_id: _judgement(case, assessment)
         for (patient_id, case), assessment in zip(cases.items(), assessed, strict=True)
     }
 
 
-def _judgement(case: Case, assessment: Assessment) -> Judgement:
+def _judgement(case: Case, assessment: Assessment) -> ReviewedCase:
     # A silence is the same episode every day: it is known by the day it began.
     episodes = [
         replace(signal, raised_on=signal.began_on) if signal.kind is SignalKind.SILENT else signal
         for signal in assessment.signals
     ]
-    if (plain := plain_limits.beyond(case.days, case.limits, case.today)) is not None:
+    if (plain := rules.beyond_limit_in_a_row(case.days, case.limits, case.today)) is not None:
         episodes = [one for one in episodes if one.kind is not plain.kind or one.ended_on is not None]
         episodes = [one for one in episodes if (one.kind, one.raised_on) != (plain.kind, plain.raised_on)]
         episodes.append(plain)
     told = tuple(episodes)
-    return Judgement(judged_of(assessment, told), assessment, told)
+    return ReviewedCase(judged_of(assessment, told), assessment, told)
 
 
-def judged_of(assessment: Assessment, episodes: tuple[Signal, ...]) -> TrendSummary:
+def judged_of(assessment: Assessment, episodes: tuple[Episode, ...]) -> TrendSummary:
     """What the panel carries of an assessment."""
     pressure, picture, after = assessment.pressure, assessment.joined, assessment.response
     beyond = any(one.ended_on is None and one.kind in _BEYOND for one in episodes)

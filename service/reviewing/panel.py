@@ -148,7 +148,7 @@ def local_date(now: datetime, zone: str) -> date:
     return localtime.local_date(now, localtime.zone(zone))
 
 
-def standing_of(row: panel.Carried, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> PatientFacts:
+def standing_of(row: panel.PatientPanelRow, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> PatientFacts:
     """What the rules of the review are given for one patient."""
     patient_id = row.patient_id
     adjustments = work.adjustments.get(patient_id, ())
@@ -200,7 +200,7 @@ def _recent(made: LastAdjustment, today: date) -> bool:
 
 
 def _entry(
-    row: panel.Carried,
+    row: panel.PatientPanelRow,
     known: Summary,
     work: staffwork.StaffWork,
     clinic: Clinic,

@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session
 
 from service.domain import days as joined_
 from service.domain.days import Day, Paused
-from service.domain.plain_limits import STILL_NEWS
 from service.domain.review import CAUSES, PAUSES
+from service.domain.signals.rules import STILL_NEWS
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
 from service.reports.charts import Ahead, Mark, Timeline

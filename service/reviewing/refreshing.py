@@ -26,13 +26,13 @@ from service.domain import days as joined_
 from service.domain import localtime, summary
 from service.domain.days import Day
 from service.domain.review import Adherence
-from service.domain.signals_facts import Case
+from service.domain.signals.facts import Case
 from service.domain.summary import Strip, Summary, TrendSummary
 from service.domain.tally import Tally
 from service.reviewing import judging
 from service.store import histories, panel, signal_rows
 from service.store.histories import History
-from service.store.panel import Due
+from service.store.panel import StaleRow
 from service.store.quarantine import place, quarantine
 from service.store.session import read_session, write_session
 
@@ -45,7 +45,7 @@ class Made:
     """What one patient's rows come to: the summary, and the episodes of every signal."""
 
     summary: Summary
-    judged: judging.Judgement | None
+    judged: judging.ReviewedCase | None
     error: Exception | None = None
 
 
@@ -107,13 +107,13 @@ def work_out(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, 
     return made
 
 
-def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.Judgement | None, Exception | None]]:
+def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]]:
     """All at once; when that fails, one by one, so that one patient's data stands in nobody's way."""
     try:
         return {patient_id: (judgement, None) for patient_id, judgement in judging.judge(cases).items()}
     except Exception as error:
         log.warning("panel judged one by one", patients=len(cases), error=place(error))
-    alone: dict[uuid.UUID, tuple[judging.Judgement | None, Exception | None]] = {}
+    alone: dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]] = {}
     for patient_id, case in cases.items():
         try:
             alone[patient_id] = (judging.judge({patient_id: case})[patient_id], None)
@@ -122,8 +122,8 @@ def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.Ju
     return alone
 
 
-def _write(engine: Engine, due: Sequence[Due], now: datetime) -> Tally:
-    by_clinic: dict[uuid.UUID, list[Due]] = {}
+def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
+    by_clinic: dict[uuid.UUID, list[StaleRow]] = {}
     for row in due:
         by_clinic.setdefault(row.clinic_id, []).append(row)
     done = parked = 0
@@ -145,11 +145,11 @@ def _write(engine: Engine, due: Sequence[Due], now: datetime) -> Tally:
     return Tally(done=done, parked=parked)
 
 
-def _judgement(made: Mapping[uuid.UUID, Made], row: Due) -> judging.Judgement | None:
+def _judgement(made: Mapping[uuid.UUID, Made], row: StaleRow) -> judging.ReviewedCase | None:
     return made[row.patient_id].judged if row.active else None
 
 
-def _row(due: Due, made: Made | None, todays: Mapping[uuid.UUID, date], now: datetime) -> dict[str, object]:
+def _row(due: StaleRow, made: Made | None, todays: Mapping[uuid.UUID, date], now: datetime) -> dict[str, object]:
     today = todays.get(due.patient_id, now.date())
     zone = localtime.zone(due.zone)
     return {
@@ -176,7 +176,7 @@ def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
     )
 
 
-def _summary(history: History, today: date, judgement: judging.Judgement) -> Summary:
+def _summary(history: History, today: date, judgement: judging.ReviewedCase) -> Summary:
     days = days_of(history, today - timedelta(days=summary.STRIP_DAYS - 1), today)
     return summary.as_kept(
         Summary(

@@ -25,7 +25,7 @@ from service.store.tables import PanelRow, Patient
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class PatientPanelRow:
     """One active patient with the row carried for them, if there is one."""
 
     patient_id: uuid.UUID
@@ -60,7 +60,7 @@ def mark_stale(where: Where, patient_ids: Collection[uuid.UUID], now: datetime) 
             rows(where).execute(_MARK, {"patients": list(patient_ids), "at": now})
 
 
-def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[Carried]:
+def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[PatientPanelRow]:
     """Every active patient of the clinic, or the one named, with their row. One query."""
     query = (
         select(
@@ -80,7 +80,7 @@ def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
     # Whoever is looked up by id is found, also after their monitoring has ended: the record stays.
     only = Patient.state == PatientState.ACTIVE if patient_id is None else Patient.id == patient_id
     query = query.where(only)
-    return [Carried(*row) for row in session.execute(query)]
+    return [PatientPanelRow(*row) for row in session.execute(query)]
 
 
 _STALE = update(PanelRow.__table__).values(  # type: ignore[arg-type]
@@ -92,7 +92,7 @@ _MARK = _STALE.where(PanelRow.patient_id.in_(bindparam("patients", expanding=Tru
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
+class StaleRow:
     """A row to be made again, and the mark it carried when it was found."""
 
     patient_id: uuid.UUID
@@ -102,7 +102,7 @@ class Due:
     touched: int
 
 
-def to_refresh(session: Session, now: datetime, limit: int) -> list[Due]:
+def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
     """Rows that are stale, the longest first, then rows whose patient's next day has begun."""
     columns = (
         select(
@@ -118,13 +118,13 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[Due]:
     # Two queries, each along its own index: an idle tick costs the same for any number of patients.
     stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)
     outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None)).order_by(PanelRow.outdated_at)
-    found = [Due(*row) for row in session.execute(stale.limit(limit))]
+    found = [StaleRow(*row) for row in session.execute(stale.limit(limit))]
     if len(found) < limit:
-        found += [Due(*row) for row in session.execute(outdated.limit(limit - len(found)))]
+        found += [StaleRow(*row) for row in session.execute(outdated.limit(limit - len(found)))]
     return found
 
 
-def without_row(session: Session, limit: int) -> list[Due]:
+def without_row(session: Session, limit: int) -> list[StaleRow]:
     """Active patients without any row: what a rebuild looks for, since it reads every patient."""
     query = (
         select(Patient.id, Patient.clinic_id, Patient.zone, Patient.state == PatientState.ACTIVE)
@@ -133,7 +133,7 @@ def without_row(session: Session, limit: int) -> list[Due]:
         .order_by(Patient.id)
         .limit(limit)
     )
-    return [Due(*row, 0) for row in session.execute(query)]
+    return [StaleRow(*row, 0) for row in session.execute(query)]
 
 
 def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:

@@ -16,7 +16,7 @@ from sqlalchemy import select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from service.domain.signals_facts import Signal as Episode
+from service.domain.signals.facts import Episode as Episode
 from service.domain.vocabulary import SignalKind
 from service.store.tables import Signal
 

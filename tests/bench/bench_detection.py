@@ -19,9 +19,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import signals_watch
-from service.domain.signals_episodes import KINDS, ROW
-from service.domain.signals_settings import DEFAULT, Settings
+from service.domain.signals import engine
+from service.domain.signals import state as engine_state
+from service.domain.signals.episodes import KINDS, ROW
+from service.domain.signals.settings import DEFAULT, EngineSettings
 from service.domain.vocabulary import SignalKind
 from tests.bench import panels, rules
 from tests.bench.panels import Panel
@@ -37,10 +38,10 @@ DIARY = (SignalKind.WEIGHT_GAIN, SignalKind.WORSE_SYMPTOMS)
 Rule = tuple[str, Callable[[Panel], tuple[Array, Flags]], float | None]
 
 
-def told_by_engine(panel: Panel, settings: Settings = DEFAULT, *, diary: bool = False) -> NDArray[np.bool_]:
+def told_by_engine(panel: Panel, settings: EngineSettings = DEFAULT, *, diary: bool = False) -> NDArray[np.bool_]:
     """[day, kind, patient] of what the engine tells, day by day."""
     days, patients = panel.diastolic.shape
-    watch = signals_watch.begin(patients)
+    watch = engine_state.begin(patients)
     told = np.zeros((days, len(KINDS), patients), dtype=np.bool_)
     kept = panel.diary
     nothing = np.full(patients, np.nan)
@@ -59,8 +60,8 @@ def told_by_engine(panel: Panel, settings: Settings = DEFAULT, *, diary: bool = 
                     kept.weight_kg[day],
                 ]
             )
-        today = signals_watch.Today(readings, answers=answers)
-        watch, told[day] = signals_watch.step(watch, FIRST_DAY + day, today, settings)
+        today = engine_state.DayInputs(readings, answers=answers)
+        watch, told[day] = engine.step(watch, FIRST_DAY + day, today, settings)
     return told
 
 

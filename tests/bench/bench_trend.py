@@ -23,10 +23,12 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import signals_carried, signals_watch, trend, trend_filter
-from service.domain.signals_carried import Carried
-from service.domain.signals_settings import DEFAULT
-from service.domain.signals_watch import Today
+from service.domain.signals import engine
+from service.domain.signals import state as engine_state
+from service.domain.signals.settings import DEFAULT
+from service.domain.signals.state import CarriedState, DayInputs
+from service.domain.trend import kalman
+from service.domain.trend import state as trend_state
 
 Array = NDArray[np.float64]
 ROUNDS = 7
@@ -48,9 +50,7 @@ def main() -> None:
 
 def _vs_copy(readings: Array) -> None:
     patients = readings.shape[1]
-    ours, copied = _alternate(
-        lambda: trend_filter.latest(trend_filter.start(patients), readings, DEFAULT.tuning), readings.copy
-    )
+    ours, copied = _alternate(lambda: kalman.latest(kalman.start(patients), readings, DEFAULT.tuning), readings.copy)
     _say("trend_vs_copy", [one / other for one, other in zip(ours, copied, strict=True)], "(time to copy is 1; ≤ 40)")
 
 
@@ -65,23 +65,21 @@ def _vs_reference(readings: Array) -> None:
             model.filter([1.0, 0.03, 0.001])
 
     patients = readings.shape[1]
-    ours, theirs = _alternate(
-        lambda: trend_filter.run(trend_filter.start(patients), readings, DEFAULT.tuning), reference
-    )
+    ours, theirs = _alternate(lambda: kalman.run(kalman.start(patients), readings, DEFAULT.tuning), reference)
     ratios = [(other / few) / (one / patients) for one, other in zip(ours, theirs, strict=True)]
     _say("trend_vs_reference", ratios, "times as many patients a second as statsmodels one by one (≥ 400)")
 
 
 def _update() -> None:
     short, long = (_carried(days) for days in (30, 1000))
-    today = Today(np.array([[20.0], [28.0], [42.0]]), answers=np.full((7, 1), np.nan))
+    today = DayInputs(np.array([[20.0], [28.0], [42.0]]), answers=np.full((7, 1), np.nan))
 
     def one(stored: bytes) -> Callable[[], None]:
         def update() -> None:
             for _ in range(20):
-                carried = signals_carried.from_bytes(stored, DEFAULT)
-                moved, _ = signals_carried.ahead(carried, carried.now.day + 1, today, DEFAULT)
-                signals_carried.as_bytes(moved, DEFAULT)
+                carried = engine_state.from_bytes(stored, DEFAULT)
+                moved, _ = engine.ahead(carried, carried.now.day + 1, today, DEFAULT)
+                engine_state.as_bytes(moved, DEFAULT)
 
         return update
 
@@ -92,12 +90,12 @@ def _update() -> None:
 
 def _carried(days: int) -> bytes:
     random = np.random.default_rng(3)
-    carried = Carried(signals_watch.begin(1))
+    carried = CarriedState(engine_state.begin(1))
     for day in range(days):
         pressures = np.array([[20.0], [28.0], [42.0]]) + random.normal(0, 1.3, (3, 1))
-        today = Today(pressures, answers=np.full((7, 1), np.nan))
-        carried, _ = signals_carried.ahead(carried, FIRST_DAY + day, today, DEFAULT)
-    return signals_carried.as_bytes(carried, DEFAULT)
+        today = DayInputs(pressures, answers=np.full((7, 1), np.nan))
+        carried, _ = engine.ahead(carried, FIRST_DAY + day, today, DEFAULT)
+    return engine_state.as_bytes(carried, DEFAULT)
 
 
 def _memory() -> None:
@@ -115,13 +113,13 @@ def watch_a_million(patients: int = 1_000_000, days: int = 90) -> None:
     for first in range(0, patients, CHUNK):
         diastolic = np.round(20.0 + random.normal(0, 1.4, (days, CHUNK)), 1)
         diastolic[random.random(diastolic.shape) < 0.15] = np.nan
-        state = trend.begin(CHUNK)
+        state = trend_state.begin(CHUNK)
         for day in range(days):
             readings = np.stack([diastolic[day], diastolic[day] + 8.0, diastolic[day] + 22.0])
-            state = trend.step(state, FIRST_DAY + day, readings, DEFAULT)
+            state = trend_state.step(state, FIRST_DAY + day, readings, DEFAULT)
         part = slice(first, first + CHUNK)
-        kept[0, part] = trend.of_main(state, state.filtered.level)
-        kept[1, part] = trend.of_main(state, state.filtered.slope)
+        kept[0, part] = trend_state.of_main(state, state.filtered.level)
+        kept[1, part] = trend_state.of_main(state, state.filtered.slope)
         kept[2, part] = state.evidence.rise
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
     size = patients * days * 8

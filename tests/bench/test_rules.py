@@ -8,7 +8,7 @@ from operator import add
 import numpy as np
 import pytest
 
-from service.domain.signals_episodes import ROW
+from service.domain.signals.episodes import ROW
 from tests.bench import panels, rules
 from tests.bench.bench_detection import PRESSURE, told_by_engine
 from tests.bench.panels import FAMILIES

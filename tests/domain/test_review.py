@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import days as joined_
-from service.domain import plain_limits, review, spoken, summary
+from service.domain import review, spoken, summary
 from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.review import (
     Adherence,
@@ -29,7 +29,8 @@ from service.domain.review import (
     SilenceNow,
     place,
 )
-from service.domain.signals_facts import Limits, Picture
+from service.domain.signals import rules
+from service.domain.signals.facts import Picture, PressureLimits
 from service.domain.vocabulary import (
     Lane,
     Outcome,
@@ -484,9 +485,9 @@ def read(*values: float | None) -> list[Day]:
 
 
 def test_three_days_in_a_row_beyond_a_limit_are_told_from_the_third_and_keep_that_day():
-    limits = Limits(upper=25.0, lower=10.0)
-    assert plain_limits.beyond(read(18.0, 26.0, 27.0), limits, TODAY) is None
-    third = plain_limits.beyond(read(18.0, 26.0, None, 27.0, 29.0), limits, TODAY)
+    limits = PressureLimits(upper=25.0, lower=10.0)
+    assert rules.beyond_limit_in_a_row(read(18.0, 26.0, 27.0), limits, TODAY) is None
+    third = rules.beyond_limit_in_a_row(read(18.0, 26.0, None, 27.0, 29.0), limits, TODAY)
     assert third is not None
     assert (third.kind, third.raised_on, third.began_on) == (
         SignalKind.ABOVE_LIMIT,
@@ -494,7 +495,7 @@ def test_three_days_in_a_row_beyond_a_limit_are_told_from_the_third_and_keep_tha
         TODAY - timedelta(days=3),
     )
     assert "the last 3 have a median of 27 mmHg" in third.sentence
-    later = plain_limits.beyond(read(18.0, 26.0, 27.0, 29.0, 30.0, 31.0), limits, TODAY)
+    later = rules.beyond_limit_in_a_row(read(18.0, 26.0, 27.0, 29.0, 30.0, 31.0), limits, TODAY)
     assert later is not None
     assert later.raised_on == TODAY - timedelta(days=2)
 
@@ -502,18 +503,18 @@ def test_three_days_in_a_row_beyond_a_limit_are_told_from_the_third_and_keep_tha
 @pytest.mark.parametrize(
     ("values", "limits"),
     [
-        ((26.0, 27.0, 24.0, 28.0), Limits(upper=25.0)),
-        ((25.0, 25.0, 25.0), Limits(upper=25.0)),
-        ((30.0, 30.0, 30.0), Limits()),
-        ((30.0, 30.0, 30.0, *[None] * 8), Limits(upper=25.0)),
-        ((), Limits(upper=25.0)),
+        ((26.0, 27.0, 24.0, 28.0), PressureLimits(upper=25.0)),
+        ((25.0, 25.0, 25.0), PressureLimits(upper=25.0)),
+        ((30.0, 30.0, 30.0), PressureLimits()),
+        ((30.0, 30.0, 30.0, *[None] * 8), PressureLimits(upper=25.0)),
+        ((), PressureLimits(upper=25.0)),
     ],
 )
 def test_a_day_within_a_limit_or_no_limit_or_old_readings_say_nothing(values, limits):
-    assert plain_limits.beyond(read(*values), limits, TODAY) is None
+    assert rules.beyond_limit_in_a_row(read(*values), limits, TODAY) is None
 
 
 def test_below_a_lower_limit_is_told_too():
-    low = plain_limits.beyond(read(9.0, 8.0, 8.5), Limits(lower=10.0), TODAY)
+    low = rules.beyond_limit_in_a_row(read(9.0, 8.0, 8.5), PressureLimits(lower=10.0), TODAY)
     assert low is not None
     assert low.kind is SignalKind.BELOW_LIMIT

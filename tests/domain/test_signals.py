@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from service.domain import signals, signals_carried, signals_watch
 from service.domain.days import Day
 from service.domain.readings import NewReading, checked
-from service.domain.signals import assess, assess_many
-from service.domain.signals_carried import Carried, Outdated
-from service.domain.signals_facts import Adjustment, Case, Limits, Picture, Reference
-from service.domain.signals_settings import DEFAULT, described, from_json
-from service.domain.signals_watch import Today, Watch
+from service.domain.signals import engine
+from service.domain.signals import state as engine_state
+from service.domain.signals.engine import assess, assess_many
+from service.domain.signals.facts import AdjustmentMade, AnchoredReference, Case, Picture, PressureLimits
+from service.domain.signals.settings import DEFAULT, described, from_json
+from service.domain.signals.state import CarriedState, DayInputs, EngineState, Outdated
 from service.domain.validation import Refused
 from service.domain.vocabulary import Lane, Posture, Response, SafetySign, SignalKind, Swelling
 
@@ -97,7 +97,7 @@ def test_the_reference_is_the_first_14_days_with_readings_and_never_drifts():
 
 
 def test_a_reference_that_staff_set_is_used_and_judges_no_day_before_it():
-    low = Reference(12.0, 0.4, FIRST + timedelta(days=50), FIRST + timedelta(days=70))
+    low = AnchoredReference(12.0, 0.4, FIRST + timedelta(days=50), FIRST + timedelta(days=70))
     found = assess(_case(_days(100), 99, reference=low))
     assert found.pressure.reference == low
     assert found.signals
@@ -107,7 +107,7 @@ def test_a_reference_that_staff_set_is_used_and_judges_no_day_before_it():
 def test_limits_speak_only_where_they_were_typed_in():
     days = _days(120, rise_from=60, rise=9.0)
     assert SignalKind.ABOVE_LIMIT not in {signal.kind for signal in assess(_case(days, 119)).signals}
-    found = assess(_case(days, 119, limits=Limits(upper=24.0)))
+    found = assess(_case(days, 119, limits=PressureLimits(upper=24.0)))
     above = [signal for signal in found.signals if signal.kind is SignalKind.ABOVE_LIMIT]
     assert len(above) == 1
     assert "above the limit of 24 mmHg set for this patient" in above[0].sentence
@@ -126,7 +126,7 @@ def test_the_response_to_an_adjustment_is_followed():
     days = _days(80, rise_from=40, rise=6.0, over=20) + [
         replace(day, day=day.day + timedelta(days=80)) for day in _days(30, seed=7)
     ]
-    made = Adjustment(FIRST + timedelta(days=80), "water tablet")
+    made = AdjustmentMade(FIRST + timedelta(days=80), "water tablet")
     found = assess(_case(days, 105, adjustments=[made])).response
     assert found is not None
     assert found.response is Response.SETTLED
@@ -224,8 +224,8 @@ def test_the_order_of_arrival_does_not_matter(random):
     assert assess(_case(shuffled, 89)) == assess(_case(days, 89))
 
 
-def _today(readings: NDArray[np.float64], day: int) -> Today:
-    return Today(readings[day], answers=np.full((7, readings.shape[2]), np.nan))
+def _today(readings: NDArray[np.float64], day: int) -> DayInputs:
+    return DayInputs(readings[day], answers=np.full((7, readings.shape[2]), np.nan))
 
 
 def _readings(days: int, patients: int, seed: int = 0) -> NDArray[np.float64]:
@@ -236,24 +236,26 @@ def _readings(days: int, patients: int, seed: int = 0) -> NDArray[np.float64]:
     return readings
 
 
-def _run(readings: NDArray[np.float64], watch: Watch, first: int) -> tuple[Watch, NDArray[np.bool_]]:
+def _run(readings: NDArray[np.float64], watch: EngineState, first: int) -> tuple[EngineState, NDArray[np.bool_]]:
     told = []
     for day in range(first, len(readings)):
-        watch, today = signals_watch.step(watch, 740_000 + day, _today(readings, day), DEFAULT)
+        watch, today = engine.step(watch, 740_000 + day, _today(readings, day), DEFAULT)
         told.append(today)
     return watch, np.stack(told)
 
 
 def test_carried_as_bytes_day_by_day_is_the_same_as_a_whole_history():
     readings = _readings(200, 1)
-    whole, told = _run(readings, signals_watch.begin(1), 0)
-    stored = signals_carried.as_bytes(Carried(signals_watch.begin(1)), DEFAULT)
+    whole, told = _run(readings, engine_state.begin(1), 0)
+    stored = engine_state.as_bytes(CarriedState(engine_state.begin(1)), DEFAULT)
     for day in range(200):
-        carried = signals_carried.from_bytes(stored, DEFAULT)
-        carried, today = signals_carried.ahead(carried, 740_000 + day, _today(readings, day), DEFAULT)
+        carried = engine_state.from_bytes(stored, DEFAULT)
+        carried, today = engine.ahead(carried, 740_000 + day, _today(readings, day), DEFAULT)
         np.testing.assert_array_equal(today, told[day])
-        stored = signals_carried.as_bytes(carried, DEFAULT)
-    assert signals_carried.as_bytes(Carried(whole), DEFAULT) == signals_carried.as_bytes(Carried(carried.now), DEFAULT)
+        stored = engine_state.as_bytes(carried, DEFAULT)
+    assert engine_state.as_bytes(CarriedState(whole), DEFAULT) == engine_state.as_bytes(
+        CarriedState(carried.now), DEFAULT
+    )
     assert len(stored) < 6000
 
 
@@ -263,37 +265,37 @@ def test_a_late_reading_replays_from_a_state_before_it(late: int):
     missing = readings.copy()
     changed = 149 - late
     missing[changed] = np.nan
-    carried = Carried(signals_watch.begin(1))
+    carried = CarriedState(engine_state.begin(1))
     for day in range(150):
-        carried, _ = signals_carried.ahead(carried, 740_000 + day, _today(missing, day), DEFAULT)
-    resumed = signals_carried.resume(carried, 740_000 + changed)
+        carried, _ = engine.ahead(carried, 740_000 + day, _today(missing, day), DEFAULT)
+    resumed = engine_state.resume(carried, 740_000 + changed)
     assert resumed is not None
     assert resumed.now.day < 740_000 + changed
     again, _ = _run(readings, resumed.now, resumed.now.day - 740_000 + 1)
-    whole, _ = _run(readings, signals_watch.begin(1), 0)
-    assert signals_carried.as_bytes(Carried(again), DEFAULT) == signals_carried.as_bytes(Carried(whole), DEFAULT)
+    whole, _ = _run(readings, engine_state.begin(1), 0)
+    assert engine_state.as_bytes(CarriedState(again), DEFAULT) == engine_state.as_bytes(CarriedState(whole), DEFAULT)
 
 
 def test_a_reading_later_than_every_kept_state_begins_at_the_first_row():
-    carried = Carried(signals_watch.begin(1))
+    carried = CarriedState(engine_state.begin(1))
     for day in range(150):
-        carried, _ = signals_carried.ahead(carried, 740_000 + day, _today(_readings(150, 1), day), DEFAULT)
-    assert signals_carried.resume(carried, 740_050) is None
+        carried, _ = engine.ahead(carried, 740_000 + day, _today(_readings(150, 1), day), DEFAULT)
+    assert engine_state.resume(carried, 740_050) is None
 
 
 def test_bytes_of_other_settings_or_damaged_ones_are_refused():
-    stored = signals_carried.as_bytes(Carried(signals_watch.begin(1)), DEFAULT)
+    stored = engine_state.as_bytes(CarriedState(engine_state.begin(1)), DEFAULT)
     for wrong in (b"", stored[:-3], b"XXXX" + stored[4:], stored[:20], b"\x00" * 40):
         with pytest.raises(Outdated):
-            signals_carried.from_bytes(wrong, DEFAULT)
+            engine_state.from_bytes(wrong, DEFAULT)
     with pytest.raises(Outdated):
-        signals_carried.from_bytes(stored, replace(DEFAULT, margin=2.0))
+        engine_state.from_bytes(stored, replace(DEFAULT, margin=2.0))
 
 
 def test_one_patient_taken_out_of_many_goes_on_as_they_would():
     readings = _readings(120, 5)
-    many, _ = _run(readings[:100], signals_watch.begin(5), 0)
-    one = signals_carried.one_of(many, 3)
+    many, _ = _run(readings[:100], engine_state.begin(5), 0)
+    one = engine_state.one_of(many, 3)
     alone, told = _run(readings[:, :, [3]], one, 100)
     together, all_told = _run(readings, many, 100)
     np.testing.assert_array_equal(told[:, :, 0], all_told[:, :, 3])
@@ -301,9 +303,9 @@ def test_one_patient_taken_out_of_many_goes_on_as_they_would():
 
 
 def test_a_day_may_not_be_left_out():
-    watch, _ = signals_watch.step(signals_watch.begin(1), 740_000, Today(np.full((3, 1), 20.0)), DEFAULT)
+    watch, _ = engine.step(engine_state.begin(1), 740_000, DayInputs(np.full((3, 1), 20.0)), DEFAULT)
     with pytest.raises(ValueError, match="does not follow"):
-        signals_watch.step(watch, 740_002, Today(np.full((3, 1), 20.0)), DEFAULT)
+        engine.step(watch, 740_002, DayInputs(np.full((3, 1), 20.0)), DEFAULT)
 
 
 # --- settings -------------------------------------------------------------------------------
@@ -337,5 +339,5 @@ def test_a_setting_that_cannot_be_is_refused_by_name(told: dict[str, object], fi
 
 def test_the_engine_ships_no_limit():
     assert not [name for name, _, _, means in described() if "limit" in name and name != "limit_sure"]
-    assert signals_watch.begin(1).upper[0] != signals_watch.begin(1).upper[0]  # nan: none
-    assert signals.DEFAULT.silent_days is None
+    assert engine_state.begin(1).upper[0] != engine_state.begin(1).upper[0]  # nan: none
+    assert engine.DEFAULT.silent_days is None

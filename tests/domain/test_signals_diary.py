@@ -9,36 +9,46 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain import signals_diary, signals_symptoms, signals_weight
-from service.domain.signals_diary import BREATH, LIGHT, PILLOWS, QUESTIONS, SWELLING, WEIGHT, WOKE, DiaryState
-from service.domain.signals_settings import DEFAULT, Settings
-from service.domain.signals_symptoms import SymptomsFound
-from service.domain.signals_weight import KG_PER_POUND, WeightFound
+from service.domain.signals import diary
+from service.domain.signals.diary import (
+    BREATH,
+    KG_PER_POUND,
+    LIGHT,
+    PILLOWS,
+    QUESTIONS,
+    SWELLING,
+    WEIGHT,
+    WOKE,
+    DiaryState,
+    SymptomChanges,
+    WeightChanges,
+)
+from service.domain.signals.settings import DEFAULT, EngineSettings
 
 FIRST = 740_000
 
 
 def _kept(question: int, values: list[float | None], **known: float | bool) -> tuple[DiaryState, int]:
     """A diary of one patient with one question answered, and its last day."""
-    state = signals_diary.begin(1)
+    state = diary.begin(1)
     for name, value in known.items():
         state = replace(state, **{name: np.array([value])})
     day = FIRST
     for day, value in enumerate(values, FIRST):
         answers = np.full((len(QUESTIONS), 1), np.nan)
         answers[question, 0] = np.nan if value is None else value
-        state = signals_diary.step(state, day, answers)
+        state = diary.step(state, day, answers)
     return state, day
 
 
-def _weight(values: list[float | None], settings: Settings = DEFAULT, **known: float | bool) -> WeightFound:
+def _weight(values: list[float | None], settings: EngineSettings = DEFAULT, **known: float | bool) -> WeightChanges:
     state, day = _kept(WEIGHT, values, **known)
-    return signals_weight.judge(state, day, settings)
+    return diary.weight_changes(state, day, settings)
 
 
-def _symptoms(question: int, values: list[float | None]) -> SymptomsFound:
+def _symptoms(question: int, values: list[float | None]) -> SymptomChanges:
     state, day = _kept(question, values)
-    return signals_symptoms.judge(state, day, DEFAULT)
+    return diary.symptom_changes(state, day, DEFAULT)
 
 
 # --- weight -------------------------------------------------------------------------------
@@ -160,13 +170,13 @@ def test_old_answers_are_no_news():
 @settings(max_examples=40, deadline=None)
 def test_patients_do_not_touch_one_anothers_diary(values: list[int | None], others: int):
     alone, day = _kept(BREATH, [None if value is None else float(value) for value in values])
-    state = signals_diary.begin(others + 1)
+    state = diary.begin(others + 1)
     random = np.random.default_rng(0)
     for on, value in enumerate(values, FIRST):
         answers = random.integers(0, 11, (len(QUESTIONS), others + 1)).astype(float)
         answers[:, 0] = np.nan
         answers[BREATH, 0] = np.nan if value is None else value
-        state = signals_diary.step(state, on, answers)
-    one, many = (signals_symptoms.judge(found, day, DEFAULT) for found in (alone, state))
+        state = diary.step(state, on, answers)
+    one, many = (diary.symptom_changes(found, day, DEFAULT) for found in (alone, state))
     assert one.breathless[0] == many.breathless[0]
     np.testing.assert_array_equal(one.breath_usual[0], many.breath_usual[0])

@@ -6,9 +6,9 @@ from datetime import date
 
 import numpy as np
 
-from service.domain import signals_episodes
-from service.domain.signals_episodes import ROW, Episodes, Rule, Stored, reconcile
-from service.domain.signals_facts import Signal
+from service.domain.signals import episodes as episode_rules
+from service.domain.signals.episodes import ROW, EpisodeState, Rule, Stored, reconcile
+from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
 
 KIND = SignalKind.RISING
@@ -19,11 +19,11 @@ def _flags(value: bool) -> np.ndarray:
     return np.array([value])
 
 
-def _told(course: list[Rule]) -> tuple[list[int], Episodes]:
+def _told(course: list[Rule]) -> tuple[list[int], EpisodeState]:
     """The days (counted from 0) on which one patient's signal is told."""
-    episodes, days = signals_episodes.none_yet(1), []
+    episodes, days = episode_rules.none_yet(1), []
     for day, rule in enumerate(course):
-        episodes, told = signals_episodes.update(episodes, FIRST + day, {KIND: rule})
+        episodes, told = episode_rules.update(episodes, FIRST + day, {KIND: rule})
         if told[ROW[KIND], 0]:
             days.append(day)
     return days, episodes
@@ -70,9 +70,9 @@ def test_nothing_is_raised_on_a_day_on_which_nothing_came():
 # --- against what is stored ------------------------------------------------------------
 
 
-def _signal(day: int, ended: int | None = None) -> Signal:
+def _signal(day: int, ended: int | None = None) -> Episode:
     on = date(2026, 3, day)
-    return Signal(KIND, on, on, "Pressure up.", ended_on=None if ended is None else date(2026, 3, ended))
+    return Episode(KIND, on, on, "Pressure up.", ended_on=None if ended is None else date(2026, 3, ended))
 
 
 def test_only_what_is_new_is_raised_and_what_is_unseen_is_carried():

@@ -8,19 +8,18 @@ from itertools import product
 
 import pytest
 
-from service.domain.signals_episodes import burden
-from service.domain.signals_facts import (
+from service.domain.signals.episodes import burden
+from service.domain.signals.facts import (
+    AnchoredReference,
     Break,
     DiaryFacts,
     Forecast,
-    Limits,
     Picture,
     PressureFacts,
-    Reference,
+    PressureLimits,
     SilenceFacts,
 )
-from service.domain.signals_picture import joined_picture, order_in_lane
-from service.domain.signals_told import signal_sentence
+from service.domain.signals.sentences import joined_picture, order_in_lane, signal_sentence
 from service.domain.vocabulary import Lane, SignalKind
 
 TODAY = date(2026, 3, 20)
@@ -33,8 +32,8 @@ def _pressure(way: int = 0, forecast: Forecast | None = None, known: bool = True
     level = 18.0 + 4 * way
     broken = Break(way > 0, 4.0 * way, 0.99, 0.99, BEGAN, pace=0.4 * way) if way else None
     return PressureFacts(
-        level=level, level_sd=0.6, slope=0.3 * way, slope_sd=0.1, reference=Reference(18.0, 0.4),
-        limits=Limits(25.0, 10.0), broken=broken, forecast=forecast, last_reading_on=date(2026, 3, 16),
+        level=level, level_sd=0.6, slope=0.3 * way, slope_sd=0.1, reference=AnchoredReference(18.0, 0.4),
+        limits=PressureLimits(25.0, 10.0), broken=broken, forecast=forecast, last_reading_on=date(2026, 3, 16),
     )  # fmt: skip
 
 

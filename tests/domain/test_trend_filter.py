@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from service.domain.trend_filter import Course, Filtered, Tuning, advance, latest, run, start
+from service.domain.trend.kalman import Course, Filtered, Tuning, advance, latest, run, start
 
 Array = NDArray[np.float64]
 NILE = sm.datasets.nile.load_pandas().data["volume"].to_numpy(dtype=float)

@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
-from service.domain import trend_area, trend_break, trend_reference
-from service.domain.signals_facts import Adjustment, Limits, Reference
-from service.domain.trend_forecast import Pace, forecast, pace
+from service.domain.signals.diary import theil_sen
+from service.domain.signals.facts import AdjustmentMade, AnchoredReference, PressureLimits
+from service.domain.trend import reference, state
+from service.domain.trend.forecast import PressurePace, forecast, pace
+from service.domain.trend.response import LevelOn, response
 from service.domain.trend_readings import OFF_HOUR, SITTING, One, combine, usual_after
-from service.domain.trend_response import Evening, response
-from service.domain.trend_slopes import theil_sen
 from service.domain.vocabulary import Posture, Response
 
 DAY = date(2026, 3, 1)
@@ -60,20 +60,20 @@ def test_the_area_of_the_worked_week_is_its_daily_sum():
     # Computed by the stated rule: reference 20, 21 22 22 23 24 25 25 → 22 mmHg-days by daily sum
     # (19 by trapezoids, which this is not).
     week = np.array([21.0, 22, 22, 23, 24, 25, 25])[:, None]
-    assert trend_area.over_reference(week, 20.0)[0] == 22.0
+    assert reference.over_reference(week, 20.0)[0] == 22.0
 
 
 def test_days_below_the_reference_take_nothing_off_and_unknown_days_add_nothing():
     values = np.array([[25.0], [10.0], [np.nan], [21.0]])
-    assert trend_area.over_reference(values, 20.0)[0] == 6.0
-    assert trend_area.days_above(values, 24.0)[0] == 1
+    assert reference.over_reference(values, 20.0)[0] == 6.0
+    assert reference.days_above(values, 24.0)[0] == 1
 
 
 def test_the_newest_days_come_out_of_the_ring_in_order():
     ring = np.zeros((90, 1), dtype=np.float32)
     for day in range(200):
         ring[day % 90] = day
-    assert trend_area.newest(ring, 199, 4)[:, 0].tolist() == [196.0, 197.0, 198.0, 199.0]
+    assert reference.newest(ring, 199, 4)[:, 0].tolist() == [196.0, 197.0, 198.0, 199.0]
 
 
 # --- reference ----------------------------------------------------------------------------
@@ -82,9 +82,9 @@ def test_the_newest_days_come_out_of_the_ring_in_order():
 def test_a_reference_is_the_mean_of_the_first_14_days_with_readings_and_then_stays():
     # Convention: mean of 14 days (Zile 2025, Circ Heart Fail 18:e012754).
     values = np.array([18.0, np.nan, 19, 20, 21, 18, 19, np.nan, 20, 21, 18, 19, 20, 21, 19, 18, 40, 40])
-    anchor = trend_reference.unanchored(1, 1)
+    anchor = reference.unanchored(1, 1)
     for offset, value in enumerate(values):
-        anchor = trend_reference.take(anchor, np.array([[value]]), 740_000 + offset, 14)
+        anchor = reference.take(anchor, np.array([[value]]), 740_000 + offset, 14)
         if offset < 15:
             assert np.isnan(anchor.value[0, 0])
     first = values[~np.isnan(values)][:14]
@@ -96,14 +96,14 @@ def test_a_reference_is_the_mean_of_the_first_14_days_with_readings_and_then_sta
 def test_only_a_settled_fortnight_is_proposed():
     days = [DAY + timedelta(days=offset) for offset in range(40)]
     settled = [18.0 + 0.5 * (-1) ** offset for offset in range(40)]
-    found = trend_reference.proposal(days, settled)
+    found = reference.proposal(days, settled)
     assert found is not None
     assert (found.from_day, found.to_day) == (days[26], days[39])
     assert not found.is_set
     rising = [18.0 + 0.3 * offset for offset in range(40)]
-    assert trend_reference.proposal(days, rising) is None
+    assert reference.proposal(days, rising) is None
     scattered = [DAY + timedelta(days=4 * offset) for offset in range(40)]
-    assert trend_reference.proposal(scattered, settled) is None
+    assert reference.proposal(scattered, settled) is None
 
 
 # --- the readings of one date ---------------------------------------------------------------
@@ -152,13 +152,13 @@ def _moments(sd: tuple[float, float, float], alike: float) -> np.ndarray:
 
 def test_independent_pressures_are_weighed_by_their_steadiness():
     # Generalised least squares with a diagonal covariance is weighing by 1/variance.
-    found = trend_break.weights(_moments((1.0, 2.0, 3.0), 0.0), np.ones((3, 1), dtype=bool))
+    found = state.weights(_moments((1.0, 2.0, 3.0), 0.0), np.ones((3, 1), dtype=bool))
     inverse = 1 / np.array([1.0, 4.0, 9.0])
     np.testing.assert_allclose(found[:, 0], inverse / inverse.sum())
 
 
 def test_three_columns_of_one_noise_count_as_the_steadiest():
-    found = trend_break.weights(_moments((1.4, 2.0, 3.1), 1.0), np.ones((3, 1), dtype=bool))
+    found = state.weights(_moments((1.4, 2.0, 3.1), 1.0), np.ones((3, 1), dtype=bool))
     assert found[:, 0].tolist() == [1.0, 0.0, 0.0]
 
 
@@ -166,7 +166,7 @@ def test_three_columns_of_one_noise_count_as_the_steadiest():
 def test_a_single_pressure_stands_alone(only: int):
     known = np.zeros((3, 1), dtype=bool)
     known[only] = True
-    found = trend_break.weights(_moments((1.4, 2.0, 3.1), 0.5), known)
+    found = state.weights(_moments((1.4, 2.0, 3.1), 0.5), known)
     assert found[only, 0] == 1.0
     assert found.sum() == 1.0
 
@@ -176,15 +176,15 @@ def test_a_single_pressure_stands_alone(only: int):
 
 def test_a_sure_rise_is_forecast_to_the_day():
     # Arithmetic: 4 mmHg to go at 0.5 mmHg a day is 8 days.
-    found = forecast(21.0, 0.0, Pace(0.5, 0.0), Limits(upper=25.0))
+    found = forecast(21.0, 0.0, PressurePace(0.5, 0.0), PressureLimits(upper=25.0))
     assert found is not None
     assert (found.low, found.days, found.high) == (8.0, 8.0, 8.0)
     assert found.up
 
 
 def test_the_less_sure_the_wider():
-    sure = forecast(21.0, 0.3, Pace(0.4, 0.03), Limits(upper=25.0))
-    unsure = forecast(21.0, 0.8, Pace(0.4, 0.12), Limits(upper=25.0))
+    sure = forecast(21.0, 0.3, PressurePace(0.4, 0.03), PressureLimits(upper=25.0))
+    unsure = forecast(21.0, 0.8, PressurePace(0.4, 0.12), PressureLimits(upper=25.0))
     assert sure is not None
     assert sure.high is not None
     assert unsure is not None
@@ -193,20 +193,20 @@ def test_the_less_sure_the_wider():
 
 
 def test_a_fall_is_forecast_to_the_lower_limit():
-    found = forecast(14.0, 0.0, Pace(-0.25, 0.0), Limits(upper=25.0, lower=12.0))
+    found = forecast(14.0, 0.0, PressurePace(-0.25, 0.0), PressureLimits(upper=25.0, lower=12.0))
     assert found is not None
     assert (found.up, found.days, found.limit) == (False, 8.0, 12.0)
 
 
 def test_nothing_is_forecast_without_a_limit_or_when_heading_away():
-    assert forecast(21.0, 0.3, Pace(0.4, 0.1), Limits()) is None
-    assert forecast(21.0, 0.3, Pace(-0.4, 0.1), Limits(upper=25.0)) is None
-    assert forecast(21.0, 0.3, None, Limits(upper=25.0)) is None
-    assert forecast(21.0, 0.3, Pace(0.01, 0.001), Limits(upper=25.0)) is None
+    assert forecast(21.0, 0.3, PressurePace(0.4, 0.1), PressureLimits()) is None
+    assert forecast(21.0, 0.3, PressurePace(-0.4, 0.1), PressureLimits(upper=25.0)) is None
+    assert forecast(21.0, 0.3, None, PressureLimits(upper=25.0)) is None
+    assert forecast(21.0, 0.3, PressurePace(0.01, 0.001), PressureLimits(upper=25.0)) is None
 
 
 def test_a_limit_already_passed_is_told_as_no_days():
-    found = forecast(26.0, 0.5, None, Limits(upper=25.0))
+    found = forecast(26.0, 0.5, None, PressureLimits(upper=25.0))
     assert found is not None
     assert (found.days, found.low, found.high) == (0.0, 0.0, 0.0)
 
@@ -220,7 +220,7 @@ def test_the_interval_holds_the_true_day_about_as_often_as_it_says():
         slope = random.uniform(0.1, 0.3)
         truth = 20 + slope * np.arange(-13, 1)
         going = pace(truth + random.normal(0, 1.3, 14), 1.69, up=True)
-        found = forecast(20.0, 0.0, going, Limits(upper=22.0))
+        found = forecast(20.0, 0.0, going, PressureLimits(upper=22.0))
         day = 2.0 / slope
         held.append(found is not None and found.low <= day <= (found.high or 1e9))
     assert 0.75 < np.mean(held) < 0.98
@@ -229,12 +229,12 @@ def test_the_interval_holds_the_true_day_about_as_often_as_it_says():
 # --- response ---------------------------------------------------------------------------------
 
 
-def _course(levels: list[float], read: bool = True) -> list[Evening]:
-    return [Evening(DAY + timedelta(days=offset), level, read) for offset, level in enumerate(levels)]
+def _course(levels: list[float], read: bool = True) -> list[LevelOn]:
+    return [LevelOn(DAY + timedelta(days=offset), level, read) for offset, level in enumerate(levels)]
 
 
-CHANGE = Adjustment(DAY + timedelta(days=10))
-REFERENCE = Reference(18.0, 0.4)
+CHANGE = AdjustmentMade(DAY + timedelta(days=10))
+REFERENCE = AnchoredReference(18.0, 0.4)
 
 
 def test_back_at_the_reference_is_settled_with_the_days_it_took():

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.commands.replay import replay as command
-from service.domain.signals_settings import DEFAULT, described
+from service.domain.signals.settings import DEFAULT, described
 from service.domain.validation import Refused
 from service.domain.vocabulary import SignalKind
 from service.replaying import Options, Told, read_diary, read_options, read_readings, replay

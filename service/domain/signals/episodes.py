@@ -14,7 +14,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.signals_facts import Signal
+from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
 
 Array = NDArray[np.float64]
@@ -26,7 +26,7 @@ ROW = {kind: row for row, kind in enumerate(KINDS)}
 
 
 @dataclass(frozen=True)
-class Episodes:
+class EpisodeState:
     """[kind, patient]. Days are ordinals; 0 is never."""
 
     open: Flags
@@ -54,14 +54,14 @@ class Rule:
     heard: Flags | None = None  # something came today that it can rest on: nothing is raised on silence alone
 
 
-def none_yet(patients: int) -> Episodes:
+def none_yet(patients: int) -> EpisodeState:
     """Nothing was ever raised."""
     shape = (len(KINDS), patients)
 
     def never() -> Days:
         return np.zeros(shape, dtype=np.int64)
 
-    return Episodes(
+    return EpisodeState(
         open=np.zeros(shape, dtype=np.bool_),
         raised_on=never(),
         began_on=never(),
@@ -73,9 +73,9 @@ def none_yet(patients: int) -> Episodes:
     )
 
 
-def update(episodes: Episodes, day: int, rules: dict[SignalKind, Rule]) -> tuple[Episodes, Flags]:
+def update(episodes: EpisodeState, day: int, rules: dict[SignalKind, Rule]) -> tuple[EpisodeState, Flags]:
     """One day on: the episodes, and [kind, patient] of what is told today. A kind without a rule stays as it is."""
-    new = Episodes(*(getattr(episodes, name).copy() for name in episodes.__dataclass_fields__))
+    new = EpisodeState(*(getattr(episodes, name).copy() for name in episodes.__dataclass_fields__))
     told = np.zeros_like(episodes.open)
     for kind, rule in rules.items():
         row = ROW[kind]
@@ -98,7 +98,7 @@ def update(episodes: Episodes, day: int, rules: dict[SignalKind, Rule]) -> tuple
     return new, told
 
 
-def _something_new(episodes: Episodes, row: int, day: int, rule: Rule) -> Flags:
+def _something_new(episodes: EpisodeState, row: int, day: int, rule: Rule) -> Flags:
     new = np.zeros_like(rule.holds)
     if rule.size is not None:
         new |= rule.size >= episodes.told_size[row] + rule.step
@@ -128,12 +128,12 @@ class Stored:
 class Changes:
     """What a caller writes after an assessment."""
 
-    raise_now: tuple[Signal, ...]
+    raise_now: tuple[Episode, ...]
     end_now: tuple[tuple[object, date], ...]  # key, the day it ended
     carried: tuple[object, ...]  # ended or not, nobody has seen them yet
 
 
-def reconcile(stored: Sequence[Stored], assessed: Iterable[Signal]) -> Changes:
+def reconcile(stored: Sequence[Stored], assessed: Iterable[Episode]) -> Changes:
     """What differs between the signals kept and those an assessment finds, by kind and day.
 
     A signal that a late reading has undone is ended, never deleted: somebody may have acted on it.

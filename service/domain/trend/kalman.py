@@ -1,10 +1,10 @@
-"""Level and slope of a pressure, with their uncertainty, from daily readings with gaps.
+"""A Kalman filter for a local linear trend: level and slope of a pressure, from daily readings with gaps.
 
-A local-linear-trend state-space filter with a damped slope: each day the level
+State-space, with a damped slope: each day the level
 moves by the slope, the slope shrinks by `damping`, and both wander a little. A
 missing day is predicted through, so uncertainty grows where nothing is known.
-A reading far from what was expected is pulled in to `clip` standard deviations
-before it counts (a reading taken sitting up does not move the level much), and
+A reading far from what was expected gets a robust weight: it is pulled in to `clip`
+standard deviations before it counts (a reading taken sitting up does not move the level much), and
 the measurement noise follows the patient.
 
 Promises the same numbers whether days come one at a time or a year at once, for

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, fields
 from statistics import NormalDist
 from typing import Any
 
-from service.domain.trend_filter import Tuning
+from service.domain.trend.kalman import Tuning
 from service.domain.validation import Refused
 
 
@@ -22,7 +22,7 @@ def _number(default: float | None, least: float, most: float, means: str) -> Any
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class EngineSettings:
     """The engine's settings. Pressures in mmHg, weights in kg, times in days."""
 
     # --- the reference ---
@@ -79,7 +79,7 @@ class Settings:
         )
 
 
-DEFAULT = Settings()
+DEFAULT = EngineSettings()
 
 
 def z(probability: float) -> float:
@@ -87,15 +87,15 @@ def z(probability: float) -> float:
     return NormalDist().inv_cdf(probability)
 
 
-def from_json(told: Mapping[str, Any]) -> Settings:
+def from_json(told: Mapping[str, Any]) -> EngineSettings:
     """The defaults with what was told. Raises Refused for an unknown name or a value out of range."""
-    known = {item.name: item for item in fields(Settings)}
+    known = {item.name: item for item in fields(EngineSettings)}
     values: dict[str, Any] = {}
     for name, value in told.items():
         if name not in known:
             raise Refused(name, value, f"one of the settings: {', '.join(sorted(known))}")
         values[name] = _checked(name, value, known[name].default, known[name].metadata)
-    settings = Settings(**values)
+    settings = EngineSettings(**values)
     if settings.usual_to <= settings.usual_from:
         raise Refused("usual_to", settings.usual_to, f"more days back than usual_from ({settings.usual_from})")
     return settings
@@ -105,7 +105,7 @@ def described() -> list[tuple[str, Any, str, str]]:
     """Name, default, accepted and meaning of every setting, in order."""
     return [
         (item.name, item.default, f"{item.metadata['least']} to {item.metadata['most']}", item.metadata["means"])
-        for item in fields(Settings)
+        for item in fields(EngineSettings)
     ]
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.domain import spoken
-from service.domain.signals_facts import Adjustment, After, Reference
+from service.domain.signals.facts import AdjustmentMade, AnchoredReference, ResponseFacts
 from service.domain.vocabulary import Response
 
 WITHIN = 1.5  # mmHg of the reference that count as back at it; common practice, no source
@@ -22,7 +22,7 @@ HELD = 3  # days in a row within the margin, so that one low day is not "settled
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class LevelOn:
     """The filter's level on one evening, mmHg, and whether a reading came that day."""
 
     day: date
@@ -30,7 +30,9 @@ class Evening:
     read: bool
 
 
-def response(adjustment: Adjustment, course: Sequence[Evening], reference: Reference | None) -> After:
+def response(
+    adjustment: AdjustmentMade, course: Sequence[LevelOn], reference: AnchoredReference | None
+) -> ResponseFacts:
     """The response as of the last evening of `course` (in order, no day twice)."""
     before = next((evening.level for evening in reversed(course) if evening.day < adjustment.made_on), None)
     since = [evening for evening in course if evening.day >= adjustment.made_on]
@@ -38,10 +40,14 @@ def response(adjustment: Adjustment, course: Sequence[Evening], reference: Refer
     now = since[-1].level if since and read else None
     back = _back(adjustment, since, reference)
     word = _word(before, now, read, reference, back is not None)
-    return After(adjustment, word, before, now, read, back, _sentence(adjustment, word, before, now, read, back))
+    return ResponseFacts(
+        adjustment, word, before, now, read, back, _sentence(adjustment, word, before, now, read, back)
+    )
 
 
-def _word(before: float | None, now: float | None, read: int, reference: Reference | None, back: bool) -> Response:
+def _word(
+    before: float | None, now: float | None, read: int, reference: AnchoredReference | None, back: bool
+) -> Response:
     if before is None or now is None or reference is None or read < FEWEST:
         return Response.TOO_FEW_READINGS
     if back and abs(now - reference.value) <= WITHIN:
@@ -50,7 +56,7 @@ def _word(before: float | None, now: float | None, read: int, reference: Referen
     return Response.SETTLING if closer >= MOVED else Response.NOT_SETTLING
 
 
-def _back(adjustment: Adjustment, since: Sequence[Evening], reference: Reference | None) -> int | None:
+def _back(adjustment: AdjustmentMade, since: Sequence[LevelOn], reference: AnchoredReference | None) -> int | None:
     """Days from the adjustment to the first of HELD evenings within the margin, the last of which may be today."""
     if reference is None:
         return None
@@ -63,7 +69,7 @@ def _back(adjustment: Adjustment, since: Sequence[Evening], reference: Reference
 
 
 def _sentence(
-    adjustment: Adjustment, word: Response, before: float | None, now: float | None, read: int, back: int | None
+    adjustment: AdjustmentMade, word: Response, before: float | None, now: float | None, read: int, back: int | None
 ) -> str:
     change = f"the change of {spoken.day(adjustment.made_on)}"
     if word is Response.TOO_FEW_READINGS or before is None or now is None:

@@ -5,7 +5,7 @@
 
 Promises that a new reading costs the same after ten years as after a month, and
 that days taken one at a time give the numbers that a whole history gives. A late
-or corrected reading is replayed from a state kept before it: see `domain.trend_carried`.
+or corrected reading is replayed from a state kept before it: see `domain.signals.state`.
 Raises nothing and decides nothing: that is `domain.signals`.
 """
 
@@ -16,13 +16,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import trend_break, trend_filter, trend_reference
-from service.domain.signals_settings import Settings
-from service.domain.trend_break import Evidence, Excess
-from service.domain.trend_filter import Filtered
-from service.domain.trend_reference import Anchor
+from service.domain.signals.settings import EngineSettings
+from service.domain.trend import kalman
+from service.domain.trend import reference as reference_rules
+from service.domain.trend.kalman import Filtered
+from service.domain.trend.reference import Anchor
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 CHANNELS = ("pa_diastolic", "pa_mean", "pa_systolic")
 RING = 90  # days of values kept: what the longest area looks back
 _FIRST_NOISE = (2.0, 4.0, 9.0)  # mmHg², before anything is known: 7 % of 20, 29 and 43 mmHg
@@ -36,7 +37,7 @@ class TrendState:
 
     day: int
     filtered: Filtered  # 3 × patients series: all diastolic, all mean, all systolic
-    moments: Array  # [6, patient], see domain.trend_break
+    moments: Array  # [6, patient], see DD below
     paired: Array  # days on which they could be learned
     anchor: Anchor
     beyond: NDArray[np.float32]  # [RING, patient]: excess over the reference by day; nan where not known
@@ -64,10 +65,10 @@ def begin(patients: int) -> TrendState:
         moments[row] = alike * (_FIRST_NOISE[one] * _FIRST_NOISE[other]) ** 0.5
     return TrendState(
         day=0,
-        filtered=trend_filter.start(3 * patients),
+        filtered=kalman.start(3 * patients),
         moments=moments,
         paired=zero,
-        anchor=trend_reference.unanchored(3, patients),
+        anchor=reference_rules.unanchored(3, patients),
         beyond=np.full((RING, patients), np.nan, dtype=np.float32),
         values=np.full((RING, patients), np.nan, dtype=np.float32),
         usual_total=zero,
@@ -80,7 +81,9 @@ def begin(patients: int) -> TrendState:
     )
 
 
-def step(state: TrendState, day: int, readings: Array, settings: Settings, blur: Array | None = None) -> TrendState:
+def step(
+    state: TrendState, day: int, readings: Array, settings: EngineSettings, blur: Array | None = None
+) -> TrendState:
     """One day on. Days are given one after the other; a day without any reading is given too."""
     if state.day and day != state.day + 1:
         raise ValueError(f"day {day} does not follow {state.day}")
@@ -89,13 +92,13 @@ def step(state: TrendState, day: int, readings: Array, settings: Settings, blur:
     spread = np.sqrt(state.filtered.level_var + state.filtered.noise).reshape(3, n)
     known_before = state.filtered.started.reshape(3, n)
     flat_blur = None if blur is None else np.tile(blur, 3)
-    filtered = trend_filter.advance(state.filtered, readings.reshape(-1), tuning, flat_blur)
+    filtered = kalman.advance(state.filtered, readings.reshape(-1), tuning, flat_blur)
     moments, paired = _learn(state, readings - expected, spread, known_before, settings)
-    anchor = trend_reference.take(state.anchor, readings, day, settings.reference_days)
+    anchor = reference_rules.take(state.anchor, readings, day, settings.reference_days)
     beyond = _beyond(filtered, anchor, moments, day, settings)
     usual_total, usual_count = _usual(state, day, settings)
     usual = usual_total / (usual_count + max(settings.reference_weight, 1e-9))
-    found = trend_break.evidence(beyond, usual, settings)
+    found = evidence(beyond, usual, settings)
     ring, values = state.beyond.copy(), state.values.copy()
     ring[day % RING] = np.where(beyond.known, beyond.now, np.nan)
     values[day % RING] = _value(filtered, readings)
@@ -150,7 +153,7 @@ def of_main(state: TrendState, values: Array) -> Array:
 
 
 def _learn(
-    state: TrendState, surprise: Array, spread: Array, known: NDArray[np.bool_], settings: Settings
+    state: TrendState, surprise: Array, spread: Array, known: NDArray[np.bool_], settings: EngineSettings
 ) -> tuple[Array, Array]:
     """The second moments of the three surprises of a day, from days on which there are two or three."""
     seen = known & ~np.isnan(surprise)
@@ -165,14 +168,14 @@ def _learn(
     return moments, paired
 
 
-def _beyond(filtered: Filtered, anchor: Anchor, moments: Array, day: int, settings: Settings) -> Excess:
+def _beyond(filtered: Filtered, anchor: Anchor, moments: Array, day: int, settings: EngineSettings) -> Excess:
     shape = anchor.value.shape
     ahead, ahead_var = filtered.ahead(settings.ahead_days, settings.slope_kept)
     level = filtered.level.reshape(shape)
     judged = ~np.isnan(anchor.value) & filtered.started.reshape(shape) & (day >= anchor.from_day)
-    weight = trend_break.weights(moments, judged)
+    weight = weights(moments, judged)
     reference = np.where(judged, anchor.value, 0.0)
-    return trend_break.excess(
+    return excess(
         weight,
         moments,
         level - reference,
@@ -184,7 +187,7 @@ def _beyond(filtered: Filtered, anchor: Anchor, moments: Array, day: int, settin
     )
 
 
-def _usual(state: TrendState, day: int, settings: Settings) -> tuple[Array, Array]:
+def _usual(state: TrendState, day: int, settings: EngineSettings) -> tuple[Array, Array]:
     """The recent usual's sum and count, one day further: one day comes in, one goes out."""
     total, count = state.usual_total.copy(), state.usual_count.copy()
     for lag, sign in ((settings.usual_from, 1.0), (settings.usual_to, -1.0)):
@@ -201,3 +204,105 @@ def _value(filtered: Filtered, readings: Array) -> Array:
     channel, everyone = np.argmax(started, axis=0), np.arange(n)
     read, level = readings[channel, everyone], filtered.level.reshape(3, n)[channel, everyone]
     return np.where(started.any(axis=0), np.where(np.isnan(read), level, read), np.nan)
+
+
+# --- the break from baseline -------------------------------------------------------------
+#
+# One number per patient from whichever of the three pressures there are: each pressure's
+# distance from its own reference, weighed by how steady that pressure is in this patient
+# (generalised least squares with weights that are never negative, so that three columns of
+# the same noise count as one).
+#
+# Two baselines are used. The reference is anchored and never moves; but a mean of 14 days is
+# itself uncertain and healthy pressures wander by a mmHg or so over months, so a quick rise
+# is judged against the patient's recent usual, the mean level of about three to eight weeks
+# ago, into which the reference is mixed as so many days' worth. A level far beyond the
+# reference counts however slowly it came.
+
+# Rows of the carried second moments of the surprises: diastolic, mean, systolic, and their products.
+DD, MM, SS, DM, DS, MS = range(6)
+
+
+@dataclass(frozen=True)
+class Excess:
+    """Beyond the reference, mmHg of PA diastolic (or of what there is), one element a patient."""
+
+    now: Array
+    ahead: Array  # a few days on
+    now_var: Array
+    ahead_var: Array
+    reference_var: Array
+    known: Flags
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """How many standard deviations beyond the margin, one element a patient; −inf where nothing is known."""
+
+    rise: Array
+    fall: Array
+    far_up: Array
+    far_down: Array
+    usual: Array  # the recent usual they were judged against, mmHg beyond the reference
+
+
+def weights(moments: Array, known: Flags) -> Array:
+    """What each pressure counts for, [3, patient], adding to 1 where any is known."""
+    pair = _share(moments[DD], moments[MM], moments[DM])
+    first = np.where(known[0] & known[1], pair, np.where(known[0], 1.0, 0.0))
+    second = np.where(known[0] & known[1], 1.0 - pair, np.where(known[1], 1.0, 0.0))
+    var = first**2 * moments[DD] + second**2 * moments[MM] + 2 * first * second * moments[DM]
+    shared = first * moments[DS] + second * moments[MS]
+    either = known[0] | known[1]
+    two = np.where(either & known[2], _share(var, moments[SS], shared), np.where(either, 1.0, 0.0))
+    three = np.where(either & known[2], 1.0 - two, np.where(known[2], 1.0, 0.0))
+    return np.stack([first * two, second * two, three])
+
+
+def excess(weight: Array, moments: Array, now: Array, ahead: Array, now_var: Array, ahead_var: Array,
+           reference_var: Array, known: Flags) -> Excess:  # fmt: skip
+    """The pressures' distances from their references, [3, patient], as one."""
+    parts = [np.where(known, values, 0.0) for values in (now, ahead, now_var, ahead_var, reference_var)]
+    return Excess(
+        (weight * parts[0]).sum(axis=0),
+        (weight * parts[1]).sum(axis=0),
+        _variance(weight, moments, parts[2]),
+        _variance(weight, moments, parts[3]),
+        _variance(weight, moments, parts[4]),
+        np.logical_or.reduce(known, axis=0),
+    )
+
+
+def evidence(beyond: Excess, usual: Array, settings: EngineSettings) -> Evidence:
+    """How sure a break is, up and down."""
+    wander = settings.wander**2
+    quick = np.sqrt(beyond.ahead_var + wander)
+    slow = np.sqrt(beyond.now_var + beyond.reference_var + wander)
+    margin, far = settings.margin, settings.far_margin
+    rise = (beyond.ahead - usual - margin) / quick
+    # Coming back to the reference from below is no rise, and from above no fall.
+    rise = np.where(beyond.ahead > margin, rise, -np.inf)
+    fall = (-np.maximum(beyond.ahead - usual, beyond.ahead) - margin) / quick
+    far_up, far_down = (beyond.now - far) / slow, (-beyond.now - far) / slow
+    nothing = ~beyond.known
+    for found in (rise, fall, far_up, far_down):
+        found[nothing] = -np.inf
+    return Evidence(rise, fall, far_up, far_down, usual)
+
+
+def _share(one: Array, other: Array, both: Array) -> Array:
+    """The first one's weight in the steadiest mix of two, never negative."""
+    first, second = np.maximum(other - both, 0.0), np.maximum(one - both, 0.0)
+    share: Array = np.divide(first, first + second, out=np.full_like(first, 0.5), where=first + second > 0)
+    return share
+
+
+def _variance(weight: Array, moments: Array, var: Array) -> Array:
+    sd = np.sqrt(np.maximum(var, 0.0)) * weight
+    total: Array = (sd * sd).sum(axis=0)
+    for one, other, row in ((0, 1, DM), (0, 2, DS), (1, 2, MS)):
+        scale = np.sqrt(moments[one] * moments[other])
+        alike = np.clip(np.divide(moments[row], scale, out=np.zeros_like(scale), where=scale > 0), -1.0, 1.0)
+        total = np.asarray(total + 2 * alike * sd[one] * sd[other], dtype=np.float64)
+    held: Array = np.maximum(total, 0.0)
+    return held

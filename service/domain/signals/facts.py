@@ -4,14 +4,7 @@ Promises plain frozen values with their units: pressures in mmHg (PA diastolic
 unless a name says otherwise), weights in kg, dates local to the patient. Holds
 no rule and ships no clinical goal; `None` always reads "not known".
 
-The engine's two doors, in `domain.signals`:
-
-    assess(case: Case, settings=DEFAULT) -> Assessment
-    assess_many(cases: Sequence[Case], settings=DEFAULT) -> list[Assessment]   # vectorised over patients
-
-and the join alone, in `domain.signals_picture`:
-
-    joined_picture(pressure, diary, silence, today) -> Joined
+The engine that makes them is in `engine`; the picture they make together in `sentences`.
 """
 
 from __future__ import annotations
@@ -44,7 +37,7 @@ class Picture(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Reference:
+class AnchoredReference:
     """An anchored baseline. `is_set` is False while it is only proposed by the first settled fortnight."""
 
     value: float
@@ -55,7 +48,7 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class PressureLimits:
     """What a clinician typed in for this patient; nothing is assumed where nothing was typed."""
 
     upper: float | None = None
@@ -63,7 +56,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Adjustment:
+class AdjustmentMade:
     made_on: date
     what: str = ""
 
@@ -95,7 +88,7 @@ class Forecast:
 class Area:
     """mmHg-days over the reference and days over the upper limit, by the last 7, 30 and 90 days.
 
-    The daily sum of max(0, pressure − reference), see `domain.trend_area`.
+    The daily sum of max(0, pressure − reference), see `domain.trend.reference`.
     """
 
     days: tuple[int, ...] = (7, 30, 90)
@@ -104,10 +97,10 @@ class Area:
 
 
 @dataclass(frozen=True, slots=True)
-class After:
+class ResponseFacts:
     """The response to one adjustment."""
 
-    adjustment: Adjustment
+    adjustment: AdjustmentMade
     response: Response
     before: float | None  # level just before
     after: float | None  # level now
@@ -127,9 +120,9 @@ class PressureFacts:
     slope_sd: float | None = None
     pace: float | None = None  # mmHg a day that a forecast goes by, while there is a break; and how sure
     pace_sd: float | None = None
-    reference: Reference | None = None
+    reference: AnchoredReference | None = None
     usual: float | None = None  # the level of about 3 to 8 weeks ago, once it is known
-    limits: Limits = Limits()
+    limits: PressureLimits = PressureLimits()
     broken: Break | None = None
     forecast: Forecast | None = None
     last_reading_on: date | None = None
@@ -175,7 +168,7 @@ class SilenceFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Joined:
+class JoinedPicture:
     """The three together. Sort a lane by `order`, smallest first."""
 
     picture: Picture
@@ -186,7 +179,7 @@ class Joined:
 
 
 @dataclass(frozen=True, slots=True)
-class Signal:
+class Episode:
     """A named reason to look, raised once per episode."""
 
     kind: SignalKind
@@ -209,9 +202,9 @@ class Case:
 
     days: Sequence[Day]
     today: date
-    reference: Reference | None = None
-    limits: Limits = Limits()
-    adjustments: Sequence[Adjustment] = ()
+    reference: AnchoredReference | None = None
+    limits: PressureLimits = PressureLimits()
+    adjustments: Sequence[AdjustmentMade] = ()
     silence: SilenceFacts = SilenceFacts()
     dry_weight_kg: float | None = None
     weighs_in_pounds: bool = False  # then the rule of pounds in a day speaks too
@@ -226,8 +219,8 @@ class Assessment:
     diary: DiaryFacts
     silence: SilenceFacts
     area: Area
-    joined: Joined
-    signals: tuple[Signal, ...] = ()  # open ones, and all that were raised in the days assessed
-    response: After | None = None  # to the newest adjustment
+    joined: JoinedPicture
+    signals: tuple[Episode, ...] = ()  # open ones, and all that were raised in the days assessed
+    response: ResponseFacts | None = None  # to the newest adjustment
     mean_level: float | None = None
     systolic_level: float | None = None

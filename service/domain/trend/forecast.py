@@ -17,7 +17,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.signals_facts import Forecast, Limits
+from service.domain.signals.facts import Forecast, PressureLimits
 
 Array = NDArray[np.float64]
 LOOK_AHEAD = 60  # days; further than that nobody can see
@@ -29,14 +29,14 @@ _STEPS = np.array([NormalDist().inv_cdf((step + 0.5) / 9) for step in range(9)])
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class PressurePace:
     """mmHg a day, signed, and its standard deviation."""
 
     mean: float
     sd: float
 
 
-def pace(values: Array, noise: float, *, up: bool) -> Pace | None:
+def pace(values: Array, noise: float, *, up: bool) -> PressurePace | None:
     """The pace of a break from the newest days' values [day] (nan: not known), noise in mmHg²; None if too few."""
     known = ~np.isnan(values)
     if known.sum() < _FEWEST:
@@ -47,10 +47,10 @@ def pace(values: Array, noise: float, *, up: bool) -> Pace | None:
     seen, seen_var = float((when * pressure).sum()) / spread, noise * _ALIKE / spread
     expected, expected_var = (PUBLISHED_PACE if up else -PUBLISHED_PACE), PUBLISHED_SPREAD**2
     var = 1.0 / (1.0 / seen_var + 1.0 / expected_var)
-    return Pace(var * (seen / seen_var + expected / expected_var), var**0.5)
+    return PressurePace(var * (seen / seen_var + expected / expected_var), var**0.5)
 
 
-def forecast(level: float, level_sd: float, going: Pace | None, limits: Limits) -> Forecast | None:
+def forecast(level: float, level_sd: float, going: PressurePace | None, limits: PressureLimits) -> Forecast | None:
     """Days to the upper limit when the level goes up, to the lower when it goes down; None if to neither.
 
     A limit that is passed already is told as 0 days, whichever way the level goes.
@@ -72,7 +72,7 @@ def forecast(level: float, level_sd: float, going: Pace | None, limits: Limits) 
     return Forecast(limit, up=up, days=middle, low=low, high=high if high <= LOOK_AHEAD else None)
 
 
-def _passing(level: float, level_sd: float, going: Pace, limit: float) -> Array:
+def _passing(level: float, level_sd: float, going: PressurePace, limit: float) -> Array:
     """Days until each of the likely courses reaches the limit; inf where it never does."""
     way = 1.0 if going.mean > 0 else -1.0
     levels, paces = np.meshgrid(level + level_sd * _STEPS, going.mean + going.sd * _STEPS)

@@ -3,21 +3,30 @@
 Promises one rule for each kind of signal, each with the point at which it is
 raised and the lower point at which it is let go. Limits are judged only where a
 clinician typed them.
+
+One rule stands beside the filter: three days of readings in a row beyond a
+typed-in limit are beyond it, whatever a filter makes of them. The engine is slow,
+on purpose, to believe a sudden step; a limit that a clinician typed in is not to
+wait for that. Three days is this service's own choice; no source prescribes it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.signals_diary import DiaryState
-from service.domain.signals_episodes import ROW, Episodes, Rule
-from service.domain.signals_settings import Settings, z
-from service.domain.signals_symptoms import SymptomsFound
-from service.domain.signals_weight import WeightFound
-from service.domain.trend import TrendState, main_channel, of_main
+from service.domain import spoken
+from service.domain.days import Day
+from service.domain.signals.diary import DiaryState, SymptomChanges, WeightChanges
+from service.domain.signals.episodes import ROW, EpisodeState, Rule
+from service.domain.signals.facts import Episode, PressureLimits
+from service.domain.signals.settings import EngineSettings, z
+from service.domain.trend.state import TrendState, main_channel, of_main
 from service.domain.vocabulary import SignalKind
 
 Array = NDArray[np.float64]
@@ -28,12 +37,12 @@ QUICK_UP, QUICK_DOWN = 0, 1
 
 
 @dataclass(frozen=True)
-class Evening:
+class RuleInputs:
     """What the rules look at. `safety` and `missed` are [patient]."""
 
     day: int
     trend: TrendState
-    episodes: Episodes
+    episodes: EpisodeState
     quick: Flags  # [2, patient]: whether a quick rise, a quick fall was going on the evening before
     upper: Array
     lower: Array
@@ -41,7 +50,7 @@ class Evening:
     missed: Days  # planned readings missed in a row
 
 
-def pressure_rules(evening: Evening, settings: Settings) -> tuple[dict[SignalKind, Rule], Flags]:
+def pressure_rules(evening: RuleInputs, settings: EngineSettings) -> tuple[dict[SignalKind, Rule], Flags]:
     """Rising, falling, above and below a limit; and the quick rises and falls that go on."""
     trend, found = evening.trend, evening.trend.evidence
     quick = evening.quick.copy()
@@ -71,7 +80,7 @@ def pressure_rules(evening: Evening, settings: Settings) -> tuple[dict[SignalKin
 
 
 def diary_rules(
-    evening: Evening, diary: DiaryState, weight: WeightFound, symptoms: SymptomsFound
+    evening: RuleInputs, diary: DiaryState, weight: WeightChanges, symptoms: SymptomChanges
 ) -> dict[SignalKind, Rule]:
     """Weight, symptoms and safety answers."""
     return {
@@ -90,13 +99,13 @@ def diary_rules(
     }
 
 
-def silence_rule(evening: Evening, silent_days: NDArray[np.int64]) -> Rule:
+def silence_rule(evening: RuleInputs, silent_days: NDArray[np.int64]) -> Rule:
     """So many planned readings missed in a row; 0 is never silent."""
     holds = (silent_days > 0) & (evening.missed >= silent_days)
     return Rule(holds=holds, lets_go=evening.missed == 0, began_on=evening.day - evening.missed + 1)
 
 
-def _limit_rules(evening: Evening, settings: Settings) -> dict[SignalKind, Rule]:
+def _limit_rules(evening: RuleInputs, settings: EngineSettings) -> dict[SignalKind, Rule]:
     # Limits are typed in for PA diastolic; another pressure is not held against them.
     trend = evening.trend
     diastolic = (main_channel(trend) == 0) & trend.filtered.started[: trend.patients]
@@ -108,11 +117,11 @@ def _limit_rules(evening: Evening, settings: Settings) -> dict[SignalKind, Rule]
         (SignalKind.ABOVE_LIMIT, evening.upper, 1.0),
         (SignalKind.BELOW_LIMIT, evening.lower, -1.0),
     ):
-        beyond = np.where(diastolic & ~np.isnan(limit), way * (level - limit) / spread, -np.inf)
-        size = np.where(np.isfinite(beyond), way * (level - limit), 0.0)
+        beyond_limit_in_a_row = np.where(diastolic & ~np.isnan(limit), way * (level - limit) / spread, -np.inf)
+        size = np.where(np.isfinite(beyond_limit_in_a_row), way * (level - limit), 0.0)
         rules[kind] = Rule(
-            holds=beyond >= at,
-            lets_go=beyond < at - 2 * settings.let_go,
+            holds=beyond_limit_in_a_row >= at,
+            lets_go=beyond_limit_in_a_row < at - 2 * settings.let_go,
             size=size,
             step=2 * settings.new_step,
             quiet_days=settings.new_step_days,
@@ -121,7 +130,7 @@ def _limit_rules(evening: Evening, settings: Settings) -> dict[SignalKind, Rule]
     return rules
 
 
-def _lasting(evening: Evening, diary: DiaryState, kind: SignalKind, holds: Flags, marks: Days | None = None) -> Rule:
+def _lasting(evening: RuleInputs, diary: DiaryState, kind: SignalKind, holds: Flags, marks: Days | None = None) -> Rule:
     """A diary's answers come and go: an episode is over once its rule has not held for a week."""
     heard = diary.written_on == evening.day
     held_on = np.where(holds & heard, evening.day, evening.episodes.held_on[ROW[kind]])
@@ -129,7 +138,7 @@ def _lasting(evening: Evening, diary: DiaryState, kind: SignalKind, holds: Flags
     return Rule(holds=holds & ~over, lets_go=over, marks=marks, quiet_days=3, heard=heard)
 
 
-def _marks(symptoms: SymptomsFound) -> Days:
+def _marks(symptoms: SymptomChanges) -> Days:
     flags = (
         symptoms.breathless,
         symptoms.more_pillows,
@@ -139,3 +148,48 @@ def _marks(symptoms: SymptomsFound) -> Days:
     )
     bits: Days = np.sum([flag.astype(np.int64) << bit for bit, flag in enumerate(flags)], axis=0, dtype=np.int64)
     return bits
+
+
+IN_A_ROW = 3
+STILL_NEWS = 7  # days without a reading after which the last ones say nothing of now
+
+
+def beyond_limit_in_a_row(days: Iterable[Day], limits: PressureLimits, today: date) -> Episode | None:
+    """The signal that the newest days' readings make, raised on the third day in a row; None when they make none."""
+    read = [(day.day, day.pa_diastolic) for day in days if day.pa_diastolic is not None and day.day <= today]
+    if not read or (today - read[-1][0]).days > STILL_NEWS:
+        return None
+    for limit, up in ((limits.upper, True), (limits.lower, False)):
+        if limit is None:
+            continue
+        run = _run(read, limit, up=up)
+        if len(run) >= IN_A_ROW:
+            return _signal(run, limit, up=up)
+    return None
+
+
+def _run(read: list[tuple[date, float]], limit: float, *, up: bool) -> list[tuple[date, float]]:
+    """The newest unbroken run of days beyond the limit."""
+    run: list[tuple[date, float]] = []
+    for day, value in reversed(read):
+        if (value > limit) is not up or value == limit:
+            break
+        run.append((day, value))
+    return run[::-1]
+
+
+def _signal(run: list[tuple[date, float]], limit: float, *, up: bool) -> Episode:
+    middle = median(value for _, value in run[-IN_A_ROW:])
+    word = "above" if up else "below"
+    sentence = (
+        f"{word.capitalize()} the limit: the last {spoken.count(len(run), 'reading')} of PA diastolic, since "
+        f"{spoken.day(run[0][0])}, were {word} the {spoken.figure(limit)} mmHg set for this patient; "
+        f"the last {IN_A_ROW} have a median of {spoken.figure(middle)} mmHg."
+    )
+    return Episode(
+        SignalKind.ABOVE_LIMIT if up else SignalKind.BELOW_LIMIT,
+        raised_on=run[IN_A_ROW - 1][0],
+        began_on=run[0][0],
+        sentence=sentence,
+        facts={"limit": limit, "readings": len(run), "median": round(middle, 1)},
+    )

@@ -13,13 +13,13 @@ from sqlalchemy import select
 from service import enrolling
 from service.clock import SystemClock
 from service.commands import opening
-from service.domain.fields import LANGUAGES
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Patient, Plan
+from service.words.language import codes
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -87,7 +87,7 @@ def clinic() -> None:
 @click.option("--emergency-number", required=True, help="The local emergency number, shown to patients.")
 @click.option("--contact-line", required=True, help="The clinic's own telephone number.")
 @click.option("--sender-name", required=True, help="How messages are signed; it is read on locked screens.")
-@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--language", type=click.Choice(codes()), default="en", show_default=True)
 @click.option("--review-weekday", type=click.Choice(WEEKDAYS), default="monday", show_default=True)
 @click.option("--quiet-from", type=LocalTime(), default="21:00", show_default=True)
 @click.option("--quiet-until", type=LocalTime(), default="08:00", show_default=True)
@@ -108,7 +108,7 @@ def add_clinic(review_weekday: str, steps: tuple[dict[str, Any], ...], **given: 
 @click.option("--emergency-number", help="The local emergency number, shown to patients.")
 @click.option("--contact-line", help="The clinic's own telephone number.")
 @click.option("--sender-name", help="How messages are signed; it is read on locked screens.")
-@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--language", type=click.Choice(codes()))
 @click.option("--review-weekday", type=click.Choice(WEEKDAYS))
 @click.option("--quiet-from", type=LocalTime())
 @click.option("--quiet-until", type=LocalTime())
@@ -146,7 +146,7 @@ def patient() -> None:
 @click.option("--ref", "clinic_ref", required=True, help="The clinic's own number for this person.")
 @click.option("--name", required=True)
 @click.option("--zone", required=True, help="Where they live: an IANA time zone.")
-@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--language", type=click.Choice(codes()), default="en", show_default=True)
 @click.option("--usual-pillows", type=int)
 @click.option("--dry-weight", type=float, help="In --weight-unit.")
 @click.option("--weight-unit", type=click.Choice(list(UNITS_OF_WEIGHT)), default="kg", show_default=True)
@@ -177,7 +177,7 @@ def add_patient(
 @click.argument("named", metavar="PATIENT")
 @click.option("--name")
 @click.option("--zone", help="Where they live from now on: the next window is planned there.")
-@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--language", type=click.Choice(codes()))
 @click.option("--usual-pillows", type=int)
 @click.option("--dry-weight", type=float, help="In --weight-unit, or else in the unit on record.")
 @click.option("--weight-unit", type=click.Choice(list(UNITS_OF_WEIGHT)))

@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session
 from service import enrolling
 from service.commands import opening
 from service.commands.enrol import CLINIC
-from service.domain.fields import LANGUAGES
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
+from service.words.language import codes
 
 CAREGIVER = click.option("--caregiver", "caregiver_id", type=click.UUID, help="The caregiver whom it is about, by id.")
 
@@ -33,7 +33,7 @@ def caregiver() -> None:
 @click.option("--name", required=True)
 @click.option("--relation", default="")
 @click.option("--zone", help="Where they live; the patient's zone when left out.")
-@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--language", type=click.Choice(codes()))
 @click.option("--telephone", required=True, help="With country code.")
 def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) -> None:
     """Add a caregiver. Nothing is sent before both sides' consents are recorded."""

@@ -10,16 +10,16 @@ from sqlalchemy.orm import Session
 from service import enrolling
 from service.commands import opening
 from service.config import Settings
-from service.domain.fields import LANGUAGES
 from service.domain.messages import Length
 from service.domain.vocabulary import MessageKind
 from service.domain.wordings import Preview
 from service.links import sample_links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
+from service.words.language import codes
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
-LANGUAGE = click.argument("language", metavar="LANGUAGE", type=click.Choice(LANGUAGES))
+LANGUAGE = click.argument("language", metavar="LANGUAGE", type=click.Choice(codes()))
 KIND = click.argument("kind", metavar="KIND", type=click.Choice([kind.value for kind in MessageKind]))
 STANDARD_INPUT = "-"
 
@@ -34,7 +34,7 @@ def wording() -> None:
 
 @wording.command("list")
 @CLINIC
-@click.option("--language", type=click.Choice(LANGUAGES), help="Only this language.")
+@click.option("--language", type=click.Choice(codes()), help="Only this language.")
 def list_wordings(clinic: str | None, language: str | None) -> None:
     """Every kind in every language: whose words, how long at most, and the words."""
     read = opening.settings()

@@ -12,7 +12,6 @@ from datetime import date
 
 from service.domain.validation import Refused
 
-LANGUAGES = ("en", "es")
 MAILBOX = re.compile(r"[^@\s\x00-\x1f]{1,64}@[^@\s\x00-\x1f]{1,189}")
 
 
@@ -42,13 +41,6 @@ def whole(field: str, given: object, least: int, most: int) -> int:
     if isinstance(given, bool) or not isinstance(given, int) or not least <= given <= most:
         raise Refused(field, given, f"a whole number from {least} to {most}")
     return given
-
-
-def language(field: str, given: object) -> str:
-    """A language the service speaks."""
-    if given not in LANGUAGES:
-        raise Refused(field, given, " or ".join(LANGUAGES))
-    return str(given)
 
 
 def mailbox(field: str, given: object) -> str:

@@ -15,6 +15,7 @@ from service.domain import fields, localtime, steps
 from service.domain.validation import Refused
 from service.store import audit
 from service.store.tables import Clinic
+from service.words.language import checked_language
 
 DIALLED = re.compile(r"\+?[0-9][0-9 ]{1,18}")
 
@@ -74,7 +75,7 @@ def _check(name: str, value: Any) -> Any:
         case "zone":
             return localtime.zone(value).key
         case "language":
-            return fields.language(name, value)
+            return checked_language(name, value)
         case "emergency_number" | "contact_line":
             if not isinstance(value, str) or not DIALLED.fullmatch(value):
                 raise Refused(name, value, "a telephone number: digits and spaces, with + in front if international")

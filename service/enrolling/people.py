@@ -20,6 +20,7 @@ from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.enrolling.planning import owed_since
 from service.store import audit, outbox, panel
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
+from service.words.language import checked_language
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ def add_caregiver(
         name=fields.text("name", new.name, longest=120),
         relation=fields.text("relation", new.relation, longest=40, shortest=0),
         zone=localtime.zone(new.zone or patient.zone).key,
-        language=fields.language("language", new.language or patient.language),
+        language=checked_language("language", new.language or patient.language),
         position=held,
         active=True,
         created_at=now,
@@ -216,7 +217,7 @@ def _check(name: str, value: Any) -> Any:
         case "zone":
             return localtime.zone(value).key
         case "language":
-            return fields.language(name, value)
+            return checked_language(name, value)
         case "usual_pillows":
             return None if value is None else fields.whole(name, value, 0, 10)
         case "dry_weight_kg":

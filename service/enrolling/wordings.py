@@ -17,7 +17,7 @@ from datetime import datetime
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from service.domain import fields, wordings
+from service.domain import wordings
 from service.domain.messages import checked_wording
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
@@ -25,6 +25,7 @@ from service.domain.wordings import Preview, Signs
 from service.store import audit
 from service.store import wordings as kept
 from service.store.tables import Clinic, MessageTemplate
+from service.words.language import checked_language, codes
 
 KINDS = {kind.value: kind for kind in MessageKind}
 
@@ -57,7 +58,7 @@ def list_wordings(session: Session, clinic: Clinic, links: SampleLinks) -> list[
     own = kept.own(session, [clinic.id])
     return [
         _wording(clinic, language, kind, own.get((clinic.id, language, kind)), links)
-        for language in fields.LANGUAGES
+        for language in codes()
         for kind in MessageKind
     ]
 
@@ -150,7 +151,7 @@ def _signs(clinic: Clinic, links: SampleLinks) -> Signs:
 def _checked(language: str, kind: str) -> tuple[str, MessageKind]:
     if kind not in KINDS:
         raise Refused("kind", kind, " or ".join(KINDS))
-    return fields.language("language", language), KINDS[kind]
+    return checked_language("language", language), KINDS[kind]
 
 
 def _tidied(body: str) -> str:

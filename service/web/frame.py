@@ -8,32 +8,27 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime, time
-from pathlib import Path
 from typing import Any
 
-from babel.dates import format_date
+from babel.support import NullTranslations
 from flask import Flask, g, render_template, request
 from flask.typing import ResponseReturnValue
-from flask_babel import Babel, get_locale, gettext, refresh
+from flask_babel import Babel, Domain, get_locale, gettext, refresh
 from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
-from service.domain.fields import LANGUAGES
 from service.web.auth import IDLE
 from service.web.services import services
+from service.words.language import FALLBACK, Language, codes, load_language
 
-TRANSLATIONS = Path(__file__).parent.parent / "translations"
 # The clinic's own pages are written in English: their sentences are clinical records, signed as they read.
 ENGLISH_ONLY = "clinic."
-# Day before month, with the weekday: it can be misread in neither half of the English-speaking world.
-_DAY_PATTERNS = {"en": "EEEE d MMMM", "es": "EEEE, d 'de' MMMM"}
 
 
 def install(app: Flask) -> None:
     """Give the application its languages, what templates may use, and its error pages."""
-    app.config.setdefault("BABEL_DEFAULT_LOCALE", "en")
-    app.config.setdefault("BABEL_TRANSLATION_DIRECTORIES", str(TRANSLATIONS))
-    Babel(app, locale_selector=_language)
+    app.config.setdefault("BABEL_DEFAULT_LOCALE", FALLBACK)
+    _Languages(app, locale_selector=_language)
     app.jinja_env.globals["get_locale"] = get_locale
     app.jinja_env.globals["call"] = call
     app.jinja_env.filters["tel"] = tel
@@ -56,6 +51,11 @@ def speak(language: str) -> None:
     refresh()
 
 
+def page_language() -> Language:
+    """The language of the page that is being made."""
+    return load_language(str(get_locale()))
+
+
 def tel(number: str) -> str:
     """A telephone number as a `tel:` link carries it (RFC 3966, without visual separators)."""
     return "tel:" + re.sub(r"[^0-9+*#]", "", number)
@@ -68,8 +68,7 @@ def call(number: str) -> Markup:
 
 def day_in_words(day: date) -> str:
     """`Wednesday 25 November`, in the page's language."""
-    language = str(get_locale())
-    return str(format_date(day, _DAY_PATTERNS.get(language, _DAY_PATTERNS["en"]), locale=language))
+    return page_language().weekday_day(day)
 
 
 def time_of_day(at: datetime | time) -> str:
@@ -99,5 +98,18 @@ def _language() -> str:
     if "language" in g:
         return str(g.language)
     if (request.endpoint or "").startswith(ENGLISH_ONLY):
-        return "en"
-    return request.accept_languages.best_match(LANGUAGES) or "en"
+        return FALLBACK
+    return request.accept_languages.best_match(codes()) or FALLBACK
+
+
+class _Words(Domain):  # type: ignore[misc]
+    """The same catalogues as everywhere else, loaded once."""
+
+    def get_translations(self) -> NullTranslations:
+        return page_language().translations
+
+
+class _Languages(Babel):  # type: ignore[misc]
+    @property
+    def domain_instance(self) -> _Words:
+        return _Words()

@@ -9,9 +9,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from service.domain import exchange_words, messages, wordings
-from service.domain.fields import LANGUAGES
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
+from service.words.language import codes
 
 K = MessageKind
 SIGNS = wordings.Signs(
@@ -93,7 +93,7 @@ def bodies(draw: st.DrawFn) -> str:
     return "".join(parts) * draw(st.sampled_from([1, 1, 1, 40]))
 
 
-@given(bodies(), st.sampled_from(MessageKind), st.sampled_from(LANGUAGES))
+@given(bodies(), st.sampled_from(MessageKind), st.sampled_from(codes()))
 def test_a_wording_is_refused_in_words_or_can_always_be_filled_in(body: str, kind: MessageKind, language: str) -> None:
     try:
         taken = messages.checked_wording(body, kind)
@@ -171,7 +171,7 @@ def test_what_can_be_used_is_taken_as_it_is(kind: MessageKind, body: str) -> Non
     assert messages.checked_wording(body, kind) == body
 
 
-@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("language", codes())
 @pytest.mark.parametrize("kind", MessageKind)
 def test_built_in_wordings_fit_one_segment(language: str, kind: MessageKind) -> None:
     shown = wordings.preview(None, kind, language, SIGNS)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from sqlalchemy import Engine, select
 
-from service.domain.fields import LANGUAGES
 from service.domain.vocabulary import MessageKind
 from service.store.session import read_session
 from service.store.tables import AuditLine, MessageTemplate
+from service.words.language import codes
 from tests.house import writes_of
 from tests.usecases.test_cli import CLINIC, Run, done, run  # noqa: F401
 
@@ -35,7 +35,7 @@ def test_a_wording_is_tried_set_listed_and_taken_back(terminal: Run, engine: Eng
     assert done(terminal("wording", "set", "en", "prompt", "--text", OURS)).value("sent_now") == "0"
     assert kept(engine) == [OURS]
     listed = done(terminal("wording", "list")).out.splitlines()
-    assert len(listed) == len(LANGUAGES) * len(MessageKind)
+    assert len(listed) == len(codes()) * len(MessageKind)
     assert [line.split()[:3] for line in listed if OURS in line] == [["en", "prompt", "own"]]
     assert len(done(terminal("wording", "list", "--language", "es")).out.splitlines()) == len(MessageKind)
     assert "good morning" in done(terminal("wording", "preview", "en", "prompt")).value("text")

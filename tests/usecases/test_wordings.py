@@ -11,12 +11,13 @@ import pytest
 from sqlalchemy import Engine, select, update
 
 from service import enrolling
-from service.domain import fields, messages
+from service.domain import messages
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskState
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, MessageEvent, MessageTemplate, Patient, Task
+from service.words.language import codes
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
 K = MessageKind
@@ -72,10 +73,10 @@ def test_every_kind_is_listed_in_every_language_a_patient_may_have(post: Post) -
     put(post, "{sender}: hello {link} STOP ends these.")
     with read_session(post.engine) as session:
         listed = enrolling.list_wordings(session, session.get_one(Clinic, post.clinic.id), LINKS)
-    assert [(one.language, one.kind) for one in listed] == [(lang, kind) for lang in fields.LANGUAGES for kind in K]
+    assert [(one.language, one.kind) for one in listed] == [(lang, kind) for lang in codes() for kind in K]
     assert {(one.language, one.kind) for one in listed if one.own} == {("en", K.PROMPT)}
     assert all(one.preview is not None and one.preview.longest.segments == 1 for one in listed)
-    assert set(fields.LANGUAGES) == set(messages.BUILT_IN)  # a language without built-in wordings would fall to English
+    assert set(codes()) == set(messages.BUILT_IN)  # a language without built-in wordings would fall to English
 
 
 def test_a_wording_is_set_changed_and_taken_back_and_every_earlier_text_stays_on_record(post: Post) -> None:

@@ -15,13 +15,14 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from service import delivery
-from service.domain import fields, messages
+from service.domain import messages
 from service.domain.vocabulary import Channel, MessageKind, Role
 from service.links import Links, sample_links
 from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, MessageTemplate
 from service.web.pages import clinicwordings
+from service.words.language import codes
 from service.worker import links_for
 from tests.house import words, writes_of
 from tests.web.conftest import MORNING, House
@@ -67,7 +68,7 @@ def test_an_administrator_finds_every_wording_in_the_menu_and_changes_one(house:
     admin = house.staff(Role.ADMINISTRATOR)
     assert 'href="/clinic/wordings"' in admin.get("/clinic/review").get_data(as_text=True)
     listed = admin.get("/clinic/wordings").get_data(as_text=True)
-    for language in fields.LANGUAGES:
+    for language in codes():
         for kind in MessageKind:
             assert f'href="/clinic/wordings/{language}/{kind.value}"' in listed
     assert "Our own words" not in words(listed)
@@ -163,7 +164,6 @@ def test_a_page_that_is_not_there_is_not_there(house: House) -> None:
 
 def test_every_kind_and_language_has_its_words_on_the_page() -> None:
     assert set(clinicwordings.KINDS) == set(MessageKind)
-    assert set(clinicwordings.NAMES) == set(fields.LANGUAGES)
 
 
 # --- links in previews ------------------------------------------------------------------

@@ -13,16 +13,17 @@ from sqlalchemy.orm import Session
 
 from service import enrolling
 from service.domain import messages
-from service.domain.fields import LANGUAGES
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
 from service.domain.wordings import Preview
 from service.links import sample_links
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
+from service.web import frame
 from service.web.auth import staff_only
 from service.web.pages import clinicwords
 from service.web.services import services
+from service.words.language import codes, load_language
 
 blueprint = Blueprint("wordings", __name__, url_prefix="/wordings")
 K = MessageKind
@@ -40,7 +41,6 @@ KINDS = {
     K.STAFF_TASK: ("Task for staff", "To staff, when something new waits in the inbox."),
     K.DIGEST: ("Morning count for staff", "To staff, in the morning, when tasks are open."),
 }
-NAMES = {"en": "English", "es": "Spanish"}
 
 
 @blueprint.get("")
@@ -51,8 +51,15 @@ def page() -> ResponseReturnValue:
         clinic = session.get_one(Clinic, g.clinic_id)
         found = enrolling.list_wordings(session, clinic, _links())
         by = _who(session)
-    own_first = sorted(LANGUAGES, key=lambda language: language != clinic.language)
-    listed = [(language, NAMES[language], [one for one in found if one.language == language]) for language in own_first]
+    own_first = sorted(codes(), key=lambda language: language != clinic.language)
+    listed = [
+        (
+            language,
+            load_language(language).name_in(frame.page_language()),
+            [one for one in found if one.language == language],
+        )
+        for language in own_first
+    ]
     return render_template("clinic/wordings.html", languages=listed, kinds=KINDS, by=by, clinic=clinic)
 
 
@@ -114,7 +121,7 @@ def _form(
     answer = render_template(
         "clinic/wording.html",
         wording=wording,
-        name=NAMES[language],
+        name=load_language(language).name_in(frame.page_language()),
         kinds=KINDS,
         typed=wording.body if typed is None else typed,
         shown=wording.preview if typed is None else shown,

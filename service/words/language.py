@@ -1,0 +1,161 @@
+"""A language: its catalogue, and how it writes days, months, counts and numbers.
+
+Promises that whatever a language lacks is said in English, the language of the code. Languages are the
+folders beside this module; none is named in the code. Needs neither a web application nor a database.
+
+In code, words are marked by the ordinary names (`gettext`, `ngettext`, `pgettext`, `npgettext`), called
+on a `Language`; `deploy/translate` finds them. Placeholders are `%(name)s`, filled in from keywords.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from datetime import date
+from functools import cache, lru_cache
+from pathlib import Path
+
+from babel import Locale
+from babel.dates import format_date, get_day_names, get_month_names
+from babel.numbers import get_decimal_symbol
+from babel.support import NullTranslations, Translations
+
+from service.domain.validation import Refused
+
+FALLBACK = "en"
+FOLDER = Path(__file__).parent
+CATALOGUES = ("messages", "clinic")  # what patients, caregivers and whoever signs in read; what staff read
+MINUS = "\N{MINUS SIGN}"
+
+
+class Language:
+    """One language, loaded from its folder. Use `load_language`, which loads each once."""
+
+    def __init__(self, code: str, folder: Path) -> None:
+        self.code = code
+        self.locale = Locale.parse(code)
+        self.translations = _translations(folder)
+        with (folder / "language.toml").open("rb") as file:
+            self._patterns: dict[str, str] = tomllib.load(file)["dates"]
+        self._point = get_decimal_symbol(self.locale)
+        self.months: tuple[str, ...] = tuple(get_month_names("wide", "stand-alone", self.locale).values())
+        names = get_day_names("wide", "stand-alone", self.locale)
+        self.weekdays: tuple[str, ...] = tuple(names[number] for number in range(7))  # Monday first
+
+    def __repr__(self) -> str:
+        return f"Language({self.code!r})"
+
+    def gettext(self, message: str, /, **values: object) -> str:
+        """The message in this language, with `%(name)s` filled in."""
+        return _fill(self.translations.gettext(message), values)
+
+    def ngettext(self, singular: str, plural: str, number: int, /, **values: object) -> str:
+        """The form for `number`, which also fills in `%(num)s`."""
+        return _fill(self.translations.ngettext(singular, plural, number), {"num": number, **values})
+
+    def pgettext(self, context: str, message: str, /, **values: object) -> str:
+        """Like `gettext`, for words whose translation depends on where they stand."""
+        return _fill(str(self.translations.pgettext(context, message)), values)
+
+    def npgettext(self, context: str, singular: str, plural: str, number: int, /, **values: object) -> str:
+        """Like `ngettext`, for words whose translation depends on where they stand."""
+        return _fill(self.translations.npgettext(context, singular, plural, number), {"num": number, **values})
+
+    def day(self, when: date) -> str:
+        """`25 November`: the year is left out, since a review looks back weeks."""
+        return _format(when, self._patterns["day"], self.locale)
+
+    def short_day(self, when: date) -> str:
+        """`25 Nov`, where room is short."""
+        return _format(when, self._patterns["short_day"], self.locale)
+
+    def weekday_day(self, when: date) -> str:
+        """`Wednesday 25 November`."""
+        return _format(when, self._patterns["weekday_day"], self.locale)
+
+    def full_day(self, when: date) -> str:
+        """`Wednesday 25 November 2026`, for records."""
+        return _format(when, self._patterns["full_day"], self.locale)
+
+    def figure(self, value: float, places: int = 1) -> str:
+        """`18.4`; `18` when there is nothing after the point; never `-0`."""
+        rounded = round(value, places) + 0.0
+        text = f"{rounded:.{places}f}"
+        return text.rstrip("0").rstrip(".").replace(".", self._point) if places else text
+
+    def change(self, value: float, places: int = 1) -> str:
+        """`+1.4`, `−0.8`, `0`: with a true minus sign."""
+        text = self.figure(abs(value), places)
+        if text == "0":
+            return text
+        return f"{'+' if value > 0 else MINUS}{text}"
+
+    def listed(self, things: Sequence[str]) -> str:
+        """`a`, `a and b`, `a, b and c`."""
+        if len(things) < 2:
+            return "".join(things)
+        return self.pgettext("list", "%(most)s and %(last)s", most=", ".join(things[:-1]), last=things[-1])
+
+    def name_in(self, reader: Language) -> str:
+        """What `reader` calls this language: `Spanish`."""
+        return self.locale.get_display_name(reader.locale) or self.code
+
+
+@cache
+def codes() -> tuple[str, ...]:
+    """The languages there are (ISO 639), English first."""
+    found = sorted(file.parent.name for file in FOLDER.glob("*/language.toml"))
+    return tuple(sorted(found, key=lambda code: code != FALLBACK))
+
+
+def load_language(code: str) -> Language:
+    """The language of this code; English where there is no such folder."""
+    return _load(code if code in codes() else FALLBACK)
+
+
+def checked_language(field: str, value: object) -> str:
+    """The code of a language there is. Raises Refused."""
+    if value not in codes():
+        raise Refused(field, value, " or ".join(codes()))
+    return str(value)
+
+
+def sentence(text: str) -> str:
+    """With a capital letter and a full stop."""
+    text = text.strip()
+    if not text:
+        return text
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def forget_languages() -> None:
+    """Look for the folders again, as after one was added."""
+    codes.cache_clear()
+    _load.cache_clear()
+
+
+@cache
+def _load(code: str) -> Language:
+    return Language(code, FOLDER / code)
+
+
+def _translations(folder: Path) -> NullTranslations:
+    """The catalogues of a language, one behind the other; nothing where it has none."""
+    loaded = NullTranslations()
+    for name in reversed(CATALOGUES):
+        path = folder / "LC_MESSAGES" / f"{name}.mo"
+        if path.exists():
+            with path.open("rb") as file:
+                catalogue = Translations(file, domain=name)
+            catalogue.add_fallback(loaded)
+            loaded = catalogue
+    return loaded
+
+
+@lru_cache(maxsize=20_000)
+def _format(when: date, pattern: str, locale: Locale) -> str:
+    return str(format_date(when, pattern, locale=locale))
+
+
+def _fill(text: str, values: dict[str, object]) -> str:
+    return text % values if values else text

@@ -1,0 +1,122 @@
+"""The catalogues say everything that the code says, in every language, as compiled."""
+
+from __future__ import annotations
+
+import gettext
+import io
+import re
+
+import pytest
+from babel.messages.catalog import Catalog
+from babel.messages.extract import DEFAULT_KEYWORDS, extract_from_dir
+from babel.messages.frontend import parse_mapping_cfg
+from babel.messages.pofile import read_po
+
+from service.words.language import CATALOGUES, FOLDER, codes
+
+OTHERS = [language for language in codes() if language != "en"]
+PLACEHOLDER = re.compile(r"%\(\w+\)s|\{\w+\}")
+# What nobody needs to read in another language than English yet.
+MAY_WAIT = {"clinic"}
+
+Key = tuple[str | None, str]  # context and first form
+
+
+def found_in_code(name: str) -> set[Key]:
+    """Every word that people read, as deploy/translate finds them."""
+    with (FOLDER / f"{name}.cfg").open(encoding="utf-8") as mapping:
+        methods, options = parse_mapping_cfg(mapping)
+    found = extract_from_dir(
+        FOLDER.parent, method_map=methods, options_map=options, keywords={**DEFAULT_KEYWORDS, "Question": (3,)}
+    )
+    return {(context, _first(message)) for _, _, message, _, context in found}
+
+
+def catalogue(language: str, name: str) -> Catalog:
+    text = (FOLDER / language / "LC_MESSAGES" / f"{name}.po").read_bytes()
+    return read_po(io.BytesIO(text), locale=language, abort_invalid=True)
+
+
+def compiled(language: str, name: str) -> gettext.GNUTranslations:
+    with (FOLDER / language / "LC_MESSAGES" / f"{name}.mo").open("rb") as file:
+        return gettext.GNUTranslations(file)
+
+
+def lacking(language: str, name: str) -> list[Key]:
+    """What a language has no words for yet."""
+    said = {
+        (message.context, _first(message.id))
+        for message in catalogue(language, name)
+        if message.id and not message.fuzzy and all(form.strip() for form in _forms(message.string))
+    }
+    return sorted(found_in_code(name) - said, key=str)
+
+
+def _first(message: str | tuple[str, ...] | list[str]) -> str:
+    return message if isinstance(message, str) else message[0]
+
+
+def _forms(message: str | tuple[str, ...] | list[str]) -> tuple[str, ...]:
+    return (message,) if isinstance(message, str) else tuple(message)
+
+
+def test_the_extraction_finds_pages_questions_and_code() -> None:
+    """Were the mapping wrong, every other test here would pass on nothing."""
+    found = {text for _, text in found_in_code("messages")}
+    for known in ("Your check-in", "What did you weigh this morning?", "This link is not complete", "Sign in"):
+        assert known in found
+    assert ("list", "%(most)s and %(last)s") in found_in_code("messages")
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_language_lacks_nothing_that_patients_and_caregivers_read(language: str) -> None:
+    for name in set(CATALOGUES) - MAY_WAIT:
+        assert lacking(language, name) == [], "run deploy/translate and translate these"
+
+
+@pytest.mark.parametrize("name", CATALOGUES)
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_catalogue_holds_what_the_code_says_and_nothing_left_over(language: str, name: str) -> None:
+    held = {(message.context, _first(message.id)) for message in catalogue(language, name) if message.id}
+    in_code = found_in_code(name)
+    assert in_code - held == set(), "run deploy/translate"
+    assert held - in_code == set(), "run deploy/translate: nothing says these any more"
+
+
+@pytest.mark.parametrize("name", CATALOGUES)
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_translation_has_the_placeholders_of_its_message(language: str, name: str) -> None:
+    for message in catalogue(language, name):
+        if not message.id or not any(_forms(message.string)):
+            continue
+        assert not message.fuzzy, message.id
+        for form in _forms(message.string):
+            assert set(PLACEHOLDER.findall(form)) == set(PLACEHOLDER.findall(_first(message.id))), message.id
+
+
+@pytest.mark.parametrize("name", CATALOGUES)
+@pytest.mark.parametrize("language", OTHERS)
+def test_what_is_compiled_is_what_is_written(language: str, name: str) -> None:
+    loaded = compiled(language, name)
+    for message in catalogue(language, name):
+        if not message.id or not any(_forms(message.string)):
+            continue
+        if isinstance(message.id, tuple):
+            ids = message.id
+            said = tuple(
+                loaded.ngettext(*ids, number)
+                if message.context is None
+                else loaded.npgettext(message.context, *ids, number)
+                for number in (1, 2)
+            )
+        elif message.context is not None:
+            said = loaded.pgettext(message.context, message.id)
+        else:
+            said = loaded.gettext(message.id)
+        assert said == message.string, f"{message.id!r}: run deploy/translate"
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_no_translation_is_the_english_left_standing(language: str) -> None:
+    alike = {message.id for message in catalogue(language, "messages") if message.id and message.id == message.string}
+    assert alike <= {"No", "No "}  # words that are the same in both

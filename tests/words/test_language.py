@@ -1,0 +1,52 @@
+"""A language: what it lacks is said in English, days and numbers as its readers write them."""
+
+from __future__ import annotations
+
+import sys
+from datetime import date
+from subprocess import run
+
+import pytest
+
+from service.domain.validation import Refused
+from service.words.language import checked_language, codes, load_language
+
+WHEN = date(2026, 11, 25)  # a Wednesday
+
+
+def test_english_comes_first_and_an_unknown_language_is_english() -> None:
+    assert codes() == ("en", "es")
+    assert load_language("fr") is load_language("en")
+    assert load_language("es") is load_language("es")
+    assert load_language("es").gettext("nobody says this") == "nobody says this"
+    with pytest.raises(Refused) as refused:
+        checked_language("language", "fr")
+    assert (refused.value.field, refused.value.accepted) == ("language", "en or es")
+
+
+def test_days_are_written_as_the_language_writes_them() -> None:
+    # Unicode CLDR, as babel holds it, for the names; the order in English is our own choice.
+    english, spanish = load_language("en"), load_language("es")
+    assert (english.day(WHEN), english.short_day(WHEN)) == ("25 November", "25 Nov")
+    assert english.full_day(WHEN) == "Wednesday 25 November 2026"
+    assert spanish.day(WHEN) == "25 de noviembre"
+    assert spanish.weekday_day(WHEN) == "miércoles, 25 de noviembre"
+    assert (english.weekdays[0], spanish.weekdays[6]) == ("Monday", "domingo")
+    assert (english.months[0], spanish.months[11]) == ("January", "diciembre")
+
+
+def test_figures_changes_and_lists() -> None:
+    english, spanish = load_language("en"), load_language("es")
+    assert [english.figure(value) for value in (18.4, 18.0, -0.04)] == ["18.4", "18", "0"]
+    assert (spanish.figure(18.4), spanish.change(1.44), spanish.change(-0.8)) == ("18,4", "+1,4", "−0,8")
+    assert english.listed(["a", "b", "c"]) == "a, b and c"
+    assert spanish.listed(["a", "b"]) == "a y b"
+    assert (english.figure(17.6, 0), english.listed([])) == ("18", "")
+    assert spanish.name_in(english) == "Spanish"
+
+
+def test_words_load_without_a_web_application() -> None:
+    code = "import sys, service.words.language as l; l.load_language('es').gettext('Sign in'); print(*sys.modules)"
+    loaded = run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    assert "babel" in loaded
+    assert not {"flask", "flask_babel", "sqlalchemy"} & set(loaded)

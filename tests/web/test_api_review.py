@@ -12,7 +12,7 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from service.accounts import keys
+from service.accounts.keys import issue_key
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
@@ -68,7 +68,7 @@ def machine(engine: Engine, tmp_path: Path) -> Machine:
             session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
         other = open_ward(session)
         keys = {
-            name: keys.issue_key(session, clinic, name, scopes, OPERATOR, NOW)[1]
+            name: issue_key(session, clinic, name, scopes, OPERATOR, NOW)[1]
             for name, clinic, scopes in (
                 ("review", ward.clinic.id, [Scope.REVIEW]),
                 ("readings", ward.clinic.id, [Scope.READINGS]),

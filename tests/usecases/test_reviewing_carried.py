@@ -7,7 +7,7 @@ from datetime import time, timedelta
 
 from sqlalchemy import Engine, select
 
-from service.domain.signals.facts import Signal as Episode
+from service.domain.signals.facts import Episode
 from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import judging, refreshing
 from service.reviewing.panel import build_panel

@@ -24,7 +24,7 @@ from service.domain.windows import WindowFacts, state_at_close
 from service.store import panel
 from service.store.agenda import OPEN_WINDOWS
 from service.store.audit import SYSTEM, write_line
-from service.store.batches import Work, Written, work_off
+from service.store.guarded import Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Patient, Window
 

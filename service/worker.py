@@ -35,7 +35,7 @@ from service.intake.texts import take_text
 from service.links import Links
 from service.reviewing import refreshing, staff_notices
 from service.store import heartbeats
-from service.store.quarantine import place
+from service.store.quarantine import describe_error
 from service.store.session import write_session
 from service.transports.base import Transport
 
@@ -171,8 +171,8 @@ class Worker:
             tally = part()
         except Exception as error:
             with self._turn:
-                self._failed[name] = place(error)
-            log.exception("part failed", part=name, error=place(error), exc_info=False)
+                self._failed[name] = describe_error(error)
+            log.exception("part failed", part=name, error=describe_error(error), exc_info=False)
             return
         with self._turn:
             self._failed.pop(name, None)

@@ -16,6 +16,7 @@ from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.orm import Session
 
 from service.accounts.staff import password_matches
+from service.domain.validation import storable
 from service.domain.vocabulary import ActorKind
 from service.store import audit
 from service.store.session import write_session
@@ -73,7 +74,7 @@ def _check(engine: Engine, email: str, password: str, now: datetime) -> Staff | 
        an unknown name is checked against a hash nobody knows the password of.
     3. Leave the failure; the caller makes a clean slate in the transaction of what follows.
     """
-    address = email.replace("\x00", " ").strip().lower()  # PostgreSQL cannot even look for a NUL
+    address = storable(email).strip().lower()
     who = _who(address)
     with write_session(engine) as session:
         failures = session.scalar(

@@ -8,7 +8,7 @@ patient with a missed day or a silence in reach is decided anew, once.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TypeVar
@@ -20,6 +20,7 @@ from service.care.windows import ANSWERED, FOLLOWING, resettle
 from service.domain.vocabulary import StepState, WindowState
 from service.domain.windows import WindowFacts, state_while_open
 from service.store import outbox
+from service.store.slices import slices
 from service.store.tables import Message, Silence, Step, Window
 
 T = TypeVar("T")
@@ -46,9 +47,9 @@ class _Waiting:
 
 def readings_arrived(session: Session, arrived: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
     """Readings of these patients' dates were recorded: mark windows, stop asking, end silences."""
-    waiting = [window for some in _slices(list(arrived)) for window in _waiting(session, some, arrived)]
+    waiting = [window for some in slices(list(arrived)) for window in _waiting(session, some, arrived)]
     tangled = {window.patient_id for window in waiting if window.state is WindowState.MISSED}
-    for some in _slices(list(arrived)):
+    for some in slices(list(arrived)):
         tangled |= _silent(session, some, arrived)
     _mark(session, [window for window in waiting if window.patient_id not in tangled], now)
     for patient_id in sorted(tangled):
@@ -109,7 +110,7 @@ def _mark(session: Session, windows: Sequence[_Waiting], now: datetime) -> None:
     if moved:
         connection.execute(_MOVE, [{"which": one, "at": now, "to": states[one]} for one in moved])
     answered = [one for one, state in states.items() if state is WindowState.ANSWERED]
-    for some in _slices(answered):
+    for some in slices(answered):
         session.execute(
             update(Step)
             .where(Step.window_id.in_(some), Step.state == StepState.PENDING)
@@ -134,8 +135,3 @@ _MOVE = (
 
 def _ends(patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]) -> tuple[date, date]:
     return min(min(arrived[one]) for one in patients), max(max(arrived[one]) for one in patients)
-
-
-def _slices(things: Sequence[T]) -> Iterator[Sequence[T]]:
-    for start in range(0, len(things), AT_ONCE):
-        yield things[start : start + AT_ONCE]

@@ -8,12 +8,12 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.telling import first_told_at
 from service.domain.vocabulary import TaskKind, TaskState
 from service.store.tables import Task
+from service.store.upsert import insert_new
 
 
 def raise_task(
@@ -27,24 +27,21 @@ def raise_task(
     now: datetime,
 ) -> uuid.UUID | None:
     """Write a task. Returns its id, or None when that occurrence already has one."""
-    dialect = session.get_bind().dialect.name
     new_id = uuid.uuid4()
-    statement = (postgresql if dialect == "postgresql" else sqlite).insert(Task)
-    session.connection().execute(
-        statement.on_conflict_do_nothing(index_elements=["dedupe_key"]),
-        {
-            "id": new_id,
-            "clinic_id": clinic_id,
-            "patient_id": patient_id,
-            "kind": kind,
-            "sentence": sentence,
-            "facts": dict(facts),
-            "dedupe_key": dedupe_key,
-            "raised_at": now,
-            "step_up_at": first_told_at(kind, now),
-            "state": TaskState.OPEN,
-        },
-    )
+    task = {
+        "id": new_id,
+        "clinic_id": clinic_id,
+        "patient_id": patient_id,
+        "kind": kind,
+        "sentence": sentence,
+        "facts": dict(facts),
+        "dedupe_key": dedupe_key,
+        "raised_at": now,
+        "step_up_at": first_told_at(kind, now),
+        "told": 0,
+        "state": TaskState.OPEN,
+    }
+    insert_new(session, Task.__table__, [task], ["dedupe_key"])
     written = session.scalar(select(Task.id).where(Task.dedupe_key == dedupe_key))
     return written if written == new_id else None
 

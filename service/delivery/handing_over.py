@@ -21,7 +21,7 @@ from service.delivery.facts import MessageFacts
 from service.domain.sending import Act, recheck
 from service.domain.vocabulary import Channel
 from service.store.leases import LEASE
-from service.store.quarantine import place
+from service.store.quarantine import describe_error
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure, Transport
 
 log = structlog.get_logger(__name__)
@@ -77,4 +77,4 @@ def _call(facts: MessageFacts, text: OutgoingText, transport: Transport) -> Sent
     except Exception as error:
         # A provider's surprise is not the message's end: the key makes another try harmless.
         log.exception("transport failed unexpectedly", message=str(facts.id), channel=facts.channel.value)
-        return Sent(facts, temporary=place(error))
+        return Sent(facts, temporary=describe_error(error))

@@ -14,18 +14,19 @@ from datetime import datetime
 from typing import Protocol, TypeVar
 
 from sqlalchemy import Engine, select, update
-from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.clock import Clock
 from service.delivery import aside, facts, settling
 from service.domain.sending import after_receipt
 from service.domain.tally import Tally
+from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
+from service.store.guarded import guarded, guarded_each
 from service.store.session import read_session, write_session
 from service.store.tables import ListenedTo, Message
+from service.store.upsert import upsert
 from service.transports.base import InboundText, Listens, Receipt, Transport
 
 
@@ -64,19 +65,13 @@ def listen(
 
 def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeText, now: datetime) -> Tally:
     """Take in replies that a provider has called in, each alone: one that cannot be taken in holds up no other."""
-    tally = Tally()
-    for text in texts:
-        try:
-            with write_session(engine) as session:
-                take_text(session, text.gateway_ref, text.sender, text.body, now)
-            tally += Tally(done=1)
-        except (OperationalError, InterfaceError):
-            raise  # the database's trouble: the provider is told to call again
-        except Exception as error:
-            with write_session(engine) as session:
-                aside.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
-            tally += Tally(parked=1)
-    return tally
+    outcome = guarded_each(
+        engine, texts, lambda session, text: take_text(session, text.gateway_ref, text.sender, text.body, now)
+    )
+    for text, error in outcome.failed:
+        with write_session(engine) as session:
+            aside.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
+    return Tally(done=len(outcome.done), parked=len(outcome.failed))
 
 
 def take_receipt(engine: Engine, receipt: Receipt, now: datetime) -> bool:
@@ -108,7 +103,7 @@ def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime)
         state, handed_over = held[receipt.message_id]
         if (moved := after_receipt(state, handed_over, receipt.outcome)) is not None:
             held[receipt.message_id] = (moved, handed_over)
-            events.append((receipt.message_id, receipt.outcome, receipt.detail.replace("\x00", "")[:200]))
+            events.append((receipt.message_id, receipt.outcome, storable(receipt.detail)[:200]))
     outbox.note_events(session, events, now)
     moved_on = {message_id: state for message_id, (state, _) in held.items() if state is not was[message_id]}
     for outcome, reason in ((MessageState.DELIVERED, None), (MessageState.FAILED, "undelivered")):
@@ -180,34 +175,29 @@ def _take_some(
     clock: Clock,
     take: Callable[[Session, Sequence[I], datetime], object],
 ) -> Tally:
-    try:
-        with write_session(engine) as session:
-            if not _moves_on(session, source, items[-1][0]):
-                return Tally(passed=len(items))  # another worker has read so far
-            take(session, [item for _, item in items], clock.now())
-        return Tally(done=len(items))
-    except (OperationalError, InterfaceError):
-        raise  # the database's trouble, not the item's: the place has not moved, and it is read again
-    except Exception as error:
-        if len(items) > 1:
-            one_by_one = Tally()
-            for numbered in items:
-                one_by_one += _take_some(engine, source, [numbered], clock, take)
-            return one_by_one
-        number, item = items[0]
+    """Take in some of a list and move on in it, in one transaction: when the database is away, they are read again."""
+
+    def read_on(session: Session, some: Sequence[tuple[int, I]]) -> Tally:
+        if not _moves_on(session, source, some[-1][0]):
+            return Tally(passed=len(some))  # another worker has read so far
+        take(session, [item for _, item in some], clock.now())
+        return Tally(done=len(some))
+
+    outcome = guarded(
+        engine,
+        items,
+        whole=lambda session: read_on(session, items),
+        alone=lambda session, numbered: read_on(session, [numbered]),
+    )
+    for (number, item), error in outcome.failed:
         with write_session(engine) as session:
             _moves_on(session, source, number)
             aside.keep(session, source, str(number), item, error, clock.now())
-        return Tally(parked=1)
+    return sum(outcome.done, Tally(parked=len(outcome.failed)))
 
 
 def _moves_on(session: Session, source: str, number: int) -> bool:
     """Move the place in a list forward. False when it is there already. Locks it until the transaction ends."""
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    moved = session.execute(
-        dialect.insert(ListenedTo)
-        .values(id=uuid.uuid4(), source=source, place=number)
-        .on_conflict_do_update(index_elements=["source"], set_={"place": number}, where=ListenedTo.place < number)
-        .returning(ListenedTo.place)
-    ).first()
-    return moved is not None
+    row = {"id": uuid.uuid4(), "source": source, "place": number}
+    further = "listened_to.place < excluded.place"
+    return upsert(session, ListenedTo.__table__, [row], ["source"], only_if=further) == 1

@@ -27,7 +27,7 @@ from service.delivery.settling import settle_all
 from service.delivery.stamping import LinkMaker, Stamped, stamp
 from service.domain.tally import Tally
 from service.domain.vocabulary import Channel
-from service.store.quarantine import place
+from service.store.quarantine import describe_error
 from service.store.session import patiently, write_session
 from service.transports.base import Transport
 
@@ -140,4 +140,4 @@ class _Pass:
         try:
             patiently(lambda: claiming.give_back(self.engine, token, self.clock.now()))
         except DBAPIError as error:
-            log.warning("claims left to their lease", error=place(error))
+            log.warning("claims left to their lease", error=describe_error(error))

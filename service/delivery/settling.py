@@ -11,9 +11,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
-import structlog
 from sqlalchemy import Engine, bindparam, update
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -23,14 +21,14 @@ from service.delivery.facts import MessageFacts
 from service.delivery.handing_over import Sent
 from service.domain.sending import wait
 from service.domain.tally import Tally
+from service.domain.validation import storable
 from service.domain.vocabulary import ContactState, MessageState, TaskKind
 from service.store import outbox
-from service.store.quarantine import place, quarantine
+from service.store.guarded import guarded
+from service.store.quarantine import quarantine
 from service.store.session import write_session
 from service.store.tables import Contact, Message
 from service.store.wordings import UNWORDED, occasion
-
-log = structlog.get_logger(__name__)
 
 REASON_LENGTH, REF_LENGTH, DETAIL_LENGTH = 60, 120, 200
 # A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
@@ -48,30 +46,21 @@ def settle_all(
     """Settle a batch in one transaction; one by one when the database refuses the whole."""
     if not results:
         return Tally()
-    try:
+
+    def whole(session: Session) -> Tally:
+        settled = _settle(session, token, results, now, chance)
+        before_commit()
+        return settled
+
+    outcome = guarded(
+        engine, results, whole=whole, alone=lambda session, result: _settle(session, token, [result], now, chance)
+    )
+    for result, error in outcome.failed:
         with write_session(engine) as session:
-            settled = _settle(session, token, results, now, chance)
-            before_commit()
-            return settled
-    except (OperationalError, InterfaceError):
-        raise
-    except Exception as error:
-        log.error("batch refused, trying each", error=place(error))
-    settled = Tally()
-    for result in results:
-        try:
-            with write_session(engine) as session:
-                settled += _settle(session, token, [result], now, chance)
-        except (OperationalError, InterfaceError):
-            raise
-        except Exception as error:
-            log.error("parked", kind="message", id=str(result.facts.id), error=place(error))
-            with write_session(engine) as session:
-                # What the provider did is known only in part, and the row cannot hold it.
-                settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
-                quarantine(session, ("message", result.facts.id), error, now)
-            settled += Tally(parked=1)
-    return settled
+            # What the provider did is known only in part, and the row cannot hold it.
+            settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
+            quarantine(session, ("message", result.facts.id), error, now)
+    return sum(outcome.done, Tally(parked=len(outcome.failed)))
 
 
 def _settle(session: Session, token: uuid.UUID, results: Sequence[Sent], now: datetime, chance: random.Random) -> Tally:
@@ -253,4 +242,4 @@ def _whose(facts: MessageFacts) -> str:
 
 def _plain(given: str, longest: int) -> str:
     """What a provider said, as the column can hold it."""
-    return given.replace("\x00", "")[:longest]
+    return storable(given)[:longest]

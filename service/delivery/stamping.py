@@ -13,8 +13,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import structlog
-from sqlalchemy import Engine, select, update
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy import Engine, update
 from sqlalchemy.orm import Session
 
 from service.delivery import settling
@@ -27,9 +26,10 @@ from service.domain.tally import Tally
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
+from service.store.guarded import guarded
 from service.store.leases import LEASE
-from service.store.quarantine import place, quarantine
-from service.store.session import read_session, write_session
+from service.store.quarantine import describe_error, quarantine
+from service.store.session import write_session
 from service.store.tables import Message
 from service.transports.base import OutgoingText, Transport, hears_replies
 
@@ -55,50 +55,31 @@ def stamp(
     before_commit: Callable[[], None] = lambda: None,
 ) -> Stamped:
     """Everything claimed under `token`, in one transaction; one by one when the database refuses the whole."""
-    try:
-        with write_session(engine) as session:
-            stamped = _stamp(session, token, held(session, token, MessageState.CLAIMED), links, channels, now)
-            before_commit()
-            return stamped
-    except (OperationalError, InterfaceError):
-        raise
-    except Exception as error:
-        log.error("batch refused, trying each", error=place(error))
-    stamped = Stamped()
-    with read_session(engine) as session:
-        ids = session.scalars(
-            select(Message.id).where(Message.claim_token == token, Message.state == MessageState.CLAIMED)
-        ).all()
-    for message_id in ids:
-        one = _stamp_alone(engine, token, message_id, links, channels, now)
-        stamped.ready += one.ready
-        stamped.stopped += one.stopped
-    return stamped
+    claimed: list[uuid.UUID] = []
 
+    def whole(session: Session) -> Stamped:
+        claimed.extend(held(session, token, MessageState.CLAIMED))
+        stamped = _stamp(session, token, claimed, links, channels, now)
+        before_commit()
+        return stamped
 
-def _stamp_alone(
-    engine: Engine,
-    token: uuid.UUID,
-    message_id: uuid.UUID,
-    links: LinkMaker,
-    channels: Mapping[Channel, Transport],
-    now: datetime,
-) -> Stamped:
-    try:
-        with write_session(engine) as session:
-            mine = held(session, token, MessageState.CLAIMED) & {message_id}
-            return _stamp(session, token, mine, links, channels, now)
-    except (OperationalError, InterfaceError):
-        raise
-    except Exception as error:
+    def alone(session: Session, message_id: uuid.UUID) -> Stamped:
+        mine = held(session, token, MessageState.CLAIMED) & {message_id}
+        return _stamp(session, token, mine, links, channels, now)
+
+    outcome = guarded(engine, claimed, whole=whole, alone=alone)
+    for message_id, error in outcome.failed:
         with write_session(engine) as session:
             set_aside(session, message_id, error, now)
-        return Stamped(stopped=Tally(parked=1))
+    stamped = Stamped(stopped=Tally(parked=len(outcome.failed)))
+    for part in outcome.done:
+        stamped.ready += part.ready
+        stamped.stopped += part.stopped
+    return stamped
 
 
 def set_aside(session: Session, message_id: uuid.UUID, error: Exception, now: datetime) -> None:
     """A message whose handling failed unexpectedly: never tried again in a loop, and reported."""
-    log.error("parked", kind="message", id=str(message_id), error=place(error))
     settling.settle(session, message_id, MessageState.FAILED, "set_aside", now)
     quarantine(session, ("message", message_id), error, now)
 
@@ -138,7 +119,7 @@ def _stamp(
         except Exception as error:
             # A message that cannot be worded is set aside and said so; the others go on.
             log.exception("message could not be worded", message=str(facts.id))
-            settling.fail_unworded(session, facts, place(error), now)
+            settling.fail_unworded(session, facts, describe_error(error), now)
             unworded += 1
     stamped.stopped += Tally(parked=unworded + len(loaded.failed))
     if stamped.ready:
@@ -179,7 +160,7 @@ def _wordable(session: Session, facts: MessageFacts, now: datetime) -> MessageFa
         try:
             messages.checked_wording(facts.own_wording, facts.kind)
         except Refused as refused:
-            log.error("wording cannot be used", message=str(facts.id), error=place(refused))
+            log.error("wording cannot be used", message=str(facts.id), error=describe_error(refused))
             settling.tell_unworded(session, facts, now)
             return replace(facts, own_wording=None)
     return facts

@@ -15,7 +15,7 @@ from typing import Any
 
 from service.domain.fields import number, whole
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import SafetySign, Source, Swelling
 
 # The weights of adults living at home, each unit with round ends. Common practice, no source.
@@ -185,7 +185,7 @@ def _signs(_answers: Answers, given: Any) -> None:
 
 
 def _note(_answers: Answers, given: Any) -> None:
-    if not isinstance(given, str) or len(given) > LONGEST_NOTE or "\x00" in given:
+    if not isinstance(given, str) or len(given) > LONGEST_NOTE or not is_storable(given):
         raise Refused("note", given, f"text of at most {LONGEST_NOTE} characters")
 
 

@@ -18,7 +18,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import Posture, Source
 
 V = TypeVar("V", float, NDArray[np.float64])
@@ -186,7 +186,7 @@ def _between(new: NewReading) -> str:
 
 
 def _check_source_ref(given: str | None) -> None:
-    if given is not None and (len(given) > LONGEST_SOURCE_REF or "\x00" in given):
+    if given is not None and (len(given) > LONGEST_SOURCE_REF or not is_storable(given)):
         raise Refused("source_ref", given, f"text of at most {LONGEST_SOURCE_REF} characters")
 
 

@@ -1,6 +1,10 @@
-"""The one way this service says no to input."""
+"""The one way this service says no to input, and the one to make text storable that must not be refused."""
 
 from __future__ import annotations
+
+import re
+
+_UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 
 
 class Refused(Exception):
@@ -24,3 +28,13 @@ class Refused(Exception):
     def at_line(self, line: int) -> Refused:
         """The same refusal, placed on a line of a file."""
         return Refused(self.field, self.value, self.accepted, line)
+
+
+def is_storable(text: str) -> bool:
+    """Whether a database can keep `text` or look for it: PostgreSQL has no NUL, neither has half a surrogate pair."""
+    return _UNSTORABLE.search(text) is None
+
+
+def storable(text: str) -> str:
+    """`text` with a blank for each character that no database can keep: for what others wrote and cannot mend."""
+    return _UNSTORABLE.sub(" ", text)

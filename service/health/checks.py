@@ -20,7 +20,7 @@ from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.store import leases, migrate
 from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
-from service.store.quarantine import place
+from service.store.quarantine import describe_error
 from service.store.session import read_session
 from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
 from service.store.types import UTCDateTime
@@ -73,7 +73,7 @@ def readiness(
             if machine_now is not None:
                 found.append(_skew(session, machine_now))
     except SQLAlchemyError as error:
-        return [Finding("database", False, f"The database does not answer: {place(error)}.")]
+        return [Finding("database", False, f"The database does not answer: {describe_error(error)}.")]
     return found
 
 

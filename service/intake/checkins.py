@@ -15,7 +15,6 @@ from typing import Any
 
 import structlog
 from sqlalchemy import Connection, Engine, Row, and_, bindparam, select, update
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
@@ -27,10 +26,11 @@ from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign
 from service.intake import safety, whom
 from service.store import audit, panel
 from service.store.audit import Actor
-from service.store.bulk import insert_row
-from service.store.quarantine import place, quarantine
+from service.store.guarded import guarded
+from service.store.quarantine import quarantine
 from service.store.session import Where, objects, read_session, rows, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
+from service.store.upsert import CURRENT, insert_new
 
 TRIES = 3  # somebody else may be writing the same day's check-in at this moment
 
@@ -150,7 +150,6 @@ def columns_of(answers: Answers) -> dict[str, Any]:
 
 
 _ANSWERS = tuple(columns_of(Answers()))
-IF_FIRST = "ON CONFLICT (patient_id, local_date) WHERE superseded_at IS NULL DO NOTHING"
 _SUPERSEDE = (
     update(Checkin.__table__)  # type: ignore[arg-type]
     .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))
@@ -221,7 +220,7 @@ def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
     earlier = row["supersedes_id"]
     if earlier is not None and connection.execute(_SUPERSEDE, {"which": earlier, "at": now}).rowcount != 1:
         return False
-    return insert_row(connection, Checkin.__table__, row, IF_FIRST) == 1
+    return insert_new(connection, Checkin.__table__, [row], ["patient_id", "local_date"], among=CURRENT) == 1
 
 
 def _told(
@@ -261,14 +260,20 @@ def record_checkins(
     def take(session: Session, one: NewCheckin) -> IntakeOutcome:
         return record_checkin(session, clinic_id, one, actor, now, may_correct=may_correct).outcome
 
-    try:
+    outcome = guarded(
+        engine,
+        range(len(new)),
+        whole=lambda session: [(at, _or_refused(session, one, take)) for at, one in enumerate(new)],
+        alone=lambda session, at: [(at, _or_refused(session, new[at], take))],
+    )
+    results = dict(pair for part in outcome.done for pair in part)
+    for at, error in outcome.failed:
+        subject = ("new_checkin", uuid.uuid4())
         with write_session(engine) as session:
-            return [_guarded(session, one, take) for one in new]
-    except (OperationalError, InterfaceError):
-        raise  # the database is away: no check-in is to blame
-    except Exception as error:
-        log.warning("batch refused, now one by one", kind="checkin", rows=len(new), error=place(error))
-    return [_alone(engine, one, take, now) for one in new]
+            quarantine(session, subject, error, now)
+        ours = f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
+        results[at] = Refused("checkin", None, ours)
+    return [results[at] for at in range(len(new))]
 
 
 def try_checkins(
@@ -280,10 +285,10 @@ def try_checkins(
         return try_checkin(session, clinic_id, one, now, may_correct=may_correct)
 
     with read_session(engine) as session:
-        return [_guarded(session, one, take) for one in new]
+        return [_or_refused(session, one, take) for one in new]
 
 
-def _guarded(
+def _or_refused(
     session: Session, one: NewCheckin, take: Callable[[Session, NewCheckin], IntakeOutcome]
 ) -> IntakeOutcome | Refused:
     try:
@@ -291,23 +296,3 @@ def _guarded(
             return take(session, one)
     except Refused as refusal:
         return refusal
-
-
-def _alone(
-    engine: Engine, one: NewCheckin, take: Callable[[Session, NewCheckin], IntakeOutcome], now: datetime
-) -> IntakeOutcome | Refused:
-    try:
-        with write_session(engine) as session:
-            return take(session, one)
-    except Refused as refusal:
-        return refusal
-    except (OperationalError, InterfaceError):
-        raise
-    except Exception as error:
-        subject = ("new_checkin", uuid.uuid4())
-        log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
-        with write_session(engine) as session:
-            quarantine(session, subject, error, now)
-        return Refused(
-            "checkin", None, f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
-        )

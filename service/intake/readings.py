@@ -14,14 +14,13 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
 import structlog
 from sqlalchemy import ColumnElement, Engine, select, tuple_, update
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.care.many_arrivals import readings_arrived
@@ -35,15 +34,16 @@ from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
 from service.intake import whom
 from service.intake.whom import Whom
 from service.store import audit, panel
-from service.store.bulk import insert_rows
-from service.store.quarantine import place, quarantine
+from service.store.guarded import guarded, guarded_each
+from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
+from service.store.slices import slices
 from service.store.tables import Limits, Reading, Task
+from service.store.upsert import CURRENT, insert_new
 
 log = structlog.get_logger(__name__)
 
-AT_ONCE = 400  # names in one query's list: under every database's limit on parameters
-IF_NEW = "ON CONFLICT (patient_id, taken_at) WHERE superseded_at IS NULL DO NOTHING"
+KEY = ("patient_id", "taken_at")
 # A pressure beyond a limit longer ago than this belongs to the weekly review, not to somebody's evening.
 NEWS = timedelta(days=2)
 Key = tuple[uuid.UUID, datetime]  # of a current reading: its patient and its instant
@@ -111,20 +111,29 @@ def record_readings(
     The audit trail gets one line for each patient in the batch.
     """
     results: list[Result | None] = [None] * len(new)
-    try:
+
+    def whole(session: Session) -> None:
+        placed = _place(session, clinic_id, new, results, now)
+        _take(session, clinic_id, [one for one in placed if one.new.supersedes is None], results, actor, now)
+
+    def alone(session: Session, at: int) -> None:
+        try:
+            with session.begin_nested():
+                results[at] = record_reading(session, clinic_id, new[at], actor, now)
+        except Refused as refusal:
+            results[at] = refusal
+
+    failed = guarded(engine, range(len(new)), whole=whole, alone=alone).failed
+    # A correction names the reading it corrects: each is written by itself, after the rest.
+    blamed = {at for at, _ in failed}
+    corrections = [at for at, one in enumerate(results) if one is None and at not in blamed and new[at].supersedes]
+    failed += guarded_each(engine, corrections, alone).failed
+    for at, error in failed:
+        subject = ("new_reading", uuid.uuid4())
         with write_session(engine) as session:
-            placed = _place(session, clinic_id, new, results, now)
-            corrections = [one for one in placed if one.new.supersedes is not None]
-            _take(session, clinic_id, [one for one in placed if one.new.supersedes is None], results, actor, now)
-        alone = [one.at for one in corrections]
-    except (OperationalError, InterfaceError):
-        raise  # the database is away: no reading is to blame
-    except Exception as error:
-        log.warning("batch refused, now one by one", kind="reading", rows=len(new), error=place(error))
-        results = [result if isinstance(result, Refused) else None for result in results]
-        alone = [at for at, result in enumerate(results) if result is None]
-    for at in alone:
-        results[at] = _alone(engine, clinic_id, new[at], actor, now)
+            quarantine(session, subject, error, now)
+        ours = f"one that can be written; this is a fault of ours, noted as {subject[1]}"
+        results[at] = Refused("reading", None, ours)
     return [result for result in results if result is not None]
 
 
@@ -224,7 +233,7 @@ def _take(
         audit.write_lines(session, actor, "readings.record", lines, now, clinic_id=clinic_id)
     readings_arrived(session, days, now)
     _watch_limits(session, clinic_id, [one.row for one in written], now)
-    for some in _slices(sorted(days)):
+    for some in slices(sorted(days)):
         panel.mark_stale(session, some, now)
 
 
@@ -238,7 +247,7 @@ def _insert(
     if not placed:
         return [], {}
     # Column-wise and without the ORM: this is what a long file's time is spent on.
-    if insert_rows(session, Reading.__table__, [one.row for one in placed], IF_NEW) == len(placed):
+    if insert_new(session, Reading.__table__, [one.row for one in placed], KEY, among=CURRENT) == len(placed):
         return placed, {}
     there = _current_at(session, [one.key for one in placed])
     return [one for one in placed if one.key in there and there[one.key][0] == one.row["id"]], there
@@ -263,23 +272,6 @@ def _repeated(one: _Placed, current_id: uuid.UUID, current: CheckedReading) -> R
 
 def _being_corrected() -> Refused:
     return Refused("taken_at", None, "an instant whose reading is not being corrected at this moment")
-
-
-def _alone(engine: Engine, clinic_id: uuid.UUID, new: NewReading, actor: audit.Actor, now: datetime) -> Result:
-    """One reading in a transaction of its own; what cannot be written is quarantined."""
-    try:
-        with write_session(engine) as session:
-            return record_reading(session, clinic_id, new, actor, now)
-    except Refused as refusal:
-        return refusal
-    except (OperationalError, InterfaceError):
-        raise
-    except Exception as error:
-        subject = ("new_reading", uuid.uuid4())
-        log.error("parked", kind=subject[0], id=str(subject[1]), error=place(error))
-        with write_session(engine) as session:
-            quarantine(session, subject, error, now)
-        return Refused("reading", None, f"one that can be written; this is a fault of ours, noted as {subject[1]}")
 
 
 # --- a correction ------------------------------------------------------------------
@@ -313,7 +305,7 @@ def _correct(
         .values(superseded_at=now)
         .execution_options(synchronize_session=False)
     )
-    if done.rowcount != 1 or insert_rows(session, Reading.__table__, [row], IF_NEW) != 1:  # type: ignore[attr-defined]
+    if done.rowcount != 1 or insert_new(session, Reading.__table__, [row], KEY, among=CURRENT) != 1:  # type: ignore[attr-defined]
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
     detail = {"supersedes": str(wrong.id)}
     audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id, detail=detail)
@@ -342,7 +334,7 @@ _COLUMNS = (
 def _current_at(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID, CheckedReading]]:
     """The current readings of these patients at these instants."""
     found: dict[Key, tuple[uuid.UUID, CheckedReading]] = {}
-    for some in _slices(keys):
+    for some in slices(keys):
         rows = session.execute(
             select(*_COLUMNS).where(
                 tuple_(Reading.patient_id, Reading.taken_at).in_(some), Reading.superseded_at.is_(None)
@@ -405,7 +397,7 @@ def _tasks_waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tu
 def _limits_in_force(session: Session, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
     """The newest row of limits of each patient that has one, with the limits it sets."""
     found = {}
-    for some in _slices(patient_ids):
+    for some in slices(patient_ids):
         rows = session.execute(
             select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
             .where(Limits.patient_id.in_(some))
@@ -435,8 +427,3 @@ def _raise_limit_task(
     # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
     key = f"{kind.value}:{row['patient_id']}:{row['local_date'].isoformat()}"
     raise_task(session, clinic_id, row["patient_id"], kind, sentence, facts, key, now)
-
-
-def _slices(things: Sequence[Any]) -> Iterator[Sequence[Any]]:
-    for start in range(0, len(things), AT_ONCE):
-        yield things[start : start + AT_ONCE]

@@ -13,17 +13,18 @@ import uuid
 from datetime import datetime
 
 from sqlalchemy import select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.care import consents, contacts
 from service.domain import texting
 from service.domain.texting import Keyword
+from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake import texts_caregiver, texts_patient, texts_staff
 from service.intake.texts_replies import Said, Speaker, TextOutcome, send
 from service.intake.texts_staff import StaffSpeaker
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
+from service.store.upsert import insert_new
 
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
 
@@ -45,7 +46,7 @@ def take_text(
     """
     if not _is_first(session, gateway_ref, now):
         return TextOutcome.REPEATED
-    said = Said(gateway_ref, _storable(body), now if said_at is None else min(said_at, now), now)
+    said = Said(gateway_ref, storable(body), now if said_at is None else min(said_at, now), now)
     address = _e164(from_address)
     speakers, staff = _speakers(session, address), texts_staff.speakers(session, address)
     outcome, contact_id = TextOutcome.UNKNOWN, None
@@ -111,14 +112,8 @@ def _agrees(session: Session, one: Speaker) -> bool:
 
 
 def _is_first(session: Session, gateway_ref: str, now: datetime) -> bool:
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    done = session.connection().execute(
-        dialect.insert(InboundText)
-        .on_conflict_do_nothing(index_elements=["gateway_ref"])
-        .execution_options(preserve_rowcount=True),
-        {"id": uuid.uuid4(), "gateway_ref": gateway_ref, "received_at": now, "outcome": TextOutcome.UNKNOWN.value},
-    )
-    return done.rowcount == 1
+    row = {"id": uuid.uuid4(), "gateway_ref": gateway_ref, "received_at": now, "outcome": TextOutcome.UNKNOWN.value}
+    return insert_new(session, InboundText.__table__, [row], ["gateway_ref"]) == 1
 
 
 def _speakers(session: Session, address: str) -> list[Speaker]:
@@ -147,11 +142,6 @@ def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
         .limit(1)
     )
     return next((one for one in speakers if one.contact.id == newest), speakers[0])
-
-
-def _storable(body: str) -> str:
-    """What any database can keep: no NUL, no half of a surrogate pair (PostgreSQL takes neither)."""
-    return body.replace("\x00", " ").encode("utf-8", "replace").decode("utf-8")
 
 
 def _e164(address: str) -> str:

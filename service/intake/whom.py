@@ -11,13 +11,13 @@ from typing import NoReturn
 from sqlalchemy import Row, Select, or_, select
 from sqlalchemy.orm import Session
 
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import PatientState
 from service.store.session import Where, rows
+from service.store.slices import slices
 from service.store.tables import Patient
 
 Name = uuid.UUID | str
-AT_ONCE = 400  # names in one query's list: under every database's limit on parameters
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +45,7 @@ def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]
     ids = {name: known for name in patients if (known := as_id(name)) is not None}
     names = [name for name in patients if _is_sound(name)]
     found_rows: list[Row[uuid.UUID, str, str]] = []
-    for start in range(0, len(names), AT_ONCE):
-        some = names[start : start + AT_ONCE]
+    for some in slices(names):
         found_rows += session.execute(
             _patients(clinic_id).where(
                 or_(
@@ -81,8 +80,8 @@ def as_id(patient: Name) -> uuid.UUID | None:
 
 
 def _is_sound(patient: Name) -> bool:
-    # PostgreSQL has no text with a NUL in it, not even to look for.
-    return isinstance(patient, uuid.UUID) or "\x00" not in patient
+    # No database has such text, and PostgreSQL cannot even look for it.
+    return isinstance(patient, uuid.UUID) or is_storable(patient)
 
 
 def _patients(clinic_id: uuid.UUID) -> Select[uuid.UUID, str, str]:

@@ -21,10 +21,10 @@ from service.prompting.stepping import settled
 from service.prompting.working_out import Batch, ClinicFacts, DuePlan, Record, work_out
 from service.store.agenda import ACTIVE_PLANS
 from service.store.audit import SYSTEM, write_line
-from service.store.batches import Work, Written, work_off
-from service.store.bulk import insert_rows
+from service.store.guarded import Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
+from service.store.upsert import insert_rows
 
 MOVE_ON = (
     update(Plan.__table__)  # type: ignore[arg-type]

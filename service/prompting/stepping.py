@@ -19,7 +19,7 @@ from service.domain.windows import WindowFacts
 from service.prompting.acting import carry_out, decide_all
 from service.prompting.facts import DueStep, quiet_length
 from service.store.agenda import OPEN_WINDOWS, PENDING_STEPS
-from service.store.batches import Work, Written, work_off
+from service.store.guarded import Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 

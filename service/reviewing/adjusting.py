@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, AdjustmentKind
 from service.reviewing.acting import Acting
 from service.reviewing.panel import local_date
@@ -147,8 +147,8 @@ def _check(new: NewAdjustment, today: date) -> None:
     for name, text in (("what", new.what), ("follow_up_what", new.follow_up_what)):
         if len(text) > LONGEST:
             raise Refused(name, f"{len(text)} characters", f"at most {LONGEST} characters")
-        if "\x00" in text:
-            raise Refused(name, "a NUL character", "text")
+        if not is_storable(text):
+            raise Refused(name, "a character that cannot be kept", "text")
     if not today - FURTHEST <= new.made_on <= today:
         raise Refused("made_on", new.made_on.isoformat(), "today or a day of the last year")
     if new.follow_up_on is not None and not new.made_on <= new.follow_up_on <= today + FURTHEST:

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import case, func, select, update
 from sqlalchemy.orm import Session, aliased
 
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, MessageKind, TaskKind, TaskState
 from service.reviewing.acting import Acting
 from service.store import outbox
@@ -119,7 +119,7 @@ def close(
 ) -> None:
     """Close it with a reason. Raises Refused for an empty one, LookupError, or AlreadyHandled."""
     reason = reason.strip()
-    if not reason or "\x00" in reason:
+    if not reason or not is_storable(reason):
         raise Refused("reason", reason, "what was done, in words")
     if len(reason) > LONGEST_REASON:
         raise Refused("reason", f"{len(reason)} characters", f"at most {LONGEST_REASON} characters")

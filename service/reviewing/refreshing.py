@@ -31,9 +31,10 @@ from service.domain.summary import Strip, Summary, TrendSummary
 from service.domain.tally import Tally
 from service.reviewing import judging
 from service.store import histories, panel, signal_rows
+from service.store.guarded import DATABASE_AWAY, whole_else_each
 from service.store.histories import History
 from service.store.panel import StaleRow
-from service.store.quarantine import place, quarantine
+from service.store.quarantine import describe_error, quarantine
 from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
@@ -94,6 +95,8 @@ def work_out(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, 
     for patient_id, history in found.items():
         try:
             cases[patient_id] = judging.case_of(history, todays[patient_id])
+        except DATABASE_AWAY:
+            raise
         except Exception as error:
             made[patient_id] = _troubled(patient_id, todays[patient_id], error)
     for patient_id, (judgement, failed) in _judged(cases).items():
@@ -109,17 +112,15 @@ def work_out(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, 
 
 def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]]:
     """All at once; when that fails, one by one, so that one patient's data stands in nobody's way."""
-    try:
-        return {patient_id: (judgement, None) for patient_id, judgement in judging.judge(cases).items()}
-    except Exception as error:
-        log.warning("panel judged one by one", patients=len(cases), error=place(error))
-    alone: dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]] = {}
-    for patient_id, case in cases.items():
-        try:
-            alone[patient_id] = (judging.judge({patient_id: case})[patient_id], None)
-        except Exception as error:
-            alone[patient_id] = (None, error)
-    return alone
+    outcome = whole_else_each(
+        cases,
+        whole=lambda: judging.judge(cases),
+        alone=lambda patient_id: judging.judge({patient_id: cases[patient_id]}),
+    )
+    judged: dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]] = {
+        patient_id: (judgement, None) for part in outcome.done for patient_id, judgement in part.items()
+    }
+    return judged | {patient_id: (None, error) for patient_id, error in outcome.failed}
 
 
 def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
@@ -199,7 +200,7 @@ def _summary(history: History, today: date, judgement: judging.ReviewedCase) -> 
 
 
 def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
-    log.error("panel row could not be made", id=str(patient_id), error=place(error))
+    log.error("panel row could not be made", id=str(patient_id), error=describe_error(error))
     first = today - timedelta(days=summary.STRIP_DAYS - 1)
     blank = (None,) * summary.STRIP_DAYS
     return Made(

@@ -20,7 +20,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.domain import days, review, summary
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, Outcome
 from service.reviewing.acting import Acting
 from service.reviewing.panel import PanelEntry, local_date
@@ -157,7 +157,7 @@ def fingerprint(facts: Any) -> str:
 def _check(note: str, next_look: date | None, today: date) -> None:
     if len(note) > LONGEST_NOTE:
         raise Refused("note", f"{len(note)} characters", f"at most {LONGEST_NOTE} characters")
-    if "\x00" in note:
-        raise Refused("note", "a NUL character", "text")
+    if not is_storable(note):
+        raise Refused("note", "a character that cannot be kept", "text")
     if next_look is not None and not today < next_look <= today + FURTHEST_LOOK:
         raise Refused("next_look", next_look.isoformat(), "a date after today, at most a year ahead")

@@ -22,7 +22,7 @@ from service.domain.telling import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
-from service.store.batches import Work, Written, work_off
+from service.store.guarded import Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Contact, Message, Staff, Task

@@ -13,9 +13,9 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind
-from service.store.bulk import insert_row, insert_rows
 from service.store.session import Where
 from service.store.tables import AuditLine, Base
+from service.store.upsert import insert_rows
 
 # A subject of an audit line: a row, or its kind and id.
 Subject = Base | tuple[str, uuid.UUID | None]
@@ -81,21 +81,18 @@ def write_line(
     `detail` holds ids, field names and counts; never a clinical value or a name.
     A wording's holds the text it replaced, which is the clinic's and nobody's own.
     """
-    insert_row(
-        where,
-        AuditLine.__table__,
-        {
-            "id": uuid.uuid4(),
-            "clinic_id": clinic_id,
-            "at": now,
-            "actor_kind": actor.kind,
-            "actor_id": actor.id,
-            "action": action,
-            "subject_kind": subject[0],
-            "subject_id": subject[1],
-            "detail": dict(detail or {}),
-        },
-    )
+    line = {
+        "id": uuid.uuid4(),
+        "clinic_id": clinic_id,
+        "at": now,
+        "actor_kind": actor.kind,
+        "actor_id": actor.id,
+        "action": action,
+        "subject_kind": subject[0],
+        "subject_id": subject[1],
+        "detail": dict(detail or {}),
+    }
+    insert_rows(where, AuditLine.__table__, [line])
 
 
 def write_lines(

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import delete, func, select
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.store.tables import Heartbeat
+from service.store.upsert import upsert
 
 # A worker that has been silent this long is history, not a worker in trouble.
 FORGET_AFTER = timedelta(days=7)
@@ -19,13 +19,14 @@ FORGET_AFTER = timedelta(days=7)
 
 def beat(session: Session, worker: str, started_at: datetime, last_tick: Mapping[str, Any], now: datetime) -> None:
     """Note that `worker` (a name of its own per process) has finished a tick, and what it came to."""
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    row = {"started_at": started_at, "beat_at": now, "last_tick": dict(last_tick)}
-    session.execute(
-        dialect.insert(Heartbeat)
-        .values(id=uuid.uuid4(), worker=worker, **row)
-        .on_conflict_do_update(index_elements=["worker"], set_=row)
-    )
+    row = {
+        "id": uuid.uuid4(),
+        "worker": worker,
+        "started_at": started_at,
+        "beat_at": now,
+        "last_tick": dict(last_tick),
+    }
+    upsert(session, Heartbeat.__table__, [row], ["worker"])
 
 
 def forget_old(session: Session, now: datetime) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, TypeVar
@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session
 from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.review import PauseNow, SilenceNow
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, SilenceCause
+from service.store.slices import slices
 from service.store.tables import (
     Adjustment,
     Caregiver,
@@ -36,7 +37,6 @@ from service.store.tables import (
 )
 
 Found = TypeVar("Found")
-AT_ONCE = 500  # patients in one query's list: well under every database's limit on parameters
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ def load(
 ) -> dict[uuid.UUID, History]:
     """Everything the review joins, per patient, for local dates from `first` on. Ten queries per 500 patients."""
     found: dict[uuid.UUID, History] = {patient_id: History() for patient_id in patient_ids}
-    for some in _portions(list(found)):
+    for some in slices(list(found)):
         _load_some(session, clinic_id, some, first, found)
     return found
 
@@ -132,7 +132,7 @@ def load(
 def _load_some(
     session: Session,
     clinic_id: uuid.UUID,
-    ids: list[uuid.UUID],
+    ids: Sequence[uuid.UUID],
     first: date,
     found: dict[uuid.UUID, History],
 ) -> None:
@@ -249,11 +249,6 @@ def _diary(row: Sequence[Any]) -> Day:
         safety_signs=tuple(SafetySign(sign) for sign in row[10] or ()),
         note=row[11],
     )
-
-
-def _portions(ids: list[uuid.UUID]) -> Iterator[list[uuid.UUID]]:
-    for begin in range(0, len(ids), AT_ONCE):
-        yield ids[begin : begin + AT_ONCE]
 
 
 def by_patient(pairs: Sequence[tuple[uuid.UUID, Found]]) -> dict[uuid.UUID, list[Found]]:

@@ -17,8 +17,8 @@ from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import Channel, MessageKind, MessageState
-from service.store.bulk import insert_rows
 from service.store.tables import Message, MessageEvent
+from service.store.upsert import insert_new, insert_rows
 
 # A claimed message is not cancelled here: its worker rechecks the same facts before it hands over.
 CANCELLABLE = MessageState.QUEUED
@@ -61,7 +61,7 @@ def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> 
 
 def enqueue_rows(session: Session, rows: list[dict[str, Any]]) -> None:
     """The bare statement behind `enqueue_many`, for a batch that has built its rows already."""
-    insert_rows(session, Message.__table__, rows, "ON CONFLICT (dedupe_key) DO NOTHING")
+    insert_new(session, Message.__table__, rows, ["dedupe_key"])
 
 
 def cancel_for_window(

@@ -15,13 +15,13 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import bindparam, func, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, rows
 from service.store.tables import PanelRow, Patient
+from service.store.upsert import insert_new, upsert
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +41,8 @@ class PatientPanelRow:
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """Give a new patient a row that has still to be made; part of the caller's transaction."""
     blank = {"as_of": now.date(), "facts": {}, "trend": None, "updated_at": now, "outdated_at": now}
-    session.execute(
-        _insert(session)(PanelRow)
-        .values(id=uuid.uuid4(), clinic_id=clinic_id, patient_id=patient_id, stale_since=now, touched=0, **blank)
-        .on_conflict_do_nothing(index_elements=["patient_id"])
-    )
+    row = {"id": uuid.uuid4(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
+    insert_new(session, PanelRow.__table__, [row | blank], ["patient_id"])
 
 
 def mark_stale(where: Where, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
@@ -143,18 +140,10 @@ def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     """
     if not rows:
         return
-    statement = _insert(session)(PanelRow)
-    names = ("clinic_id", "as_of", "facts", "trend", "updated_at", "outdated_at", "stale_since")
-    session.connection().execute(
-        statement.on_conflict_do_update(
-            index_elements=["patient_id"],
-            set_={name: statement.excluded[name] for name in names},
-            where=PanelRow.touched == statement.excluded.touched,
-        ),
+    upsert(
+        session,
+        PanelRow.__table__,
         [{"id": uuid.uuid4(), "stale_since": None, **row} for row in rows],
+        ["patient_id"],
+        only_if="panel_rows.touched = excluded.touched",
     )
-
-
-def _insert(session: Session) -> Any:
-    # Both databases speak the same upsert; only the place it is imported from differs.
-    return postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert

@@ -11,22 +11,28 @@ import uuid
 from datetime import datetime
 from pathlib import PurePath
 
+import structlog
 from sqlalchemy import ColumnElement, exists, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.store.tables import ParkedRow
+from service.store.upsert import upsert
+
+log = structlog.get_logger(__name__)
 
 
 def quarantine(session: Session, subject: tuple[str, uuid.UUID], error: BaseException, now: datetime) -> None:
     """Set `subject` ("plan", id) aside because of `error`; one that was released is set aside anew."""
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
-    row = {"error": place(error), "at": now, "released_at": None}
-    session.execute(
-        dialect.insert(ParkedRow)
-        .values(id=uuid.uuid4(), subject_kind=subject[0], subject_id=subject[1], **row)
-        .on_conflict_do_update(index_elements=["subject_kind", "subject_id"], set_=row)
-    )
+    log.error("quarantined", kind=subject[0], id=str(subject[1]), error=describe_error(error))
+    row = {
+        "id": uuid.uuid4(),
+        "subject_kind": subject[0],
+        "subject_id": subject[1],
+        "error": describe_error(error),
+        "at": now,
+        "released_at": None,
+    }
+    upsert(session, ParkedRow.__table__, [row], ["subject_kind", "subject_id"])
 
 
 def is_quarantined(kind: str, subject_id: InstrumentedAttribute[uuid.UUID]) -> ColumnElement[bool]:
@@ -53,7 +59,7 @@ def release(session: Session, subject: tuple[str, uuid.UUID], now: datetime) -> 
     return bool(released.rowcount)  # type: ignore[attr-defined]
 
 
-def place(error: BaseException) -> str:
+def describe_error(error: BaseException) -> str:
     """The kind of failure and where it happened: "ZeroDivisionError at windows.py:31"."""
     frames = traceback.extract_tb(error.__traceback__)
     ours = [frame for frame in frames if "/service/" in frame.filename] or frames

@@ -13,12 +13,12 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.signals.facts import Episode as Episode
 from service.domain.vocabulary import SignalKind
 from service.store.tables import Signal
+from service.store.upsert import insert_new
 
 _Known = dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]]
 MOVES = timedelta(days=10)
@@ -51,10 +51,7 @@ def sync(
         if ended_on is None:  # a correction took its reason away
             _end(session, row_id, todays[patient_id])
     if new:
-        insert = postgresql.insert if session.get_bind().dialect.name == "postgresql" else sqlite.insert
-        session.connection().execute(
-            insert(Signal).on_conflict_do_nothing(index_elements=["patient_id", "kind", "raised_on"]), new
-        )
+        insert_new(session, Signal.__table__, new, ["patient_id", "kind", "raised_on"])
     return len(new)
 
 

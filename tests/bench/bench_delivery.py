@@ -22,6 +22,7 @@ from typing import Any
 
 import structlog
 from psycopg.types.json import Jsonb
+from service.store.bulk import insert_rows
 from sqlalchemy import Engine, delete, event, insert, select, text
 
 from service import delivery, enrolling
@@ -29,7 +30,6 @@ from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.store import migrate, outbox
 from service.store.audit import OPERATOR
-from service.store.bulk import insert_rows
 from service.store.outbox import NewMessage
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient

@@ -5,7 +5,9 @@ from __future__ import annotations
 import threading
 from datetime import time, timedelta
 
+import pytest
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import OperationalError
 
 from service.domain.signals.facts import Episode
 from service.domain.vocabulary import Lane, SignalKind
@@ -220,3 +222,22 @@ def test_what_a_correction_takes_back_ends_and_what_ended_long_ago_is_nobodys_to
     assert kept(engine) == [(5, None, False), (60, 40, True)]
     say(engine, clinic_id, ids["Asha"])
     assert kept(engine) == [(5, 0, False), (60, 40, True)]
+
+
+def test_a_database_that_is_away_is_not_a_patients_trouble(engine, monkeypatch):
+    """What went wrong with the connection would else be written down as this patient's data, and never tried again."""
+    _, ids = build(engine, "Asha", "Ben")
+    with write_session(engine) as session:
+        panel.mark_stale(session, list(ids.values()), NOW)
+
+    def away(*_):
+        raise OperationalError("", {}, Exception())
+
+    for part in ("case_of", "judge"):
+        monkeypatch.setattr(judging, part, away)
+        with pytest.raises(OperationalError):
+            refreshing.refresh(engine, NOW)
+        monkeypatch.undo()
+    with read_session(engine) as session:
+        assert session.scalars(select(ParkedRow)).all() == []
+    assert refreshing.refresh(engine, NOW).done == 2

@@ -16,7 +16,6 @@ for an operator to look at; anything else: send it again. A text is cut after 2,
 from __future__ import annotations
 
 import hmac
-import re
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
@@ -26,7 +25,7 @@ from flask import Blueprint, json, request
 from flask.typing import ResponseReturnValue
 
 from service import delivery
-from service.domain.validation import Refused
+from service.domain.validation import Refused, is_storable
 from service.intake.texts import take_text
 from service.transports.base import InboundText, Receipt
 from service.transports.textgateway import signature
@@ -38,7 +37,6 @@ blueprint = Blueprint("callbacks", __name__)
 REPLAY_WINDOW = timedelta(minutes=5)
 MOST = 500
 LONGEST_TEXT = 2000
-_UNKEEPABLE = re.compile("[\x00\ud800-\udfff]")  # no database takes a NUL, nor half of a surrogate pair
 
 
 @blueprint.post("/api/v1/callbacks/text")
@@ -120,7 +118,7 @@ def _object(field: str, given: Any) -> Mapping[str, Any]:
 
 def _text(field: str, told: Mapping[str, Any], name: str, longest: int, *, needed: bool = True) -> str:
     given = told.get(name, "")
-    if not isinstance(given, str) or len(given) > longest or _UNKEEPABLE.search(given) or (needed and not given):
+    if not isinstance(given, str) or len(given) > longest or not is_storable(given) or (needed and not given):
         raise Refused(f"{field}.{name}", given, f"text of {1 if needed else 0} to {longest} characters")
     return given
 

@@ -6,16 +6,16 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
+from service.domain.validation import is_storable
+
 
 class Text(fields.String):
     """Text without NUL, which PostgreSQL cannot keep, and without halves of surrogate pairs."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         text: str = super()._deserialize(value, attr, data, **kwargs)
-        if "\x00" in text:
-            raise ValidationError("text without NUL characters")
-        if any("\ud800" <= sign <= "\udfff" for sign in text):
-            raise ValidationError("text in Unicode")
+        if not is_storable(text):
+            raise ValidationError("text without NUL characters or halves of surrogate pairs")
         return text
 
 

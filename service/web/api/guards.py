@@ -12,12 +12,12 @@ from typing import Any, ParamSpec, TypeVar, cast
 from flask import Response, current_app, g, json, request
 from marshmallow import Schema
 from sqlalchemy import Connection, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store.session import connect, write_connection
 from service.store.tables import IdempotentCall
+from service.store.upsert import insert_new
 from service.web.auth import Caller, current_staff, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
@@ -162,15 +162,16 @@ def _claim(connection: Connection, who: str, key: str) -> tuple[uuid.UUID, Respo
 
 def _insert(connection: Connection, who: str, key: str, row_id: uuid.UUID, status: int, body: Any) -> bool:
     """Whether the key is ours: of two at the same time the second waits for the first to end."""
-    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
-    now = services().clock.now()
-    written = connection.execute(
-        dialect.insert(IdempotentCall)
-        .values(id=row_id, caller=who, key=key, request_hash=_said(), status=status, body=body, at=now)
-        .on_conflict_do_nothing(index_elements=["caller", "key"])
-        .execution_options(preserve_rowcount=True)
-    )
-    return written.rowcount == 1
+    row = {
+        "id": row_id,
+        "caller": who,
+        "key": key,
+        "request_hash": _said(),
+        "status": status,
+        "body": body,
+        "at": services().clock.now(),
+    }
+    return insert_new(connection, IdempotentCall.__table__, [row], ["caller", "key"]) == 1
 
 
 def _earlier(connection: Connection, who: str, key: str) -> Response | None:

@@ -1,0 +1,173 @@
+"""Many rows at once, and never one at the expense of the rest.
+
+A batch is one transaction because that is what makes a thousand prompts in one minute
+cheap. When something goes wrong in it, each of its rows is tried in a transaction of its
+own; whoever called puts those that fail again in quarantine. When the database is away no
+row is to blame: that error goes through, and the next tick tries again.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Generic, Protocol, TypeVar
+
+import structlog
+from sqlalchemy import Engine
+from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.orm import Session
+
+from service.domain.tally import Tally
+from service.store.quarantine import describe_error, quarantine
+from service.store.session import read_session, write_session
+
+log = structlog.get_logger(__name__)
+
+DATABASE_AWAY = (OperationalError, InterfaceError)
+# Batches one call may write, so that a long catch-up does not keep the worker from sending.
+MOST_BATCHES = 200
+
+T = TypeVar("T")
+Item = TypeVar("Item")
+
+
+@dataclass
+class Guarded(Generic[Item, T]):
+    """What `whole` returned, or what `alone` returned for each row; and the rows that failed alone too."""
+
+    done: list[T] = field(default_factory=list)
+    failed: list[tuple[Item, Exception]] = field(default_factory=list)
+
+
+def guarded(
+    engine: Engine,
+    rows: Iterable[Item],
+    *,
+    whole: Callable[[Session], T],
+    alone: Callable[[Session, Item], T],
+) -> Guarded[Item, T]:
+    """`whole` in one transaction; when that fails, `alone` for each of `rows`, each in its own.
+
+    `rows` is looked at only then, so `whole` may fill it with what it has chosen.
+    Raises OperationalError or InterfaceError when the database is away.
+    """
+
+    def in_one() -> T:
+        with write_session(engine) as session:
+            return whole(session)
+
+    return whole_else_each(rows, whole=in_one, alone=_alone(engine, alone))
+
+
+def guarded_each(engine: Engine, rows: Iterable[Item], alone: Callable[[Session, Item], T]) -> Guarded[Item, T]:
+    """`alone` for each row in a transaction of its own, for what is not worth a batch."""
+    return each(rows, _alone(engine, alone))
+
+
+def whole_else_each(rows: Iterable[Item], *, whole: Callable[[], T], alone: Callable[[Item], T]) -> Guarded[Item, T]:
+    """`guarded` for work that opens its own transactions, or needs none."""
+    try:
+        return Guarded([whole()])
+    except DATABASE_AWAY:
+        raise
+    except Exception as error:
+        log.warning("batch failed, now row by row", error=describe_error(error))
+    return each(rows, alone)
+
+
+def each(rows: Iterable[Item], alone: Callable[[Item], T]) -> Guarded[Item, T]:
+    """`alone` for each row; one that fails does not keep the others from their turn."""
+    outcome: Guarded[Item, T] = Guarded()
+    for row in rows:
+        try:
+            outcome.done.append(alone(row))
+        except DATABASE_AWAY:
+            raise
+        except Exception as error:
+            outcome.failed.append((row, error))
+    return outcome
+
+
+def quarantine_each(engine: Engine, kind: str, failed: Iterable[tuple[uuid.UUID, Exception]], now: datetime) -> None:
+    """Put rows of one kind that failed into quarantine, each in a transaction of its own."""
+    for row_id, error in failed:
+        with write_session(engine) as session:
+            quarantine(session, (kind, row_id), error, now)
+
+
+def _alone(engine: Engine, work: Callable[[Session, Item], T]) -> Callable[[Item], T]:
+    def by_itself(row: Item) -> T:
+        with write_session(engine) as session:
+            return work(session, row)
+
+    return by_itself
+
+
+# --- rows that fall due ----------------------------------------------------------------------
+
+
+class Row(Protocol):
+    @property
+    def id(self) -> uuid.UUID: ...
+
+
+R = TypeVar("R", bound=Row)
+
+
+@dataclass
+class Written:
+    """What writing a batch came to; `failed` are the rows that could not be worked out, for quarantine."""
+
+    done: int = 0
+    passed: int = 0
+    failed: list[tuple[uuid.UUID, Exception]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Work(Generic[R]):
+    """One kind of due row: is there any, load some (or the one named), write what follows from them."""
+
+    kind: str
+    has_due: Callable[[Session], bool]
+    load: Callable[[Session, uuid.UUID | None], Sequence[R]]
+    write: Callable[[Session, Sequence[R]], Written]
+
+
+def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
+    """Batch after batch until nothing is due. An idle call takes no lock."""
+    total = Tally()
+    for _ in range(MOST_BATCHES):
+        with read_session(engine) as session:
+            if not work.has_due(session):
+                break
+        tally = _one_batch(engine, work, now)
+        total += tally
+        if not tally.seen:
+            break  # another worker holds them
+    return total
+
+
+def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
+    chosen: list[uuid.UUID] = []
+
+    def choose(session: Session) -> Sequence[R]:
+        rows = work.load(session, None)
+        chosen.extend(row.id for row in rows)
+        return rows
+
+    def write(session: Session, rows: Sequence[R]) -> Tally:
+        written = work.write(session, rows) if rows else Written()
+        for row_id, error in written.failed:
+            quarantine(session, (work.kind, row_id), error, now)
+        return Tally(written.done, written.passed, len(written.failed))
+
+    outcome = guarded(
+        engine,
+        chosen,
+        whole=lambda session: write(session, choose(session)),
+        alone=lambda session, row_id: write(session, work.load(session, row_id)),
+    )
+    quarantine_each(engine, work.kind, outcome.failed, now)
+    return sum(outcome.done, Tally(parked=len(outcome.failed)))

@@ -1,0 +1,157 @@
+"""Batches whose culprit is found, writes that find their row there already, and text a database can keep.
+
+No outside source: these are the store's own promises, on whichever database the suite runs.
+"""
+
+from __future__ import annotations
+
+import uuid
+from datetime import UTC, datetime
+
+import pytest
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.orm import Session
+
+from service.domain.validation import is_storable, storable
+from service.store.guarded import guarded, guarded_each, quarantine_each, whole_else_each
+from service.store.session import read_session, write_session
+from service.store.slices import slices
+from service.store.tables import Heartbeat, ListenedTo, ParkedRow
+from service.store.upsert import insert_new, insert_rows, upsert
+
+NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+
+def write(session: Session, source: str) -> str:
+    if source == "bad":
+        raise ZeroDivisionError
+    insert_rows(session, ListenedTo.__table__, [{"id": uuid.uuid4(), "source": source, "place": 1}])
+    return source
+
+
+def write_all(session: Session, sources: list[str]) -> list[str]:
+    return [write(session, source) for source in sources]
+
+
+def written(engine: Engine) -> set[str]:
+    with read_session(engine) as session:
+        return set(session.scalars(select(ListenedTo.source)))
+
+
+def test_a_batch_that_goes_well_is_one_transaction(engine: Engine) -> None:
+    sources = ["a", "b"]
+    outcome = guarded(engine, sources, whole=lambda session: write_all(session, sources), alone=pytest.fail)
+    assert (outcome.done, outcome.failed) == ([["a", "b"]], [])
+    assert written(engine) == {"a", "b"}
+
+
+def test_the_culprit_of_a_batch_is_named_and_the_rest_are_written(engine: Engine) -> None:
+    chosen: list[str] = []
+
+    def whole(session: Session) -> list[str]:
+        chosen.extend(["a", "bad", "b"])  # rows may be chosen in the very transaction
+        return write_all(session, chosen)
+
+    outcome = guarded(engine, chosen, whole=whole, alone=lambda session, source: [write(session, source)])
+    assert outcome.done == [["a"], ["b"]]
+    assert [(source, type(error)) for source, error in outcome.failed] == [("bad", ZeroDivisionError)]
+    assert written(engine) == {"a", "b"}
+
+
+@pytest.mark.parametrize("away", [OperationalError, InterfaceError])
+def test_a_database_that_is_away_is_nobodys_fault(engine: Engine, away: type[Exception]) -> None:
+    def gone(*_: object) -> None:
+        raise away("", {}, Exception())
+
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError
+
+    for whole, alone in ((gone, pytest.fail), (fails, gone)):
+        with pytest.raises(away):
+            guarded(engine, ["a"], whole=whole, alone=alone)
+        with pytest.raises(away):
+            whole_else_each(["a"], whole=whole, alone=alone)
+    with pytest.raises(away):
+        guarded_each(engine, ["a"], gone)
+
+
+def test_each_row_that_fails_is_quarantined_by_itself(engine: Engine) -> None:
+    ids = [uuid.uuid4(), uuid.uuid4()]
+    quarantine_each(engine, "thing", [(which, ZeroDivisionError()) for which in ids], NOW)
+    with read_session(engine) as session:
+        rows = session.scalars(select(ParkedRow)).all()
+    assert {(row.subject_kind, row.subject_id, row.error) for row in rows} == {
+        ("thing", which, "ZeroDivisionError") for which in ids
+    }
+
+
+def sign(worker: str, ticks: int) -> dict[str, object]:
+    return {"id": uuid.uuid4(), "worker": worker, "started_at": NOW, "beat_at": NOW, "last_tick": {"ticks": ticks}}
+
+
+def ticks(engine: Engine) -> dict[str, int]:
+    with read_session(engine) as session:
+        return {row.worker: row.last_tick["ticks"] for row in session.scalars(select(Heartbeat))}
+
+
+@pytest.mark.parametrize("number", [1, 3])
+def test_a_row_that_is_there_is_left_or_given_new_values(engine: Engine, number: int) -> None:
+    names = [f"worker {n}" for n in range(number)]
+    with write_session(engine) as session:
+        assert insert_new(session, Heartbeat.__table__, [sign(name, 1) for name in names], ["worker"]) == number
+        assert insert_new(session, Heartbeat.__table__, [sign(name, 2) for name in names], ["worker"]) == 0
+    assert ticks(engine) == dict.fromkeys(names, 1)
+    with write_session(engine) as session:
+        assert (
+            upsert(session, Heartbeat.__table__, [sign(name, 3) for name in [*names, "new"]], ["worker"]) == number + 1
+        )
+    assert ticks(engine) == dict.fromkeys([*names, "new"], 3)
+    with pytest.raises(IntegrityError), write_session(engine) as session:
+        insert_rows(session, Heartbeat.__table__, [sign("new", 4)])
+
+
+def test_a_row_keeps_its_id_and_changes_only_under_its_condition(engine: Engine) -> None:
+    first = uuid.uuid4()
+
+    def move(place: int) -> int:
+        row = {"id": first if place == 5 else uuid.uuid4(), "source": "list", "place": place}
+        with write_session(engine) as session:
+            further = "listened_to.place < excluded.place"
+            return upsert(session, ListenedTo.__table__, [row], ["source"], only_if=further)
+
+    assert [move(5), move(7), move(7), move(6)] == [1, 1, 0, 0]
+    with read_session(engine) as session:
+        row = session.scalars(select(ListenedTo)).one()
+    assert (row.id, row.place) == (first, 7)
+
+
+def test_nothing_to_write_asks_the_database_nothing(engine: Engine) -> None:
+    with read_session(engine) as session:
+        assert insert_rows(session, Heartbeat.__table__, []) == 0
+        assert insert_new(session, Heartbeat.__table__, [], ["worker"]) == 0
+        assert upsert(session, Heartbeat.__table__, [], ["worker"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("number", "sizes"), [(0, []), (1, [1]), (500, [500]), (501, [500, 1]), (1100, [500, 500, 100])]
+)
+def test_long_lists_come_in_slices(number: int, sizes: list[int]) -> None:
+    parts = list(slices(range(number)))
+    assert [len(part) for part in parts] == sizes
+    assert [item for part in parts for item in part] == list(range(number))
+
+
+@pytest.mark.parametrize("text", ["a\x00b", "a\ud800b"], ids=["NUL", "half of a surrogate pair"])
+def test_text_no_database_takes_is_made_text_that_all_take(engine: Engine, text: str) -> None:
+    assert not is_storable(text)
+    assert storable(text) == "a b"
+    with write_session(engine) as session:
+        session.add(ListenedTo(source=storable(text), place=1))
+    assert written(engine) == {"a b"}
+
+
+@pytest.mark.parametrize("text", ["", "plain", "ñ \U0001f600", "\N{REPLACEMENT CHARACTER}"])
+def test_other_text_stays_as_it_is(text: str) -> None:
+    assert is_storable(text)
+    assert storable(text) == text

@@ -22,7 +22,6 @@ from typing import Any
 
 import structlog
 from psycopg.types.json import Jsonb
-from service.store.bulk import insert_rows
 from sqlalchemy import Engine, delete, event, insert, select, text
 
 from service import delivery, enrolling
@@ -33,6 +32,7 @@ from service.store.audit import OPERATOR
 from service.store.outbox import NewMessage
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient
+from service.store.upsert import insert_rows
 from service.transports.base import OutgoingText
 from tests.servers import own_database
 

@@ -24,7 +24,8 @@ from service.links import Links
 from service.transports.base import Transport
 from service.web import api, auth, docs, frame, health, problems, security
 from service.web.api import callbacks
-from service.web.pages import calendar, clinic, demo, phone, push, signin
+from service.web.pages import calendar, demo, phone, push, signin
+from service.web.pages.clinic import panel
 from service.web.services import Services
 
 MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
@@ -72,7 +73,7 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
     _protect_forms(app)
     api.install(app)
     app.before_request(api.check_content_type)
-    for pages in (docs, health, callbacks, signin, phone, push, calendar, clinic):
+    for pages in (docs, health, callbacks, signin, phone, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)

@@ -21,7 +21,7 @@ from service.links import Links, sample_links
 from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, MessageTemplate
-from service.web.pages import clinicwordings
+from service.web.pages.clinic import wordings
 from service.words.language import codes
 from service.worker import links_for
 from tests.house import words, writes_of
@@ -163,7 +163,7 @@ def test_a_page_that_is_not_there_is_not_there(house: House) -> None:
 
 
 def test_every_kind_and_language_has_its_words_on_the_page() -> None:
-    assert set(clinicwordings.KINDS) == set(MessageKind)
+    assert set(wordings.KINDS) == set(MessageKind)
 
 
 # --- links in previews ------------------------------------------------------------------

@@ -11,6 +11,7 @@ import json
 import re
 import secrets
 import uuid
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -18,19 +19,19 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from markupsafe import Markup, escape
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.clock import FixedClock, SharedClock
 from service.domain.localtime import zone
 from service.domain.readings import NewReading
-from service.domain.vocabulary import ActorKind, Channel, Source
+from service.domain.vocabulary import ActorKind, Channel, PatientState, Source, WindowState
 from service.intake.readings import record_reading
 from service.store.audit import Actor
 from service.store.due import Due, Event, next_due
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Contact, Patient
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Reading, Window
 from service.transports.mock import Kept, MockGateway
-from service.web.pages import demopeople
 from service.web.services import services
 
 blueprint = Blueprint("demo", __name__, url_prefix="/demo")
@@ -51,7 +52,7 @@ def index() -> ResponseReturnValue:
     """Where to look: the clinic, and everybody's telephone."""
     now = services().clock.now()
     with read_session(services().engine) as session:
-        people = demopeople.everybody(session, now)
+        people = everybody(session, now)
         return render_template("demo/index.html", people=people, notes=_notes(), **_clock(session, now))
 
 
@@ -93,7 +94,7 @@ def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
         _, owner = _owner(session, contact_id)
         if not isinstance(owner, Patient):
             abort(404)
-        systolic, diastolic, mean, rate = demopeople.last_reading(session, owner.id) or AT_FIRST
+        systolic, diastolic, mean, rate = last_reading(session, owner.id) or AT_FIRST
         by = secrets.choice((-1.0, 0.0, 1.0))
         new = NewReading(
             patient=owner.id,
@@ -142,7 +143,7 @@ def caught_up() -> ResponseReturnValue:
 
 def _clock(session: Session, now: datetime) -> dict[str, Any]:
     """What the clock's box shows."""
-    clinic = demopeople.clinic(session)
+    clinic = the_clinic(session)
     due = next_due(session)
     words = {
         Event.OPENS: gettext("a window opens"),
@@ -215,3 +216,56 @@ def _notes() -> dict[str, Any]:
 
 def _back(asked: str) -> str:
     return asked if re.fullmatch(r"/demo/(phone/[0-9a-f-]{36})?", asked) else url_for("demo.index")
+
+
+# --- the people of the demo, read in a fixed number of queries -----------------------------
+
+
+@dataclass
+class Person:
+    """A patient, their telephone, and the telephones of whoever looks after them."""
+
+    name: str
+    zone: str
+    language: str
+    local: datetime
+    contact_id: uuid.UUID | None = None
+    is_waited_for: bool = False
+    caregivers: list[tuple[str, uuid.UUID]] = field(default_factory=list)
+
+
+def the_clinic(session: Session) -> Clinic | None:
+    """The demo's one clinic."""
+    return session.scalars(select(Clinic).order_by(Clinic.created_at).limit(1)).first()
+
+
+def everybody(session: Session, now: datetime) -> list[Person]:
+    """All active patients, those who are waited for first, then by name. Four queries."""
+    patients = session.scalars(select(Patient).where(Patient.state == PatientState.ACTIVE).order_by(Patient.name)).all()
+    people = {one.id: Person(one.name, one.zone, one.language, now.astimezone(zone(one.zone))) for one in patients}
+    texts = (Contact.channel == Channel.TEXT, Contact.staff_id.is_(None))
+    carers = {
+        one.id: one for one in session.scalars(select(Caregiver).where(Caregiver.active).order_by(Caregiver.position))
+    }
+    for contact in session.scalars(select(Contact).where(*texts).order_by(Contact.position, Contact.created_at)):
+        if contact.patient_id in people and people[contact.patient_id].contact_id is None:
+            people[contact.patient_id].contact_id = contact.id
+        elif contact.caregiver_id in carers:
+            carer = carers[contact.caregiver_id]
+            if carer.patient_id in people:
+                people[carer.patient_id].caregivers.append((carer.name, contact.id))
+    for patient_id in session.scalars(select(Window.patient_id).where(Window.state == WindowState.OPEN)):
+        if patient_id in people:
+            people[patient_id].is_waited_for = True
+    return sorted(people.values(), key=lambda one: (not one.is_waited_for, one.name))
+
+
+def last_reading(session: Session, patient_id: uuid.UUID) -> tuple[float, float, float, float] | None:
+    """The newest reading: systolic, diastolic, mean (mmHg), heart rate."""
+    row = session.scalars(
+        select(Reading)
+        .where(Reading.patient_id == patient_id, Reading.superseded_at.is_(None))
+        .order_by(Reading.taken_at.desc())
+        .limit(1)
+    ).first()
+    return None if row is None else (row.pa_systolic, row.pa_diastolic, row.pa_mean, row.heart_rate or 72.0)

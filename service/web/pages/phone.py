@@ -2,13 +2,18 @@
 
 Promises to work without script, cookies or an account; that opening a page changes
 nothing; and that a sign of an emergency is answered with the number to call before
-anything else, whatever is wrong with the other answers. Shows no pressure.
+anything else, whatever is wrong with the other answers; that one answer that cannot
+be taken costs none of the others, and what was typed is shown again as it was typed.
+Shows no pressure.
 """
 
 from __future__ import annotations
 
+import re
 import uuid
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import structlog
 from flask import Blueprint, redirect, render_template, request, url_for
@@ -16,9 +21,11 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
+from werkzeug.datastructures import MultiDict
 
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
+from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
 from service.intake.checkins import record_checkin
@@ -27,8 +34,7 @@ from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
 from service.web import frame
-from service.web.pages import caregiver, closed, phoneform
-from service.web.pages.phoneform import Filled
+from service.web.pages import caregiver, closed
 from service.web.services import services
 
 blueprint = Blueprint("phone", __name__)
@@ -47,7 +53,7 @@ class Day:
 
     @property
     def answers(self) -> Answers | None:
-        return None if self.checkin is None else phoneform.answers_of(self.checkin)
+        return None if self.checkin is None else answers_of(self.checkin)
 
     @property
     def is_alarming(self) -> bool:
@@ -61,7 +67,7 @@ def checkin(token: str) -> ResponseReturnValue:
     if not isinstance(day, Day):
         return day
     answers = day.answers
-    filled = phoneform.blank(day.patient.weight_unit) if answers is None else phoneform.filled_from(answers)
+    filled = blank(day.patient.weight_unit) if answers is None else filled_from(answers)
     return _form(token, day, filled, alarm=day.is_alarming)
 
 
@@ -76,10 +82,10 @@ def send_checkin(token: str) -> ResponseReturnValue:
     if not isinstance(day, Day):
         return day
     before = day.answers
-    filled = phoneform.read(request.form, day.patient.weight_unit, before)
+    filled = read(request.form, day.patient.weight_unit, before)
     alarm = bool(filled.answers.safety_signs)
     if not filled.answers.is_empty:
-        answers = phoneform.kept_more(filled.answers, before)
+        answers = kept_more(filled.answers, before)
         if not _keep(day, answers):
             return _not_kept(token, day, filled, alarm=alarm)
     if filled.problems:
@@ -176,3 +182,191 @@ def _not_kept(token: str, day: Day, filled: Filled, *, alarm: bool) -> ResponseR
 
 def _about(day: Day) -> dict[str, object]:
     return {"window": day.window, "patient": day.patient, "clinic": day.clinic, "checkin": day.checkin}
+
+
+# --- the form: from what a person typed to answers, and back -----------------------------
+
+NONE_OF_THESE = "none"
+MOST_MORE_PILLOWS = 3  # the page's last choice, "3 or more"
+_WEIGHT = re.compile(r"(\d{1,3})(?:[.,](\d{1,3}))?\s*(kg|lbs?)?\.?", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A form as it was sent: the answers that can be kept, what was typed, what is wrong with the rest."""
+
+    answers: Answers
+    typed: Mapping[str, Any]
+    problems: Mapping[str, str] = field(default_factory=dict)  # field → a sentence for the person
+
+
+def read(form: MultiDict[str, str], usual_unit: str, before: Answers | None = None) -> Filled:
+    """What was sent. An answer that cannot be taken leaves the one given `before`, if there was one."""
+    typed: dict[str, Any] = {key: form.get(key, "") for key in _READERS}
+    typed["safety_signs"] = form.getlist("safety_signs")
+    typed["weight_unit"] = _unit(typed["weight"]) or form.get("weight_unit") or usual_unit
+    given: dict[str, Any] = {"weight_unit": typed["weight_unit"]}
+    problems: dict[str, str] = {}
+    for key, reader in _READERS.items():
+        try:
+            given[key] = reader(typed[key])
+        except Refused:
+            problems[key] = _sentence(key, typed["weight_unit"])
+    answers = Answers(**given)
+    for refusal in diary.problems_in(answers):
+        key = "weight" if refusal.field == "weight_unit" else refusal.field
+        problems[key] = _sentence(key, answers.weight_unit)
+    for key in problems:
+        if key != "answers":
+            answers = _put_back(answers, key, before)
+    return Filled(answers, typed, problems)
+
+
+def filled_from(answers: Answers) -> Filled:
+    """The form with answers that were given before."""
+    signs = answers.safety_signs
+    typed = {
+        "safety_signs": [] if signs is None else [sign.value for sign in signs] or [NONE_OF_THESE],
+        "weight": "" if answers.weight is None else f"{answers.weight:g}",
+        "weight_unit": answers.weight_unit,
+        "breathlessness": _shown(answers.breathlessness),
+        "tiredness": _shown(answers.tiredness),
+        "extra_pillows": "" if answers.extra_pillows is None else str(_within_page(answers.extra_pillows)),
+        "woke_breathless": _shown(answers.woke_breathless),
+        "light_headed": _shown(answers.light_headed),
+        "missed_medicines": _shown(answers.missed_medicines),
+        "swelling": answers.swelling or "",
+        "note": answers.note,
+    }
+    return Filled(answers, typed)
+
+
+def blank(usual_unit: str) -> Filled:
+    return filled_from(Answers(weight_unit=usual_unit))
+
+
+def answers_of(row: Checkin) -> Answers:
+    """A stored check-in as the answers it holds."""
+    unit = row.weight_unit or "kg"
+    return Answers(
+        breathlessness=row.breathlessness,
+        extra_pillows=row.extra_pillows,
+        woke_breathless=row.woke_breathless,
+        swelling=row.swelling,
+        weight=None if row.weight_kg is None else round(row.weight_kg / UNITS_OF_WEIGHT[unit], 2),
+        weight_unit=unit,
+        light_headed=row.light_headed,
+        tiredness=row.tiredness,
+        missed_medicines=row.missed_medicines,
+        safety_signs=None if row.safety_signs is None else tuple(SafetySign(sign) for sign in row.safety_signs),
+        note=row.note,
+    )
+
+
+def kept_more(given: Answers, before: Answers | None) -> Answers:
+    """`given`, but a number of pillows beyond the page's last choice stays what it was when that choice stands."""
+    if before is None or before.extra_pillows is None or given.extra_pillows is None:
+        return given
+    if given.extra_pillows == _within_page(before.extra_pillows):
+        return replace(given, extra_pillows=before.extra_pillows)
+    return given
+
+
+# --- one answer ----------------------------------------------------------------
+
+
+def _weight(typed: str) -> float | None:
+    if not typed.strip():
+        return None
+    found = _WEIGHT.fullmatch(typed.strip())
+    if found is None:
+        raise Refused("weight", typed, "a number such as 82.4")
+    return float(f"{found[1]}.{found[2] or 0}")
+
+
+def _unit(typed: str) -> str | None:
+    """The unit written behind the number, which then counts, whatever is chosen beside it."""
+    found = _WEIGHT.fullmatch(typed.strip())
+    if found is None or not found[3]:
+        return None
+    return "kg" if found[3].lower() == "kg" else "[lb_av]"
+
+
+def _whole(typed: str) -> int | None:
+    if not typed:
+        return None
+    if not re.fullmatch(r"-?\d{1,2}", typed):
+        raise Refused("number", typed, "a whole number")
+    return int(typed)
+
+
+def _yes_no(typed: str) -> bool | None:
+    answers = {"": None, "yes": True, "no": False}
+    if typed not in answers:
+        raise Refused("answer", typed, "yes or no")
+    return answers[typed]
+
+
+def _swelling(typed: str) -> Swelling | None:
+    if typed and typed not in set(Swelling):
+        raise Refused("swelling", typed, ", ".join(Swelling))
+    return Swelling(typed) if typed else None
+
+
+def _signs(typed: list[str]) -> tuple[SafetySign, ...] | None:
+    """The signs ticked. Signs win over "none of these" ticked beside them: the safer of the two."""
+    signs = tuple(SafetySign(one) for one in typed if one in set(SafetySign))
+    if signs:
+        return signs
+    if any(one != NONE_OF_THESE for one in typed):
+        raise Refused("safety_signs", typed, ", ".join(SafetySign))
+    return () if typed else None
+
+
+_READERS: Mapping[str, Callable[[Any], Any]] = {
+    "safety_signs": _signs,
+    "weight": _weight,
+    "breathlessness": _whole,
+    "extra_pillows": _whole,
+    "woke_breathless": _yes_no,
+    "swelling": _swelling,
+    "light_headed": _yes_no,
+    "tiredness": _whole,
+    "missed_medicines": _yes_no,
+    "note": lambda typed: typed.replace("\r\n", "\n").strip(),
+}
+
+
+def _put_back(answers: Answers, key: str, before: Answers | None) -> Answers:
+    source = before or Answers()
+    if key == "weight":
+        return replace(answers, weight=source.weight, weight_unit=source.weight_unit)
+    return replace(answers, **{key: getattr(source, key)})
+
+
+def _sentence(key: str, unit: str) -> str:
+    if key == "weight":
+        least, most, name = diary.WEIGHT_RANGES.get(unit, diary.WEIGHT_RANGES["kg"])
+        words: str = gettext(
+            "Please write the weight as a number from %(least)s to %(most)s %(unit)s, such as %(such)s.",
+            least=f"{least:g}", most=f"{most:g}", unit=name, such="82.4" if name == "kg" else "181.5",
+        )  # fmt: skip
+    elif key == "note":
+        words = gettext("Please keep it to %(most)s letters.", most=diary.LONGEST_NOTE)
+    elif key == "answers":
+        words = gettext("Nothing was filled in. Please answer at least one question.")
+    else:
+        words = gettext("Please choose one of the answers.")
+    return words
+
+
+def _shown(value: int | bool | None) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _within_page(pillows: int) -> int:
+    return max(-1, min(pillows, MOST_MORE_PILLOWS))

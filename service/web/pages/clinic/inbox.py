@@ -14,7 +14,7 @@ from service.reviewing import inbox
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
-from service.web.pages import clinicwords
+from service.web.pages.clinic import labels
 from service.web.services import services
 
 blueprint = Blueprint("inbox", __name__, url_prefix="/inbox")
@@ -42,7 +42,7 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
     services_ = services()
     try:
         with write_session(services_.engine) as session:
-            inbox.take(session, g.clinic_id, task_id, clinicwords.acting(), services_.clock.now())
+            inbox.take(session, g.clinic_id, task_id, labels.acting(), services_.clock.now())
     except inbox.AlreadyHandled as other:
         flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
     except LookupError:
@@ -63,7 +63,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
                 session,
                 g.clinic_id,
                 task_id,
-                clinicwords.acting(),
+                labels.acting(),
                 request.form.get("reason", ""),
                 services_.clock.now(),
             )

@@ -1,7 +1,8 @@
-"""How a patient and their caregivers are reached, on the patient's page: in which order, and a link for notices.
+"""The patient and their caregivers on the patient's page: in which order each is reached, a link for notices, an end.
 
 Promises that a link is shown once, to the member of staff who asked for it, and is
-kept nowhere; where none can be made the page says which setting is missing.
+kept nowhere; that where none can be made the page says which setting is missing; and
+that a caregiver's part ends only by the button on a page that says what that comes to.
 """
 
 from __future__ import annotations
@@ -18,13 +19,14 @@ from sqlalchemy.orm import Session
 from service import enrolling, links
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
-from service.store.session import write_session
+from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web.auth import staff_only
-from service.web.pages import clinicwords
+from service.web.pages.clinic import labels
 from service.web.services import services
 
-blueprint = Blueprint("ways", __name__, url_prefix="/ways")
+contacts_blueprint = Blueprint("ways", __name__, url_prefix="/ways")
+caregivers_blueprint = Blueprint("people", __name__, url_prefix="/caregivers/<uuid:caregiver_id>")
 
 CHANNELS = {Channel.TEXT: "Text", Channel.EMAIL: "E-mail", Channel.WEBPUSH: "Notices on their phone"}
 
@@ -81,7 +83,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
     )
 
 
-@blueprint.post("/push-link")
+@contacts_blueprint.post("/push-link")
 @staff_only()
 def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
@@ -93,14 +95,14 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     try:
         with write_session(services_.engine) as session:
             person = _person(session, patient_id)
-            made = links.make_push_link(session, services_.links, person, clinicwords.acting().actor, now)
+            made = links.make_push_link(session, services_.links, person, labels.acting().actor, now)
     except Refused as refused:
         flash(f"No link was made. Accepted is {refused.accepted}.", "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
     return render_template("clinic/pushlink.html", patient_id=patient_id, person=person, made=made)
 
 
-@blueprint.post("/<uuid:contact_id>/first")
+@contacts_blueprint.post("/<uuid:contact_id>/first")
 @staff_only()
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
@@ -109,8 +111,29 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
         contact = session.get(Contact, contact_id)
         if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
             abort(404)
-        enrolling.put_first(session, contact, clinicwords.acting().actor, services_.clock.now())
+        enrolling.put_first(session, contact, labels.acting().actor, services_.clock.now())
     flash("It is tried first from the next message on.", "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+
+
+@caregivers_blueprint.get("/end")
+@staff_only()
+def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
+    """What ending a caregiver comes to, and the button that does it."""
+    with read_session(services().engine) as session:
+        caregiver = _caregiver(session, patient_id, caregiver_id)
+        patient = session.get_one(Patient, patient_id)
+    return render_template("clinic/endcaregiver.html", caregiver=caregiver, patient=patient)
+
+
+@caregivers_blueprint.post("/end")
+@staff_only()
+def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
+    """The caregiver is sent nothing more, and their links open nothing."""
+    with write_session(services().engine) as session:
+        caregiver = _caregiver(session, patient_id, caregiver_id)
+        enrolling.end_caregiver(session, caregiver, labels.acting().actor, services().clock.now())
+    flash(f"{caregiver.name} is sent nothing more.", "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
@@ -148,3 +171,10 @@ def _is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool
         return contact.patient_id == patient_id
     caregiver = session.get_one(Caregiver, contact.caregiver_id)
     return caregiver.patient_id == patient_id
+
+
+def _caregiver(session: Session, patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> Caregiver:
+    found = session.get(Caregiver, caregiver_id)
+    if found is None or found.clinic_id != g.clinic_id or found.patient_id != patient_id:
+        abort(404)
+    return found

@@ -1,4 +1,4 @@
-"""The clinic's pages: the weekly review's panel, and the way to everything behind it.
+"""The clinic's pages over all patients: the weekly review's panel, why readings stop, how the clinic is doing.
 
 Staff only. GET reads and never writes; every change is a POST that ends in a
 redirect. All of it works without script; script adds keys and hover.
@@ -17,28 +17,24 @@ from flask.typing import ResponseReturnValue
 
 from service.domain import review, spoken
 from service.domain.vocabulary import Lane
+from service.reviewing import measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
 from service.web.auth import staff_only
-from service.web.pages import (
-    clinicinbox,
-    clinicinsight,
-    clinicpatient,
-    clinicrecords,
-    clinicwordings,
-    clinicwords,
-)
+from service.web.pages.clinic import inbox, labels, patient, records, wordings
 from service.web.services import services
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
-clinicwords.teach(blueprint)
+silences_blueprint = Blueprint("silences", __name__, url_prefix="/silences")
+measures_blueprint = Blueprint("measures", __name__, url_prefix="/measures")
+labels.teach(blueprint)
 for behind in (
-    clinicpatient.blueprint,
-    clinicinbox.blueprint,
-    clinicinsight.silences,
-    clinicinsight.measures,
-    clinicrecords.blueprint,
-    clinicwordings.blueprint,
+    patient.blueprint,
+    inbox.blueprint,
+    silences_blueprint,
+    measures_blueprint,
+    records.blueprint,
+    wordings.blueprint,
 ):
     blueprint.register_blueprint(behind)
 
@@ -130,3 +126,21 @@ def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:
     if key is not None:
         shown.sort(key=lambda entry: (entry.signed is not None, key(entry)))
     return shown
+
+
+@silences_blueprint.get("", endpoint="page")
+@staff_only()
+def silences() -> ResponseReturnValue:
+    """The panel's adherence calendar, silences by cause, and what asking brought."""
+    with read_session(services().engine) as session:
+        told = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/silences.html", told=told, busiest=max(told.hours) or 1)
+
+
+@measures_blueprint.get("", endpoint="page")
+@staff_only()
+def measures() -> ResponseReturnValue:
+    """The clinic's measures, week by week."""
+    with read_session(services().engine) as session:
+        told = measuring.measure(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/measures.html", told=told)

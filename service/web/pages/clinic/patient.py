@@ -10,33 +10,42 @@ import json
 import threading
 import uuid
 from collections.abc import Sequence
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, datetime, time
 from typing import Any
 
 import vl_convert
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
+from service import enrolling, prompting
 from service.domain import days as joined_
+from service.domain import pace
 from service.domain.days import Day
 from service.domain.followup import PROPOSALS
+from service.domain.habit import Proposal
 from service.domain.review import amendments
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
+from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, Outcome
 from service.reports import charts, exports
 from service.reviewing import adjusting, patient, records, signing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import Panel, build_panel
 from service.reviewing.patient import PatientReview
+from service.store.audit import Actor
 from service.store.session import read_session, write_session
+from service.store.tables import Patient, Plan, Window
 from service.web.auth import staff_only
-from service.web.pages import clinicpeople, clinicplan, clinicways, clinicwords
+from service.web.pages.clinic import labels, people
 from service.web.services import services
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
-blueprint.register_blueprint(clinicplan.blueprint)
-blueprint.register_blueprint(clinicways.blueprint)
-blueprint.register_blueprint(clinicpeople.blueprint)
+plan_blueprint = Blueprint("plan", __name__, url_prefix="/plan")
+blueprint.register_blueprint(plan_blueprint)
+blueprint.register_blueprint(people.contacts_blueprint)
+blueprint.register_blueprint(people.caregivers_blueprint)
 
 WIDE, NARROW = 760, 220
 _drawing = threading.Lock()  # the drawing library works on one picture at a time
@@ -53,8 +62,8 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         panel = build_panel(session, g.clinic_id, now)
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
         known = patient.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
-        followed = clinicplan.followed(session, patient_id, now)
-        ways = clinicways.ways(session, patient_id)
+        plan = followed(session, patient_id, now)
+        ways = people.ways(session, patient_id)
     facts = patient.timeline_of(seen)
     return render_template(
         "clinic/patient.html",
@@ -68,7 +77,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         panel=panel,
         around=_around(panel, patient_id),
         amended=_amended(seen, known),
-        followed=followed,
+        followed=plan,
         ways=ways,
         today=seen.days[-1].day,
     )
@@ -111,7 +120,7 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient."""
-    services_, staff = services(), clinicwords.acting()
+    services_, staff = services(), labels.acting()
     try:
         outcome = _word(Outcome, "outcome")
         with write_session(services_.engine) as session:
@@ -157,7 +166,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
                 g.clinic_id,
                 patient_id,
                 new,
-                clinicwords.acting(),
+                labels.acting(),
                 services_.clock.now(),
                 corrects=uuid.UUID(corrects) if corrects else None,
             )
@@ -178,7 +187,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
     try:
         with write_session(services_.engine) as session:
             noted = adjusting.follow_up_done(
-                session, g.clinic_id, adjustment_id, clinicwords.acting(), services_.clock.now()
+                session, g.clinic_id, adjustment_id, labels.acting(), services_.clock.now()
             )
     except LookupError:
         abort(404)
@@ -260,3 +269,59 @@ def _word(vocabulary: Any, name: str) -> Any:
 
 def _plain(refused: Refused) -> str:
     return f"{refused.field.replace('_', ' ').capitalize()}: accepted is {refused.accepted}."
+
+
+# --- how closely the patient is followed, and at which hours ------------------------------
+
+
+@dataclass(frozen=True)
+class Followed:
+    """The plan as staff see it: its hours, the pace of the newest window in words, and a proposal if there is one."""
+
+    plan: Plan | None
+    sentence: str
+    proposal: Proposal | None
+
+
+def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed:
+    """What the patient's page says of the plan. Four queries."""
+    plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id, Plan.clinic_id == g.clinic_id, Plan.active))
+    newest = session.scalar(
+        select(Window.pace).where(Window.patient_id == patient_id).order_by(Window.local_date.desc()).limit(1)
+    )
+    return Followed(
+        plan,
+        pace.sentence(newest) if plan is not None and newest is not None else "",
+        prompting.propose_hours(session, g.clinic_id, patient_id, now),
+    )
+
+
+@plan_blueprint.post("/hours")
+@staff_only(*CLINICAL_STAFF)
+def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Use the hours that were shown. The rest of the plan stays as it is."""
+    services_, staff = services(), labels.acting()
+    try:
+        opens, due, closes = (_time(name) for name in ("opens", "due", "closes"))
+        with write_session(services_.engine) as session:
+            patient = session.get(Patient, patient_id)
+            plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
+            if patient is None or patient.clinic_id != g.clinic_id or plan is None:
+                abort(404)
+            new = enrolling.NewPlan(
+                opens, due, closes, plan.weekdays, plan.wants_reading, plan.wants_checkin, plan.steps, plan.silent_days
+            )
+            enrolling.set_plan(session, patient, new, Actor(ActorKind.STAFF, staff.id), services_.clock.now())
+    except Refused as refused:
+        flash(f"Not changed: {refused}.", "wrong")
+    else:
+        flash(f"From the next window on: {opens:%H:%M} to {closes:%H:%M}, reminder {due:%H:%M}.", "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="plan"), 303)
+
+
+def _time(name: str) -> time:
+    given = request.form.get(name, "")
+    try:
+        return time.fromisoformat(given)
+    except ValueError:
+        raise Refused(name, given, "a local time, such as 07:30") from None

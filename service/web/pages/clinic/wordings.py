@@ -21,7 +21,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web import frame
 from service.web.auth import staff_only
-from service.web.pages import clinicwords
+from service.web.pages.clinic import labels
 from service.web.services import services
 from service.words.language import codes, load_language
 
@@ -80,7 +80,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
             return _form(language, kind, typed=typed, shown=_tried(language, kind, typed))
         with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
-            actor, now = clinicwords.acting().actor, services().clock.now()
+            actor, now = labels.acting().actor, services().clock.now()
             waited = enrolling.set_wording(session, clinic, language, kind, typed, actor, now)
     except Refused as refused:
         return _form(language, kind, typed=typed, refused=refused)
@@ -95,7 +95,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
     try:
         with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
-            actor, now = clinicwords.acting().actor, services().clock.now()
+            actor, now = labels.acting().actor, services().clock.now()
             waited = enrolling.reset_wording(session, clinic, language, kind, actor, now)
     except Refused:
         abort(404)

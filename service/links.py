@@ -21,9 +21,9 @@ from itsdangerous import BadData, Signer
 from itsdangerous.encoding import base64_decode, base64_encode
 from sqlalchemy.orm import Session
 
-from service import enrolling
 from service.config import LOOPBACK, Settings
 from service.domain.validation import Refused
+from service.enrolling import phones, wordings
 from service.store.audit import Actor
 from service.store.tables import Caregiver, Patient
 
@@ -110,10 +110,10 @@ NO_SUBJECT = uuid.UUID(int=0)
 LONG_OVER = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def sample_links(base_url: str) -> enrolling.SampleLinks:
+def sample_links(base_url: str) -> wordings.SampleLinks:
     """One of each kind below `base_url`, signed with a word that is not the key: no copy of one opens anything."""
     links = Links("sample", base_url)
-    return enrolling.SampleLinks(
+    return wordings.SampleLinks(
         links.checkin(NO_SUBJECT, LONG_OVER), links.nudge(NO_SUBJECT, LONG_OVER), f"{base_url}/clinic/inbox"
     )
 
@@ -147,7 +147,7 @@ def make_push_link(
     session: Session, links: Links, person: Patient | Caregiver, actor: Actor, now: datetime
 ) -> PushLink:
     """A link for this person, noted in the caller's transaction. Raises Refused for one who takes no part."""
-    until = enrolling.note_link(session, person, actor, now)
+    until = phones.note_link(session, person, actor, now)
     if isinstance(person, Patient):
         return PushLink(links.address(Purpose.PUSH, person.id, None, until), until)
     return PushLink(links.address(Purpose.PUSH, person.patient_id, person.id, until), until)

@@ -31,7 +31,7 @@ from service.delivery import MessageFacts
 from service.domain.tally import Tally
 from service.domain.vocabulary import Channel
 from service.health import checks
-from service.intake.texts import take_text
+from service.intake.texts.receiving import take_text
 from service.links import Links
 from service.reviewing import refreshing, staff_notices
 from service.store import heartbeats

@@ -19,8 +19,9 @@ from typing import Any
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service import enrolling
+from service.care import consents
 from service.domain.vocabulary import Channel, ConsentKind, Role
+from service.enrolling import clinics, people, plans
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
@@ -45,8 +46,8 @@ class Builder:
     now: datetime
 
     def clinic(self, name: str = "Fernmoor Clinic", **settings: Any) -> Clinic:
-        new = enrolling.NewClinic(name=name, **{"sender_name": "Fernmoor", **LONDON, **settings})
-        return enrolling.enrol_clinic(self.session, new, OPERATOR, self.now)
+        new = clinics.NewClinic(name=name, **{"sender_name": "Fernmoor", **LONDON, **settings})
+        return clinics.enrol_clinic(self.session, new, OPERATOR, self.now)
 
     def patient(
         self,
@@ -66,8 +67,8 @@ class Builder:
         `consent` None records nothing. A follow-up of the first weeks is another one than
         later: `enrolled_ago` of 60 days is past it.
         """
-        new = enrolling.NewPatient(clinic_ref=ref or f"F-{next(NUMBERS)}", name=name, zone=zone, **particulars)
-        patient = enrolling.enrol_patient(self.session, clinic, new, OPERATOR, self.now - enrolled_ago)
+        new = people.NewPatient(clinic_ref=ref or f"F-{next(NUMBERS)}", name=name, zone=zone, **particulars)
+        patient = people.enrol_patient(self.session, clinic, new, OPERATOR, self.now - enrolled_ago)
         for number in phones:
             self.contact(patient, number)
         if consent is not None:
@@ -87,8 +88,8 @@ class Builder:
         **particulars: Any,
     ) -> Caregiver:
         """A caregiver with text contacts; `allowed` is the patient's consent, `agreed` the caregiver's own."""
-        new = enrolling.NewCaregiver(name=name, **particulars)
-        caregiver = enrolling.add_caregiver(self.session, patient, new, OPERATOR, self.now)
+        new = people.NewCaregiver(name=name, **particulars)
+        caregiver = people.add_caregiver(self.session, patient, new, OPERATOR, self.now)
         for number in phones:
             self.contact(caregiver, number)
         for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, agreed)):
@@ -99,16 +100,16 @@ class Builder:
     def contact(
         self, owner: Patient | Caregiver | Staff, address: str = "", channel: Channel = Channel.TEXT
     ) -> Contact:
-        new = enrolling.NewContact(channel, address or next_number())
-        return enrolling.add_contact(self.session, owner, new, OPERATOR, self.now)
+        new = people.NewContact(channel, address or next_number())
+        return people.add_contact(self.session, owner, new, OPERATOR, self.now)
 
     def consent(self, patient: Patient, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
-        enrolling.record_consent(self.session, patient, kind, given, "signed form", OPERATOR, self.now, caregiver)
+        consents.record_consent(self.session, patient, kind, given, "signed form", OPERATOR, self.now, caregiver)
 
     def plan(self, patient: Patient, **rule: Any) -> Plan:
         """Seven to ten in the morning, due at half past eight, unless said otherwise."""
-        new = enrolling.NewPlan(**{"opens": time(7), "due": time(8, 30), "closes": time(10), **rule})
-        return enrolling.set_plan(self.session, patient, new, OPERATOR, self.now)
+        new = plans.NewPlan(**{"opens": time(7), "due": time(8, 30), "closes": time(10), **rule})
+        return plans.set_plan(self.session, patient, new, OPERATOR, self.now)
 
     def staff(self, clinic: Clinic, name: str = "Nurse Invented", role: Role = Role.NURSE, phone: str = "") -> Staff:
         """Somebody on call who never signs in: hashing a password takes its time on purpose."""

@@ -19,11 +19,11 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, event, select
 
-from service import enrolling
 from service.accounts.staff import add_staff
 from service.app import create_app
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role
+from service.enrolling import people
 from service.links import Links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
@@ -108,7 +108,7 @@ def open_house(
     ben = world.caregiver(asha, "Ben Brook")
     with write_session(engine) as session:
         held = session.get_one(Patient, asha.id)
-        enrolling.change_patient(session, held, {"usual_pillows": 2}, OPERATOR, world.now)
+        people.change_patient(session, held, {"usual_pillows": 2}, OPERATOR, world.now)
     world.at(asha, "07:30")
     settings = Settings.from_env(
         {

@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service import enrolling
+from service.care import consents
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
@@ -36,6 +36,7 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.enrolling import people, plans
 from service.intake.caregivers import record_caregiver_reply
 from service.intake.checkins import RecordedCheckin, record_checkin
 from service.intake.readings import record_reading
@@ -249,16 +250,16 @@ class World:
 
     def pauses(self, patient: Patient, first: date, last: date | None, cause: PauseCause = PauseCause.AWAY) -> Pause:
         with write_session(self.engine) as session:
-            return enrolling.pause(session, patient, cause, first, last, "", OPERATOR, self.now)
+            return plans.pause(session, patient, cause, first, last, "", OPERATOR, self.now)
 
     def withdraws_consent(self, patient: Patient) -> None:
         with write_session(self.engine) as session:
-            enrolling.record_consent(session, patient, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, self.now)
+            consents.record_consent(session, patient, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, self.now)
 
     def moves(self, patient: Patient, zone: str) -> Patient:
         with write_session(self.engine) as session:
             held = session.get_one(Patient, patient.id)
-            enrolling.change_patient(session, held, {"zone": zone}, OPERATOR, self.now)
+            people.change_patient(session, held, {"zone": zone}, OPERATOR, self.now)
             return held
 
     # --- the end ----------------------------------------------------------------------

@@ -12,30 +12,54 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.domain.vocabulary import ConsentKind
+from service.domain import fields
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.store import audit, outbox
-from service.store.tables import Consent, Patient
+from service.store.tables import Caregiver, Consent, Contact, Patient
 
 WITHDRAWN = "consent_withdrawn"
+ENDED_BY_OWNER = "ended by the person"
 # Without these nothing may go to the person. What was meant for a phone of theirs may still go as a text.
 STOPS_EVERYTHING = frozenset({ConsentKind.MESSAGES, ConsentKind.CAREGIVER})
+# Whose own agreement it is: the caregiver's where one is named, else the patient's.
+ONES_OWN = frozenset({ConsentKind.MESSAGES, ConsentKind.WEBPUSH})
 
 
-def write(
+def record_consent(
     session: Session,
     patient: Patient,
-    caregiver_id: uuid.UUID | None,
     kind: ConsentKind,
     given: bool,
     how: str,
     actor: audit.Actor,
     now: datetime,
+    caregiver: Caregiver | None = None,
 ) -> Consent:
-    """Write one record with its audit line; a withdrawal cancels what is queued to that person."""
+    """Record that consent was given, refused or withdrawn, and how.
+
+    Without a caregiver, MESSAGES and WEBPUSH are the patient's own. With one, they are
+    the caregiver's agreement for themselves, and the other kinds are what the patient
+    allows this caregiver. A withdrawal cancels what is queued, in this transaction;
+    that of WEBPUSH ends the person's phone as a contact, and what is queued to it goes
+    to the next one. Raises Refused.
+    """
+    if kind not in ONES_OWN and caregiver is None:
+        raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
+    if caregiver is not None and caregiver.patient_id != patient.id:
+        raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
+    caregiver_id = caregiver.id if caregiver else None
     consent = Consent(
-        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, caregiver_id=caregiver_id, kind=kind,
-        given=given, how=how, recorded_by=str(actor), at=_after_the_last(session, patient.id, caregiver_id, kind, now),
-    )  # fmt: skip
+        id=uuid.uuid4(),
+        clinic_id=patient.clinic_id,
+        patient_id=patient.id,
+        caregiver_id=caregiver_id,
+        kind=kind,
+        given=given,
+        how=fields.text("how", how, longest=200),
+        recorded_by=str(actor),
+        at=_after_the_last(session, patient.id, caregiver_id, kind, now),
+    )
     session.add(consent)
     session.flush()
     if not given and kind in STOPS_EVERYTHING:
@@ -48,6 +72,8 @@ def write(
         clinic_id=patient.clinic_id,
         detail={"kind": kind.value, "caregiver": str(caregiver_id) if caregiver_id else None},
     )  # fmt: skip
+    if kind is ConsentKind.WEBPUSH and not given:
+        _end_phones(session, caregiver or patient, actor, now)
     return consent
 
 
@@ -59,3 +85,12 @@ def _after_the_last(
         select(func.max(Consent.at)).where(Consent.patient_id == patient_id, Consent.kind == kind, same_person)
     )
     return now if last is None else max(now, last + timedelta(microseconds=1))
+
+
+def _end_phones(session: Session, person: Patient | Caregiver, actor: audit.Actor, now: datetime) -> None:
+    whose = Contact.patient_id if isinstance(person, Patient) else Contact.caregiver_id
+    phones = select(Contact).where(whose == person.id, Contact.channel == Channel.WEBPUSH)
+    for phone in session.scalars(phones.where(Contact.state == ContactState.OK)):
+        phone.state, phone.broken_reason = ContactState.BROKEN, ENDED_BY_OWNER
+        audit.write_line(session, actor, "contact.end", ("contact", phone.id), now, clinic_id=phone.clinic_id)
+    session.flush()

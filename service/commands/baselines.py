@@ -11,12 +11,12 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling
 from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.commands.plans import DATE
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind
+from service.enrolling import baselines
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Limits, Reference, Staff
@@ -59,7 +59,7 @@ def set_reference(
     with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
-        added = enrolling.set_reference(
+        added = baselines.set_reference(
             session, held, diastolic, mean, systolic, from_date, to_date, OPERATOR, opening.clock_of(read).now(),
             decided_by=_clinician(session, owner, email),
         )  # fmt: skip
@@ -99,7 +99,7 @@ def set_limits(clinic: str | None, named: str, upper: float | None, lower: float
     with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
-        added = enrolling.set_limits(
+        added = baselines.set_limits(
             session, held, upper, lower, OPERATOR, opening.clock_of(read).now(),
             decided_by=_clinician(session, owner, email),
         )  # fmt: skip

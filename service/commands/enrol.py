@@ -10,12 +10,12 @@ from typing import Any
 import click
 from sqlalchemy import select
 
-from service import enrolling
 from service.clock import SystemClock
 from service.commands import opening
 from service.domain.readings import UNITS_OF_WEIGHT, to_kg
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
+from service.enrolling import clinics, people
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Patient, Plan
@@ -95,9 +95,9 @@ def clinic() -> None:
 @STEPS
 def add_clinic(review_weekday: str, steps: tuple[dict[str, Any], ...], **given: Any) -> None:
     """Add a clinic."""
-    new = enrolling.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday), steps=list(steps) or None)
+    new = clinics.NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday), steps=list(steps) or None)
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
-        added = enrolling.enrol_clinic(session, new, OPERATOR, SystemClock().now())
+        added = clinics.enrol_clinic(session, new, OPERATOR, SystemClock().now())
         opening.say(clinic=added.id)
 
 
@@ -121,7 +121,7 @@ def change_clinic(clinic: str | None, review_weekday: str | None, **given: Any) 
     read = opening.settings()
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.clinic_of(session, clinic)
-        enrolling.change_clinic(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        clinics.change_clinic(session, held, changes, OPERATOR, opening.clock_of(read).now())
         opening.say(clinic=held.id, changed=" ".join(sorted(changes)))
 
 
@@ -162,13 +162,13 @@ def add_patient(
 ) -> None:
     """Enrol a patient. Nothing is sent before a consent is recorded and a plan is set."""
     kg = None if dry_weight is None else round(to_kg(dry_weight, weight_unit), 3)
-    new = enrolling.NewPatient(**given, dry_weight_kg=kg, weight_unit=weight_unit)
+    new = people.NewPatient(**given, dry_weight_kg=kg, weight_unit=weight_unit)
     now = SystemClock().now()
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
-        added = enrolling.enrol_patient(session, opening.clinic_of(session, clinic), new, OPERATOR, now)
+        added = people.enrol_patient(session, opening.clinic_of(session, clinic), new, OPERATOR, now)
         for channel, address in ((Channel.TEXT, telephone), (Channel.EMAIL, email)):
             if address:
-                enrolling.add_contact(session, added, enrolling.NewContact(channel, address), OPERATOR, now)
+                people.add_contact(session, added, people.NewContact(channel, address), OPERATOR, now)
         opening.say(patient=added.id)
 
 
@@ -189,7 +189,7 @@ def change_patient(clinic: str | None, named: str, dry_weight: float | None, **g
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         if dry_weight is not None:
             changes["dry_weight_kg"] = round(to_kg(dry_weight, changes.get("weight_unit", held.weight_unit)), 3)
-        enrolling.change_patient(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        people.change_patient(session, held, changes, OPERATOR, opening.clock_of(read).now())
         opening.say(patient=held.id, changed=" ".join(sorted(changes)))
 
 
@@ -229,4 +229,4 @@ def end_patient(clinic: str | None, named: str) -> None:
     """The patient is no longer looked after here; what was recorded stays."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        enrolling.end_patient(session, held, OPERATOR, SystemClock().now())
+        people.end_patient(session, held, OPERATOR, SystemClock().now())

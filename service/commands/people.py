@@ -9,11 +9,12 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling
+from service.care import consents
 from service.commands import opening
 from service.commands.enrol import CLINIC
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind
+from service.enrolling import people
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
@@ -41,8 +42,8 @@ def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) 
     now = opening.clock_of(read).now()
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = enrolling.add_caregiver(session, held, enrolling.NewCaregiver(**given), OPERATOR, now)
-        enrolling.add_contact(session, added, enrolling.NewContact(Channel.TEXT, telephone), OPERATOR, now)
+        added = people.add_caregiver(session, held, people.NewCaregiver(**given), OPERATOR, now)
+        people.add_contact(session, added, people.NewContact(Channel.TEXT, telephone), OPERATOR, now)
         opening.say(caregiver=added.id)
 
 
@@ -67,7 +68,7 @@ def end_caregiver(caregiver_id: uuid.UUID) -> None:
         held = session.get(Caregiver, caregiver_id)
         if held is None:
             raise Refused("caregiver", str(caregiver_id), "the id of a caregiver")
-        enrolling.end_caregiver(session, held, OPERATOR, opening.clock_of(read).now())
+        people.end_caregiver(session, held, OPERATOR, opening.clock_of(read).now())
 
 
 @click.group("contact")
@@ -87,8 +88,8 @@ def add_contact(clinic: str | None, named: str, caregiver_id: uuid.UUID | None, 
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         owner = _caregiver_of(session, held, caregiver_id) or held
-        new = enrolling.NewContact(Channel(channel), address)
-        added = enrolling.add_contact(session, owner, new, OPERATOR, opening.clock_of(read).now())
+        new = people.NewContact(Channel(channel), address)
+        added = people.add_contact(session, owner, new, OPERATOR, opening.clock_of(read).now())
         opening.say(contact=added.id)
 
 
@@ -119,7 +120,7 @@ def change_contact(contact_id: uuid.UUID, address: str) -> None:
         held = session.get(Contact, contact_id)
         if held is None:
             raise Refused("contact", str(contact_id), "the id of a contact")
-        enrolling.mend_contact(session, held, address, OPERATOR, opening.clock_of(read).now())
+        people.mend_contact(session, held, address, OPERATOR, opening.clock_of(read).now())
 
 
 @click.group("consent")
@@ -141,7 +142,7 @@ def record(clinic: str | None, named: str, kind: str, caregiver_id: uuid.UUID | 
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         about = _caregiver_of(session, held, caregiver_id)
         now = opening.clock_of(read).now()
-        recorded = enrolling.record_consent(session, held, ConsentKind(kind), given, how, OPERATOR, now, about)
+        recorded = consents.record_consent(session, held, ConsentKind(kind), given, how, OPERATOR, now, about)
         opening.say(consent=recorded.id)
 
 

@@ -10,13 +10,13 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling
 from service.clock import SystemClock
 from service.commands import opening
 from service.commands.enrol import CLINIC, STEPS, WEEKDAYS, LocalTime, steps_in_words
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
+from service.enrolling import plans
 from service.links import Links, Purpose
 from service.reports import yearsheet
 from service.store.audit import OPERATOR
@@ -50,7 +50,7 @@ def set_plan(
 ) -> None:
     """Set or replace a patient's plan, from its next opening on. Without --step it takes the clinic's own steps."""
     days = sum(1 << WEEKDAYS.index(day) for day in set(weekdays or WEEKDAYS))
-    new = enrolling.NewPlan(**given, weekdays=days, steps=list(steps) or None)
+    new = plans.NewPlan(**given, weekdays=days, steps=list(steps) or None)
     read = opening.settings()
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
@@ -75,7 +75,7 @@ def override_steps(
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         now = _plan_of(session, held, named)
-        new = enrolling.NewPlan(
+        new = plans.NewPlan(
             now.opens, now.due, now.closes, now.weekdays, now.wants_reading, now.wants_checkin,
             None if as_clinic else list(steps) or now.steps,
             None if as_clinic else now.silent_days if silent_days is None else silent_days,
@@ -126,8 +126,8 @@ def feed(clinic: str | None, named: str) -> None:
     click.echo(f"{links.address(Purpose.CALENDAR, ahead.patient_id, None, until)}.ics")
 
 
-def _set(session: Session, held: Patient, new: enrolling.NewPlan, now: datetime) -> None:
-    added = enrolling.set_plan(session, held, new, OPERATOR, now)
+def _set(session: Session, held: Patient, new: plans.NewPlan, now: datetime) -> None:
+    added = plans.set_plan(session, held, new, OPERATOR, now)
     opening.say(plan=added.id, next_window=f"{added.next_date} {added.opens:%H:%M} {held.zone}")
 
 
@@ -168,7 +168,7 @@ def add(clinic: str | None, named: str, cause: str, first: datetime, last: datet
     """Excuse the windows of these dates, both included."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = enrolling.pause(
+        added = plans.pause(
             session, held, PauseCause(cause), first.date(), last.date() if last else None, note, OPERATOR,
             SystemClock().now(),
         )  # fmt: skip
@@ -184,4 +184,4 @@ def end(pause_id: uuid.UUID, last_day: datetime) -> None:
         held = session.get(Pause, pause_id)
         if held is None:
             raise Refused("pause", str(pause_id), "the id of a pause")
-        enrolling.end_pause(session, held, last_day.date(), OPERATOR, SystemClock().now())
+        plans.end_pause(session, held, last_day.date(), OPERATOR, SystemClock().now())

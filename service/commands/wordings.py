@@ -7,12 +7,12 @@ import sys
 import click
 from sqlalchemy.orm import Session
 
-from service import enrolling
 from service.commands import opening
 from service.config import Settings
 from service.domain.messages import Length
 from service.domain.vocabulary import MessageKind
 from service.domain.wordings import Preview
+from service.enrolling import wordings
 from service.links import sample_links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
@@ -39,7 +39,7 @@ def list_wordings(clinic: str | None, language: str | None) -> None:
     """Every kind in every language: whose words, how long at most, and the words."""
     read = opening.settings()
     with opening.database(read) as engine, read_session(engine) as session:
-        for one in enrolling.list_wordings(session, opening.clinic_of(session, clinic), _links(read)):
+        for one in wordings.list_wordings(session, opening.clinic_of(session, clinic), _links(read)):
             if language in {None, one.language}:
                 whose = "own" if one.own else "built-in"
                 longest = "cannot be sent" if one.preview is None else _length(one.preview.longest)
@@ -59,7 +59,7 @@ def set_wording(clinic: str | None, language: str, kind: str, text: str) -> None
     with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
         now = opening.clock_of(read).now()
-        waited = enrolling.set_wording(session, owner, language, kind, given, OPERATOR, now)
+        waited = wordings.set_wording(session, owner, language, kind, given, OPERATOR, now)
         opening.say(wording=f"{language} {kind}", sent_now=waited)
         _show(_preview(session, clinic, language, kind, given, read))
 
@@ -73,7 +73,7 @@ def reset_wording(clinic: str | None, language: str, kind: str) -> None:
     read = opening.settings()
     with opening.database(read) as engine, write_session(engine) as session:
         owner = opening.clinic_of(session, clinic)
-        waited = enrolling.reset_wording(session, owner, language, kind, OPERATOR, opening.clock_of(read).now())
+        waited = wordings.reset_wording(session, owner, language, kind, OPERATOR, opening.clock_of(read).now())
         opening.say(wording=f"{language} {kind}", sent_now=waited)
 
 
@@ -87,7 +87,7 @@ def preview(clinic: str | None, language: str, kind: str, text: str | None) -> N
     read = opening.settings()
     with opening.database(read) as engine, read_session(engine) as session:
         if text is None:
-            found = enrolling.find_wording(session, opening.clinic_of(session, clinic), language, kind, _links(read))
+            found = wordings.find_wording(session, opening.clinic_of(session, clinic), language, kind, _links(read))
             given = found.body if found.own else None
         else:
             given = _given(text)
@@ -97,7 +97,7 @@ def preview(clinic: str | None, language: str, kind: str, text: str | None) -> N
 def _preview(
     session: Session, clinic: str | None, language: str, kind: str, body: str | None, read: Settings
 ) -> Preview:
-    return enrolling.preview_wording(opening.clinic_of(session, clinic), language, kind, body, _links(read))
+    return wordings.preview_wording(opening.clinic_of(session, clinic), language, kind, body, _links(read))
 
 
 def _show(shown: Preview) -> None:
@@ -116,5 +116,5 @@ def _given(text: str) -> str:
     return sys.stdin.read() if text == STANDARD_INPUT else text
 
 
-def _links(read: Settings) -> enrolling.SampleLinks:
+def _links(read: Settings) -> wordings.SampleLinks:
     return sample_links(read.base_url)

@@ -12,15 +12,20 @@ import phonenumbers
 from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.orm import Session
 
+from service.care import contacts
+from service.care.consents import record_consent
 from service.domain import fields, localtime
 from service.domain.plan import PlanRule, next_opening
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ContactState, PatientState
-from service.enrolling.planning import owed_since
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.enrolling.plans import owed_since
 from service.store import audit, outbox, panel
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
 from service.words.language import checked_language
+
+CAREGIVER_ENDED = "caregiver_ended"
+HOW_ENDED = "no longer a caregiver"
 
 
 @dataclass(frozen=True)
@@ -124,6 +129,27 @@ def add_caregiver(
         detail={"patient": str(patient.id)},
     )  # fmt: skip
     return caregiver
+
+
+def end_caregiver(session: Session, caregiver: Caregiver, actor: audit.Actor, now: datetime) -> None:
+    """Nothing more is sent to the caregiver, and their links open nothing; what they said stays.
+
+    What is queued to them is cancelled with the reason `caregiver_ended`, and every
+    consent that stands is withdrawn on record. One who has ended stays as they are.
+    """
+    if not caregiver.active:
+        return
+    caregiver.active = False
+    session.flush()
+    outbox.cancel_for_person(session, CAREGIVER_ENDED, now, caregiver_id=caregiver.id)
+    patient = session.get_one(Patient, caregiver.patient_id)
+    for kind in ConsentKind:
+        if contacts.has_consent(session, patient.id, kind, caregiver.id):
+            record_consent(session, patient, kind, False, HOW_ENDED, actor, now, caregiver)
+    audit.write_line(
+        session, actor, "caregiver.end", ("caregiver", caregiver.id), now, clinic_id=caregiver.clinic_id,
+        detail={"patient": str(patient.id)},
+    )  # fmt: skip
 
 
 def add_contact(

@@ -18,9 +18,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.care import contacts
+from service.care.consents import record_consent
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Channel, ConsentKind, ContactState, PatientState
-from service.enrolling.consenting import record_consent
 from service.enrolling.people import put_first
 from service.store import audit
 from service.store.tables import Caregiver, Contact, Patient

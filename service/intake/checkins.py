@@ -8,9 +8,9 @@ stays on record. Few statements, none through the ORM: this is the busiest write
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import structlog
@@ -18,12 +18,13 @@ from sqlalchemy import Connection, Engine, Row, and_, bindparam, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
-from service.domain import diary
+from service.care.tasks import raise_task
+from service.domain import diary, spoken
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
-from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign
-from service.intake import safety, whom
+from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign, Source, TaskKind
+from service.intake import patients
 from service.store import audit, panel
 from service.store.audit import Actor
 from service.store.guarded import guarded
@@ -101,9 +102,9 @@ def record_checkin(
             windows.checkin_arrived(session, standing.id, clinic_id, day, now)
     panel.mark_stale(where, [standing.id], now)
     if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
-        said = safety.Said(row["id"], clinic_id, standing.id, day, new.source, added)
+        said = NewSigns(row["id"], clinic_id, standing.id, day, new.source, added)
         with objects(where) as session:
-            safety.raise_task_for(session, said, standing.emergency_number, now)
+            raise_task_for(session, said, standing.emergency_number, now)
     return _told(standing, IntakeOutcome.RECORDED, row["id"], day, answers, remarks)
 
 
@@ -200,12 +201,12 @@ _BY_REF = _STANDING.where(Patient.clinic_ref == bindparam("patient"))
 def _standing(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
     day = new.local_date
     if day is None:
-        day = local_date(now, zone(whom.find(where, clinic_id, new.patient).zone))
-    known = whom.as_id(new.patient)
+        day = local_date(now, zone(patients.find_patient(where, clinic_id, new.patient).zone))
+    known = patients.id_of(new.patient)
     asked = {"clinic": clinic_id, "day": day, "patient": known or new.patient}
     found = rows(where).execute(_BY_REF if known is None else _BY_ID, asked).first()
     if found is None:
-        whom.refuse(new.patient)
+        patients.refuse_patient(new.patient)
     return found, diary.checked_day(day, local_date(now, zone(found.zone)))
 
 
@@ -296,3 +297,51 @@ def _or_refused(
             return take(session, one)
     except Refused as refusal:
         return refusal
+
+
+SIGNS: Mapping[SafetySign, str] = {
+    SafetySign.BREATHLESS_AT_REST: "breathless at rest",
+    SafetySign.CHEST_PAIN: "chest pain or pressure",
+    SafetySign.FAINTING: "fainting",
+    SafetySign.PINK_SPUTUM: "pink or foamy sputum",
+    SafetySign.NEW_CONFUSION: "new confusion",
+}
+ANSWERED_BY_US = (Source.PAGE, Source.TEXT)  # the person themselves saw our answer
+COPIED = (Source.API, Source.FILE)  # may tell of days long past
+NEWS = timedelta(days=2)
+
+
+@dataclass(frozen=True, slots=True)
+class NewSigns:
+    """A check-in with signs that the day's earlier one did not have."""
+
+    checkin_id: uuid.UUID
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    day: date
+    source: Source
+    signs: tuple[SafetySign, ...]
+
+
+def raise_task_for(session: Session, said: NewSigns, emergency_number: str, now: datetime) -> None:
+    """Raise the task. A sign copied from an old notebook is for the review, not for somebody's evening."""
+    if said.source in COPIED and said.day < now.date() - NEWS:
+        return
+    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in said.signs])
+    sentence = f"Check-in of {spoken.day(said.day)}: {told}."
+    if said.source in ANSWERED_BY_US:
+        sentence += f" They were told at once to call {emergency_number}."
+    raise_task(
+        session,
+        said.clinic_id,
+        said.patient_id,
+        TaskKind.SAFETY_ANSWER,
+        f"{sentence} Call them.",
+        {
+            "checkin": str(said.checkin_id),
+            "signs": [sign.value for sign in said.signs],
+            "local_date": said.day.isoformat(),
+        },
+        f"safety:{said.checkin_id}",
+        now,
+    )

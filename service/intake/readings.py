@@ -31,8 +31,8 @@ from service.domain.localtime import local_date, zone
 from service.domain.readings import CheckedReading, NewReading
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
-from service.intake import whom
-from service.intake.whom import Whom
+from service.intake import patients
+from service.intake.patients import FoundPatient
 from service.store import audit, panel
 from service.store.guarded import guarded, guarded_each
 from service.store.quarantine import quarantine
@@ -161,21 +161,23 @@ def _place(
     session: Session, clinic_id: uuid.UUID, new: Sequence[NewReading], results: list[Result | None], now: datetime
 ) -> list[_Placed]:
     """Those that can be true and whose patient is there; a refusal goes into `results`."""
-    people = whom.find_many(session, clinic_id, {one.patient for one in new})
+    people = patients.find_patients(session, clinic_id, {one.patient for one in new})
     placed = []
     for at, one in enumerate(new):
         try:
             checked = readings.checked(one, now)
             who = people.get(one.patient)
             if who is None:
-                whom.refuse(one.patient)
+                patients.refuse_patient(one.patient)
             placed.append(_Placed(at, one, checked, row_of(clinic_id, who, one, checked, now)))
         except Refused as refusal:
             results[at] = refusal
     return placed
 
 
-def row_of(clinic_id: uuid.UUID, who: Whom, new: NewReading, checked: CheckedReading, now: datetime) -> dict[str, Any]:
+def row_of(
+    clinic_id: uuid.UUID, who: FoundPatient, new: NewReading, checked: CheckedReading, now: datetime
+) -> dict[str, Any]:
     """The row to write."""
     return {
         "id": uuid.uuid4(),

@@ -24,9 +24,10 @@ import structlog
 from psycopg.types.json import Jsonb
 from sqlalchemy import Engine, delete, event, insert, select, text
 
-from service import delivery, enrolling
+from service import delivery
 from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
+from service.enrolling import clinics
 from service.store import migrate, outbox
 from service.store.audit import OPERATOR
 from service.store.outbox import NewMessage
@@ -244,9 +245,9 @@ def _queue(engine: Engine, people: Sequence[dict[str, Any]]) -> datetime:
 def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
     """Patients of one clinic with a telephone each, who have agreed. Returns their contacts."""
     with write_session(engine) as session:
-        clinic = enrolling.enrol_clinic(
+        clinic = clinics.enrol_clinic(
             session,
-            enrolling.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor"),
+            clinics.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor"),
             OPERATOR,
             LONG_AGO,
         )

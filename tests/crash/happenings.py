@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 from sqlalchemy import Engine, select, update
 
-from service import enrolling
+from service.care import consents
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
 from service.domain.vocabulary import (
@@ -22,6 +22,7 @@ from service.domain.vocabulary import (
     PauseCause,
     SafetySign,
 )
+from service.enrolling import people, plans
 from service.intake.caregivers import record_caregiver_reply
 from service.intake.checkins import record_checkin
 from service.intake.readings import record_reading
@@ -128,7 +129,7 @@ class Happenings(RuleBasedStateMachine):
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             ben = session.get(tables.Caregiver, person.caregiver_id) if what.startswith("ben") else None
-            enrolling.record_consent(session, patient, kind, given, "told", OPERATOR, home.now, caregiver=ben)
+            consents.record_consent(session, patient, kind, given, "told", OPERATOR, home.now, caregiver=ben)
         if what == "ben":
             home.ben_agreed = given
         elif what == "ben allowed":
@@ -148,7 +149,7 @@ class Happenings(RuleBasedStateMachine):
         last = None if lasts is None else first + lasts * DAY
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            held = enrolling.pause(session, patient, cause, first, last, "", OPERATOR, self.home.now)
+            held = plans.pause(session, patient, cause, first, last, "", OPERATOR, self.home.now)
         person.pauses.append(Pause(first, last or date.max, cause, self.home.now, held.id))
 
     @precondition(lambda self: any(pause.id for person in self.home.people for pause in person.pauses))
@@ -159,7 +160,7 @@ class Happenings(RuleBasedStateMachine):
         last = person.day(self.home.now) + after * DAY
         with write_session(self.engine) as session:
             held = session.get_one(tables.Pause, pause.id)
-            enrolling.end_pause(session, held, last, OPERATOR, self.home.now)
+            plans.end_pause(session, held, last, OPERATOR, self.home.now)
         if last < pause.first:
             person.pauses.remove(pause)
         else:
@@ -171,7 +172,7 @@ class Happenings(RuleBasedStateMachine):
         person = self.home.people[who]
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            enrolling.change_patient(session, patient, {"zone": zone}, OPERATOR, self.home.now)
+            people.change_patient(session, patient, {"zone": zone}, OPERATOR, self.home.now)
         person.plans_anew(self.home.now, zone=zone)
 
     @rule(who=WHO, plan=st.sampled_from(PLANS), down=DOWN)
@@ -180,7 +181,7 @@ class Happenings(RuleBasedStateMachine):
         person = self.home.people[who]
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            enrolling.set_plan(session, patient, enrolling.NewPlan(**vars(plan)), OPERATOR, self.home.now)
+            plans.set_plan(session, patient, plans.NewPlan(**vars(plan)), OPERATOR, self.home.now)
         person.plans_anew(self.home.now, plan=plan)
 
     # --- helpers ---

@@ -7,9 +7,10 @@ from datetime import date, time, timedelta
 import pytest
 from sqlalchemy import select
 
-from service import enrolling, prompting
+from service import prompting
 from service.domain.localtime import local_date, zone
 from service.domain.vocabulary import ActorKind, MessageKind, Pace, PauseCause, TaskKind
+from service.enrolling import plans
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
@@ -104,7 +105,7 @@ def test_a_hospital_stay_told_by_text_ends_with_closer_follow_up_that_ends_too(w
     with write_session(world.engine) as session:
         stay = session.scalars(select(Pause)).one()
         last = local_date(world.now, zone(asha.zone))
-        enrolling.end_pause(session, stay, last, OPERATOR, world.now)
+        plans.end_pause(session, stay, last, OPERATOR, world.now)
     world.at(asha, "07:45")  # halfway to half past eight
     world.phone(asha).expects(prompt(), reminder())
     assert pace_today(world, asha) is Pace.BACK_FROM_HOSPITAL
@@ -174,8 +175,8 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
         world.reading(asha)
     with write_session(world.engine) as session:
         held, rule = session.get_one(Patient, asha.id), found.rule
-        enrolling.set_plan(
-            session, held, enrolling.NewPlan(rule.opens, rule.due, rule.closes), Actor(ActorKind.STAFF), world.now
+        plans.set_plan(
+            session, held, plans.NewPlan(rule.opens, rule.due, rule.closes), Actor(ActorKind.STAFF), world.now
         )
     assert proposed() is None
     world.at(asha, "09:14")

@@ -6,8 +6,8 @@ from datetime import date, datetime, time, timedelta
 
 import pytest
 
-from service import enrolling
 from service.domain.vocabulary import WindowState
+from service.enrolling import plans
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan
@@ -26,7 +26,7 @@ def sets_plan(world: World, patient: Patient, opens: str = "07:00", due: str = "
     times = (time.fromisoformat(wall) for wall in (opens, due, closes))
     with write_session(world.engine) as session:
         held = session.get_one(Patient, patient.id)
-        enrolling.set_plan(session, held, enrolling.NewPlan(*times), OPERATOR, world.now)
+        plans.set_plan(session, held, plans.NewPlan(*times), OPERATOR, world.now)
 
 
 def next_date(world: World, patient: Patient) -> date:

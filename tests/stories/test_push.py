@@ -14,7 +14,7 @@ from py_vapid import Vapid02
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service import enrolling
+from service.care import consents
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR
@@ -171,7 +171,7 @@ def test_nothing_goes_to_a_phone_of_somebody_who_has_stopped_all_messages(
     else:
         with write_session(house.engine) as session:
             asha = session.get_one(Patient, house.asha.id)
-            enrolling.record_consent(
+            consents.record_consent(
                 session, asha, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, house.world.now
             )
     house.world.advance(days=2)

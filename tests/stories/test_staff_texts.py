@@ -10,7 +10,7 @@ from sqlalchemy import select
 from service.care import contacts
 from service.care.tasks import raise_task
 from service.domain.vocabulary import ActorKind, ContactState, MessageKind, MessageState, Role, TaskKind, TaskState
-from service.intake.texts_staff import BY_TEXT
+from service.intake.texts.staff import BY_TEXT
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, InboundText, Message, Patient, Staff, Task
 from tests.world import Expected, World, digest, notice, nudge, prompt, reminder

@@ -20,8 +20,8 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
-from service.intake.texts import take_text
-from service.intake.texts_replies import TextOutcome
+from service.intake.texts.receiving import take_text
+from service.intake.texts.replies import TextOutcome
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,

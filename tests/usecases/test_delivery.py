@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select, update
 
-from service import delivery, enrolling
+from service import delivery
 from service.delivery import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
+from service.enrolling import people
 from service.store import outbox
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
@@ -234,7 +235,7 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
-        enrolling.end_patient(session, session.get_one(Patient, post.patient.id), OPERATOR, NOON)
+        people.end_patient(session, session.get_one(Patient, post.patient.id), OPERATOR, NOON)
     post.deliver()
     assert post.gateway.messages() == []
     assert post.message(sent).reason == "patient_ended"

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service import enrolling
+from service.care import consents
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, PatientState, PauseCause
+from service.enrolling import baselines, clinics, people, plans
 from service.store import outbox
 from service.store.audit import OPERATOR
 from service.store.outbox import NewMessage
@@ -20,21 +21,21 @@ from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Base, Clinic, Limits, Message, Patient, Plan, Reference
 
 NOW = datetime(2026, 3, 1, 8, tzinfo=UTC)  # Sunday evening in Auckland (UTC+13)
-CLINIC = enrolling.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor")
-PLAN = enrolling.NewPlan(time(7), time(8, 30), time(10))
+CLINIC = clinics.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor")
+PLAN = plans.NewPlan(time(7), time(8, 30), time(10))
 
 
 @pytest.fixture
 def clinic(engine: Engine) -> Clinic:
     with write_session(engine) as session:
-        return enrolling.enrol_clinic(session, CLINIC, OPERATOR, NOW)
+        return clinics.enrol_clinic(session, CLINIC, OPERATOR, NOW)
 
 
 @pytest.fixture
 def patient(engine: Engine, clinic: Clinic) -> Patient:
     with write_session(engine) as session:
-        new = enrolling.NewPatient("F-1", "Asha Invented", "Pacific/Auckland")
-        return enrolling.enrol_patient(session, clinic, new, OPERATOR, NOW)
+        new = people.NewPatient("F-1", "Asha Invented", "Pacific/Auckland")
+        return people.enrol_patient(session, clinic, new, OPERATOR, NOW)
 
 
 @contextmanager
@@ -77,14 +78,14 @@ def test_a_setting_that_cannot_be_used_is_refused_by_name(
 ) -> None:
     before = everything(engine)
     with refusing(setting), write_session(engine) as session:
-        enrolling.change_clinic(session, session.get_one(Clinic, clinic.id), {setting: value}, OPERATOR, NOW)
+        clinics.change_clinic(session, session.get_one(Clinic, clinic.id), {setting: value}, OPERATOR, NOW)
     assert everything(engine) == before
 
 
 def test_a_change_is_on_the_record_by_its_field_and_not_its_value(engine: Engine, clinic: Clinic) -> None:
     with write_session(engine) as session:
         held = session.get_one(Clinic, clinic.id)
-        enrolling.change_clinic(session, held, {"contact_line": "+64 9 999 0199"}, OPERATOR, NOW)
+        clinics.change_clinic(session, held, {"contact_line": "+64 9 999 0199"}, OPERATOR, NOW)
     with read_session(engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.action == "clinic.change")).one()
     assert line.detail == {"fields": ["contact_line"]}
@@ -113,7 +114,7 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
 ) -> None:
     given: dict[str, Any] = {"clinic_ref": "F-2", "name": "Noa Invented", "zone": "UTC", particular: value}
     with refusing(particular), write_session(engine) as session:
-        enrolling.enrol_patient(session, clinic, enrolling.NewPatient(**given), OPERATOR, NOW)
+        people.enrol_patient(session, clinic, people.NewPatient(**given), OPERATOR, NOW)
     with read_session(engine) as session:
         assert session.scalars(select(Patient.id)).all() == [patient.id]
 
@@ -130,22 +131,22 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
 )
 def test_telephone_numbers_are_kept_in_one_form(engine: Engine, patient: Patient, given: str, kept: str) -> None:
     with write_session(engine) as session:
-        contact = enrolling.add_contact(session, patient, enrolling.NewContact(Channel.TEXT, given), OPERATOR, NOW)
+        contact = people.add_contact(session, patient, people.NewContact(Channel.TEXT, given), OPERATOR, NOW)
     assert contact.address == kept
 
 
 @pytest.mark.parametrize("given", ["07700 900123", "+44", "+1234567890123456", "soon", ""])
 def test_a_number_without_its_country_or_too_long_is_refused(engine: Engine, patient: Patient, given: str) -> None:
     with refusing("address"), write_session(engine) as session:
-        enrolling.add_contact(session, patient, enrolling.NewContact(Channel.TEXT, given), OPERATOR, NOW)
+        people.add_contact(session, patient, people.NewContact(Channel.TEXT, given), OPERATOR, NOW)
 
 
 def test_a_mended_contact_is_tried_again(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
-        new = enrolling.NewContact(Channel.TEXT, "+447700900123")
-        contact = enrolling.add_contact(session, patient, new, OPERATOR, NOW)
+        new = people.NewContact(Channel.TEXT, "+447700900123")
+        contact = people.add_contact(session, patient, new, OPERATOR, NOW)
         contact.state, contact.broken_reason = type(contact.state)("broken"), "unknown number"
-        enrolling.mend_contact(session, contact, "+44 7700 900124", OPERATOR, NOW)
+        people.mend_contact(session, contact, "+44 7700 900124", OPERATOR, NOW)
     assert (contact.address, contact.state.value, contact.broken_reason) == ("+447700900124", "ok", None)
 
 
@@ -159,17 +160,17 @@ def plan_of(engine: Engine, patient: Patient) -> Plan:
 
 def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
-        enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
+        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
     plan = plan_of(engine, patient)
     # Auckland keeps daylight time, UTC+13, until 5 April 2026.
     assert (plan.next_date, plan.next_open_at) == (date(2026, 3, 2), datetime(2026, 3, 1, 18, tzinfo=UTC))
 
 
 def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: Engine, patient: Patient) -> None:
-    tuesdays = enrolling.NewPlan(time(20), time(21), time(22), weekdays=0b0000010, wants_checkin=False)
+    tuesdays = plans.NewPlan(time(20), time(21), time(22), weekdays=0b0000010, wants_checkin=False)
     with write_session(engine) as session:
-        enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
-        enrolling.set_plan(session, patient, tuesdays, OPERATOR, NOW)
+        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
+        plans.set_plan(session, patient, tuesdays, OPERATOR, NOW)
     plan = plan_of(engine, patient)
     assert (plan.next_date, plan.next_open_at) == (date(2026, 3, 3), datetime(2026, 3, 3, 7, tzinfo=UTC))
     assert not plan.wants_checkin
@@ -177,10 +178,8 @@ def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: En
 
 def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
-        enrolling.set_plan(session, patient, PLAN, OPERATOR, NOW)
-        enrolling.change_patient(
-            session, session.get_one(Patient, patient.id), {"zone": "Europe/Madrid"}, OPERATOR, NOW
-        )
+        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
+        people.change_patient(session, session.get_one(Patient, patient.id), {"zone": "Europe/Madrid"}, OPERATOR, NOW)
     # It is 09:00 on Sunday there (UTC+1): the next seven o'clock is Monday's.
     assert plan_of(engine, patient).next_open_at == datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -188,14 +187,12 @@ def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, pati
 def test_who_has_ended_is_sent_nothing_and_planned_nothing(engine: Engine, clinic: Clinic, patient: Patient) -> None:
     with write_session(engine) as session:
         held = session.get_one(Patient, patient.id)
-        enrolling.set_plan(session, held, PLAN, OPERATOR, NOW)
-        contact = enrolling.add_contact(
-            session, held, enrolling.NewContact(Channel.TEXT, "+447700900123"), OPERATOR, NOW
-        )
+        plans.set_plan(session, held, PLAN, OPERATOR, NOW)
+        contact = people.add_contact(session, held, people.NewContact(Channel.TEXT, "+447700900123"), OPERATOR, NOW)
         outbox.enqueue(session, _prompt(clinic, contact.id, patient_id=held.id), NOW)
-        enrolling.end_patient(session, held, OPERATOR, NOW)
+        people.end_patient(session, held, OPERATOR, NOW)
         with refusing("patient"):
-            enrolling.set_plan(session, held, PLAN, OPERATOR, NOW)
+            plans.set_plan(session, held, PLAN, OPERATOR, NOW)
     with read_session(engine) as session:
         message = session.scalars(select(Message)).one()
         assert session.get_one(Patient, patient.id).state is PatientState.ENDED
@@ -226,16 +223,16 @@ def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
     engine: Engine, clinic: Clinic, patient: Patient, kind: ConsentKind, about_caregiver: bool, cancelled: set[str]
 ) -> None:
     with write_session(engine) as session:
-        carer = enrolling.add_caregiver(session, patient, enrolling.NewCaregiver("Ben"), OPERATOR, NOW)
+        carer = people.add_caregiver(session, patient, people.NewCaregiver("Ben"), OPERATOR, NOW)
         for owner, number, whose in (
             (patient, "+447700900123", {"patient_id": patient.id}),
             (carer, "+447700900124", {"caregiver_id": carer.id, "patient_id": None}),
         ):
-            contact = enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, number), OPERATOR, NOW)
+            contact = people.add_contact(session, owner, people.NewContact(Channel.TEXT, number), OPERATOR, NOW)
             outbox.enqueue(session, _prompt(clinic, contact.id, **whose), NOW)
         about = carer if about_caregiver else None
-        enrolling.record_consent(session, patient, kind, True, "form", OPERATOR, NOW, about)
-        enrolling.record_consent(session, patient, kind, False, "by telephone", OPERATOR, NOW, about)
+        consents.record_consent(session, patient, kind, True, "form", OPERATOR, NOW, about)
+        consents.record_consent(session, patient, kind, False, "by telephone", OPERATOR, NOW, about)
     with read_session(engine) as session:
         gone = session.scalars(select(Message).where(Message.state == MessageState.CANCELLED)).all()
         actions = session.scalars(select(AuditLine.action).where(AuditLine.action.like("consent.%"))).all()
@@ -248,12 +245,12 @@ def test_what_a_patient_allows_names_one_of_their_own_caregivers(
     engine: Engine, clinic: Clinic, patient: Patient
 ) -> None:
     with write_session(engine) as session:
-        other = enrolling.enrol_patient(session, clinic, enrolling.NewPatient("F-2", "Noa", "UTC"), OPERATOR, NOW)
-        carer = enrolling.add_caregiver(session, other, enrolling.NewCaregiver("Kim"), OPERATOR, NOW)
+        other = people.enrol_patient(session, clinic, people.NewPatient("F-2", "Noa", "UTC"), OPERATOR, NOW)
+        carer = people.add_caregiver(session, other, people.NewCaregiver("Kim"), OPERATOR, NOW)
         with refusing("caregiver"):
-            enrolling.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW)
+            consents.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW)
         with refusing("caregiver"):
-            enrolling.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW, carer)
+            consents.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW, carer)
 
 
 # --- pauses, references, limits -------------------------------------------------------------
@@ -272,18 +269,18 @@ def test_a_pause_that_cannot_be_meant_is_refused(
     engine: Engine, patient: Patient, first: date, last: date | None, field: str
 ) -> None:
     with refusing(field), write_session(engine) as session:
-        enrolling.pause(session, patient, PauseCause.AWAY, first, last, "", OPERATOR, NOW)
+        plans.pause(session, patient, PauseCause.AWAY, first, last, "", OPERATOR, NOW)
 
 
 def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
         first = date(2026, 3, 5)
-        kept = enrolling.pause(session, patient, PauseCause.IN_HOSPITAL, first, None, "", OPERATOR, NOW)
-        enrolling.end_pause(session, kept, date(2026, 3, 9), OPERATOR, NOW)
-        never = enrolling.pause(session, patient, PauseCause.AWAY, date(2026, 4, 1), None, "", OPERATOR, NOW)
-        enrolling.end_pause(session, never, date(2026, 3, 31), OPERATOR, NOW)
+        kept = plans.pause(session, patient, PauseCause.IN_HOSPITAL, first, None, "", OPERATOR, NOW)
+        plans.end_pause(session, kept, date(2026, 3, 9), OPERATOR, NOW)
+        never = plans.pause(session, patient, PauseCause.AWAY, date(2026, 4, 1), None, "", OPERATOR, NOW)
+        plans.end_pause(session, never, date(2026, 3, 31), OPERATOR, NOW)
         with refusing("pause"):
-            enrolling.end_pause(session, never, date(2026, 4, 2), OPERATOR, NOW)
+            plans.end_pause(session, never, date(2026, 4, 2), OPERATOR, NOW)
     assert (kept.to_date, kept.cancelled_at) == (date(2026, 3, 9), None)
     assert never.cancelled_at == NOW
 
@@ -291,10 +288,10 @@ def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, pat
 def test_the_newest_reference_and_limits_stand_beside_the_earlier_ones(engine: Engine, patient: Patient) -> None:
     fortnight = (date(2026, 2, 1), date(2026, 2, 14))
     with write_session(engine) as session:
-        enrolling.set_reference(session, patient, 20.0, None, None, None, None, OPERATOR, NOW)
-        enrolling.set_reference(session, patient, 18.0, 25.0, 39.0, *fortnight, OPERATOR, NOW + timedelta(days=1))
-        enrolling.set_limits(session, patient, 25.0, None, OPERATOR, NOW)
-        enrolling.set_limits(session, patient, 24.0, 8.0, OPERATOR, NOW + timedelta(days=1))
+        baselines.set_reference(session, patient, 20.0, None, None, None, None, OPERATOR, NOW)
+        baselines.set_reference(session, patient, 18.0, 25.0, 39.0, *fortnight, OPERATOR, NOW + timedelta(days=1))
+        baselines.set_limits(session, patient, 25.0, None, OPERATOR, NOW)
+        baselines.set_limits(session, patient, 24.0, 8.0, OPERATOR, NOW + timedelta(days=1))
     with read_session(engine) as session:
         references = session.scalars(select(Reference.pa_diastolic).order_by(Reference.set_at)).all()
         limits = session.execute(select(Limits.upper, Limits.lower).order_by(Limits.set_at)).all()
@@ -319,12 +316,12 @@ def test_a_reference_that_cannot_be_true_is_refused(
     engine: Engine, patient: Patient, values: tuple[Any, ...], field: str
 ) -> None:
     with refusing(field), write_session(engine) as session:
-        enrolling.set_reference(session, patient, *values, OPERATOR, NOW)
+        baselines.set_reference(session, patient, *values, OPERATOR, NOW)
 
 
 def test_limits_in_the_wrong_order_are_refused(engine: Engine, patient: Patient) -> None:
     with refusing("lower"), write_session(engine) as session:
-        enrolling.set_limits(session, patient, 10.0, 20.0, OPERATOR, NOW)
+        baselines.set_limits(session, patient, 10.0, 20.0, OPERATOR, NOW)
 
 
 def test_a_clinic_begins_without_any_goal_of_the_services_own(engine: Engine, patient: Patient) -> None:

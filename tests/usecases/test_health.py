@@ -16,7 +16,7 @@ from sqlalchemy import Engine, delete, update
 from service.care.tasks import raise_task
 from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
-from service.enrolling import NewPlan, set_plan
+from service.enrolling.plans import NewPlan, set_plan
 from service.health import checks, metrics
 from service.store import heartbeats, leases
 from service.store.audit import OPERATOR

@@ -15,8 +15,8 @@ from service.care.contacts import has_consent
 from service.commands import operate
 from service.delivery import aside
 from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
-from service.intake import texts, texts_patient
-from service.intake.texts import take_text
+from service.intake.texts import patients, receiving
+from service.intake.texts.receiving import take_text
 from service.store import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, HeardAside, InboundText, Message, ParkedRow, Task
@@ -38,7 +38,7 @@ def poisoned(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
     def fail(*_: object) -> None:
         raise POISON
 
-    monkeypatch.setattr(texts_patient, "take", fail)
+    monkeypatch.setattr(patients, "take", fail)
     return monkeypatch
 
 
@@ -127,7 +127,7 @@ def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, mon
             return has_consent(session, post.patient.id, ConsentKind.MESSAGES)
 
     with monkeypatch.context() as broken:
-        broken.setattr(texts, "_start", lambda *_: 1 / 0)
+        broken.setattr(receiving, "_start", lambda *_: 1 / 0)
         post.gateway.reply(PATIENT_PHONE, "START")
         assert post.listen(take_text).parked == 1
     post.clock.advance(timedelta(minutes=1))
@@ -141,7 +141,7 @@ def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, mon
     with write_session(post.engine) as session:
         post.consent(session, ConsentKind.MESSAGES, True)
     with monkeypatch.context() as broken:
-        broken.setattr(texts, "_stop", lambda *_: 1 / 0)
+        broken.setattr(receiving, "_stop", lambda *_: 1 / 0)
         post.gateway.reply(PATIENT_PHONE, "STOP")
         assert post.listen(take_text).parked == 1
     assert agrees()

@@ -11,13 +11,13 @@ from flask.testing import FlaskClient
 from icalendar import Calendar
 from sqlalchemy import Engine, delete
 
-from service import enrolling
 from service.app import create_app
 from service.clock import FixedClock
 from service.commands.plans import plan
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
+from service.enrolling import people, plans
 from service.links import Links, Purpose
 from service.store.audit import OPERATOR
 from service.store.session import write_session
@@ -73,7 +73,7 @@ def test_a_patient_who_is_unknown_or_without_a_plan_is_said_so(fernmoor: Fernmoo
 def test_the_printed_address_opens_a_calendar(fernmoor: Fernmoor, client: FlaskClient) -> None:
     patient = fernmoor.patient()
     with write_session(fernmoor.engine) as session:
-        enrolling.pause(session, patient, PauseCause.AWAY, date(2026, 3, 4), date(2026, 3, 5), "", OPERATOR, START)
+        plans.pause(session, patient, PauseCause.AWAY, date(2026, 3, 4), date(2026, 3, 5), "", OPERATOR, START)
     address = run("feed", patient.clinic_ref)
     assert address.startswith("http://127.0.0.1:8000/cal/")
     answer = client.get(address.strip().removeprefix("http://127.0.0.1:8000"))
@@ -98,5 +98,5 @@ def test_an_address_that_is_not_ours_or_is_over_opens_nothing(fernmoor: Fernmoor
     assert client.get("/cal/nonsense.ics").status_code == 404
     assert client.get(f"/cal/{good}.ics").status_code == 200
     with write_session(fernmoor.engine) as session:
-        enrolling.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, START)
+        people.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, START)
     assert client.get(f"/cal/{good}.ics").status_code == 410

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, event, update
 
-from service import enrolling, prompting, watching
+from service import prompting, watching
 from service.domain.steps import DEFAULT, Reason, StepRule, as_json
 from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
+from service.enrolling import clinics, people, plans
 from service.store import quarantine
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
@@ -112,7 +113,7 @@ def test_a_plan_that_wants_only_what_is_there_asks_nothing(fernmoor: Fernmoor) -
 def test_a_date_inside_a_pause_opens_excused_and_asks_nothing(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     with write_session(fernmoor.engine) as session:
-        enrolling.pause(session, patient, PauseCause.AWAY, MONDAY, MONDAY, "", OPERATOR, START)
+        plans.pause(session, patient, PauseCause.AWAY, MONDAY, MONDAY, "", OPERATOR, START)
     tick(fernmoor.engine, SEVEN + 4 * HOUR)
     (window,) = fernmoor.rows(Window)
     assert window.state is WindowState.EXCUSED
@@ -149,7 +150,7 @@ def test_a_worker_that_wakes_between_due_and_closing_sends_one_message_not_two(f
 def test_pending_prompt_and_reminder_that_fall_due_together_are_one_message(fernmoor: Fernmoor) -> None:
     with write_session(fernmoor.engine) as session:
         later = [StepRule(StepKind.PROMPT, "opens", 10), *DEFAULT[1:]]
-        enrolling.change_clinic(
+        clinics.change_clinic(
             session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": as_json(later)}, OPERATOR, START
         )
     fernmoor.patient()
@@ -164,7 +165,7 @@ def test_steps_are_frozen_when_the_window_opens(fernmoor: Fernmoor) -> None:
     tick(fernmoor.engine, SEVEN)
     with write_session(fernmoor.engine) as session:
         only_task = as_json([StepRule(StepKind.TASK, "closes", 0)])
-        enrolling.change_clinic(
+        clinics.change_clinic(
             session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": only_task}, OPERATOR, SEVEN
         )
     tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
@@ -263,7 +264,7 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
     fernmoor.caregiver(patient)
     tick(fernmoor.engine, SEVEN)
     with write_session(fernmoor.engine) as session:
-        enrolling.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, SEVEN + HOUR)
+        people.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, SEVEN + HOUR)
     for after in (1.5, 3, 24):
         tick(fernmoor.engine, SEVEN + after * HOUR)
     assert messages(fernmoor) == [("prompt", "cancelled")]
@@ -365,7 +366,7 @@ def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoo
     fernmoor.caregiver(first)
     one = day(SEVEN)
     with write_session(fernmoor.engine) as session:
-        enrolling.end_patient(session, session.get_one(Patient, first.id), OPERATOR, SEVEN + 4 * HOUR)
+        people.end_patient(session, session.get_one(Patient, first.id), OPERATOR, SEVEN + 4 * HOUR)
     fernmoor.now = SEVEN + 5 * HOUR
     for _ in range(3):
         fernmoor.caregiver(fernmoor.patient())

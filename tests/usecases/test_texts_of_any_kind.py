@@ -15,11 +15,12 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service import enrolling, prompting, watching
+from service import prompting, watching
 from service.care import contacts
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Role
-from service.intake.texts import take_text
-from service.intake.texts_replies import TextOutcome
+from service.enrolling import people, plans
+from service.intake.texts.receiving import take_text
+from service.intake.texts.replies import TextOutcome
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Base, Contact, Message, Staff
@@ -57,11 +58,11 @@ def post(engine: Engine, tmp_path: Path) -> Post:
             )  # fmt: skip
             session.add(nurse)
             session.flush()
-            enrolling.add_contact(session, nurse, enrolling.NewContact(Channel.TEXT, number), OPERATOR, now)
+            people.add_contact(session, nurse, people.NewContact(Channel.TEXT, number), OPERATOR, now)
         for owner in (post.patient, post.caregiver):
-            enrolling.add_contact(session, owner, enrolling.NewContact(Channel.TEXT, SHARED), OPERATOR, now)
-        rule = enrolling.NewPlan(*(time(hour) for hour in (7, 9, 11)))
-        enrolling.set_plan(session, post.patient, rule, OPERATOR, now)
+            people.add_contact(session, owner, people.NewContact(Channel.TEXT, SHARED), OPERATOR, now)
+        rule = plans.NewPlan(*(time(hour) for hour in (7, 9, 11)))
+        plans.set_plan(session, post.patient, rule, OPERATOR, now)
     post.clock.set(datetime(2026, 11, 26, 7, 0, tzinfo=UTC))
     prompting.open_windows(engine, post.clock.now())
     post.deliver()

@@ -9,11 +9,12 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import Engine, update
 
-from service import enrolling, prompting, watching
+from service import prompting, watching
 from service.care import pauses
 from service.care.windows import checkin_arrived, reading_arrived, resettle
 from service.domain import adherence
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
+from service.enrolling import plans
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
@@ -177,7 +178,7 @@ def test_a_pause_told_afterwards_excuses_and_its_end_takes_that_back(fernmoor: F
     assert told(fernmoor) == []
     assert {w.state for w in fernmoor.rows(Window)} == {WindowState.EXCUSED}
     with write_session(fernmoor.engine) as session:
-        enrolling.end_pause(session, session.get_one(Pause, held.id), MONDAY, OPERATOR, SEVEN + 3 * DAY - HOUR)
+        plans.end_pause(session, session.get_one(Pause, held.id), MONDAY, OPERATOR, SEVEN + 3 * DAY - HOUR)
     assert told(fernmoor) == [(1, 2, 2, "no_reply", False)]
 
 

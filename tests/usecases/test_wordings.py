@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select, update
 
-from service import enrolling
 from service.domain import messages
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskState
+from service.enrolling import clinics, people, wordings
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, MessageEvent, MessageTemplate, Patient, Task
@@ -21,7 +21,7 @@ from service.words.language import codes
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
 K = MessageKind
-LINKS = enrolling.SampleLinks("https://x.example/c/" + "y" * 50, "https://x.example/g/" + "y" * 50, "https://x.example")
+LINKS = wordings.SampleLinks("https://x.example/c/" + "y" * 50, "https://x.example/g/" + "y" * 50, "https://x.example")
 PETRA = Actor(ActorKind.STAFF, uuid.UUID(int=7))
 
 
@@ -33,18 +33,18 @@ def post(engine: Engine, tmp_path: Path) -> Post:
 def put(post: Post, body: str, kind: str = "prompt", language: str = "en", clinic: Clinic | None = None) -> int:
     with write_session(post.engine) as session:
         held = session.get_one(Clinic, (clinic or post.clinic).id)
-        return enrolling.set_wording(session, held, language, kind, body, PETRA, post.clock.now())
+        return wordings.set_wording(session, held, language, kind, body, PETRA, post.clock.now())
 
 
 def take_back(post: Post, kind: str = "prompt", language: str = "en") -> int:
     with write_session(post.engine) as session:
         held = session.get_one(Clinic, post.clinic.id)
-        return enrolling.reset_wording(session, held, language, kind, PETRA, post.clock.now())
+        return wordings.reset_wording(session, held, language, kind, PETRA, post.clock.now())
 
 
-def find(post: Post, kind: str = "prompt", language: str = "en") -> enrolling.Wording:
+def find(post: Post, kind: str = "prompt", language: str = "en") -> wordings.Wording:
     with read_session(post.engine) as session:
-        return enrolling.find_wording(session, session.get_one(Clinic, post.clinic.id), language, kind, LINKS)
+        return wordings.find_wording(session, session.get_one(Clinic, post.clinic.id), language, kind, LINKS)
 
 
 def audited(post: Post) -> list[AuditLine]:
@@ -72,7 +72,7 @@ def tasks(post: Post) -> list[Task]:
 def test_every_kind_is_listed_in_every_language_a_patient_may_have(post: Post) -> None:
     put(post, "{sender}: hello {link} STOP ends these.")
     with read_session(post.engine) as session:
-        listed = enrolling.list_wordings(session, session.get_one(Clinic, post.clinic.id), LINKS)
+        listed = wordings.list_wordings(session, session.get_one(Clinic, post.clinic.id), LINKS)
     assert [(one.language, one.kind) for one in listed] == [(lang, kind) for lang in codes() for kind in K]
     assert {(one.language, one.kind) for one in listed if one.own} == {("en", K.PROMPT)}
     assert all(one.preview is not None and one.preview.longest.segments == 1 for one in listed)
@@ -143,7 +143,7 @@ def test_what_cannot_be_sent_is_refused_and_leaves_no_trace(
         put(post, body, kind, language)
     assert refused.value.field == field
     with read_session(post.engine) as session, pytest.raises(Refused) as refused:
-        enrolling.preview_wording(session.get_one(Clinic, post.clinic.id), language, kind, body, LINKS)
+        wordings.preview_wording(session.get_one(Clinic, post.clinic.id), language, kind, body, LINKS)
     assert refused.value.field == field
     assert audited(post) == []
     with read_session(post.engine) as session:
@@ -151,9 +151,9 @@ def test_what_cannot_be_sent_is_refused_and_leaves_no_trace(
 
 
 def test_another_clinics_wordings_are_neither_seen_nor_sent_nor_changed(post: Post) -> None:
-    new = enrolling.NewClinic("Otter Clinic", "Europe/London", "112", "+44 7700 900199", "Otter")
+    new = clinics.NewClinic("Otter Clinic", "Europe/London", "112", "+44 7700 900199", "Otter")
     with write_session(post.engine) as session:
-        other = enrolling.enrol_clinic(session, new, OPERATOR, NOON)
+        other = clinics.enrol_clinic(session, new, OPERATOR, NOON)
     put(post, "{sender}: of the other {link}", clinic=other)
     assert not find(post).own
     take_back(post)
@@ -224,7 +224,7 @@ def test_only_what_waited_for_this_wording_is_sent_again(post: Post) -> None:
     assert [task.state for task in tasks(post)] == [TaskState.OPEN]
     with write_session(post.engine) as session:
         held = session.get_one(Patient, post.patient.id)
-        enrolling.end_patient(session, held, OPERATOR, post.clock.now())
+        people.end_patient(session, held, OPERATOR, post.clock.now())
     assert put(post, "{sender}: español {link}", language="es") == 1
     post.deliver()
     assert post.gateway.messages() == []

@@ -12,10 +12,10 @@ from flask.testing import FlaskClient
 from flask_wtf.csrf import generate_csrf
 from sqlalchemy import func, select
 
-from service import enrolling
 from service.accounts import keys, signin
 from service.accounts.signin import NotIn
 from service.domain.vocabulary import ContactState, Role, Scope
+from service.enrolling import people
 from service.store.audit import OPERATOR
 from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
@@ -173,10 +173,10 @@ def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflic
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What PostgreSQL lets happen: both looked, neither saw the other, and the unique index decides."""
-    real = enrolling.enrol_patient
+    real = people.enrol_patient
 
     def late(session: Any, clinic: Any, new: Any, actor: Any, now: Any) -> Patient:
-        twin = real(session, clinic, enrolling.NewPatient("F-8", "X", "UTC"), actor, now)
+        twin = real(session, clinic, people.NewPatient("F-8", "X", "UTC"), actor, now)
         twin.clinic_ref = new.clinic_ref
         session.flush()
         return twin

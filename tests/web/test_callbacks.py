@@ -13,7 +13,7 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from service.domain.vocabulary import Channel, MessageKind, MessageState
-from service.intake.texts import take_text
+from service.intake.texts.receiving import take_text
 from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import Contact, InboundText, Message, ParkedRow

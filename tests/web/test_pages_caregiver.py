@@ -9,7 +9,7 @@ from urllib.parse import urlsplit
 import pytest
 from sqlalchemy import Engine
 
-from service import enrolling
+from service.care import consents
 from service.domain.vocabulary import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
 from service.store.audit import OPERATOR
 from service.store.session import write_session
@@ -114,7 +114,7 @@ def test_it_closes_when_the_patient_no_longer_agrees(house: House) -> None:
     path = house.nudged()
     with write_session(house.engine) as session:
         asha, ben = session.get_one(Patient, house.asha.id), session.get_one(Caregiver, house.ben.id)
-        enrolling.record_consent(
+        consents.record_consent(
             session, asha, ConsentKind.CAREGIVER, False, "by telephone", OPERATOR, house.world.now, ben
         )
     for answer in (house.client.get(path), house.client.post(path, data={"answer": "spoke"})):

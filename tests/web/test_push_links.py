@@ -16,10 +16,10 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 from werkzeug.test import TestResponse
 
-from service import enrolling
 from service.accounts import keys
 from service.cli import main
 from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
+from service.enrolling import clinics, people
 from service.links import Purpose
 from service.store.audit import OPERATOR
 from service.store.session import write_session
@@ -66,13 +66,13 @@ def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: st
 def other_clinic(house: House) -> tuple[uuid.UUID, Patient, Caregiver]:
     """(clinic, its patient, their caregiver)"""
     with write_session(house.engine) as session:
-        new = enrolling.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
-        clinic: Clinic = enrolling.enrol_clinic(session, new, OPERATOR, house.world.now)
-        patient = enrolling.enrol_patient(
-            session, clinic, enrolling.NewPatient("O-1", "Cleo Invented", "Europe/London"), OPERATOR, house.world.now
+        new = clinics.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
+        clinic: Clinic = clinics.enrol_clinic(session, new, OPERATOR, house.world.now)
+        patient = people.enrol_patient(
+            session, clinic, people.NewPatient("O-1", "Cleo Invented", "Europe/London"), OPERATOR, house.world.now
         )
-        caregiver = enrolling.add_caregiver(
-            session, patient, enrolling.NewCaregiver("Dan Invented"), OPERATOR, house.world.now
+        caregiver = people.add_caregiver(
+            session, patient, people.NewCaregiver("Dan Invented"), OPERATOR, house.world.now
         )
         return clinic.id, patient, caregiver
 
@@ -165,8 +165,8 @@ def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_fir
     assert order == [(0, Channel.TEXT), (1, Channel.WEBPUSH)]
     _, cleo, _ = other_clinic(house)
     with write_session(house.engine) as session:
-        new = enrolling.NewContact(Channel.TEXT, "+447700900009")
-        foreign = enrolling.add_contact(session, session.get_one(Patient, cleo.id), new, OPERATOR, house.world.now)
+        new = people.NewContact(Channel.TEXT, "+447700900009")
+        foreign = people.add_contact(session, session.get_one(Patient, cleo.id), new, OPERATOR, house.world.now)
     for contact_id in (foreign.id, uuid.uuid4()):
         assert client.post(f"{page}/ways/{contact_id}/first", data=form).status_code == 404
     assert client.post(f"/clinic/patients/{uuid.uuid4()}/ways/{text.id}/first", data=form).status_code == 404

@@ -26,7 +26,7 @@ from flask.typing import ResponseReturnValue
 
 from service import delivery
 from service.domain.validation import Refused, is_storable
-from service.intake.texts import take_text
+from service.intake.texts.receiving import take_text
 from service.transports.base import InboundText, Receipt
 from service.transports.textgateway import signature
 from service.web.problems import Problem

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from service import enrolling
 from service.domain.vocabulary import Role, Scope
+from service.enrolling import clinics
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.api import finding
@@ -34,4 +34,4 @@ def change(changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
     with write_session(services().engine) as session:
         clinic = finding.own_clinic(session)
-        return enrolling.change_clinic(session, clinic, changes, caller().actor, services().clock.now())
+        return clinics.change_clinic(session, clinic, changes, caller().actor, services().clock.now())

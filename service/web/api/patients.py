@@ -9,8 +9,8 @@ from flask import Response
 from marshmallow import Schema, fields
 from sqlalchemy import exists, select
 
-from service import enrolling
 from service.domain.vocabulary import PatientState, Scope
+from service.enrolling import people
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Silence
 from service.web.api import finding
@@ -60,10 +60,10 @@ def enrol(new: dict[str, Any]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = enrolling.enrol_patient(
+        patient = people.enrol_patient(
             call.session,
             finding.own_clinic(call.session),
-            enrolling.NewPatient(**new),
+            people.NewPatient(**new),
             caller().actor,
             services().clock.now(),
         )
@@ -87,7 +87,7 @@ def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
     with write_session(services().engine) as session:
         patient = finding.patient(session, patient_id)
-        return enrolling.change_patient(session, patient, changes, caller().actor, services().clock.now())
+        return people.change_patient(session, patient, changes, caller().actor, services().clock.now())
 
 
 @blueprint.route("/patients/<uuid:patient_id>/end", methods=["POST"])
@@ -100,5 +100,5 @@ def end(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         patient = finding.patient(call.session, patient_id)
-        enrolling.end_patient(call.session, patient, caller().actor, services().clock.now())
+        people.end_patient(call.session, patient, caller().actor, services().clock.now())
         return call.answer(PATIENT, patient, 200)

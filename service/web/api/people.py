@@ -9,8 +9,10 @@ from flask import Response
 from marshmallow import Schema
 from sqlalchemy import select
 
-from service import enrolling, links
+from service import links
+from service.care import consents
 from service.domain.vocabulary import Scope
+from service.enrolling import people
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
 from service.web.api import finding
@@ -59,8 +61,8 @@ def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         patient = finding.patient(call.session, patient_id)
-        added = enrolling.add_caregiver(
-            call.session, patient, enrolling.NewCaregiver(**new), caller().actor, services().clock.now()
+        added = people.add_caregiver(
+            call.session, patient, people.NewCaregiver(**new), caller().actor, services().clock.now()
         )
         return call.answer(CAREGIVER, added)
 
@@ -75,7 +77,7 @@ def end_caregiver(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response
         if call.answered:
             return call.answered
         caregiver = finding.own(call.session, Caregiver, caregiver_id)
-        enrolling.end_caregiver(call.session, caregiver, caller().actor, services().clock.now())
+        people.end_caregiver(call.session, caregiver, caller().actor, services().clock.now())
         return call.answer(CAREGIVER, caregiver, 200)
 
 
@@ -126,7 +128,7 @@ def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
     with write_session(services().engine) as session:
         contact = finding.own(session, Contact, contact_id)
-        return enrolling.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
+        return people.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
 
 
 @blueprint.route("/contacts/<uuid:contact_id>/first", methods=["POST"])
@@ -139,7 +141,7 @@ def put_contact_first(_nothing: dict[str, Any], contact_id: uuid.UUID) -> Respon
         if call.answered:
             return call.answered
         contact = finding.own(call.session, Contact, contact_id)
-        enrolling.put_first(call.session, contact, caller().actor, services().clock.now())
+        people.put_first(call.session, contact, caller().actor, services().clock.now())
         return call.answer(CONTACT, contact, 200)
 
 
@@ -180,7 +182,7 @@ def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         caregiver_id = new.get("caregiver_id")
-        recorded = enrolling.record_consent(
+        recorded = consents.record_consent(
             call.session,
             finding.patient(call.session, patient_id),
             new["kind"],
@@ -207,7 +209,7 @@ def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, ne
         if call.answered:
             return call.answered
         owner: Patient | Caregiver = finding.own(call.session, whose, owner_id)
-        added = enrolling.add_contact(
-            call.session, owner, enrolling.NewContact(**new), caller().actor, services().clock.now()
+        added = people.add_contact(
+            call.session, owner, people.NewContact(**new), caller().actor, services().clock.now()
         )
         return call.answer(CONTACT, added)

@@ -8,8 +8,8 @@ from typing import Any
 from flask import Response
 from sqlalchemy import select
 
-from service import enrolling
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
+from service.enrolling import baselines, plans
 from service.store.session import read_session, write_session
 from service.store.tables import Limits, Pause, Plan, Reference
 from service.web.api import finding
@@ -61,7 +61,7 @@ def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
     new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
     with write_session(services().engine) as session:
         patient = finding.patient(session, patient_id)
-        return enrolling.set_plan(session, patient, enrolling.NewPlan(**new), caller().actor, services().clock.now())
+        return plans.set_plan(session, patient, plans.NewPlan(**new), caller().actor, services().clock.now())
 
 
 @blueprint.route("/patients/<uuid:patient_id>/pauses", methods=["GET"])
@@ -83,7 +83,7 @@ def add_pause(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         patient = finding.patient(call.session, patient_id)
-        added = enrolling.pause(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
+        added = plans.pause(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(PAUSE, added)
 
 
@@ -97,7 +97,7 @@ def end_pause(how: dict[str, Any], pause_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         pause = finding.own(call.session, Pause, pause_id)
-        enrolling.end_pause(call.session, pause, how["last_day"], caller().actor, services().clock.now())
+        plans.end_pause(call.session, pause, how["last_day"], caller().actor, services().clock.now())
         return call.answer(PAUSE, pause, 200)
 
 
@@ -120,7 +120,7 @@ def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         patient = finding.patient(call.session, patient_id)
-        added = enrolling.set_reference(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
+        added = baselines.set_reference(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(REFERENCE, added)
 
 
@@ -143,5 +143,5 @@ def set_limits(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         if call.answered:
             return call.answered
         patient = finding.patient(call.session, patient_id)
-        added = enrolling.set_limits(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
+        added = baselines.set_limits(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(LIMITS, added)

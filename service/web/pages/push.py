@@ -21,10 +21,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.exceptions import HTTPException
 
-from service import enrolling
 from service.care import contacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.enrolling import phones
 from service.links import ACCEPTED, Opened, Purpose
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Patient
@@ -113,8 +113,8 @@ def begin(token: str) -> ResponseReturnValue:
         return problems.of_refusals([refused])
     with write_session(services().engine) as session:
         person = _again(session, invited)
-        begun = enrolling.begin_phone(session, person, endpoint, keys, services().clock.now())
-    return {"phone": begun.value}, 201 if begun is enrolling.Begun.NEW else 200
+        begun = phones.begin_phone(session, person, endpoint, keys, services().clock.now())
+    return {"phone": begun.value}, 201 if begun is phones.Begun.NEW else 200
 
 
 @blueprint.post("/<token>/end")
@@ -124,7 +124,7 @@ def end(token: str) -> ResponseReturnValue:
     if not isinstance(invited, Invited):
         return invited
     with write_session(services().engine) as session:
-        enrolling.end_phone(session, _again(session, invited), services().clock.now())
+        phones.end_phone(session, _again(session, invited), services().clock.now())
     return redirect(url_for("push.page", token=token), 303)
 
 
@@ -141,13 +141,13 @@ def renewed() -> ResponseReturnValue:
         # Not called, only looked for: any text will do, and what is not known is not found.
         old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
         with write_session(services().engine) as session:
-            if not enrolling.renew_phone(session, old, endpoint, keys, services().clock.now()):
+            if not phones.renew_phone(session, old, endpoint, keys, services().clock.now()):
                 raise Problem(404, "No such subscription is in use.")
     except Problem as problem:
         return problems.answer(problem.status, problem.detail, problem.errors)
     except Refused as refused:
         return problems.of_refusals([refused])
-    return {"phone": enrolling.Begun.CHANGED.value}
+    return {"phone": phones.Begun.CHANGED.value}
 
 
 # --- helpers ---------------------------------------------------------------------------
@@ -194,7 +194,7 @@ def _load(session: Session, opened: Opened) -> Invited | None:
         if caregiver is None or caregiver.patient_id != patient.id:
             return None
     person = caregiver or patient
-    phone = enrolling.phone_of(session, person)
+    phone = phones.phone_of(session, person)
     agreed = contacts.has_consent(session, patient.id, ConsentKind.WEBPUSH, opened.person_id)
     working = (
         contacts.working_contacts_of_caregivers(session, [person.id])

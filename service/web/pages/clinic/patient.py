@@ -20,7 +20,7 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling, prompting
+from service import prompting
 from service.domain import days as joined_
 from service.domain import pace
 from service.domain.days import Day
@@ -29,6 +29,7 @@ from service.domain.habit import Proposal
 from service.domain.review import amendments
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, Outcome
+from service.enrolling import plans
 from service.reports import charts, exports
 from service.reviewing import adjusting, patient, records, signing
 from service.reviewing.adjusting import NewAdjustment
@@ -308,10 +309,10 @@ def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
             plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
             if patient is None or patient.clinic_id != g.clinic_id or plan is None:
                 abort(404)
-            new = enrolling.NewPlan(
+            new = plans.NewPlan(
                 opens, due, closes, plan.weekdays, plan.wants_reading, plan.wants_checkin, plan.steps, plan.silent_days
             )
-            enrolling.set_plan(session, patient, new, Actor(ActorKind.STAFF, staff.id), services_.clock.now())
+            plans.set_plan(session, patient, new, Actor(ActorKind.STAFF, staff.id), services_.clock.now())
     except Refused as refused:
         flash(f"Not changed: {refused}.", "wrong")
     else:

@@ -16,9 +16,10 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling, links
+from service import links
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
+from service.enrolling import people as enrolling_people
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web.auth import staff_only
@@ -111,7 +112,7 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
         contact = session.get(Contact, contact_id)
         if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
             abort(404)
-        enrolling.put_first(session, contact, labels.acting().actor, services_.clock.now())
+        enrolling_people.put_first(session, contact, labels.acting().actor, services_.clock.now())
     flash("It is tried first from the next message on.", "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
@@ -132,7 +133,7 @@ def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """The caregiver is sent nothing more, and their links open nothing."""
     with write_session(services().engine) as session:
         caregiver = _caregiver(session, patient_id, caregiver_id)
-        enrolling.end_caregiver(session, caregiver, labels.acting().actor, services().clock.now())
+        enrolling_people.end_caregiver(session, caregiver, labels.acting().actor, services().clock.now())
     flash(f"{caregiver.name} is sent nothing more.", "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 

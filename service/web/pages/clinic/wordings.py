@@ -11,11 +11,11 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import enrolling
 from service.domain import messages
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
 from service.domain.wordings import Preview
+from service.enrolling import wordings
 from service.links import sample_links
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
@@ -49,7 +49,7 @@ def page() -> ResponseReturnValue:
     """Every wording in every language, as it would arrive."""
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
-        found = enrolling.list_wordings(session, clinic, _links())
+        found = wordings.list_wordings(session, clinic, _links())
         by = _who(session)
     own_first = sorted(codes(), key=lambda language: language != clinic.language)
     listed = [
@@ -81,7 +81,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
         with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
             actor, now = labels.acting().actor, services().clock.now()
-            waited = enrolling.set_wording(session, clinic, language, kind, typed, actor, now)
+            waited = wordings.set_wording(session, clinic, language, kind, typed, actor, now)
     except Refused as refused:
         return _form(language, kind, typed=typed, refused=refused)
     flash(f"Saved. The next message says so.{_sent(waited)}", "good")
@@ -96,7 +96,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
         with write_session(services().engine) as session:
             clinic = session.get_one(Clinic, g.clinic_id)
             actor, now = labels.acting().actor, services().clock.now()
-            waited = enrolling.reset_wording(session, clinic, language, kind, actor, now)
+            waited = wordings.reset_wording(session, clinic, language, kind, actor, now)
     except Refused:
         abort(404)
     flash(f"The built-in wording is used again.{_sent(waited)}", "good")
@@ -105,7 +105,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
 
 def _tried(language: str, kind: str, typed: str) -> Preview:
     with read_session(services().engine) as session:
-        return enrolling.preview_wording(session.get_one(Clinic, g.clinic_id), language, kind, typed, _links())
+        return wordings.preview_wording(session.get_one(Clinic, g.clinic_id), language, kind, typed, _links())
 
 
 def _form(
@@ -114,7 +114,7 @@ def _form(
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         try:
-            wording = enrolling.find_wording(session, clinic, language, kind, _links())
+            wording = wordings.find_wording(session, clinic, language, kind, _links())
         except Refused:
             abort(404)
         by = _who(session)
@@ -161,5 +161,5 @@ def _sent(waited: int) -> str:
     return f" Messages that had waited for it and now go out: {waited}." if waited else ""
 
 
-def _links() -> enrolling.SampleLinks:
+def _links() -> wordings.SampleLinks:
     return sample_links(services().settings.base_url)

@@ -15,7 +15,7 @@ from service.domain.localtime import local_date, zone
 from service.domain.texting_days import last_day
 from service.domain.vocabulary import CaregiverAnswer, MessageKind, TaskKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
-from service.intake.texts_replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
+from service.intake.texts.replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else

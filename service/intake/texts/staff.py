@@ -26,7 +26,7 @@ from service.domain.vocabulary import (
     TaskKind,
     TaskState,
 )
-from service.intake.texts_replies import GOOD_FOR, TextOutcome
+from service.intake.texts.replies import GOOD_FOR, TextOutcome
 from service.store import audit, outbox
 from service.store.tables import Clinic, Contact, Staff, Task
 

@@ -17,32 +17,34 @@ from service.store.session import Where, rows
 from service.store.slices import slices
 from service.store.tables import Patient
 
-Name = uuid.UUID | str
+PatientName = uuid.UUID | str
 
 
 @dataclass(frozen=True, slots=True)
-class Whom:
+class FoundPatient:
     """A patient whose data may be taken in."""
 
     id: uuid.UUID
     zone: str
 
 
-def find(where: Where, clinic_id: uuid.UUID, patient: Name) -> Whom:
+def find_patient(where: Where, clinic_id: uuid.UUID, patient: PatientName) -> FoundPatient:
     """The patient of that name in this clinic. Raises Refused("patient", …)."""
     if not _is_sound(patient):
-        refuse(patient)
-    known = as_id(patient)
+        refuse_patient(patient)
+    known = id_of(patient)
     is_it = Patient.clinic_ref == patient if known is None else Patient.id == known
     row = rows(where).execute(_patients(clinic_id).where(is_it)).first()
     if row is None:
-        refuse(patient)
-    return Whom(row.id, row.zone)
+        refuse_patient(patient)
+    return FoundPatient(row.id, row.zone)
 
 
-def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]) -> dict[Name, Whom]:
+def find_patients(
+    session: Session, clinic_id: uuid.UUID, patients: Collection[PatientName]
+) -> dict[PatientName, FoundPatient]:
     """Those of these patients that can be found, by the name they were asked for."""
-    ids = {name: known for name in patients if (known := as_id(name)) is not None}
+    ids = {name: known for name in patients if (known := id_of(name)) is not None}
     names = [name for name in patients if _is_sound(name)]
     found_rows: list[Row[uuid.UUID, str, str]] = []
     for some in slices(names):
@@ -54,22 +56,22 @@ def find_many(session: Session, clinic_id: uuid.UUID, patients: Collection[Name]
                 )
             )
         ).all()
-    by_id = {row.id: Whom(row.id, row.zone) for row in found_rows}
+    by_id = {row.id: FoundPatient(row.id, row.zone) for row in found_rows}
     by_ref = {row.clinic_ref: by_id[row.id] for row in found_rows}
-    found: dict[Name, Whom] = {}
+    found: dict[PatientName, FoundPatient] = {}
     for name in names:
-        whom = by_id.get(ids[name]) if name in ids else by_ref.get(str(name))
-        if whom is not None:
-            found[name] = whom
+        patient = by_id.get(ids[name]) if name in ids else by_ref.get(str(name))
+        if patient is not None:
+            found[name] = patient
     return found
 
 
-def refuse(patient: Name) -> NoReturn:
+def refuse_patient(patient: PatientName) -> NoReturn:
     """Say that there is nobody of that name here; whether there is elsewhere is nobody's business."""
     raise Refused("patient", str(patient), "the id or the clinic's reference of a patient who is being monitored")
 
 
-def as_id(patient: Name) -> uuid.UUID | None:
+def id_of(patient: PatientName) -> uuid.UUID | None:
     """The id, when that is how the patient was named."""
     if isinstance(patient, uuid.UUID):
         return patient
@@ -79,7 +81,7 @@ def as_id(patient: Name) -> uuid.UUID | None:
     return None
 
 
-def _is_sound(patient: Name) -> bool:
+def _is_sound(patient: PatientName) -> bool:
     # No database has such text, and PostgreSQL cannot even look for it.
     return isinstance(patient, uuid.UUID) or is_storable(patient)
 

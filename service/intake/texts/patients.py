@@ -24,7 +24,7 @@ from service.domain.localtime import local_date, zone
 from service.domain.readings import to_kg
 from service.domain.vocabulary import MessageKind, PatientState, SafetySign, Source
 from service.intake.checkins import record_checkin
-from service.intake.texts_replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
+from service.intake.texts.replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Checkin, Conversation, Window
 
 PASSED = "passed:"

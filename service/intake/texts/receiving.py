@@ -2,7 +2,7 @@
 
 Promises that a message is taken in once however often the gateway tells of it, that
 an unknown number changes nothing, that a sign of an emergency is answered at once
-with the number to call and a task for staff, and that every reply is lock-screen
+with the number to call and a task for members, and that every reply is lock-screen
 safe and goes only to somebody who has just written.
 """
 
@@ -15,14 +15,15 @@ from datetime import datetime
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.care import consents, contacts
+from service.care import contacts
+from service.care.consents import record_consent
 from service.domain import texting
 from service.domain.texting import Keyword
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
-from service.intake import texts_caregiver, texts_patient, texts_staff
-from service.intake.texts_replies import Said, Speaker, TextOutcome, send
-from service.intake.texts_staff import StaffSpeaker
+from service.intake.texts import caregivers, patients, staff
+from service.intake.texts.replies import Said, Speaker, TextOutcome, send
+from service.intake.texts.staff import StaffSpeaker
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 from service.store.upsert import insert_new
 
@@ -48,13 +49,13 @@ def take_text(
         return TextOutcome.REPEATED
     said = Said(gateway_ref, storable(body), now if said_at is None else min(said_at, now), now)
     address = _e164(from_address)
-    speakers, staff = _speakers(session, address), texts_staff.speakers(session, address)
+    speakers, members = _speakers(session, address), staff.speakers(session, address)
     outcome, contact_id = TextOutcome.UNKNOWN, None
     if speakers:
         speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
-        outcome, contact_id = _heard(session, said, speakers, speaker, staff), speaker.contact.id
-    elif staff:
-        outcome, one = texts_staff.take(session, gateway_ref, staff, texting.keyword(said.body), now)
+        outcome, contact_id = _heard(session, said, speakers, speaker, members), speaker.contact.id
+    elif members:
+        outcome, one = staff.take(session, gateway_ref, members, texting.keyword(said.body), now)
         contact_id = one.contact.id
     session.execute(
         update(InboundText)
@@ -66,43 +67,46 @@ def take_text(
 
 
 def _heard(
-    session: Session, said: Said, speakers: list[Speaker], speaker: Speaker, staff: list[StaffSpeaker]
+    session: Session, said: Said, speakers: list[Speaker], speaker: Speaker, members: list[StaffSpeaker]
 ) -> TextOutcome:
     word = texting.keyword(said.body)
     if word is Keyword.STOP:
-        return _stop(session, said.ref, speakers, staff, said.now)
+        return _stop(session, said.ref, speakers, members, said.now)
     if word is Keyword.START:
-        return _start(session, said, speakers, staff)
+        return _start(session, said, speakers, members)
     if word is Keyword.HELP:
         send(session, speaker, MessageKind.HELP, said.ref, said.now)
         return TextOutcome.HELPED
     if speaker.caregiver is not None:
-        return texts_caregiver.take(session, said, speaker, speaker.caregiver)
-    return texts_patient.take(session, said, speaker)
+        return caregivers.take(session, said, speaker, speaker.caregiver)
+    return patients.take(session, said, speaker)
 
 
-def _stop(session: Session, ref: str, speakers: list[Speaker], staff: list[StaffSpeaker], now: datetime) -> TextOutcome:
+def _stop(
+    session: Session, ref: str, speakers: list[Speaker], members: list[StaffSpeaker], now: datetime
+) -> TextOutcome:
     """Everybody at this number is sent nothing more; one confirmation goes there, and a second STOP gets none."""
-    ended = texts_staff.stop(session, ref, staff, now)
+    ended = staff.stop(session, ref, members, now)
     agreed = [one for one in speakers if _agrees(session, one)]
     for one in agreed:
-        consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, False, "text STOP", one.actor, now)
+        record_consent(session, one.patient, ConsentKind.MESSAGES, False, "text STOP", one.actor, now, one.caregiver)
     if agreed:
         send(session, agreed[0], MessageKind.STOPPED, ref, now)
     elif ended:
-        texts_staff.answer(session, ended[0], MessageKind.STOPPED, ref, now)
+        staff.answer(session, ended[0], MessageKind.STOPPED, ref, now)
     return TextOutcome.STOPPED
 
 
-def _start(session: Session, said: Said, speakers: list[Speaker], staff: list[StaffSpeaker]) -> TextOutcome:
+def _start(session: Session, said: Said, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
     """Messages begin again for everybody at this number. A START of the past undoes no withdrawal since then."""
     if not said.is_news:
         return TextOutcome.PASSED
-    texts_staff.start(session, staff, said.now)
+    staff.start(session, members, said.now)
     for one in speakers:
         if not _agrees(session, one):
-            how = "text START"
-            consents.write(session, one.patient, one.caregiver_id, ConsentKind.MESSAGES, True, how, one.actor, said.now)
+            record_consent(
+                session, one.patient, ConsentKind.MESSAGES, True, "text START", one.actor, said.now, one.caregiver
+            )
     send(session, speakers[0], MessageKind.STARTED, said.ref, said.now)
     return TextOutcome.STARTED
 

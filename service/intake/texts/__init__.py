@@ -1,0 +1,1 @@
+"""Text messages from patients, caregivers and staff: who writes, what they mean, what is answered."""

@@ -168,7 +168,7 @@ def test_a_sign_counts_even_when_it_cannot_be_written_down(
     def broken(*_args: object, **_options: object) -> None:
         raise OSError("database or disk is full")
 
-    monkeypatch.setattr("service.intake.record_checkin", broken)
+    monkeypatch.setattr("service.web.pages.phone.record_checkin", broken)
     answer = house.client.post(house.link(house.asha), data={"safety_signs": "fainting", "weight": "82"})
     page = answer.get_data(as_text=True)
     assert answer.status_code == 503

@@ -15,7 +15,7 @@ from werkzeug.wrappers import Response
 from service.domain.validation import Refused
 from service.web import problems
 from service.web.api import accounts, checkins, clinic, patients, people, plans, readings, review, watching, wordings
-from service.web.api.fields import ProblemDetails
+from service.web.api.base import ProblemDetails
 from service.web.problems import Problem
 
 MODULES = (clinic, patients, people, plans, readings, checkins, watching, review, accounts, wordings)

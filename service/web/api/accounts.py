@@ -6,23 +6,55 @@ import uuid
 from typing import Any
 
 from flask import Response
-from marshmallow import Schema
+from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 
 from service.accounts import keys
 from service.accounts import staff as accounts
+from service.domain import vocabulary
 from service.domain.vocabulary import Role
 from service.store.session import read_session
 from service.store.tables import ApiKey, Staff
-from service.web.api import finding
-from service.web.api.fields import Page, listing
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, instant, listing, paged, text, word
 from service.web.api.guards import caller, for_staff, once
-from service.web.api.paging import paged
-from service.web.api.resource import Blueprint
-from service.web.api.watchschemas import KeyIn, KeyOut, NewKeyOut, StaffIn, StaffOut
 from service.web.services import services
 
 blueprint = Blueprint("api_accounts", __name__, url_prefix="/api/v1", description="Staff accounts and keys")
+
+
+class StaffIn(Schema):
+    email = text(254)
+    name = text(120)
+    role = word(vocabulary.Role, required=True)
+    password = text(200, load_only=True)
+
+
+class StaffOut(Schema):
+    id = fields.UUID()
+    email = fields.String()
+    name = fields.String()
+    role = word(vocabulary.Role)
+    active = fields.Boolean()
+
+
+class KeyIn(Schema):
+    name = text(80)
+    scopes = fields.List(word(vocabulary.Scope), required=True, validate=validate.Length(1, len(vocabulary.Scope)))
+
+
+class KeyOut(Schema):
+    id = fields.UUID()
+    name = fields.String()
+    scopes = fields.List(fields.String())
+    created_at = instant()
+    revoked_at = instant(allow_none=True)
+
+
+class NewKeyOut(KeyOut):
+    secret = fields.String()
+
+
 STAFF, KEY, NEW_KEY = StaffOut(), KeyOut(), NewKeyOut()
 
 
@@ -61,7 +93,7 @@ def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        staff = finding.own(call.session, Staff, staff_id)
+        staff = base.own(call.session, Staff, staff_id)
         accounts.close_account(call.session, staff, caller().actor, services().clock.now())
         return call.answer(STAFF, staff, 200)
 
@@ -100,6 +132,6 @@ def revoke_key(_nothing: dict[str, Any], key_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        key = finding.own(call.session, ApiKey, key_id)
+        key = base.own(call.session, ApiKey, key_id)
         keys.revoke_key(call.session, key, caller().actor, services().clock.now())
         return call.answer(KEY, key, 200)

@@ -6,9 +6,11 @@ import uuid
 from typing import Any
 
 from flask import Response, g
+from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.domain import vocabulary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, PatientState, Scope, Source
@@ -17,17 +19,65 @@ from service.links import Purpose
 from service.store.audit import Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
-from service.web.api.fields import listing
+from service.web.api.base import Blueprint, instant, listing, of_dates, text, word
 from service.web.api.guards import caller, needs, once
-from service.web.api.intakeschemas import CheckinIn, CheckinOut, RecordedCheckinOut
-from service.web.api.paging import of_dates
 from service.web.api.readings import Dates
-from service.web.api.resource import Blueprint
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint("api_checkins", __name__, url_prefix="/api/v1", description="Check-ins")
+
+
+class CheckinIn(Schema):
+    """`patient` with a key; `token` (from the link in the message) without one."""
+
+    patient = text(40, required=False)
+    token = text(200, required=False)
+    local_date = fields.Date(allow_none=True)
+    breathlessness = fields.Integer(strict=True, allow_none=True)
+    extra_pillows = fields.Integer(strict=True, allow_none=True)
+    woke_breathless = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
+    swelling = word(vocabulary.Swelling, allow_none=True)
+    weight = fields.Float(allow_none=True, allow_nan=False)
+    weight_unit = text(8, required=False)
+    light_headed = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
+    tiredness = fields.Integer(strict=True, allow_none=True)
+    missed_medicines = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
+    safety_signs = fields.List(word(vocabulary.SafetySign), allow_none=True, validate=validate.Length(max=5))
+    note = text(1000, required=False)
+
+
+class RecordedCheckinOut(Schema):
+    id = fields.UUID()
+    outcome = fields.String()
+    local_date = fields.Date()
+    safety = fields.Boolean()
+    emergency_number = fields.String()
+    corrects = fields.UUID(allow_none=True)
+    remarks = fields.List(fields.String())
+
+
+class CheckinOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    local_date = fields.Date()
+    answered_at = instant()
+    source = word(vocabulary.Source)
+    breathlessness = fields.Integer(allow_none=True)
+    extra_pillows = fields.Integer(allow_none=True)
+    woke_breathless = fields.Boolean(allow_none=True)
+    swelling = word(vocabulary.Swelling, allow_none=True)
+    weight_kg = fields.Float(allow_none=True)
+    light_headed = fields.Boolean(allow_none=True)
+    tiredness = fields.Integer(allow_none=True)
+    missed_medicines = fields.Boolean(allow_none=True)
+    safety_signs = fields.List(fields.String(), allow_none=True)
+    note = fields.String()
+    supersedes_id = fields.UUID(allow_none=True)
+    superseded_at = instant(allow_none=True)
+
+
 NEW, RECORDED, CHECKINS = CheckinIn(), RecordedCheckinOut(), listing(CheckinOut)
 
 

@@ -4,17 +4,47 @@ from __future__ import annotations
 
 from typing import Any
 
+from marshmallow import Schema, fields, validate
+
 from service.domain.vocabulary import Role, Scope
 from service.enrolling import clinics
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
-from service.web.api import finding
-from service.web.api.enrolschemas import ClinicChange, ClinicOut
+from service.web.api import base
+from service.web.api.base import Blueprint, text, whole
 from service.web.api.guards import caller, for_staff, needs
-from service.web.api.resource import Blueprint
 from service.web.services import services
 
 blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description="The clinic and its settings")
+
+
+class ClinicChange(Schema):
+    name = text(120, required=False)
+    zone = text(64, required=False)
+    language = text(8, required=False)
+    review_weekday = whole(0, 6)
+    emergency_number = text(20, required=False)
+    contact_line = text(32, required=False)
+    sender_name = text(32, required=False)
+    quiet_from = fields.Time()
+    quiet_until = fields.Time()
+    steps = fields.List(fields.Dict(), validate=validate.Length(max=10))
+    silent_days = whole(1, 30)
+
+
+class ClinicOut(Schema):
+    id = fields.UUID()
+    name = fields.String()
+    zone = fields.String()
+    language = fields.String()
+    review_weekday = fields.Integer()
+    emergency_number = fields.String()
+    contact_line = fields.String()
+    sender_name = fields.String()
+    quiet_from = fields.Time()
+    quiet_until = fields.Time()
+    steps = fields.List(fields.Dict())
+    silent_days = fields.Integer()
 
 
 @blueprint.route("/clinic", methods=["GET"])
@@ -23,7 +53,7 @@ blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description=
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
     with read_session(services().engine) as session:
-        return finding.own_clinic(session)
+        return base.own_clinic(session)
 
 
 @blueprint.route("/clinic", methods=["PATCH"])
@@ -33,5 +63,5 @@ def show() -> Clinic:
 def change(changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
     with write_session(services().engine) as session:
-        clinic = finding.own_clinic(session)
+        clinic = base.own_clinic(session)
         return clinics.change_clinic(session, clinic, changes, caller().actor, services().clock.now())

@@ -9,19 +9,47 @@ from flask import Response
 from marshmallow import Schema, fields
 from sqlalchemy import exists, select
 
+from service.domain import vocabulary
 from service.domain.vocabulary import PatientState, Scope
 from service.enrolling import people
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Silence
-from service.web.api import finding
-from service.web.api.enrolschemas import PatientChange, PatientIn, PatientOut
-from service.web.api.fields import Page, Text, listing, word
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, Text, instant, listing, number, paged, text, whole, word
 from service.web.api.guards import caller, needs, once
-from service.web.api.paging import paged
-from service.web.api.resource import Blueprint
 from service.web.services import services
 
 blueprint = Blueprint("api_patients", __name__, url_prefix="/api/v1", description="Patients")
+
+
+class PatientChange(Schema):
+    name = text(120, required=False)
+    zone = text(64, required=False)
+    language = text(8, required=False)
+    usual_pillows = whole(0, 10, allow_none=True)
+    dry_weight_kg = number(20, 400, allow_none=True)
+    weight_unit = text(8, required=False)
+
+
+class PatientIn(PatientChange):
+    clinic_ref = text(40)
+    name = text(120)
+    zone = text(64)
+
+
+class PatientOut(Schema):
+    id = fields.UUID()
+    clinic_ref = fields.String()
+    name = fields.String()
+    zone = fields.String()
+    language = fields.String()
+    state = word(vocabulary.PatientState)
+    usual_pillows = fields.Integer(allow_none=True)
+    dry_weight_kg = fields.Float(allow_none=True)
+    weight_unit = fields.String()
+    enrolled_at = instant()
+
+
 PATIENT, PATIENTS = PatientOut(), listing(PatientOut)
 
 
@@ -62,7 +90,7 @@ def enrol(new: dict[str, Any]) -> Response:
             return call.answered
         patient = people.enrol_patient(
             call.session,
-            finding.own_clinic(call.session),
+            base.own_clinic(call.session),
             people.NewPatient(**new),
             caller().actor,
             services().clock.now(),
@@ -76,7 +104,7 @@ def enrol(new: dict[str, Any]) -> Response:
 def show(patient_id: uuid.UUID) -> Patient:
     """One patient."""
     with read_session(services().engine) as session:
-        return finding.patient(session, patient_id)
+        return base.own_patient(session, patient_id)
 
 
 @blueprint.route("/patients/<uuid:patient_id>", methods=["PATCH"])
@@ -86,7 +114,7 @@ def show(patient_id: uuid.UUID) -> Patient:
 def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
     with write_session(services().engine) as session:
-        patient = finding.patient(session, patient_id)
+        patient = base.own_patient(session, patient_id)
         return people.change_patient(session, patient, changes, caller().actor, services().clock.now())
 
 
@@ -99,6 +127,6 @@ def end(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = finding.patient(call.session, patient_id)
+        patient = base.own_patient(call.session, patient_id)
         people.end_patient(call.session, patient, caller().actor, services().clock.now())
         return call.answer(PATIENT, patient, 200)

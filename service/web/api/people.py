@@ -6,36 +6,85 @@ import uuid
 from typing import Any
 
 from flask import Response
-from marshmallow import Schema
+from marshmallow import Schema, fields
 from sqlalchemy import select
 
 from service import links
 from service.care import consents
+from service.domain import vocabulary
 from service.domain.vocabulary import Scope
 from service.enrolling import people
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
-from service.web.api import finding
-from service.web.api.enrolschemas import (
-    CaregiverIn,
-    CaregiverOut,
-    ConsentIn,
-    ConsentOut,
-    ContactIn,
-    ContactMend,
-    ContactOut,
-    PushLinkOut,
-)
-from service.web.api.fields import Page, listing
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, instant, listing, of_patient, paged, text, word
 from service.web.api.guards import caller, needs, once
-from service.web.api.paging import of_patient, paged
-from service.web.api.resource import Blueprint
 from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint(
     "api_people", __name__, url_prefix="/api/v1", description="Caregivers, contacts and consents"
 )  # fmt: skip
+
+
+class CaregiverIn(Schema):
+    name = text(120)
+    relation = text(40, required=False)
+    zone = text(64, required=False, allow_none=True)
+    language = text(8, required=False, allow_none=True)
+
+
+class CaregiverOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    name = fields.String()
+    relation = fields.String()
+    zone = fields.String()
+    language = fields.String()
+    position = fields.Integer()
+    active = fields.Boolean()
+
+
+class ContactIn(Schema):
+    channel = word(vocabulary.Channel, required=True)
+    address = text(1000)
+
+
+class ContactMend(Schema):
+    address = text(1000)
+
+
+class ContactOut(Schema):
+    id = fields.UUID()
+    channel = word(vocabulary.Channel)
+    address = fields.String()
+    position = fields.Integer()
+    state = word(vocabulary.ContactState)
+    broken_reason = fields.String(allow_none=True)
+
+
+class PushLinkOut(Schema):
+    link = fields.String()
+    until = instant()
+
+
+class ConsentIn(Schema):
+    kind = word(vocabulary.ConsentKind, required=True)
+    given = fields.Boolean(required=True, truthy={True}, falsy={False})
+    how = text(200)
+    caregiver_id = fields.UUID(allow_none=True)
+
+
+class ConsentOut(Schema):
+    id = fields.UUID()
+    kind = word(vocabulary.ConsentKind)
+    given = fields.Boolean()
+    how = fields.String()
+    caregiver_id = fields.UUID(allow_none=True)
+    recorded_by = fields.String()
+    at = instant()
+
+
 CAREGIVER, CAREGIVERS = CaregiverOut(), listing(CaregiverOut)
 CONTACT, CONTACTS = ContactOut(), listing(ContactOut)
 CONSENT, CONSENTS = ConsentOut(), listing(ConsentOut)
@@ -60,7 +109,7 @@ def add_caregiver(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = finding.patient(call.session, patient_id)
+        patient = base.own_patient(call.session, patient_id)
         added = people.add_caregiver(
             call.session, patient, people.NewCaregiver(**new), caller().actor, services().clock.now()
         )
@@ -76,7 +125,7 @@ def end_caregiver(_nothing: dict[str, Any], caregiver_id: uuid.UUID) -> Response
     with once() as call:
         if call.answered:
             return call.answered
-        caregiver = finding.own(call.session, Caregiver, caregiver_id)
+        caregiver = base.own(call.session, Caregiver, caregiver_id)
         people.end_caregiver(call.session, caregiver, caller().actor, services().clock.now())
         return call.answer(CAREGIVER, caregiver, 200)
 
@@ -106,7 +155,7 @@ def add_patient_contact(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 def list_caregiver_contacts(page: dict[str, int], caregiver_id: uuid.UUID) -> dict[str, Any]:
     """How the caregiver is reached, in the order contacts are tried."""
     with read_session(services().engine) as session:
-        finding.own(session, Caregiver, caregiver_id)
+        base.own(session, Caregiver, caregiver_id)
         wanted = select(Contact).where(Contact.caregiver_id == caregiver_id).order_by(Contact.position, Contact.id)
         return paged(session, wanted, page)
 
@@ -127,7 +176,7 @@ def add_caregiver_contact(new: dict[str, Any], caregiver_id: uuid.UUID) -> Respo
 def mend_contact(changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
     with write_session(services().engine) as session:
-        contact = finding.own(session, Contact, contact_id)
+        contact = base.own(session, Contact, contact_id)
         return people.mend_contact(session, contact, changes["address"], caller().actor, services().clock.now())
 
 
@@ -140,7 +189,7 @@ def put_contact_first(_nothing: dict[str, Any], contact_id: uuid.UUID) -> Respon
     with once() as call:
         if call.answered:
             return call.answered
-        contact = finding.own(call.session, Contact, contact_id)
+        contact = base.own(call.session, Contact, contact_id)
         people.put_first(call.session, contact, caller().actor, services().clock.now())
         return call.answer(CONTACT, contact, 200)
 
@@ -184,20 +233,20 @@ def record_consent(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
         caregiver_id = new.get("caregiver_id")
         recorded = consents.record_consent(
             call.session,
-            finding.patient(call.session, patient_id),
+            base.own_patient(call.session, patient_id),
             new["kind"],
             new["given"],
             new["how"],
             caller().actor,
             services().clock.now(),
-            caregiver=finding.own(call.session, Caregiver, caregiver_id) if caregiver_id else None,
+            caregiver=base.own(call.session, Caregiver, caregiver_id) if caregiver_id else None,
         )
         return call.answer(CONSENT, recorded)
 
 
 def _make_push_link(whose: type[Patient] | type[Caregiver], person_id: uuid.UUID) -> Response:
     with once() as call:
-        person: Patient | Caregiver = finding.own(call.session, whose, person_id)
+        person: Patient | Caregiver = base.own(call.session, whose, person_id)
         if why := links.why_no_push(services().settings):
             raise Problem(409, why)
         made = links.make_push_link(call.session, services().links, person, caller().actor, services().clock.now())
@@ -208,7 +257,7 @@ def _add_contact(whose: type[Patient] | type[Caregiver], owner_id: uuid.UUID, ne
     with once() as call:
         if call.answered:
             return call.answered
-        owner: Patient | Caregiver = finding.own(call.session, whose, owner_id)
+        owner: Patient | Caregiver = base.own(call.session, whose, owner_id)
         added = people.add_contact(
             call.session, owner, people.NewContact(**new), caller().actor, services().clock.now()
         )

@@ -6,34 +6,107 @@ import uuid
 from typing import Any
 
 from flask import Response
+from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 
+from service.domain import vocabulary
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.enrolling import baselines, plans
 from service.store.session import read_session, write_session
 from service.store.tables import Limits, Pause, Plan, Reference
-from service.web.api import finding
-from service.web.api.enrolschemas import (
-    LimitsIn,
-    LimitsOut,
-    PauseEnd,
-    PauseIn,
-    PauseOut,
-    PlanIn,
-    PlanOut,
-    ReferenceIn,
-    ReferenceOut,
-)
-from service.web.api.fields import Page, listing
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, instant, listing, number, of_patient, text, whole, word
 from service.web.api.guards import caller, for_staff, needs, once
-from service.web.api.paging import of_patient
-from service.web.api.resource import Blueprint
 from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint(
     "api_plans", __name__, url_prefix="/api/v1", description="Plans, pauses, references and limits"
 )  # fmt: skip
+
+
+class PlanIn(Schema):
+    weekdays = fields.List(whole(0, 6), load_default=lambda: list(range(7)), validate=validate.Length(1, 7))
+    opens = fields.Time(required=True)
+    due = fields.Time(required=True)
+    closes = fields.Time(required=True)
+    wants_reading = fields.Boolean(load_default=True, truthy={True}, falsy={False})
+    wants_checkin = fields.Boolean(load_default=True, truthy={True}, falsy={False})
+    steps = fields.List(fields.Dict(), allow_none=True, validate=validate.Length(max=10))
+    silent_days = whole(1, 30, allow_none=True)
+
+
+class PlanOut(Schema):
+    id = fields.UUID()
+    weekdays = fields.Function(lambda plan: [day for day in range(7) if plan.weekdays >> day & 1])
+    opens = fields.Time()
+    due = fields.Time()
+    closes = fields.Time()
+    wants_reading = fields.Boolean()
+    wants_checkin = fields.Boolean()
+    steps = fields.List(fields.Dict(), allow_none=True)
+    silent_days = fields.Integer(allow_none=True)
+    next_date = fields.Date()
+    next_open_at = instant()
+    active = fields.Boolean()
+
+
+class PauseIn(Schema):
+    cause = word(vocabulary.PauseCause, required=True)
+    from_date = fields.Date(required=True)
+    to_date = fields.Date(allow_none=True, load_default=None)
+    note = text(2000, required=False, load_default="")
+
+
+class PauseEnd(Schema):
+    last_day = fields.Date(required=True)
+
+
+class PauseOut(Schema):
+    id = fields.UUID()
+    cause = word(vocabulary.PauseCause)
+    from_date = fields.Date()
+    to_date = fields.Date(allow_none=True)
+    note = fields.String()
+    recorded_by = fields.String()
+    recorded_at = instant()
+    cancelled_at = instant(allow_none=True)
+
+
+class ReferenceIn(Schema):
+    """Without pressures, the mean of the readings from `from_date` to `to_date`."""
+
+    pa_diastolic = number(1, 150, allow_none=True, load_default=None)
+    pa_mean = number(1, 150, allow_none=True, load_default=None)
+    pa_systolic = number(1, 150, allow_none=True, load_default=None)
+    from_date = fields.Date(allow_none=True, load_default=None)
+    to_date = fields.Date(allow_none=True, load_default=None)
+
+
+class ReferenceOut(Schema):
+    id = fields.UUID()
+    pa_diastolic = fields.Float()
+    pa_mean = fields.Float(allow_none=True)
+    pa_systolic = fields.Float(allow_none=True)
+    from_date = fields.Date(allow_none=True)
+    to_date = fields.Date(allow_none=True)
+    set_by = fields.String()
+    set_at = instant()
+
+
+class LimitsIn(Schema):
+    upper = number(1, 150, allow_none=True, load_default=None)
+    lower = number(1, 150, allow_none=True, load_default=None)
+
+
+class LimitsOut(Schema):
+    id = fields.UUID()
+    upper = fields.Float(allow_none=True)
+    lower = fields.Float(allow_none=True)
+    set_by = fields.String()
+    set_at = instant()
+
+
 PLAN, PAUSE, PAUSES = PlanOut(), PauseOut(), listing(PauseOut)
 REFERENCE, REFERENCES = ReferenceOut(), listing(ReferenceOut)
 LIMITS, ALL_LIMITS = LimitsOut(), listing(LimitsOut)
@@ -45,7 +118,7 @@ LIMITS, ALL_LIMITS = LimitsOut(), listing(LimitsOut)
 def show_plan(patient_id: uuid.UUID) -> Plan:
     """What is expected of the patient, and when the next window opens."""
     with read_session(services().engine) as session:
-        finding.patient(session, patient_id)
+        base.own_patient(session, patient_id)
         plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
     if plan is None:
         raise Problem(404, "The patient has no plan yet.")
@@ -60,7 +133,7 @@ def set_plan(new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
     """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0."""
     new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
     with write_session(services().engine) as session:
-        patient = finding.patient(session, patient_id)
+        patient = base.own_patient(session, patient_id)
         return plans.set_plan(session, patient, plans.NewPlan(**new), caller().actor, services().clock.now())
 
 
@@ -82,7 +155,7 @@ def add_pause(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = finding.patient(call.session, patient_id)
+        patient = base.own_patient(call.session, patient_id)
         added = plans.pause(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(PAUSE, added)
 
@@ -96,7 +169,7 @@ def end_pause(how: dict[str, Any], pause_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        pause = finding.own(call.session, Pause, pause_id)
+        pause = base.own(call.session, Pause, pause_id)
         plans.end_pause(call.session, pause, how["last_day"], caller().actor, services().clock.now())
         return call.answer(PAUSE, pause, 200)
 
@@ -119,7 +192,7 @@ def set_reference(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = finding.patient(call.session, patient_id)
+        patient = base.own_patient(call.session, patient_id)
         added = baselines.set_reference(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(REFERENCE, added)
 
@@ -142,6 +215,6 @@ def set_limits(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        patient = finding.patient(call.session, patient_id)
+        patient = base.own_patient(call.session, patient_id)
         added = baselines.set_limits(call.session, patient, **new, actor=caller().actor, now=services().clock.now())
         return call.answer(LIMITS, added)

@@ -6,22 +6,73 @@ import uuid
 from typing import Any
 
 from flask import Response
-from marshmallow import ValidationError, fields
+from marshmallow import Schema, ValidationError, fields, validate
 
+from service.domain import vocabulary
 from service.domain.readings import NewReading
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, Scope
 from service.intake.readings import RecordedReading, record_reading, record_readings
 from service.store.tables import Reading
-from service.web.api.fields import Page, listing
+from service.web.api.base import Blueprint, Page, instant, listing, of_dates, text, word
 from service.web.api.guards import answered_apart, caller, keep_apart, needs, once
-from service.web.api.intakeschemas import BatchOut, ReadingBatchIn, ReadingIn, ReadingOut, RecordedOut
-from service.web.api.paging import of_dates
-from service.web.api.resource import Blueprint
 from service.web.problems import as_error
 from service.web.services import services
 
 blueprint = Blueprint("api_readings", __name__, url_prefix="/api/v1", description="Pressure readings")
+
+
+class ReadingIn(Schema):
+    """Pressures are in `unit` (UCUM). `patient` is the patient's id or the clinic's own reference."""
+
+    patient = text(40)
+    taken_at = instant(required=True)
+    pa_systolic = fields.Float(required=True, allow_nan=False)
+    pa_diastolic = fields.Float(required=True, allow_nan=False)
+    pa_mean = fields.Float(allow_none=True, allow_nan=False)
+    heart_rate = fields.Float(allow_none=True, allow_nan=False)
+    unit = text(12, required=False, load_default="mm[Hg]")
+    posture = word(vocabulary.Posture, allow_none=True)
+    source_ref = text(80, required=False, allow_none=True)
+    supersedes = fields.UUID(allow_none=True)
+
+
+class ReadingBatchIn(Schema):
+    """Each row is judged alone: `readings` is taken as it is, and every refusal is told by its place."""
+
+    readings = fields.List(fields.Dict(), required=True, validate=validate.Length(1, 1000))
+
+
+class RecordedOut(Schema):
+    id = fields.UUID()
+    outcome = fields.String()
+
+
+class BatchOut(Schema):
+    results = fields.List(fields.Dict())
+    taken = fields.Integer()
+    duplicates = fields.Integer()
+    refused = fields.Integer()
+
+
+class ReadingOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    taken_at = instant()
+    received_at = instant()
+    local_date = fields.Date()
+    pa_systolic = fields.Float()
+    pa_diastolic = fields.Float()
+    pa_mean = fields.Float()
+    mean_is_derived = fields.Boolean()
+    heart_rate = fields.Float(allow_none=True)
+    posture = word(vocabulary.Posture, allow_none=True)
+    source = word(vocabulary.Source)
+    remarks = fields.List(fields.String())
+    supersedes_id = fields.UUID(allow_none=True)
+    superseded_at = instant(allow_none=True)
+
+
 ROW, RECORDED, BATCH, READINGS = ReadingIn(), RecordedOut(), BatchOut(), listing(ReadingOut)
 
 

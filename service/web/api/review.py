@@ -8,40 +8,298 @@ from datetime import date
 from typing import Any
 
 from flask import Response
-from marshmallow import Schema
+from marshmallow import Schema, fields
 from sqlalchemy.orm import Session
 
 from service.domain import days, review
 from service.domain.days import Day
 from service.domain.review import Amendment, amendments
-from service.domain.vocabulary import CLINICAL_STAFF, Scope
+from service.domain.vocabulary import (
+    CLINICAL_STAFF,
+    AdjustmentKind,
+    Lane,
+    Outcome,
+    PauseCause,
+    SafetySign,
+    Scope,
+    SignalKind,
+    SilenceCause,
+    Swelling,
+    TaskKind,
+    WindowState,
+)
+from service.domain.vocabulary import (
+    Response as Settling,
+)
 from service.reviewing import adjusting, measuring, patient, signing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import build_panel
 from service.reviewing.patient import SignedReview
 from service.store.session import read_session
 from service.store.tables import Adjustment, Patient
-from service.web.api import finding
-from service.web.api.fields import Page, listing
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, asked, instant, listing, text, word
 from service.web.api.guards import caller, for_staff, needs, once
-from service.web.api.resource import Blueprint
-from service.web.api.reviewschemas import (
-    AdjustmentIn,
-    AdjustmentOut,
-    CoverageOut,
-    MeasuresOut,
-    PanelOut,
-    PanelQuery,
-    PatientReviewOut,
-    ReviewQuery,
-    SignOffIn,
-    SignOffOut,
-)
 from service.web.auth import CurrentStaff, current_staff
 from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint("api_review", __name__, url_prefix="/api/v1", description="The weekly review")
+
+
+class PanelQuery(Schema):
+    lane = word(Lane)
+
+
+class ReviewQuery(Schema):
+    days = asked(1, 366, load_default=30)
+
+
+class AdherenceOut(Schema):
+    """Readings received of those expected; excused days are in neither number."""
+
+    received = fields.Integer()
+    expected = fields.Integer()
+    excused = fields.Integer()
+
+
+class SilenceNowOut(Schema):
+    first_day = fields.Date()
+    last_day = fields.Date()
+    missed = fields.Integer()
+    cause = word(SilenceCause)
+
+
+class PauseNowOut(Schema):
+    cause = word(PauseCause)
+    from_day = fields.Date()
+    to_day = fields.Date(allow_none=True)
+
+
+class SignalOut(Schema):
+    kind = word(SignalKind)
+    sentence = fields.String()
+    since = fields.Date()
+
+
+class TrendOut(Schema):
+    """Where the pressure is, and where it may be going; null is "not known"."""
+
+    level = fields.Float(allow_none=True)
+    reference = fields.Float(allow_none=True)
+    reference_is_set = fields.Boolean()
+    days_to_limit = fields.Float(allow_none=True)
+    sentence = fields.String()
+    signals = fields.List(fields.Nested(SignalOut))
+    response = word(Settling, allow_none=True)
+    response_sentence = fields.String()
+
+
+class WeightOut(Schema):
+    now_kg = fields.Float()
+    change_kg = fields.Float()
+    on = fields.Date()
+
+
+class OpenTaskOut(Schema):
+    id = fields.UUID()
+    kind = word(TaskKind)
+    sentence = fields.String()
+    since = fields.Date()
+
+
+class LastAdjustmentOut(Schema):
+    made_on = fields.Date()
+    what = fields.String()
+    response = word(Settling, allow_none=True)
+    response_sentence = fields.String()
+    follow_up_on = fields.Date(allow_none=True)
+    follow_up_what = fields.String()
+
+
+class SignedOut(Schema):
+    id = fields.UUID()
+    by = fields.String()
+    at = instant()
+    outcome = word(Outcome)
+
+
+class EntryOut(Schema):
+    """One patient's row of the weekly review."""
+
+    patient_id = fields.UUID()
+    name = fields.String()
+    clinic_ref = fields.String()
+    lane = word(Lane)
+    why = fields.String()
+    also = fields.List(fields.String())
+    today = fields.Date(attribute="summary.today")
+    adherence = fields.Nested(AdherenceOut, attribute="summary.adherence")
+    trend = fields.Nested(TrendOut, attribute="summary.judged")
+    upper = fields.Float(attribute="summary.upper", allow_none=True)
+    lower = fields.Float(attribute="summary.lower", allow_none=True)
+    last_reading_on = fields.Date(attribute="summary.last_reading_on", allow_none=True)
+    last_diary_on = fields.Date(attribute="summary.last_diary_on", allow_none=True)
+    weight = fields.Nested(WeightOut, attribute="summary.weight", allow_none=True)
+    symptoms = fields.String(attribute="summary.symptoms")
+    silence = fields.Nested(SilenceNowOut, attribute="summary.silence", allow_none=True)
+    pause = fields.Nested(PauseNowOut, attribute="summary.pause", allow_none=True)
+    adjustment = fields.Nested(LastAdjustmentOut, allow_none=True)
+    tasks = fields.List(fields.Nested(OpenTaskOut))
+    signed = fields.Nested(SignedOut, allow_none=True)
+    carried_over = fields.Boolean()
+    days_since_review = fields.Integer(allow_none=True)
+
+
+class LaneOut(Schema):
+    lane = word(Lane)
+    patients = fields.List(fields.Nested(EntryOut))
+
+
+class PanelOut(Schema):
+    """The weekly review: every active patient, in four lanes, in the order of attention."""
+
+    week = fields.Date()
+    today = fields.Date()
+    as_of = instant()
+    signed = fields.Integer()
+    patients = fields.Integer()
+    lanes = fields.List(fields.Nested(LaneOut))
+
+
+class DayOut(Schema):
+    """One local date; null is "nothing was given"."""
+
+    day = fields.Date()
+    window = word(WindowState, allow_none=True)
+    wants_reading = fields.Boolean()
+    readings = fields.Integer()
+    pa_systolic = fields.Float(allow_none=True)
+    pa_diastolic = fields.Float(allow_none=True)
+    pa_mean = fields.Float(allow_none=True)
+    heart_rate = fields.Float(allow_none=True)
+    remarks = fields.List(fields.String())
+    checkin = fields.Boolean()
+    breathlessness = fields.Integer(allow_none=True)
+    extra_pillows = fields.Integer(allow_none=True)
+    woke_breathless = fields.Boolean(allow_none=True)
+    swelling = word(Swelling, allow_none=True)
+    weight_kg = fields.Float(allow_none=True)
+    light_headed = fields.Boolean(allow_none=True)
+    tiredness = fields.Integer(allow_none=True)
+    missed_medicines = fields.Boolean(allow_none=True)
+    safety_signs = fields.List(word(SafetySign))
+    note = fields.String()
+    pause = word(PauseCause, allow_none=True)
+
+
+class SilencePastOut(Schema):
+    first_day = fields.Date()
+    last_day = fields.Date()
+    missed = fields.Integer()
+    cause = word(SilenceCause)
+    ended_at = instant(allow_none=True)
+
+
+class AdjustmentOut(Schema):
+    id = fields.UUID()
+    kind = word(AdjustmentKind)
+    what = fields.String()
+    made_on = fields.Date()
+    by = fields.String()
+    recorded_at = instant()
+    follow_up_on = fields.Date(allow_none=True)
+    follow_up_what = fields.String()
+    followed_up_at = instant(allow_none=True)
+
+
+class AmendmentOut(Schema):
+    """What became known of a signed day after it was signed."""
+
+    day = fields.Date()
+    sentence = fields.String()
+
+
+class SignOffOut(Schema):
+    """A signed review, with what was seen frozen in it."""
+
+    id = fields.UUID()
+    week = fields.Date()
+    by = fields.String()
+    at = instant()
+    outcome = word(Outcome)
+    note = fields.String()
+    next_look = fields.Date(allow_none=True)
+    frozen = fields.Dict()
+    frozen_hash = fields.String()
+    amendments = fields.List(fields.Nested(AmendmentOut))
+
+
+class PatientReviewOut(Schema):
+    """One patient: the row of the panel, and every day asked for with diary and pressures joined."""
+
+    entry = fields.Nested(EntryOut)
+    days = fields.List(fields.Nested(DayOut))
+    silences = fields.List(fields.Nested(SilencePastOut))
+    adjustments = fields.List(fields.Nested(AdjustmentOut))
+    as_of = instant()
+
+
+class SignOffIn(Schema):
+    outcome = word(Outcome, required=True)
+    note = text(4000, required=False, load_default="")
+    next_look = fields.Date(load_default=None, allow_none=True)
+
+
+class AdjustmentIn(Schema):
+    """What changed, in free text including any dose; `corrects` names an adjustment that this one supersedes."""
+
+    kind = word(AdjustmentKind, required=True)
+    what = text(2000)
+    made_on = fields.Date(required=True)
+    follow_up_on = fields.Date(load_default=None, allow_none=True)
+    follow_up_what = text(2000, required=False, load_default="")
+    corrects = fields.UUID(load_default=None, allow_none=True)
+
+
+class WeekOut(Schema):
+    """Who was reviewed in a week, and who was not."""
+
+    first = fields.Date()
+    signed = fields.Integer()
+    enrolled = fields.Integer()
+    unsigned = fields.List(fields.String())
+
+
+class CoverageOut(Schema):
+    weeks = fields.List(fields.Nested(WeekOut))
+
+
+class ShareOut(Schema):
+    part = fields.Integer()
+    whole = fields.Integer()
+
+
+class WaitingOut(Schema):
+    median_days = fields.Float(allow_none=True)
+    known = fields.Integer()
+    open = fields.Integer()
+
+
+class MeasuresOut(Schema):
+    """How the clinic is doing over the last weeks; null is "cannot be known"."""
+
+    readings = fields.Nested(ShareOut)
+    reviews = fields.Nested(ShareOut)
+    first_contact = fields.Nested(WaitingOut)
+    to_settled = fields.Nested(WaitingOut)
+    signals = fields.Integer()
+    episodes = fields.Integer()
+    signals_per_100 = fields.Float(allow_none=True)
+    patient_weeks = fields.Float()
+    nights = fields.Integer()
+
+
 ADJUSTMENT, SIGNED = AdjustmentOut(), SignOffOut()
 WEEKS = 12
 
@@ -92,7 +350,7 @@ def measures() -> measuring.Measures:
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
     with read_session(services().engine) as session:
-        finding.own(session, Patient, patient_id)
+        base.own(session, Patient, patient_id)
         now = services().clock.now()
         return patient.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
 
@@ -104,8 +362,8 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
 def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
     with read_session(services().engine) as session:
-        finding.own(session, Patient, patient_id)
-        told = _part(patient.reviews_of(session, finding.own_clinic(session), patient_id), query)
+        base.own(session, Patient, patient_id)
+        told = _part(patient.reviews_of(session, base.own_clinic(session), patient_id), query)
         known = _known(session, told["items"], patient_id)
     return told | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in told["items"]]}
 
@@ -119,7 +377,7 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        finding.own(call.session, Patient, patient_id)
+        base.own(call.session, Patient, patient_id)
         try:
             signing.sign(
                 call.session, caller().clinic_id, patient_id, _staff(), new["outcome"], new["note"], new["next_look"],
@@ -127,7 +385,7 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
             )  # fmt: skip
         except signing.AlreadySigned as first:
             raise Problem(409, str(first)) from None
-        newest = patient.reviews_of(call.session, finding.own_clinic(call.session), patient_id)[0]
+        newest = patient.reviews_of(call.session, base.own_clinic(call.session), patient_id)[0]
         return call.answer(SIGNED, _as_mapping(newest) | {"amendments": []})
 
 
@@ -138,7 +396,7 @@ def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
 def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
-        finding.own(session, Patient, patient_id)
+        base.own(session, Patient, patient_id)
         return _part(patient.adjustments_of(session, caller().clinic_id, patient_id), query)
 
 
@@ -152,7 +410,7 @@ def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        finding.own(call.session, Patient, patient_id)
+        base.own(call.session, Patient, patient_id)
         try:
             made = adjusting.record_adjustment(
                 call.session, caller().clinic_id, patient_id, NewAdjustment(**new), _staff(), services().clock.now(),
@@ -172,7 +430,7 @@ def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        made = finding.own(call.session, Adjustment, adjustment_id)
+        made = base.own(call.session, Adjustment, adjustment_id)
         try:
             adjusting.follow_up_done(call.session, caller().clinic_id, adjustment_id, _staff(), services().clock.now())
         except LookupError:

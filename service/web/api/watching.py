@@ -10,17 +10,15 @@ from flask import Response
 from marshmallow import Schema, fields
 from sqlalchemy import ColumnElement, Select, select
 
+from service.domain import vocabulary
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.reviewing import inbox
 from service.store.session import read_session
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
-from service.web.api import finding
-from service.web.api.fields import Page, listing, word
+from service.web.api import base
+from service.web.api.base import Blueprint, Page, instant, listing, paged, text, word
 from service.web.api.guards import caller, for_staff, needs, once
-from service.web.api.paging import paged
 from service.web.api.readings import Dates
-from service.web.api.resource import Blueprint
-from service.web.api.watchschemas import AuditOut, MessageOut, ReplyOut, SilenceOut, TaskClose, TaskOut, WindowOut
 from service.web.auth import current_staff
 from service.web.problems import Problem
 from service.web.services import services
@@ -28,6 +26,86 @@ from service.web.services import services
 blueprint = Blueprint(
     "api_watching", __name__, url_prefix="/api/v1", description="Windows, silences, messages, tasks and the audit trail"
 )  # fmt: skip
+
+
+class WindowOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    local_date = fields.Date()
+    zone = fields.String()
+    opens_at = instant()
+    due_at = instant()
+    closes_at = instant()
+    wants_reading = fields.Boolean()
+    wants_checkin = fields.Boolean()
+    state = word(vocabulary.WindowState)
+    reading_at = instant(allow_none=True)
+    checkin_at = instant(allow_none=True)
+
+
+class SilenceOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    first_date = fields.Date()
+    last_date = fields.Date()
+    missed = fields.Integer()
+    cause = word(vocabulary.SilenceCause)
+    opened_at = instant()
+    ended_at = instant(allow_none=True)
+
+
+class MessageOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID(allow_none=True)
+    caregiver_id = fields.UUID(allow_none=True)
+    kind = word(vocabulary.MessageKind)
+    channel = word(vocabulary.Channel)
+    state = word(vocabulary.MessageState)
+    reason = fields.String(allow_none=True)
+    attempts = fields.Integer()
+    created_at = instant()
+    expires_at = instant()
+    settled_at = instant(allow_none=True)
+
+
+class ReplyOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID()
+    caregiver_id = fields.UUID()
+    window_id = fields.UUID()
+    answer = word(vocabulary.CaregiverAnswer)
+    until = fields.Date(allow_none=True)
+    note = fields.String()
+    at = instant()
+
+
+class TaskOut(Schema):
+    id = fields.UUID()
+    patient_id = fields.UUID(allow_none=True)
+    kind = word(vocabulary.TaskKind)
+    sentence = fields.String()
+    raised_at = instant()
+    state = word(vocabulary.TaskState)
+    taken_at = instant(allow_none=True)
+    closed_at = instant(allow_none=True)
+    close_reason = fields.String(allow_none=True)
+
+
+class TaskClose(Schema):
+    reason = text(400)
+
+
+class AuditOut(Schema):
+    id = fields.UUID()
+    at = instant()
+    actor_kind = word(vocabulary.ActorKind)
+    actor_id = fields.UUID(allow_none=True)
+    action = fields.String()
+    subject_kind = fields.String()
+    subject_id = fields.UUID(allow_none=True)
+    detail = fields.Dict()
+
+
 TASK = TaskOut()
 
 
@@ -65,7 +143,7 @@ def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
     wanted: Select[Any] = select(table).where(table.clinic_id == caller().clinic_id).order_by(order, table.id)
     with read_session(services().engine) as session:
         if "patient_id" in query:
-            finding.patient(session, query["patient_id"])
+            base.own_patient(session, query["patient_id"])
         for name, value in query.items():
             wanted = wanted.where(_fits(table, name, value))
         return paged(session, wanted, page)
@@ -166,7 +244,7 @@ def _move(task_id: uuid.UUID, act: Callable[..., None]) -> Response:
     with once() as call:
         if call.answered:
             return call.answered
-        task = finding.own(call.session, Task, task_id)
+        task = base.own(call.session, Task, task_id)
         try:
             act(call.session, staff, services().clock.now())
         except inbox.AlreadyHandled as first:

@@ -3,17 +3,28 @@
 Promises one `Day` for every date asked for, in order, whether it holds a
 reading, a check-in, both or neither: a day with only one half is exactly what a
 reviewer must see. Judges nothing.
+
+Several readings of one date are made into one. Posture and hour change a pressure
+(day-to-day CV of mean PA pressure 7.0 % in the morning, 14.9 % in the evening:
+Crnko 2021, Neth Heart J), so like is kept with like: readings lying down before
+readings sitting, those near the patient's usual hour before others, and of what is
+left the median. A date that has only unlike readings keeps them, blurred: they
+count for less. The order in which readings came makes no difference.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from statistics import median
 from typing import Any
 
-from service.domain.vocabulary import PauseCause, SafetySign, Swelling, WindowState
+from service.domain.vocabulary import PauseCause, Posture, SafetySign, Swelling, WindowState
+
+UNLIKE_HOURS = 6.0  # further from the usual hour than this is another time of day
+OFF_HOUR = (14.9 / 7.0) ** 2  # times the variance
+SITTING = 4.0  # times the variance; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +36,7 @@ class Day:
     wants_reading: bool = False
     got_reading: bool = False
     readings: int = 0
-    pa_systolic: float | None = None  # each the median of the date's readings
+    pa_systolic: float | None = None  # each the median of those of the date's readings that are alike
     pa_diastolic: float | None = None
     pa_mean: float | None = None
     heart_rate: float | None = None
@@ -42,6 +53,9 @@ class Day:
     safety_signs: tuple[SafetySign, ...] = ()
     note: str = ""
     pause: PauseCause | None = None
+    blur: float = 1.0  # times the variance of an ordinary reading: more for one taken sitting or at another hour
+    hour: float | None = None  # of the readings that the pressures are from, local, 0 to 24
+    weighed_in_pounds: bool = False
 
     @property
     def reading_missing(self) -> bool:
@@ -59,14 +73,28 @@ class Day:
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """One current reading, mmHg."""
+    """One current reading, mmHg; None where a pressure was not given. `hour` is local, 0 to 24; None: the usual one."""
 
     day: date
-    pa_systolic: float
-    pa_diastolic: float
-    pa_mean: float
+    pa_systolic: float | None
+    pa_diastolic: float | None
+    pa_mean: float | None
     heart_rate: float | None = None
     remarks: tuple[str, ...] = ()
+    hour: float | None = None
+    posture: Posture | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Combined:
+    """The pressures of one date. `blur` multiplies their variance; `hour` is carried to the next date."""
+
+    systolic: float | None
+    diastolic: float | None
+    mean: float | None
+    heart_rate: float | None
+    blur: float
+    hour: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +127,28 @@ def join(
     diary: Iterable[Day] = (),
     windows: Iterable[Planned] = (),
     pauses: Iterable[Paused] = (),
+    usual_hour: float | None = None,
 ) -> tuple[Day, ...]:
     """Every date from `first` to `last`, inclusive, with whatever it holds.
 
-    `diary` are days that carry diary answers only; everything outside the range is left out.
+    `diary` are days that carry diary answers only. What lies outside the range is left
+    out, but earlier readings say what the patient's usual hour is; `usual_hour` is what
+    it was before the first of them.
     """
     taken: dict[date, list[Taken]] = {}
     for reading in readings:
         taken.setdefault(reading.day, []).append(reading)
+    combined: dict[date, Combined] = {}
+    for day in sorted(taken):
+        combined[day] = combine(taken[day], usual_hour)
+        usual_hour = usual_after(usual_hour, combined[day].hour)
     answers = {day.day: day for day in diary}
     planned = {window.day: window for window in windows}
     spans = tuple(pauses)
-    return tuple(_one(day, taken.get(day, []), answers.get(day), planned.get(day), spans) for day in dates(first, last))
+    return tuple(
+        _joined(day, taken.get(day, []), combined.get(day), answers.get(day), planned.get(day), spans)
+        for day in dates(first, last)
+    )
 
 
 def dates(first: date, last: date) -> list[date]:
@@ -118,30 +156,81 @@ def dates(first: date, last: date) -> list[date]:
     return [first + timedelta(days=offset) for offset in range((last - first).days + 1)]
 
 
-def _one(
-    day: date, taken: list[Taken], answers: Day | None, planned: Planned | None, pauses: tuple[Paused, ...]
+def _joined(
+    day: date,
+    taken: Sequence[Taken],
+    combined: Combined | None,
+    answers: Day | None,
+    planned: Planned | None,
+    pauses: tuple[Paused, ...],
 ) -> Day:
     joined = replace(answers, day=day, checkin=True) if answers else Day(day)
-    rates = [reading.heart_rate for reading in taken if reading.heart_rate is not None]
-    return replace(
-        joined,
-        window=planned.state if planned else None,
-        wants_reading=planned.wants_reading if planned else False,
-        got_reading=(planned.got_reading if planned else False) or bool(taken),
-        readings=len(taken),
-        pa_systolic=_middle([reading.pa_systolic for reading in taken]),
-        pa_diastolic=_middle([reading.pa_diastolic for reading in taken]),
-        pa_mean=_middle([reading.pa_mean for reading in taken]),
-        heart_rate=_middle(rates),
-        remarks=tuple(remark for reading in taken for remark in reading.remarks),
-        pause=next((pause.cause for pause in pauses if pause.covers(day)), None),
+    if combined is not None:
+        joined = replace(
+            joined,
+            got_reading=True,
+            readings=len(taken),
+            pa_systolic=combined.systolic,
+            pa_diastolic=combined.diastolic,
+            pa_mean=combined.mean,
+            heart_rate=combined.heart_rate,
+            blur=combined.blur,
+            hour=combined.hour,
+            remarks=tuple(remark for reading in taken for remark in reading.remarks),
+        )
+    if planned is not None:
+        joined = replace(
+            joined,
+            window=planned.state,
+            wants_reading=planned.wants_reading,
+            got_reading=planned.got_reading or joined.got_reading,
+        )
+    cause = next((pause.cause for pause in pauses if pause.covers(day)), None)
+    return joined if cause is None else replace(joined, pause=cause)
+
+
+# --- several readings of one date --------------------------------------------------
+
+
+def combine(readings: Sequence[Taken], usual_hour: float | None) -> Combined:
+    """The date's one set of pressures. Raises ValueError without a reading."""
+    lying = [one for one in readings if one.posture is not Posture.SITTING]
+    alike = lying or list(readings)
+    if usual_hour is None:
+        # The first date decides: the earliest reading, as most people measure on waking.
+        usual_hour = min((one.hour for one in alike if one.hour is not None), default=None)
+    usual = [one for one in alike if _is_usual(one.hour, usual_hour)]
+    alike, off_hour = (usual, 1.0) if usual else (alike, OFF_HOUR)
+    return Combined(
+        _middle([one.pa_systolic for one in alike]),
+        _middle([one.pa_diastolic for one in alike]),
+        _middle([one.pa_mean for one in alike]),
+        _middle([one.heart_rate for one in alike]),
+        off_hour * (1.0 if lying else SITTING),
+        _middle([one.hour for one in alike]),
     )
 
 
-def _middle(values: list[float]) -> float | None:
-    if not values:
-        return None
-    return values[0] if len(values) == 1 else float(median(values))
+def usual_after(usual_hour: float | None, hour: float | None) -> float | None:
+    """The usual hour once a date's counts too: a tenth of the way towards it, the short way round midnight."""
+    if usual_hour is None or hour is None:
+        return hour if usual_hour is None else usual_hour
+    towards = (hour - usual_hour + 12.0) % 24.0 - 12.0
+    return (usual_hour + 0.1 * towards) % 24.0
+
+
+def _is_usual(hour: float | None, usual_hour: float | None) -> bool:
+    if hour is None or usual_hour is None:
+        return True
+    apart = abs(hour - usual_hour) % 24.0
+    return min(apart, 24.0 - apart) <= UNLIKE_HOURS
+
+
+def _middle(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    if len(known) == 1:  # nearly every date
+        return known[0]
+    return float(median(known)) if known else None
 
 
 # --- in and out of JSON ------------------------------------------------------------

@@ -35,7 +35,8 @@ UNITS: Mapping[str, float] = MappingProxyType(
     }
 )
 KG_IN_POUND = 0.45359237  # exact, NIST SP 811, appendix B.8
-UNITS_OF_WEIGHT: Mapping[str, float] = MappingProxyType({"kg": 1.0, "[lb_av]": KG_IN_POUND})
+KG, POUNDS = "kg", "[lb_av]"  # UCUM
+UNITS_OF_WEIGHT: Mapping[str, float] = MappingProxyType({KG: 1.0, POUNDS: KG_IN_POUND})
 
 # Wide bounds on what a sensor in a living person can report. Common practice, no source.
 RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(

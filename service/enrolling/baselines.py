@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import uuid
-from collections import defaultdict
 from datetime import date, datetime, timedelta
-from statistics import fmean, median
+from statistics import fmean
 from typing import TypeVar
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import fields
 from service.domain.validation import Refused
-from service.store import audit, panel
-from service.store.tables import Limits, Patient, Reading, Reference
+from service.store import audit, histories, panel
+from service.store.tables import Limits, Patient, Reference
 
 Row = TypeVar("Row", Reference, Limits)
 
@@ -66,23 +64,16 @@ def set_reference(
 def mean_of_dates(session: Session, patient: Patient, from_date: date, to_date: date) -> tuple[float, float, float]:
     """Diastolic, mean and systolic pressure, mmHg to one decimal: the mean of the dates' own values.
 
-    A date with several readings counts once, with their median, as on the time line.
+    A date with several readings counts once, as on the time line.
     Raises Refused when fewer than FEWEST_DATES have a reading.
     """
-    taken: dict[date, list[Reading]] = defaultdict(list)
-    for reading in session.scalars(
-        select(Reading).where(
-            Reading.patient_id == patient.id, Reading.superseded_at.is_(None), Reading.local_date >= from_date,
-            Reading.local_date <= to_date,
-        )
-    ):  # fmt: skip
-        taken[reading.local_date].append(reading)
-    if len(taken) < FEWEST_DATES:
-        span = f"{from_date.isoformat()} to {to_date.isoformat()}, with {len(taken)} dates"
+    history = histories.load(session, patient.clinic_id, [patient.id], from_date)[patient.id]
+    read = [day for day in history.joined(from_date, to_date) if day.readings]
+    if len(read) < FEWEST_DATES:
+        span = f"{from_date.isoformat()} to {to_date.isoformat()}, with {len(read)} dates"
         raise Refused("from_date", span, f"dates of which at least {FEWEST_DATES} have a reading, or typed pressures")
     diastolic, mean, systolic = (
-        round(fmean(median(getattr(reading, name) for reading in day) for day in taken.values()), 1)
-        for name in ("pa_diastolic", "pa_mean", "pa_systolic")
+        round(fmean(getattr(day, name) for day in read), 1) for name in ("pa_diastolic", "pa_mean", "pa_systolic")
     )
     return diastolic, mean, systolic
 

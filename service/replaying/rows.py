@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import inf
 
+from service.domain.days import Taken
 from service.domain.readings import EARLIEST, MEAN_SLACK, MMHG, RANGES, UNITS
 from service.domain.trend.state import CHANNELS
-from service.domain.trend_readings import One
 from service.domain.validation import Refused
 from service.domain.vocabulary import Posture
 
@@ -39,7 +39,7 @@ class Rejected:
 class Readings(Rejected):
     """Good readings in mmHg, by patient and local date (ordinals)."""
 
-    days: dict[str, dict[int, list[One]]] = field(default_factory=dict)
+    days: dict[str, dict[int, list[Taken]]] = field(default_factory=dict)
     rows: int = 0
 
 
@@ -50,7 +50,7 @@ def read_readings(lines: Iterable[str]) -> Readings:
     for line, row in rows_of(lines, READING_COLUMNS, ("patient", "taken_at"), CHANNELS, found):
         try:
             patient, taken_at, one = _reading(row)
-            values = (one.diastolic, one.mean, one.systolic)
+            values = (one.pa_diastolic, one.pa_mean, one.pa_systolic)
             if (known := taken.setdefault((patient, taken_at), values)) is not values:
                 if known != values:
                     raise Refused("taken_at", row["taken_at"], "one reading of one patient at one instant")
@@ -103,7 +103,7 @@ def _text(lines: Iterable[str]) -> Iterator[str]:
         first = False
 
 
-def _reading(row: dict[str, str]) -> tuple[str, datetime, One]:
+def _reading(row: dict[str, str]) -> tuple[str, datetime, Taken]:
     patient, text = patient_of(row), row["taken_at"].strip()
     try:
         taken_at = datetime.fromisoformat(text)
@@ -122,7 +122,7 @@ def _reading(row: dict[str, str]) -> tuple[str, datetime, One]:
     if "heart_rate" in row:
         _pressure(row, "heart_rate", 1.0, "beats a minute")
     hour = taken_at.hour + taken_at.minute / 60.0
-    return patient, taken_at, One(diastolic, mean, systolic, hour, _posture(row))
+    return patient, taken_at, Taken(taken_at.date(), systolic, diastolic, mean, hour=hour, posture=_posture(row))
 
 
 def _check_order(row: dict[str, str], diastolic: float | None, mean: float | None, systolic: float | None) -> None:

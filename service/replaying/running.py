@@ -15,6 +15,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.days import Taken, combine, usual_after
 from service.domain.signals import diary as diary_rules
 from service.domain.signals import engine, patient_facts, sentences
 from service.domain.signals import state as engine_state
@@ -23,7 +24,6 @@ from service.domain.signals.episodes import KINDS, burden
 from service.domain.signals.facts import PressureLimits, SilenceFacts
 from service.domain.signals.state import DayInputs, EngineState
 from service.domain.trend import state as trend_state
-from service.domain.trend_readings import Combined, One, combine, usual_after
 from service.domain.vocabulary import SafetySign, SignalKind
 from service.replaying.diary_rows import Diaries
 from service.replaying.options import Options
@@ -191,11 +191,11 @@ def _block(names: Sequence[str], readings: Readings, diaries: Diaries | None) ->
     return block
 
 
-def _fill_readings(block: _Block, patient: int, days: dict[int, list[One]]) -> None:
+def _fill_readings(block: _Block, patient: int, days: dict[int, list[Taken]]) -> None:
     usual: float | None = None
     for day in sorted(days):
-        made: Combined = combine(days[day], usual)
-        usual = usual_after(usual, made)
+        made = combine(days[day], usual)
+        usual = usual_after(usual, made.hour)
         cell = block.readings[day - block.first, :, patient]
         for channel, value in enumerate((made.diastolic, made.mean, made.systolic)):
             if value is not None:

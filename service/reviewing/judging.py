@@ -11,17 +11,16 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from uuid import UUID
 
-from service.domain import days as joined_
 from service.domain.review import Raised
 from service.domain.signals import engine, rules
 from service.domain.signals.facts import (
     AdjustmentMade,
-    AnchoredReference,
     Assessment,
     Case,
     Episode,
     PressureLimits,
     SilenceFacts,
+    typed_reference,
 )
 from service.domain.summary import TrendSummary
 from service.domain.vocabulary import SignalKind
@@ -33,8 +32,6 @@ LOOK_BACK_DAYS = 180
 SEASON_DAYS = 90
 AHEAD_DAYS = 14
 MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
-# How sure a typed-in reference is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
-TYPED_SD = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +51,12 @@ def case_of(history: History, today: date) -> Case:
         first = _enough(first, today)
     silence = history.silence_on(today)
     return Case(
-        days=joined_.join(
-            first,
-            today,
-            readings=history.readings,
-            diary=history.diary,
-            windows=history.windows,
-            pauses=history.pauses,
-        ),
+        days=history.joined(first, today),
         today=today,
         reference=None
         if history.reference is None
-        else AnchoredReference(
-            history.reference.pa_diastolic,
-            TYPED_SD,
+        else typed_reference(
+            (history.reference.pa_diastolic, history.reference.pa_mean, history.reference.pa_systolic),
             history.reference.from_date,
             history.reference.to_date,
         ),

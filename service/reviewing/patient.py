@@ -15,7 +15,6 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import days as joined_
 from service.domain.days import Day, Paused
 from service.domain.review import CAUSES, PAUSES
 from service.domain.signals.rules import STILL_NEWS
@@ -121,14 +120,7 @@ def build_patient(
         contacts=tuple(
             session.scalars(select(Contact).where(Contact.patient_id == patient_id).order_by(Contact.position))
         ),
-        days=joined_.join(
-            first,
-            today,
-            readings=history.readings,
-            diary=history.diary,
-            windows=history.windows,
-            pauses=history.pauses,
-        ),
+        days=history.joined(first, today),
         reference=history.reference,
         limits=history.limits,
         silences=tuple(past for past in history.silences if past.last_day >= first),
@@ -269,14 +261,7 @@ def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int
     return [
         (
             row.clinic_ref,
-            joined_.join(
-                todays[row.patient_id] - timedelta(days=days - 1),
-                todays[row.patient_id],
-                readings=found[row.patient_id].readings,
-                diary=found[row.patient_id].diary,
-                windows=found[row.patient_id].windows,
-                pauses=found[row.patient_id].pauses,
-            ),
+            found[row.patient_id].joined(todays[row.patient_id] - timedelta(days=days - 1), todays[row.patient_id]),
         )
         for row in everyone
     ]
@@ -290,11 +275,4 @@ def days_since(
     if not found:
         raise LookupError(f"no patient {patient_id}")
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
-    return joined_.join(
-        first,
-        local_date(now, found[0].zone),
-        readings=history.readings,
-        diary=history.diary,
-        windows=history.windows,
-        pauses=history.pauses,
-    )
+    return history.joined(first, local_date(now, found[0].zone))

@@ -22,9 +22,7 @@ import structlog
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.domain import days as joined_
 from service.domain import localtime, summary
-from service.domain.days import Day
 from service.domain.review import Adherence
 from service.domain.signals.facts import Case
 from service.domain.summary import Strip, Summary, TrendSummary
@@ -165,20 +163,8 @@ def _row(due: StaleRow, made: Made | None, todays: Mapping[uuid.UUID, date], now
     }
 
 
-def days_of(history: History, first: date, last: date) -> tuple[Day, ...]:
-    """The history's joined days."""
-    return joined_.join(
-        first,
-        last,
-        readings=history.readings,
-        diary=history.diary,
-        windows=history.windows,
-        pauses=history.pauses,
-    )
-
-
 def _summary(history: History, today: date, judgement: judging.ReviewedCase) -> Summary:
-    days = days_of(history, today - timedelta(days=summary.STRIP_DAYS - 1), today)
+    days = history.joined(today - timedelta(days=summary.STRIP_DAYS - 1), today)
     return summary.as_kept(
         Summary(
             today=today,

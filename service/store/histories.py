@@ -12,11 +12,14 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement, Select, select
 from sqlalchemy.orm import Session
 
+from service.domain import days, localtime
 from service.domain.days import Day, Paused, Planned, Taken
+from service.domain.readings import POUNDS
 from service.domain.review import PauseNow, SilenceNow
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, SilenceCause
 from service.store.slices import slices
@@ -37,6 +40,8 @@ from service.store.tables import (
 )
 
 Found = TypeVar("Found")
+# Days of readings before those asked for: after them it makes next to no difference what the usual hour was before.
+HOUR_DAYS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +104,12 @@ class History:
     dry_weight_kg: float | None = None
     adjustments: list[tuple[date, str]] = field(default_factory=list)  # (made on, what), oldest first
 
+    def joined(self, first: date, last: date) -> tuple[Day, ...]:
+        """The joined days from `first` to `last`, inclusive."""
+        return days.join(
+            first, last, readings=self.readings, diary=self.diary, windows=self.windows, pauses=self.pauses
+        )
+
     def pause_on(self, today: date) -> PauseNow | None:
         """The pause that covers `today`."""
         for pause in self.pauses:
@@ -122,7 +133,10 @@ def load(
     patient_ids: Collection[uuid.UUID],
     first: date = date.min,
 ) -> dict[uuid.UUID, History]:
-    """Everything the review joins, per patient, for local dates from `first` on. Ten queries per 500 patients."""
+    """Everything the review joins, per patient, for local dates from `first` on. Ten queries per 500 patients.
+
+    Readings begin earlier, by the days that make out a patient's usual hour.
+    """
     found: dict[uuid.UUID, History] = {patient_id: History() for patient_id in patient_ids}
     for some in slices(list(found)):
         _load_some(session, clinic_id, some, first, found)
@@ -142,14 +156,22 @@ def _load_some(
         )
         return session.execute(query.order_by(order))
 
-    for row in rows(
-        Reading, _READING, Reading.superseded_at.is_(None), Reading.local_date >= first, order=Reading.taken_at
-    ):
-        found[row[0]].readings.append(Taken(row[1], row[2], row[3], row[4], row[5], tuple(row[6] or ())))
-    for row in rows(
-        Checkin, _CHECKIN, Checkin.superseded_at.is_(None), Checkin.local_date >= first, order=Checkin.local_date
-    ):
-        found[row[0]].diary.append(_diary(row))
+    patients = (
+        select(Patient.id, Patient.zone, Patient.dry_weight_kg, Clinic.silent_days)
+        .join(Clinic, Clinic.id == Patient.clinic_id)
+        .where(Patient.clinic_id == clinic_id, Patient.id.in_(ids))
+    )
+    zones = {}
+    for row in session.execute(patients):
+        zones[row.id] = localtime.zone(row.zone)
+        found[row.id].dry_weight_kg = row.dry_weight_kg
+        found[row.id].silent_days = row.silent_days
+    current_readings = (Reading.superseded_at.is_(None), Reading.local_date >= _before(first, HOUR_DAYS))
+    for row in rows(Reading, _READING, *current_readings, order=Reading.taken_at):
+        found[row.patient_id].readings.append(_reading(row, zones[row.patient_id]))
+    current_checkins = (Checkin.superseded_at.is_(None), Checkin.local_date >= first)
+    for row in rows(Checkin, _CHECKIN, *current_checkins, order=Checkin.local_date):
+        found[row.patient_id].diary.append(_diary(row))
     for row in rows(Window, _WINDOW, Window.local_date >= first, order=Window.local_date):
         found[row[0]].windows.append(Planned(row[1], row[2], row[3], row[4] is not None))
     for row in rows(Pause, _PAUSE, Pause.cancelled_at.is_(None), order=Pause.from_date):
@@ -162,19 +184,10 @@ def _load_some(
         found[row[0]].limits = LimitsSet(*row[1:])
     for row in rows(Plan, (Plan.silent_days,), Plan.active.is_(True), order=Plan.patient_id):
         found[row[0]].has_plan = True
-        found[row[0]].silent_days = row[1]
+        found[row[0]].silent_days = row[1] or found[row[0]].silent_days
     current = (Adjustment.superseded_at.is_(None),)
     for row in rows(Adjustment, (Adjustment.made_on, Adjustment.what), *current, order=Adjustment.made_on):
         found[row[0]].adjustments.append((row[1], row[2]))
-    patients = (
-        select(Patient.id, Patient.dry_weight_kg, Clinic.silent_days)
-        .join(Clinic, Clinic.id == Patient.clinic_id)
-        .where(Patient.clinic_id == clinic_id, Patient.id.in_(ids))
-    )
-    for patient_id, dry_weight_kg, silent_days in session.execute(patients):
-        history = found[patient_id]
-        history.dry_weight_kg = dry_weight_kg
-        history.silent_days = history.silent_days or silent_days
 
 
 def replies(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> list[Reply]:
@@ -194,6 +207,8 @@ def replies(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since
 
 _READING = (
     Reading.local_date,
+    Reading.taken_at,
+    Reading.posture,
     Reading.pa_systolic,
     Reading.pa_diastolic,
     Reading.pa_mean,
@@ -207,6 +222,7 @@ _CHECKIN = (
     Checkin.woke_breathless,
     Checkin.swelling,
     Checkin.weight_kg,
+    Checkin.weight_unit,
     Checkin.light_headed,
     Checkin.tiredness,
     Checkin.missed_medicines,
@@ -234,21 +250,40 @@ _REFERENCE = (
 _LIMITS = (Limits.upper, Limits.lower, Limits.set_at)
 
 
-def _diary(row: Sequence[Any]) -> Day:
-    return Day(
-        row[1],
-        checkin=True,
-        breathlessness=row[2],
-        extra_pillows=row[3],
-        woke_breathless=row[4],
-        swelling=row[5],
-        weight_kg=row[6],
-        light_headed=row[7],
-        tiredness=row[8],
-        missed_medicines=row[9],
-        safety_signs=tuple(SafetySign(sign) for sign in row[10] or ()),
-        note=row[11],
+def _reading(row: Any, where: ZoneInfo) -> Taken:
+    at = row.taken_at.astimezone(where)
+    return Taken(
+        row.local_date,
+        row.pa_systolic,
+        row.pa_diastolic,
+        row.pa_mean,
+        row.heart_rate,
+        tuple(row.remarks or ()),
+        hour=at.hour + at.minute / 60.0,
+        posture=row.posture,
     )
+
+
+def _diary(row: Any) -> Day:
+    return Day(
+        row.local_date,
+        checkin=True,
+        breathlessness=row.breathlessness,
+        extra_pillows=row.extra_pillows,
+        woke_breathless=row.woke_breathless,
+        swelling=row.swelling,
+        weight_kg=row.weight_kg,
+        weighed_in_pounds=row.weight_unit == POUNDS,
+        light_headed=row.light_headed,
+        tiredness=row.tiredness,
+        missed_medicines=row.missed_medicines,
+        safety_signs=tuple(SafetySign(sign) for sign in row.safety_signs or ()),
+        note=row.note,
+    )
+
+
+def _before(first: date, days_before: int) -> date:
+    return date.fromordinal(max(first.toordinal() - days_before, 1))
 
 
 def by_patient(pairs: Sequence[tuple[uuid.UUID, Found]]) -> dict[uuid.UUID, list[Found]]:

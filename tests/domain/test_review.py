@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import days as joined_
+from service.domain import days as days_
 from service.domain import review, spoken, summary
 from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.review import (
@@ -290,14 +290,14 @@ def taken(day: date, diastolic: float) -> Taken:
 
 def test_the_joined_table_keeps_days_with_only_one_half_and_days_with_none():
     first = TODAY - timedelta(days=3)
-    days = joined_.join(
+    days = days_.join(
         first,
         TODAY,
         readings=[taken(first, 18.0)],
         diary=[Day(first + timedelta(days=1), weight_kg=81.0)],
         windows=[Planned(first + timedelta(days=2), WindowState.MISSED, True, False)],
     )
-    assert [day.day for day in days] == joined_.dates(first, TODAY)
+    assert [day.day for day in days] == days_.dates(first, TODAY)
     assert days[0].reading_only
     assert not days[0].checkin
     assert days[1].diary_only
@@ -307,7 +307,7 @@ def test_the_joined_table_keeps_days_with_only_one_half_and_days_with_none():
 
 
 def test_several_readings_of_a_day_are_their_median():
-    days = joined_.join(TODAY, TODAY, readings=[taken(TODAY, value) for value in (18.0, 30.0, 19.0)])
+    days = days_.join(TODAY, TODAY, readings=[taken(TODAY, value) for value in (18.0, 30.0, 19.0)])
     assert days[0].pa_diastolic == 19.0
     assert days[0].readings == 3
 
@@ -315,7 +315,7 @@ def test_several_readings_of_a_day_are_their_median():
 @given(st.lists(st.integers(0, 9), max_size=12), st.lists(st.integers(0, 9), unique=True, max_size=10))
 def test_no_reading_and_no_diary_day_is_lost_or_made_up(reading_days, diary_days):
     first = TODAY - timedelta(days=9)
-    days = joined_.join(
+    days = days_.join(
         first,
         TODAY,
         readings=[taken(first + timedelta(days=offset), 18.0) for offset in reading_days],
@@ -350,8 +350,8 @@ def test_a_day_survives_json():
         "slept badly",
         PauseCause.AWAY,
     )
-    assert joined_.from_json(json.loads(json.dumps(joined_.as_json(day)))) == day
-    assert joined_.as_json(Day(TODAY)) == {"day": "2026-11-25"}
+    assert days_.from_json(json.loads(json.dumps(days_.as_json(day)))) == day
+    assert days_.as_json(Day(TODAY)) == {"day": "2026-11-25"}
 
 
 # --- the carried summary ------------------------------------------------------------------
@@ -370,8 +370,8 @@ def test_adherence_leaves_excused_days_out_of_both_numbers():
 
 def test_a_missing_day_is_visibly_empty_in_the_strip_and_told_in_its_sentence():
     first = TODAY - timedelta(days=29)
-    windows = [Planned(day, WindowState.MISSED, True, False) for day in joined_.dates(first, TODAY)]
-    days = joined_.join(first, TODAY, readings=[taken(first, 18.0), taken(TODAY, 21.0)], windows=windows)
+    windows = [Planned(day, WindowState.MISSED, True, False) for day in days_.dates(first, TODAY)]
+    days = days_.join(first, TODAY, readings=[taken(first, 18.0), taken(TODAY, 21.0)], windows=windows)
     made = summary.strip(days)
     assert made.values[1:-1] == (None,) * 28
     assert made.marks == "r" + "m" * 28 + "r"
@@ -381,7 +381,7 @@ def test_a_missing_day_is_visibly_empty_in_the_strip_and_told_in_its_sentence():
 
 def test_weight_change_is_against_about_a_week_before_and_not_one_odd_day():
     weights = {7: 80.0, 8: 80.2, 6: 84.0, 5: 80.1, 0: 82.1}
-    days = joined_.join(
+    days = days_.join(
         TODAY - timedelta(days=29),
         TODAY,
         diary=[Day(TODAY - timedelta(days=ago), weight_kg=kg) for ago, kg in weights.items()],
@@ -393,7 +393,7 @@ def test_weight_change_is_against_about_a_week_before_and_not_one_odd_day():
 
 
 def test_an_old_weight_is_no_change_of_today():
-    days = joined_.join(
+    days = days_.join(
         TODAY - timedelta(days=29),
         TODAY,
         diary=[Day(TODAY - timedelta(days=ago), weight_kg=80.0 + ago) for ago in range(3, 15)],
@@ -413,12 +413,12 @@ def test_symptom_change_is_told_in_words():
         )
         for ago in range(7)
     ]
-    days = joined_.join(TODAY - timedelta(days=29), TODAY, diary=before + week)
+    days = days_.join(TODAY - timedelta(days=29), TODAY, diary=before + week)
     assert (
         summary.symptom_change(days)
         == "more breathless (2 → 5), +1 pillow, woken breathless 2 nights, swelling to the ankle"
     )
-    assert summary.symptom_change(joined_.join(TODAY - timedelta(days=29), TODAY, diary=before)) == ""
+    assert summary.symptom_change(days_.join(TODAY - timedelta(days=29), TODAY, diary=before)) == ""
 
 
 @given(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from service.domain.days import Day
-from service.domain.readings import NewReading, checked
+from service.domain.days import Day, Taken, join
 from service.domain.signals import engine
 from service.domain.signals import state as engine_state
 from service.domain.signals.engine import assess, assess_many
@@ -158,17 +157,12 @@ def test_worse_with_flat_pressure_asks_for_another_cause():
 def test_a_day_read_only_sitting_up_counts_for_less():
     days = _days(40, missing=0.0)
     clear = [*days, replace(days[-1], day=FIRST + timedelta(days=40), pa_diastolic=20.0)]
-    sitting = [*clear[:-1], replace(clear[-1], remarks=tuple(remarks(Posture.SITTING)))]
+    last = Taken(clear[-1].day, clear[-1].pa_systolic, 20.0, clear[-1].pa_mean, posture=Posture.SITTING)
+    sitting = [*clear[:-1], *join(last.day, last.day, readings=[last])]
     before = assess(_case(days, 39)).pressure.level
     levels = [assess(_case(course, 40)).pressure.level for course in (sitting, clear)]
     assert before is not None
     assert before < levels[0] < levels[1]  # type: ignore[operator]
-
-
-def remarks(posture: Posture) -> list[str]:
-    """As the readings' own rule makes them."""
-    at = datetime(2026, 2, 10, 7, tzinfo=UTC)
-    return checked(NewReading("P-1", at, 42.0, 20.0, 28.0, posture=posture), at).remarks
 
 
 def test_pounds_in_a_day_count_for_those_who_weigh_in_pounds():
@@ -177,7 +171,7 @@ def test_pounds_in_a_day_count_for_those_who_weigh_in_pounds():
         for day in _days(30, 1, missing=0.0)
     ]
     for pounds in (True, False):
-        found = assess(_case(days, 29, weighs_in_pounds=pounds))
+        found = assess(_case([replace(day, weighed_in_pounds=pounds) for day in days], 29))
         assert (SignalKind.WEIGHT_GAIN in {signal.kind for signal in found.signals}) == pounds
 
 

@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
+from service.domain.days import OFF_HOUR, SITTING, Taken, combine, join, usual_after
 from service.domain.signals.diary import theil_sen
 from service.domain.signals.facts import AdjustmentMade, AnchoredReference, PressureLimits
 from service.domain.trend import reference, state
 from service.domain.trend.forecast import PressurePace, forecast, pace
 from service.domain.trend.response import LevelOn, response
-from service.domain.trend_readings import OFF_HOUR, SITTING, One, combine, usual_after
 from service.domain.vocabulary import Posture, Response
 
 DAY = date(2026, 3, 1)
@@ -109,8 +109,8 @@ def test_only_a_settled_fortnight_is_proposed():
 # --- the readings of one date ---------------------------------------------------------------
 
 
-def _one(value: float, hour: float = 7.0, posture: Posture | None = None) -> One:
-    return One(value, value + 8, value + 22, hour, posture)
+def _one(value: float, hour: float = 7.0, posture: Posture | None = None) -> Taken:
+    return Taken(DAY, value + 22, value, value + 8, hour=hour, posture=posture)
 
 
 @pytest.mark.parametrize("order", list(permutations(range(4))))
@@ -132,13 +132,27 @@ def test_a_date_with_only_unlike_readings_keeps_them_blurred():
 
 
 def test_the_usual_hour_goes_the_short_way_round_midnight():
-    assert usual_after(23.5, combine([_one(18, 0.5)], 23.5)) == pytest.approx(23.6)
-    assert usual_after(None, combine([_one(18, 6.0), _one(19, 22.0)], None)) == 6.0
+    assert usual_after(23.5, combine([_one(18, 0.5)], 23.5).hour) == pytest.approx(23.6)
+    assert usual_after(None, combine([_one(18, 6.0), _one(19, 22.0)], None).hour) == 6.0
 
 
 def test_a_pressure_that_was_not_given_stays_unknown():
-    made = combine([One(None, 26.0, None, 7.0), One(None, 28.0, None, 7.2)], None)
+    made = combine([Taken(DAY, None, None, 26.0, hour=7.0), Taken(DAY, None, None, 28.0, hour=7.2)], None)
     assert (made.diastolic, made.mean, made.systolic) == (None, 27.0, None)
+
+
+def test_a_patients_days_are_made_by_posture_and_usual_hour():
+    first = DAY - timedelta(days=1)
+    morning, seated = Taken(DAY, 42, 20, 28, hour=7.0), Taken(DAY, 36, 14, 22, hour=7.1, posture=Posture.SITTING)
+    before, evening = Taken(first, 40, 18, 26, hour=7.2), Taken(DAY + timedelta(days=1), 50, 28, 36, hour=20.0)
+    days = join(first, evening.day, readings=[evening, seated, morning, before])
+    assert [(day.readings, day.pa_diastolic, day.blur) for day in days] == [
+        (1, 18, 1.0),
+        (2, 20, 1.0),
+        (1, 28, OFF_HOUR),
+    ]
+    # What comes before the first date asked for still says what the usual hour is.
+    assert join(evening.day, evening.day, readings=[evening, morning, before]) == days[2:]
 
 
 # --- the weights of the three pressures -------------------------------------------------------

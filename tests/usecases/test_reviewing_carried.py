@@ -58,7 +58,7 @@ def test_the_audit_finds_a_row_that_nobody_marked(engine):
         patient = session.get_one(Patient, ids["Asha"])
         ward = open_ward(session)
         ward.clinic = session.get_one(Clinic, clinic_id)
-        ward.reading(patient, ward.today(patient), 40.0, at=time(14))
+        ward.reading(patient, ward.today(patient), 40.0, at=time(9))
     with read_session(engine) as session:
         assert refreshing.differing(session, clinic_id, NOW) == [ids["Asha"]]
 

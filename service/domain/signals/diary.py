@@ -56,7 +56,7 @@ class DiaryState:
     usual: Array  # [question, patient]
     usual_of: Array  # answers it is made of
     written_on: Days  # [patient]: last day with any answer
-    pounds: NDArray[np.bool_]  # weighs in lb
+    pounds: Flags  # the newest weight was given in lb
     dry_weight: Array  # kg; nan where none was typed in
 
 
@@ -75,8 +75,11 @@ def begin(patients: int) -> DiaryState:
     )
 
 
-def step(state: DiaryState, day: int, answers: Array) -> DiaryState:
-    """One day on. `answers` is [question, patient]: weights in kg, yes is 1, swelling 0 none to 3 knee."""
+def step(state: DiaryState, day: int, answers: Array, pounds: Flags | None = None) -> DiaryState:
+    """One day on. `answers` is [question, patient]: weights in kg, yes is 1, swelling 0 none to 3 knee.
+
+    `pounds` is whose weight of this day was given in lb; None: nobody's.
+    """
     given = ~np.isnan(answers)
     old = state.ring[(day - AGE) % RING]
     aged = ~np.isnan(old)
@@ -94,7 +97,7 @@ def step(state: DiaryState, day: int, answers: Array) -> DiaryState:
         usual,
         usual_of,
         np.where(given.any(axis=0), day, state.written_on),
-        state.pounds,
+        np.where(given[WEIGHT], False if pounds is None else pounds, state.pounds),
         state.dry_weight,
     )
 

@@ -44,13 +44,11 @@ from service.domain.signals.state import KEEP, KEEP_EVERY, CarriedState, DayInpu
 from service.domain.trend import state as trend_state
 from service.domain.trend.response import LevelOn, response
 from service.domain.trend.state import TrendState
-from service.domain.trend_readings import SITTING
 from service.domain.vocabulary import SignalKind, Swelling
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Days = NDArray[np.int64]
-TAKEN_SITTING = "taken sitting"  # the remark of domain.readings
 _HEIGHT = {Swelling.NONE: 0.0, Swelling.ANKLE: 1.0, Swelling.SHIN: 2.0, Swelling.KNEE: 3.0}
 
 
@@ -89,7 +87,7 @@ def step(watch: EngineState, day: int, today: DayInputs, settings: EngineSetting
     rules, quick = signal_rules.pressure_rules(evening, settings)
     diary = watch.diary
     if today.answers is not None:
-        diary = diary_rules.step(diary, day, today.answers)
+        diary = diary_rules.step(diary, day, today.answers, today.pounds)
         judged = diary_rules.diary_findings(diary, day, settings)
         rules.update(signal_rules.diary_rules(evening, diary, judged.weight, judged.symptoms))
     if watch.silent_days.any():
@@ -130,16 +128,16 @@ def watching(cases: Sequence[Case]) -> EngineState:
     given, sd, from_day = np.full((3, n), np.nan), np.zeros((3, n)), np.zeros(n, dtype=np.int64)
     for patient, case in enumerate(cases):
         if case.reference is not None:
-            given[0, patient], sd[0, patient] = case.reference.value, case.reference.sd
+            for channel, value in enumerate(case.reference.channels):
+                given[channel, patient] = _or_nan(value)
+            sd[:, patient] = case.reference.sd
             # Days before a reference was made are not judged by it.
             from_day[patient] = case.reference.to_day.toordinal() if case.reference.to_day else 0
     return replace(
         watch,
         trend=trend_state.with_references(watch.trend, given, sd, from_day),
         diary=replace(
-            watch.diary,
-            dry_weight=np.array([_or_nan(case.dry_weight_kg) for case in cases], dtype=np.float64),
-            pounds=np.array([case.weighs_in_pounds for case in cases], dtype=np.bool_),
+            watch.diary, dry_weight=np.array([_or_nan(case.dry_weight_kg) for case in cases], dtype=np.float64)
         ),
         upper=np.array([_or_nan(case.limits.upper) for case in cases], dtype=np.float64),
         lower=np.array([_or_nan(case.limits.lower) for case in cases], dtype=np.float64),
@@ -150,19 +148,19 @@ def today_of(days: Sequence[Day | None]) -> DayInputs:
     """One date of many patients as arrays; None or an empty day is "nothing came"."""
     n = len(days)
     readings, answers = np.full((3, n), np.nan), np.full((len(QUESTIONS), n), np.nan)
-    safety, blur = np.zeros(n, dtype=np.bool_), np.ones(n)
+    safety, pounds, blur = np.zeros(n, dtype=np.bool_), np.zeros(n, dtype=np.bool_), np.ones(n)
     for patient, day in enumerate(days):
         if day is None:
             continue
-        if day.readings and day.remarks.count(TAKEN_SITTING) >= day.readings:
-            blur[patient] = SITTING
+        blur[patient] = day.blur
         for channel, name in enumerate(trend_state.CHANNELS):
             readings[channel, patient] = _or_nan(getattr(day, name))
         if day.checkin:
             for question, name in enumerate(QUESTIONS):
                 answers[question, patient] = _answer(getattr(day, name))
             safety[patient] = bool(day.safety_signs)
-    return DayInputs(readings, blur, answers, safety, missed=np.zeros(n, dtype=np.int64))
+            pounds[patient] = day.weighed_in_pounds
+    return DayInputs(readings, blur, answers, safety, pounds, missed=np.zeros(n, dtype=np.int64))
 
 
 def _assess_on(today: date, cases: Sequence[Case], settings: EngineSettings) -> list[Assessment]:
@@ -225,7 +223,8 @@ def _assessment(
 ) -> Assessment:
     pressure = patient_facts.pressure_facts(watch, patient, settings)
     if pressure.reference is not None and case.reference is not None:
-        pressure = replace(pressure, reference=case.reference)
+        from_day, to_day = case.reference.from_day, case.reference.to_day
+        pressure = replace(pressure, reference=replace(pressure.reference, from_day=from_day, to_day=to_day))
     diary = _diary(watch, patient, judged, day)
     joined = joined_picture(pressure, diary, case.silence, case.today)
     n = watch.patients

@@ -18,6 +18,9 @@ from service.domain.days import Day
 from service.domain.vocabulary import Lane, Response, SignalKind, SilenceCause
 
 Fact = float | int | str | bool | None
+Pressures = tuple[float | None, float | None, float | None]  # diastolic, mean, systolic in mmHg
+# How sure a reference that staff set is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
+TYPED_SD = 0.5
 
 
 class Picture(StrEnum):
@@ -38,13 +41,34 @@ class Picture(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class AnchoredReference:
-    """An anchored baseline. `is_set` is False while it is only proposed by the first settled fortnight."""
+    """An anchored baseline, mmHg. `is_set` is False while it is only proposed by the first settled fortnight.
+
+    `value` is the main pressure's: PA diastolic, where it is read. One that staff set has
+    each pressure's own in `pressures` (diastolic, mean, systolic); where that is None, or
+    one of them is, the other pressures are not judged. No day before `to_day` is judged by it.
+    """
 
     value: float
     sd: float  # of the mean itself
     from_day: date | None = None
     to_day: date | None = None
     is_set: bool = True
+    pressures: Pressures | None = None
+
+    @property
+    def channels(self) -> Pressures:
+        """The reference of each pressure: diastolic, mean, systolic."""
+        return self.pressures or (self.value, None, None)
+
+
+def typed_reference(
+    pressures: Pressures, from_day: date | None = None, to_day: date | None = None
+) -> AnchoredReference:
+    """The reference that staff typed in or accepted, of at least one pressure. Raises ValueError for none."""
+    value = next((value for value in pressures if value is not None), None)
+    if value is None:
+        raise ValueError("a reference needs a pressure")
+    return AnchoredReference(value, TYPED_SD, from_day, to_day, pressures=pressures)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +231,6 @@ class Case:
     adjustments: Sequence[AdjustmentMade] = ()
     silence: SilenceFacts = SilenceFacts()
     dry_weight_kg: float | None = None
-    weighs_in_pounds: bool = False  # then the rule of pounds in a day speaks too
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,9 +70,10 @@ class DayInputs:
     """What came on one date. nan is missing."""
 
     readings: Array  # [3, patient] diastolic, mean, systolic in mmHg
-    blur: Array | None = None  # [patient], see domain.trend_readings
+    blur: Array | None = None  # [patient], see domain.days
     answers: Array | None = None  # [question, patient], see `diary`; None: nobody keeps a diary
     safety: Flags | None = None  # [patient]: the diary of this date ticked a safety sign
+    pounds: Flags | None = None  # [patient]: the weight of this date was given in lb; None: nobody's
     missed: Days | None = None  # [patient]: planned readings missed in a row, this date included
 
 

@@ -24,17 +24,18 @@ from apscheduler.executors import pool
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 
-from service import delivery, prompting, watching
 from service.clock import Clock
 from service.config import Settings
-from service.delivery import MessageFacts
-from service.domain.tally import Tally
+from service.delivery import receiving, sending
+from service.delivery.facts import MessageFacts
 from service.domain.vocabulary import Channel
 from service.health import checks
 from service.intake.texts.receiving import take_text
 from service.links import Links
 from service.reviewing import refreshing, staff_notices
+from service.scheduling import closing, opening, steps
 from service.store import heartbeats
+from service.store.guarded import Tally
 from service.store.quarantine import describe_error
 from service.store.session import write_session
 from service.transports.base import Transport
@@ -128,17 +129,17 @@ class Worker:
 
     def _look(self) -> None:
         now = self._clock.now
-        self._do("listen", lambda: delivery.listen(self._engine, self._transports, self._clock, take_text))
-        self._do("open", lambda: prompting.open_windows(self._engine, now()))
-        self._do("close", lambda: watching.close_windows(self._engine, now()))
-        self._do("step", lambda: prompting.take_steps(self._engine, now()))
+        self._do("listen", lambda: receiving.listen(self._engine, self._transports, self._clock, take_text))
+        self._do("open", lambda: opening.open_windows(self._engine, now()))
+        self._do("close", lambda: closing.close_windows(self._engine, now()))
+        self._do("step", lambda: steps.take_steps(self._engine, now()))
         self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
 
     def _deliver(self) -> None:
         try:
             self._do(
                 "deliver",
-                lambda: delivery.deliver(
+                lambda: sending.deliver(
                     self._engine,
                     self._transports,
                     self._links,
@@ -151,10 +152,10 @@ class Worker:
         finally:
             self._batch_begun = None
 
-    def _note_batch(self, boundary: delivery.Boundary) -> None:
-        if boundary is delivery.Boundary.STAMPED:
+    def _note_batch(self, boundary: sending.Boundary) -> None:
+        if boundary is sending.Boundary.STAMPED:
             self._batch_begun = time.monotonic()
-        elif boundary is delivery.Boundary.SETTLED:
+        elif boundary is sending.Boundary.SETTLED:
             self._batch_begun = None
 
     def _batch_seconds(self) -> float:

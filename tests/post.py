@@ -12,12 +12,12 @@ from typing import Any
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service import delivery
 from service.clock import FixedClock
-from service.delivery import Boundary
-from service.domain.tally import Tally
+from service.delivery import receiving, sending
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskKind
 from service.store import outbox
+from service.store.guarded import Tally
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, MessageEvent, Task
 from service.transports.mock import MockGateway
@@ -75,12 +75,12 @@ class Post:
 
     def deliver(self, at: Callable[[Boundary], None] = lambda _: None, **options: Any) -> Tally:
         links = lambda facts: f"https://calls.example/{facts.kind.value}"  # noqa: E731
-        return delivery.deliver(
+        return sending.deliver(
             self.engine, self.transports, links, self.clock, at=at, chance=random.Random(1), **options
         )
 
     def listen(self, take_text: Callable[..., object] | None = None) -> Tally:
-        return delivery.listen(self.engine, self.transports, self.clock, take_text)
+        return receiving.listen(self.engine, self.transports, self.clock, take_text)
 
     def message(self, message_id: uuid.UUID) -> Message:
         with read_session(self.engine) as session:

@@ -17,8 +17,8 @@ from sqlalchemy import bindparam, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.care.windows import ANSWERED, FOLLOWING, resettle
+from service.domain.plan import WindowFacts, state_while_open
 from service.domain.vocabulary import StepState, WindowState
-from service.domain.windows import WindowFacts, state_while_open
 from service.store import outbox
 from service.store.slices import slices
 from service.store.tables import Message, Silence, Step, Window

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain.telling import first_told_at
+from service.domain.escalation import first_told_at
 from service.domain.vocabulary import TaskKind, TaskState
 from service.store.tables import Task
 from service.store.upsert import insert_new

@@ -17,8 +17,8 @@ from sqlalchemy import ColumnElement, ScalarSelect, and_, bindparam, exists, fun
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.care import silences
+from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
-from service.domain.windows import WindowFacts, state_at_close, state_while_open
 from service.store import outbox, panel
 from service.store.session import Where, rows
 from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window

@@ -13,9 +13,9 @@ from datetime import datetime, timedelta
 import click
 from sqlalchemy import select
 
-from service import delivery
 from service.clock import SystemClock
 from service.commands import opening
+from service.delivery import operating
 from service.domain.vocabulary import MessageState
 from service.health import checks
 from service.store import quarantine
@@ -58,7 +58,7 @@ def messages() -> None:
 def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int) -> None:
     """The newest messages: id, when, kind, channel, state and why."""
     with opening.database(opening.settings()) as engine, read_session(engine) as session:
-        found = delivery.find(
+        found = operating.find(
             session,
             clinic_id=opening.clinic_of(session, clinic).id if clinic else None,
             state=MessageState(state) if state else None,
@@ -78,7 +78,7 @@ def show(message: uuid.UUID) -> None:
         if held is None:
             raise click.ClickException(f"{message} is no message")
         click.echo(_line(held))
-        for event in delivery.history(session, message):
+        for event in operating.history(session, message):
             click.echo(f"{_at(event.at)}  {event.event}  {event.detail}".rstrip())
 
 
@@ -88,7 +88,7 @@ def retry(message: uuid.UUID) -> None:
     """Send MESSAGE again, under the same id: it is rechecked first, like any other."""
     settings = opening.settings()
     with opening.database(settings) as engine, write_session(engine) as session:
-        delivery.try_again(session, message, OPERATOR, opening.clock_of(settings).now())
+        operating.try_again(session, message, OPERATOR, opening.clock_of(settings).now())
     click.echo(f"queued: {message}")
 
 
@@ -99,7 +99,7 @@ def cancel(message: uuid.UUID, reason: str) -> None:
     """Cancel MESSAGE, which must still be queued."""
     settings = opening.settings()
     with opening.database(settings) as engine, write_session(engine) as session:
-        delivery.cancel(session, message, reason, OPERATOR, opening.clock_of(settings).now())
+        operating.cancel(session, message, reason, OPERATOR, opening.clock_of(settings).now())
     click.echo(f"cancelled: {message}")
 
 

@@ -19,8 +19,8 @@ from service.domain.vocabulary import PauseCause
 from service.enrolling import plans
 from service.links import Links, Purpose
 from service.reports import yearsheet
+from service.scheduling.plans import PlanAhead, plans_ahead
 from service.store.audit import OPERATOR
-from service.store.plans import PlanAhead, plans_ahead
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Plan
 

@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session
 
 from service.care import contacts
 from service.domain.localtime import zone
+from service.domain.plan import WindowFacts
 from service.domain.sending import CANNOT_WAIT, NEEDS_NO_CONSENT, TO_STAFF, LastLook
 from service.domain.vocabulary import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
-from service.domain.windows import WindowFacts
 from service.store import wordings
 from service.store.tables import (
     Caregiver,

@@ -8,23 +8,21 @@ from __future__ import annotations
 
 import random
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Engine, bindparam, update
+from sqlalchemy import Engine, bindparam, case, select, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
 from service.care.tasks import close_task, raise_task
-from service.delivery.claiming import held, put_back
 from service.delivery.facts import MessageFacts
-from service.delivery.handing_over import Sent
 from service.domain.sending import wait
-from service.domain.tally import Tally
 from service.domain.validation import storable
 from service.domain.vocabulary import ContactState, MessageState, TaskKind
 from service.store import outbox
-from service.store.guarded import guarded
+from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
 from service.store.session import write_session
 from service.store.tables import Contact, Message
@@ -38,7 +36,7 @@ STILL_OURS = (MessageState.HANDING_OVER, MessageState.UNCERTAIN)
 def settle_all(
     engine: Engine,
     token: uuid.UUID,
-    results: Sequence[Sent],
+    results: Sequence[HandedOver],
     now: datetime,
     chance: random.Random,
     before_commit: Callable[[], None] = lambda: None,
@@ -63,7 +61,9 @@ def settle_all(
     return sum(outcome.done, Tally(parked=len(outcome.failed)))
 
 
-def _settle(session: Session, token: uuid.UUID, results: Sequence[Sent], now: datetime, chance: random.Random) -> Tally:
+def _settle(
+    session: Session, token: uuid.UUID, results: Sequence[HandedOver], now: datetime, chance: random.Random
+) -> Tally:
     ours = held(session, token, *STILL_OURS)
     settled = Tally()
     sent = []
@@ -243,3 +243,50 @@ def _whose(facts: MessageFacts) -> str:
 def _plain(given: str, longest: int) -> str:
     """What a provider said, as the column can hold it."""
     return storable(given)[:longest]
+
+
+def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:
+    """What is still held under `token` in one of these states, locked until the transaction ends.
+
+    Whoever writes a message's next state asks this first: a lease may have run out,
+    a receipt may have overtaken.
+    """
+    rows = session.scalars(
+        select(Message.id).where(Message.claim_token == token, Message.state.in_(states)).with_for_update()
+    )
+    return set(rows)
+
+
+NOT_BEGUN = "not_begun"
+
+
+def put_back(session: Session, message_ids: Collection[uuid.UUID], now: datetime) -> None:
+    """Queue these again, claimed or stamped and never begun."""
+    stamped = case((Message.state == MessageState.CLAIMED, 0), else_=1)
+    session.execute(
+        update(Message)
+        .where(Message.id.in_(message_ids))
+        .values(
+            state=MessageState.QUEUED,
+            reason=NOT_BEGUN,
+            next_try_at=now,
+            claim_token=None,
+            lease_until=None,
+            attempts=Message.attempts - stamped,
+        )
+        .execution_options(synchronize_session=False)
+    )
+    outbox.note_events(session, [(message_id, "queued_again", NOT_BEGUN) for message_id in message_ids], now)
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """How one hand-over ended: the provider's reference, a failure of one of the two kinds, or not begun."""
+
+    facts: MessageFacts
+    ref: str | None = None
+    temporary: str | None = None
+    wait: timedelta | None = None  # the provider asked for at least so long
+    permanent: str | None = None
+    gone: bool = False  # ended by the recipient's side, as a push subscription is: nothing to mend
+    begun: bool = True

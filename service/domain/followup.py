@@ -12,7 +12,7 @@ from service.domain.vocabulary import AdjustmentKind
 
 
 @dataclass(frozen=True, slots=True)
-class Proposal:
+class FollowUpProposal:
     """What to look at again, after how many days, and where that is from."""
 
     what: str
@@ -23,20 +23,20 @@ class Proposal:
         return made_on + timedelta(days=self.after_days)
 
 
-PROPOSALS: dict[AdjustmentKind, Proposal] = {
-    AdjustmentKind.MEDICINE: Proposal(
+PROPOSALS: dict[AdjustmentKind, FollowUpProposal] = {
+    AdjustmentKind.MEDICINE: FollowUpProposal(
         "Blood chemistry",
         10,
         "Common practice: chemistry 1 to 2 weeks after starting or changing an ACE inhibitor or ARB; "
         "for an MRA at about 1 and 4 weeks (Postgrad Med J tables; NHS Specialist Pharmacy Service).",
     ),
-    AdjustmentKind.DIET: Proposal(
+    AdjustmentKind.DIET: FollowUpProposal(
         "Weight and symptoms", 14, "Common practice: review days to 2 weeks after a change (NICE NG106, QS9)."
     ),
-    AdjustmentKind.DIALYSIS: Proposal(
+    AdjustmentKind.DIALYSIS: FollowUpProposal(
         "Weight and pressures", 7, "Common practice: review days to 2 weeks after a change (NICE NG106, QS9)."
     ),
-    AdjustmentKind.DEVICE: Proposal(
+    AdjustmentKind.DEVICE: FollowUpProposal(
         "Pressures after reprogramming",
         14,
         "Common practice: review days to 2 weeks after a change (NICE NG106, QS9).",
@@ -44,6 +44,6 @@ PROPOSALS: dict[AdjustmentKind, Proposal] = {
 }
 
 
-def proposal(kind: AdjustmentKind) -> Proposal | None:
+def proposal(kind: AdjustmentKind) -> FollowUpProposal | None:
     """What is usually looked at again after this kind of change; None where nothing is usual."""
     return PROPOSALS.get(kind)

@@ -1,20 +1,26 @@
-"""Whether a message may leave now: the recheck at the last moment, quiet hours, and how long to wait.
+"""Whether a message may leave now, and what becomes of it when it may not.
 
-Promises that a message which is no longer wanted, agreed to or true is stopped
-with a named reason, and that nobody is disturbed in their quiet hours by
-something that can wait. A notice to staff of a possible emergency cannot. Does not send.
+The recheck at the last moment, quiet hours, several messages to one person at once, what
+a receipt says, and how long to wait after a failure.
+
+Promises that a message which is no longer wanted, agreed to or true is stopped with a
+named reason; that nobody is disturbed in their quiet hours by something that can wait
+(a notice to staff of a possible emergency cannot); and that what is left out because
+another message says it too is always carried by one that is sent. Does not send.
 """
 
 from __future__ import annotations
 
+import uuid
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import first_instant, local_date
+from service.domain.plan import WindowFacts, is_answered, missing
 from service.domain.vocabulary import MessageKind, MessageState
-from service.domain.windows import WindowFacts, is_answered, missing
 
 # Told to a person who has just written to us: an answer, not a disturbance.
 ANSWERS = frozenset({MessageKind.SAFETY, MessageKind.REPLY, MessageKind.STOPPED, MessageKind.STARTED, MessageKind.HELP})
@@ -160,3 +166,41 @@ def _no_longer_wanted(facts: LastLook) -> Why | None:
     if facts.kind is MessageKind.NUDGE and facts.acknowledged:
         return Why.ACKNOWLEDGED
     return None
+
+
+# The later in a row, the more it says: a reminder asks all that a prompt does, a digest counts every task.
+ALIKE = (
+    (MessageKind.PROMPT, MessageKind.REMINDER),
+    (MessageKind.NUDGE,),
+    (MessageKind.STAFF_TASK, MessageKind.DIGEST),
+)
+_PLACE: Mapping[MessageKind, tuple[int, int]] = {
+    kind: (family, rank) for family, kinds in enumerate(ALIKE) for rank, kind in enumerate(kinds)
+}
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A message that may leave now; `about` is the time of what it is about, such as a window's end."""
+
+    id: uuid.UUID
+    contact_id: uuid.UUID
+    kind: MessageKind
+    about: datetime
+
+
+def bundle(ready: Iterable[Ready]) -> dict[uuid.UUID, uuid.UUID]:
+    """Each message that need not be sent, with the one to the same contact that is sent in its place.
+
+    The kind that says most is kept, and of one kind the one about the latest thing:
+    its link leads to what can still be answered.
+    """
+    by_family: dict[tuple[uuid.UUID, int], list[Ready]] = {}
+    for one in ready:
+        if one.kind in _PLACE:
+            by_family.setdefault((one.contact_id, _PLACE[one.kind][0]), []).append(one)
+    carried: dict[uuid.UUID, uuid.UUID] = {}
+    for alike in by_family.values():
+        kept = max(alike, key=lambda one: (_PLACE[one.kind][1], one.about, one.id))
+        carried |= {one.id: kept.id for one in alike if one.id != kept.id}
+    return carried

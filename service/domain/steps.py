@@ -1,21 +1,23 @@
-"""Follow-up steps: prompt → reminder → caregiver nudge → clinic task.
+"""Follow-up steps: prompt → reminder → caregiver nudge → clinic task, and their pace.
 
-Promises that what is done about a window, and what is not, always has a named
-reason that staff can read. Steps are frozen when a window opens: a clinic that
-changes its steps changes tomorrow's windows, not today's. Does not send anything.
+Promises that what is done about a window, and what is not, always has a named reason
+that staff can read; and so has every departure from the clinic's own steps: closer where
+it is needed, easier where it is not. Steps are frozen when a window opens: a clinic that
+changes its steps changes tomorrow's windows, not today's. Does not send anything, and
+does not touch steps that staff have set for one patient: theirs is the last word.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Any, Literal
 
+from service.domain.plan import WindowFacts, WindowTimes, is_answered, missing
 from service.domain.validation import Refused
-from service.domain.vocabulary import StepKind
-from service.domain.windows import WindowFacts, WindowTimes, is_answered, missing
+from service.domain.vocabulary import Pace, StepKind
 
 Anchor = Literal["opens", "due", "closes"]
 ANCHORS: tuple[Anchor, ...] = ("opens", "due", "closes")
@@ -223,3 +225,83 @@ def _nudge(facts: StepFacts) -> Decision:
     if facts.reach is Reach.NO_CONTACT:
         return Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
     return Decision(Act.SEND, Reason.ASKED_CAREGIVER)
+
+
+Frozen = tuple[int, StepKind, datetime]
+
+CLOSER = frozenset({Pace.NEW_HERE, Pace.BACK_FROM_HOSPITAL})
+FIRST_DAYS = timedelta(days=14)
+LOOKED_AT = timedelta(days=28)
+ENOUGH_WINDOWS = 20  # windows, before anybody is called reliable
+RELIABLE = 0.9  # answered of expected
+WITHOUT_A_MISS = timedelta(days=7)
+APART = timedelta(minutes=15)  # a reminder on the heels of its prompt is nagging
+GRACE = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class PaceFacts:
+    """What is known of a patient on the local date `day`, whose window opens."""
+
+    day: date
+    enrolled_on: date
+    left_hospital_on: date | None = None  # last day of the newest stay that is over
+    answered: int = 0  # reading windows of the last LOOKED_AT
+    expected: int = 0
+    last_missed: date | None = None
+
+
+def choose_pace(facts: PaceFacts) -> Pace | None:
+    """The reason to depart from the clinic's usual follow-up; None keeps to it."""
+    if facts.day - facts.enrolled_on < FIRST_DAYS:
+        return Pace.NEW_HERE
+    if facts.left_hospital_on is not None and facts.day - facts.left_hospital_on <= FIRST_DAYS:
+        return Pace.BACK_FROM_HOSPITAL
+    missed_lately = facts.last_missed is not None and facts.day - facts.last_missed <= WITHOUT_A_MISS
+    if facts.expected >= ENOUGH_WINDOWS and facts.answered >= RELIABLE * facts.expected and not missed_lately:
+        return Pace.ANSWERS_RELIABLY
+    return None
+
+
+def at_pace(frozen: Sequence[Frozen], times: WindowTimes, pace: Pace | None) -> tuple[Frozen, ...]:
+    """The steps at this pace, in the order they fall due.
+
+    Closer: the reminder comes halfway between opening and its own time. Easier: it
+    comes halfway between its own time and closing, and the caregiver is asked an hour
+    later. The prompt and the clinic's own step keep their times.
+    """
+    if pace is None:
+        return tuple(frozen)
+    prompted = min((at for _, kind, at in frozen if kind is StepKind.PROMPT), default=times.opens_at)
+    moved = [(kind, _moved(kind, at, prompted, times, pace)) for _, kind, at in frozen]
+    moved.sort(key=lambda step: step[1])
+    return tuple((position, kind, at) for position, (kind, at) in enumerate(moved))
+
+
+def silent_days(days: int, pace: Pace | None) -> int:
+    """Missed windows in a row before staff are told: one fewer where follow-up is closer."""
+    return max(1, days - 1) if pace in CLOSER else days
+
+
+def pace_sentence(pace: Pace) -> str:
+    """What staff read beside a patient followed at this pace."""
+    return _PACE_SENTENCES[pace]
+
+
+def _moved(kind: StepKind, at: datetime, prompted: datetime, times: WindowTimes, pace: Pace) -> datetime:
+    if kind is StepKind.REMINDER and pace in CLOSER:
+        return min(at, max(times.opens_at + (at - times.opens_at) / 2, prompted + APART))
+    if kind is StepKind.REMINDER and at < times.closes_at:
+        return at + (times.closes_at - at) / 2
+    if kind is StepKind.NUDGE and pace is Pace.ANSWERS_RELIABLY:
+        return at + GRACE
+    return at
+
+
+_PACE_SENTENCES = {
+    Pace.NEW_HERE: "Closer follow-up in the first two weeks: an earlier reminder, and you are told a day sooner.",
+    Pace.BACK_FROM_HOSPITAL: "Closer follow-up for two weeks after a hospital stay: an earlier reminder, and you are"
+    " told a day sooner.",
+    Pace.ANSWERS_RELIABLY: "Easier follow-up, because nearly every day is answered: a later reminder, and the"
+    " caregiver is asked an hour later.",
+}

@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session
 
 from service.care.contacts import patients_who_agreed
 from service.domain.vocabulary import Channel, ContactState, PatientState
-from service.store import leases, migrate
-from service.store.agenda import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES
+from service.store import migrate
+from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
 from service.store.quarantine import describe_error
 from service.store.session import read_session
@@ -145,7 +145,7 @@ def _unsent(session: Session, now: datetime) -> Finding:
 def _stuck(session: Session, now: datetime) -> Finding:
     # A worker takes lapsed claims back at the start of each pass, so one that stays is a sign that none passes.
     stuck = session.scalar(
-        select(func.count()).where(LEASED_MESSAGES, leases.lapsed(Message.lease_until, now, grace=BEAT_WITHIN))
+        select(func.count()).where(LEASED_MESSAGES, lapsed(Message.lease_until, now, grace=BEAT_WITHIN))
     )
     return _counted(
         "stuck_claims",

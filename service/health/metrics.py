@@ -17,7 +17,7 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
 from service.health.checks import OPEN_TASKS, readiness
-from service.store.agenda import LEASED_MESSAGES, QUEUED_MESSAGES
+from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, ParkedRow, Task
 

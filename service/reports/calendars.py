@@ -16,8 +16,7 @@ from zoneinfo import ZoneInfo
 
 from icalendar import Calendar, Event, Timezone, TimezoneDaylight, TimezoneStandard, vDuration, vRecur
 
-from service.domain.plan import PlanRule
-from service.domain.schedule import Planned, clock_changes, planned
+from service.domain.plan import PlanRule, WindowAhead, clock_changes, windows_ahead
 
 WEEKDAYS = ("MO", "TU", "WE", "TH", "FR", "SA", "SU")
 # How far ahead the exceptions are worked out; whoever subscribes asks again long before that.
@@ -48,7 +47,7 @@ def write(feed: Feed) -> bytes:
     calendar.add("name", feed.title)  # RFC 7986
     calendar.add("refresh-interval", vDuration(ASK_AGAIN), parameters={"VALUE": "DURATION"})
     calendar.add_component(_place(feed))
-    days = list(planned(feed.rule, feed.zone, feed.first, feed.first + AHEAD, feed.pauses))
+    days = list(windows_ahead(feed.rule, feed.zone, feed.first, feed.first + AHEAD, feed.pauses))
     asked = [one for one in days if not one.paused]
     usual = [one.day for one in asked if _is_usual(feed, one)]
     if usual:
@@ -106,7 +105,7 @@ def _series(feed: Feed, stays: Sequence[date], *, ends: bool) -> Event:
     return event
 
 
-def _alone(feed: Feed, one: Planned) -> Event:
+def _alone(feed: Feed, one: WindowAhead) -> Event:
     """One window by itself, in UTC: no reader can take those instants otherwise."""
     event = _event(feed, f"{feed.uid}.{one.day:%Y%m%d}")
     event.add("dtstart", one.times.opens_at)
@@ -125,7 +124,7 @@ def _event(feed: Feed, uid: str) -> Event:
     return event
 
 
-def _is_usual(feed: Feed, one: Planned) -> bool:
+def _is_usual(feed: Feed, one: WindowAhead) -> bool:
     """Whether every reader of the standard finds these instants by recurrence.
 
     RFC 5545 leaves out an occurrence whose wall time never shows (3.3.10), and gives

@@ -12,8 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from service.domain.plan import EVERY_DAY, PlanRule
-from service.domain.schedule import ClockChange, Planned, clock_changes, planned
+from service.domain.plan import EVERY_DAY, ClockChange, PlanRule, WindowAhead, clock_changes, windows_ahead
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = (
@@ -45,14 +44,14 @@ def write(sheet: Sheet, year: int) -> str:
         f"{_weekdays(sheet.rule)}, {sheet.rule.opens:%H:%M} to {sheet.rule.closes:%H:%M}, {_wanted(sheet.rule)}",
         *(f"{_day(change.day)} {MONTHS[change.day.month - 1]}: {_told(change)}" for change in changes.values()),
     ]
-    days = planned(sheet.rule, sheet.zone, first, last, sheet.pauses) if first <= last else iter(())
+    days = windows_ahead(sheet.rule, sheet.zone, first, last, sheet.pauses) if first <= last else iter(())
     for month, some in groupby(days, key=lambda one: one.day.month):
         lines += ["", f"{MONTHS[month - 1]} {year}", HEADINGS]
         lines += [_line(one, sheet.zone, changes.get(one.day)) for one in some]
     return "\n".join(lines) + "\n"
 
 
-def _line(one: Planned, zone: ZoneInfo, change: ClockChange | None) -> str:
+def _line(one: WindowAhead, zone: ZoneInfo, change: ClockChange | None) -> str:
     notes = "  ".join(_notes(one, change))
     if one.paused:
         return f"  {_day(one.day):<8}  {'–':<6}  {'–':<6}  {'–':<6}   {'':<15}{notes}".rstrip()
@@ -70,7 +69,7 @@ def _wall(at: datetime, day: date, zone: ZoneInfo) -> str:
     return f"{shown:%H:%M}" + ("" if shown.date() == day else "+")  # on the next date
 
 
-def _notes(one: Planned, change: ClockChange | None) -> Iterator[str]:
+def _notes(one: WindowAhead, change: ClockChange | None) -> Iterator[str]:
     if one.paused:
         yield "pause"
     if change is not None:

@@ -26,10 +26,9 @@ from service.domain import localtime, summary
 from service.domain.review import Adherence
 from service.domain.signals.facts import Case
 from service.domain.summary import Strip, Summary, TrendSummary
-from service.domain.tally import Tally
 from service.reviewing import judging
 from service.store import histories, panel, signal_rows
-from service.store.guarded import DATABASE_AWAY, whole_else_each
+from service.store.guarded import DATABASE_AWAY, Tally, whole_else_each
 from service.store.histories import History
 from service.store.panel import StaleRow
 from service.store.quarantine import describe_error, quarantine

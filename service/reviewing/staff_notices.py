@@ -15,14 +15,13 @@ from datetime import datetime, time
 from sqlalchemy import Engine, or_, select, text, update
 from sqlalchemy.orm import Session
 
+from service.domain.escalation import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
 from service.domain.localtime import local_date, zone
 from service.domain.sending import CANNOT_WAIT
-from service.domain.tally import Tally
-from service.domain.telling import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
-from service.store.guarded import Work, Written, work_off
+from service.store.guarded import Tally, Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Contact, Message, Staff, Task

@@ -1,17 +1,37 @@
-"""What falls due next, for the whole service: the earliest row that the worker waits for."""
+"""Rows that wait for their time: what finds each kind, how long a claim on one holds, and what falls due next."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, func, or_, select, text
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.store import agenda
 from service.store.quarantine import is_quarantined
 from service.store.tables import Message, Plan, Step, Window
+
+LEASE = timedelta(minutes=2)
+
+
+def lapsed(
+    lease_until: InstrumentedAttribute[datetime | None], now: datetime, *, grace: timedelta = timedelta(0)
+) -> ColumnElement[bool]:
+    """Whether a lease is over, by `grace` or more.
+
+    One that ends further off than any lease given at `now` could was given before
+    the clock was set back: nobody may be waiting for it.
+    """
+    return or_(lease_until <= now - grace, lease_until > now + 2 * LEASE)
+
+
+# Literals, not parameters: a partial index serves only a query that provably asks for its part.
+ACTIVE_PLANS = text("plans.active")
+OPEN_WINDOWS = text("windows.state = 'open'")
+PENDING_STEPS = text("steps.state = 'pending'")
+QUEUED_MESSAGES = text("messages.state = 'queued'")
+LEASED_MESSAGES = text("messages.state IN ('claimed', 'handing_over')")
 
 
 class Event(StrEnum):
@@ -37,10 +57,10 @@ def next_due(session: Session, after: datetime | None = None) -> Due | None:
     With `after`, the earliest of those that fall due later than that.
     """
     waiting = (
-        (Event.OPENS, Plan.next_open_at, agenda.ACTIVE_PLANS, is_quarantined("plan", Plan.id)),
-        (Event.CLOSES, Window.closes_at, agenda.OPEN_WINDOWS, is_quarantined("window", Window.id)),
-        (Event.STEP, Step.due_at, agenda.PENDING_STEPS, is_quarantined("step", Step.id)),
-        (Event.MESSAGE, Message.next_try_at, agenda.QUEUED_MESSAGES, is_quarantined("message", Message.id)),
+        (Event.OPENS, Plan.next_open_at, ACTIVE_PLANS, is_quarantined("plan", Plan.id)),
+        (Event.CLOSES, Window.closes_at, OPEN_WINDOWS, is_quarantined("window", Window.id)),
+        (Event.STEP, Step.due_at, PENDING_STEPS, is_quarantined("step", Step.id)),
+        (Event.MESSAGE, Message.next_try_at, QUEUED_MESSAGES, is_quarantined("message", Message.id)),
     )
     found = []
     for event, when, waits, parked in waiting:

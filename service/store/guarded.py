@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar
 
@@ -19,7 +19,6 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
-from service.domain.tally import Tally
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import read_session, write_session
 
@@ -171,3 +170,22 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     )
     quarantine_each(engine, work.kind, outcome.failed, now)
     return sum(outcome.done, Tally(parked=len(outcome.failed)))
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Rows done, rows passed over with a named reason, and rows parked because their handling failed."""
+
+    done: int = 0
+    passed: int = 0
+    parked: int = 0
+
+    @property
+    def seen(self) -> int:
+        return self.done + self.passed + self.parked
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(self.done + other.done, self.passed + other.passed, self.parked + other.parked)
+
+    def as_dict(self) -> dict[str, int]:
+        return asdict(self)

@@ -285,7 +285,7 @@ class Limits(Base):
     set_at: Mapped[datetime]
 
 
-# --- prompting and watching ----------------------------------------------------
+# --- scheduling ------------------------------------------------------------------
 
 
 class Window(Base):

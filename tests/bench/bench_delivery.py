@@ -24,8 +24,8 @@ import structlog
 from psycopg.types.json import Jsonb
 from sqlalchemy import Engine, delete, event, insert, select, text
 
-from service import delivery
 from service.clock import SystemClock
+from service.delivery import sending
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.enrolling import clinics
 from service.store import migrate, outbox
@@ -157,7 +157,7 @@ def _work(engine: Engine, workers: int) -> float:
         if child == 0:
             try:
                 own = open_engine(url)
-                delivery.deliver(own, {Channel.TEXT: Slow()}, lambda _: "x", SystemClock(), at_once=AT_ONCE)
+                sending.deliver(own, {Channel.TEXT: Slow()}, lambda _: "x", SystemClock(), at_once=AT_ONCE)
                 os._exit(0)
             finally:
                 os._exit(1)

@@ -21,9 +21,9 @@ from typing import Any
 import structlog
 from sqlalchemy import Engine
 
-from service import prompting, watching
 from service.clock import FixedClock
 from service.config import Settings
+from service.scheduling import closing, opening, steps
 from service.store.session import open_engine
 from service.worker import Worker
 from tests.bench import hospitals, jobs
@@ -119,9 +119,9 @@ def tick_vs_job_per_patient(folder: Path) -> str:
 
 
 def _tick(engine: Engine, now: datetime) -> None:
-    prompting.open_windows(engine, now)
-    watching.close_windows(engine, now)
-    prompting.take_steps(engine, now)
+    opening.open_windows(engine, now)
+    closing.close_windows(engine, now)
+    steps.take_steps(engine, now)
 
 
 def _ticks(worker: Worker, times: int) -> None:

@@ -30,9 +30,8 @@ from service.accounts import keys
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
 from service.domain.vocabulary import MessageState, Scope
-from service.store.agenda import LEASED_MESSAGES
 from service.store.audit import OPERATOR
-from service.store.leases import LEASE
+from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message
 from tests.crash.gateway import Gateway

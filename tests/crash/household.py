@@ -15,10 +15,11 @@ from typing import Any
 
 from sqlalchemy import Engine, event, text
 
-from service import delivery
 from service.clock import FixedClock
 from service.config import Settings
-from service.delivery import Boundary, MessageFacts
+from service.delivery import sending
+from service.delivery.facts import MessageFacts
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, MessageKind, TaskKind
 from service.store.session import write_session
 from service.store.tables import Base, Clinic, Message, Patient, Task, Window
@@ -54,7 +55,7 @@ class CutWorker(Worker):
     def _deliver(self) -> None:
         chance = random.Random(1)
         given = self._engine, self._transports, self._links, self._clock
-        self._do("deliver", lambda: delivery.deliver(*given, at=self.at, at_once=1, chance=chance))
+        self._do("deliver", lambda: sending.deliver(*given, at=self.at, at_once=1, chance=chance))
 
 
 class Household:

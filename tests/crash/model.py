@@ -25,7 +25,7 @@ from hypothesis.stateful import (
 )
 from sqlalchemy import Engine
 
-from service.delivery import Boundary
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import CaregiverAnswer, PauseCause
 from service.store import migrate
 from service.store.due import next_due

@@ -22,7 +22,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, select, text
 
-from service.delivery import Boundary
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session

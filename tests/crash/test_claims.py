@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, text
 
-from service.delivery import claiming
+from service.delivery import sending
 from service.domain.vocabulary import MessageKind
 from service.store.session import write_session
 from tests.post import Post
@@ -29,6 +29,6 @@ def test_a_claim_takes_its_share_and_no_more(engine: Engine, tmp_path: Path, set
         with write_session(engine) as session:
             for setting in settings:
                 session.execute(text(setting))
-            assert claiming.claim(session, token, post.clock.now(), 10) == share
+            assert sending.claim(session, token, post.clock.now(), 10) == share
         taken += [one for one in written if post.message(one).claim_token == token]
     assert sorted(taken) == sorted(written)

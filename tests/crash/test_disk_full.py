@@ -18,9 +18,9 @@ import pytest
 from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import OperationalError
 
-from service.delivery import Boundary
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, MessageKind, MessageState, TaskKind, WindowState
-from service.store.leases import LEASE
+from service.store.due import LEASE
 from service.store.session import read_session
 from service.store.tables import AuditLine, Base, Checkin, MessageEvent, Reading
 from service.transports.base import OutgoingText

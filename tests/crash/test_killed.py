@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine
 
-from service import delivery
-from service.delivery import Boundary
+from service.delivery import sending
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, MessageKind, MessageState, TaskKind
-from service.store.leases import LEASE
+from service.store.due import LEASE
 from service.store.session import open_engine
 from service.transports.mock import Fault, MockGateway
 from tests.post import CAREGIVER_PHONE, PATIENT_PHONE, Post
@@ -62,7 +62,7 @@ def _deliver_and_die(post: Post, where: Boundary) -> None:
 
     engine = open_engine(post.engine.url.render_as_string(hide_password=False))
     gateway = MockGateway(post.gateway_path, post.clock.now)
-    delivery.deliver(engine, {Channel.TEXT: gateway}, lambda _: "https://calls.example/x", post.clock, at=at)
+    sending.deliver(engine, {Channel.TEXT: gateway}, lambda _: "https://calls.example/x", post.clock, at=at)
 
 
 @pytest.mark.parametrize("kind", [MessageKind.PROMPT, MessageKind.NUDGE], ids=str)

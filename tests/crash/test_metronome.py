@@ -28,7 +28,8 @@ from service.store.tables import Heartbeat
 PROCESS = """
 import sys
 from pathlib import Path
-from service import reviewing, watching, worker
+from service import reviewing, worker
+from service.scheduling import closing
 from service.clock import SystemClock
 from service.config import Settings
 from service.store.session import open_engine
@@ -46,7 +47,7 @@ def failing(name, whole):
         return whole(*given)
     return part
 
-watching.close_windows = failing("break-close", watching.close_windows)
+closing.close_windows = failing("break-close", closing.close_windows)
 reviewing.refresh = failing("break-refresh", reviewing.refresh)
 
 class Counted(worker.Worker):

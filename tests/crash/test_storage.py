@@ -12,9 +12,9 @@ import pytest
 from sqlalchemy import Engine, event
 from sqlalchemy.exc import OperationalError
 
-from service.delivery import Boundary
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import MessageKind, MessageState
-from service.store.leases import LEASE
+from service.store.due import LEASE
 from tests.post import CAREGIVER_PHONE, Post
 
 BETWEEN = [Boundary.CLAIMED, Boundary.STAMPED, Boundary.HANDED_OVER]

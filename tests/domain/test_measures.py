@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import measures, telling
+from service.domain import escalation, measures
 from service.domain.followup import PROPOSALS, proposal
 from service.domain.measures import Share, Span
 from service.domain.vocabulary import AdjustmentKind, TaskKind
@@ -67,12 +67,12 @@ def test_nights_of_consecutive_weeks_add_up_to_the_nights_of_all(stays, weeks):
 
 
 def test_every_kind_of_task_says_when_it_is_told_and_dangers_at_once():
-    assert set(telling.FIRST) == set(TaskKind)
+    assert set(escalation.FIRST) == set(TaskKind)
     now = datetime(2026, 11, 25, 3, 0, tzinfo=UTC)
-    assert telling.first_told_at(TaskKind.SAFETY_ANSWER, now) == now
-    assert telling.first_told_at(TaskKind.FOLLOW_UP, now) is None
+    assert escalation.first_told_at(TaskKind.SAFETY_ANSWER, now) == now
+    assert escalation.first_told_at(TaskKind.FOLLOW_UP, now) is None
     for kind in TaskKind:
-        assert telling.next_told_at(kind, now) > now
+        assert escalation.next_told_at(kind, now) > now
 
 
 @pytest.mark.parametrize("zone", ["Europe/London", "America/Santiago", "Australia/Lord_Howe", "Pacific/Apia", "UTC"])
@@ -81,7 +81,7 @@ def test_there_is_one_digest_for_every_local_date_also_when_clocks_change(zone):
     at = datetime(2026, 1, 1, tzinfo=UTC)
     dates = []
     for _ in range(366):
-        at = telling.next_digest(at, time(8), place)
+        at = escalation.next_digest(at, time(8), place)
         shown = at.astimezone(place)
         assert (shown.hour, shown.minute) == (8, 0)
         dates.append(shown.date())

@@ -10,13 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import habit, pace, steps
-from service.domain.habit import propose, usual_minute
-from service.domain.pace import PaceFacts, adjusted, choose
-from service.domain.plan import EVERY_DAY, PlanRule, checked
-from service.domain.steps import DEFAULT, StepRule
+from service.domain import plan, steps
+from service.domain.plan import EVERY_DAY, PlanRule, WindowTimes, checked, propose_hours, usual_minute
+from service.domain.steps import DEFAULT, PaceFacts, StepRule, at_pace, choose_pace
 from service.domain.vocabulary import Pace, StepKind
-from service.domain.windows import WindowTimes
 
 DAY = timedelta(days=1)
 TODAY = date(2026, 6, 1)
@@ -44,25 +41,25 @@ TIMES = WindowTimes(OPENS, OPENS + timedelta(minutes=90), OPENS + timedelta(hour
     ],
 )
 def test_who_is_followed_how(known: dict[str, object], expected: Pace | None) -> None:
-    assert choose(replace(LONG_HERE, **known)) is expected  # type: ignore[arg-type]
+    assert choose_pace(replace(LONG_HERE, **known)) is expected  # type: ignore[arg-type]
 
 
-def minutes(frozen: tuple[pace.Frozen, ...]) -> dict[str, float]:
+def minutes(frozen: tuple[steps.Frozen, ...]) -> dict[str, float]:
     return {kind.value: (at - OPENS) / timedelta(minutes=1) for _, kind, at in frozen}
 
 
 def test_what_each_pace_does_to_the_default_steps() -> None:
     frozen = steps.freeze(DEFAULT, TIMES)
     usual = {"prompt": 0, "reminder": 90, "nudge": 180, "task": 180}
-    assert minutes(adjusted(frozen, TIMES, None)) == usual
-    for closer in pace.CLOSER:
-        assert minutes(adjusted(frozen, TIMES, closer)) == usual | {"reminder": 45}
-    assert minutes(adjusted(frozen, TIMES, Pace.ANSWERS_RELIABLY)) == usual | {"reminder": 135, "nudge": 240}
+    assert minutes(at_pace(frozen, TIMES, None)) == usual
+    for closer in steps.CLOSER:
+        assert minutes(at_pace(frozen, TIMES, closer)) == usual | {"reminder": 45}
+    assert minutes(at_pace(frozen, TIMES, Pace.ANSWERS_RELIABLY)) == usual | {"reminder": 135, "nudge": 240}
 
 
 def test_staff_are_told_a_day_sooner_where_follow_up_is_closer() -> None:
-    assert [pace.silent_days(3, one) for one in (*Pace, None)] == [2, 2, 3, 3]
-    assert pace.silent_days(1, Pace.NEW_HERE) == 1
+    assert [steps.silent_days(3, one) for one in (*Pace, None)] == [2, 2, 3, 3]
+    assert steps.silent_days(1, Pace.NEW_HERE) == 1
 
 
 @given(
@@ -73,7 +70,7 @@ def test_staff_are_told_a_day_sooner_where_follow_up_is_closer() -> None:
 )
 def test_a_pace_keeps_every_step_the_prompt_and_the_clinics_own(rules: list[StepRule], one: Pace | None) -> None:
     frozen = steps.freeze(rules, TIMES)
-    after = adjusted(frozen, TIMES, one)
+    after = at_pace(frozen, TIMES, one)
     assert [position for position, _, _ in after] == list(range(len(rules)))
     assert [at for _, _, at in after] == sorted(at for _, _, at in after)
     for kept in (StepKind.PROMPT, StepKind.TASK):
@@ -81,17 +78,17 @@ def test_a_pace_keeps_every_step_the_prompt_and_the_clinics_own(rules: list[Step
             at for _, kind, at in frozen if kind is kept
         )
     assert sorted(kind for _, kind, _ in after) == sorted(kind for _, kind, _ in frozen)
-    if one in pace.CLOSER:
+    if one in steps.CLOSER:
         pairs = zip(_times(frozen, StepKind.REMINDER), _times(after, StepKind.REMINDER), strict=True)
         assert all(sooner <= usual for usual, sooner in pairs)
 
 
-def _times(some: Sequence[pace.Frozen], kind: StepKind) -> list[datetime]:
+def _times(some: Sequence[steps.Frozen], kind: StepKind) -> list[datetime]:
     return sorted(at for _, one, at in some if one is kind)
 
 
 def test_every_pace_has_a_sentence_for_staff() -> None:
-    assert all(pace.sentence(one).endswith(".") for one in Pace)
+    assert all(steps.pace_sentence(one).endswith(".") for one in Pace)
 
 
 # --- the usual hour ---------------------------------------------------------------
@@ -100,7 +97,7 @@ RULE = PlanRule(EVERY_DAY, time(7), time(8, 30), time(10))
 
 
 def around(minute: int, by: int = 10, count: int = 20) -> list[int]:
-    return [(minute + by * (n % 3 - 1)) % habit.DAY for n in range(count)]
+    return [(minute + by * (n % 3 - 1)) % plan.DAY_MINUTES for n in range(count)]
 
 
 def test_the_usual_hour_is_the_median_and_needs_a_habit() -> None:
@@ -111,7 +108,7 @@ def test_the_usual_hour_is_the_median_and_needs_a_habit() -> None:
 
 
 def test_hours_are_proposed_that_put_the_usual_one_before_the_reminder() -> None:
-    proposal = propose(RULE, around(10 * 60 + 20))
+    proposal = propose_hours(RULE, around(10 * 60 + 20))
     assert proposal is not None
     assert proposal.rule == replace(RULE, opens=time(9, 15), due=time(10, 45), closes=time(12, 15))
     assert proposal.sentence == (
@@ -121,18 +118,18 @@ def test_hours_are_proposed_that_put_the_usual_one_before_the_reminder() -> None
 
 @pytest.mark.parametrize("usual", [time(6, 30), time(7, 5), time(8, 20), time(9, 10)])
 def test_hours_that_suit_are_left_alone(usual: time) -> None:
-    assert propose(RULE, around(usual.hour * 60 + usual.minute)) is None
+    assert propose_hours(RULE, around(usual.hour * 60 + usual.minute)) is None
 
 
-@given(st.integers(0, habit.DAY - 1), st.integers(0, 22 * 60), st.integers(30, 300), st.integers(0, 300))
+@given(st.integers(0, plan.DAY_MINUTES - 1), st.integers(0, 22 * 60), st.integers(30, 300), st.integers(0, 300))
 def test_a_proposal_is_a_plan_that_can_be_met_with_the_same_lengths(
     usual: int, opens: int, length: int, due: int
 ) -> None:
-    closes = min(opens + length, habit.DAY - 1)
+    closes = min(opens + length, plan.DAY_MINUTES - 1)
     due = min(opens + due, closes)
     clocks = [time(minute // 60, minute % 60) for minute in (opens, due, closes)]
     rule = PlanRule(EVERY_DAY, *clocks)
-    proposal = propose(rule, around(usual))
+    proposal = propose_hours(rule, around(usual))
     if proposal is None:
         return
     assert checked(proposal.rule) == proposal.rule

@@ -18,8 +18,7 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from service.domain.localtime import zone
-from service.domain.plan import EVERY_DAY, PlanRule
-from service.domain.schedule import clock_changes, planned
+from service.domain.plan import EVERY_DAY, PlanRule, clock_changes, windows_ahead
 from service.reports import calendars, yearsheet
 from tests.domain.zones import CHANGES, PLACES, Change, changes_of
 
@@ -72,7 +71,7 @@ def _instant(wall: datetime, place: object) -> datetime:
 def ours(
     rule: PlanRule, name: str, last: date, pauses: tuple[tuple[date, date], ...] = (), first: date = FIRST
 ) -> Instants:
-    some = planned(rule, zone(name), first, last, pauses)
+    some = windows_ahead(rule, zone(name), first, last, pauses)
     return {(one.times.opens_at, one.times.closes_at) for one in some if not one.paused}
 
 

@@ -14,10 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import steps
+from service.domain.plan import WindowFacts, WindowTimes
 from service.domain.steps import DEFAULT, Act, Reach, Reason, StepFacts, StepRule, decide
 from service.domain.validation import Refused
 from service.domain.vocabulary import StepKind
-from service.domain.windows import WindowFacts, WindowTimes
 
 OPENS = datetime(2026, 3, 1, 7, tzinfo=UTC)
 TIMES = WindowTimes(OPENS, OPENS + timedelta(minutes=90), OPENS + timedelta(hours=3))

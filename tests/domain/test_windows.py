@@ -10,9 +10,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.domain.localtime import local_date, zone
-from service.domain.plan import EVERY_DAY, PlanRule
+from service.domain.plan import (
+    EVERY_DAY,
+    PlanRule,
+    WindowFacts,
+    missing,
+    state_at_close,
+    state_while_open,
+    window_times,
+)
 from service.domain.vocabulary import WindowState
-from service.domain.windows import WindowFacts, missing, state_at_close, state_while_open, times
 from tests.domain.zones import CHANGES, PLACES, Change
 
 AT = datetime(2026, 3, 1, 7, tzinfo=UTC)
@@ -32,7 +39,7 @@ def rules(draw: st.DrawFn) -> PlanRule:
 
 @given(rules(), st.sampled_from(PLACES), st.dates(date(1992, 1, 1), date(2037, 1, 1)))
 def test_a_window_has_a_length_and_its_instants_are_in_order(rule: PlanRule, name: str, day: date) -> None:
-    found = times(rule, day, zone(name))
+    found = window_times(rule, day, zone(name))
     assert found.opens_at <= found.due_at <= found.closes_at
     assert found.opens_at < found.closes_at
 
@@ -45,7 +52,7 @@ def test_around_a_clock_change_each_window_is_on_its_own_date(change: Change, ru
     nominal = datetime.combine(AT, rule.closes) - datetime.combine(AT, rule.opens)
     for offset in (-1, 0, 1):
         day = local_date(change.at, place) + timedelta(days=offset)
-        found = times(rule, day, place)
+        found = window_times(rule, day, place)
         assert local_date(found.opens_at, place) == day or found.opens_at == change.at
         # No zone changes by more than two hours a night in these years (Troll station).
         assert found.closes_at - found.opens_at <= nominal + timedelta(hours=2)
@@ -53,7 +60,7 @@ def test_around_a_clock_change_each_window_is_on_its_own_date(change: Change, ru
 
 def test_a_window_that_the_gap_swallows_keeps_its_length_and_follows_the_gap() -> None:
     # Lord Howe, 4 October 2026: 02:00 becomes 02:30 (IANA tz database, australasia).
-    found = times(
+    found = window_times(
         PlanRule(EVERY_DAY, time(2), time(2, 15), time(2, 30)), date(2026, 10, 4), zone("Australia/Lord_Howe")
     )
     end_of_gap = datetime(2026, 10, 3, 15, 30, tzinfo=UTC)
@@ -62,7 +69,7 @@ def test_a_window_that_the_gap_swallows_keeps_its_length_and_follows_the_gap() -
 
 def test_a_window_over_the_repeated_hour_is_an_hour_longer() -> None:
     # Madrid, 25 October 2026: 03:00 becomes 02:00 (Directive 2000/84/EC: last Sunday of October, 01:00 UTC).
-    found = times(PlanRule(EVERY_DAY, time(1), time(2, 30), time(4)), date(2026, 10, 25), zone("Europe/Madrid"))
+    found = window_times(PlanRule(EVERY_DAY, time(1), time(2, 30), time(4)), date(2026, 10, 25), zone("Europe/Madrid"))
     assert found.opens_at == datetime(2026, 10, 24, 23, tzinfo=UTC)
     assert found.due_at == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)  # the first 02:30
     assert found.closes_at == datetime(2026, 10, 25, 3, tzinfo=UTC)

@@ -7,10 +7,10 @@ from datetime import date, time, timedelta
 import pytest
 from sqlalchemy import select
 
-from service import prompting
 from service.domain.localtime import local_date, zone
 from service.domain.vocabulary import ActorKind, MessageKind, Pace, PauseCause, TaskKind
 from service.enrolling import plans
+from service.scheduling.plans import propose_hours
 from service.store.audit import OPERATOR, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
@@ -159,7 +159,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
 
     def proposed():
         with read_session(world.engine) as session:
-            return prompting.propose_hours(session, asha.clinic_id, asha.id, world.now)
+            return propose_hours(session, asha.clinic_id, asha.id, world.now)
 
     found = proposed()
     assert found is not None
@@ -196,4 +196,4 @@ def test_nobody_with_no_habit_is_proposed_anything(world: World) -> None:
         world.reading(asha)
         world.phone(asha).expects(*[prompt()] * len(world.phone(asha).unread()))
     with read_session(world.engine) as session:
-        assert prompting.propose_hours(session, asha.clinic_id, asha.id, world.now) is None
+        assert propose_hours(session, asha.clinic_id, asha.id, world.now) is None

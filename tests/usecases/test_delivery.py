@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select, update
 
-from service import delivery
-from service.delivery import Boundary
+from service.delivery import receiving, sending
+from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling import people
 from service.store import outbox
@@ -59,7 +59,7 @@ def test_a_receipt_moves_a_message_forward_and_never_back(post: Post) -> None:
     post.deliver()
     assert post.listen().done == 2
     assert post.message(sent).state is MessageState.DELIVERED
-    assert not delivery.take_receipt(post.engine, Receipt(sent, "failed", NOON), NOON)
+    assert not receiving.take_receipt(post.engine, Receipt(sent, "failed", NOON), NOON)
     assert post.message(sent).state is MessageState.DELIVERED
     assert post.events(sent).count("delivered") == 1
 
@@ -69,7 +69,7 @@ def test_a_receipt_that_overtakes_the_settling_is_not_lost(post: Post) -> None:
 
     def receipt_first(boundary: Boundary) -> None:
         if boundary is Boundary.HANDED_OVER:
-            assert delivery.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
+            assert receiving.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
 
     post.deliver(at=receipt_first)
     assert post.message(sent).state is MessageState.DELIVERED
@@ -227,7 +227,7 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 
     first, second = post.write(MessageKind.PROMPT), post.write(MessageKind.PROMPT, to=SECOND_PHONE)
     transports: Mapping = {Channel.TEXT: Moody()}
-    delivery.deliver(post.engine, transports, lambda _: "x", post.clock)
+    sending.deliver(post.engine, transports, lambda _: "x", post.clock)
     assert post.message(first).state is MessageState.QUEUED
     assert post.message(second).state is MessageState.SENT
 

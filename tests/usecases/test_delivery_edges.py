@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select, update
 
-from service import delivery
 from service.config import Settings
-from service.delivery import Boundary
+from service.delivery import operating, receiving
+from service.delivery.sending import Boundary
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.store.audit import OPERATOR
-from service.store.leases import LEASE
+from service.store.due import LEASE
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, ParkedRow
 from service.transports.base import Gone, OutgoingText, Receipt
@@ -130,7 +130,7 @@ def test_a_receipt_after_a_time_out_spares_the_second_try(post: Post) -> None:
 
 def test_a_receipt_for_what_was_never_handed_over_changes_nothing(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
-    assert not delivery.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
+    assert not receiving.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
     assert post.message(sent).state is MessageState.QUEUED
 
 
@@ -172,13 +172,13 @@ def test_a_setting_that_cannot_be_used_is_named(tmp_path: Path, given: dict[str,
 def test_an_operator_tries_again_and_cancels_by_the_rules(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
     with pytest.raises(Refused), write_session(post.engine) as session:
-        delivery.cancel(session, sent, " ", OPERATOR, NOON)
+        operating.cancel(session, sent, " ", OPERATOR, NOON)
     with write_session(post.engine) as session:
-        delivery.cancel(session, sent, "asked by telephone", OPERATOR, post.clock.now())
+        operating.cancel(session, sent, "asked by telephone", OPERATOR, post.clock.now())
     with pytest.raises(Refused), write_session(post.engine) as session:
-        delivery.try_again(session, sent, OPERATOR, post.clock.now())
+        operating.try_again(session, sent, OPERATOR, post.clock.now())
     with write_session(post.engine) as session:
         session.execute(update(Message).values(state=MessageState.UNCERTAIN))
-        delivery.try_again(session, sent, OPERATOR, post.clock.now())
+        operating.try_again(session, sent, OPERATOR, post.clock.now())
     post.deliver()
     assert post.message(sent).state is MessageState.SENT

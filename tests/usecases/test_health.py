@@ -18,7 +18,7 @@ from service.clock import SystemClock
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling.plans import NewPlan, set_plan
 from service.health import checks, metrics
-from service.store import heartbeats, leases
+from service.store import due, heartbeats
 from service.store.audit import OPERATOR
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, write_session
@@ -66,7 +66,7 @@ def test_a_message_that_waits_too_long_is_told(post: Post) -> None:
     assert wrong(post)["oldest_unsent"] == 660
 
 
-@pytest.mark.parametrize("until", [-timedelta(minutes=10), 3 * leases.LEASE])
+@pytest.mark.parametrize("until", [-timedelta(minutes=10), 3 * due.LEASE])
 def test_a_claim_that_no_worker_holds_is_told(post: Post, until: timedelta) -> None:
     message_id = post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
@@ -84,7 +84,7 @@ def test_a_fresh_claim_is_not_stuck(post: Post) -> None:
         session.execute(
             update(Message)
             .where(Message.id == message_id)
-            .values(state=MessageState.CLAIMED, lease_until=post.clock.now() + leases.LEASE)
+            .values(state=MessageState.CLAIMED, lease_until=post.clock.now() + due.LEASE)
         )
     assert wrong(post) == {}
 

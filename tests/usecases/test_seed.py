@@ -28,7 +28,7 @@ from service.care.windows import resettle
 from service.commands.seed import seed as seed_command
 from service.config import Settings
 from service.domain.localtime import local_date, zone
-from service.domain.plan import PlanRule
+from service.domain.plan import PlanRule, window_times
 from service.domain.vocabulary import (
     ConsentKind,
     Lane,
@@ -40,7 +40,6 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
-from service.domain.windows import times
 from service.links import Links, Purpose
 from service.reviewing import refreshing
 from service.reviewing.panel import build_panel
@@ -253,7 +252,7 @@ def test_at_any_hour_somebodys_window_is_open_to_be_shown(now: datetime) -> None
     def is_open(person: people.Person) -> bool:
         where = zone(person.zone)
         today = local_date(now, where)
-        window = times(PlanRule(person.weekdays, *person.window), today, where)
+        window = window_times(PlanRule(person.weekdays, *person.window), today, where)
         return window.opens_at <= now < window.closes_at
 
     shown = [person for person in people.PEOPLE if person.shown]

@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service import prompting, watching
 from service.care import contacts
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Role
 from service.enrolling import people, plans
 from service.intake.texts.receiving import take_text
 from service.intake.texts.replies import TextOutcome
+from service.scheduling import closing, opening, steps
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import Base, Contact, Message, Staff
@@ -64,11 +64,11 @@ def post(engine: Engine, tmp_path: Path) -> Post:
         rule = plans.NewPlan(*(time(hour) for hour in (7, 9, 11)))
         plans.set_plan(session, post.patient, rule, OPERATOR, now)
     post.clock.set(datetime(2026, 11, 26, 7, 0, tzinfo=UTC))
-    prompting.open_windows(engine, post.clock.now())
+    opening.open_windows(engine, post.clock.now())
     post.deliver()
     post.clock.set(datetime(2026, 11, 26, 11, 0, tzinfo=UTC))
-    watching.close_windows(engine, post.clock.now())
-    prompting.take_steps(engine, post.clock.now())
+    closing.close_windows(engine, post.clock.now())
+    steps.take_steps(engine, post.clock.now())
     post.deliver()
     with write_session(engine) as session:
         assert session.scalar(select(func.count()).where(Message.kind == MessageKind.NUDGE)) == 1

@@ -51,7 +51,7 @@ def test_one_part_failing_does_not_stop_the_others(world: World, monkeypatch: py
         raise RuntimeError("Asha's secret")
 
     world.at(asha, "06:59")
-    monkeypatch.setattr("service.watching.close_windows", fails)
+    monkeypatch.setattr("service.scheduling.closing.close_windows", fails)
     with capture_logs() as logs:
         world.at(asha, "07:00")
     world.phone(asha).expects(prompt())
@@ -113,7 +113,7 @@ def test_old_signs_of_life_are_forgotten(engine: Engine) -> None:
 PROCESS = """
 import sys, time
 from pathlib import Path
-from service import watching
+from service.scheduling import closing
 from service.clock import SystemClock
 from service.config import Settings
 from service.store.session import open_engine
@@ -121,14 +121,14 @@ from service.worker import Worker
 
 folder, url = Path(sys.argv[1]), sys.argv[2]
 settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_TICK_SECONDS": "0.05"})
-whole = watching.close_windows
+whole = closing.close_windows
 
 def slow(*given):
     (folder / "in-a-tick").touch()
     time.sleep(0.6)
     return whole(*given)
 
-watching.close_windows = slow
+closing.close_windows = slow
 Worker(open_engine(url), SystemClock(), {}, lambda message: "", settings, name="process").run()
 (folder / "returned").touch()
 """

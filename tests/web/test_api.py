@@ -88,10 +88,10 @@ def test_a_safety_answer_says_at_once_whom_to_call_and_tells_staff(house: House)
 
 
 def test_a_check_in_by_the_token_of_a_link_is_of_that_day_and_needs_no_key(house: House) -> None:
-    from service import prompting
+    from service.scheduling import opening
 
     house.clock.set(house.clock.now() + timedelta(days=1))
-    prompting.open_windows(house.engine, house.clock.now())
+    opening.open_windows(house.engine, house.clock.now())
     with read_session(house.engine) as session:
         window = session.scalars(select(Window)).one()
     links = house.app.extensions["neaptide"].links

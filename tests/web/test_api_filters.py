@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from service import prompting, watching
 from service.domain.vocabulary import Role
+from service.scheduling import closing, opening, steps
 from service.store.session import read_session
 from service.store.tables import AuditLine
 from tests.web.conftest import House
@@ -29,9 +29,9 @@ def missed(house: House) -> House:
 
 def work_on(house: House, hours: int = 24) -> None:
     house.clock.set(house.clock.now() + timedelta(hours=hours))
-    prompting.open_windows(house.engine, house.clock.now())
-    watching.close_windows(house.engine, house.clock.now())
-    prompting.take_steps(house.engine, house.clock.now())
+    opening.open_windows(house.engine, house.clock.now())
+    closing.close_windows(house.engine, house.clock.now())
+    steps.take_steps(house.engine, house.clock.now())
 
 
 def found(house: House, path: str) -> list[Any]:

@@ -11,12 +11,12 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from service import prompting
 from service.accounts.staff import add_staff
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Role
+from service.scheduling import opening
 from service.store.audit import OPERATOR
 from service.store.session import write_session
 from service.store.tables import AuditLine, Patient, Plan, Reading
@@ -123,6 +123,6 @@ def test_another_clinics_patient_cannot_be_touched(fernmoor: Fernmoor, late_rise
 
 def test_the_page_says_how_closely_somebody_is_followed_and_why(fernmoor: Fernmoor, tmp_path: Path) -> None:
     patient = fernmoor.patient(enrolled=timedelta(0))
-    prompting.open_windows(fernmoor.engine, START + timedelta(hours=10))
+    opening.open_windows(fernmoor.engine, START + timedelta(hours=10))
     told = browser(fernmoor, tmp_path).get(f"/clinic/patients/{patient.id}").get_data(as_text=True)
     assert "Closer follow-up in the first two weeks" in told

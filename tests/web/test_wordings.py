@@ -14,7 +14,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import select
 from werkzeug.test import TestResponse
 
-from service import delivery
+from service.delivery import sending
 from service.domain import messages
 from service.domain.vocabulary import Channel, MessageKind, Role
 from service.links import Links, sample_links
@@ -285,9 +285,9 @@ def test_whoever_mends_a_wording_is_told_what_had_waited_for_it(house: House) ->
         )  # fmt: skip
         outbox.enqueue(session, new, MORNING)
     transports = house.app.extensions["neaptide"].transports
-    assert delivery.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).parked == 1
+    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).parked == 1
     admin = house.staff(Role.ADMINISTRATOR)
     assert post(admin, PROMPT, body=OURS, do="save").status_code == 303
     told = words(admin.get(PROMPT).get_data(as_text=True))
     assert "Messages that had waited for it and now go out: 1." in told
-    assert delivery.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).done == 1
+    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).done == 1

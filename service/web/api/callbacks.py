@@ -24,7 +24,7 @@ from typing import Any
 from flask import Blueprint, json, request
 from flask.typing import ResponseReturnValue
 
-from service import delivery
+from service.delivery import receiving
 from service.domain.validation import Refused, is_storable
 from service.intake.texts.receiving import take_text
 from service.transports.base import InboundText, Receipt
@@ -47,8 +47,8 @@ def text() -> ResponseReturnValue:
     receipts = [_receipt(one, place) for place, one in enumerate(_list(body, "receipts"))]
     replies = [_reply(one, place) for place, one in enumerate(_list(body, "replies"))]
     if receipts:
-        delivery.take_receipts(services().engine, receipts, now)
-    delivery.take_replies(services().engine, replies, take_text, now)
+        receiving.take_receipts(services().engine, receipts, now)
+    receiving.take_replies(services().engine, replies, take_text, now)
     return "", 204
 
 

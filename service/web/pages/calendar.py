@@ -12,7 +12,7 @@ from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.links import Purpose
 from service.reports import calendars
-from service.store.plans import plans_ahead
+from service.scheduling.plans import plans_ahead
 from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.services import services

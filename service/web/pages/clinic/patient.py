@@ -20,12 +20,11 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service import prompting
 from service.domain import days as joined_
-from service.domain import pace
+from service.domain import steps
 from service.domain.days import Day
 from service.domain.followup import PROPOSALS
-from service.domain.habit import Proposal
+from service.domain.plan import HoursProposal
 from service.domain.review import amendments
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, Outcome
@@ -35,6 +34,7 @@ from service.reviewing import adjusting, patient, records, signing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import Panel, build_panel
 from service.reviewing.patient import PatientReview
+from service.scheduling.plans import propose_hours
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan, Window
@@ -281,7 +281,7 @@ class Followed:
 
     plan: Plan | None
     sentence: str
-    proposal: Proposal | None
+    proposal: HoursProposal | None
 
 
 def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed:
@@ -292,8 +292,8 @@ def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed
     )
     return Followed(
         plan,
-        pace.sentence(newest) if plan is not None and newest is not None else "",
-        prompting.propose_hours(session, g.clinic_id, patient_id, now),
+        steps.pace_sentence(newest) if plan is not None and newest is not None else "",
+        propose_hours(session, g.clinic_id, patient_id, now),
     )
 
 

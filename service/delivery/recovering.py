@@ -20,8 +20,7 @@ from service.care.tasks import raise_task
 from service.domain.sending import TRY_AGAIN_WHEN_UNCERTAIN
 from service.domain.vocabulary import MessageState, TaskKind
 from service.store import outbox
-from service.store.agenda import LEASED_MESSAGES
-from service.store.leases import lapsed
+from service.store.due import LEASED_MESSAGES, lapsed
 from service.store.session import read_session, write_session
 from service.store.tables import Message, MessageEvent
 

@@ -10,10 +10,10 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import Engine, select
 
-from service import delivery
 from service.care.contacts import has_consent
 from service.commands import operate
-from service.delivery import aside
+from service.delivery import dead_letters
+from service.delivery import receiving as listening_
 from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
 from service.intake.texts import patients, receiving
 from service.intake.texts.receiving import take_text
@@ -67,7 +67,7 @@ def test_what_is_released_is_read_again_once_and_its_words_are_kept_no_longer(po
     post.gateway.reply(PATIENT_PHONE, "82.4")
     assert post.listen(take_text).parked == 1
     (row,) = parked(post)
-    assert row.subject_kind == aside.KIND
+    assert row.subject_kind == dead_letters.KIND
     assert "82.4" not in row.error  # what is noted of a failure holds no value
     assert [kept.id for kept in all_of(post, HeardAside)] == [row.subject_id]
     assert post.listen(take_text).seen == 0  # not before somebody has looked
@@ -154,7 +154,7 @@ def test_a_receipt_set_aside_is_taken_in_again_too(post: Post, monkeypatch) -> N
     sent = post.write(MessageKind.PROMPT)
     post.deliver()
     with monkeypatch.context() as broken:
-        broken.setattr("service.delivery.listening.after_receipt", lambda *_: 1 / 0)
+        broken.setattr("service.delivery.receiving.after_receipt", lambda *_: 1 / 0)
         assert post.listen().parked == 1
     assert post.message(sent).state is MessageState.SENT
     release(post)
@@ -171,9 +171,9 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
 
     poisoned.undo()
     replies = [Reply(f"in-{number}", PATIENT_PHONE, text, NOON) for number, text in ((1, "82.4"), (2, "b3"))]
-    tally = delivery.take_replies(post.engine, replies, poison_first, NOON)
+    tally = listening_.take_replies(post.engine, replies, poison_first, NOON)
     assert (tally.done, tally.parked) == (1, 1)
-    again = delivery.take_replies(post.engine, replies[:1], poison_first, NOON)  # the provider calls once more
+    again = listening_.take_replies(post.engine, replies[:1], poison_first, NOON)  # the provider calls once more
     assert (again.parked, len(parked(post)), len(all_of(post, HeardAside))) == (1, 1, 1)
     release(post)
     assert post.listen(take_text).done == 1
@@ -184,7 +184,7 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
 def test_any_characters_can_be_kept_aside(post: Post) -> None:
     body = "a\x00b \ud800 \U0001f600 ñ"  # a NUL and half of a surrogate pair: no database takes them as text
     with write_session(post.engine) as session:
-        aside.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
+        dead_letters.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
     (kept,) = all_of(post, HeardAside)
     assert kept.said.isascii()
     assert json.loads(kept.said)["body"] == body

@@ -1,4 +1,4 @@
-"""When staff are told of an open task, and when it goes on to the next of them.
+"""When staff are told of an open task, and when it escalates to the next of them.
 
 Promises that what may be an emergency is told at once, that an unanswered task
 steps up to somebody else, and that nothing is told for ever. The intervals are

@@ -1,9 +1,4 @@
-"""Close the windows whose end has come, and open or lengthen the silences that follow.
-
-Promises that every window ends in one state, once, whatever arrived at the last
-moment; and that a missed reading is part of a silence with a cause as soon as its
-window has closed. Sends nothing: the follow-up steps read what is written here.
-"""
+"""Close the windows whose end has come, and put what was missed into the patients' silences."""
 
 from __future__ import annotations
 
@@ -18,13 +13,12 @@ from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, updat
 from sqlalchemy.orm import Session
 
 from service.care import silences, windows
-from service.domain.tally import Tally
+from service.domain.plan import WindowFacts, state_at_close
 from service.domain.vocabulary import PatientState, WindowState
-from service.domain.windows import WindowFacts, state_at_close
 from service.store import panel
-from service.store.agenda import OPEN_WINDOWS
 from service.store.audit import SYSTEM, write_line
-from service.store.guarded import Work, Written, work_off
+from service.store.due import OPEN_WINDOWS
+from service.store.guarded import Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Patient, Window
 

@@ -9,12 +9,12 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import Engine, update
 
-from service import prompting, watching
 from service.care import pauses
 from service.care.windows import checkin_arrived, reading_arrived, resettle
 from service.domain import adherence
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
 from service.enrolling import plans
+from service.scheduling import closing, opening, steps
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
@@ -39,9 +39,9 @@ def live_through(fernmoor: Fernmoor, days: int, first: int = 0) -> None:
     for day in range(first, first + days):
         for after in (0, 1.5, 3):
             at = SEVEN + day * DAY + after * HOUR
-            prompting.open_windows(fernmoor.engine, at)
-            watching.close_windows(fernmoor.engine, at)
-            prompting.take_steps(fernmoor.engine, at)
+            opening.open_windows(fernmoor.engine, at)
+            closing.close_windows(fernmoor.engine, at)
+            steps.take_steps(fernmoor.engine, at)
             hand_over(fernmoor, at)
 
 
@@ -95,7 +95,7 @@ def test_missed_days_lengthen_one_silence_and_a_reading_ends_it(fernmoor: Fernmo
 def test_a_reading_stops_what_is_still_pending_and_queued(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     fernmoor.caregiver(patient)
-    prompting.open_windows(fernmoor.engine, SEVEN)
+    opening.open_windows(fernmoor.engine, SEVEN)
     arrive(fernmoor, patient, 0, SEVEN + HOUR)
     (window,) = fernmoor.rows(Window)
     assert (window.state, window.reading_at, window.settled_at) == (WindowState.ANSWERED, SEVEN + HOUR, SEVEN + HOUR)
@@ -109,9 +109,9 @@ def test_a_reading_stops_what_is_still_pending_and_queued(fernmoor: Fernmoor) ->
 def test_todays_reading_makes_yesterdays_queued_nudge_pointless(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     fernmoor.caregiver(patient)
-    prompting.open_windows(fernmoor.engine, SEVEN)
-    watching.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
-    prompting.take_steps(fernmoor.engine, SEVEN + 3 * HOUR)
+    opening.open_windows(fernmoor.engine, SEVEN)
+    closing.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
+    steps.take_steps(fernmoor.engine, SEVEN + 3 * HOUR)
     arrive(fernmoor, patient, 1, SEVEN + 22 * HOUR)
     assert {m.state for m in fernmoor.rows(Message)} == {MessageState.CANCELLED}
 
@@ -121,15 +121,15 @@ def test_todays_reading_makes_yesterdays_queued_nudge_pointless(fernmoor: Fernmo
 )
 def test_a_prompt_that_never_arrived_is_the_cause(fernmoor: Fernmoor, state: MessageState, cause: str) -> None:
     fernmoor.patient()
-    prompting.open_windows(fernmoor.engine, SEVEN)
+    opening.open_windows(fernmoor.engine, SEVEN)
     hand_over(fernmoor, SEVEN, state)
-    watching.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
+    closing.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
     assert told(fernmoor) == [(0, 0, 1, cause, False)]
 
 
 def test_a_diary_without_a_reading_is_its_own_cause_also_when_it_comes_late(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    prompting.open_windows(fernmoor.engine, SEVEN)
+    opening.open_windows(fernmoor.engine, SEVEN)
     check_in(fernmoor, patient, 0, SEVEN + HOUR)
     live_through(fernmoor, 1)
     assert told(fernmoor) == [(0, 0, 1, "diary_only", False)]
@@ -184,9 +184,9 @@ def test_a_pause_told_afterwards_excuses_and_its_end_takes_that_back(fernmoor: F
 
 def test_a_reading_that_nobody_told_the_window_of_is_found_at_its_close(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    prompting.open_windows(fernmoor.engine, SEVEN)
+    opening.open_windows(fernmoor.engine, SEVEN)
     fernmoor.write_reading(patient, MONDAY, SEVEN + HOUR)
-    watching.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
+    closing.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
     (window,) = fernmoor.rows(Window)
     assert (window.state, window.reading_at) == (WindowState.ANSWERED, SEVEN + HOUR)
     assert told(fernmoor) == []
@@ -265,7 +265,7 @@ def assert_in_step(fernmoor: Fernmoor) -> None:
 @pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
 def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine: Engine, fernmoor: Fernmoor) -> None:
     patients = [fernmoor.patient() for _ in range(60)]
-    prompting.open_windows(engine, SEVEN)
+    opening.open_windows(engine, SEVEN)
     own = open_engine(engine.url.render_as_string(hide_password=False))
     closes_at = SEVEN + 3 * HOUR
     errors: list[BaseException] = []
@@ -274,7 +274,7 @@ def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine:
     def close() -> None:
         try:
             start.wait()
-            while watching.close_windows(own, closes_at, limit=3).seen:
+            while closing.close_windows(own, closes_at, limit=3).seen:
                 pass
         except BaseException as error:
             errors.append(error)
@@ -286,7 +286,7 @@ def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine:
         arrive(fernmoor, patient, 0, closes_at)
     closing.join()
     own.dispose()
-    watching.close_windows(engine, closes_at)
+    closing.close_windows(engine, closes_at)
     assert errors == []
     assert {w.state for w in fernmoor.rows(Window)} == {WindowState.ANSWERED}
     assert fernmoor.rows(Silence, Silence.missed > 0) == []

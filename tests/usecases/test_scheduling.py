@@ -11,10 +11,11 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, event, update
 
-from service import prompting, watching
 from service.domain.steps import DEFAULT, Reason, StepRule, as_json
 from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
 from service.enrolling import clinics, people, plans
+from service.scheduling import closing, opening
+from service.scheduling import steps as stepping_
 from service.store import quarantine
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
@@ -47,9 +48,9 @@ def fernmoor(engine: Engine) -> Fernmoor:
 
 
 def tick(engine: Engine, now: datetime) -> None:
-    prompting.open_windows(engine, now)
-    watching.close_windows(engine, now)
-    prompting.take_steps(engine, now)
+    opening.open_windows(engine, now)
+    closing.close_windows(engine, now)
+    stepping_.take_steps(engine, now)
 
 
 def messages(fernmoor: Fernmoor, *where: Any) -> list[tuple[str, str]]:
@@ -58,8 +59,8 @@ def messages(fernmoor: Fernmoor, *where: Any) -> list[tuple[str, str]]:
 
 def test_a_window_opens_with_its_steps_and_its_prompt_in_one_transaction(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
-    assert prompting.open_windows(fernmoor.engine, SEVEN - timedelta(seconds=1)).seen == 0
-    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+    assert opening.open_windows(fernmoor.engine, SEVEN - timedelta(seconds=1)).seen == 0
+    assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
 
     (window,) = fernmoor.rows(Window)
     assert (window.patient_id, window.local_date, window.state) == (patient.id, MONDAY, WindowState.OPEN)
@@ -85,8 +86,8 @@ def test_a_second_pass_finds_nothing_to_do(fernmoor: Fernmoor) -> None:
     fernmoor.patient()
     tick(fernmoor.engine, SEVEN)
     before = messages(fernmoor)
-    assert prompting.open_windows(fernmoor.engine, SEVEN).seen == 0
-    assert prompting.take_steps(fernmoor.engine, SEVEN).seen == 0
+    assert opening.open_windows(fernmoor.engine, SEVEN).seen == 0
+    assert stepping_.take_steps(fernmoor.engine, SEVEN).seen == 0
     assert messages(fernmoor) == before == [("prompt", "queued")]
 
 
@@ -280,18 +281,18 @@ def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmo
     good, poison = fernmoor.patient(), fernmoor.patient()
     with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Nowhere/Else"))
-    tally = prompting.open_windows(fernmoor.engine, SEVEN)
+    tally = opening.open_windows(fernmoor.engine, SEVEN)
     assert (tally.done, tally.parked) == (1, 1)
     assert [w.patient_id for w in fernmoor.rows(Window)] == [good.id]
     (parked,) = fernmoor.rows(ParkedRow)
     assert parked.subject_kind == "plan"
     assert parked.error.startswith("Refused at localtime.py:")
-    assert prompting.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
+    assert opening.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
 
     with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Pacific/Auckland"))
         assert quarantine.release(session, ("plan", parked.subject_id), SEVEN)
-    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+    assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
     assert len(fernmoor.rows(Window)) == 2
 
 
@@ -305,7 +306,7 @@ def test_a_row_the_database_refuses_does_not_hold_up_its_batch(fernmoor: Fernmoo
 
     event.listen(fernmoor.engine, "before_cursor_execute", refuse)
     try:
-        tally = prompting.open_windows(fernmoor.engine, SEVEN)
+        tally = opening.open_windows(fernmoor.engine, SEVEN)
     finally:
         event.remove(fernmoor.engine, "before_cursor_execute", refuse)
     assert (tally.done, tally.parked) == (4, 1)
@@ -325,11 +326,11 @@ def test_a_database_that_is_away_parks_nothing(fernmoor: Fernmoor) -> None:
     event.listen(fernmoor.engine, "before_cursor_execute", away)
     try:
         with pytest.raises(OperationalError):
-            prompting.open_windows(fernmoor.engine, SEVEN)
+            opening.open_windows(fernmoor.engine, SEVEN)
     finally:
         event.remove(fernmoor.engine, "before_cursor_execute", away)
     assert fernmoor.rows(ParkedRow) == []
-    assert prompting.open_windows(fernmoor.engine, SEVEN).done == 1
+    assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
 
 
 # --- many at once ---------------------------------------------------------------
@@ -338,9 +339,9 @@ def test_a_database_that_is_away_parks_nothing(fernmoor: Fernmoor) -> None:
 def test_batches_smaller_than_what_is_due_are_worked_off(fernmoor: Fernmoor) -> None:
     for _ in range(7):
         fernmoor.patient()
-    assert prompting.open_windows(fernmoor.engine, SEVEN, limit=3).done == 7
-    assert watching.close_windows(fernmoor.engine, SEVEN + 3 * HOUR, limit=3).done == 7
-    assert prompting.take_steps(fernmoor.engine, SEVEN + 3 * HOUR, limit=4).seen == 21
+    assert opening.open_windows(fernmoor.engine, SEVEN, limit=3).done == 7
+    assert closing.close_windows(fernmoor.engine, SEVEN + 3 * HOUR, limit=3).done == 7
+    assert stepping_.take_steps(fernmoor.engine, SEVEN + 3 * HOUR, limit=4).seen == 21
     assert len(fernmoor.rows(Silence)) == 7
 
 
@@ -386,9 +387,9 @@ def test_two_workers_at_once_neither_double_nor_lose(engine: Engine, fernmoor: F
         try:
             for after in (0, 1.5, 3, 24, 25.5, 27):
                 start.wait()
-                prompting.open_windows(own, SEVEN + after * HOUR, limit=7)
-                watching.close_windows(own, SEVEN + after * HOUR, limit=7)
-                prompting.take_steps(own, SEVEN + after * HOUR, limit=7)
+                opening.open_windows(own, SEVEN + after * HOUR, limit=7)
+                closing.close_windows(own, SEVEN + after * HOUR, limit=7)
+                stepping_.take_steps(own, SEVEN + after * HOUR, limit=7)
         except BaseException as error:
             errors.append(error)
             start.abort()

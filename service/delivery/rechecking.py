@@ -17,17 +17,15 @@ from sqlalchemy import Engine, update
 from sqlalchemy.orm import Session
 
 from service.delivery import settling
-from service.delivery.claiming import held
 from service.delivery.facts import MessageFacts, load
+from service.delivery.settling import held
 from service.domain import messages, notices, texted
-from service.domain.bundling import Ready, bundle
-from service.domain.sending import ANSWERS, TO_STAFF, Act, Verdict, Why, recheck
-from service.domain.tally import Tally
+from service.domain.sending import ANSWERS, TO_STAFF, Act, Ready, Verdict, Why, bundle, recheck
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
-from service.store.guarded import guarded
-from service.store.leases import LEASE
+from service.store.due import LEASE
+from service.store.guarded import Tally, guarded
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import write_session
 from service.store.tables import Message

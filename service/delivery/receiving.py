@@ -2,8 +2,8 @@
 
 Receipts may come late, twice or out of order, and never move a message backwards.
 A reply is taken in once: the place in the provider's list moves on in the same
-transaction. What cannot be taken in is set aside under the provider's reference, and
-the next is read; when an operator releases it, it is read again.
+transaction. What cannot be taken in becomes a dead letter under the provider's reference,
+and the next is read; when an operator releases it, it is read again.
 """
 
 from __future__ import annotations
@@ -17,13 +17,12 @@ from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.clock import Clock
-from service.delivery import aside, facts, settling
+from service.delivery import dead_letters, facts, settling
 from service.domain.sending import after_receipt
-from service.domain.tally import Tally
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
-from service.store.guarded import guarded, guarded_each
+from service.store.guarded import Tally, guarded, guarded_each
 from service.store.session import read_session, write_session
 from service.store.tables import ListenedTo, Message
 from service.store.upsert import upsert
@@ -60,7 +59,7 @@ def listen(
             tally += _read_on(
                 engine, f"{channel.value}.inbound", transport.inbound, clock, _taking(take_text), at_a_time=1
             )
-    return tally + aside.take_again(engine, _again(take_text, clock), clock.now)
+    return tally + dead_letters.take_again(engine, _again(take_text, clock), clock.now)
 
 
 def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeText, now: datetime) -> Tally:
@@ -70,7 +69,7 @@ def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeTe
     )
     for text, error in outcome.failed:
         with write_session(engine) as session:
-            aside.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
+            dead_letters.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
     return Tally(done=len(outcome.done), parked=len(outcome.failed))
 
 
@@ -139,8 +138,8 @@ def _taking(take_text: TakeText) -> Callable[[Session, Sequence[InboundText], da
     return take
 
 
-def _again(take_text: TakeText | None, clock: Clock) -> Callable[[Session, aside.Heard], bool]:
-    def take(session: Session, item: aside.Heard) -> bool:
+def _again(take_text: TakeText | None, clock: Clock) -> Callable[[Session, dead_letters.Heard], bool]:
+    def take(session: Session, item: dead_letters.Heard) -> bool:
         if isinstance(item, Receipt):
             _take_receipts(session, [item], clock.now())
         elif take_text is not None:
@@ -192,7 +191,7 @@ def _take_some(
     for (number, item), error in outcome.failed:
         with write_session(engine) as session:
             _moves_on(session, source, number)
-            aside.keep(session, source, str(number), item, error, clock.now())
+            dead_letters.keep(session, source, str(number), item, error, clock.now())
     return sum(outcome.done, Tally(parked=len(outcome.failed)))
 
 

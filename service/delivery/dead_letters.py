@@ -1,8 +1,8 @@
-"""What came back and could not be taken in: kept as it came until an operator releases it, then taken in again.
+"""Dead letters: what came back and could not be taken in, kept as it came until an operator releases it.
 
-Promises that it is taken in once, as what was said when it was said, and that a
-person's words are kept here no longer than until then. Whatever fails again is set
-aside again, under the same id.
+Promises that it is then taken in once, as what was said when it was said, and that a
+person's words are kept here no longer than until then. Whatever fails again goes back
+into quarantine, under the same id.
 """
 
 from __future__ import annotations
@@ -15,8 +15,7 @@ from datetime import datetime
 from sqlalchemy import Engine, delete, select
 from sqlalchemy.orm import Session
 
-from service.domain.tally import Tally
-from service.store.guarded import guarded_each, quarantine_each
+from service.store.guarded import Tally, guarded_each, quarantine_each
 from service.store.quarantine import is_quarantined, quarantine
 from service.store.session import read_session
 from service.store.tables import HeardAside

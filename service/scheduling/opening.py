@@ -1,0 +1,349 @@
+"""Open the windows whose time has come: from a due plan to its window, frozen steps and next date."""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from sqlalchemy import Engine, Select, bindparam, case, func, not_, select, update
+from sqlalchemy.orm import Session
+
+from service.care.windows import first_checkin, first_reading, is_paused, left_hospital
+from service.domain import localtime, plan, steps
+from service.domain.plan import PlanRule, WindowFacts, WindowTimes, state_while_open
+from service.domain.plan import window_times as window_times
+from service.domain.steps import PaceFacts, Reason, StepRule
+from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, WindowState
+from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all, quiet_length, settled
+from service.store.audit import SYSTEM, write_line
+from service.store.due import ACTIVE_PLANS
+from service.store.guarded import Tally, Work, Written, work_off
+from service.store.quarantine import is_quarantined
+from service.store.tables import Clinic, Patient, Plan, Step, Window
+from service.store.upsert import insert_rows
+
+MOVE_ON = (
+    update(Plan.__table__)  # type: ignore[arg-type]
+    .where(Plan.id == bindparam("plan"))
+    .values(next_date=bindparam("day"), next_open_at=bindparam("at"), active=bindparam("goes_on"))
+)
+
+
+def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
+    """Open every window due at `now` (UTC), `limit` to a transaction, and take the steps that fall due with it.
+
+    1. Choose active plans whose `next_open_at` has come, locked against other workers.
+    2. Work out each plan's window, frozen steps and next date, one guard per plan.
+       What has come early is noted; a date inside a pause opens excused; steps of
+       a window that is over already are passed as stale, all but the clinic's own.
+    3. Decide the steps due at once (as a rule the prompt), in memory.
+    4. Write windows, steps, messages and the plans' next dates in one transaction.
+    After days without a worker this repeats, a date at a time, until every plan is caught up.
+    """
+    work = Work(
+        "plan", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _open(s, d, now)
+    )
+    return work_off(engine, work, now)
+
+
+def _due(now: datetime) -> Select[uuid.UUID]:
+    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_quarantined("plan", Plan.id)))
+
+
+def _has_due(session: Session, now: datetime) -> bool:
+    return session.execute(_due(now).limit(1)).first() is not None
+
+
+def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DuePlan]:
+    query: Select[*tuple[Any, ...]] = (
+        _due(now)
+        .join(Patient, Patient.id == Plan.patient_id)
+        .outerjoin(Window, (Window.patient_id == Plan.patient_id) & (Window.local_date == Plan.next_date))
+        .with_only_columns(
+            Plan.id,
+            Plan.clinic_id,
+            Plan.patient_id,
+            Plan.weekdays,
+            Plan.opens,
+            Plan.due,
+            Plan.closes,
+            Plan.wants_reading,
+            Plan.wants_checkin,
+            Plan.steps,
+            Plan.silent_days,
+            Plan.next_date,
+            Patient.zone,
+            Patient.state,
+            Patient.enrolled_at,
+            left_hospital(Plan.patient_id, Plan.next_date),
+            Window.id,
+            first_reading(Plan.patient_id, Plan.next_date),
+            first_checkin(Plan.patient_id, Plan.next_date),
+            is_paused(Plan.patient_id, Plan.next_date),
+        )
+        .order_by(Plan.next_open_at)
+        .limit(limit)
+        .with_for_update(of=Plan, skip_locked=True, key_share=True)
+    )
+    if only is not None:
+        query = query.where(Plan.id == only)
+    return [DuePlan(*row) for row in session.connection().execute(query)]
+
+
+def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
+    clinics = _clinics(session, {due.clinic_id for due in plans})
+    records = _records(session, plans)
+    batch = Batch()
+    written = Written()
+    for due in plans:
+        try:
+            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, Record()), batch, now)
+        except Exception as error:
+            written.failed.append((due.id, error))
+    _write(session, batch, now)
+    written.done = len(batch.windows)
+    written.passed = len(batch.moves) - len(batch.windows)
+    return written
+
+
+def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFacts]:
+    rows = session.execute(
+        select(Clinic.id, Clinic.steps, Clinic.silent_days, Clinic.quiet_from, Clinic.quiet_until).where(
+            Clinic.id.in_(ids)
+        )
+    )
+    return {row[0]: ClinicFacts(steps.from_json(row[1]), row[2], quiet_length(row[3], row[4])) for row in rows}
+
+
+def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Record]:
+    first = min(due.day for due in plans) - steps.LOOKED_AT
+    missed = Window.state == WindowState.MISSED
+    answered = func.sum(case((Window.state == WindowState.ANSWERED, 1), else_=0))
+    rows = session.connection().execute(
+        select(
+            Window.patient_id,
+            answered,
+            answered + func.sum(case((missed, 1), else_=0)),
+            func.max(case((missed, Window.local_date))),
+        )
+        .where(
+            Window.patient_id.in_([due.patient_id for due in plans if due.steps is None]),
+            Window.local_date >= first,
+            Window.wants_reading,
+        )
+        .group_by(Window.patient_id)
+    )
+    return {row[0]: Record(*row[1:]) for row in rows}
+
+
+def _write(session: Session, batch: Batch, now: datetime) -> None:
+    outcome = decide_all(session, batch.due, now)
+    at = {row["id"]: place for place, row in enumerate(batch.steps)}
+    for step, decision in outcome.decided:
+        row = batch.steps[at[step.id]]
+        row.update(state=settled(decision), reason=decision.reason.value, settled_at=now)
+        if decision.moves_up_next:
+            following = batch.steps[at[step.id] + 1]
+            following["due_at"] = steps.moved_up_to(following["kind"], step.closes_at, now)
+    if batch.windows:
+        # In this order: steps point at windows, and messages at both.
+        insert_rows(session, Window.__table__, batch.windows)
+        insert_rows(session, Step.__table__, batch.steps)
+        carry_out(session, outcome, now)
+        for clinic_id, count in Counter(row["clinic_id"] for row in batch.windows).items():
+            write_line(
+                session,
+                SYSTEM,
+                "windows.open",
+                ("clinic", clinic_id),
+                now,
+                clinic_id=clinic_id,
+                detail={"windows": count},
+            )
+    if batch.moves:
+        session.connection().execute(MOVE_ON, batch.moves)
+
+
+@dataclass(frozen=True)
+class DuePlan:
+    """A plan whose next window is due, with what is known of its patient and of that date."""
+
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    weekdays: int
+    opens: time
+    due: time
+    closes: time
+    wants_reading: bool
+    wants_checkin: bool
+    steps: list[Any] | None
+    silent_days: int | None
+    day: date
+    zone: str
+    patient_state: PatientState
+    enrolled_at: datetime
+    left_hospital_on: date | None  # last day of the newest stay that is over
+    window_id: uuid.UUID | None  # when that date was opened before, in another zone
+    reading_at: datetime | None
+    checkin_at: datetime | None
+    paused: bool
+
+
+@dataclass(frozen=True)
+class Record:
+    """How a patient has answered lately: reading windows of the last `pace.LOOKED_AT`."""
+
+    answered: int = 0
+    expected: int = 0
+    last_missed: date | None = None
+
+
+@dataclass(frozen=True)
+class ClinicFacts:
+    steps: tuple[StepRule, ...]
+    silent_days: int
+    quiet: timedelta
+
+
+@dataclass(frozen=True)
+class _Day:
+    """A window's times and steps, and the plan's next date: the same for all who share rule, zone and date."""
+
+    times: WindowTimes
+    steps: tuple[tuple[int, StepKind, datetime], ...]
+    next_date: date
+    next_open_at: datetime
+
+
+@dataclass
+class Batch:
+    """Rows to write: windows, their steps, the plans' next dates; and the steps that are due at once."""
+
+    windows: list[dict[str, Any]] = field(default_factory=list)
+    steps: list[dict[str, Any]] = field(default_factory=list)
+    moves: list[dict[str, Any]] = field(default_factory=list)
+    due: list[DueStep] = field(default_factory=list)
+    days: dict[object, _Day] = field(default_factory=dict)
+
+
+def work_out(due: DuePlan, clinic: ClinicFacts, record: Record, batch: Batch, now: datetime) -> None:
+    """Add to `batch` what opening this plan's window comes to. Raises Refused for a plan that cannot be read."""
+    rules = clinic.steps if due.steps is None else steps.from_json(due.steps)
+    followed = _pace(due, record)
+    key = (due.zone, due.day, due.weekdays, due.opens, due.due, due.closes, rules, followed)
+    day = batch.days.get(key)
+    if day is None:
+        day = batch.days[key] = _day(due, rules, followed)
+    goes_on = due.patient_state is PatientState.ACTIVE
+    if goes_on and due.window_id is None:
+        window_id = uuid.uuid4()
+        rows, ready = _frozen_steps(due, clinic, day, window_id, now)
+        batch.windows.append(_window(due, day.times, followed, window_id, now))
+        batch.steps.extend(rows)
+        batch.due.extend(ready)
+    batch.moves.append({"plan": due.id, "day": day.next_date, "at": day.next_open_at, "goes_on": goes_on})
+
+
+def _pace(due: DuePlan, record: Record) -> Pace | None:
+    if due.steps is not None:
+        return None  # staff have set this patient's steps by hand: theirs is the last word
+    return steps.choose_pace(
+        PaceFacts(
+            due.day,
+            localtime.local_date(due.enrolled_at, localtime.zone(due.zone)),
+            due.left_hospital_on,
+            record.answered,
+            record.expected,
+            record.last_missed,
+        )
+    )
+
+
+def _day(due: DuePlan, rules: tuple[StepRule, ...], followed: Pace | None) -> _Day:
+    rule = PlanRule(due.weekdays, due.opens, due.due, due.closes, due.wants_reading, due.wants_checkin)
+    zone = localtime.zone(due.zone)
+    times = window_times(rule, due.day, zone)
+    following = plan.next_date(rule, due.day, zone)
+    return _Day(
+        times,
+        steps.at_pace(steps.freeze(rules, times), times, followed),
+        following,
+        localtime.first_instant(following, due.opens, zone),
+    )
+
+
+def _window_facts(due: DuePlan) -> WindowFacts:
+    return WindowFacts(due.wants_reading, due.wants_checkin, due.reading_at, due.checkin_at, due.paused)
+
+
+def _window(
+    due: DuePlan, times: WindowTimes, followed: Pace | None, window_id: uuid.UUID, now: datetime
+) -> dict[str, Any]:
+    state = state_while_open(_window_facts(due))
+    return {
+        "id": window_id,
+        "clinic_id": due.clinic_id,
+        "patient_id": due.patient_id,
+        "local_date": due.day,
+        "zone": due.zone,
+        "opens_at": times.opens_at,
+        "due_at": times.due_at,
+        "closes_at": times.closes_at,
+        "wants_reading": due.wants_reading,
+        "wants_checkin": due.wants_checkin,
+        "state": state,
+        "reading_at": due.reading_at,
+        "checkin_at": due.checkin_at,
+        "settled_at": None if state is WindowState.OPEN else now,
+        "pace": followed,
+    }
+
+
+def _frozen_steps(
+    due: DuePlan, clinic: ClinicFacts, day: _Day, window_id: uuid.UUID, now: datetime
+) -> tuple[list[dict[str, Any]], list[DueStep]]:
+    is_over = day.times.closes_at <= now
+    shared = {
+        "clinic_id": due.clinic_id,
+        "window_id": window_id,
+        "patient_id": due.patient_id,
+        "state": StepState.PENDING,
+        "reason": None,
+        "settled_at": None,
+    }
+    rows: list[dict[str, Any]] = []
+    ready: list[DueStep] = []
+    for position, kind, due_at in day.steps:
+        step_id = uuid.uuid4()
+        row = {**shared, "id": step_id, "position": position, "kind": kind, "due_at": due_at}
+        if is_over and kind is not StepKind.TASK:
+            # Nobody was asked while it was open, so nobody is reminded or alarmed about it now;
+            # but the clinic's own step stays, because a silence that began unseen must still be told.
+            row.update(state=StepState.PASSED, reason=Reason.STALE.value, settled_at=now)
+        rows.append(row)
+        if due_at <= now and not is_over and kind in TO_PATIENT:
+            ready.append(
+                DueStep(
+                    id=step_id,
+                    kind=kind,
+                    position=position,
+                    due_at=due_at,
+                    clinic_id=due.clinic_id,
+                    patient_id=due.patient_id,
+                    window_id=window_id,
+                    local_date=due.day,
+                    closes_at=day.times.closes_at,
+                    window=_window_facts(due),
+                    later_is_due=False,
+                    silent_days=due.silent_days or clinic.silent_days,
+                    quiet=clinic.quiet,
+                )
+            )
+    # Those before the last one to the patient have been overtaken.
+    ready[:-1] = [replace(step, later_is_due=True) for step in ready[:-1]]
+    return rows, ready

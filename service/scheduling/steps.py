@@ -1,0 +1,513 @@
+"""Take the follow-up steps that are due: load what is known, decide each, write what it causes.
+
+Promises that each step is taken once, however many workers run and however long none
+did, and that one that cannot be handled never holds up the others. Loads what the
+decisions need in a fixed number of queries, whatever the number of steps; decides each
+by `domain.steps`; writes messages and tasks. Does not send: it fills the outbox.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import defaultdict
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from typing import Any
+
+from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
+from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
+
+from service.care import contacts, tasks, windows
+from service.domain import steps
+from service.domain.plan import WindowFacts, missing
+from service.domain.steps import Act, Decision, Reach, StepFacts
+from service.domain.vocabulary import (
+    Channel,
+    ContactState,
+    MessageKind,
+    MessageState,
+    PatientState,
+    SilenceCause,
+    StepKind,
+    StepState,
+    TaskKind,
+    WindowState,
+)
+from service.store import outbox
+from service.store.due import OPEN_WINDOWS, PENDING_STEPS
+from service.store.guarded import Tally, Work, Written, work_off
+from service.store.outbox import NewMessage
+from service.store.quarantine import is_quarantined
+from service.store.tables import (
+    Caregiver,
+    CaregiverReply,
+    Clinic,
+    Contact,
+    Message,
+    Patient,
+    Plan,
+    Silence,
+    Step,
+    Task,
+    Window,
+)
+
+SETTLE = (
+    update(Step.__table__)  # type: ignore[arg-type]
+    .where(Step.id == bindparam("step"))
+    .values(state=bindparam("new_state"), reason=bindparam("why"), settled_at=bindparam("at"))
+)
+
+
+def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
+    """Take every follow-up step due at `now` (UTC), `limit` to a transaction.
+
+    1. Choose pending steps that are due, locked against other workers. A window
+       that should have closed by now is closed first , because what
+       follows depends on whether it was missed: its steps wait.
+    2. Decide each from facts, with a named reason.
+    3. Write messages, tasks and the steps' ends in the same transaction. After an
+       empty step the next one is due at once, and is taken in the next batch.
+    """
+    work = Work(
+        "step", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _take(s, d, now)
+    )
+    return work_off(engine, work, now)
+
+
+def settled(decision: Decision) -> StepState:
+    """The state in which a decided step ends."""
+    return StepState.PASSED if decision.act is Act.PASS else StepState.DONE
+
+
+def _due(now: datetime) -> Select[uuid.UUID]:
+    closing_first = and_(OPEN_WINDOWS, Window.closes_at <= now)
+    return (
+        select(Step.id)
+        .join(Window, Window.id == Step.window_id)
+        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_quarantined("step", Step.id)))
+    )
+
+
+def _has_due(session: Session, now: datetime) -> bool:
+    return session.execute(_due(now).limit(1)).first() is not None
+
+
+def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DueStep]:
+    later = aliased(Step)
+    kinds = [StepKind.PROMPT, StepKind.REMINDER]
+    later_is_due = exists().where(
+        later.window_id == Step.window_id,
+        later.position > Step.position,
+        later.state == StepState.PENDING,
+        later.due_at <= now,
+        Step.kind.in_(kinds) == later.kind.in_(kinds),
+        later.kind != StepKind.TASK,
+    )
+    query: Select[*tuple[Any, ...]] = (
+        _due(now)
+        .outerjoin(Plan, Plan.patient_id == Step.patient_id)
+        .join(Clinic, Clinic.id == Step.clinic_id)
+        .join(Patient, Patient.id == Step.patient_id)
+        .with_only_columns(
+            Step.id,
+            Step.kind,
+            Step.position,
+            Step.due_at,
+            Step.clinic_id,
+            Step.patient_id,
+            Step.window_id,
+            Window.local_date,
+            Window.closes_at,
+            Window.wants_reading,
+            Window.wants_checkin,
+            Window.state,
+            func.coalesce(Window.reading_at, windows.first_reading(Window.patient_id, Window.local_date)),
+            func.coalesce(Window.checkin_at, windows.first_checkin(Window.patient_id, Window.local_date)),
+            later_is_due,
+            Clinic.silent_days,
+            Clinic.quiet_from,
+            Clinic.quiet_until,
+            Patient.state,
+            Window.pace,
+            Plan.silent_days,
+        )
+        .order_by(Step.due_at, Step.window_id, Step.position)
+        .limit(limit)
+        .with_for_update(of=Step, skip_locked=True, key_share=True)
+    )
+    if only is not None:
+        query = query.where(Step.id == only)
+    return [_due_step(row) for row in session.execute(query)]
+
+
+def _due_step(row: Any) -> DueStep:
+    # Nothing more is asked of, or about, a patient whose care here has ended.
+    nothing_expected = row[11] is WindowState.EXCUSED or row[18] is PatientState.ENDED
+    return DueStep(
+        id=row[0],
+        kind=row[1],
+        position=row[2],
+        due_at=row[3],
+        clinic_id=row[4],
+        patient_id=row[5],
+        window_id=row[6],
+        local_date=row[7],
+        closes_at=row[8],
+        window=WindowFacts(row[9], row[10], row[12], row[13], paused=nothing_expected),
+        later_is_due=row[14],
+        silent_days=row[20] or steps.silent_days(row[15], row[19]),  # set for one patient, it is the last word
+        quiet=quiet_length(row[16], row[17]),
+    )
+
+
+def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:
+    outcome = decide_all(session, due, now)
+    carry_out(session, outcome, now)
+    if outcome.decided:
+        session.connection().execute(
+            SETTLE,
+            [
+                {"step": step.id, "new_state": settled(decision), "why": decision.reason.value, "at": now}
+                for step, decision in outcome.decided
+            ],
+        )
+    for step, decision in outcome.decided:
+        if decision.moves_up_next:
+            _move_up_next(session, step, now)
+    passed = sum(decision.act is Act.PASS for _, decision in outcome.decided)
+    return Written(len(outcome.decided) - passed, passed, outcome.failed)
+
+
+def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
+    following = session.execute(
+        select(Step.id, Step.kind, Step.due_at)
+        .where(Step.window_id == step.window_id, Step.position > step.position, Step.state == StepState.PENDING)
+        .order_by(Step.position)
+        .limit(1)
+    ).first()
+    if following is None:
+        return
+    due_at = steps.moved_up_to(following.kind, step.closes_at, now)
+    if due_at < following.due_at:
+        session.execute(
+            update(Step)
+            .where(Step.id == following.id)
+            .values(due_at=due_at)
+            .execution_options(synchronize_session=False)
+        )
+
+
+TO_PATIENT = (StepKind.PROMPT, StepKind.REMINDER)
+
+
+@dataclass(frozen=True)
+class DueStep:
+    """One step whose time has come, with what is known of its window, patient and clinic."""
+
+    id: uuid.UUID
+    kind: StepKind
+    position: int
+    due_at: datetime
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    window_id: uuid.UUID
+    local_date: date
+    closes_at: datetime
+    window: WindowFacts
+    later_is_due: bool
+    silent_days: int
+    quiet: timedelta  # how long the clinic's quiet hours last
+
+
+@dataclass(frozen=True)
+class OpenSilence:
+    """A silence that has not ended, as far as steps need it."""
+
+    id: uuid.UUID
+    missed: int
+    cause: SilenceCause
+    nudges: int  # since a caregiver last answered
+
+
+def quiet_length(quiet_from: time, quiet_until: time) -> timedelta:
+    """How long quiet hours last from one wall time to the other; they may span midnight."""
+    minutes = (quiet_until.hour - quiet_from.hour) * 60 + quiet_until.minute - quiet_from.minute
+    return timedelta(minutes=minutes % (24 * 60))
+
+
+@dataclass
+class DecidedSteps:
+    """Decided and not yet written: each step with its decision, the messages to enqueue, the silences to tell."""
+
+    decided: list[tuple[DueStep, Decision]] = field(default_factory=list)
+    messages: list[NewMessage] = field(default_factory=list)
+    silences: dict[uuid.UUID, OpenSilence] = field(default_factory=dict)
+    failed: list[tuple[uuid.UUID, Exception]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Known:
+    patients: dict[uuid.UUID, Reached]
+    caregivers: dict[uuid.UUID, Reached]
+    silences: dict[uuid.UUID, OpenSilence]
+    acknowledged: frozenset[uuid.UUID]
+
+
+def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> DecidedSteps:
+    """Decide every step in `due` at `now`. Reads only; one guard per step."""
+    known = _known(session, due)
+    outcome = DecidedSteps(silences=known.silences)
+    for step in due:
+        try:
+            decision = steps.decide(_step_facts(step, known), now)
+            if decision.act is Act.SEND:
+                outcome.messages.append(_message(step, known, now))
+        except Exception as error:
+            outcome.failed.append((step.id, error))
+        else:
+            outcome.decided.append((step, decision))
+    return outcome
+
+
+def carry_out(session: Session, outcome: DecidedSteps, now: datetime) -> None:
+    """Write the messages and tasks that were decided; the windows and steps they point at exist by now."""
+    outbox.enqueue_many(session, outcome.messages, now)
+    silences = outcome.silences
+    told = [silence_task(step, silences[step.patient_id]) for step, d in outcome.decided if d.act is Act.RAISE_TASK]
+    told += [no_contact_task(step) for step, decision in outcome.decided if decision.tells_staff]
+    raise_tasks(session, told, now)
+
+
+def _known(session: Session, due: Sequence[DueStep]) -> _Known:
+    to_patients = {step.patient_id for step in due if step.kind in TO_PATIENT}
+    nudged = {step.patient_id for step in due if step.kind is StepKind.NUDGE}
+    late = {step.patient_id for step in due if step.kind not in TO_PATIENT}
+    return _Known(
+        reach_patients(session, to_patients),
+        reach_caregivers(session, nudged),
+        _open_silences(session, late),
+        _acknowledged(session, {step.window_id for step in due if step.kind is StepKind.NUDGE}),
+    )
+
+
+def _open_silences(session: Session, patient_ids: set[uuid.UUID]) -> dict[uuid.UUID, OpenSilence]:
+    if not patient_ids:
+        return {}
+    last_answer = select(func.max(CaregiverReply.at)).where(CaregiverReply.silence_id == Silence.id).scalar_subquery()
+    nudges = (
+        # One step is one nudge, on however many channels it had to be tried.
+        select(func.count(func.distinct(Message.step_id)))
+        .where(
+            Message.silence_id == Silence.id,
+            Message.kind == MessageKind.NUDGE,
+            Message.state != MessageState.CANCELLED,
+            func.coalesce(Message.created_at > last_answer, True),
+        )
+        .scalar_subquery()
+    )
+    rows = session.execute(
+        select(Silence.patient_id, Silence.id, Silence.missed, Silence.cause, nudges).where(
+            Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None)
+        )
+    )
+    return {row[0]: OpenSilence(*row[1:]) for row in rows}
+
+
+def _acknowledged(session: Session, window_ids: set[uuid.UUID]) -> frozenset[uuid.UUID]:
+    if not window_ids:
+        return frozenset()
+    return frozenset(
+        session.scalars(select(CaregiverReply.window_id).where(CaregiverReply.window_id.in_(window_ids)).distinct())
+    )
+
+
+def _step_facts(step: DueStep, known: _Known) -> StepFacts:
+    if step.kind is StepKind.TASK:
+        reach = Reach.YES
+    else:
+        reach = (known.patients if step.kind in TO_PATIENT else known.caregivers)[step.patient_id].reach
+    silence = known.silences.get(step.patient_id)
+    return StepFacts(
+        kind=step.kind,
+        due_at=step.due_at,
+        closes_at=step.closes_at,
+        window=step.window,
+        reach=reach,
+        later_is_due=step.later_is_due,
+        acknowledged=step.window_id in known.acknowledged,
+        nudges=silence.nudges if silence else 0,
+        missed=silence.missed if silence else 0,
+        silent_days=step.silent_days,
+    )
+
+
+def _message(step: DueStep, known: _Known, now: datetime) -> NewMessage:
+    silence = known.silences.get(step.patient_id)
+    if step.kind in TO_PATIENT:
+        address = known.patients[step.patient_id].addresses[0]
+        key = f"{step.kind.value}:{step.window_id}:{address.channel.value}"
+    else:
+        # The next caregiver in order is asked each time: asking the same one again tells nobody new.
+        asked = silence.nudges if silence else 0
+        addresses = known.caregivers[step.patient_id].addresses
+        address = addresses[asked % len(addresses)]
+        key = f"nudge:{silence.id if silence else step.window_id}:{step.id}:{address.caregiver_id}"
+    return NewMessage(
+        clinic_id=step.clinic_id,
+        contact_id=address.contact_id,
+        kind=MessageKind(step.kind.value),
+        channel=address.channel,
+        dedupe_key=key,
+        due_at=min(step.due_at, now),
+        expires_at=steps.expires_at(step.kind, step.due_at, step.closes_at, step.quiet),
+        patient_id=step.patient_id,
+        caregiver_id=address.caregiver_id,
+        window_id=step.window_id,
+        step_id=step.id,
+        silence_id=silence.id if silence else None,
+        params={"asks": list(missing(step.window))},
+    )
+
+
+@dataclass(frozen=True)
+class Address:
+    """The first working contact of one person; `caregiver_id` is None for the patient's own."""
+
+    contact_id: uuid.UUID
+    channel: Channel
+    caregiver_id: uuid.UUID | None = None
+
+
+@dataclass(frozen=True)
+class Reached:
+    """Whether anybody can be reached, and who, in the order to ask them."""
+
+    reach: Reach
+    addresses: tuple[Address, ...] = ()
+
+
+def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reached]:
+    """How each patient can be reached. Two queries."""
+    if not patient_ids:
+        return {}
+    agreed = contacts.patients_who_agreed(session, patient_ids)
+    first = _first_working(session, Contact.patient_id, patient_ids)
+    return {one: _reached(one in agreed, first.get(one)) for one in patient_ids}
+
+
+def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reached]:
+    """The caregivers of each patient who may be told and can be, in the clinic's order. Four queries."""
+    if not patient_ids:
+        return {}
+    of_patient: dict[uuid.UUID, list[uuid.UUID]] = defaultdict(list)
+    for patient_id, caregiver_id in session.execute(
+        select(Caregiver.patient_id, Caregiver.id)
+        .where(Caregiver.patient_id.in_(patient_ids), Caregiver.active)
+        .order_by(Caregiver.position, Caregiver.created_at, Caregiver.id)
+    ):
+        of_patient[patient_id].append(caregiver_id)
+    agreed = contacts.caregivers_who_agreed(session, patient_ids)
+    first = _first_working(session, Contact.caregiver_id, [one for some in of_patient.values() for one in some])
+    return {one: _any_reached(of_patient[one], agreed, first) for one in patient_ids}
+
+
+def _reached(agreed: bool, contact: tuple[uuid.UUID, Channel] | None) -> Reached:
+    if not agreed:
+        return Reached(Reach.NO_CONSENT)
+    if contact is None:
+        return Reached(Reach.NO_CONTACT)
+    return Reached(Reach.YES, (Address(*contact),))
+
+
+def _any_reached(
+    some: Collection[uuid.UUID], agreed: Collection[uuid.UUID], first: dict[uuid.UUID, tuple[uuid.UUID, Channel]]
+) -> Reached:
+    if not some:
+        return Reached(Reach.NOBODY)
+    allowed = [one for one in some if one in agreed]
+    if not allowed:
+        return Reached(Reach.NO_CONSENT)
+    addresses = tuple(Address(*first[one], one) for one in allowed if one in first)
+    return Reached(Reach.YES if addresses else Reach.NO_CONTACT, addresses)
+
+
+def _first_working(
+    session: Session, owner: InstrumentedAttribute[uuid.UUID | None], owners: Collection[uuid.UUID]
+) -> dict[uuid.UUID, tuple[uuid.UUID, Channel]]:
+    found: dict[uuid.UUID, tuple[uuid.UUID, Channel]] = {}
+    if not owners:
+        return found
+    query: Select[*tuple[Any, ...]] = (
+        select(owner, Contact.id, Contact.channel)
+        .where(owner.in_(owners), Contact.state == ContactState.OK)
+        .order_by(Contact.position, Contact.created_at, Contact.id)
+    )
+    for person, contact_id, channel in session.connection().execute(query):
+        found.setdefault(person, (contact_id, channel))
+    return found
+
+
+@dataclass(frozen=True)
+class TaskToRaise:
+    """A task to raise unless its occurrence has one already."""
+
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    kind: TaskKind
+    sentence: str
+    facts: dict[str, Any]
+    dedupe_key: str
+
+
+def silence_task(step: DueStep, silence: OpenSilence) -> TaskToRaise:
+    """A silence has lasted as long as the clinic is willing to wait: once per silence."""
+    return TaskToRaise(
+        step.clinic_id,
+        step.patient_id,
+        TaskKind.SILENT,
+        f"No reading on {silence.missed} planned days in a row: {_CAUSES[silence.cause]}.",
+        {"missed": silence.missed, "cause": silence.cause.value, "silence_id": str(silence.id)},
+        f"silent:{silence.id}",
+    )
+
+
+def no_contact_task(step: DueStep) -> TaskToRaise:
+    """Somebody who should be asked cannot be reached at all.
+
+    At most once a week: the same broken telephone every morning would bury the rest of the inbox.
+    """
+    year, week, _ = step.local_date.isocalendar()
+    who = "patient" if step.kind in TO_PATIENT else "caregiver"
+    return TaskToRaise(
+        step.clinic_id,
+        step.patient_id,
+        TaskKind.NO_CONTACT,
+        f"There is no working way to reach {_WHO[who]}: the {step.kind.value} was not sent.",
+        {"step": step.kind.value, "window_id": str(step.window_id)},
+        f"no_contact:{step.patient_id}:{who}:{year}-{week:02}",
+    )
+
+
+def raise_tasks(session: Session, told: Sequence[TaskToRaise], now: datetime) -> None:
+    """Raise what is not raised yet."""
+    if not told:
+        return
+    keys = [one.dedupe_key for one in told]
+    # A long silence asks for its one task again every day: all that are there already cost one query.
+    raised = set(session.scalars(select(Task.dedupe_key).where(Task.dedupe_key.in_(keys))))
+    for one in told:
+        if one.dedupe_key not in raised:
+            tasks.raise_task(
+                session, one.clinic_id, one.patient_id, one.kind, one.sentence, one.facts, one.dedupe_key, now
+            )
+
+
+_WHO = {"patient": "the patient", "caregiver": "any caregiver"}
+_CAUSES = {
+    SilenceCause.NOT_ASKED: "we did not ask",
+    SilenceCause.NOT_DELIVERED: "our messages did not arrive",
+    SilenceCause.NO_REPLY: "asked, and no reply",
+    SilenceCause.DIARY_ONLY: "the diary came, but no reading",
+}

@@ -181,7 +181,7 @@ def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflic
         session.flush()
         return twin
 
-    monkeypatch.setattr("service.web.api.patients.enrolling.enrol_patient", late)
+    monkeypatch.setattr("service.enrolling.people.enrol_patient", late)
     is_problem(house.machine.post("/patients", {"clinic_ref": "F-1", "name": "X", "zone": "UTC"}), 409)
 
 

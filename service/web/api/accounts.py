@@ -5,22 +5,17 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
-from flask import Response
 from marshmallow import Schema, fields, validate
-from sqlalchemy import select
 
 from service.accounts import keys
 from service.accounts import staff as accounts
 from service.domain import vocabulary
 from service.domain.vocabulary import Role
-from service.store.session import read_session
 from service.store.tables import ApiKey, Staff
-from service.web.api import base
-from service.web.api.base import Blueprint, Page, instant, listing, paged, text, word
-from service.web.api.guards import caller, for_staff, once
-from service.web.services import services
+from service.web.api.base import Blueprint, instant, list_rows, own, text, word
+from service.web.api.guards import Call, caller, for_staff
 
-blueprint = Blueprint("api_accounts", __name__, url_prefix="/api/v1", description="Staff accounts and keys")
+blueprint = Blueprint("accounts", "Staff accounts and keys")
 
 
 class StaffIn(Schema):
@@ -55,83 +50,55 @@ class NewKeyOut(KeyOut):
     secret = fields.String()
 
 
-STAFF, KEY, NEW_KEY = StaffOut(), KeyOut(), NewKeyOut()
-
-
-@blueprint.route("/staff", methods=["GET"])
+@blueprint.get("/staff")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(Page, location="query")
-@blueprint.response(200, listing(StaffOut))
-def list_staff(page: dict[str, int]) -> dict[str, Any]:
+@blueprint.lists(StaffOut)
+def list_staff(query: dict[str, Any]) -> dict[str, Any]:
     """The clinic's accounts, by name."""
-    wanted = select(Staff).where(Staff.clinic_id == caller().clinic_id).order_by(Staff.name, Staff.id)
-    with read_session(services().engine) as session:
-        return paged(session, wanted, page)
+    return list_rows(query, Staff, Staff.name)
 
 
-@blueprint.route("/staff", methods=["POST"])
+@blueprint.post("/staff")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(StaffIn)
-@blueprint.response(201, STAFF)
-def add_staff(new: dict[str, Any]) -> Response:
+@blueprint.writes(StaffOut, 201, takes=StaffIn)
+def add_staff(call: Call, new: dict[str, Any]) -> Staff:
     """Add an account of one person; passwords are never shared."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        added = accounts.add_staff(
-            call.session, caller().clinic_id, **new, actor=caller().actor, now=services().clock.now()
-        )
-        return call.answer(STAFF, added)
+    return accounts.add_staff(call.session, caller().clinic_id, **new, actor=call.actor, now=call.now)
 
 
-@blueprint.route("/staff/<uuid:staff_id>/close", methods=["POST"])
+@blueprint.post("/staff/<uuid:staff_id>/close")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(Schema.from_dict({}, name="NothingToClose"))
-@blueprint.response(200, STAFF)
-def close_staff(_nothing: dict[str, Any], staff_id: uuid.UUID) -> Response:
+@blueprint.writes(StaffOut)
+def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     """The account opens nothing from now on; what it signed stays."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        staff = base.own(call.session, Staff, staff_id)
-        accounts.close_account(call.session, staff, caller().actor, services().clock.now())
-        return call.answer(STAFF, staff, 200)
+    staff = own(call.session, Staff, staff_id)
+    accounts.close_account(call.session, staff, call.actor, call.now)
+    return staff
 
 
-@blueprint.route("/keys", methods=["GET"])
+@blueprint.get("/keys")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(Page, location="query")
-@blueprint.response(200, listing(KeyOut))
-def list_keys(page: dict[str, int]) -> dict[str, Any]:
+@blueprint.lists(KeyOut)
+def list_keys(query: dict[str, Any]) -> dict[str, Any]:
     """Machines' keys, without their secrets, newest first."""
-    wanted = select(ApiKey).where(ApiKey.clinic_id == caller().clinic_id).order_by(ApiKey.created_at.desc(), ApiKey.id)
-    with read_session(services().engine) as session:
-        return paged(session, wanted, page)
+    return list_rows(query, ApiKey, ApiKey.created_at.desc())
 
 
-@blueprint.route("/keys", methods=["POST"])
+@blueprint.post("/keys")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(KeyIn)
-@blueprint.response(201, NEW_KEY)
-def issue_key(new: dict[str, Any]) -> Response:
+@blueprint.writes(NewKeyOut, 201, takes=KeyIn, kept=False)
+def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
-    with once() as call:
-        key, secret = keys.issue_key(
-            call.session, caller().clinic_id, new["name"], new["scopes"], caller().actor, services().clock.now()
-        )
-        body = {**KEY.dump(key), "secret": secret}
-        return call.unkept(body, 201)
+    clinic_id = caller().clinic_id
+    key, secret = keys.issue_key(call.session, clinic_id, new["name"], new["scopes"], call.actor, call.now)
+    return {**{name: getattr(key, name) for name in KeyOut().fields}, "secret": secret}
 
 
-@blueprint.route("/keys/<uuid:key_id>/revoke", methods=["POST"])
+@blueprint.post("/keys/<uuid:key_id>/revoke")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(Schema.from_dict({}, name="NothingToRevoke"))
-@blueprint.response(200, KEY)
-def revoke_key(_nothing: dict[str, Any], key_id: uuid.UUID) -> Response:
+@blueprint.writes(KeyOut)
+def revoke_key(call: Call, key_id: uuid.UUID) -> ApiKey:
     """The key opens nothing from now on."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        key = base.own(call.session, ApiKey, key_id)
-        keys.revoke_key(call.session, key, caller().actor, services().clock.now())
-        return call.answer(KEY, key, 200)
+    key = own(call.session, ApiKey, key_id)
+    keys.revoke_key(call.session, key, call.actor, call.now)
+    return key

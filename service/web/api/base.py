@@ -1,25 +1,37 @@
-"""The pieces schemas are made of: text without NUL, bounded numbers, aware instants, pages of lists."""
+"""What every view of the API is made of: fields, one record of the caller's clinic, lists in pages, addresses.
+
+Promises that no text that a database cannot keep comes in, that another clinic's record
+is answered like one that is not there, that lists come in a fixed order and say how long
+they are, and that a mistyped filter is refused.
+"""
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import cache
 from json import JSONDecodeError
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import flask_smorest
 from flask import g
 from marshmallow import RAISE, Schema, ValidationError, fields, validate
-from sqlalchemy import Select, func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from webargs.flaskparser import FlaskParser
 
 from service.domain.validation import is_storable
 from service.store.session import read_session
 from service.store.tables import Base, Clinic, Patient
-from service.web.api import base
+from service.web.api.guards import idempotent
 from service.web.problems import Problem
 from service.web.services import services
+
+T = TypeVar("T", bound=Base)
+View = TypeVar("View", bound=Callable[..., Any])
+
+
+# --- fields ---------------------------------------------------------------------------------
 
 
 class Text(fields.String):
@@ -64,6 +76,13 @@ class Page(Schema):
     page_size = asked(1, 200, load_default=50)
 
 
+class Dates(Page):
+    """A list between two local dates, both included and either left out."""
+
+    from_date = fields.Date()
+    to_date = fields.Date()
+
+
 class ProblemDetails(Schema):
     """RFC 9457."""
 
@@ -75,6 +94,11 @@ class ProblemDetails(Schema):
     errors = fields.List(fields.Dict())
 
 
+class Nothing(Schema):
+    """A POST that says all it has to say by its address."""
+
+
+@cache
 def listing(item: type[Schema]) -> Schema:
     """The schema of one page of a list of `item`."""
     named: dict[str, Any] = {
@@ -86,7 +110,7 @@ def listing(item: type[Schema]) -> Schema:
     return Schema.from_dict(named, name=f"{item.__name__}List")()
 
 
-T = TypeVar("T", bound=Base)
+# --- records of the caller's clinic: no other way reaches one by its id ---------------------
 
 
 def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:
@@ -108,37 +132,58 @@ def own_patient(session: Session, patient_id: uuid.UUID) -> Patient:
     return own(session, Patient, patient_id)
 
 
-def paged(session: Session, query: Select[Any], page: dict[str, int]) -> dict[str, Any]:
-    """One page of `query`'s single entity, which must be ordered; two statements."""
-    total = session.scalar(select(func.count()).select_from(query.order_by(None).subquery()))
-    rows = session.scalars(query.limit(page["page_size"]).offset((page["page"] - 1) * page["page_size"])).all()
-    return {"items": rows, "total": total, **page}
+def list_rows(
+    query: dict[str, Any],
+    table: Any,
+    *order: Any,
+    patient_id: uuid.UUID | None = None,
+    only: Sequence[ColumnElement[bool]] = (),
+) -> dict[str, Any]:
+    """One page of the clinic's rows of `table` in that order: of one patient or of all, and those every filter fits.
 
-
-def of_dates(table: Any, patient_id: uuid.UUID, order: Sequence[Any], query: dict[str, Any]) -> dict[str, Any]:
-    """`of_patient` between `from_date` and `to_date`, both included and either left out."""
-    first, last = query.pop("from_date", None), query.pop("to_date", None)
-    wanted = select(table).where(table.patient_id == patient_id, table.clinic_id == g.clinic_id)
-    if first:
-        wanted = wanted.where(table.local_date >= first)
-    if last:
-        wanted = wanted.where(table.local_date <= last)
-    return _of_patient(patient_id, wanted.order_by(*order), query)
-
-
-def of_patient(table: Any, patient_id: uuid.UUID, order: Any, page: dict[str, int]) -> dict[str, Any]:
-    """One page of what a patient of the caller's clinic has in `table`. Raises Problem 404 for another's patient."""
-    wanted = select(table).where(table.patient_id == patient_id)
-    return _of_patient(patient_id, wanted.order_by(order, table.id), page)
-
-
-def _of_patient(patient_id: uuid.UUID, wanted: Select[Any], page: dict[str, Any]) -> dict[str, Any]:
+    `query` is what the address asked for: a page, and filters (a column's value; `from_date` and
+    `to_date`, both included; `open`; a `patient_id`). `only` holds conditions beyond these.
+    Raises Problem 404 for another clinic's patient.
+    """
+    page, size = query["page"], query["page_size"]
+    filters = {name: value for name, value in query.items() if name not in {"page", "page_size"}}
+    if patient_id is not None:
+        filters["patient_id"] = patient_id
+    wanted = select(table).where(table.clinic_id == g.clinic_id).order_by(*order, table.id)
     with read_session(services().engine) as session:
-        base.own_patient(session, patient_id)
-        return paged(session, wanted, page)
+        if "patient_id" in filters:
+            own_patient(session, filters["patient_id"])
+        wanted = wanted.where(*only, *(_fits(table, name, value) for name, value in filters.items()))
+        total = session.scalar(select(func.count()).select_from(wanted.order_by(None).subquery()))
+        rows = session.scalars(wanted.limit(size).offset((page - 1) * size)).all()
+    return {"items": rows, "total": total, "page": page, "page_size": size}
+
+
+def part_of(rows: Sequence[Any], query: dict[str, Any]) -> dict[str, Any]:
+    """The page that `query` asks for of rows that are read whole, where there are a few dozen at most."""
+    page, size = query["page"], query["page_size"]
+    return {"items": list(rows[(page - 1) * size : page * size]), "total": len(rows), "page": page, "page_size": size}
+
+
+def _fits(table: Any, name: str, value: Any) -> ColumnElement[bool]:
+    match name:
+        case "from_date":
+            fits = table.local_date >= value
+        case "to_date":
+            fits = table.local_date <= value
+        case "open":
+            fits = table.ended_at.is_(None) if value else table.ended_at.is_not(None)
+        case _:
+            fits = getattr(table, name) == value
+    return cast(ColumnElement[bool], fits)
+
+
+# --- a group of addresses -------------------------------------------------------------------
 
 
 class StrictParser(FlaskParser):
+    """webargs' parser; refuses what it does not know in an address as in a body, and what breaks a JSON reader."""
+
     DEFAULT_UNKNOWN_BY_LOCATION: dict[str, Any] = {**FlaskParser.DEFAULT_UNKNOWN_BY_LOCATION, "query": RAISE}
 
     def _raw_load_json(self, req: Any) -> Any:
@@ -151,6 +196,31 @@ class StrictParser(FlaskParser):
 
 
 class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
-    """flask-smorest's blueprint; a mistyped filter is told, never ignored."""
+    """flask-smorest's blueprint, with our two shapes of a view: a page of a list, and a write."""
 
     ARGUMENTS_PARSER = StrictParser()
+
+    def __init__(self, name: str, description: str) -> None:
+        super().__init__(f"api_{name}", __name__, url_prefix="/api/v1", description=description)
+
+    def lists(self, item: type[Schema], query: type[Schema] = Page) -> Callable[[View], View]:
+        """A view that gets `query`'s arguments and returns a page of `item`s, as `list_rows` makes it."""
+
+        def decorate(view: View) -> View:
+            return cast(View, self.arguments(query, location="query")(self.response(200, listing(item))(view)))
+
+        return decorate
+
+    def writes(
+        self, answer: type[Schema], status: int = 200, *, takes: type[Schema] | None = None, kept: bool = True
+    ) -> Callable[[View], View]:
+        """A view that changes something in one transaction: `guards.idempotent`, with what it takes and answers.
+
+        The view gets its `Call`, then what `takes` shaped, if it takes anything.
+        """
+
+        def decorate(view: View) -> View:
+            done = self.response(status, answer)(idempotent(answer(), status, kept=kept)(view))
+            return cast(View, self.arguments(takes or Nothing, as_kwargs=takes is None)(done))
+
+        return decorate

@@ -14,19 +14,18 @@ from service.domain import vocabulary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, PatientState, Scope, Source
-from service.intake.checkins import record_checkin
+from service.intake.checkins import RecordedCheckin, record_checkin
 from service.links import Purpose
 from service.store.audit import Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
-from service.web.api.base import Blueprint, instant, listing, of_dates, text, word
-from service.web.api.guards import caller, needs, once
-from service.web.api.readings import Dates
+from service.web.api.base import Blueprint, Dates, instant, list_rows, text, word
+from service.web.api.guards import Call, idempotent, needs
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
 
-blueprint = Blueprint("api_checkins", __name__, url_prefix="/api/v1", description="Check-ins")
+blueprint = Blueprint("checkins", "Check-ins")
 
 
 class CheckinIn(Schema):
@@ -78,12 +77,9 @@ class CheckinOut(Schema):
     superseded_at = instant(allow_none=True)
 
 
-NEW, RECORDED, CHECKINS = CheckinIn(), RecordedCheckinOut(), listing(CheckinOut)
-
-
-@blueprint.route("/checkins", methods=["POST"])
-@blueprint.arguments(NEW)
-@blueprint.response(201, RECORDED)
+@blueprint.post("/checkins")
+@blueprint.arguments(CheckinIn)
+@blueprint.response(201, RecordedCheckinOut)
 def record(new: dict[str, Any]) -> Response:
     """Record one day's answers. A second check-in of a date corrects the first.
 
@@ -91,30 +87,30 @@ def record(new: dict[str, Any]) -> Response:
     person at once to call `emergency_number`. Staff have been told.
     """
     token, patient, day = new.pop("token", None), new.pop("patient", None), new.pop("local_date", None)
-    now = services().clock.now()
     if token is None:
         _let_in_by_key()
         if patient is None:
             raise Refused("patient", None, "the patient's id or the clinic's own reference")
-        wanted = NewCheckin(patient, _answers(new), day)
-    else:
-        with read_session(services().engine) as session:
-            window = _let_in_by_link(session, token)
-        wanted = NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE)
-    with once() as call:
-        if call.answered:
-            return call.answered
-        recorded = record_checkin(call.connection, g.clinic_id, wanted, caller().actor, now)
-        return call.answer(RECORDED, recorded, 201 if recorded.outcome is IntakeOutcome.RECORDED else 200)
+        return _record(NewCheckin(patient, _answers(new), day))
+    with read_session(services().engine) as session:
+        window = _let_in_by_link(session, token)
+    return _record(NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE))
 
 
-@blueprint.route("/patients/<uuid:patient_id>/checkins", methods=["GET"])
+@idempotent(RecordedCheckinOut(), 201)
+def _record(call: Call, new: NewCheckin) -> RecordedCheckin:
+    recorded = record_checkin(call.connection, g.clinic_id, new, call.actor, call.now)
+    call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
+    return recorded
+
+
+@blueprint.get("/patients/<uuid:patient_id>/checkins")
 @needs(Scope.REVIEW)
-@blueprint.arguments(Dates, location="query")
-@blueprint.response(200, CHECKINS)
+@blueprint.lists(CheckinOut, Dates)
 def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's check-ins, newest first, superseded ones included and marked."""
-    return of_dates(Checkin, patient_id, (Checkin.local_date.desc(), Checkin.answered_at.desc()), query)
+    newest = (Checkin.local_date.desc(), Checkin.answered_at.desc())
+    return list_rows(query, Checkin, *newest, patient_id=patient_id)
 
 
 def _answers(given: dict[str, Any]) -> Answers:

@@ -8,14 +8,13 @@ from marshmallow import Schema, fields, validate
 
 from service.domain.vocabulary import Role, Scope
 from service.enrolling import clinics
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Clinic
-from service.web.api import base
-from service.web.api.base import Blueprint, text, whole
-from service.web.api.guards import caller, for_staff, needs
+from service.web.api.base import Blueprint, own_clinic, text, whole
+from service.web.api.guards import Call, for_staff, needs
 from service.web.services import services
 
-blueprint = Blueprint("api_clinic", __name__, url_prefix="/api/v1", description="The clinic and its settings")
+blueprint = Blueprint("clinic", "The clinic and its settings")
 
 
 class ClinicChange(Schema):
@@ -47,21 +46,18 @@ class ClinicOut(Schema):
     silent_days = fields.Integer()
 
 
-@blueprint.route("/clinic", methods=["GET"])
+@blueprint.get("/clinic")
 @needs(Scope.REVIEW)
 @blueprint.response(200, ClinicOut)
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
     with read_session(services().engine) as session:
-        return base.own_clinic(session)
+        return own_clinic(session)
 
 
-@blueprint.route("/clinic", methods=["PATCH"])
+@blueprint.patch("/clinic")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(ClinicChange)
-@blueprint.response(200, ClinicOut)
-def change(changes: dict[str, Any]) -> Clinic:
+@blueprint.writes(ClinicOut, takes=ClinicChange)
+def change(call: Call, changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
-    with write_session(services().engine) as session:
-        clinic = base.own_clinic(session)
-        return clinics.change_clinic(session, clinic, changes, caller().actor, services().clock.now())
+    return clinics.change_clinic(call.session, own_clinic(call.session), changes, call.actor, call.now)

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from functools import cached_property, wraps
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 from flask import Response, current_app, g, json, request
 from marshmallow import Schema
@@ -15,10 +14,11 @@ from sqlalchemy import Connection, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind, Role, Scope
+from service.store.audit import Act
 from service.store.session import connect, write_connection
 from service.store.tables import IdempotentCall
 from service.store.upsert import insert_new
-from service.web.auth import Caller, current_staff, machine_or_staff
+from service.web.auth import Caller, CurrentStaff, current_staff, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -73,17 +73,28 @@ def caller() -> Caller:
 
 
 class Call:
-    """One POST inside its transaction. `answered` is what an earlier one with the same key answered."""
+    """One write in its transaction: who calls, and when. `status` is what the answer will say."""
 
-    def __init__(self, connection: Connection, row_id: uuid.UUID | None, answered: Response | None) -> None:
+    def __init__(self, connection: Connection, status: int) -> None:
         self.connection = connection
-        self.answered = answered
-        self._row_id = row_id
+        self.status = status
+        self.actor = caller().actor
+        self.now = services().clock.now()
 
     @cached_property
     def session(self) -> Session:
         """The transaction with objects, for views that want them."""
         return Session(self.connection, expire_on_commit=False)
+
+    @property
+    def staff(self) -> CurrentStaff:
+        """Who is signed in, behind `for_staff`."""
+        return cast(CurrentStaff, current_staff())
+
+    @property
+    def act(self) -> Act:
+        """The write as use cases take it."""
+        return Act(self.session, self.actor, g.clinic_id, self.now)
 
     def write_out(self) -> None:
         """What the session, if there was one, still holds."""
@@ -91,40 +102,44 @@ class Call:
             self.session.flush()
             self.session.close()
 
-    def answer(self, schema: Schema, result: Any, status: int = 201) -> Response:
-        """The answer, kept for a repeat in the transaction that did the work."""
-        body = schema.dump(result)
-        if self._row_id is not None:
-            self.connection.execute(
-                update(IdempotentCall).where(IdempotentCall.id == self._row_id).values(status=status, body=body)
-            )
-        return _response(body, status)
 
-    def unkept(self, body: Any, status: int) -> Response:
-        """An answer that must not be stored; a repeat of its key is told so."""
-        if self.answered is not None:
-            raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
-        return _response(body, status)
+def idempotent(
+    schema: Schema, status: int, *, kept: bool = True
+) -> Callable[[Callable[Concatenate[Call, P], Any]], Callable[P, Response]]:
+    """A write in one transaction, which `Idempotency-Key` makes safe to repeat where it is a POST.
 
-
-@contextmanager
-def once() -> Iterator[Call]:
-    """A writing transaction for a POST, which `Idempotency-Key` makes safe to repeat.
-
-    The key is claimed at the start of the transaction: of two requests with one
-    key at the same time the second waits, and answers as the first did.
+    The view gets its `Call` first and returns what `schema` shapes; it may change `call.status`.
+    The key is claimed at the start of the transaction, and the answer is kept with the work: of
+    two requests with one key at the same time the second waits, and answers as the first did.
+    An answer that is not `kept`, since it holds a secret, is given once: a repeat gets Problem 409.
     Raises Problem 422 when the key was used for something else.
     """
-    key = _key()
-    with write_connection(services().engine) as connection:
-        claimed = (None, None) if key is None else _claim(connection, str(caller().actor), key)
-        call = Call(connection, *claimed)
-        yield call
-        call.write_out()
+
+    def decorate(view: Callable[Concatenate[Call, P], Any]) -> Callable[P, Response]:
+        @wraps(view)
+        def repeated(*args: P.args, **kwargs: P.kwargs) -> Response:
+            key = _key() if request.method == "POST" else None
+            with write_connection(services().engine) as connection:
+                row_id, earlier = (None, None) if key is None else _claim(connection, str(caller().actor), key)
+                if earlier is not None and not kept:
+                    raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
+                if earlier is not None:
+                    return earlier
+                call = Call(connection, status)
+                body = schema.dump(view(call, *args, **kwargs))
+                call.write_out()
+                if row_id is not None and kept:
+                    answer = {"status": call.status, "body": body}
+                    connection.execute(update(IdempotentCall).where(IdempotentCall.id == row_id).values(answer))
+            return _response(body, call.status)
+
+        return repeated
+
+    return decorate
 
 
 def answered_apart() -> Response | None:
-    """What a POST answered before whose rows are each a transaction of their own. Raises Problem 422.
+    """What a POST answered before, where each of its rows is a transaction of its own. Raises Problem 422.
 
     Such a call keeps its answer with `keep_apart` once it is done; if it is cut off
     in between, a repeat does the rest, and finds what is there already.

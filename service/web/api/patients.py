@@ -5,21 +5,31 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
-from flask import Response
 from marshmallow import Schema, fields
-from sqlalchemy import exists, select
+from sqlalchemy import exists
 
 from service.domain import vocabulary
 from service.domain.vocabulary import PatientState, Scope
 from service.enrolling import people
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Patient, Silence
-from service.web.api import base
-from service.web.api.base import Blueprint, Page, Text, instant, listing, number, paged, text, whole, word
-from service.web.api.guards import caller, needs, once
+from service.web.api.base import (
+    Blueprint,
+    Page,
+    Text,
+    instant,
+    list_rows,
+    number,
+    own_clinic,
+    own_patient,
+    text,
+    whole,
+    word,
+)
+from service.web.api.guards import Call, needs
 from service.web.services import services
 
-blueprint = Blueprint("api_patients", __name__, url_prefix="/api/v1", description="Patients")
+blueprint = Blueprint("patients", "Patients")
 
 
 class PatientChange(Schema):
@@ -50,9 +60,6 @@ class PatientOut(Schema):
     enrolled_at = instant()
 
 
-PATIENT, PATIENTS = PatientOut(), listing(PatientOut)
-
-
 class PatientQuery(Page):
     """`silent`: whether a run of missed readings is open."""
 
@@ -61,72 +68,49 @@ class PatientQuery(Page):
     silent = fields.Boolean()
 
 
-@blueprint.route("/patients", methods=["GET"])
+@blueprint.get("/patients")
 @needs(Scope.ENROL)
-@blueprint.arguments(PatientQuery, location="query")
-@blueprint.response(200, PATIENTS)
+@blueprint.lists(PatientOut, PatientQuery)
 def list_patients(query: dict[str, Any]) -> dict[str, Any]:
     """Everybody the clinic looks after or has looked after, by name."""
-    wanted = select(Patient).where(Patient.clinic_id == caller().clinic_id).order_by(Patient.name, Patient.id)
-    if ref := query.pop("clinic_ref", None):
-        wanted = wanted.where(Patient.clinic_ref == ref)
-    if state := query.pop("state", None):
-        wanted = wanted.where(Patient.state == state)
-    if (silent := query.pop("silent", None)) is not None:
-        missing = exists().where(Silence.patient_id == Patient.id, Silence.ended_at.is_(None), Silence.missed > 0)
-        wanted = wanted.where(missing if silent else ~missing)
-    with read_session(services().engine) as session:
-        return paged(session, wanted, query)
+    silent = query.pop("silent", None)
+    missing = exists().where(Silence.patient_id == Patient.id, Silence.ended_at.is_(None), Silence.missed > 0)
+    only = () if silent is None else (missing if silent else ~missing,)
+    return list_rows(query, Patient, Patient.name, only=only)
 
 
-@blueprint.route("/patients", methods=["POST"])
+@blueprint.post("/patients")
 @needs(Scope.ENROL)
-@blueprint.arguments(PatientIn)
-@blueprint.response(201, PATIENT)
-def enrol(new: dict[str, Any]) -> Response:
+@blueprint.writes(PatientOut, 201, takes=PatientIn)
+def enrol(call: Call, new: dict[str, Any]) -> Patient:
     """Enrol a patient. Nothing is sent until a contact, a consent and a plan are there too."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        patient = people.enrol_patient(
-            call.session,
-            base.own_clinic(call.session),
-            people.NewPatient(**new),
-            caller().actor,
-            services().clock.now(),
-        )
-        return call.answer(PATIENT, patient)
+    clinic = own_clinic(call.session)
+    return people.enrol_patient(call.session, clinic, people.NewPatient(**new), call.actor, call.now)
 
 
-@blueprint.route("/patients/<uuid:patient_id>", methods=["GET"])
+@blueprint.get("/patients/<uuid:patient_id>")
 @needs(Scope.ENROL)
-@blueprint.response(200, PATIENT)
+@blueprint.response(200, PatientOut)
 def show(patient_id: uuid.UUID) -> Patient:
     """One patient."""
     with read_session(services().engine) as session:
-        return base.own_patient(session, patient_id)
+        return own_patient(session, patient_id)
 
 
-@blueprint.route("/patients/<uuid:patient_id>", methods=["PATCH"])
+@blueprint.patch("/patients/<uuid:patient_id>")
 @needs(Scope.ENROL)
-@blueprint.arguments(PatientChange)
-@blueprint.response(200, PATIENT)
-def change(changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
+@blueprint.writes(PatientOut, takes=PatientChange)
+def change(call: Call, changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
-    with write_session(services().engine) as session:
-        patient = base.own_patient(session, patient_id)
-        return people.change_patient(session, patient, changes, caller().actor, services().clock.now())
+    patient = own_patient(call.session, patient_id)
+    return people.change_patient(call.session, patient, changes, call.actor, call.now)
 
 
-@blueprint.route("/patients/<uuid:patient_id>/end", methods=["POST"])
+@blueprint.post("/patients/<uuid:patient_id>/end")
 @needs(Scope.ENROL)
-@blueprint.arguments(Schema.from_dict({}, name="Nothing"))
-@blueprint.response(200, PATIENT)
-def end(_nothing: dict[str, Any], patient_id: uuid.UUID) -> Response:
+@blueprint.writes(PatientOut)
+def end(call: Call, patient_id: uuid.UUID) -> Patient:
     """The patient is no longer looked after here; what was recorded stays."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        patient = base.own_patient(call.session, patient_id)
-        people.end_patient(call.session, patient, caller().actor, services().clock.now())
-        return call.answer(PATIENT, patient, 200)
+    patient = own_patient(call.session, patient_id)
+    people.end_patient(call.session, patient, call.actor, call.now)
+    return patient

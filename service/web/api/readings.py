@@ -14,12 +14,12 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, Scope
 from service.intake.readings import RecordedReading, record_reading, record_readings
 from service.store.tables import Reading
-from service.web.api.base import Blueprint, Page, instant, listing, of_dates, text, word
-from service.web.api.guards import answered_apart, caller, keep_apart, needs, once
+from service.web.api.base import Blueprint, Dates, instant, list_rows, text, word
+from service.web.api.guards import Call, answered_apart, caller, keep_apart, needs
 from service.web.problems import as_error
 from service.web.services import services
 
-blueprint = Blueprint("api_readings", __name__, url_prefix="/api/v1", description="Pressure readings")
+blueprint = Blueprint("readings", "Pressure readings")
 
 
 class ReadingIn(Schema):
@@ -73,30 +73,20 @@ class ReadingOut(Schema):
     superseded_at = instant(allow_none=True)
 
 
-ROW, RECORDED, BATCH, READINGS = ReadingIn(), RecordedOut(), BatchOut(), listing(ReadingOut)
+ROW, BATCH = ReadingIn(), BatchOut()
 
 
-class Dates(Page):
-    from_date = fields.Date()
-    to_date = fields.Date()
-
-
-@blueprint.route("/readings", methods=["POST"])
+@blueprint.post("/readings")
 @needs(Scope.READINGS)
-@blueprint.arguments(ROW)
-@blueprint.response(201, RECORDED)
-def record(new: dict[str, Any]) -> Response:
+@blueprint.writes(RecordedOut, 201, takes=ReadingIn)
+def record(call: Call, new: dict[str, Any]) -> RecordedReading:
     """Record one reading. 200 instead of 201 when it was there already."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        recorded = record_reading(
-            call.session, caller().clinic_id, NewReading(**new), caller().actor, services().clock.now()
-        )
-        return call.answer(RECORDED, recorded, 201 if recorded.outcome is IntakeOutcome.RECORDED else 200)
+    recorded = record_reading(call.session, caller().clinic_id, NewReading(**new), call.actor, call.now)
+    call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
+    return recorded
 
 
-@blueprint.route("/readings/batch", methods=["POST"])
+@blueprint.post("/readings/batch")
 @needs(Scope.READINGS)
 @blueprint.arguments(ReadingBatchIn)
 @blueprint.response(200, BATCH)
@@ -130,13 +120,12 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
     return told_all
 
 
-@blueprint.route("/patients/<uuid:patient_id>/readings", methods=["GET"])
+@blueprint.get("/patients/<uuid:patient_id>/readings")
 @needs(Scope.REVIEW)
-@blueprint.arguments(Dates, location="query")
-@blueprint.response(200, READINGS)
+@blueprint.lists(ReadingOut, Dates)
 def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's readings, newest first, superseded ones included and marked."""
-    return of_dates(Reading, patient_id, (Reading.taken_at.desc(), Reading.id), query)
+    return list_rows(query, Reading, Reading.taken_at.desc(), patient_id=patient_id)
 
 
 def _told(outcome: RecordedReading | Refused) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from flask import Response
+from flask import g
 from marshmallow import Schema, fields
 from sqlalchemy.orm import Session
 
@@ -36,15 +36,23 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import build_panel
 from service.reviewing.patient import SignedReview
 from service.store.session import read_session
-from service.store.tables import Adjustment, Patient
-from service.web.api import base
-from service.web.api.base import Blueprint, Page, asked, instant, listing, text, word
-from service.web.api.guards import caller, for_staff, needs, once
-from service.web.auth import CurrentStaff, current_staff
+from service.store.tables import Adjustment
+from service.web.api.base import (
+    Blueprint,
+    asked,
+    instant,
+    own,
+    own_clinic,
+    own_patient,
+    part_of,
+    text,
+    word,
+)
+from service.web.api.guards import Call, caller, for_staff, needs
 from service.web.problems import Problem
 from service.web.services import services
 
-blueprint = Blueprint("api_review", __name__, url_prefix="/api/v1", description="The weekly review")
+blueprint = Blueprint("review", "The weekly review")
 
 
 class PanelQuery(Schema):
@@ -300,11 +308,10 @@ class MeasuresOut(Schema):
     nights = fields.Integer()
 
 
-ADJUSTMENT, SIGNED = AdjustmentOut(), SignOffOut()
 WEEKS = 12
 
 
-@blueprint.route("/review", methods=["GET"])
+@blueprint.get("/review")
 @needs(Scope.REVIEW)
 @blueprint.arguments(PanelQuery, location="query")
 @blueprint.response(200, PanelOut)
@@ -325,7 +332,7 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-@blueprint.route("/review/coverage", methods=["GET"])
+@blueprint.get("/review/coverage")
 @needs(Scope.REVIEW)
 @blueprint.response(200, CoverageOut)
 def coverage() -> dict[str, Any]:
@@ -334,7 +341,7 @@ def coverage() -> dict[str, Any]:
         return {"weeks": measuring.coverage(session, caller().clinic_id, services().clock.now(), WEEKS)}
 
 
-@blueprint.route("/review/measures", methods=["GET"])
+@blueprint.get("/review/measures")
 @needs(Scope.REVIEW)
 @blueprint.response(200, MeasuresOut)
 def measures() -> measuring.Measures:
@@ -343,113 +350,84 @@ def measures() -> measuring.Measures:
         return measuring.measure(session, caller().clinic_id, services().clock.now(), WEEKS)
 
 
-@blueprint.route("/patients/<uuid:patient_id>/review", methods=["GET"])
+@blueprint.get("/patients/<uuid:patient_id>/review")
 @needs(Scope.REVIEW)
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
     with read_session(services().engine) as session:
-        base.own(session, Patient, patient_id)
+        own_patient(session, patient_id)
         now = services().clock.now()
         return patient.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
 
 
-@blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["GET"])
+@blueprint.get("/patients/<uuid:patient_id>/sign-offs")
 @needs(Scope.REVIEW)
-@blueprint.arguments(Page, location="query")
-@blueprint.response(200, listing(SignOffOut))
-def signed(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
+@blueprint.lists(SignOffOut)
+def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what became known of its days since."""
     with read_session(services().engine) as session:
-        base.own(session, Patient, patient_id)
-        told = _part(patient.reviews_of(session, base.own_clinic(session), patient_id), query)
-        known = _known(session, told["items"], patient_id)
-    return told | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in told["items"]]}
+        own_patient(session, patient_id)
+        listed = part_of(patient.reviews_of(session, own_clinic(session), patient_id), query)
+        known = _known(session, listed["items"], patient_id)
+    return listed | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in listed["items"]]}
 
 
-@blueprint.route("/patients/<uuid:patient_id>/sign-offs", methods=["POST"])
+@blueprint.post("/patients/<uuid:patient_id>/sign-offs")
 @for_staff(*CLINICAL_STAFF)
-@blueprint.arguments(SignOffIn)
-@blueprint.response(201, SIGNED)
-def sign(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+@blueprint.writes(SignOffOut, 201, takes=SignOffIn)
+def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Sign this week's review. 409 names who had signed it before: one signature a week stands."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        base.own(call.session, Patient, patient_id)
-        try:
-            signing.sign(
-                call.session, caller().clinic_id, patient_id, _staff(), new["outcome"], new["note"], new["next_look"],
-                services().clock.now(),
-            )  # fmt: skip
-        except signing.AlreadySigned as first:
-            raise Problem(409, str(first)) from None
-        newest = patient.reviews_of(call.session, base.own_clinic(call.session), patient_id)[0]
-        return call.answer(SIGNED, _as_mapping(newest) | {"amendments": []})
+    own_patient(call.session, patient_id)
+    try:
+        signing.sign(
+            call.session, g.clinic_id, patient_id, call.staff, new["outcome"], new["note"], new["next_look"], call.now
+        )
+    except signing.AlreadySigned as first:
+        raise Problem(409, str(first)) from None
+    newest = patient.reviews_of(call.session, own_clinic(call.session), patient_id)[0]
+    return _as_mapping(newest) | {"amendments": []}
 
 
-@blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["GET"])
+@blueprint.get("/patients/<uuid:patient_id>/adjustments")
 @needs(Scope.REVIEW)
-@blueprint.arguments(Page, location="query")
-@blueprint.response(200, listing(AdjustmentOut))
-def adjustments(query: dict[str, int], patient_id: uuid.UUID) -> dict[str, Any]:
+@blueprint.lists(AdjustmentOut)
+def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
-        base.own(session, Patient, patient_id)
-        return _part(patient.adjustments_of(session, caller().clinic_id, patient_id), query)
+        own_patient(session, patient_id)
+        return part_of(patient.adjustments_of(session, g.clinic_id, patient_id), query)
 
 
-@blueprint.route("/patients/<uuid:patient_id>/adjustments", methods=["POST"])
+@blueprint.post("/patients/<uuid:patient_id>/adjustments")
 @for_staff(*CLINICAL_STAFF)
-@blueprint.arguments(AdjustmentIn)
-@blueprint.response(201, ADJUSTMENT)
-def adjust(new: dict[str, Any], patient_id: uuid.UUID) -> Response:
+@blueprint.writes(AdjustmentOut, 201, takes=AdjustmentIn)
+def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
     """Record what was changed, or correct an earlier record of it."""
     corrects = new.pop("corrects")
-    with once() as call:
-        if call.answered:
-            return call.answered
-        base.own(call.session, Patient, patient_id)
-        try:
-            made = adjusting.record_adjustment(
-                call.session, caller().clinic_id, patient_id, NewAdjustment(**new), _staff(), services().clock.now(),
-                corrects=corrects,
-            )  # fmt: skip
-        except LookupError:
-            raise Problem(422, "corrects: accepted is a current adjustment of this patient") from None
-        return call.answer(ADJUSTMENT, _made(call.session, made))
+    own_patient(call.session, patient_id)
+    try:
+        made = adjusting.record_adjustment(
+            call.session, g.clinic_id, patient_id, NewAdjustment(**new), call.staff, call.now, corrects=corrects
+        )
+    except LookupError:
+        raise Problem(422, "corrects: accepted is a current adjustment of this patient") from None
+    return _made(call.session, made)
 
 
-@blueprint.route("/adjustments/<uuid:adjustment_id>/followed-up", methods=["POST"])
+@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
 @for_staff(*CLINICAL_STAFF)
-@blueprint.arguments(Schema.from_dict({}, name="NothingToFollowUp"))
-@blueprint.response(200, ADJUSTMENT)
-def followed_up(_nothing: dict[str, Any], adjustment_id: uuid.UUID) -> Response:
+@blueprint.writes(AdjustmentOut)
+def followed_up(call: Call, adjustment_id: uuid.UUID) -> Any:
     """Note that the follow-up was done; the first note stands."""
-    with once() as call:
-        if call.answered:
-            return call.answered
-        made = base.own(call.session, Adjustment, adjustment_id)
-        try:
-            adjusting.follow_up_done(call.session, caller().clinic_id, adjustment_id, _staff(), services().clock.now())
-        except LookupError:
-            raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
-        call.session.refresh(made)
-        return call.answer(ADJUSTMENT, _made(call.session, made), 200)
-
-
-def _part(found: Sequence[Any], page: dict[str, int]) -> dict[str, Any]:
-    """One page of what one patient has: a few dozen at most, so it is read whole."""
-    first = (page["page"] - 1) * page["page_size"]
-    return {"items": list(found[first : first + page["page_size"]]), "total": len(found), **page}
-
-
-def _staff() -> CurrentStaff:
-    staff = current_staff()
-    if staff is None:
-        raise Problem(403, "For signed-in staff.")
-    return staff
+    made = own(call.session, Adjustment, adjustment_id)
+    try:
+        adjusting.follow_up_done(call.session, g.clinic_id, adjustment_id, call.staff, call.now)
+    except LookupError:
+        raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
+    call.session.refresh(made)
+    return _made(call.session, made)
 
 
 def _made(session: Session, made: Adjustment) -> Any:

@@ -4,28 +4,20 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
-from typing import Any, cast
+from typing import Any
 
-from flask import Response
+from flask import g
 from marshmallow import Schema, fields
-from sqlalchemy import ColumnElement, Select, select
 
 from service.domain import vocabulary
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.reviewing import inbox
-from service.store.session import read_session
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
-from service.web.api import base
-from service.web.api.base import Blueprint, Page, instant, listing, paged, text, word
-from service.web.api.guards import caller, for_staff, needs, once
-from service.web.api.readings import Dates
-from service.web.auth import current_staff
+from service.web.api.base import Blueprint, Dates, Page, instant, list_rows, own, text, word
+from service.web.api.guards import Call, for_staff, needs
 from service.web.problems import Problem
-from service.web.services import services
 
-blueprint = Blueprint(
-    "api_watching", __name__, url_prefix="/api/v1", description="Windows, silences, messages, tasks and the audit trail"
-)  # fmt: skip
+blueprint = Blueprint("watching", "Windows, silences, messages, tasks and the audit trail")
 
 
 class WindowOut(Schema):
@@ -106,9 +98,6 @@ class AuditOut(Schema):
     detail = fields.Dict()
 
 
-TASK = TaskOut()
-
-
 class OfPatient(Page):
     patient_id = fields.UUID()
 
@@ -137,117 +126,76 @@ class AuditQuery(Page):
     subject_id = fields.UUID()
 
 
-def _list(query: dict[str, Any], table: Any, order: Any) -> dict[str, Any]:
-    """One page of the clinic's rows of `table`: of one patient or of all, and only those that every filter fits."""
-    page = {name: query.pop(name) for name in ("page", "page_size")}
-    wanted: Select[Any] = select(table).where(table.clinic_id == caller().clinic_id).order_by(order, table.id)
-    with read_session(services().engine) as session:
-        if "patient_id" in query:
-            base.own_patient(session, query["patient_id"])
-        for name, value in query.items():
-            wanted = wanted.where(_fits(table, name, value))
-        return paged(session, wanted, page)
-
-
-def _fits(table: Any, name: str, value: Any) -> ColumnElement[bool]:
-    match name:
-        case "from_date":
-            fits = table.local_date >= value
-        case "to_date":
-            fits = table.local_date <= value
-        case "open":
-            fits = table.ended_at.is_(None) if value else table.ended_at.is_not(None)
-        case _:
-            fits = getattr(table, name) == value
-    return cast(ColumnElement[bool], fits)
-
-
-@blueprint.route("/windows", methods=["GET"])
+@blueprint.get("/windows")
 @needs(Scope.REVIEW)
-@blueprint.arguments(WindowQuery, location="query")
-@blueprint.response(200, listing(WindowOut))
+@blueprint.lists(WindowOut, WindowQuery)
 def windows(query: dict[str, Any]) -> dict[str, Any]:
     """What was expected on each local date and how it ended, newest first."""
-    return _list(query, Window, Window.local_date.desc())
+    return list_rows(query, Window, Window.local_date.desc())
 
 
-@blueprint.route("/silences", methods=["GET"])
+@blueprint.get("/silences")
 @needs(Scope.REVIEW)
-@blueprint.arguments(SilenceQuery, location="query")
-@blueprint.response(200, listing(SilenceOut))
+@blueprint.lists(SilenceOut, SilenceQuery)
 def silences(query: dict[str, Any]) -> dict[str, Any]:
     """Runs of missed reading windows with their cause, newest first."""
-    return _list(query, Silence, Silence.first_date.desc())
+    return list_rows(query, Silence, Silence.first_date.desc())
 
 
-@blueprint.route("/caregiver-replies", methods=["GET"])
+@blueprint.get("/caregiver-replies")
 @needs(Scope.REVIEW)
-@blueprint.arguments(OfPatient, location="query")
-@blueprint.response(200, listing(ReplyOut))
+@blueprint.lists(ReplyOut, OfPatient)
 def replies(query: dict[str, Any]) -> dict[str, Any]:
     """What caregivers said happened, newest first."""
-    return _list(query, CaregiverReply, CaregiverReply.at.desc())
+    return list_rows(query, CaregiverReply, CaregiverReply.at.desc())
 
 
-@blueprint.route("/messages", methods=["GET"])
+@blueprint.get("/messages")
 @needs(Scope.REVIEW)
-@blueprint.arguments(MessageQuery, location="query")
-@blueprint.response(200, listing(MessageOut))
+@blueprint.lists(MessageOut, MessageQuery)
 def messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
-    return _list(query, Message, Message.created_at.desc())
+    return list_rows(query, Message, Message.created_at.desc())
 
 
-@blueprint.route("/tasks", methods=["GET"])
+@blueprint.get("/tasks")
 @needs(Scope.REVIEW)
-@blueprint.arguments(TaskQuery, location="query")
-@blueprint.response(200, listing(TaskOut))
+@blueprint.lists(TaskOut, TaskQuery)
 def tasks(query: dict[str, Any]) -> dict[str, Any]:
     """What staff must look at, newest first."""
-    return _list(query, Task, Task.raised_at.desc())
+    return list_rows(query, Task, Task.raised_at.desc())
 
 
-@blueprint.route("/tasks/<uuid:task_id>/take", methods=["POST"])
+@blueprint.post("/tasks/<uuid:task_id>/take")
 @for_staff()
-@blueprint.arguments(Schema.from_dict({}, name="NothingToTake"))
-@blueprint.response(200, TASK)
-def take(_nothing: dict[str, Any], task_id: uuid.UUID) -> Response:
+@blueprint.writes(TaskOut)
+def take(call: Call, task_id: uuid.UUID) -> Task:
     """Say that you are looking at it. 409 names who was first."""
-    return _move(task_id, lambda session, staff, now: inbox.take(session, caller().clinic_id, task_id, staff, now))
+    return _move(call, task_id, lambda: inbox.take(call.session, g.clinic_id, task_id, call.staff, call.now))
 
 
-@blueprint.route("/tasks/<uuid:task_id>/close", methods=["POST"])
+@blueprint.post("/tasks/<uuid:task_id>/close")
 @for_staff()
-@blueprint.arguments(TaskClose)
-@blueprint.response(200, TASK)
-def close(how: dict[str, Any], task_id: uuid.UUID) -> Response:
+@blueprint.writes(TaskOut, takes=TaskClose)
+def close(call: Call, how: dict[str, Any], task_id: uuid.UUID) -> Task:
     """Close it with a reason. 409 names who was first."""
-    return _move(
-        task_id,
-        lambda session, staff, now: inbox.close(session, caller().clinic_id, task_id, staff, how["reason"], now),
-    )
+    why = how["reason"]
+    return _move(call, task_id, lambda: inbox.close(call.session, g.clinic_id, task_id, call.staff, why, call.now))
 
 
-@blueprint.route("/audit", methods=["GET"])
+@blueprint.get("/audit")
 @for_staff(Role.ADMINISTRATOR)
-@blueprint.arguments(AuditQuery, location="query")
-@blueprint.response(200, listing(AuditOut))
+@blueprint.lists(AuditOut, AuditQuery)
 def audit(query: dict[str, Any]) -> dict[str, Any]:
     """Who did what to which record, newest first. For administrators."""
-    return _list(query, AuditLine, AuditLine.at.desc())
+    return list_rows(query, AuditLine, AuditLine.at.desc())
 
 
-def _move(task_id: uuid.UUID, act: Callable[..., None]) -> Response:
-    staff = current_staff()
-    if staff is None:
-        raise Problem(403, "For signed-in staff.")
-    with once() as call:
-        if call.answered:
-            return call.answered
-        task = base.own(call.session, Task, task_id)
-        try:
-            act(call.session, staff, services().clock.now())
-        except inbox.AlreadyHandled as first:
-            raise Problem(409, str(first)) from None
-        call.session.refresh(task)
-        return call.answer(TASK, task, 200)
+def _move(call: Call, task_id: uuid.UUID, act: Callable[[], None]) -> Task:
+    task = own(call.session, Task, task_id)
+    try:
+        act()
+    except inbox.AlreadyHandled as first:
+        raise Problem(409, str(first)) from None
+    call.session.refresh(task)
+    return task

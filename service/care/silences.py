@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, bindparam, insert, select, update
+from sqlalchemy import bindparam, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import adherence
@@ -29,7 +29,7 @@ EXCUSED = "excused"
 
 
 @dataclass(frozen=True)
-class Row:
+class SilenceRow:
     """A silence as it is stored."""
 
     id: uuid.UUID
@@ -41,7 +41,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Told:
+class ReadingWindow:
     """A reading window as it stands."""
 
     window_id: uuid.UUID
@@ -51,7 +51,7 @@ class Told:
 
 
 @dataclass(frozen=True)
-class Missed:
+class MissedWindow:
     """A reading window that has just closed without a reading."""
 
     window_id: uuid.UUID
@@ -61,25 +61,21 @@ class Missed:
     checked_in: bool
 
 
-LENGTHEN = (
+_LENGTHEN = (
     update(Silence.__table__)  # type: ignore[arg-type]
     .where(Silence.id == bindparam("silence"))
     .values(
         first_date=bindparam("first"), last_date=bindparam("last"), missed=bindparam("count"), cause=bindparam("why")
     )
 )
-_ROW = (Silence.id, Silence.first_date, Silence.last_date, Silence.missed, Silence.cause, Silence.ended_at)
-
-
-def one(session: Session, *where: ColumnElement[bool]) -> Row | None:
-    """The newest silence that meets these conditions."""
-    row = session.execute(select(*_ROW).where(*where).order_by(Silence.first_date.desc()).limit(1)).first()
-    return None if row is None else Row(*row)
-
-
-def end(session: Session, silence_id: uuid.UUID, now: datetime) -> None:
-    """The silence is over: a reading came."""
-    _update(session, silence_id, ended_at=now, ended_because=READING)
+_COLUMNS = (
+    Silence.id,
+    Silence.first_date.label("first"),
+    Silence.last_date.label("last"),
+    Silence.missed,
+    Silence.cause,
+    Silence.ended_at,
+)
 
 
 def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dict[uuid.UUID, SilenceCause]:
@@ -94,30 +90,30 @@ def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dic
     return {window_id: adherence.cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
 
 
-def add_missed(session: Session, missed: Sequence[Missed], now: datetime) -> None:
+def add_missed(session: Session, missed: Sequence[MissedWindow], now: datetime) -> None:
     """Put windows of many patients into their silences, beginning one where none is open."""
     if not missed:
         return
-    why = causes(session, [(one.window_id, one.checked_in) for one in missed])
-    running = _open(session, {one.patient_id for one in missed})
-    begun: dict[uuid.UUID, Row] = {}
-    clinics = {one.patient_id: one.clinic_id for one in missed}
-    for one in sorted(missed, key=lambda one: one.day):
-        row = running.get(one.patient_id)
+    why = causes(session, [(window.window_id, window.checked_in) for window in missed])
+    running = _open(session, {window.patient_id for window in missed})
+    begun: dict[uuid.UUID, SilenceRow] = {}
+    clinics = {window.patient_id: window.clinic_id for window in missed}
+    for window in sorted(missed, key=lambda window: window.day):
+        row = running.get(window.patient_id)
         if row is None:
-            row = Row(uuid.uuid4(), one.day, one.day, 0, why[one.window_id], None)
-            begun[one.patient_id] = row
-        if one.day >= row.last:
-            row = replace(row, last=one.day, cause=why[one.window_id])
-        row = replace(row, first=min(row.first, one.day), missed=row.missed + 1)
-        running[one.patient_id] = row
+            row = SilenceRow(uuid.uuid4(), window.day, window.day, 0, why[window.window_id], None)
+            begun[window.patient_id] = row
+        if window.day >= row.last:
+            row = replace(row, last=window.day, cause=why[window.window_id])
+        row = replace(row, first=min(row.first, window.day), missed=row.missed + 1)
+        running[window.patient_id] = row
     rows = [_values(clinics[patient], patient, running[patient], now) for patient in begun]
     longer = [row for patient, row in running.items() if patient not in begun]
     if rows:
         session.connection().execute(insert(Silence), rows)
     if longer:
         session.connection().execute(
-            LENGTHEN,
+            _LENGTHEN,
             [
                 {"silence": row.id, "first": row.first, "last": row.last, "count": row.missed, "why": row.cause}
                 for row in longer
@@ -128,7 +124,7 @@ def add_missed(session: Session, missed: Sequence[Missed], now: datetime) -> Non
 def sync(
     session: Session,
     patient_id: uuid.UUID,
-    windows: Sequence[Told],
+    windows: Sequence[ReadingWindow],
     reading_dates: Collection[date],
     between: tuple[date | None, date | None],
     now: datetime,
@@ -137,15 +133,15 @@ def sync(
 
     Returns the first and last date of each silence that ended by this.
     """
-    runs = adherence.runs(((told.day, told.state) for told in windows), reading_dates)
+    runs = adherence.runs(((window.day, window.state) for window in windows), reading_dates)
     rows = _rows_between(session, patient_id, between)
-    by_day = {told.day: told for told in windows}
+    by_day = {window.day: window for window in windows}
     latest = [by_day[run.last] for run in runs]
-    why = causes(session, [(told.window_id, told.checked_in) for told in latest])
+    why = causes(session, [(window.window_id, window.checked_in) for window in latest])
 
     # Newest first, so that when a late reading divides a silence, the part that
     # goes on keeps the row, and with it the nudges and replies that belong to it.
-    pairs: list[tuple[adherence.Run, Row | None]] = []
+    pairs: list[tuple[adherence.Run, SilenceRow | None]] = []
     left = list(reversed(rows))
     for run in reversed(runs):
         row = next((row for row in left if row.first <= run.last and row.last >= run.first), None)
@@ -163,7 +159,7 @@ def sync(
         cause = why[by_day[run.last].window_id]
         if row is None:
             _begin(session, patient_id, run, cause, now)
-        elif row != Row(row.id, run.first, run.last, run.missed, cause, row.ended_at) or run.ended != bool(
+        elif row != SilenceRow(row.id, run.first, run.last, run.missed, cause, row.ended_at) or run.ended != bool(
             row.ended_at
         ):
             _follow(session, row, run, cause, now)
@@ -172,28 +168,32 @@ def sync(
     return ended
 
 
-def _rows_between(session: Session, patient_id: uuid.UUID, between: tuple[date | None, date | None]) -> list[Row]:
-    query = select(*_ROW).where(Silence.patient_id == patient_id).order_by(Silence.first_date)
+def _rows_between(
+    session: Session, patient_id: uuid.UUID, between: tuple[date | None, date | None]
+) -> list[SilenceRow]:
+    query = select(*_COLUMNS).where(Silence.patient_id == patient_id).order_by(Silence.first_date)
     after, before = between
     if after is not None:
         query = query.where(Silence.first_date > after)
     if before is not None:
         query = query.where(Silence.last_date < before)
-    return [Row(*row) for row in session.execute(query)]
+    return [SilenceRow(**row._mapping) for row in session.execute(query)]
 
 
-def _open(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Row]:
+def _open(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, SilenceRow]:
     # Locked in one order: two workers may each hold a window of the same patient.
     rows = session.execute(
-        select(Silence.patient_id, *_ROW)
+        select(Silence.patient_id, *_COLUMNS)
         .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None))
         .order_by(Silence.id)
         .with_for_update(key_share=True)
     )
-    return {row[0]: Row(*row[1:]) for row in rows}
+    return {
+        row.patient_id: SilenceRow(row.id, row.first, row.last, row.missed, row.cause, row.ended_at) for row in rows
+    }
 
 
-def _values(clinic_id: uuid.UUID, patient_id: uuid.UUID, row: Row, now: datetime) -> dict[str, Any]:
+def _values(clinic_id: uuid.UUID, patient_id: uuid.UUID, row: SilenceRow, now: datetime) -> dict[str, Any]:
     return {
         "id": row.id,
         "clinic_id": clinic_id,
@@ -224,7 +224,7 @@ def _begin(session: Session, patient_id: uuid.UUID, run: adherence.Run, cause: S
     )
 
 
-def _follow(session: Session, row: Row, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
+def _follow(session: Session, row: SilenceRow, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
     ending: dict[str, Any] = {}
     if run.ended and row.ended_at is None:
         ending = {"ended_at": now, "ended_because": READING}
@@ -233,8 +233,8 @@ def _follow(session: Session, row: Row, run: adherence.Run, cause: SilenceCause,
     _update(session, row.id, first_date=run.first, last_date=run.last, missed=run.missed, cause=cause, **ending)
 
 
-def _vanish(session: Session, row: Row, windows: Sequence[Told], now: datetime) -> None:
-    states = {told.state for told in windows if row.first <= told.day <= row.last}
+def _vanish(session: Session, row: SilenceRow, windows: Sequence[ReadingWindow], now: datetime) -> None:
+    states = {window.state for window in windows if row.first <= window.day <= row.last}
     because = EXCUSED if WindowState.EXCUSED in states else REPAIRED
     _update(session, row.id, missed=0, ended_at=row.ended_at or now, ended_because=because)
 

@@ -1,6 +1,6 @@
-"""Windows and silences, kept in step with what arrived.
+"""Windows, kept in step with what arrived, and the silences with them.
 
-Promises that after any of these calls the patient's windows, pending steps and
+Promises that after any of these calls the patients' windows, pending steps and
 silences say what the readings, check-ins and pauses say, in whatever order those
 came. Part of the caller's transaction. Does not open or close windows by the clock.
 """
@@ -8,7 +8,7 @@ came. Part of the caller's transaction. Does not open or close windows by the cl
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -21,42 +21,48 @@ from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.store import outbox, panel
 from service.store.session import Where, rows
-from service.store.tables import Checkin, Pause, Reading, Silence, Step, Window
+from service.store.slices import slices
+from service.store.tables import Checkin, Message, Pause, Reading, Silence, Step, Window
 
 FOLLOWING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE)
 ANSWERED = "answered"
 EXCUSED = "excused"
 
 
-def reading_arrived(
-    session: Session, patient_id: uuid.UUID, clinic_id: uuid.UUID, local_date: date, now: datetime
-) -> None:
-    """A reading of `local_date` was recorded: mark its window, stop asking for it, end the silence."""
-    window = _window_on(session, patient_id, local_date)
-    silence = _silence_at(session, patient_id, local_date)
-    is_late = window is not None and window.state is WindowState.MISSED
-    if is_late or (silence is not None and local_date <= silence.last):
-        # It belongs inside a run of missed days: the runs are told anew.
-        resettle(session, patient_id, now, around=local_date)
-        return
-    if window is not None and window.reading_at is None:
-        _mark(session, replace(window, reading_at=now), now)
-    if silence is not None:
-        silences.end(session, silence.id, now)
-        stop_following(session, _windows_between(session, patient_id, silence.first, silence.last), now)
+# --- something arrived ---------------------------------------------------------
 
 
-def checkin_arrived(
-    session: Session, patient_id: uuid.UUID, clinic_id: uuid.UUID, local_date: date, now: datetime
-) -> None:
+def readings_arrived(session: Session, arrived: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
+    """Readings of these patients' dates were recorded: mark windows, stop asking, end silences.
+
+    A handful of statements for the common case, days that nobody has missed. A
+    patient with a missed day or a silence in reach is decided anew, once.
+    """
+    waiting: list[_StoredWindow] = []
+    tangled: set[uuid.UUID] = set()
+    for patients in slices(list(arrived)):
+        waiting += _without_reading(session, patients, arrived)
+        tangled |= _silent(session, patients, arrived)
+    tangled |= {window.patient_id for window in waiting if window.state is WindowState.MISSED}
+    answered = [replace(window, reading_at=now) for window in waiting if window.patient_id not in tangled]
+    _mark(session, answered, now)
+    for patient_id in sorted(tangled):
+        days = list(arrived[patient_id])
+        resettle(session, patient_id, now, around=days[0] if len(days) == 1 else None)
+
+
+def checkin_arrived(session: Session, patient_id: uuid.UUID, local_date: date, now: datetime) -> None:
     """A check-in of `local_date` was recorded: mark its window; a missed one's silence may have a new cause."""
-    window = _window_on(session, patient_id, local_date)
+    # Locked, so that it cannot be closed as missed while what answers it is being written.
+    # KEY SHARE leaves room for the messages that only point at it; a stronger lock could deadlock with them.
+    row = session.execute(_WINDOW_ON, {"patient": patient_id, "date": local_date}).first()
+    window = None if row is None else _StoredWindow(**row._mapping)
     if window is None or window.checkin_at is not None:
         return
     if window.state is WindowState.MISSED:
         resettle(session, patient_id, now, around=local_date)
     else:
-        _mark(session, replace(window, checkin_at=now), now)
+        _mark(session, [replace(window, checkin_at=now)], now)
 
 
 def note_checkin(where: Where, window_id: uuid.UUID, now: datetime) -> bool:
@@ -77,39 +83,41 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
     span = _Span() if around is None else _between_readings(session, patient_id, around)
     readings = _first_arrivals(session, patient_id, span, Reading, Reading.received_at)
     windows = _decide_anew(session, patient_id, span, readings, now)
-    told = [
-        silences.Told(held.id, held.day, held.state, held.checkin_at is not None)
-        for held in windows
-        if held.wants_reading
+    decided = [
+        silences.ReadingWindow(window.id, window.day, window.state, window.checkin_at is not None)
+        for window in windows
+        if window.wants_reading
     ]
     breaks = set(readings) | ({span.before} if span.before else set())
-    for first, last in silences.sync(session, patient_id, told, breaks, (span.after, span.before), now):
-        stop_following(session, _windows_between(session, patient_id, first, last), now)
+    for first, last in silences.sync(session, patient_id, decided, breaks, (span.after, span.before), now):
+        _stop_following(session, _windows_between(session, patient_id, first, last), now)
     panel.mark_stale(session, [patient_id], now)
 
 
-def stop_following(session: Session, windows: Sequence[uuid.UUID], now: datetime) -> None:
+def _stop_following(session: Session, windows: Sequence[uuid.UUID], now: datetime) -> None:
     """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
-    if not windows:
-        return
-    session.execute(
-        update(Step)
-        .where(Step.window_id.in_(windows), Step.state == StepState.PENDING)
-        .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
-        .execution_options(synchronize_session=False)
-    )
-    for window_id in windows:
-        outbox.cancel_for_window(session, window_id, FOLLOWING, ANSWERED, now)
+    for some in slices(windows):
+        session.execute(
+            update(Step)
+            .where(Step.window_id.in_(some), Step.state == StepState.PENDING)
+            .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
+            .execution_options(synchronize_session=False)
+        )
+    _cancel_messages(session, windows, ANSWERED, now)
 
 
-# --- one window ----------------------------------------------------------------
+def _cancel_messages(session: Session, windows: Sequence[uuid.UUID], reason: str, now: datetime) -> None:
+    for some in slices(windows):
+        outbox.cancel(session, Message.window_id.in_(some) & Message.kind.in_(FOLLOWING), reason, now)
 
 
-@dataclass(frozen=True)
-class _Held:
-    """A window as it is stored."""
+# --- windows as they are stored ------------------------------------------------
 
+
+@dataclass(frozen=True, slots=True)
+class _StoredWindow:
     id: uuid.UUID
+    patient_id: uuid.UUID
     day: date
     state: WindowState
     closes_at: datetime
@@ -122,9 +130,10 @@ class _Held:
         return WindowFacts(self.wants_reading, self.wants_checkin, self.reading_at, self.checkin_at, paused)
 
 
-_HELD = (
+_COLUMNS = (
     Window.id,
-    Window.local_date,
+    Window.patient_id,
+    Window.local_date.label("day"),
     Window.state,
     Window.closes_at,
     Window.wants_reading,
@@ -132,11 +141,10 @@ _HELD = (
     Window.reading_at,
     Window.checkin_at,
 )
-
 # Built once: readings and check-ins pass here.
 _WINDOW_ON = (
-    select(*_HELD)
-    .where(Window.patient_id == bindparam("patient"), Window.local_date == bindparam("day"))
+    select(*_COLUMNS)
+    .where(Window.patient_id == bindparam("patient"), Window.local_date == bindparam("date"))
     .with_for_update(key_share=True)
 )
 _WRITE = (
@@ -157,30 +165,65 @@ _NOTE_CHECKIN = (
 )
 
 
-def _window_on(session: Session, patient_id: uuid.UUID, day: date) -> _Held | None:
-    # Locked, so that it cannot be closed as missed while the reading that answers it is being written.
-    # KEY SHARE leaves room for the messages that only point at it; a stronger lock could deadlock with them.
-    row = session.execute(_WINDOW_ON, {"patient": patient_id, "day": day}).first()
-    return None if row is None else _Held(*row)
+def _without_reading(
+    session: Session, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
+) -> list[_StoredWindow]:
+    """The windows of these dates that have no reading yet."""
+    first = min(min(arrived[patient]) for patient in patients)
+    last = max(max(arrived[patient]) for patient in patients)
+    found = session.execute(
+        select(*_COLUMNS)
+        .where(Window.patient_id.in_(patients), Window.local_date.between(first, last), Window.reading_at.is_(None))
+        # Held in one order, so that none is closed as missed while the reading that answers it is being written.
+        .order_by(Window.id)
+        .with_for_update(key_share=True)
+    )
+    return [_StoredWindow(**row._mapping) for row in found if row.day in arrived[row.patient_id]]
 
 
-def _mark(session: Session, held: _Held, now: datetime) -> None:
+def _silent(
+    session: Session, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
+) -> set[uuid.UUID]:
+    """Patients with a silence that these dates end, divide or touch."""
+    first = min(min(arrived[patient]) for patient in patients)
+    found = session.execute(
+        select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
+            Silence.patient_id.in_(patients),
+            Silence.missed > 0,
+            or_(Silence.ended_at.is_(None), Silence.last_date >= first),
+        )
+    )
+    return {
+        row.patient_id
+        for row in found
+        if row.ended_at is None or any(row.first_date <= day <= row.last_date for day in arrived[row.patient_id])
+    }
+
+
+def _mark(session: Session, windows: Sequence[_StoredWindow], now: datetime) -> None:
+    """Write windows in which something was just noted."""
     # An excused window stays excused; what came is noted in it all the same.
-    state = state_while_open(held.facts(paused=held.state is WindowState.EXCUSED))
-    _write(session, held, state, now)
-    if state is WindowState.ANSWERED:
-        stop_following(session, [held.id], now)
+    decided = [(held, state_while_open(held.facts(paused=held.state is WindowState.EXCUSED))) for held in windows]
+    _write(session, decided, now)
+    _stop_following(session, [held.id for held, state in decided if state is WindowState.ANSWERED], now)
 
 
-def _write(session: Session, held: _Held, state: WindowState, now: datetime) -> None:
-    values = {"which": held.id, "to": state, "reading": held.reading_at, "checkin": held.checkin_at}
-    if state is held.state:
-        session.connection().execute(_WRITE, values)
-    else:
-        session.connection().execute(_SETTLE, values | {"at": None if state is WindowState.OPEN else now})
+def _write(session: Session, decided: Sequence[tuple[_StoredWindow, WindowState]], now: datetime) -> None:
+    """Write these windows with the states they have now, and when those that moved were settled."""
+    same, moved = [], []
+    for held, state in decided:
+        values = {"which": held.id, "to": state, "reading": held.reading_at, "checkin": held.checkin_at}
+        if state is held.state:
+            same.append(values)
+        else:
+            moved.append(values | {"at": None if state is WindowState.OPEN else now})
+    if same:
+        session.connection().execute(_WRITE, same)
+    if moved:
+        session.connection().execute(_SETTLE, moved)
 
 
-# --- many windows --------------------------------------------------------------
+# --- all windows between two readings -------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -234,37 +277,29 @@ def _pauses(session: Session, patient_id: uuid.UUID) -> list[tuple[date, date]]:
 
 def _decide_anew(
     session: Session, patient_id: uuid.UUID, span: _Span, readings: Mapping[date, datetime], now: datetime
-) -> list[_Held]:
+) -> list[_StoredWindow]:
+    """The patient's windows in the span as they are now; those that changed are written."""
     checkins = _first_arrivals(session, patient_id, span, Checkin, Checkin.answered_at)
     pauses = _pauses(session, patient_id)
-    rows = session.execute(
-        select(*_HELD).where(Window.patient_id == patient_id, span.holds(Window.local_date)).order_by(Window.local_date)
+    found = session.execute(
+        select(*_COLUMNS)
+        .where(Window.patient_id == patient_id, span.holds(Window.local_date))
+        .order_by(Window.local_date)
     )
-    decided = []
-    for was in [_Held(*row) for row in rows]:
+    decided, changed = [], []
+    for was in [_StoredWindow(**row._mapping) for row in found]:
         held = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
         facts = held.facts(paused=any(first <= held.day <= last for first, last in pauses))
         # What was missed stays over, even when the machine's clock was set back since.
         is_over = was.closes_at <= now or was.state is WindowState.MISSED
         state = state_at_close(facts) if is_over else state_while_open(facts)
         if held != was or state is not was.state:
-            _write(session, held, state, now)
-            if state is WindowState.ANSWERED:
-                stop_following(session, [held.id], now)
-            elif state is WindowState.EXCUSED:
-                outbox.cancel_for_window(session, held.id, FOLLOWING, EXCUSED, now)
+            changed.append((held, state))
         decided.append(replace(held, state=state))
+    _write(session, changed, now)
+    _stop_following(session, [held.id for held, state in changed if state is WindowState.ANSWERED], now)
+    _cancel_messages(session, [held.id for held, state in changed if state is WindowState.EXCUSED], EXCUSED, now)
     return decided
-
-
-def _silence_at(session: Session, patient_id: uuid.UUID, day: date) -> silences.Row | None:
-    """The silence that a reading of `day` ends or divides."""
-    return silences.one(
-        session,
-        Silence.patient_id == patient_id,
-        Silence.missed > 0,
-        or_(Silence.ended_at.is_(None), and_(Silence.first_date <= day, Silence.last_date >= day)),
-    )
 
 
 def _windows_between(session: Session, patient_id: uuid.UUID, first: date, last: date) -> list[uuid.UUID]:
@@ -274,6 +309,8 @@ def _windows_between(session: Session, patient_id: uuid.UUID, first: date, last:
         )
     )
 
+
+# --- conditions on what has arrived for a date, for queries over many patients ---
 
 PatientId = InstrumentedAttribute[uuid.UUID]
 Day = InstrumentedAttribute[date]

@@ -99,7 +99,7 @@ def record_checkin(
     window_id = standing.window_id if standing.checkin_at is None else None
     if window_id is not None and not windows.note_checkin(where, window_id, now):
         with objects(where) as session:
-            windows.checkin_arrived(session, standing.id, clinic_id, day, now)
+            windows.checkin_arrived(session, standing.id, day, now)
     panel.mark_stale(where, [standing.id], now)
     if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
         said = NewSigns(row["id"], clinic_id, standing.id, day, new.source, added)

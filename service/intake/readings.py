@@ -23,9 +23,8 @@ import structlog
 from sqlalchemy import ColumnElement, Engine, select, tuple_, update
 from sqlalchemy.orm import Session
 
-from service.care.many_arrivals import readings_arrived
 from service.care.tasks import raise_task
-from service.care.windows import resettle
+from service.care.windows import readings_arrived, resettle
 from service.domain import readings, spoken
 from service.domain.localtime import local_date, zone
 from service.domain.readings import CheckedReading, NewReading

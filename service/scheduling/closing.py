@@ -116,7 +116,7 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
     silences.add_missed(
         session,
         [
-            silences.Missed(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
+            silences.MissedWindow(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
             for w in missed
             if not w.overtaken
         ],

@@ -8,7 +8,7 @@ does not decide whether a message is still wanted: delivery rechecks that.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -62,13 +62,6 @@ def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> 
 def enqueue_rows(session: Session, rows: list[dict[str, Any]]) -> None:
     """The bare statement behind `enqueue_many`, for a batch that has built its rows already."""
     insert_new(session, Message.__table__, rows, ["dedupe_key"])
-
-
-def cancel_for_window(
-    session: Session, window_id: uuid.UUID, kinds: Collection[MessageKind], reason: str, now: datetime
-) -> int:
-    """Cancel what is still queued of these kinds for a window. Returns how many."""
-    return cancel(session, (Message.window_id == window_id) & Message.kind.in_(list(kinds)), reason, now)
 
 
 def cancel_for_person(

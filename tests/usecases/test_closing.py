@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import Engine, update
 
 from service.care import pauses
-from service.care.windows import checkin_arrived, reading_arrived, resettle
+from service.care.windows import checkin_arrived, readings_arrived, resettle
 from service.domain import adherence
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
 from service.enrolling import plans
@@ -60,7 +60,7 @@ def arrive(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> Non
     with write_session(fernmoor.engine) as session:
         session.add(Reading(**reading_row(patient, local_date, now)))
         session.flush()
-        reading_arrived(session, patient.id, patient.clinic_id, local_date, now)
+        readings_arrived(session, {patient.id: [local_date]}, now)
 
 
 def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
@@ -68,7 +68,7 @@ def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> N
     with write_session(fernmoor.engine) as session:
         session.add(Checkin(**checkin_row(patient, local_date, now)))
         session.flush()
-        checkin_arrived(session, patient.id, patient.clinic_id, local_date, now)
+        checkin_arrived(session, patient.id, local_date, now)
 
 
 def told(fernmoor: Fernmoor) -> list[tuple[int, int, int, str, bool]]:

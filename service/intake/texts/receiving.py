@@ -2,7 +2,7 @@
 
 Promises that a message is taken in once however often the gateway tells of it, that
 an unknown number changes nothing, that a sign of an emergency is answered at once
-with the number to call and a task for members, and that every reply is lock-screen
+with the number to call and a task for staff, and that every reply is lock-screen
 safe and goes only to somebody who has just written.
 """
 

@@ -22,8 +22,8 @@ from service.config import Settings
 from service.domain.vocabulary import Channel
 from service.links import Links
 from service.transports.base import Transport
-from service.web import api, auth, docs, frame, health, problems, security
-from service.web.api import callbacks
+from service.web import auth, docs, frame, health, problems, security
+from service.web.api import register
 from service.web.pages import calendar, demo, phone, push, signin
 from service.web.pages.clinic import panel
 from service.web.services import Services
@@ -57,7 +57,7 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
         WTF_CSRF_CHECK_DEFAULT=False,
         WTF_CSRF_SSL_STRICT=False,  # referrers are not sent, by our own policy
     )
-    app.session_interface = auth.Sessions(api.PREFIX)
+    app.session_interface = auth.Sessions(problems.API)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.extensions["neaptide"] = Services(
         settings=settings,
@@ -71,9 +71,9 @@ def create_app(settings: Settings, engine: Engine, clock: Clock, transports: Map
     security.install(app)
     frame.install(app)
     _protect_forms(app)
-    api.install(app)
-    app.before_request(api.check_content_type)
-    for pages in (docs, health, callbacks, signin, phone, push, calendar, panel):
+    register.install(app)
+    app.before_request(problems.check_content_type)
+    for pages in (docs, health, signin, phone, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)
@@ -98,17 +98,17 @@ def _protect_forms(app: Flask) -> None:
             return
         # A bearer key is never sent by a browser on its own, so a forged form cannot carry one;
         # the token of a link in the body stands for itself.
-        if request.path.startswith(api.PREFIX) and not auth.has_session():
+        if request.path.startswith(problems.API) and not auth.has_session():
             return
         csrf.protect()
 
 
 def _answer_error(error: Exception) -> ResponseReturnValue:
-    if api.wants_problem():
-        return api.answer_for(error)
+    if problems.wants_problem():
+        return problems.answer_for(error)
     if isinstance(error, HTTPException):
         return frame.sorry(error)
     problems.log_surprise(error)
-    if isinstance(error, api.DATABASE_AWAY):
+    if isinstance(error, problems.DATABASE_AWAY):
         return frame.sorry(ServiceUnavailable(retry_after=int(problems.RETRY_AFTER_SECONDS)))
     return frame.sorry(InternalServerError())

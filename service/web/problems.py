@@ -13,6 +13,9 @@ from urllib.parse import quote
 
 import structlog
 from flask import Response, json, request
+from marshmallow.exceptions import ValidationError
+from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolExhausted
 from werkzeug.exceptions import HTTPException
 
 from service.domain.validation import Refused
@@ -34,6 +37,8 @@ TITLES = {
 }
 LONGEST_VALUE = 200
 RETRY_AFTER_SECONDS = "5"
+API = "/api/"
+DATABASE_AWAY = (OperationalError, InterfaceError, PoolExhausted)
 
 
 class Problem(Exception):
@@ -62,6 +67,35 @@ def answer(status: int, detail: str = "", errors: list[dict[str, Any]] | None = 
     if status == 401:
         response.headers["WWW-Authenticate"] = "Bearer"
     return response
+
+
+def wants_problem() -> bool:
+    """Whether errors of this request are for a machine."""
+    return request.path.startswith(API) or request.path in {"/openapi.json", "/healthz", "/readyz", "/metrics"}
+
+
+def check_content_type() -> None:
+    """A body that is not JSON is refused by its type, rather than taken for an empty one. Raises Problem 415."""
+    if request.path.startswith(API) and request.content_length and not request.is_json:
+        raise Problem(415, f"{request.mimetype or 'no content type'!s} was sent; accepted: application/json")
+
+
+def answer_for(error: Exception) -> Response:
+    """Any error below the API as problem details."""
+    if isinstance(error, Problem):
+        return answer(error.status, error.detail, error.errors)
+    if isinstance(error, Refused):
+        return of_refusals([error])
+    if isinstance(error, ValidationError):
+        return answer(422, str(error.messages))
+    if isinstance(error, HTTPException):
+        return of_http(error)
+    if isinstance(error, IntegrityError):
+        # Two wrote the same thing at the same moment, and the database let one of them.
+        return answer(409, "Somebody else wrote the same at this moment; read it again.")
+    if isinstance(error, DATABASE_AWAY):
+        return of_database(error)
+    return of_surprise(error)
 
 
 def of_refusals(refusals: list[Refused]) -> Response:

@@ -54,7 +54,10 @@ def sent(house: House) -> uuid.UUID:
 
 
 def call(house: House, body: Any, *, secret: str = SECRET, late: int = 0, **headers: str) -> TestResponse:
-    raw = json.dumps(body).encode()
+    return post(house, json.dumps(body).encode(), secret=secret, late=late, **headers)
+
+
+def post(house: House, raw: bytes, *, secret: str = SECRET, late: int = 0, **headers: str) -> TestResponse:
     stamp = str(int(house.app.extensions["neaptide"].door_clock.now().timestamp()) - late)
     signed = {"Neaptide-Timestamp": stamp, "Neaptide-Signature": signature(secret, stamp, raw), **headers}
     return house.app.test_client().post(
@@ -106,25 +109,72 @@ def test_a_reply_is_taken_once_for_its_reference(house: House, sent: uuid.UUID) 
         assert [text.gateway_ref for text in session.scalars(select(InboundText))] == ["in-1"]
 
 
+AT = {"at": "2026-11-25T09:01:00+00:00"}
+OURS = str(uuid.UUID(int=1))
+
+
 @pytest.mark.parametrize(
-    "body",
+    ("body", "field", "value", "accepted"),
     [
-        [],
-        {"more": 1},
-        {"receipts": {}},
-        {"receipts": [1]},
-        {"receipts": [{"id": "x", "outcome": "delivered", "at": "2026-11-25T09:01:00+00:00"}]},
-        {"receipts": [{"id": str(uuid.UUID(int=1)), "outcome": "read", "at": "2026-11-25T09:01:00+00:00"}]},
-        {"receipts": [{"id": str(uuid.UUID(int=1)), "outcome": "failed", "at": "2026-11-25T09:01:00"}]},
-        {"replies": [{"reference": "", "from": "+6499990198", "at": "2026-11-25T09:01:00+00:00"}]},
-        {"replies": [{"reference": "r", "from": "a\x00b", "at": "2026-11-25T09:01:00+00:00"}]},
+        ([], "body", "", "an object with receipts and replies"),
+        ({"more": 1}, "body", "['more']", "an object with receipts and replies"),
+        ({"receipts": {}}, "receipts", "dict", "a list of at most 500"),
+        ({"replies": [{}] * 501}, "replies", "list", "a list of at most 500"),
+        ({"receipts": [1]}, "receipts.0", 1, "an object"),
+        ({"receipts": [{"id": "x", "outcome": "failed"} | AT]}, "receipts.0.id", "x", "the id of a message"),
+        ({"receipts": [{"id": OURS, "outcome": "read"} | AT]}, "receipts.0.outcome", "read", "delivered or failed"),
+        ({"receipts": [{"id": OURS, "outcome": []} | AT]}, "receipts.0.outcome", "[]", "delivered or failed"),
+        (
+            {"receipts": [{"id": OURS, "outcome": "failed", "at": "2026-11-25T09:01:00"}]},
+            "receipts.0.at", "2026-11-25T09:01:00", "an instant with its offset",
+        ),
+        ({"replies": [{"reference": "r", "from": "+64", "at": 5}]}, "replies.0.at", 5, "an instant with its offset"),
+        ({"replies": [{"reference": "", "from": "+64"} | AT]}, "replies.0.reference", "", "text of 1 to 120 characters"),
+        ({"replies": [{"from": "+64"} | AT]}, "replies.0.reference", None, "text of 1 to 120 characters"),
+        (
+            {"replies": [{"reference": "r", "from": "+64"} | AT, {"reference": "s", "from": "a\x00b"} | AT]},
+            "replies.1.from", "a\x00b", "text of 1 to 32 characters",
+        ),
+        ({"replies": [{"reference": "r", "from": "+64", "text": 3} | AT]}, "replies.0.text", 3, "text"),
     ],
-    ids=str,
-)
-def test_what_cannot_be_taken_is_refused_whole(house: House, sent: uuid.UUID, body: Any) -> None:
+    ids=lambda given: str(given)[:60],
+)  # fmt: skip
+def test_what_cannot_be_taken_is_refused_whole(
+    house: House, sent: uuid.UUID, body: Any, field: str, value: Any, accepted: str
+) -> None:
     answer = call(house, body)
     assert (answer.status_code, answer.mimetype) == (422, "application/problem+json")
     assert state(house, sent) is MessageState.SENT
+    (error,) = answer.get_json()["errors"]
+    assert (error["field"], error["accepted"]) == (field, accepted)
+    assert value is None or error["value"] == value
+
+
+def test_what_a_gateway_adds_is_passed_over(house: House, sent: uuid.UUID) -> None:
+    (one,) = receipt(sent)["receipts"]
+    assert call(house, {"receipts": [one | {"cost": "0.01"}]}).status_code == 204
+    assert state(house, sent) is MessageState.DELIVERED
+
+
+@pytest.mark.parametrize(
+    "raw", [b"", b"{", b"\xff", b'{"receipts": ' + b"[" * 100_000], ids=["none", "half", "latin", "deep"]
+)
+def test_what_no_reader_of_json_can_read_is_told_so(house: House, sent: uuid.UUID, raw: bytes) -> None:
+    assert post(house, raw).status_code == 400
+
+
+def test_nothing_is_read_before_the_signature_is_checked(house: House, sent: uuid.UUID) -> None:
+    for raw in (b"{", b'{"receipts": ' + b"[" * 100_000, b'{"more": 1}'):
+        assert post(house, raw, secret="another secret that is long enough, too").status_code == 401
+
+
+def test_the_address_is_described_with_what_it_takes_and_how_it_is_signed(house: House) -> None:
+    description = house.app.test_client().get("/openapi.json").get_json()
+    operation = description["paths"]["/api/v1/callbacks/text"]["post"]
+    assert operation["security"] == []
+    assert {one["name"] for one in operation["parameters"]} == {"Neaptide-Timestamp", "Neaptide-Signature"}
+    assert set(description["components"]["schemas"]["CallbackIn"]["properties"]) == {"receipts", "replies"}
+    assert {"reference", "from", "text", "at"} == set(description["components"]["schemas"]["ReplyIn"]["properties"])
 
 
 def reply(body: str, ref: str = "in-1") -> dict[str, str]:

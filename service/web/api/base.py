@@ -15,7 +15,7 @@ from typing import Any, TypeVar, cast
 
 import flask_smorest
 from flask import g
-from marshmallow import RAISE, Schema, ValidationError, fields, validate
+from marshmallow import RAISE, Schema, fields, validate
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from webargs.flaskparser import FlaskParser
@@ -37,10 +37,12 @@ View = TypeVar("View", bound=Callable[..., Any])
 class Text(fields.String):
     """Text without NUL, which PostgreSQL cannot keep, and without halves of surrogate pairs."""
 
+    default_error_messages = {"unstorable": "text without NUL characters or halves of surrogate pairs"}
+
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         text: str = super()._deserialize(value, attr, data, **kwargs)
         if not is_storable(text):
-            raise ValidationError("text without NUL characters or halves of surrogate pairs")
+            raise self.make_error("unstorable")
         return text
 
 

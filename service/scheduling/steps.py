@@ -64,7 +64,7 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     """Take every follow-up step due at `now` (UTC), `limit` to a transaction.
 
     1. Choose pending steps that are due, locked against other workers. A window
-       that should have closed by now is closed first , because what
+       that should have closed by now is closed first, because what
        follows depends on whether it was missed: its steps wait.
     2. Decide each from facts, with a named reason.
     3. Write messages, tasks and the steps' ends in the same transaction. After an

@@ -28,7 +28,8 @@ from service.store.tables import Heartbeat
 PROCESS = """
 import sys
 from pathlib import Path
-from service import reviewing, worker
+from service import worker
+from service.reviewing import refreshing
 from service.scheduling import closing
 from service.clock import SystemClock
 from service.config import Settings
@@ -48,7 +49,7 @@ def failing(name, whole):
     return part
 
 closing.close_windows = failing("break-close", closing.close_windows)
-reviewing.refresh = failing("break-refresh", reviewing.refresh)
+refreshing.refresh = failing("break-refresh", refreshing.refresh)
 
 class Counted(worker.Worker):
     def ping(self):

@@ -27,7 +27,7 @@ COMMANDS = {
     "limits": ("baselines", "limits"),
     "messages": ("operate", "messages"),
     "migrate": ("serve", "migrate"),
-    "parked": ("operate", "parked"),
+    "quarantine": ("operate", "quarantine_group"),
     "patient": ("enrol", "patient"),
     "pause": ("plans", "pause"),
     "plan": ("plans", "plan"),

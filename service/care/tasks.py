@@ -37,8 +37,8 @@ def raise_task(
         "facts": dict(facts),
         "dedupe_key": dedupe_key,
         "raised_at": now,
-        "step_up_at": first_told_at(kind, now),
-        "told": 0,
+        "escalates_at": first_told_at(kind, now),
+        "contacts_told": 0,
         "state": TaskState.OPEN,
     }
     insert_new(session, Task.__table__, [task], ["dedupe_key"])
@@ -51,7 +51,7 @@ def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) ->
     closed = session.execute(
         update(Task)
         .where(Task.dedupe_key == dedupe_key, Task.state == TaskState.OPEN)
-        .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason, step_up_at=None)
+        .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason, escalates_at=None)
         .returning(Task.id)
         .execution_options(synchronize_session=False)
     ).first()

@@ -1,4 +1,4 @@
-"""`neaptide doctor`, `messages`, `parked` and `audit`: what an operator looks at and may set right.
+"""`neaptide doctor`, `messages`, `quarantined` and `audit`: what an operator looks at and may set right.
 
 Shows ids, states and reasons; never a name, an address or a value.
 """
@@ -21,7 +21,7 @@ from service.health import checks
 from service.store import quarantine
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Message, ParkedRow
+from service.store.tables import AuditLine, Message, QuarantinedRow
 
 SOMETHING_WRONG = 4
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
@@ -103,22 +103,27 @@ def cancel(message: uuid.UUID, reason: str) -> None:
     click.echo(f"cancelled: {message}")
 
 
-@click.group("parked")
-def parked() -> None:
+@click.group("quarantine")
+def quarantine_group() -> None:
     """Rows whose handling failed unexpectedly, set aside so that they do not hold up the rest."""
 
 
-@parked.command("list")
+@quarantine_group.command("list")
 @LIMIT
-def list_parked(limit: int) -> None:
+def list_quarantined(limit: int) -> None:
     """What is set aside: kind, id, when, and the kind and place of the failure."""
-    query = select(ParkedRow).where(ParkedRow.released_at.is_(None)).order_by(ParkedRow.at.desc()).limit(limit)
+    query = (
+        select(QuarantinedRow)
+        .where(QuarantinedRow.released_at.is_(None))
+        .order_by(QuarantinedRow.at.desc())
+        .limit(limit)
+    )
     with opening.database(opening.settings()) as engine, read_session(engine) as session:
         for row in session.scalars(query):
             click.echo(f"{row.subject_kind}  {row.subject_id}  {_at(row.at)}  {row.error}")
 
 
-@parked.command("release")
+@quarantine_group.command("release")
 @click.argument("kind")
 @click.argument("row", type=click.UUID)
 def release(kind: str, row: uuid.UUID) -> None:

@@ -54,5 +54,5 @@ def rebuild() -> None:
         done = refreshing.rebuild(engine, now)
         while (tally := refreshing.refresh(engine, now)).seen:
             done += tally
-    click.echo(f"{done.done} rows made, {done.parked} set aside")
-    sys.exit(SOMETHING_WRONG if done.parked else 0)
+    click.echo(f"{done.done} rows made, {done.quarantined} set aside")
+    sys.exit(SOMETHING_WRONG if done.quarantined else 0)

@@ -18,11 +18,11 @@ from sqlalchemy.orm import Session
 from service.store.guarded import Tally, guarded_each, quarantine_each
 from service.store.quarantine import is_quarantined, quarantine
 from service.store.session import read_session
-from service.store.tables import HeardAside
+from service.store.tables import DeadLetter
 from service.store.upsert import insert_new
 from service.transports.base import InboundText, Receipt
 
-KIND = "heard"  # as `neaptide parked` names it
+KIND = "dead_letter"  # as `neaptide quarantine` names it
 AT_ONCE = 100
 Heard = InboundText | Receipt
 
@@ -31,7 +31,7 @@ def keep(session: Session, source: str, which: str, item: Heard, error: Exceptio
     """Set an item aside. `source` and `which` name it: the provider's list and its place there, or its reference."""
     subject = uuid.uuid5(uuid.NAMESPACE_OID, f"{source}:{which}")
     insert_new(
-        session, HeardAside.__table__, [{"id": subject, "source": source, "said": _written(item), "at": now}], ["id"]
+        session, DeadLetter.__table__, [{"id": subject, "source": source, "said": _written(item), "at": now}], ["id"]
     )
     quarantine(session, (KIND, subject), error, now)
 
@@ -41,23 +41,23 @@ def take_again(engine: Engine, take: Callable[[Session, Heard], bool], now: Call
 
     def take_one(session: Session, subject: uuid.UUID) -> Tally:
         row = session.scalars(
-            select(HeardAside)
-            .where(HeardAside.id == subject, ~is_quarantined(KIND, HeardAside.id))
+            select(DeadLetter)
+            .where(DeadLetter.id == subject, ~is_quarantined(KIND, DeadLetter.id))
             .with_for_update(skip_locked=True)
         ).first()
         if row is None or not take(session, _read(row.said)):
             return Tally()  # another worker's, or nobody's here
-        session.execute(delete(HeardAside).where(HeardAside.id == subject))
+        session.execute(delete(DeadLetter).where(DeadLetter.id == subject))
         return Tally(done=1)
 
     outcome = guarded_each(engine, _released(engine), take_one)
     quarantine_each(engine, KIND, outcome.failed, now())
-    return sum(outcome.done, Tally(parked=len(outcome.failed)))
+    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
 
 
 def _released(engine: Engine) -> list[uuid.UUID]:
     with read_session(engine) as session:
-        due = select(HeardAside.id).where(~is_quarantined(KIND, HeardAside.id)).order_by(HeardAside.at).limit(AT_ONCE)
+        due = select(DeadLetter.id).where(~is_quarantined(KIND, DeadLetter.id)).order_by(DeadLetter.at).limit(AT_ONCE)
         return list(session.scalars(due))
 
 

@@ -24,7 +24,7 @@ from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
 from service.store.guarded import Tally, guarded, guarded_each
 from service.store.session import read_session, write_session
-from service.store.tables import ListenedTo, Message
+from service.store.tables import Message, ReadPosition
 from service.store.upsert import upsert
 from service.transports.base import InboundText, Listens, Receipt, Transport
 
@@ -70,7 +70,7 @@ def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeTe
     for text, error in outcome.failed:
         with write_session(engine) as session:
             dead_letters.keep(session, CALLED_BACK, text.gateway_ref, text, error, now)
-    return Tally(done=len(outcome.done), parked=len(outcome.failed))
+    return Tally(done=len(outcome.done), quarantined=len(outcome.failed))
 
 
 def take_receipt(engine: Engine, receipt: Receipt, now: datetime) -> bool:
@@ -158,7 +158,7 @@ def _read_on(
     at_a_time: int = MOST,
 ) -> Tally:
     with read_session(engine) as session:
-        after = session.scalar(select(ListenedTo.place).where(ListenedTo.source == source)) or 0
+        after = session.scalar(select(ReadPosition.position).where(ReadPosition.source == source)) or 0
     items = ask(after, MOST)
     tally = Tally()
     for first in range(0, len(items), at_a_time):
@@ -192,11 +192,11 @@ def _take_some(
         with write_session(engine) as session:
             _moves_on(session, source, number)
             dead_letters.keep(session, source, str(number), item, error, clock.now())
-    return sum(outcome.done, Tally(parked=len(outcome.failed)))
+    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
 
 
 def _moves_on(session: Session, source: str, number: int) -> bool:
     """Move the place in a list forward. False when it is there already. Locks it until the transaction ends."""
-    row = {"id": uuid.uuid4(), "source": source, "place": number}
-    further = "listened_to.place < excluded.place"
-    return upsert(session, ListenedTo.__table__, [row], ["source"], only_if=further) == 1
+    row = {"id": uuid.uuid4(), "source": source, "position": number}
+    further = "read_positions.position < excluded.position"
+    return upsert(session, ReadPosition.__table__, [row], ["source"], only_if=further) == 1

@@ -69,7 +69,7 @@ def stamp(
     for message_id, error in outcome.failed:
         with write_session(engine) as session:
             set_aside(session, message_id, error, now)
-    stamped = Stamped(stopped=Tally(parked=len(outcome.failed)))
+    stamped = Stamped(stopped=Tally(quarantined=len(outcome.failed)))
     for part in outcome.done:
         stamped.ready += part.ready
         stamped.stopped += part.stopped
@@ -119,7 +119,7 @@ def _stamp(
             log.exception("message could not be worded", message=str(facts.id))
             settling.fail_unworded(session, facts, describe_error(error), now)
             unworded += 1
-    stamped.stopped += Tally(parked=unworded + len(loaded.failed))
+    stamped.stopped += Tally(quarantined=unworded + len(loaded.failed))
     if stamped.ready:
         ids = [facts.id for facts, _ in stamped.ready]
         session.execute(

@@ -20,9 +20,9 @@ from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.store import migrate
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_beat, last_troubles, longest_batch
-from service.store.quarantine import describe_error
+from service.store.quarantine import describe_error, is_quarantined
 from service.store.session import read_session
-from service.store.tables import Contact, Message, ParkedRow, Patient, Plan, Task
+from service.store.tables import Contact, Message, Patient, Plan, QuarantinedRow, Task
 from service.store.types import UTCDateTime
 from service.transports.calling import Caller, NoAnswer
 
@@ -172,13 +172,13 @@ def _skew(session: Session, machine_now: datetime) -> Finding:
 
 
 def _set_aside(session: Session) -> Finding:
-    number = session.scalar(select(func.count()).where(ParkedRow.released_at.is_(None)))
+    number = session.scalar(select(func.count()).where(QuarantinedRow.released_at.is_(None)))
     return _counted(
         "set_aside",
         number or 0,
         "No row is set aside.",
-        "One row failed unexpectedly and is set aside: see `neaptide parked list`.",
-        "{number} rows failed unexpectedly and are set aside: see `neaptide parked list`.",
+        "One row failed unexpectedly and is set aside: see `neaptide quarantine list`.",
+        "{number} rows failed unexpectedly and are set aside: see `neaptide quarantine list`.",
     )
 
 
@@ -226,9 +226,7 @@ def _without_consent(session: Session) -> int:
 
 
 def _silent_plans(session: Session, now: datetime) -> Finding:
-    parked = exists().where(
-        ParkedRow.subject_kind == "plan", ParkedRow.subject_id == Plan.id, ParkedRow.released_at.is_(None)
-    )
+    quarantined = is_quarantined("plan", Plan.id)
     has_plan = exists().where(Plan.patient_id == Patient.id, ACTIVE_PLANS)
     never = session.scalar(
         select(func.count())
@@ -239,7 +237,7 @@ def _silent_plans(session: Session, now: datetime) -> Finding:
                 Plan.weekdays == 0,
                 Plan.next_open_at < now - OPENED_WITHIN,
                 Plan.next_open_at > now + OPENS_AGAIN_WITHIN,
-                parked,
+                quarantined,
             ),
         )
     )

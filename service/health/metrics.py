@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.health.checks import OPEN_TASKS, readiness
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
-from service.store.tables import Heartbeat, Message, ParkedRow, Task
+from service.store.tables import Heartbeat, Message, QuarantinedRow, Task
 
 
 def exposition(engine: Engine, now: datetime) -> str:
@@ -68,8 +68,11 @@ def _pending(session: Session, now: datetime) -> Iterable[Metric]:
     for kind, number in session.execute(select(Task.kind, func.count()).where(OPEN_TASKS).group_by(Task.kind)):
         tasks.add_metric([kind.value], number)
     yield tasks
-    parked = session.scalar(select(func.count()).select_from(ParkedRow).where(ParkedRow.released_at.is_(None))) or 0
-    yield GaugeMetricFamily("neaptide_rows_set_aside", "Rows that failed unexpectedly and wait", value=parked)
+    quarantined = (
+        session.scalar(select(func.count()).select_from(QuarantinedRow).where(QuarantinedRow.released_at.is_(None)))
+        or 0
+    )
+    yield GaugeMetricFamily("neaptide_rows_set_aside", "Rows that failed unexpectedly and wait", value=quarantined)
 
 
 def _workers(session: Session) -> Iterable[Metric]:

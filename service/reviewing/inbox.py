@@ -110,7 +110,7 @@ def take(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID, staff: Acti
         now,
         from_states=(TaskState.OPEN,),
         action="task.take",
-        values={"state": TaskState.TAKEN, "taken_by": staff.id, "taken_at": now, "step_up_at": None},
+        values={"state": TaskState.TAKEN, "taken_by": staff.id, "taken_at": now, "escalates_at": None},
     )
 
 
@@ -136,7 +136,7 @@ def close(
             "closed_by": staff.id,
             "closed_at": now,
             "close_reason": reason,
-            "step_up_at": None,
+            "escalates_at": None,
         },
     )
 

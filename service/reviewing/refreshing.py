@@ -7,7 +7,7 @@ carried with what it should be.
 1. Find what is stale or of an earlier day, along an index.
 2. Compute outside any writing transaction: intake is not kept waiting.
 3. Write, except where a row was marked again in the meantime.
-A patient whose facts cannot be worked out is parked and shown as such, and never
+A patient whose facts cannot be worked out is quarantined and shown as such, and never
 keeps the others from their rows.
 """
 
@@ -124,7 +124,7 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
     by_clinic: dict[uuid.UUID, list[StaleRow]] = {}
     for row in due:
         by_clinic.setdefault(row.clinic_id, []).append(row)
-    done = parked = 0
+    done = quarantined = 0
     for clinic_id, rows in by_clinic.items():
         todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
         with read_session(engine) as session:
@@ -138,9 +138,9 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
                 error = made[row.patient_id].error if row.active else None
                 if error is not None:
                     quarantine(session, ("panel", row.patient_id), error, now)
-                    parked += 1
+                    quarantined += 1
         done += len(good)
-    return Tally(done=done, parked=parked)
+    return Tally(done=done, quarantined=quarantined)
 
 
 def _judgement(made: Mapping[uuid.UUID, Made], row: StaleRow) -> judging.ReviewedCase | None:

@@ -38,7 +38,7 @@ class _Open:
     id: uuid.UUID
     clinic_id: uuid.UUID
     kind: TaskKind
-    told: int
+    contacts_told: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +54,18 @@ def tell_staff(engine: Engine, now: datetime) -> Tally:
 
 
 def _tasks(now: datetime) -> Work[_Open]:
-    due = (IS_OPEN, Task.step_up_at <= now, ~is_quarantined("task", Task.id))
+    due = (IS_OPEN, Task.escalates_at <= now, ~is_quarantined("task", Task.id))
 
     def has_due(session: Session) -> bool:
         return session.scalar(select(Task.id).where(*due).limit(1)) is not None
 
     def load(session: Session, one: uuid.UUID | None) -> Sequence[_Open]:
-        query = select(Task.id, Task.clinic_id, Task.kind, Task.told).where(*due).order_by(Task.step_up_at).limit(BATCH)
+        query = (
+            select(Task.id, Task.clinic_id, Task.kind, Task.contacts_told)
+            .where(*due)
+            .order_by(Task.escalates_at)
+            .limit(BATCH)
+        )
         if one is not None:
             query = query.where(Task.id == one)
         return [_Open(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
@@ -80,7 +85,7 @@ def _tasks(now: datetime) -> Work[_Open]:
             session.execute(
                 update(Task)
                 .where(Task.id == row.id)
-                .values(step_up_at=following, told=row.told + bool(left))
+                .values(escalates_at=following, contacts_told=row.contacts_told + bool(left))
                 .execution_options(synchronize_session=False)
             )
         outbox.enqueue_many(session, messages, now)
@@ -96,7 +101,7 @@ def _told(
     keys = {
         _key(MessageKind.STAFF_TASK, str(row.id), one.contact_id): (row.id, one.contact_id)
         for row in rows
-        if row.told
+        if row.contacts_told
         for one in contacts.get(row.clinic_id, ())
     }
     if not keys:

@@ -63,8 +63,8 @@ def next_due(session: Session, after: datetime | None = None) -> Due | None:
         (Event.MESSAGE, Message.next_try_at, QUEUED_MESSAGES, is_quarantined("message", Message.id)),
     )
     found = []
-    for event, when, waits, parked in waiting:
-        query = select(func.min(when)).where(waits, ~parked)
+    for event, when, waits, quarantined in waiting:
+        query = select(func.min(when)).where(waits, ~quarantined)
         at = session.scalar(query if after is None else query.where(when > after))
         if at is not None:
             found.append(Due(at, event))

@@ -169,23 +169,23 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
         alone=lambda session, row_id: write(session, work.load(session, row_id)),
     )
     quarantine_each(engine, work.kind, outcome.failed, now)
-    return sum(outcome.done, Tally(parked=len(outcome.failed)))
+    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
 
 
 @dataclass(frozen=True)
 class Tally:
-    """Rows done, rows passed over with a named reason, and rows parked because their handling failed."""
+    """Rows done, rows passed over with a named reason, and rows quarantined because their handling failed."""
 
     done: int = 0
     passed: int = 0
-    parked: int = 0
+    quarantined: int = 0
 
     @property
     def seen(self) -> int:
-        return self.done + self.passed + self.parked
+        return self.done + self.passed + self.quarantined
 
     def __add__(self, other: Tally) -> Tally:
-        return Tally(self.done + other.done, self.passed + other.passed, self.parked + other.parked)
+        return Tally(self.done + other.done, self.passed + other.passed, self.quarantined + other.quarantined)
 
     def as_dict(self) -> dict[str, int]:
         return asdict(self)

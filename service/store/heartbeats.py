@@ -23,7 +23,7 @@ def beat(session: Session, worker: str, started_at: datetime, last_tick: Mapping
         "id": uuid.uuid4(),
         "worker": worker,
         "started_at": started_at,
-        "beat_at": now,
+        "seen_at": now,
         "last_tick": dict(last_tick),
     }
     upsert(session, Heartbeat.__table__, [row], ["worker"])
@@ -32,24 +32,24 @@ def beat(session: Session, worker: str, started_at: datetime, last_tick: Mapping
 def forget_old(session: Session, now: datetime) -> None:
     """Drop the rows of workers that stopped long ago."""
     session.execute(
-        delete(Heartbeat).where(Heartbeat.beat_at < now - FORGET_AFTER).execution_options(synchronize_session=False)
+        delete(Heartbeat).where(Heartbeat.seen_at < now - FORGET_AFTER).execution_options(synchronize_session=False)
     )
 
 
 def last_beat(session: Session) -> datetime | None:
     """When any worker last finished a tick."""
-    return session.scalar(select(func.max(Heartbeat.beat_at)))
+    return session.scalar(select(func.max(Heartbeat.seen_at)))
 
 
 def last_troubles(session: Session, since: datetime) -> dict[str, str]:
     """Parts of the workers' last ticks that failed, with the kind of failure, among workers seen since."""
     troubles: dict[str, str] = {}
-    for told in session.scalars(select(Heartbeat.last_tick).where(Heartbeat.beat_at >= since)):
+    for told in session.scalars(select(Heartbeat.last_tick).where(Heartbeat.seen_at >= since)):
         troubles |= told.get("failed", {})
     return troubles
 
 
 def longest_batch(session: Session, since: datetime) -> float:
     """For how many seconds the slowest batch in hand had been with its provider at its worker's last sign of life."""
-    told = session.scalars(select(Heartbeat.last_tick).where(Heartbeat.beat_at >= since))
+    told = session.scalars(select(Heartbeat.last_tick).where(Heartbeat.seen_at >= since))
     return max((float(one.get("batch_seconds", 0.0)) for one in told), default=0.0)

@@ -1,6 +1,6 @@
 """Rows whose handling failed unexpectedly: set aside and reported, so that they never block the rest.
 
-Promises that a parked row is not tried again until somebody releases it, and
+Promises that a quarantined row is not tried again until somebody releases it, and
 that what is noted of the failure holds no value and no name.
 """
 
@@ -15,7 +15,7 @@ import structlog
 from sqlalchemy import ColumnElement, exists, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.store.tables import ParkedRow
+from service.store.tables import QuarantinedRow
 from service.store.upsert import upsert
 
 log = structlog.get_logger(__name__)
@@ -32,26 +32,26 @@ def quarantine(session: Session, subject: tuple[str, uuid.UUID], error: BaseExce
         "at": now,
         "released_at": None,
     }
-    upsert(session, ParkedRow.__table__, [row], ["subject_kind", "subject_id"])
+    upsert(session, QuarantinedRow.__table__, [row], ["subject_kind", "subject_id"])
 
 
 def is_quarantined(kind: str, subject_id: InstrumentedAttribute[uuid.UUID]) -> ColumnElement[bool]:
     """Whether the row with this id is set aside: a condition for the query that looks for due rows."""
     return exists().where(
-        ParkedRow.subject_kind == kind,
-        ParkedRow.subject_id == subject_id,
-        ParkedRow.released_at.is_(None),
+        QuarantinedRow.subject_kind == kind,
+        QuarantinedRow.subject_id == subject_id,
+        QuarantinedRow.released_at.is_(None),
     )
 
 
 def release(session: Session, subject: tuple[str, uuid.UUID], now: datetime) -> bool:
     """Let `subject` be tried again. False when it was not set aside."""
     released = session.execute(
-        update(ParkedRow)
+        update(QuarantinedRow)
         .where(
-            ParkedRow.subject_kind == subject[0],
-            ParkedRow.subject_id == subject[1],
-            ParkedRow.released_at.is_(None),
+            QuarantinedRow.subject_kind == subject[0],
+            QuarantinedRow.subject_id == subject[1],
+            QuarantinedRow.released_at.is_(None),
         )
         .values(released_at=now)
         .execution_options(synchronize_session=False)

@@ -86,6 +86,11 @@ class Base(DeclarativeBase):
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=uuid.uuid4)
 
 
+def _partial(name: str, *columns: str, where: str, unique: bool = False) -> Index:
+    """An index of some rows only. It serves queries that say `where` in the same words."""
+    return Index(name, *columns, unique=unique, postgresql_where=text(where), sqlite_where=text(where))
+
+
 def _ref(table: str, **options: Any) -> Any:
     return mapped_column(ForeignKey(f"{table}.id"), **options)
 
@@ -292,12 +297,7 @@ class Window(Base):
     __tablename__ = "windows"
     __table_args__ = (
         UniqueConstraint("patient_id", "local_date"),
-        Index(
-            "ix_windows_to_close",
-            "closes_at",
-            postgresql_where=text("state = 'open'"),
-            sqlite_where=text("state = 'open'"),
-        ),
+        _partial("ix_windows_to_close", "closes_at", where="state = 'open'"),
         Index("ix_windows_clinic_id_local_date", "clinic_id", "local_date"),
     )
 
@@ -344,13 +344,7 @@ class Silence(Base):
 
     __tablename__ = "silences"
     __table_args__ = (
-        Index(
-            "uq_silences_open",
-            "patient_id",
-            unique=True,
-            postgresql_where=text("ended_at IS NULL"),
-            sqlite_where=text("ended_at IS NULL"),
-        ),
+        _partial("uq_silences_open", "patient_id", where="ended_at IS NULL", unique=True),
         Index("ix_silences_patient_id_first_date", "patient_id", "first_date"),
         Index("ix_silences_clinic_id_last_date", "clinic_id", "last_date"),
     )
@@ -388,12 +382,7 @@ class Task(Base):
     __tablename__ = "tasks"
     __table_args__ = (
         Index("ix_tasks_clinic_id_state", "clinic_id", "state"),
-        Index(
-            "ix_tasks_to_tell",
-            "step_up_at",
-            postgresql_where=text("state = 'open'"),
-            sqlite_where=text("state = 'open'"),
-        ),
+        _partial("ix_tasks_to_tell", "escalates_at", where="state = 'open'"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -403,8 +392,8 @@ class Task(Base):
     facts: Mapped[dict[str, Any]]
     dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
     raised_at: Mapped[datetime]
-    step_up_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody
-    told: Mapped[int] = mapped_column(default=0)  # contacts told so far
+    escalates_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody
+    contacts_told: Mapped[int] = mapped_column(default=0)  # so far
     state: Mapped[TaskState] = mapped_column(Word(TaskState))
     taken_by: Mapped[uuid.UUID | None] = _ref("staff")
     taken_at: Mapped[datetime | None]
@@ -421,14 +410,7 @@ class Reading(Base):
 
     __tablename__ = "readings"
     __table_args__ = (
-        Index(
-            "uq_readings_current",
-            "patient_id",
-            "taken_at",
-            unique=True,
-            postgresql_where=text("superseded_at IS NULL"),
-            sqlite_where=text("superseded_at IS NULL"),
-        ),
+        _partial("uq_readings_current", "patient_id", "taken_at", where="superseded_at IS NULL", unique=True),
         Index("ix_readings_patient_id_local_date", "patient_id", "local_date"),
         Index("ix_readings_clinic_id_local_date", "clinic_id", "local_date"),
     )
@@ -457,14 +439,7 @@ class Checkin(Base):
 
     __tablename__ = "checkins"
     __table_args__ = (
-        Index(
-            "uq_checkins_current",
-            "patient_id",
-            "local_date",
-            unique=True,
-            postgresql_where=text("superseded_at IS NULL"),
-            sqlite_where=text("superseded_at IS NULL"),
-        ),
+        _partial("uq_checkins_current", "patient_id", "local_date", where="superseded_at IS NULL", unique=True),
         Index("ix_checkins_clinic_id_local_date", "clinic_id", "local_date"),
     )
 
@@ -512,19 +487,11 @@ class Message(Base):
 
     __tablename__ = "messages"
     __table_args__ = (
-        Index(
-            "ix_messages_due",
-            "next_try_at",
-            postgresql_where=text("state = 'queued'"),
-            sqlite_where=text("state = 'queued'"),
-        ),
-        Index(
-            "ix_messages_leased",
-            "lease_until",
-            postgresql_where=text("state IN ('claimed', 'handing_over')"),
-            sqlite_where=text("state IN ('claimed', 'handing_over')"),
-        ),
+        _partial("ix_messages_due", "next_try_at", where="state = 'queued'"),
+        _partial("ix_messages_leased", "lease_until", where="state IN ('claimed', 'handing_over')"),
         Index("ix_messages_patient_id_created_at", "patient_id", "created_at"),
+        # Follow-up steps count the nudges of a silence: scheduling/steps.py.
+        _partial("ix_messages_silence_id", "silence_id", where="silence_id IS NOT NULL"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -589,19 +556,19 @@ class InboundText(Base):
     outcome: Mapped[str] = mapped_column(String(40))
 
 
-class ListenedTo(Base):
+class ReadPosition(Base):
     """How far a provider's list of receipts or replies has been read."""
 
-    __tablename__ = "listened_to"
+    __tablename__ = "read_positions"
 
     source: Mapped[str] = mapped_column(String(40), unique=True)
-    place: Mapped[int] = mapped_column(BigInteger)
+    position: Mapped[int] = mapped_column(BigInteger)
 
 
-class HeardAside(Base):
-    """A reply or receipt that could not be taken in, as it came; its id is the parked row's. Gone once taken in."""
+class DeadLetter(Base):
+    """A reply or receipt that could not be taken in, as it came; quarantined under its own id, gone once taken in."""
 
-    __tablename__ = "heard_aside"
+    __tablename__ = "dead_letters"
 
     source: Mapped[str] = mapped_column(String(40))
     said: Mapped[str] = mapped_column(Text)  # JSON in ASCII: no character of it can be refused
@@ -635,12 +602,7 @@ class Signal(Base):
     __table_args__ = (
         UniqueConstraint("patient_id", "kind", "raised_on"),
         Index("ix_signals_clinic_id_ended_on", "clinic_id", "ended_on"),
-        Index(
-            "ix_signals_unseen",
-            "clinic_id",
-            postgresql_where=text("seen_at IS NULL"),
-            sqlite_where=text("seen_at IS NULL"),
-        ),
+        _partial("ix_signals_unseen", "clinic_id", where="seen_at IS NULL"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -661,12 +623,7 @@ class PanelRow(Base):
     __tablename__ = "panel_rows"
     __table_args__ = (
         UniqueConstraint("patient_id"),
-        Index(
-            "ix_panel_rows_stale",
-            "stale_since",
-            postgresql_where=text("stale_since IS NOT NULL"),
-            sqlite_where=text("stale_since IS NOT NULL"),
-        ),
+        _partial("ix_panel_rows_stale", "stale_since", where="stale_since IS NOT NULL"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -725,14 +682,14 @@ class Heartbeat(Base):
 
     worker: Mapped[str] = mapped_column(String(80), unique=True)
     started_at: Mapped[datetime]
-    beat_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
     last_tick: Mapped[dict[str, Any]]
 
 
-class ParkedRow(Base):
+class QuarantinedRow(Base):
     """A row whose handling failed unexpectedly: set aside, reported, never retried in a loop."""
 
-    __tablename__ = "parked_rows"
+    __tablename__ = "quarantined_rows"
     __table_args__ = (UniqueConstraint("subject_kind", "subject_id"),)
 
     subject_kind: Mapped[str] = mapped_column(String(24))

@@ -71,7 +71,7 @@ def mended(session: Session, clinic_id: uuid.UUID, language: str, kind: MessageK
             Task.dedupe_key.startswith(occasion(clinic_id, language, kind), autoescape=True),
             Task.state == TaskState.OPEN,
         )
-        .values(state=TaskState.CLOSED, closed_at=now, close_reason="The wording was changed.", step_up_at=None)
+        .values(state=TaskState.CLOSED, closed_at=now, close_reason="The wording was changed.", escalates_at=None)
         .execution_options(synchronize_session=False)
     )
     return len(again)

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service.domain.vocabulary import MessageKind, MessageState, StepState, WindowState
 from service.store import heartbeats
 from service.store.session import read_session
-from service.store.tables import Message, ParkedRow, Silence, Step, Window
+from service.store.tables import Message, QuarantinedRow, Silence, Step, Window
 from tests.crash.household import Household
 from tests.crash.picture import Person
 
@@ -32,7 +32,7 @@ def check(home: Household, seen: Seen, whole_since: datetime | None) -> None:
     assert not home.provider.wrong, home.provider.wrong
     with read_session(home.engine) as session:
         messages = list(session.scalars(select(Message)))
-        aside = [f"{one.subject_kind}: {one.error}" for one in session.scalars(select(ParkedRow))]
+        aside = [f"{one.subject_kind}: {one.error}" for one in session.scalars(select(QuarantinedRow))]
         assert not aside, f"set aside: {aside}"
         for person in home.people:
             windows = list(

@@ -126,7 +126,7 @@ class OldCode:
     def _beats(self) -> None:
         heartbeats = first_layout().tables["heartbeats"]
         dialect = sqlite if self._engine.dialect.name == "sqlite" else postgresql
-        row = {"started_at": NOW, "beat_at": NOW, "last_tick": {}}
+        row = {"started_at": NOW, "seen_at": NOW, "last_tick": {}}
         with write_session(self._engine) as session:
             session.connection().execute(
                 dialect.insert(heartbeats)

@@ -28,7 +28,7 @@ from service.config import Settings
 from service.domain.vocabulary import MessageState
 from service.links import Links
 from service.store.session import is_away, open_engine, patiently, read_session
-from service.store.tables import Checkin, MessageEvent, ParkedRow, Reading, Window
+from service.store.tables import Checkin, MessageEvent, QuarantinedRow, Reading, Window
 from tests.conftest import SERVER
 from tests.crash.fleet import SECRET, Answered, Fleet, fleet, seven_tomorrow, wait_until
 from tests.crash.gateway import Gateway
@@ -141,7 +141,7 @@ def _nothing_is_lost_or_doubled(crew: Fleet, panel: Panel) -> None:
         assert Counter(session.scalars(current)) == Counter(_filled_in(panel))
         sent = session.scalars(select(MessageEvent.message_id).where(MessageEvent.event == "sent"))
         assert Counter(sent) == times
-        assert session.scalar(select(func.count()).select_from(ParkedRow)) == 0
+        assert session.scalar(select(func.count()).select_from(QuarantinedRow)) == 0
 
 
 def test_a_service_without_its_database_asks_to_be_asked_again(tmp_path: Path) -> None:

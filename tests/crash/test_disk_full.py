@@ -137,7 +137,7 @@ def test_a_pass_without_room_says_so_and_the_next_makes_it_good(world: World, pa
     # Room again: once, as if nothing had been.
     done = world.worker.tick()
     assert done[part].done == 1
-    assert done[part].parked == 0
+    assert done[part].quarantined == 0
     if at == "10:00":
         world.phone(ben).expects(nudge())
         seen = world.clinic.sees(asha)

@@ -71,7 +71,7 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
         (sign,) = session.scalars(select(Heartbeat))
     # One is with the gateway, the other waits: one pass at a time, whatever hangs.
     assert dict(map(tuple, states)) == {asha.id: MessageState.HANDING_OVER, ben.id: MessageState.QUEUED}
-    assert sign.beat_at == world.now
+    assert sign.seen_at == world.now
     assert sign.last_tick["batch_seconds"] > 0
     assert sign.last_tick["open"]["done"] == 1
 

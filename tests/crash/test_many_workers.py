@@ -23,7 +23,7 @@ from service.store.tables import (
     AuditLine,
     Checkin,
     MessageEvent,
-    ParkedRow,
+    QuarantinedRow,
     Reading,
     Silence,
     Step,
@@ -130,7 +130,7 @@ def _everything_was_taken_once(crew: Fleet, panel: Panel) -> None:
         assert Counter(told) == Counter(everybody - answered)
         assert Counter(session.scalars(select(Reading.patient_id))) == Counter(answered)
         assert set(session.scalars(select(Checkin.patient_id))) == answered | set(_diary_only(panel))
-        assert session.scalar(select(func.count()).select_from(ParkedRow)) == 0
+        assert session.scalar(select(func.count()).select_from(QuarantinedRow)) == 0
 
 
 def _every_message_came(crew: Fleet, in_as_hands: set[uuid.UUID], in_bs_hands: set[uuid.UUID]) -> None:

@@ -21,7 +21,7 @@ from service.store import migrate
 from tests.crash.people import FIRST, first_layout
 
 # Tables that grow with every patient and every day: an index on one of them is built beside its writers.
-SMALL = {"clinics", "staff", "api_keys", "sign_in_attempts", "message_templates", "listened_to", "heartbeats"}
+SMALL = {"clinics", "staff", "api_keys", "sign_in_attempts", "message_templates", "read_positions", "heartbeats"}
 NAME = r'"?(\w+)"?'
 NEW_TABLE = re.compile(rf"CREATE TABLE {NAME} \(", re.DOTALL)
 NEW_COLUMN = re.compile(rf"ALTER TABLE {NAME} ADD COLUMN {NAME} (.*)", re.DOTALL)

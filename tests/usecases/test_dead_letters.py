@@ -19,7 +19,7 @@ from service.intake.texts import patients, receiving
 from service.intake.texts.receiving import take_text
 from service.store import quarantine
 from service.store.session import read_session, write_session
-from service.store.tables import Checkin, HeardAside, InboundText, Message, ParkedRow, Task
+from service.store.tables import Checkin, DeadLetter, InboundText, Message, QuarantinedRow, Task
 from service.transports.base import InboundText as Reply
 from tests.post import NOON, PATIENT_PHONE, Post
 
@@ -42,13 +42,13 @@ def poisoned(monkeypatch: pytest.MonkeyPatch) -> pytest.MonkeyPatch:
     return monkeypatch
 
 
-def parked(post: Post) -> list[ParkedRow]:
+def quarantined(post: Post) -> list[QuarantinedRow]:
     with read_session(post.engine) as session:
-        return list(session.scalars(select(ParkedRow).where(ParkedRow.released_at.is_(None))))
+        return list(session.scalars(select(QuarantinedRow).where(QuarantinedRow.released_at.is_(None))))
 
 
 def release(post: Post) -> None:
-    for row in parked(post):
+    for row in quarantined(post):
         with write_session(post.engine) as session:
             assert quarantine.release(session, (row.subject_kind, row.subject_id), post.clock.now())
 
@@ -65,28 +65,28 @@ def weights(post: Post) -> dict[str, float | None]:
 
 def test_what_is_released_is_read_again_once_and_its_words_are_kept_no_longer(post: Post, poisoned) -> None:
     post.gateway.reply(PATIENT_PHONE, "82.4")
-    assert post.listen(take_text).parked == 1
-    (row,) = parked(post)
+    assert post.listen(take_text).quarantined == 1
+    (row,) = quarantined(post)
     assert row.subject_kind == dead_letters.KIND
     assert "82.4" not in row.error  # what is noted of a failure holds no value
-    assert [kept.id for kept in all_of(post, HeardAside)] == [row.subject_id]
+    assert [kept.id for kept in all_of(post, DeadLetter)] == [row.subject_id]
     assert post.listen(take_text).seen == 0  # not before somebody has looked
     poisoned.undo()
     assert post.listen(take_text).seen == 0
     release(post)
     assert post.listen(take_text).done == 1
     assert weights(post) == {"2026-11-25": 82.4}
-    assert (all_of(post, HeardAside), parked(post)) == ([], [])
+    assert (all_of(post, DeadLetter), quarantined(post)) == ([], [])
     assert post.listen(take_text).seen == 0
 
 
 def test_what_fails_again_is_set_aside_again_under_the_same_id(post: Post, poisoned) -> None:
     post.gateway.reply(PATIENT_PHONE, "82.4")
     post.listen(take_text)
-    first = parked(post)[0].subject_id
+    first = quarantined(post)[0].subject_id
     release(post)
-    assert post.listen(take_text).parked == 1
-    assert [row.subject_id for row in parked(post)] == [first]
+    assert post.listen(take_text).quarantined == 1
+    assert [row.subject_id for row in quarantined(post)] == [first]
     poisoned.undo()
     release(post)
     assert post.listen(take_text).done == 1
@@ -129,7 +129,7 @@ def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, mon
     with monkeypatch.context() as broken:
         broken.setattr(receiving, "_start", lambda *_: 1 / 0)
         post.gateway.reply(PATIENT_PHONE, "START")
-        assert post.listen(take_text).parked == 1
+        assert post.listen(take_text).quarantined == 1
     post.clock.advance(timedelta(minutes=1))
     post.gateway.reply(PATIENT_PHONE, "STOP")
     post.listen(take_text)
@@ -143,7 +143,7 @@ def test_an_old_start_undoes_no_later_stop_and_an_old_stop_stops(post: Post, mon
     with monkeypatch.context() as broken:
         broken.setattr(receiving, "_stop", lambda *_: 1 / 0)
         post.gateway.reply(PATIENT_PHONE, "STOP")
-        assert post.listen(take_text).parked == 1
+        assert post.listen(take_text).quarantined == 1
     assert agrees()
     release(post)
     post.listen(take_text)
@@ -155,12 +155,12 @@ def test_a_receipt_set_aside_is_taken_in_again_too(post: Post, monkeypatch) -> N
     post.deliver()
     with monkeypatch.context() as broken:
         broken.setattr("service.delivery.receiving.after_receipt", lambda *_: 1 / 0)
-        assert post.listen().parked == 1
+        assert post.listen().quarantined == 1
     assert post.message(sent).state is MessageState.SENT
     release(post)
     assert post.listen().done == 1
     assert post.message(sent).state is MessageState.DELIVERED
-    assert all_of(post, HeardAside) == []
+    assert all_of(post, DeadLetter) == []
 
 
 def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post: Post, poisoned) -> None:
@@ -172,9 +172,9 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
     poisoned.undo()
     replies = [Reply(f"in-{number}", PATIENT_PHONE, text, NOON) for number, text in ((1, "82.4"), (2, "b3"))]
     tally = listening_.take_replies(post.engine, replies, poison_first, NOON)
-    assert (tally.done, tally.parked) == (1, 1)
+    assert (tally.done, tally.quarantined) == (1, 1)
     again = listening_.take_replies(post.engine, replies[:1], poison_first, NOON)  # the provider calls once more
-    assert (again.parked, len(parked(post)), len(all_of(post, HeardAside))) == (1, 1, 1)
+    assert (again.quarantined, len(quarantined(post)), len(all_of(post, DeadLetter))) == (1, 1, 1)
     release(post)
     assert post.listen(take_text).done == 1
     assert weights(post) == {"2026-11-25": 82.4}
@@ -185,7 +185,7 @@ def test_any_characters_can_be_kept_aside(post: Post) -> None:
     body = "a\x00b \ud800 \U0001f600 ñ"  # a NUL and half of a surrogate pair: no database takes them as text
     with write_session(post.engine) as session:
         dead_letters.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
-    (kept,) = all_of(post, HeardAside)
+    (kept,) = all_of(post, DeadLetter)
     assert kept.said.isascii()
     assert json.loads(kept.said)["body"] == body
     heard: list[str] = []
@@ -198,16 +198,19 @@ def test_an_operator_lists_and_releases_by_command(post: Post, poisoned, tmp_pat
     post.gateway.reply(PATIENT_PHONE, "82.4")
     post.listen(take_text)
     poisoned.undo()
-    (row,) = parked(post)
+    (row,) = quarantined(post)
     env = {
         "NEAPTIDE_DATA": str(tmp_path),
         "NEAPTIDE_DATABASE_URL": post.engine.url.render_as_string(hide_password=False),
     }
-    listed = CliRunner().invoke(operate.parked, ["list"], env=env)
-    assert f"heard  {row.subject_id}" in listed.output
+    listed = CliRunner().invoke(operate.quarantine_group, ["list"], env=env)
+    assert f"dead_letter  {row.subject_id}" in listed.output
     assert "82.4" not in listed.output
-    released = CliRunner().invoke(operate.parked, ["release", "heard", str(row.subject_id)], env=env)
-    assert released.output == f"released: heard {row.subject_id}\n"
+    released = CliRunner().invoke(operate.quarantine_group, ["release", "dead_letter", str(row.subject_id)], env=env)
+    assert released.output == f"released: dead_letter {row.subject_id}\n"
     assert post.listen(take_text).done == 1
     assert weights(post) == {"2026-11-25": 82.4}
-    assert CliRunner().invoke(operate.parked, ["release", "heard", str(row.subject_id)], env=env).exit_code == 1
+    assert (
+        CliRunner().invoke(operate.quarantine_group, ["release", "dead_letter", str(row.subject_id)], env=env).exit_code
+        == 1
+    )

@@ -256,7 +256,7 @@ def test_a_clinics_own_wording_is_used_and_a_broken_one_is_told(post: Post) -> N
         session.execute(update(MessageTemplate).values(body="{name} {link}"))
     broken = post.write(MessageKind.PROMPT)
     fine = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
-    assert post.deliver().parked == 1
+    assert post.deliver().quarantined == 1
     assert post.message(broken).state is MessageState.FAILED
     assert post.message(fine).state is MessageState.SENT
 

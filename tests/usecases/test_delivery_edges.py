@@ -16,7 +16,7 @@ from service.domain.vocabulary import Channel, ContactState, MessageKind, Messag
 from service.store.audit import OPERATOR
 from service.store.due import LEASE
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Contact, Message, ParkedRow
+from service.store.tables import Caregiver, Contact, Message, QuarantinedRow
 from service.transports.base import Gone, OutgoingText, Receipt
 from service.transports.mock import Fault
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
@@ -60,12 +60,12 @@ def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
     poisoned = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
     fine = post.write(MessageKind.PROMPT)
     tally = post.deliver()
-    assert (tally.done, tally.parked) == (1, 1)
+    assert (tally.done, tally.quarantined) == (1, 1)
     assert post.message(fine).state is MessageState.SENT
     assert (post.message(poisoned).state, post.message(poisoned).reason) == (MessageState.FAILED, "set_aside")
     with read_session(post.engine) as session:
-        (parked,) = session.scalars(select(ParkedRow)).all()
-    assert (parked.subject_kind, parked.subject_id) == ("message", poisoned)
+        (quarantined,) = session.scalars(select(QuarantinedRow)).all()
+    assert (quarantined.subject_kind, quarantined.subject_id) == ("message", poisoned)
 
 
 def test_a_prompt_and_its_reminder_due_together_are_one_message(post: Post) -> None:
@@ -144,7 +144,7 @@ def test_a_reply_that_cannot_be_taken_in_is_set_aside_and_the_next_is_read(post:
             raise ZeroDivisionError
         heard.append(body)
 
-    assert post.listen(take).parked == 1
+    assert post.listen(take).quarantined == 1
     assert post.listen(take).seen == 0
     assert heard == ["second"]
 

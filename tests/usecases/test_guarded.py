@@ -17,7 +17,7 @@ from service.domain.validation import is_storable, storable
 from service.store.guarded import guarded, guarded_each, quarantine_each, whole_else_each
 from service.store.session import read_session, write_session
 from service.store.slices import slices
-from service.store.tables import Heartbeat, ListenedTo, ParkedRow
+from service.store.tables import Heartbeat, QuarantinedRow, ReadPosition
 from service.store.upsert import insert_new, insert_rows, upsert
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -26,7 +26,7 @@ NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 def write(session: Session, source: str) -> str:
     if source == "bad":
         raise ZeroDivisionError
-    insert_rows(session, ListenedTo.__table__, [{"id": uuid.uuid4(), "source": source, "place": 1}])
+    insert_rows(session, ReadPosition.__table__, [{"id": uuid.uuid4(), "source": source, "position": 1}])
     return source
 
 
@@ -36,7 +36,7 @@ def write_all(session: Session, sources: list[str]) -> list[str]:
 
 def written(engine: Engine) -> set[str]:
     with read_session(engine) as session:
-        return set(session.scalars(select(ListenedTo.source)))
+        return set(session.scalars(select(ReadPosition.source)))
 
 
 def test_a_batch_that_goes_well_is_one_transaction(engine: Engine) -> None:
@@ -80,14 +80,14 @@ def test_each_row_that_fails_is_quarantined_by_itself(engine: Engine) -> None:
     ids = [uuid.uuid4(), uuid.uuid4()]
     quarantine_each(engine, "thing", [(which, ZeroDivisionError()) for which in ids], NOW)
     with read_session(engine) as session:
-        rows = session.scalars(select(ParkedRow)).all()
+        rows = session.scalars(select(QuarantinedRow)).all()
     assert {(row.subject_kind, row.subject_id, row.error) for row in rows} == {
         ("thing", which, "ZeroDivisionError") for which in ids
     }
 
 
 def sign(worker: str, ticks: int) -> dict[str, object]:
-    return {"id": uuid.uuid4(), "worker": worker, "started_at": NOW, "beat_at": NOW, "last_tick": {"ticks": ticks}}
+    return {"id": uuid.uuid4(), "worker": worker, "started_at": NOW, "seen_at": NOW, "last_tick": {"ticks": ticks}}
 
 
 def ticks(engine: Engine) -> dict[str, int]:
@@ -115,15 +115,15 @@ def test_a_row_keeps_its_id_and_changes_only_under_its_condition(engine: Engine)
     first = uuid.uuid4()
 
     def move(place: int) -> int:
-        row = {"id": first if place == 5 else uuid.uuid4(), "source": "list", "place": place}
+        row = {"id": first if place == 5 else uuid.uuid4(), "source": "list", "position": place}
         with write_session(engine) as session:
-            further = "listened_to.place < excluded.place"
-            return upsert(session, ListenedTo.__table__, [row], ["source"], only_if=further)
+            further = "read_positions.position < excluded.position"
+            return upsert(session, ReadPosition.__table__, [row], ["source"], only_if=further)
 
     assert [move(5), move(7), move(7), move(6)] == [1, 1, 0, 0]
     with read_session(engine) as session:
-        row = session.scalars(select(ListenedTo)).one()
-    assert (row.id, row.place) == (first, 7)
+        row = session.scalars(select(ReadPosition)).one()
+    assert (row.id, row.position) == (first, 7)
 
 
 def test_nothing_to_write_asks_the_database_nothing(engine: Engine) -> None:
@@ -147,7 +147,7 @@ def test_text_no_database_takes_is_made_text_that_all_take(engine: Engine, text:
     assert not is_storable(text)
     assert storable(text) == "a b"
     with write_session(engine) as session:
-        session.add(ListenedTo(source=storable(text), place=1))
+        session.add(ReadPosition(source=storable(text), position=1))
     assert written(engine) == {"a b"}
 
 

@@ -129,7 +129,7 @@ def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
     assert (done.safety, done.emergency_number) == (True, "112")
     (task,) = tasks(engine)
     assert (task.kind, task.patient_id, task.raised_at) == (TaskKind.SAFETY_ANSWER, patient.id, NOW)
-    assert task.step_up_at == NOW  # staff are told at once
+    assert task.escalates_at == NOW  # staff are told at once
     assert task.sentence == (
         "Check-in of 25 November: chest pain or pressure and fainting. They were told at once to call 112. Call them."
     )

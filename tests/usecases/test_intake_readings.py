@@ -36,8 +36,8 @@ from service.store.tables import (
     Contact,
     Message,
     PanelRow,
-    ParkedRow,
     Patient,
+    QuarantinedRow,
     Reading,
     Silence,
     Step,
@@ -284,9 +284,9 @@ def test_one_poisonous_reading_is_set_aside_and_the_rest_are_taken(engine, monke
     assert [_kind(one) for one in done] == ["recorded", "recorded", "reading", "recorded"]
     assert len(current(engine, patient)) == 3
     with read_session(engine) as session:
-        parked = session.scalars(select(ParkedRow)).one()
-    assert parked.subject_kind == "new_reading"
-    assert str(parked.subject_id) in done[2].accepted
+        quarantined = session.scalars(select(QuarantinedRow)).one()
+    assert quarantined.subject_kind == "new_reading"
+    assert str(quarantined.subject_id) in done[2].accepted
 
 
 @pytest.mark.parametrize("at_once", [True, False])

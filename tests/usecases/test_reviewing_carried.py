@@ -15,7 +15,7 @@ from service.reviewing import judging, refreshing
 from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, PanelRow, ParkedRow, Patient, Signal
+from service.store.tables import Clinic, PanelRow, Patient, QuarantinedRow, Signal
 from tests.ward import NOW, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -133,9 +133,9 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
     assert shown["Ben"].lane is Lane.LOOK_CLOSELY
     assert "could not be worked out" in shown["Ben"].why
     tally = refreshing.refresh(engine, NOW)
-    assert (tally.done, tally.parked) == (2, 1)
+    assert (tally.done, tally.quarantined) == (2, 1)
     with read_session(engine) as session:
-        (row,) = session.scalars(select(ParkedRow))
+        (row,) = session.scalars(select(QuarantinedRow))
     assert (row.subject_kind, row.subject_id) == ("panel", ids["Ben"])
     assert refreshing.refresh(engine, NOW).seen == 0  # not tried in a loop
     assert set(panel_of(engine, clinic_id)) == {"Asha", "Ben", "Cara"}
@@ -239,5 +239,5 @@ def test_a_database_that_is_away_is_not_a_patients_trouble(engine, monkeypatch):
             refreshing.refresh(engine, NOW)
         monkeypatch.undo()
     with read_session(engine) as session:
-        assert session.scalars(select(ParkedRow)).all() == []
+        assert session.scalars(select(QuarantinedRow)).all() == []
     assert refreshing.refresh(engine, NOW).done == 2

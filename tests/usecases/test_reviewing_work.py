@@ -278,7 +278,7 @@ def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ev
     assert staff_notices.tell_staff(engine, NOW).passed >= 1
     with read_session(engine) as session:
         (task,) = session.scalars(select(Task))
-        assert task.step_up_at is None
+        assert task.escalates_at is None
         assert task.state is TaskState.OPEN
 
 

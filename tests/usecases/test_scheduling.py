@@ -24,9 +24,9 @@ from service.store.tables import (
     Clinic,
     Contact,
     Message,
-    ParkedRow,
     Patient,
     Plan,
+    QuarantinedRow,
     Silence,
     Step,
     Task,
@@ -282,16 +282,16 @@ def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmo
     with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Nowhere/Else"))
     tally = opening.open_windows(fernmoor.engine, SEVEN)
-    assert (tally.done, tally.parked) == (1, 1)
+    assert (tally.done, tally.quarantined) == (1, 1)
     assert [w.patient_id for w in fernmoor.rows(Window)] == [good.id]
-    (parked,) = fernmoor.rows(ParkedRow)
-    assert parked.subject_kind == "plan"
-    assert parked.error.startswith("Refused at localtime.py:")
+    (quarantined,) = fernmoor.rows(QuarantinedRow)
+    assert quarantined.subject_kind == "plan"
+    assert quarantined.error.startswith("Refused at localtime.py:")
     assert opening.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
 
     with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Pacific/Auckland"))
-        assert quarantine.release(session, ("plan", parked.subject_id), SEVEN)
+        assert quarantine.release(session, ("plan", quarantined.subject_id), SEVEN)
     assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
     assert len(fernmoor.rows(Window)) == 2
 
@@ -309,7 +309,7 @@ def test_a_row_the_database_refuses_does_not_hold_up_its_batch(fernmoor: Fernmoo
         tally = opening.open_windows(fernmoor.engine, SEVEN)
     finally:
         event.remove(fernmoor.engine, "before_cursor_execute", refuse)
-    assert (tally.done, tally.parked) == (4, 1)
+    assert (tally.done, tally.quarantined) == (4, 1)
     assert {w.patient_id for w in fernmoor.rows(Window)} == {p.id for p in patients} - {poison.id}
     assert len(fernmoor.rows(Message)) == 4
 
@@ -329,7 +329,7 @@ def test_a_database_that_is_away_parks_nothing(fernmoor: Fernmoor) -> None:
             opening.open_windows(fernmoor.engine, SEVEN)
     finally:
         event.remove(fernmoor.engine, "before_cursor_execute", away)
-    assert fernmoor.rows(ParkedRow) == []
+    assert fernmoor.rows(QuarantinedRow) == []
     assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
 
 
@@ -410,5 +410,5 @@ def test_two_workers_at_once_neither_double_nor_lose(engine: Engine, fernmoor: F
     kinds = Counter(m.kind for m in fernmoor.rows(Message))
     assert kinds == {MessageKind.PROMPT: 240, MessageKind.REMINDER: 240, MessageKind.NUDGE: 80}
     assert Counter((s.patient_id, s.missed) for s in fernmoor.rows(Silence)) == {(p.id, 2): 1 for p in patients}
-    assert fernmoor.rows(ParkedRow) == []
+    assert fernmoor.rows(QuarantinedRow) == []
     assert fernmoor.rows(Step, Step.state == StepState.PENDING) == []

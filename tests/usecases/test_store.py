@@ -1,10 +1,13 @@
 """The store's own promises, on whichever database the suite runs."""
 
+import importlib
 from datetime import UTC, datetime, time, timedelta, timezone
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Dialect, Engine, MetaData, select
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import StatementError
+from sqlalchemy.schema import CreateIndex
 
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
@@ -51,6 +54,18 @@ def test_the_migrations_lead_to_exactly_the_tables(engine: Engine) -> None:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, Base.metadata) == []
     assert migrate.is_current(engine)
+
+
+@pytest.mark.parametrize("dialect", [sqlite.dialect(), postgresql.dialect()], ids=["sqlite", "postgresql"])
+def test_the_first_layout_has_exactly_the_tables_indexes(dialect: Dialect) -> None:
+    """Which rows an index is of, the comparison above does not look at."""
+    first = importlib.import_module("service.store.migrations.versions.0001_the_first_layout")
+
+    def indexes(layout: MetaData) -> set[str]:
+        every = (index for table in layout.tables.values() for index in table.indexes)
+        return {str(CreateIndex(index).compile(dialect=dialect)) for index in every}
+
+    assert indexes(first.LAYOUT) == indexes(Base.metadata)
 
 
 @pytest.mark.parametrize("url", ["mysql://localhost/x", "sqlite://", "sqlite:///:memory:"])

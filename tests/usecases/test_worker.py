@@ -39,7 +39,7 @@ def test_a_tick_says_what_each_part_came_to_and_leaves_a_sign_of_life(world: Wor
         assert last_beat(session) == world.now
         (row,) = session.query(Heartbeat).all()
     assert row.worker == "story"
-    assert row.last_tick["open"] == {"done": 1, "passed": 0, "parked": 0}
+    assert row.last_tick["open"] == {"done": 1, "passed": 0, "quarantined": 0}
     assert row.last_tick["failed"] == {}
     world.phone(asha).expects(prompt())
 
@@ -107,7 +107,7 @@ def test_old_signs_of_life_are_forgotten(engine: Engine) -> None:
         forget_old(session, now)
     with read_session(engine) as session:
         (row,) = session.query(Heartbeat).all()
-    assert (row.worker, row.started_at, row.beat_at) == ("here", now, now + timedelta(seconds=5))
+    assert (row.worker, row.started_at, row.seen_at) == ("here", now, now + timedelta(seconds=5))
 
 
 PROCESS = """

@@ -16,7 +16,7 @@ from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.intake.texts.receiving import take_text
 from service.store import outbox
 from service.store.session import read_session, write_session
-from service.store.tables import Contact, InboundText, Message, ParkedRow
+from service.store.tables import Contact, InboundText, Message, QuarantinedRow
 from service.transports.textgateway import signature
 from service.web.api import callbacks
 from tests.web.conftest import House
@@ -194,7 +194,7 @@ def test_what_a_person_wrote_is_never_refused(house: House, sent: uuid.UUID, bod
     assert call(house, {"replies": [reply(body), reply("b3", "in-2")]}).status_code == 204
     assert set(outcomes(house)) == {"in-1", "in-2"}
     with read_session(house.engine) as session:
-        assert list(session.scalars(select(ParkedRow))) == []
+        assert list(session.scalars(select(QuarantinedRow))) == []
 
 
 def test_a_reply_that_cannot_be_taken_in_is_kept_for_the_operator_and_the_next_is_taken(
@@ -209,7 +209,7 @@ def test_a_reply_that_cannot_be_taken_in_is_kept_for_the_operator_and_the_next_i
     assert call(house, {"replies": [reply("82.4"), reply("b3", "in-2")]}).status_code == 204
     assert set(outcomes(house)) == {"in-2"}
     with read_session(house.engine) as session:
-        assert [row.subject_kind for row in session.scalars(select(ParkedRow))] == ["heard"]
+        assert [row.subject_kind for row in session.scalars(select(QuarantinedRow))] == ["dead_letter"]
 
 
 @pytest.mark.parametrize("field", ["reference", "from"])

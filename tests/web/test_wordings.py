@@ -285,7 +285,7 @@ def test_whoever_mends_a_wording_is_told_what_had_waited_for_it(house: House) ->
         )  # fmt: skip
         outbox.enqueue(session, new, MORNING)
     transports = house.app.extensions["neaptide"].transports
-    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).parked == 1
+    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).quarantined == 1
     admin = house.staff(Role.ADMINISTRATOR)
     assert post(admin, PROMPT, body=OURS, do="save").status_code == 303
     told = words(admin.get(PROMPT).get_data(as_text=True))

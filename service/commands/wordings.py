@@ -9,14 +9,14 @@ from sqlalchemy.orm import Session
 
 from service.commands import opening
 from service.config import Settings
-from service.domain.messages import Length
+from service.domain.segments import Length
 from service.domain.vocabulary import MessageKind
-from service.domain.wordings import Preview
 from service.enrolling import wordings
 from service.links import sample_links
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.words.language import codes
+from service.words.preview import Preview
 
 CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
 LANGUAGE = click.argument("language", metavar="LANGUAGE", type=click.Choice(codes()))

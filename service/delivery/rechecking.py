@@ -19,7 +19,6 @@ from sqlalchemy.orm import Session
 from service.delivery import settling
 from service.delivery.facts import MessageFacts, load
 from service.delivery.settling import held
-from service.domain import messages, notices, texted
 from service.domain.sending import ANSWERS, TO_STAFF, Act, Ready, Verdict, Why, bundle, recheck
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
@@ -30,6 +29,8 @@ from service.store.quarantine import describe_error, quarantine
 from service.store.session import write_session
 from service.store.tables import Message
 from service.transports.base import OutgoingText, Transport, hears_replies
+from service.words import messages
+from service.words.language import load_language
 
 log = structlog.get_logger(__name__)
 
@@ -172,18 +173,19 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         "link": "",
         **{name: str(value) for name, value in facts.params.items()},
     }
-    body = facts.own_wording or messages.wording(facts.language, facts.kind)
+    language = load_language(facts.language)
+    body = facts.own_wording or messages.wording(language, facts.kind)
     if "{link}" in body:
         values["link"] = links(facts)
     is_notice = facts.channel is Channel.WEBPUSH
     if is_notice:
-        said = notices.word(facts.language, facts.kind, facts.own_wording, values)
+        said = messages.notice(language, facts.kind, facts.own_wording, values)
     elif facts.own_wording is not None:
         said = messages.render(body, facts.kind, values)
     else:
         hears, asks = hears_replies(transport), facts.params.get("asks", ())
         urgent = facts.last_look.cannot_wait
-        said = texted.written(facts.language, facts.kind, values, hears_replies=hears, asks=asks, cannot_wait=urgent)
+        said = messages.written(language, facts.kind, values, hears_replies=hears, asks=asks, cannot_wait=urgent)
     return OutgoingText(
         message_id=facts.id,
         to=facts.address,

@@ -17,16 +17,17 @@ from datetime import datetime
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
-from service.domain import wordings
-from service.domain.messages import checked_wording
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
-from service.domain.wordings import Preview, Signs
 from service.store import audit
 from service.store import wordings as kept
 from service.store.tables import Clinic, MessageTemplate
-from service.words.language import checked_language, codes
+from service.words import preview as previews
+from service.words.language import FALLBACK, Language, checked_language, codes, load_language
+from service.words.messages import checked_wording
+from service.words.preview import Preview, Signs
 
+ENGLISH = load_language(FALLBACK)
 KINDS = {kind.value: kind for kind in MessageKind}
 
 
@@ -53,28 +54,32 @@ class Wording:
     preview: Preview | None  # None: an own wording that cannot be filled in
 
 
-def list_wordings(session: Session, clinic: Clinic, links: SampleLinks) -> list[Wording]:
-    """Every kind in every language that patients may have. One query."""
+def list_wordings(session: Session, clinic: Clinic, links: SampleLinks, reader: Language = ENGLISH) -> list[Wording]:
+    """Every kind in every language that patients may have, with doubts in the reader's own. One query."""
     own = kept.own(session, [clinic.id])
     return [
-        _wording(clinic, language, kind, own.get((clinic.id, language, kind)), links)
+        _wording(clinic, language, kind, own.get((clinic.id, language, kind)), links, reader)
         for language in codes()
         for kind in MessageKind
     ]
 
 
-def find_wording(session: Session, clinic: Clinic, language: str, kind: str, links: SampleLinks) -> Wording:
+def find_wording(
+    session: Session, clinic: Clinic, language: str, kind: str, links: SampleLinks, reader: Language = ENGLISH
+) -> Wording:
     """One of them. Raises Refused for a language or kind that there is not."""
     checked, which = _checked(language, kind)
     row = kept.own(session, [clinic.id]).get((clinic.id, checked, which))
-    return _wording(clinic, checked, which, row, links)
+    return _wording(clinic, checked, which, row, links, reader)
 
 
-def preview_wording(clinic: Clinic, language: str, kind: str, body: str | None, links: SampleLinks) -> Preview:
+def preview_wording(
+    clinic: Clinic, language: str, kind: str, body: str | None, links: SampleLinks, reader: Language = ENGLISH
+) -> Preview:
     """How `body`, or the built-in wording (None), would arrive. Raises Refused. Writes nothing."""
     checked, which = _checked(language, kind)
     tidied = None if body is None else checked_wording(_tidied(body), which)
-    return wordings.preview(tidied, which, checked, _signs(clinic, links))
+    return previews.preview(tidied, which, load_language(checked), _signs(clinic, links), reader)
 
 
 def set_wording(
@@ -128,12 +133,12 @@ def _note(
 
 
 def _wording(
-    clinic: Clinic, language: str, kind: MessageKind, row: MessageTemplate | None, links: SampleLinks
+    clinic: Clinic, language: str, kind: MessageKind, row: MessageTemplate | None, links: SampleLinks, reader: Language
 ) -> Wording:
-    built_in = wordings.built_in(kind, language)
+    built_in = previews.built_in(kind, load_language(language))
     body = None if row is None else row.body
     try:
-        shown = wordings.preview(body, kind, language, _signs(clinic, links))
+        shown = previews.preview(body, kind, load_language(language), _signs(clinic, links), reader)
     except Refused:  # written before a rule that it breaks, or past the service
         shown = None
     return Wording(

@@ -36,7 +36,10 @@ class Language:
         self.locale = Locale.parse(code)
         self.translations = _translations(folder)
         with (folder / "language.toml").open("rb") as file:
-            self._patterns: dict[str, str] = tomllib.load(file)["dates"]
+            settings = tomllib.load(file)
+        self.day_first: bool = settings["day_first"]  # 5/12 is the fifth of December, and nothing else
+        self.gives_away: tuple[str, ...] = tuple(settings["gives_away"])
+        self._patterns: dict[str, str] = settings["dates"]
         self._point = get_decimal_symbol(self.locale)
         self.months: tuple[str, ...] = tuple(get_month_names("wide", "stand-alone", self.locale).values())
         names = get_day_names("wide", "stand-alone", self.locale)

@@ -10,9 +10,18 @@ from hypothesis import strategies as st
 
 from service.domain import diary
 from service.domain.diary import Answers
-from service.domain.texting import Keyword, caregiver_answer, hear, keyword, plain, signs_by_number
-from service.domain.texting_topics import RANGES, SWELLING, YES_NO, fit
+from service.domain.texting.parsing import RANGES, SWELLING, YES_NO, Keyword, fit
+from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
+from service.words.texting import load_parser
+
+PARSER = load_parser()
+caregiver_answer, hear, keyword, signs_by_number = (
+    PARSER.caregiver_answer,
+    PARSER.hear,
+    PARSER.keyword,
+    PARSER.signs_by_number,
+)
 
 REST, CHEST, FAINT, PINK, CONFUSED = SafetySign
 

@@ -8,10 +8,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import exchange_words, messages
-from service.domain.texting import caregiver_answer, plain
-from service.domain.texting_days import FARTHEST, begins_with_a_span, last_day
+from service.domain import segments
+from service.domain.texting.days import FARTHEST
+from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer
+from service.words import messages, replies
+from service.words.language import load_language
+from service.words.texting import load_parser
+
+PARSER = load_parser()
+caregiver_answer, last_day, begins_with_a_span = (
+    PARSER.caregiver_answer,
+    PARSER.days.last_day,
+    PARSER.days.begins_with_a_span,
+)
 
 TODAY = date(2026, 12, 2)
 
@@ -94,9 +104,9 @@ def test_an_answer_may_have_a_last_day_beside_it(text, answer):
 @pytest.mark.parametrize("language", ["en", "es", "fr"])
 @pytest.mark.parametrize("last", [None, *(date(2026, month, 28) for month in range(1, 13))], ids=str)
 def test_what_is_confirmed_fits_one_segment_and_names_nobody_and_nothing(language, last):
-    line = exchange_words.until(language, last)
+    line = replies.line_until(load_language(language), last)
     body = messages.render("{sender}: {text}", messages.K.REPLY, {"sender": "x" * 32, "text": line})
-    length = messages.length(body)
+    length = segments.length(body)
     assert (length.alphabet, length.segments) == ("GSM-7", 1)  # 3GPP TS 23.038
     assert (last is None) or "28" in line
     for word in ("hospital", "away", "equip", "fuera", "aparato", "{"):

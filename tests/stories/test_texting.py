@@ -7,7 +7,6 @@ from datetime import date
 import pytest
 from sqlalchemy import select
 
-from service.domain import exchange_words
 from service.domain.vocabulary import (
     CaregiverAnswer,
     Channel,
@@ -37,6 +36,8 @@ from service.store.tables import (
     Pause,
     Task,
 )
+from service.words import replies
+from service.words.language import load_language
 from tests.world import Expected, Phone, World, nudge, prompt, reminder
 
 ZONE = "Pacific/Auckland"
@@ -56,7 +57,7 @@ def asha(world: World) -> Patient:
 
 def says(phone: Phone, text: str, line: str, *, again: bool = False, language: str = "en") -> None:
     """Text something and expect one of our lines back."""
-    assert told(phone, text) == f"Fernmoor: {exchange_words.line(language, line, again=again)}"
+    assert told(phone, text) == f"Fernmoor: {replies.line(load_language(language), line, again=again)}"
 
 
 def told(phone: Phone, text: str) -> str:
@@ -358,7 +359,11 @@ def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, tex
     # Seven days away and three of equipment trouble end by themselves; a hospital stay lasts until told otherwise.
     assert last == {None: [], PauseCause.IN_HOSPITAL: [None], PauseCause.AWAY: [date(2026, 3, 8)],
                     PauseCause.EQUIPMENT: [date(2026, 3, 4)]}[cause]  # fmt: skip
-    thanks = exchange_words.until("en", last[0]) if last else exchange_words.line("en", "caregiver_thanks")
+    thanks = (
+        replies.line_until(load_language("en"), last[0])
+        if last
+        else replies.line(load_language("en"), "caregiver_thanks")
+    )
     assert body == f"Fernmoor: {thanks}"
     assert TaskKind.CAREGIVER_SAYS in world.clinic.sees(asha).tasks
     if cause:
@@ -377,7 +382,7 @@ def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, tex
     ],
 )
 def test_a_caregiver_may_name_the_last_day_and_is_told_which_was_kept(world, asha, ben, text, answer, last):
-    assert told(world.phone(ben), text) == f"Fernmoor: {exchange_words.until('en', last)}"
+    assert told(world.phone(ben), text) == f"Fernmoor: {replies.line_until(load_language('en'), last)}"
     (reply,), (pause,) = all_of(world, CaregiverReply), all_of(world, Pause)
     assert (reply.answer, reply.note) == (answer, text)  # and staff read the words
     assert (pause.from_date, pause.to_date) == (date(2026, 3, 2), last)
@@ -390,9 +395,9 @@ def test_a_caregiver_may_name_the_last_day_and_is_told_which_was_kept(world, ash
 
 def test_a_last_day_may_come_in_a_message_of_its_own_and_another_one_after_it(world, asha, ben):
     phone = world.phone(ben)
-    assert told(phone, "3").endswith(exchange_words.until("en", date(2026, 3, 8)))
-    assert told(phone, "until 5 March").endswith(exchange_words.until("en", date(2026, 3, 5)))
-    assert told(phone, "sorry, 10 days").endswith(exchange_words.until("en", date(2026, 3, 11)))
+    assert told(phone, "3").endswith(replies.line_until(load_language("en"), date(2026, 3, 8)))
+    assert told(phone, "until 5 March").endswith(replies.line_until(load_language("en"), date(2026, 3, 5)))
+    assert told(phone, "sorry, 10 days").endswith(replies.line_until(load_language("en"), date(2026, 3, 11)))
     assert [pause.to_date for pause in all_of(world, Pause)] == [date(2026, 3, 11)]
     assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.AWAY] * 3
 

@@ -15,13 +15,13 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from service.delivery import sending
-from service.domain import messages
 from service.domain.vocabulary import Channel, MessageKind, Role
 from service.links import Links, sample_links
 from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, MessageTemplate
 from service.web.pages.clinic import wordings
+from service.words import messages
 from service.words.language import codes
 from service.worker import links_for
 from tests.house import words, writes_of

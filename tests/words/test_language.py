@@ -8,8 +8,10 @@ from subprocess import run
 
 import pytest
 
+from service.domain.texting.vocabulary import join_words, lacking_words
 from service.domain.validation import Refused
 from service.words.language import checked_language, codes, load_language
+from service.words.texting import read_words
 
 WHEN = date(2026, 11, 25)  # a Wednesday
 
@@ -50,3 +52,20 @@ def test_words_load_without_a_web_application() -> None:
     loaded = run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert "babel" in loaded
     assert not {"flask", "flask_babel", "sqlalchemy"} & set(loaded)
+
+
+@pytest.mark.parametrize("code", codes())
+def test_a_language_lacks_no_words_of_text_messages(code: str) -> None:
+    assert lacking_words(read_words(code)) == []
+
+
+def test_what_a_language_lacks_is_named() -> None:
+    words = read_words("es")
+    del words["stop"], words["signs"]["fainting"], words["numbers"][10]
+    assert lacking_words({**words, "stopp": []}) == ["numbers: 11 of them", "signs.fainting", "stop", "stopp"]
+
+
+def test_a_word_that_is_two_numbers_in_two_languages_is_refused() -> None:
+    french = {"numbers": [["zéro"], ["un"], ["deux"], ["trois"], ["quatre"], ["cinq"], ["six"], ["one"]]}
+    with pytest.raises(ValueError, match="'one' is both 1 and 7"):
+        join_words([read_words("en"), french])

@@ -9,14 +9,15 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
-from service.domain import exchange_words, texting
-from service.domain.exchange_words import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED
 from service.domain.localtime import local_date, zone
-from service.domain.texting_days import last_day
+from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer, MessageKind, TaskKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.intake.texts.replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
+from service.words.language import load_language
+from service.words.replies import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
+from service.words.texting import load_parser
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else
 ASKED_AGAIN = "caregiver"
@@ -25,7 +26,8 @@ ASKED_AGAIN = "caregiver"
 def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -> TextOutcome:
     """Take in one message of a caregiver."""
     ref, now = said.ref, said.now
-    heard = texting.hear(said.body)
+    parser = load_parser()
+    heard = parser.hear(said.body)
     if heard.signs or heard.alarm:
         send(session, speaker, MessageKind.SAFETY, ref, now)
         raise_alarm(session, speaker, ref, said.body, now)
@@ -34,11 +36,11 @@ def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -
     if window is None:
         say(session, speaker, NOTHING_ASKED, ref, now)
         return TextOutcome.PASSED
-    if texting.asks_for_the_list(said.body):
+    if parser.asks_for_the_list(said.body):
         say(session, speaker, CAREGIVER_ASK, ref, now)
         return TextOutcome.ASKED
     named = _last_day(said, speaker, window)
-    answer = texting.caregiver_answer(said.body)
+    answer = parser.caregiver_answer(said.body)
     if answer is None and named is not None:
         answer = _paused_before(session, caregiver.id, window.id)  # "until 12 Dec", after a 3
     words = " ".join(said.body.split())
@@ -46,7 +48,7 @@ def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -
         note = words[:LONGEST_NOTE] if len(words.split()) > 1 else ""
         until = named if answer in CAUSES else None
         kept = record_caregiver_reply(session, caregiver.id, window.id, answer, until, note, speaker.actor, now)
-        thanks = None if kept.pause_id is None else exchange_words.until(speaker.language, kept.paused_to)
+        thanks = None if kept.pause_id is None else line_until(load_language(speaker.language), kept.paused_to)
         say(session, speaker, CAREGIVER_THANKS, ref, now, instead=thanks)
         return TextOutcome.ANSWERED
     if _ask_again(session, speaker, window.id, said.at):
@@ -75,7 +77,8 @@ def _nudged_about(session: Session, caregiver_id: uuid.UUID, at: datetime) -> Wi
 def _last_day(said: Said, speaker: Speaker, window: Window) -> date | None:
     """The last day they name, as the patient's calendar has it; None too when it is more than a page would take."""
     today = local_date(said.at, zone(speaker.patient.zone))
-    named = last_day(texting.plain(said.body), today, day_first=speaker.language == "es")
+    day_first = load_language(speaker.language).day_first
+    named = load_parser().days.last_day(plain(said.body), today, day_first=day_first)
     if named is None or named > window.local_date + timedelta(days=LONGEST_DAYS):
         return None
     return named

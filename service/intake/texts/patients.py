@@ -16,16 +16,17 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import exchange, texting
 from service.domain.diary import LONGEST_NOTE, Answers, NewCheckin
-from service.domain.exchange import Exchange, Move, Say
-from service.domain.exchange_words import NOTED, NOTHING_ASKED, THANKS
 from service.domain.localtime import local_date, zone
 from service.domain.readings import to_kg
+from service.domain.texting import conversation
+from service.domain.texting.conversation import Exchange, Move, Say
 from service.domain.vocabulary import MessageKind, PatientState, SafetySign, Source
 from service.intake.checkins import record_checkin
 from service.intake.texts.replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Checkin, Conversation, Window
+from service.words.replies import NOTED, NOTHING_ASKED, THANKS
+from service.words.texting import load_parser
 
 PASSED = "passed:"
 
@@ -36,7 +37,7 @@ def take(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
         return _after_the_end(session, said, speaker)
     day, window_id, talk = _talk(session, speaker, said.at)
     kept = _kept(session, speaker.patient.id, day)
-    move = exchange.take(_exchange(kept, talk), said.body, speaker.patient.weight_unit)
+    move = conversation.take(load_parser(), _exchange(kept, talk), said.body, speaker.patient.weight_unit)
     if kept is not None and kept.answered_at > said.at:
         move = _without_what_was_said_since(kept, move)
     if move.answers or move.note:
@@ -74,7 +75,7 @@ def _answer(session: Session, said: Said, speaker: Speaker, move: Move, *, can_a
 
 
 def _after_the_end(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
-    heard = texting.hear(said.body)
+    heard = load_parser().hear(said.body)
     if heard.signs or heard.alarm:
         send(session, speaker, MessageKind.SAFETY, said.ref, said.now)
         raise_alarm(session, speaker, said.ref, said.body, said.now)
@@ -114,7 +115,7 @@ def _kept(session: Session, patient_id: uuid.UUID, day: date) -> Checkin | None:
 
 
 def _exchange(kept: Checkin | None, talk: Conversation | None) -> Exchange:
-    answered = {key for key in exchange.ORDER if kept is not None and getattr(kept, _column(key)) is not None}
+    answered = {key for key in conversation.ORDER if kept is not None and getattr(kept, _column(key)) is not None}
     if talk is None:
         return Exchange(frozenset(answered))
     told = [str(one) for one in talk.asked_again]
@@ -164,7 +165,7 @@ def _remember(
             contact_id=speaker.contact.id, window_id=window_id, last_at=at,
         )  # fmt: skip
         session.add(talk)
-    talk.answers = {key: True for key in exchange.ORDER if key in where.answered}  # which, not what
+    talk.answers = {key: True for key in conversation.ORDER if key in where.answered}  # which, not what
     talk.asking = where.asking
     talk.asked_again = sorted(where.asked_again) + sorted(f"{PASSED}{key}" for key in where.passed)
     talk.last_at = max(talk.last_at, at)

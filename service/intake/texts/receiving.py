@@ -17,8 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.care import contacts
 from service.care.consents import record_consent
-from service.domain import texting
-from service.domain.texting import Keyword
+from service.domain.texting.parsing import Keyword
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake.texts import caregivers, patients, staff
@@ -26,6 +25,7 @@ from service.intake.texts.replies import Said, Speaker, TextOutcome, send
 from service.intake.texts.staff import StaffSpeaker
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 from service.store.upsert import insert_new
+from service.words.texting import load_parser
 
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
 
@@ -55,7 +55,7 @@ def take_text(
         speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
         outcome, contact_id = _heard(session, said, speakers, speaker, members), speaker.contact.id
     elif members:
-        outcome, one = staff.take(session, gateway_ref, members, texting.keyword(said.body), now)
+        outcome, one = staff.take(session, gateway_ref, members, load_parser().keyword(said.body), now)
         contact_id = one.contact.id
     session.execute(
         update(InboundText)
@@ -69,7 +69,7 @@ def take_text(
 def _heard(
     session: Session, said: Said, speakers: list[Speaker], speaker: Speaker, members: list[StaffSpeaker]
 ) -> TextOutcome:
-    word = texting.keyword(said.body)
+    word = load_parser().keyword(said.body)
     if word is Keyword.STOP:
         return _stop(session, said.ref, speakers, members, said.now)
     if word is Keyword.START:

@@ -10,11 +10,12 @@ from enum import StrEnum
 from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
-from service.domain import exchange_words
 from service.domain.vocabulary import ActorKind, Channel, MessageKind, TaskKind
 from service.store import outbox
 from service.store.audit import Actor
 from service.store.tables import Caregiver, Clinic, Contact, Patient
+from service.words import replies as words
+from service.words.language import load_language
 
 # An answer that comes much later answers nothing; the number to call stays true for longer.
 GOOD_FOR = timedelta(minutes=30)
@@ -104,7 +105,7 @@ def say(
     session: Session, to: Speaker, key: str, ref: str, now: datetime, *, again: bool = False, instead: str | None = None
 ) -> None:
     """Answer with one of our lines, in the person's language; with `instead`, in words made for this answer."""
-    text = exchange_words.line(to.language, key, again=again) if instead is None else instead
+    text = words.line(load_language(to.language), key, again=again) if instead is None else instead
     send(session, to, MessageKind.REPLY, ref, now, text)
 
 

@@ -15,8 +15,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.care.tasks import close_task, raise_task
-from service.domain import exchange_words
-from service.domain.texting import Keyword
+from service.domain.texting.parsing import Keyword
 from service.domain.vocabulary import (
     CLINICAL_STAFF,
     ActorKind,
@@ -29,6 +28,8 @@ from service.domain.vocabulary import (
 from service.intake.texts.replies import GOOD_FOR, TextOutcome
 from service.store import audit, outbox
 from service.store.tables import Clinic, Contact, Staff, Task
+from service.words import replies as words
+from service.words.language import load_language
 
 BY_TEXT = "text STOP"
 BACK = "They texted START."
@@ -80,7 +81,7 @@ def take(
         answer(session, first, MessageKind.HELP, ref, now)
         return TextOutcome.HELPED, first
     if not first.has_stopped:
-        line = exchange_words.line(first.clinic.language, exchange_words.NOTHING_ASKED)
+        line = words.line(load_language(first.clinic.language), words.NOTHING_ASKED)
         answer(session, first, MessageKind.REPLY, ref, now, line)
     return TextOutcome.PASSED, first
 

@@ -11,10 +11,8 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import messages
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
-from service.domain.wordings import Preview
 from service.enrolling import wordings
 from service.links import sample_links
 from service.store.session import read_session, write_session
@@ -23,7 +21,9 @@ from service.web import frame
 from service.web.auth import staff_only
 from service.web.pages.clinic import labels
 from service.web.services import services
+from service.words import messages
 from service.words.language import codes, load_language
+from service.words.preview import Preview
 
 blueprint = Blueprint("wordings", __name__, url_prefix="/wordings")
 K = MessageKind
@@ -49,7 +49,7 @@ def page() -> ResponseReturnValue:
     """Every wording in every language, as it would arrive."""
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
-        found = wordings.list_wordings(session, clinic, _links())
+        found = wordings.list_wordings(session, clinic, _links(), frame.page_language())
         by = _who(session)
     own_first = sorted(codes(), key=lambda language: language != clinic.language)
     listed = [
@@ -105,7 +105,9 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
 
 def _tried(language: str, kind: str, typed: str) -> Preview:
     with read_session(services().engine) as session:
-        return wordings.preview_wording(session.get_one(Clinic, g.clinic_id), language, kind, typed, _links())
+        return wordings.preview_wording(
+            session.get_one(Clinic, g.clinic_id), language, kind, typed, _links(), frame.page_language()
+        )
 
 
 def _form(
@@ -114,7 +116,7 @@ def _form(
     with read_session(services().engine) as session:
         clinic = session.get_one(Clinic, g.clinic_id)
         try:
-            wording = wordings.find_wording(session, clinic, language, kind, _links())
+            wording = wordings.find_wording(session, clinic, language, kind, _links(), frame.page_language())
         except Refused:
             abort(404)
         by = _who(session)

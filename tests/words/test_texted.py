@@ -7,13 +7,15 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.domain import messages, texted
+from service.domain.segments import length as length_of
 from service.domain.vocabulary import MessageKind
 from service.links import Links
+from service.words import messages
+from service.words.language import codes, load_language
 
 K = MessageKind
 ASKED = (K.PROMPT, K.REMINDER, K.NUDGE)
-LANGUAGES = tuple(messages.BUILT_IN)
+LANGUAGES = codes()
 UNTIL = datetime(2026, 12, 1, tzinfo=UTC)
 LONGEST_SENDER = "F" * 32  # enrolling.clinics allows no longer one
 LONG_BASE = "https://calls.fernmoor-and-moor.example/"[:39] + "n"
@@ -31,7 +33,7 @@ def link(links: Links, kind: MessageKind) -> str:
 
 def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: bool, asks: tuple[str, ...]) -> str:
     values = {"sender": sender, "link": link(links, kind)}
-    return texted.written(language, kind, values, hears_replies=hears, asks=asks)
+    return messages.written(load_language(language), kind, values, hears_replies=hears, asks=asks)
 
 
 @pytest.mark.parametrize("asks", [("reading", "checkin"), ("reading",), ("checkin",)], ids=str)
@@ -40,7 +42,7 @@ def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: 
 @pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
 def test_by_text_it_fits_one_segment_however_long_name_and_link(language, kind, asks, sender, links):
     assert len(LONG_BASE) == 40
-    length = messages.length(text(language, kind, sender, links, hears=True, asks=asks))
+    length = length_of(text(language, kind, sender, links, hears=True, asks=asks))
     # 3GPP TS 23.038: 160 septets of the 7-bit alphabet in a single message.
     assert (length.alphabet, length.segments, length.units <= 160) == ("GSM-7", 1, True)
 
@@ -48,7 +50,10 @@ def test_by_text_it_fits_one_segment_however_long_name_and_link(language, kind, 
 @pytest.mark.parametrize("kind", ASKED)
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_every_wording_is_allowed_and_gives_nothing_away(language, kind):
-    bodies = [texted.alone(language, kind), *texted.by_text(language, kind, ("reading", "checkin"))]
+    bodies = [
+        messages.alone(load_language(language), kind),
+        *messages.by_text(load_language(language), kind, ("reading", "checkin")),
+    ]
     for body in bodies:
         messages.checked_wording(body, kind)
         words = [word.strip(".,:;?¿()") for word in body.lower().split()]
@@ -91,17 +96,19 @@ def test_a_reply_is_not_asked_for_where_only_a_reading_is_missing(language):
 def test_a_notice_that_cannot_wait_says_so_and_still_gives_nothing_away(language):
     values = {"sender": LONGEST_SENDER, "link": f"{LONG_BASE}/clinic/inbox"}
     said = {
-        urgent: texted.written(language, K.STAFF_TASK, values, hears_replies=True, cannot_wait=urgent)
+        urgent: messages.written(load_language(language), K.STAFF_TASK, values, hears_replies=True, cannot_wait=urgent)
         for urgent in (True, False)
     }
     assert said[True] != said[False]
-    assert messages.length(said[True]).segments == 1
+    assert length_of(said[True]).segments == 1
     assert not [word for word in said[True].lower().split() if word.startswith(TELLING)]
 
 
 @pytest.mark.parametrize("kind", MessageKind)
 def test_all_other_kinds_and_unknown_languages_have_the_built_in_wording(kind):
     if kind not in ASKED:
-        assert texted.by_text("es", kind, ()) == (messages.wording("es", kind),)
-    assert texted.by_text("fr", kind, ()) == texted.by_text("en", kind, ())
-    assert texted.alone("fr", kind) == texted.alone("en", kind)
+        spanish = load_language("es")
+        assert messages.by_text(spanish, kind, ()) == (messages.wording(spanish, kind),)
+    unknown, english = load_language("fr"), load_language("en")
+    assert messages.by_text(unknown, kind, ()) == messages.by_text(english, kind, ())
+    assert messages.alone(unknown, kind) == messages.alone(english, kind)

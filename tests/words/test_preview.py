@@ -8,12 +8,15 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.domain import exchange_words, messages, wordings
+from service.domain import segments
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
-from service.words.language import codes
+from service.words import messages, replies
+from service.words import preview as wordings
+from service.words.language import codes, load_language
 
 K = MessageKind
+ENGLISH, SPANISH = load_language("en"), load_language("es")
 SIGNS = wordings.Signs(
     sender="Fernmoor",
     number="111",
@@ -59,7 +62,7 @@ def cut(text: str) -> list[bytes]:
 
 @given(st.text(st.sampled_from(SOME_GSM + EXTENDED), max_size=700))
 def test_gsm_segments_are_those_of_a_naive_cut(text: str) -> None:
-    length = messages.length(text)
+    length = segments.length(text)
     assert (length.alphabet, length.segments) == ("GSM-7", len(cut(text)))
     assert length.units == sum(len(piece) for piece in cut(text))
 
@@ -67,7 +70,7 @@ def test_gsm_segments_are_those_of_a_naive_cut(text: str) -> None:
 @given(st.lists(st.sampled_from(["aé", "€", "á", "\N{WATER WAVE}", "\N{FAMILY}", "ж"]), max_size=300))
 def test_ucs2_segments_are_those_of_a_naive_cut(parts: list[str]) -> None:
     text = "á" + "".join(parts)
-    length = messages.length(text)
+    length = segments.length(text)
     assert (length.alphabet, length.segments) == ("UCS-2", len(cut(text)))
     assert length.units == sum(len(piece) for piece in cut(text)) // 2
     # No half of a pair at a border: every piece is whole text by itself.
@@ -76,10 +79,10 @@ def test_ucs2_segments_are_those_of_a_naive_cut(parts: list[str]) -> None:
 
 def test_the_alphabet_has_as_many_signs_as_its_table() -> None:
     """3GPP TS 23.038, section 6.2.1: 128 places, one of them the escape; ten in the extension."""
-    assert len(messages._GSM_BASIC) == 127
-    assert len(messages._GSM_EXTENDED) == 10
-    assert messages.outside_gsm("áa“a”á") == ["á", "“", "”"]
-    assert messages.name_of("á") == "U+00E1 LATIN SMALL LETTER A WITH ACUTE"
+    assert len(segments._GSM_BASIC) == 127
+    assert len(segments._GSM_EXTENDED) == 10
+    assert segments.outside_gsm("áa“a”á") == ["á", "“", "”"]
+    assert segments.name_of("á") == "U+00E1 LATIN SMALL LETTER A WITH ACUTE"
 
 
 PIECES = ["{link}", "{sender}", "{number}", "{phone}", "{text}", "{count}", "{", "}", "{{", "}}", "{x}", "{link!r}", "{0}",
@@ -113,9 +116,9 @@ def _can_be_filled_in(body: str, kind: MessageKind, language: str) -> None:
     text = messages.render(body, kind, VALUES)
     assert all(VALUES[name] in text for name in messages.REQUIRED.get(kind, ()))
     text.encode("utf-16-be")  # no half of a surrogate pair leaves
-    shown = wordings.preview(body, kind, language, SIGNS)
+    shown = wordings.preview(body, kind, load_language(language), SIGNS, ENGLISH)
     assert (shown.length.segments, shown.length.units) <= (shown.longest.segments, shown.longest.units)
-    assert shown.longest == messages.length(shown.longest_text)
+    assert shown.longest == segments.length(shown.longest_text)
 
 
 @given(st.sampled_from(MessageKind), st.text(st.characters(exclude_categories=("C", "Z")), max_size=30), st.data())
@@ -174,13 +177,16 @@ def test_what_can_be_used_is_taken_as_it_is(kind: MessageKind, body: str) -> Non
 @pytest.mark.parametrize("language", codes())
 @pytest.mark.parametrize("kind", MessageKind)
 def test_built_in_wordings_fit_one_segment(language: str, kind: MessageKind) -> None:
-    shown = wordings.preview(None, kind, language, SIGNS)
+    shown = wordings.preview(None, kind, load_language(language), SIGNS, ENGLISH)
     assert shown.doubts == ()
     assert shown.longest.segments == 1
 
 
 def doubts(body: str, kind: MessageKind = K.HELP, language: str = "en") -> dict[str, str]:
-    return {doubt.name: doubt.sentence for doubt in wordings.preview(body, kind, language, SIGNS).doubts}
+    return {
+        doubt.name: doubt.sentence
+        for doubt in wordings.preview(body, kind, load_language(language), SIGNS, ENGLISH).doubts
+    }
 
 
 def test_the_sign_that_costs_most_of_a_segment_is_named() -> None:
@@ -193,7 +199,7 @@ def test_the_sign_that_costs_most_of_a_segment_is_named() -> None:
     assert "and 1 more" in many
     # The clinic's own name may be at fault, and then no wording mends it.
     abroad = wordings.Signs("Žofín", "111", "09 999 0100", "l", "l", "l")
-    (doubt,) = wordings.preview("{sender}: hello", K.HELP, "en", abroad).doubts
+    (doubt,) = wordings.preview("{sender}: hello", K.HELP, ENGLISH, abroad, ENGLISH).doubts
     assert "LATIN CAPITAL LETTER Z WITH CARON" in doubt.sentence
     assert "not with this text" in doubt.sentence
 
@@ -232,17 +238,18 @@ def test_a_link_with_something_stuck_to_it_and_a_prompt_without_a_way_out() -> N
 
 def test_the_longest_is_what_a_placeholder_can_make_of_it() -> None:
     """Whatever our own lines and a full inbox can put there, and nothing longer."""
-    reply = wordings.preview("{sender}: {text}", K.REPLY, "es", SIGNS)
-    lines = [
-        exchange_words.line("es", key, again=again) for key in exchange_words.LINES["es"] for again in (False, True)
-    ]
-    lines += [exchange_words.until("es", last) for last in (None, *(date(2026, month, 30) for month in range(4, 13)))]
-    assert reply.longest.units == max(messages.length(f"Fernmoor: {line}").units for line in lines)
+    reply = wordings.preview("{sender}: {text}", K.REPLY, SPANISH, SIGNS, ENGLISH)
+    lines = [replies.line(SPANISH, key, again=again) for key in replies.lines(SPANISH) for again in (False, True)]
+    lines += [replies.line_until(SPANISH, last) for last in (None, *(date(2026, month, 30) for month in range(4, 13)))]
+    assert reply.longest.units == max(segments.length(f"Fernmoor: {line}").units for line in lines)
     assert reply.length.units < reply.longest.units
-    digest = wordings.preview("{sender}: {count} {link}", K.DIGEST, "en", SIGNS)
+    digest = wordings.preview("{sender}: {count} {link}", K.DIGEST, ENGLISH, SIGNS, ENGLISH)
     assert "Fernmoor: 3 " in digest.text
     assert "Fernmoor: 9999 " in digest.longest_text
-    prompt = wordings.preview("{sender}: {link} STOP", K.PROMPT, "en", SIGNS)
+    prompt = wordings.preview("{sender}: {link} STOP", K.PROMPT, ENGLISH, SIGNS, ENGLISH)
     assert prompt.text == prompt.longest_text
-    nudge = wordings.preview("{sender}: {link}", K.NUDGE, "en", SIGNS)
-    assert nudge.length.units - wordings.preview("{sender}: {link}", K.REMINDER, "en", SIGNS).length.units == 71 - 50
+    nudge = wordings.preview("{sender}: {link}", K.NUDGE, ENGLISH, SIGNS, ENGLISH)
+    assert (
+        nudge.length.units - wordings.preview("{sender}: {link}", K.REMINDER, ENGLISH, SIGNS, ENGLISH).length.units
+        == 71 - 50
+    )

@@ -12,9 +12,8 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
-from service.domain import texting
-from service.domain.texting import Keyword
-from service.domain.texting_topics import RANGES, SWELLING, YES_NO, Heard, fit
+from service.domain.texting.parsing import RANGES, SWELLING, YES_NO, Heard, Keyword, Parser, fit
+from service.domain.vocabulary import SafetySign
 
 # What matters most comes first: people stop answering.
 ORDER = (
@@ -56,15 +55,16 @@ class Move:
     note: str = ""
 
 
-def take(exchange: Exchange, text: str, unit: str) -> Move:
+def take(parser: Parser, exchange: Exchange, text: str, unit: str) -> Move:
     """What a patient's message comes to. `unit` is their own unit of weight (UCUM)."""
-    word = texting.keyword(text)
+    word = parser.keyword(text)
     if word is Keyword.DONE:
         return _on(replace(exchange, over=True), {}, None, "")
     if word is Keyword.SKIP and exchange.asking is not None:
         return _on(_pass(exchange, exchange.asking), {}, None, "")
-    heard = texting.hear(text)
-    answers = _answers(exchange, heard, text, unit)
+    heard = parser.hear(text)
+    signs = parser.signs_by_number(text)
+    answers = _answers(exchange, heard, signs, unit)
     # The name of a question that is answered in the same message is no word left over.
     note = " ".join(text.split()) if any(word not in answers for word in heard.unknown) else ""
     return _decide(exchange, heard, answers, note)
@@ -125,7 +125,7 @@ def _unclear(exchange: Exchange, heard: Heard, answers: Mapping[str, Any], note:
     return asking if tried else None
 
 
-def _answers(exchange: Exchange, heard: Heard, text: str, unit: str) -> dict[str, Any]:
+def _answers(exchange: Exchange, heard: Heard, by_number: tuple[SafetySign, ...] | None, unit: str) -> dict[str, Any]:
     answers = dict(heard.answers)
     if "weight" in answers and fit("weight", answers["weight"], heard.weight_unit or unit) is None:
         heard.out_of_range.append("weight")
@@ -133,15 +133,14 @@ def _answers(exchange: Exchange, heard: Heard, text: str, unit: str) -> dict[str
     if heard.signs:
         answers["safety_signs"] = heard.signs
     elif exchange.asking == "safety_signs":
-        _answer_safety(heard, text, answers)
+        _answer_safety(heard, by_number, answers)
     elif exchange.asking is not None and exchange.asking not in answers:
         _answer_asked(exchange.asking, heard, answers, unit)
     _claim_weight(heard, answers, unit)
     return answers
 
 
-def _answer_safety(heard: Heard, text: str, answers: dict[str, Any]) -> None:
-    by_number = texting.signs_by_number(text)
+def _answer_safety(heard: Heard, by_number: tuple[SafetySign, ...] | None, answers: dict[str, Any]) -> None:
     if by_number is not None:
         answers["safety_signs"] = by_number
         heard.numbers.clear()

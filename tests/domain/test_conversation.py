@@ -8,12 +8,20 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from service.domain import diary, exchange, exchange_words, messages
+from service.domain import diary, segments
 from service.domain.diary import Answers
-from service.domain.exchange import ORDER, Exchange, Move, Say, take
+from service.domain.texting.conversation import ORDER, Exchange, Move, Say
+from service.domain.texting.conversation import take as take_with
 from service.domain.vocabulary import SafetySign, Swelling
+from service.words import messages, replies
+from service.words.language import load_language
+from service.words.texting import load_parser
 
 ALL = ("0", "82.4", "3", "1", "no", "ankle", "no", "4", "no")
+
+
+def take(exchange: Exchange, text: str, unit: str) -> Move:
+    return take_with(load_parser(), exchange, text, unit)
 
 
 def talk(*texts: str, unit: str = "kg") -> list[Move]:
@@ -152,15 +160,15 @@ def test_no_talk_asks_anything_more_than_twice_and_all_it_gives_can_be_kept(text
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_every_line_fits_one_segment_of_the_7_bit_alphabet_and_repeats_nothing(language):
     longest_sender = "x" * 32
-    keys = [*ORDER, exchange_words.THANKS, exchange_words.NOTED, exchange_words.CAREGIVER_ASK,
-            exchange_words.CAREGIVER_THANKS, exchange_words.NOTHING_ASKED]  # fmt: skip
+    keys = [*ORDER, replies.THANKS, replies.NOTED, replies.CAREGIVER_ASK,
+            replies.CAREGIVER_THANKS, replies.NOTHING_ASKED]  # fmt: skip
     for key in keys:
         for again in (False, True):
-            if again and key not in (*ORDER, exchange_words.CAREGIVER_ASK):
+            if again and key not in (*ORDER, replies.CAREGIVER_ASK):
                 continue
-            line = exchange_words.line(language, key, again=again)
+            line = replies.line(load_language(language), key, again=again)
             body = messages.render("{sender}: {text}", messages.K.REPLY, {"sender": longest_sender, "text": line})
-            length = messages.length(body)
+            length = segments.length(body)
             assert (length.alphabet, length.segments) == ("GSM-7", 1), f"{key}: {length}"  # 3GPP TS 23.038
             assert "{" not in line
             for word in ("all clear", "todo bien", "heart", "coraz", "pressure", "dose", "dosis"):
@@ -168,6 +176,6 @@ def test_every_line_fits_one_segment_of_the_7_bit_alphabet_and_repeats_nothing(l
 
 
 def test_a_language_we_do_not_speak_gets_english():
-    assert exchange_words.line("fr", "weight") == exchange_words.line("en", "weight")
+    assert replies.line(load_language("fr"), "weight") == replies.line(load_language("en"), "weight")
     assert replace(Exchange(), over=True).over
-    assert exchange.ORDER[0] == "safety_signs"
+    assert ORDER[0] == "safety_signs"

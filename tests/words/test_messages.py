@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from service.domain import messages
+from service.domain import segments
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
+from service.words import messages
+from service.words.language import codes, load_language
 
 FILLED_IN = {
     "sender": "Fernmoor",
@@ -22,14 +24,14 @@ LONG_LINK = "https://calls.fernmoor.example/g/" + "x" * 71
 TELLING = ("heart", "cardi", "pressure", "lung", "clinic", "patient", "sensor", "coraz", "presi", "clínica", "paciente")
 
 
-@pytest.mark.parametrize("language", messages.BUILT_IN)
+@pytest.mark.parametrize("language", codes())
 @pytest.mark.parametrize("kind", MessageKind)
 def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: str, kind: MessageKind) -> None:
-    body = messages.checked_wording(messages.wording(language, kind), kind)
+    body = messages.checked_wording(messages.wording(load_language(language), kind), kind)
     assert not [word for word in TELLING if word in body.lower()]
     link = LONG_LINK if kind is MessageKind.NUDGE else SHORT_LINK
     text = messages.render(body, kind, {**FILLED_IN, "link": link})
-    length = messages.length(text)
+    length = segments.length(text)
     # Carrier convention: at most 160 characters of the GSM alphabet.
     assert (length.alphabet, length.segments) == ("GSM-7", 1)
 
@@ -59,7 +61,7 @@ def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: st
     ],
 )
 def test_length_is_counted_as_networks_count_it(text: str, expected: tuple[str, int, int]) -> None:
-    length = messages.length(text)
+    length = segments.length(text)
     assert (length.alphabet, length.units, length.segments) == expected
 
 

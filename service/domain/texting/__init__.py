@@ -1,0 +1,1 @@
+"""Text messages understood: the words come in as data, `conversation` asks, `parsing` hears, `days` dates."""

@@ -1,26 +1,30 @@
 """The diary: the questions, what counts as an answer, and which answers are an emergency.
 
-Promises one list of questions for every way of asking (page, text message, API,
-file), in our own words. Does not diagnose: an answer is a person's own report.
+Promises one table of questions and one reader of answers for every way of asking
+(page, text message, API, file, replay), in our own words; that one answer that cannot
+be taken costs none of the others; and that each refusal names the question, what was
+given and what is accepted. Does not diagnose: an answer is a person's own report.
 """
 
 from __future__ import annotations
 
+import re
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
+from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
 from service.domain.fields import number, whole
-from service.domain.readings import UNITS_OF_WEIGHT, to_kg
-from service.domain.validation import Refused, is_storable
+from service.domain.readings import KG, POUNDS, UNITS_OF_WEIGHT, to_kg
+from service.domain.validation import Refused
 from service.domain.vocabulary import SafetySign, Source, Swelling
 
 # The weights of adults living at home, each unit with round ends. Common practice, no source.
 WEIGHT_RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
-    {"kg": (25.0, 350.0, "kg"), "[lb_av]": (55.0, 770.0, "lb")}
+    {KG: (25.0, 350.0, "kg"), POUNDS: (55.0, 770.0, "lb")}
 )
 LONGEST_NOTE = 1000
 MORE_PILLOWS, FEWER_PILLOWS = 10, -5  # compared with the patient's own usual
@@ -29,38 +33,74 @@ MORE_PILLOWS, FEWER_PILLOWS = 10, -5  # compared with the patient's own usual
 ODD_WEIGHT_CHANGE = 0.20
 ODD_WEIGHT = "weight far from the last one"
 DAYS_BACK = 400  # how far back a diary page may be filled in, so that a paper notebook can be copied
+NONE_OF_THESE = "none"  # "asked about signs of an emergency, and none"
+
+
+class AnswerKind(StrEnum):
+    """What an answer is: a whole number in a range, yes or no, a word of a list, a weight, signs, free text."""
+
+    SCALE = "scale"
+    CHANGE = "change"
+    YES_NO = "yes_no"
+    CHOICE = "choice"
+    WEIGHT = "weight"
+    SIGNS = "signs"
+    NOTE = "note"
 
 
 @dataclass(frozen=True)
 class Question:
-    """One question. `kind` is signs, scale, change, yes_no, choice, weight or note."""
+    """One question. `least` and `most` bound a whole number; a weight's bounds are WEIGHT_RANGES, by unit."""
 
     key: str
-    kind: str
+    kind: AnswerKind
     words: str
     options: tuple[str, ...] = ()
-    least: int | None = None
-    most: int | None = None
+    least: int = 0
+    most: int = 0
+
+    @property
+    def accepted(self) -> str:
+        """What is accepted for an answer, in words."""
+        match self.kind:
+            case AnswerKind.SCALE | AnswerKind.CHANGE:
+                return f"a whole number from {self.least} to {self.most}"
+            case AnswerKind.YES_NO:
+                return "yes or no"
+            case AnswerKind.CHOICE:
+                return ", ".join(self.options)
+            case AnswerKind.SIGNS:
+                return f"{NONE_OF_THESE}, or some of: {'; '.join(self.options)}"
+            case AnswerKind.NOTE:
+                return f"text of at most {LONGEST_NOTE} characters"
+            case AnswerKind.WEIGHT:
+                ranges = [f"{least:g} to {most:g} {name}" for least, most, name in WEIGHT_RANGES.values()]
+                return f"a number from {', or from '.join(ranges)}"
 
 
 QUESTIONS = (
-    Question("safety_signs", "signs", "Right now, do you have any of these?", tuple(SafetySign)),
-    Question("weight", "weight", "What did you weigh this morning?"),
-    Question("breathlessness", "scale", "At its worst in the last 24 hours, how breathless were you?", (), 0, 10),
+    Question("safety_signs", AnswerKind.SIGNS, "Right now, do you have any of these?", tuple(SafetySign)),
+    Question("weight", AnswerKind.WEIGHT, "What did you weigh this morning?"),
+    Question(
+        "breathlessness",
+        AnswerKind.SCALE,
+        "At its worst in the last 24 hours, how breathless were you?",
+        least=0,
+        most=10,
+    ),
     Question(
         "extra_pillows",
-        "change",
+        AnswerKind.CHANGE,
         "How many pillows did you sleep on, compared with your usual?",
-        (),
-        FEWER_PILLOWS,
-        MORE_PILLOWS,
+        least=FEWER_PILLOWS,
+        most=MORE_PILLOWS,
     ),
-    Question("woke_breathless", "yes_no", "Did breathlessness wake you last night?"),
-    Question("swelling", "choice", "How far up are your legs swollen?", tuple(Swelling)),
-    Question("light_headed", "yes_no", "Have you felt light-headed since yesterday?"),
-    Question("tiredness", "scale", "How tired have you been in the last 24 hours?", (), 0, 10),
-    Question("missed_medicines", "yes_no", "Have you missed any of your medicines since yesterday?"),
-    Question("note", "note", "Anything else you would like the clinic to know?"),
+    Question("woke_breathless", AnswerKind.YES_NO, "Did breathlessness wake you last night?"),
+    Question("swelling", AnswerKind.CHOICE, "How far up are your legs swollen?", tuple(Swelling)),
+    Question("light_headed", AnswerKind.YES_NO, "Have you felt light-headed since yesterday?"),
+    Question("tiredness", AnswerKind.SCALE, "How tired have you been in the last 24 hours?", least=0, most=10),
+    Question("missed_medicines", AnswerKind.YES_NO, "Have you missed any of your medicines since yesterday?"),
+    Question("note", AnswerKind.NOTE, "Anything else you would like the clinic to know?"),
 )
 
 
@@ -76,7 +116,7 @@ class Answers:
     woke_breathless: bool | None = None
     swelling: Swelling | None = None
     weight: float | None = None
-    weight_unit: str = "kg"
+    weight_unit: str = KG
     light_headed: bool | None = None
     tiredness: int | None = None
     missed_medicines: bool | None = None
@@ -120,16 +160,156 @@ def checked(answers: Answers) -> Answers:
 def problems_in(answers: Answers) -> list[Refused]:
     """Every answer that cannot be taken, so that a person can mend them all in one go."""
     problems = []
-    for key, check in _CHECKS.items():
-        given = getattr(answers, key)
-        if given is not None:
-            try:
-                check(answers, given)
-            except Refused as refusal:
-                problems.append(refusal)
+    for question in QUESTIONS:
+        try:
+            _check(question, getattr(answers, question.key), answers.weight_unit)
+        except Refused as refusal:
+            problems.append(refusal)
     if not problems and answers.is_empty:
-        problems.append(Refused("answers", None, "at least one answer"))
+        problems.append(_nothing_said())
     return problems
+
+
+# --- the reader --------------------------------------------------------------------
+
+
+def read_answers(given: Mapping[str, Any], usual_unit: str = KG) -> tuple[Answers, list[Refused]]:
+    """The answers in `given`, by question, and every refusal in the order of the questions.
+
+    Values are text as a form or a file holds it ("3", "3.0", "82,4 kg", "yes", "none") or
+    plain JSON. Empty or missing is "not answered". A weight is in the unit written behind
+    it, else in `given["weight_unit"]`, else in `usual_unit`. A refused answer is left out
+    and the others stand; nothing answered at all is refused as "answers".
+    """
+    unit = _unit_behind(given.get("weight")) or given.get("weight_unit") or usual_unit
+    values: dict[str, Any] = {"weight_unit": unit if unit in WEIGHT_RANGES else usual_unit}
+    refused: list[Refused] = []
+    for question in QUESTIONS:
+        try:
+            value = _value_of(question, given.get(question.key))
+            _check(question, value, unit)
+        except Refused as refusal:
+            refused.append(refusal)
+        else:
+            if value is not None:
+                values[question.key] = value
+    answers = Answers(**values)
+    if not refused and answers.is_empty:
+        refused.append(_nothing_said())
+    return answers, refused
+
+
+_WHOLE = re.compile(r"([+-]?\d{1,4})(?:\.0*)?", re.ASCII)  # a spreadsheet writes 3 as 3.0
+_WEIGHED = re.compile(r"(\d{1,4})(?:[.,](\d{0,17}))?\s*(kg|lbs?)?\.?", re.ASCII | re.IGNORECASE)
+_YES_NO: Mapping[str, bool] = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
+
+
+def _value_of(question: Question, given: Any) -> Any:
+    """What was given, as the kind of value that the question takes; None for nothing. Raises Refused."""
+    if question.kind is AnswerKind.NOTE:
+        return given.replace("\r\n", "\n").strip() if isinstance(given, str) else given
+    if isinstance(given, list | tuple):
+        return _signs(question, given) if question.kind is AnswerKind.SIGNS else given
+    if not isinstance(given, str):
+        return given
+    text = given.strip()
+    return _from_text(question, text) if text else None
+
+
+def _from_text(question: Question, text: str) -> Any:
+    value: Any = None
+    match question.kind:
+        case AnswerKind.SCALE | AnswerKind.CHANGE:
+            value = int(found[1]) if (found := _WHOLE.fullmatch(text)) else None
+        case AnswerKind.WEIGHT:
+            value = float(f"{found[1]}.{found[2] or 0}") if (found := _WEIGHED.fullmatch(text)) else None
+        case AnswerKind.YES_NO:
+            value = _YES_NO.get(text.lower())
+        case AnswerKind.CHOICE:
+            value = Swelling(text.lower()) if text.lower() in question.options else None
+        case AnswerKind.SIGNS:
+            words = [word.strip().lower() for word in text.split(";")]
+            value = _signs(question, words) if set(words) <= {*question.options, NONE_OF_THESE} else None
+    if value is None:
+        raise Refused(question.key, text, question.accepted)
+    return value
+
+
+def _signs(question: Question, given: Iterable[Any]) -> tuple[SafetySign, ...]:
+    """The signs ticked in a form or a list. A sign wins over whatever stands beside it: the safer of the two."""
+    words = [word.strip().lower() if isinstance(word, str) else word for word in given]
+    signs = tuple(SafetySign(word) for word in words if word in question.options)
+    unknown = [word for word in words if word not in (*question.options, NONE_OF_THESE)]
+    if unknown and not signs:
+        raise Refused(question.key, unknown[0], question.accepted)
+    return signs
+
+
+def _unit_behind(weight: Any) -> str | None:
+    """The unit written behind a weight, which then counts, whatever is chosen beside it."""
+    found = _WEIGHED.fullmatch(weight.strip()) if isinstance(weight, str) else None
+    if found is None or not found[3]:
+        return None
+    return KG if found[3].lower() == "kg" else POUNDS
+
+
+def _check(question: Question, value: Any, unit: str) -> None:
+    """Raises Refused for a value that is no answer to the question; None is "not answered"."""
+    if value is None:
+        return
+    match question.kind:
+        case AnswerKind.SCALE | AnswerKind.CHANGE:
+            whole(question.key, value, question.least, question.most)
+            return
+        case AnswerKind.WEIGHT:
+            if unit not in WEIGHT_RANGES:
+                raise Refused("weight_unit", unit, ", ".join(UNITS_OF_WEIGHT))
+            number(question.key, value, *WEIGHT_RANGES[unit])
+            return
+        case AnswerKind.YES_NO:
+            sound = isinstance(value, bool)
+        case AnswerKind.CHOICE:
+            sound = value in question.options
+        case AnswerKind.SIGNS:
+            sound = isinstance(value, tuple | list) and all(sign in question.options for sign in value)
+        case AnswerKind.NOTE:
+            sound = isinstance(value, str) and len(value) <= LONGEST_NOTE and "\x00" not in value
+    if not sound:
+        raise Refused(question.key, value, question.accepted)
+
+
+def _nothing_said() -> Refused:
+    return Refused("answers", None, "at least one answer")
+
+
+# --- as columns --------------------------------------------------------------------
+
+
+def as_columns(answers: Answers) -> dict[str, Any]:
+    """The answers as the columns that keep them: the weight in kg to the gram, with the unit it was given in."""
+    columns = {name: getattr(answers, name) for name in _ANSWERS}
+    del columns["weight"]
+    signs = answers.safety_signs
+    return columns | {
+        "weight_kg": answers.weight_kg,
+        "weight_unit": None if answers.weight is None else answers.weight_unit,
+        # In one order, once each: ticking them in another order is not another answer.
+        "safety_signs": None if signs is None else [sign.value for sign in SafetySign if sign in signs],
+        "note": answers.note.strip(),
+    }
+
+
+def from_columns(row: Any) -> Answers:
+    """The answers that a row with those columns keeps."""
+    values = {name: getattr(row, name) for name in _ANSWERS if name not in ("weight", "safety_signs")}
+    unit = row.weight_unit or KG
+    # To the gram, or to a hundredth of a pound: what was typed comes back as it was typed.
+    weight = None if row.weight_kg is None else round(row.weight_kg / to_kg(1.0, unit), 3 if unit == KG else 2)
+    signs = None if row.safety_signs is None else tuple(SafetySign(sign) for sign in row.safety_signs)
+    return Answers(**values, weight=weight, weight_unit=unit, safety_signs=signs)
+
+
+# --- what follows from a diary -----------------------------------------------------
 
 
 def checked_day(day: date, today: date) -> date:
@@ -148,56 +328,3 @@ def is_odd_weight(kg: float, last_kg: float | None) -> bool:
 def new_signs(now: Answers, before: tuple[SafetySign, ...] | None) -> tuple[SafetySign, ...]:
     """The signs of an emergency that were not there before."""
     return tuple(sign for sign in now.safety_signs or () if sign not in (before or ()))
-
-
-def _weight(answers: Answers, given: Any) -> None:
-    if answers.weight_unit not in WEIGHT_RANGES:
-        raise Refused("weight_unit", answers.weight_unit, ", ".join(UNITS_OF_WEIGHT))
-    number("weight", given, *WEIGHT_RANGES[answers.weight_unit])
-
-
-def _yes_no(key: str) -> Callable[[Answers, Any], None]:
-    def check(_answers: Answers, given: Any) -> None:
-        if not isinstance(given, bool):
-            raise Refused(key, given, "yes or no")
-
-    return check
-
-
-def _range(key: str, least: int, most: int) -> Callable[[Answers, Any], None]:
-    def check(_answers: Answers, given: Any) -> None:
-        whole(key, given, least, most)
-
-    return check
-
-
-def _swelling(_answers: Answers, given: Any) -> None:
-    if given not in tuple(Swelling):
-        raise Refused("swelling", given, ", ".join(Swelling))
-
-
-def _signs(_answers: Answers, given: Any) -> None:
-    if not isinstance(given, tuple | list):
-        raise Refused("safety_signs", given, "a list")
-    for sign in given:
-        if sign not in tuple(SafetySign):
-            raise Refused("safety_signs", sign, ", ".join(SafetySign))
-
-
-def _note(_answers: Answers, given: Any) -> None:
-    if not isinstance(given, str) or len(given) > LONGEST_NOTE or not is_storable(given):
-        raise Refused("note", given, f"text of at most {LONGEST_NOTE} characters")
-
-
-_CHECKS: Mapping[str, Callable[[Answers, Any], None]] = {
-    "safety_signs": _signs,
-    "weight": _weight,
-    "breathlessness": _range("breathlessness", 0, 10),
-    "extra_pillows": _range("extra_pillows", FEWER_PILLOWS, MORE_PILLOWS),
-    "woke_breathless": _yes_no("woke_breathless"),
-    "swelling": _swelling,
-    "light_headed": _yes_no("light_headed"),
-    "tiredness": _range("tiredness", 0, 10),
-    "missed_medicines": _yes_no("missed_medicines"),
-    "note": _note,
-}

@@ -69,7 +69,7 @@ def record_checkin(
     unless it `may_correct`, for a date that has other answers.
     """
     answers = diary.checked(new.answers)
-    kept = columns_of(answers)
+    kept = diary.as_columns(answers)
     for _ in range(TRIES):
         standing, day = _standing(where, clinic_id, new, now)
         earlier = _earlier(where, standing)
@@ -112,7 +112,7 @@ def try_checkin(
     session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime, *, may_correct: bool
 ) -> IntakeOutcome:
     """What `record_checkin` would answer, without writing anything. Raises Refused as it would."""
-    kept = columns_of(diary.checked(new.answers))
+    kept = diary.as_columns(diary.checked(new.answers))
     standing, day = _standing(session, clinic_id, new, now)
     earlier = _earlier(session, standing)
     if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
@@ -130,27 +130,7 @@ def is_repeated(earlier: Row[Any], day: date, kept: dict[str, Any], *, may_corre
     return False
 
 
-def columns_of(answers: Answers) -> dict[str, Any]:
-    """The answers as columns of the table."""
-    return {
-        "breathlessness": answers.breathlessness,
-        "extra_pillows": answers.extra_pillows,
-        "woke_breathless": answers.woke_breathless,
-        "swelling": answers.swelling,
-        "weight_kg": answers.weight_kg,
-        "weight_unit": None if answers.weight is None else answers.weight_unit,
-        "light_headed": answers.light_headed,
-        "tiredness": answers.tiredness,
-        "missed_medicines": answers.missed_medicines,
-        # In one order, once each: ticking them in another order is not another answer.
-        "safety_signs": None
-        if answers.safety_signs is None
-        else [sign.value for sign in SafetySign if sign in answers.safety_signs],
-        "note": answers.note.strip(),
-    }
-
-
-_ANSWERS = tuple(columns_of(Answers()))
+_ANSWERS = tuple(diary.as_columns(Answers()))
 _SUPERSEDE = (
     update(Checkin.__table__)  # type: ignore[arg-type]
     .where(Checkin.id == bindparam("which"), Checkin.superseded_at.is_(None))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -120,6 +121,71 @@ def test_a_diary_page_is_never_of_tomorrow_nor_of_another_age():
     for day in (TODAY + timedelta(days=1), TODAY - timedelta(days=401)):
         with pytest.raises(Refused, match="local_date"):
             diary.checked_day(day, TODAY)
+
+
+# --- one reader for every way of asking ----------------------------------------------------
+
+AS_TEXT = {
+    "breathlessness": "2", "extra_pillows": "0.0", "woke_breathless": "No", "swelling": " Ankle ", "weight": "82,4 kg",
+    "light_headed": "0", "tiredness": "+3", "missed_medicines": "FALSE", "safety_signs": "none",
+}  # fmt: skip
+AS_JSON = {
+    "breathlessness": 2, "extra_pillows": 0, "woke_breathless": False, "swelling": "ankle", "weight": 82.4,
+    "light_headed": False, "tiredness": 3, "missed_medicines": False, "safety_signs": [], "note": "",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("given", [AS_TEXT, AS_JSON, {key: getattr(WELL, key) for key in AS_JSON}])
+def test_text_and_json_give_the_same_answers(given):
+    assert diary.read_answers(given) == (WELL, [])
+
+
+def test_one_answer_that_cannot_be_taken_costs_none_of_the_others_and_each_is_told():
+    wrong = {"breathlessness": "2.5", "weight": "1_80", "swelling": "hip", "woke_breathless": "perhaps"}
+    answers, refused = diary.read_answers(AS_TEXT | wrong)
+    assert [(one.field, one.value) for one in refused] == [
+        ("weight", "1_80"), ("breathlessness", "2.5"), ("woke_breathless", "perhaps"), ("swelling", "hip"),
+    ]  # fmt: skip
+    assert all(one.accepted for one in refused)
+    assert answers == replace(WELL, weight=None, breathlessness=None, swelling=None, woke_breathless=None)
+
+
+@pytest.mark.parametrize(
+    ("weight", "chosen", "usual", "taken"),
+    [
+        ("181.5 lbs", "kg", "kg", (181.5, "[lb_av]")),  # the unit written behind it counts
+        ("181,5", "[lb_av]", "kg", (181.5, "[lb_av]")),
+        ("181.5", None, "[lb_av]", (181.5, "[lb_av]")),
+        ("82.4", None, "kg", (82.4, "kg")),
+        ("", "[lb_av]", "kg", (None, "[lb_av]")),
+    ],
+)
+def test_a_weight_is_in_the_unit_behind_it_or_the_one_chosen_or_the_usual_one(weight, chosen, usual, taken):
+    answers, _ = diary.read_answers({"weight": weight, "weight_unit": chosen, "tiredness": 1}, usual)
+    assert (answers.weight, answers.weight_unit) == taken
+
+
+def test_a_unit_that_is_none_is_refused_by_name():
+    answers, refused = diary.read_answers({"weight": "82", "weight_unit": "stone", "tiredness": 1})
+    assert [one.field for one in refused] == ["weight_unit"]
+    assert (answers.weight, answers.tiredness) == (None, 1)
+
+
+def test_a_sign_ticked_in_a_form_counts_whatever_stands_beside_it():
+    ticked = {"safety_signs": ["none", "chest_pain", "something"]}
+    assert diary.read_answers(ticked) == (Answers(safety_signs=(SafetySign.CHEST_PAIN,)), [])
+    for unknown in ({"safety_signs": ["something"]}, {"safety_signs": "chest_pain; something"}):
+        assert [one.field for one in diary.read_answers(unknown)[1]] == ["safety_signs"]
+
+
+def test_nothing_answered_is_refused_as_such():
+    for nothing in ({}, {"weight": " ", "note": "", "safety_signs": None}):
+        assert [one.field for one in diary.read_answers(nothing)[1]] == ["answers"]
+
+
+@pytest.mark.parametrize("answers", [WELL, replace(WELL, weight=181.3, weight_unit="[lb_av]"), Answers(tiredness=4)])
+def test_what_was_typed_comes_back_from_its_columns_as_it_was_typed(answers):
+    assert diary.from_columns(SimpleNamespace(**diary.as_columns(answers))) == answers
 
 
 @given(

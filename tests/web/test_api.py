@@ -12,11 +12,13 @@ from typing import Any
 import pytest
 from sqlalchemy import func, select
 
+from service.domain.diary import QUESTIONS, AnswerKind
 from service.domain.vocabulary import Role, Scope
 from service.store.session import read_session
 from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
 from tests.web.conftest import House
 
+QUESTION = {one.key: one for one in QUESTIONS}
 GOOD_READING = {"patient": "F-1", "taken_at": "2026-11-25T07:10:00+00:00", "pa_systolic": 40, "pa_diastolic": 20}
 
 
@@ -315,3 +317,14 @@ def _some_body(spec: dict[str, Any], operation: dict[str, Any]) -> dict[str, Any
     content = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
     name = content.get("schema", {}).get("$ref", "").rsplit("/", 1)[-1]
     return bodies.get(name, {}) if content else None
+
+
+def test_a_check_in_asks_what_the_diary_asks_within_the_same_bounds(house: House) -> None:
+    """The document is made from the diary's table of questions: its bounds are not written a second time."""
+    asked = house.app.test_client().get("/openapi.json").get_json()["components"]["schemas"]["CheckinIn"]["properties"]
+    assert set(asked) == {one.key for one in QUESTIONS} | {"patient", "token", "local_date", "weight_unit"}
+    for one in QUESTIONS:
+        if one.kind in (AnswerKind.SCALE, AnswerKind.CHANGE):
+            assert (asked[one.key]["minimum"], asked[one.key]["maximum"]) == (one.least, one.most)
+    assert asked["swelling"]["enum"] == [*QUESTION["swelling"].options, None]
+    assert asked["safety_signs"]["items"]["enum"] == list(QUESTION["safety_signs"].options)

@@ -16,12 +16,12 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.domain import diary
 from service.domain.diary import LONGEST_NOTE, Answers, NewCheckin
 from service.domain.localtime import local_date, zone
-from service.domain.readings import to_kg
 from service.domain.texting import conversation
 from service.domain.texting.conversation import Exchange, Move, Say
-from service.domain.vocabulary import MessageKind, PatientState, SafetySign, Source
+from service.domain.vocabulary import MessageKind, PatientState, Source
 from service.intake.checkins import record_checkin
 from service.intake.texts.replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Checkin, Conversation, Window
@@ -130,7 +130,7 @@ def _exchange(kept: Checkin | None, talk: Conversation | None) -> Exchange:
 
 def _joined(kept: Checkin | None, move: Move, own_unit: str) -> Answers:
     """The day's answers with what this message adds; what it says anew replaces what was there."""
-    answers = Answers() if kept is None else _as_answers(kept)
+    answers = Answers() if kept is None else diary.from_columns(kept)
     given: dict[str, Any] = dict(move.answers)
     if "weight" in given:
         given["weight_unit"] = move.weight_unit or own_unit
@@ -139,16 +139,6 @@ def _joined(kept: Checkin | None, move: Move, own_unit: str) -> Answers:
     if move.note:
         given["note"] = "; ".join(part for part in (answers.note, move.note) if part)[:LONGEST_NOTE]
     return replace(answers, **given)
-
-
-def _as_answers(kept: Checkin) -> Answers:
-    signs = None if kept.safety_signs is None else tuple(SafetySign(sign) for sign in kept.safety_signs)
-    unit = kept.weight_unit or "kg"
-    weight = None if kept.weight_kg is None else round(kept.weight_kg / to_kg(1.0, unit), 3)
-    return Answers(
-        kept.breathlessness, kept.extra_pillows, kept.woke_breathless, kept.swelling, weight, unit,
-        kept.light_headed, kept.tiredness, kept.missed_medicines, signs, kept.note,
-    )  # fmt: skip
 
 
 def _remember(

@@ -10,8 +10,8 @@ from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import vocabulary
-from service.domain.diary import Answers, NewCheckin
+from service.domain import diary, vocabulary
+from service.domain.diary import AnswerKind, Answers, NewCheckin, Question
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, PatientState, Scope, Source
 from service.intake.checkins import RecordedCheckin, record_checkin
@@ -19,7 +19,7 @@ from service.links import Purpose
 from service.store.audit import Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
-from service.web.api.base import Blueprint, Dates, instant, list_rows, text, word
+from service.web.api.base import Blueprint, Dates, instant, list_rows, text, whole, word
 from service.web.api.guards import Call, idempotent, needs
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
@@ -28,23 +28,37 @@ from service.web.services import services
 blueprint = Blueprint("checkins", "Check-ins")
 
 
+def answer_field(question: Question) -> fields.Field[Any]:
+    """The field of a schema that takes the question's answer as plain JSON."""
+    match question.kind:
+        case AnswerKind.SCALE | AnswerKind.CHANGE:
+            return whole(question.least, question.most, allow_none=True)
+        case AnswerKind.YES_NO:
+            return fields.Boolean(allow_none=True, truthy={True}, falsy={False})
+        case AnswerKind.CHOICE:
+            return fields.String(allow_none=True, validate=validate.OneOf(question.options))
+        case AnswerKind.SIGNS:
+            signs = fields.String(validate=validate.OneOf(question.options))
+            return fields.List(signs, allow_none=True, validate=validate.Length(max=len(question.options)))
+        case AnswerKind.WEIGHT:
+            return fields.Float(allow_none=True, allow_nan=False)
+        case AnswerKind.NOTE:
+            return text(diary.LONGEST_NOTE, required=False)
+
+
+ANSWERS = {question.key: answer_field(question) for question in diary.QUESTIONS}
+
+
 class CheckinIn(Schema):
-    """`patient` with a key; `token` (from the link in the message) without one."""
+    """`patient` with a key; `token` (from the link in the message) without one. The answers are the diary's table."""
 
     patient = text(40, required=False)
     token = text(200, required=False)
     local_date = fields.Date(allow_none=True)
-    breathlessness = fields.Integer(strict=True, allow_none=True)
-    extra_pillows = fields.Integer(strict=True, allow_none=True)
-    woke_breathless = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
-    swelling = word(vocabulary.Swelling, allow_none=True)
-    weight = fields.Float(allow_none=True, allow_nan=False)
     weight_unit = text(8, required=False)
-    light_headed = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
-    tiredness = fields.Integer(strict=True, allow_none=True)
-    missed_medicines = fields.Boolean(allow_none=True, truthy={True}, falsy={False})
-    safety_signs = fields.List(word(vocabulary.SafetySign), allow_none=True, validate=validate.Length(max=5))
-    note = text(1000, required=False)
+
+    class Meta:
+        include = ANSWERS
 
 
 class RecordedCheckinOut(Schema):
@@ -63,18 +77,12 @@ class CheckinOut(Schema):
     local_date = fields.Date()
     answered_at = instant()
     source = word(vocabulary.Source)
-    breathlessness = fields.Integer(allow_none=True)
-    extra_pillows = fields.Integer(allow_none=True)
-    woke_breathless = fields.Boolean(allow_none=True)
-    swelling = word(vocabulary.Swelling, allow_none=True)
     weight_kg = fields.Float(allow_none=True)
-    light_headed = fields.Boolean(allow_none=True)
-    tiredness = fields.Integer(allow_none=True)
-    missed_medicines = fields.Boolean(allow_none=True)
-    safety_signs = fields.List(fields.String(), allow_none=True)
-    note = fields.String()
     supersedes_id = fields.UUID(allow_none=True)
     superseded_at = instant(allow_none=True)
+
+    class Meta:
+        include = {key: answer for key, answer in ANSWERS.items() if key != "weight"}
 
 
 @blueprint.post("/checkins")
@@ -114,9 +122,11 @@ def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
 
 
 def _answers(given: dict[str, Any]) -> Answers:
-    signs = given.pop("safety_signs", None)
-    kept = {name: value for name, value in given.items() if value is not None}
-    return Answers(**kept, safety_signs=None if signs is None else tuple(signs))
+    """Raises the first of the diary's refusals: a machine mends its whole request."""
+    answers, refused = diary.read_answers(given)
+    if refused:
+        raise refused[0]
+    return answers
 
 
 def _let_in_by_key() -> None:

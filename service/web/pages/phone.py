@@ -9,9 +9,8 @@ Shows no pressure.
 
 from __future__ import annotations
 
-import re
 import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -25,7 +24,6 @@ from werkzeug.datastructures import MultiDict
 
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
-from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
 from service.intake.checkins import record_checkin
@@ -53,7 +51,7 @@ class Day:
 
     @property
     def answers(self) -> Answers | None:
-        return None if self.checkin is None else answers_of(self.checkin)
+        return None if self.checkin is None else diary.from_columns(self.checkin)
 
     @property
     def is_alarming(self) -> bool:
@@ -186,9 +184,7 @@ def _about(day: Day) -> dict[str, object]:
 
 # --- the form: from what a person typed to answers, and back -----------------------------
 
-NONE_OF_THESE = "none"
 MOST_MORE_PILLOWS = 3  # the page's last choice, "3 or more"
-_WEIGHT = re.compile(r"(\d{1,3})(?:[.,](\d{1,3}))?\s*(kg|lbs?)?\.?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -202,21 +198,15 @@ class Filled:
 
 def read(form: MultiDict[str, str], usual_unit: str, before: Answers | None = None) -> Filled:
     """What was sent. An answer that cannot be taken leaves the one given `before`, if there was one."""
-    typed: dict[str, Any] = {key: form.get(key, "") for key in _READERS}
+    typed: dict[str, Any] = {question.key: form.get(question.key, "") for question in diary.QUESTIONS}
     typed["safety_signs"] = form.getlist("safety_signs")
-    typed["weight_unit"] = _unit(typed["weight"]) or form.get("weight_unit") or usual_unit
-    given: dict[str, Any] = {"weight_unit": typed["weight_unit"]}
+    given = typed | {"safety_signs": typed["safety_signs"] or None, "weight_unit": form.get("weight_unit")}
+    answers, refused = diary.read_answers(given, usual_unit)
+    typed["weight_unit"] = answers.weight_unit
     problems: dict[str, str] = {}
-    for key, reader in _READERS.items():
-        try:
-            given[key] = reader(typed[key])
-        except Refused:
-            problems[key] = _sentence(key, typed["weight_unit"])
-    answers = Answers(**given)
-    for refusal in diary.problems_in(answers):
+    for refusal in refused:
         key = "weight" if refusal.field == "weight_unit" else refusal.field
         problems[key] = _sentence(key, answers.weight_unit)
-    for key in problems:
         if key != "answers":
             answers = _put_back(answers, key, before)
     return Filled(answers, typed, problems)
@@ -226,7 +216,7 @@ def filled_from(answers: Answers) -> Filled:
     """The form with answers that were given before."""
     signs = answers.safety_signs
     typed = {
-        "safety_signs": [] if signs is None else [sign.value for sign in signs] or [NONE_OF_THESE],
+        "safety_signs": [] if signs is None else [sign.value for sign in signs] or [diary.NONE_OF_THESE],
         "weight": "" if answers.weight is None else f"{answers.weight:g}",
         "weight_unit": answers.weight_unit,
         "breathlessness": _shown(answers.breathlessness),
@@ -245,24 +235,6 @@ def blank(usual_unit: str) -> Filled:
     return filled_from(Answers(weight_unit=usual_unit))
 
 
-def answers_of(row: Checkin) -> Answers:
-    """A stored check-in as the answers it holds."""
-    unit = row.weight_unit or "kg"
-    return Answers(
-        breathlessness=row.breathlessness,
-        extra_pillows=row.extra_pillows,
-        woke_breathless=row.woke_breathless,
-        swelling=row.swelling,
-        weight=None if row.weight_kg is None else round(row.weight_kg / UNITS_OF_WEIGHT[unit], 2),
-        weight_unit=unit,
-        light_headed=row.light_headed,
-        tiredness=row.tiredness,
-        missed_medicines=row.missed_medicines,
-        safety_signs=None if row.safety_signs is None else tuple(SafetySign(sign) for sign in row.safety_signs),
-        note=row.note,
-    )
-
-
 def kept_more(given: Answers, before: Answers | None) -> Answers:
     """`given`, but a number of pillows beyond the page's last choice stays what it was when that choice stands."""
     if before is None or before.extra_pillows is None or given.extra_pillows is None:
@@ -270,71 +242,6 @@ def kept_more(given: Answers, before: Answers | None) -> Answers:
     if given.extra_pillows == _within_page(before.extra_pillows):
         return replace(given, extra_pillows=before.extra_pillows)
     return given
-
-
-# --- one answer ----------------------------------------------------------------
-
-
-def _weight(typed: str) -> float | None:
-    if not typed.strip():
-        return None
-    found = _WEIGHT.fullmatch(typed.strip())
-    if found is None:
-        raise Refused("weight", typed, "a number such as 82.4")
-    return float(f"{found[1]}.{found[2] or 0}")
-
-
-def _unit(typed: str) -> str | None:
-    """The unit written behind the number, which then counts, whatever is chosen beside it."""
-    found = _WEIGHT.fullmatch(typed.strip())
-    if found is None or not found[3]:
-        return None
-    return "kg" if found[3].lower() == "kg" else "[lb_av]"
-
-
-def _whole(typed: str) -> int | None:
-    if not typed:
-        return None
-    if not re.fullmatch(r"-?\d{1,2}", typed):
-        raise Refused("number", typed, "a whole number")
-    return int(typed)
-
-
-def _yes_no(typed: str) -> bool | None:
-    answers = {"": None, "yes": True, "no": False}
-    if typed not in answers:
-        raise Refused("answer", typed, "yes or no")
-    return answers[typed]
-
-
-def _swelling(typed: str) -> Swelling | None:
-    if typed and typed not in set(Swelling):
-        raise Refused("swelling", typed, ", ".join(Swelling))
-    return Swelling(typed) if typed else None
-
-
-def _signs(typed: list[str]) -> tuple[SafetySign, ...] | None:
-    """The signs ticked. Signs win over "none of these" ticked beside them: the safer of the two."""
-    signs = tuple(SafetySign(one) for one in typed if one in set(SafetySign))
-    if signs:
-        return signs
-    if any(one != NONE_OF_THESE for one in typed):
-        raise Refused("safety_signs", typed, ", ".join(SafetySign))
-    return () if typed else None
-
-
-_READERS: Mapping[str, Callable[[Any], Any]] = {
-    "safety_signs": _signs,
-    "weight": _weight,
-    "breathlessness": _whole,
-    "extra_pillows": _whole,
-    "woke_breathless": _yes_no,
-    "swelling": _swelling,
-    "light_headed": _yes_no,
-    "tiredness": _whole,
-    "missed_medicines": _yes_no,
-    "note": lambda typed: typed.replace("\r\n", "\n").strip(),
-}
 
 
 def _put_back(answers: Answers, key: str, before: Answers | None) -> Answers:

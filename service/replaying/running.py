@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.days import Taken, combine, usual_after
-from service.domain.signals import diary as diary_rules
-from service.domain.signals import engine, patient_facts, sentences
+from service.domain.signals import engine, sentences
 from service.domain.signals import state as engine_state
-from service.domain.signals.diary import QUESTIONS
+from service.domain.signals.diary import QUESTIONS, DiaryFindings
 from service.domain.signals.episodes import KINDS, burden
-from service.domain.signals.facts import PressureLimits, SilenceFacts
+from service.domain.signals.facts import PressureLimits
+from service.domain.signals.patient_facts import Evening
 from service.domain.signals.state import DayInputs, EngineState
 from service.domain.trend import state as trend_state
 from service.domain.vocabulary import SafetySign, SignalKind
@@ -108,10 +108,10 @@ def _run(block: _Block, pounds: set[str], options: Options) -> list[Told]:
             answers=None if block.answers is None else block.answers[offset],
             safety=np.isin(np.arange(len(block.names)), list(safety)) if safety else None,
         )
-        watch, told = engine.step(watch, day, today, options.engine)
+        watch, told, findings = engine.step(watch, day, today, options.engine)
         told = told & wanted & (day >= block.begins) & (day <= block.ends)
         if told.any():
-            lines += _lines(block, watch, told, safety, options)
+            lines += _lines(block, watch, told, findings, safety, options)
     return lines
 
 
@@ -119,28 +119,19 @@ def _lines(
     block: _Block,
     watch: EngineState,
     told: NDArray[np.bool_],
+    findings: DiaryFindings | None,
     safety: dict[int, tuple[SafetySign, ...]],
     options: Options,
 ) -> list[Told]:
-    judged = diary_rules.diary_findings(watch.diary, watch.day, options.engine) if block.answers is not None else None
+    evening = Evening(watch, findings, options.engine)
     today = date.fromordinal(watch.day)
     lines = []
     for row, patient in zip(*(where.tolist() for where in np.nonzero(told)), strict=True):
-        pressure = patient_facts.pressure_facts(watch, patient, options.engine)
-        written = bool(watch.diary.written_on[patient])
-        diary = patient_facts.diary_facts(watch, patient, judged if written else None, safety.get(patient, ()))
-        silence = _silence(watch, patient)
+        pressure, diary = evening.pressure(patient), evening.diary(patient, safety.get(patient, ()))
+        silence = evening.silence(patient)
         sentence, _ = sentences.signal_sentence(KINDS[row], pressure, diary, silence, today)
         lines.append(Told(block.names[patient], today, KINDS[row], sentence))
     return lines
-
-
-def _silence(watch: EngineState, patient: int) -> SilenceFacts:
-    silent_days = int(watch.silent_days[patient])
-    read_on = int(watch.trend.read_on[patient])
-    if silent_days == 0 or read_on == 0 or watch.day - read_on < silent_days:
-        return SilenceFacts()
-    return SilenceFacts(watch.day - read_on, date.fromordinal(read_on + 1), None, silent_days)
 
 
 def _watch(names: Sequence[str], pounds: set[str], options: Options) -> EngineState:

@@ -7,12 +7,12 @@ panel carries. Judges nothing itself.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from uuid import UUID
 
 from service.domain.review import Raised
-from service.domain.signals import engine, rules
+from service.domain.signals import engine
 from service.domain.signals.facts import (
     AdjustmentMade,
     Assessment,
@@ -28,8 +28,6 @@ from service.reports.charts import Ahead
 from service.store.histories import History
 
 _BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
-LOOK_BACK_DAYS = 180
-SEASON_DAYS = 90
 AHEAD_DAYS = 14
 MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 
@@ -47,8 +45,6 @@ def case_of(history: History, today: date) -> Case:
     """The engine's case: every day with a reading or a diary up to `today`."""
     known = [taken.day for taken in history.readings] + [day.day for day in history.diary]
     first = min((day for day in known if day <= today), default=today)
-    if history.reference is not None:
-        first = _enough(first, today)
     silence = history.silence_on(today)
     return Case(
         days=history.joined(first, today),
@@ -74,15 +70,6 @@ def case_of(history: History, today: date) -> Case:
     )
 
 
-def _enough(first: date, today: date) -> date:
-    """Where to begin when staff have set a reference: half a year back is enough for level, noise and episodes.
-
-    In steps of a season, so that what began when does not change from day to day.
-    """
-    beyond = (today - first).days - LOOK_BACK_DAYS
-    return first + timedelta(days=max(beyond // SEASON_DAYS, 0) * SEASON_DAYS)
-
-
 def judge(cases: Mapping[UUID, Case]) -> dict[UUID, ReviewedCase]:
     """Everybody at once."""
     assessed = engine.assess_many(list(cases.values()))
@@ -93,17 +80,7 @@ def judge(cases: Mapping[UUID, Case]) -> dict[UUID, ReviewedCase]:
 
 
 def _judgement(case: Case, assessment: Assessment) -> ReviewedCase:
-    # A silence is the same episode every day: it is known by the day it began.
-    episodes = [
-        replace(signal, raised_on=signal.began_on) if signal.kind is SignalKind.SILENT else signal
-        for signal in assessment.signals
-    ]
-    if (plain := rules.beyond_limit_in_a_row(case.days, case.limits, case.today)) is not None:
-        episodes = [one for one in episodes if one.kind is not plain.kind or one.ended_on is not None]
-        episodes = [one for one in episodes if (one.kind, one.raised_on) != (plain.kind, plain.raised_on)]
-        episodes.append(plain)
-    told = tuple(episodes)
-    return ReviewedCase(judged_of(assessment, told), assessment, told)
+    return ReviewedCase(judged_of(assessment, assessment.signals), assessment, assessment.signals)
 
 
 def judged_of(assessment: Assessment, episodes: tuple[Episode, ...]) -> TrendSummary:

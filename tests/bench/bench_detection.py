@@ -61,7 +61,7 @@ def told_by_engine(panel: Panel, settings: EngineSettings = DEFAULT, *, diary: b
                 ]
             )
         today = engine_state.DayInputs(readings, answers=answers)
-        watch, told[day] = engine.step(watch, FIRST_DAY + day, today, settings)
+        watch, told[day], _ = engine.step(watch, FIRST_DAY + day, today, settings)
     return told
 
 

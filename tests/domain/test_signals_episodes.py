@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 import numpy as np
 
 from service.domain.signals import episodes as episode_rules
-from service.domain.signals.episodes import ROW, EpisodeState, Rule, Stored, reconcile
-from service.domain.signals.facts import Episode
+from service.domain.signals.episodes import ROW, EpisodeState, Rule
 from service.domain.vocabulary import SignalKind
 
 KIND = SignalKind.RISING
@@ -65,29 +62,3 @@ def test_a_new_kind_of_symptom_is_something_new():
 def test_nothing_is_raised_on_a_day_on_which_nothing_came():
     rules = [_of(3.0, heard=_flags(day == 3)) for day in range(5)]
     assert _told(rules)[0] == [3]
-
-
-# --- against what is stored ------------------------------------------------------------
-
-
-def _signal(day: int, ended: int | None = None) -> Episode:
-    on = date(2026, 3, day)
-    return Episode(KIND, on, on, "Pressure up.", ended_on=None if ended is None else date(2026, 3, ended))
-
-
-def test_only_what_is_new_is_raised_and_what_is_unseen_is_carried():
-    stored = [
-        Stored("a", KIND, date(2026, 3, 1), None, seen=True),
-        Stored("b", KIND, date(2026, 3, 8), None, seen=False),
-    ]
-    changes = reconcile(stored, [_signal(1, ended=5), _signal(8), _signal(12)])
-    assert [signal.raised_on.day for signal in changes.raise_now] == [12]
-    assert changes.end_now == (("a", date(2026, 3, 5)),)
-    assert changes.carried == ("b",)
-
-
-def test_a_signal_that_a_late_reading_has_undone_is_ended_not_deleted():
-    stored = [Stored("a", KIND, date(2026, 3, 1), None, seen=False)]
-    changes = reconcile(stored, [])
-    assert changes.end_now == (("a", date(2026, 3, 1)),)
-    assert changes.carried == ("a",)

@@ -13,10 +13,10 @@ from scipy.stats import theilslopes
 
 from service.domain.days import OFF_HOUR, SITTING, Taken, combine, join, usual_after
 from service.domain.signals.diary import theil_sen
-from service.domain.signals.facts import AdjustmentMade, AnchoredReference, PressureLimits
+from service.domain.signals.facts import AdjustmentMade, AnchoredReference, PressureLimits, ResponseFacts
 from service.domain.trend import reference, state
 from service.domain.trend.forecast import PressurePace, forecast, pace
-from service.domain.trend.response import LevelOn, response
+from service.domain.trend.response import follow, nothing_made, response
 from service.domain.vocabulary import Posture, Response
 
 DAY = date(2026, 3, 1)
@@ -243,8 +243,24 @@ def test_the_interval_holds_the_true_day_about_as_often_as_it_says():
 # --- response ---------------------------------------------------------------------------------
 
 
-def _course(levels: list[float], read: bool = True) -> list[LevelOn]:
-    return [LevelOn(DAY + timedelta(days=offset), level, read) for offset, level in enumerate(levels)]
+def _followed(levels: list[float], reference: AnchoredReference | None, read: list[bool]) -> ResponseFacts:
+    """The response to CHANGE on the last of the evenings whose levels are told, from DAY on."""
+    state, before = nothing_made(1), np.array([np.nan])
+    set_at = np.array([np.nan if reference is None else reference.value])
+    for offset, (value, came) in enumerate(zip(levels, read, strict=True)):
+        day, level = DAY + timedelta(days=offset), np.array([value])
+        adjusted = np.array([day == CHANGE.made_on])
+        state = follow(state, day.toordinal(), adjusted, before, level, np.array([came]), set_at)
+        before = level
+    return response(CHANGE, state, 0, levels[-1], reference)
+
+
+def _response(course: list[tuple[float, bool]], reference: AnchoredReference | None) -> ResponseFacts:
+    return _followed([level for level, _ in course], reference, [read for _, read in course])
+
+
+def _course(levels: list[float], read: bool = True) -> list[tuple[float, bool]]:
+    return [(level, read) for level in levels]
 
 
 CHANGE = AdjustmentMade(DAY + timedelta(days=10))
@@ -253,7 +269,7 @@ REFERENCE = AnchoredReference(18.0, 0.4)
 
 def test_back_at_the_reference_is_settled_with_the_days_it_took():
     falling = [24.0] * 10 + [24 - 0.75 * day for day in range(9)] + [18.0] * 4
-    found = response(CHANGE, _course(falling), REFERENCE)
+    found = _response(_course(falling), REFERENCE)
     # 24 − 0.75·6 = 19.5 is the first level within 1.5 mmHg of 18.
     assert (found.response, found.days_to_reference) == (Response.SETTLED, 6)
     assert found.sentence == (
@@ -263,22 +279,22 @@ def test_back_at_the_reference_is_settled_with_the_days_it_took():
 
 
 def test_on_the_way_is_settling_and_no_move_is_not():
-    assert response(CHANGE, _course([24.0] * 10 + [22.5] * 6), REFERENCE).response is Response.SETTLING
-    assert response(CHANGE, _course([24.0] * 10 + [23.8] * 6), REFERENCE).response is Response.NOT_SETTLING
+    assert _response(_course([24.0] * 10 + [22.5] * 6), REFERENCE).response is Response.SETTLING
+    assert _response(_course([24.0] * 10 + [23.8] * 6), REFERENCE).response is Response.NOT_SETTLING
 
 
 def test_the_wrong_way_is_not_settling_even_from_the_reference():
-    assert response(CHANGE, _course([18.0] * 10 + [21.0] * 6), REFERENCE).response is Response.NOT_SETTLING
+    assert _response(_course([18.0] * 10 + [21.0] * 6), REFERENCE).response is Response.NOT_SETTLING
 
 
 def test_too_low_settles_upwards():
     low = [13.0] * 10 + [15.0] * 3 + [17.0] * 5
-    assert response(CHANGE, _course(low), REFERENCE).response is Response.SETTLED
+    assert _response(_course(low), REFERENCE).response is Response.SETTLED
 
 
 def test_without_readings_nothing_is_said_of_the_response():
     silent = _course([24.0] * 10) + _course([24.0] * 17, read=False)[10:]
-    found = response(CHANGE, silent, REFERENCE)
+    found = _response(silent, REFERENCE)
     assert found.response is Response.TOO_FEW_READINGS
     assert "Too few readings" in found.sentence
-    assert response(CHANGE, _course([24.0] * 16), None).response is Response.TOO_FEW_READINGS
+    assert _response(_course([24.0] * 16), None).response is Response.TOO_FEW_READINGS

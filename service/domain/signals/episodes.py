@@ -1,20 +1,16 @@
-"""The life of a signal: raised once an episode, with hysteresis, carried until seen, reopened only by something new.
+"""The life of a signal: raised once an episode, let go with hysteresis, reopened only by something new.
 
-Promises that a rule flickering about its threshold raises one signal, that a
-further move during an episode is told again and a mere continuation is not, and
-that what nobody has seen stays until somebody has.
+Promises that a rule flickering about its threshold raises one signal, and that a
+further move during an episode is told again and a mere continuation is not.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
 
 Array = NDArray[np.float64]
@@ -25,7 +21,7 @@ KINDS = tuple(SignalKind)
 ROW = {kind: row for row, kind in enumerate(KINDS)}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class EpisodeState:
     """[kind, patient]. Days are ordinals; 0 is never."""
 
@@ -39,7 +35,7 @@ class EpisodeState:
     told_marks: Days  # what was told, as bits
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Rule:
     """One kind's rule on one day, one element a patient."""
 
@@ -75,7 +71,16 @@ def none_yet(patients: int) -> EpisodeState:
 
 def update(episodes: EpisodeState, day: int, rules: dict[SignalKind, Rule]) -> tuple[EpisodeState, Flags]:
     """One day on: the episodes, and [kind, patient] of what is told today. A kind without a rule stays as it is."""
-    new = EpisodeState(*(getattr(episodes, name).copy() for name in episodes.__dataclass_fields__))
+    new = EpisodeState(
+        episodes.open.copy(),
+        episodes.raised_on.copy(),
+        episodes.began_on.copy(),
+        episodes.opened_on.copy(),
+        episodes.ended_on.copy(),
+        episodes.held_on.copy(),
+        episodes.told_size.copy(),
+        episodes.told_marks.copy(),
+    )
     told = np.zeros_like(episodes.open)
     for kind, rule in rules.items():
         row = ROW[kind]
@@ -108,52 +113,6 @@ def _something_new(episodes: EpisodeState, row: int, day: int, rule: Rule) -> Fl
         new |= rule.afresh
     waited: Flags = day - episodes.raised_on[row] >= rule.quiet_days
     return new & waited
-
-
-# --- against what is stored ------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """A signal as it was kept. `key` is the caller's own."""
-
-    key: object
-    kind: SignalKind
-    raised_on: date
-    ended_on: date | None
-    seen: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Changes:
-    """What a caller writes after an assessment."""
-
-    raise_now: tuple[Episode, ...]
-    end_now: tuple[tuple[object, date], ...]  # key, the day it ended
-    carried: tuple[object, ...]  # ended or not, nobody has seen them yet
-
-
-def reconcile(stored: Sequence[Stored], assessed: Iterable[Episode]) -> Changes:
-    """What differs between the signals kept and those an assessment finds, by kind and day.
-
-    A signal that a late reading has undone is ended, never deleted: somebody may have acted on it.
-    """
-    found = {(signal.kind, signal.raised_on): signal for signal in assessed}
-    known = {(kept.kind, kept.raised_on) for kept in stored}
-    ends: list[tuple[object, date]] = []
-    for kept in stored:
-        if kept.ended_on is None:
-            match = found.get((kept.kind, kept.raised_on))
-            if match is None:
-                ends.append((kept.key, kept.raised_on))
-            elif match.ended_on is not None:
-                ends.append((kept.key, match.ended_on))
-    fresh = [signal for key, signal in found.items() if key not in known]
-    return Changes(
-        tuple(sorted(fresh, key=lambda signal: (signal.raised_on, signal.kind))),
-        tuple(ends),
-        tuple(kept.key for kept in stored if not kept.seen),
-    )
 
 
 def burden(raised: int, patient_days: float) -> float:

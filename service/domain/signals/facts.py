@@ -109,6 +109,17 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
+class LimitRun:
+    """The newest days with readings, at least three and all beyond a limit."""
+
+    up: bool
+    limit: float  # mmHg
+    readings: int
+    since: date
+    median: float  # of the last three, mmHg
+
+
+@dataclass(frozen=True, slots=True)
 class Area:
     """mmHg-days over the reference and days over the upper limit, by the last 7, 30 and 90 days.
 
@@ -149,6 +160,7 @@ class PressureFacts:
     limits: PressureLimits = PressureLimits()
     broken: Break | None = None
     forecast: Forecast | None = None
+    in_a_row: LimitRun | None = None
     last_reading_on: date | None = None
 
     @property
@@ -218,10 +230,11 @@ class Episode:
 class Case:
     """What one patient's assessment is made from.
 
-    `days` are joined days in any order, from the first that is known: those with a
-    reading or a diary are enough. Days after `today` are never looked at. Without a
-    `reference` the mean of the first 14 days with readings stands in for it and
-    `Reference.is_set` says so.
+    `days` are joined days in any order: those with a reading or a diary are enough.
+    Where nothing is carried they begin with the first that is known; else those after
+    the newest carried state are needed. Days after `today` are
+    never looked at. Without a `reference` the mean of the first 14 days with readings
+    stands in for it and `AnchoredReference.is_set` says so.
     """
 
     days: Sequence[Day]
@@ -231,6 +244,8 @@ class Case:
     adjustments: Sequence[AdjustmentMade] = ()
     silence: SilenceFacts = SilenceFacts()
     dry_weight_kg: float | None = None
+    zone: str = ""  # whose clocks the days' readings are told by
+    silent_days: int = 0  # days without a reading that count as silent where nobody says what was planned; 0: none do
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +258,9 @@ class Assessment:
     silence: SilenceFacts
     area: Area
     joined: JoinedPicture
-    signals: tuple[Episode, ...] = ()  # open ones, and all that were raised in the days assessed
+    signals: tuple[Episode, ...] = ()  # open ones, and all that were raised or ended from `since` on
     response: ResponseFacts | None = None  # to the newest adjustment
     mean_level: float | None = None
     systolic_level: float | None = None
+    since: date | None = None  # the first date that was stepped through
+    checkin_on: date | None = None  # last date with a check-in

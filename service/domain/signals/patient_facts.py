@@ -1,27 +1,36 @@
 """One patient's facts, taken out of the arrays of many.
 
+    evening = Evening(state, findings, settings)
+    evening.pressure(patient), evening.diary(patient, safety), evening.area(patient)
+
 Promises that what is said is what the arrays held on that evening, rounded for
-reading and nothing else.
+reading and nothing else, and that what is the same work for everybody is done
+once for all of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from functools import cached_property
 from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
-from service.domain.signals.diary import DiaryFindings
+from service.domain.signals.diary import DiaryFindings, middle
 from service.domain.signals.episodes import ROW
 from service.domain.signals.facts import (
     AnchoredReference,
     Area,
     Break,
     DiaryFacts,
+    LimitRun,
     PressureFacts,
     PressureLimits,
+    SilenceFacts,
 )
+from service.domain.signals.rules import DOWN, IN_A_ROW, STILL_NEWS, UP
 from service.domain.signals.sentences import SIGNS, light_headed_clause, weight_clause, worse_clauses
 from service.domain.signals.settings import EngineSettings
 from service.domain.signals.state import EngineState
@@ -34,122 +43,165 @@ NAMES = ("PA diastolic", "mean PA pressure", "PA systolic")
 _USUAL_DAYS = 14  # days of recent weeks before they are told
 
 
-def pressure_facts(watch: EngineState, patient: int, settings: EngineSettings) -> PressureFacts:
-    """Where the pressure of one patient is, on the evening of `watch`."""
-    moved, n = watch.trend, watch.patients
-    channel = int(main_channel(moved)[patient])
-    series = channel * n + patient
-    if moved.filtered.count[series] == 0:
-        return PressureFacts(limits=_limits(watch, patient))
-    filtered = moved.filtered
-    reference = _reference(watch, channel, patient)
-    usual = None
-    if reference is not None and moved.usual_count[patient] >= _USUAL_DAYS:
-        usual = reference.value + float(moved.usual_total[patient] / moved.usual_count[patient])
-    limits = _limits(watch, patient) if channel == 0 else PressureLimits()
-    level, level_sd = float(filtered.level[series]), float(max(filtered.level_var[series], 0.0)) ** 0.5
-    broken = _broken(watch, patient, settings) if reference is not None else None
-    going = None
-    if broken is not None:
-        # Without a break a slope is within its own noise and points nowhere.
-        days = area_rules.newest(moved.values[:, [patient]], watch.day, FORTNIGHT)[:, 0]
-        going = pace(days, float(filtered.noise[series]), up=broken.up)
-    return PressureFacts(
-        of=NAMES[channel],
-        level=level,
-        level_sd=level_sd,
-        slope=float(filtered.slope[series]),
-        slope_sd=float(max(filtered.slope_var[series], 0.0)) ** 0.5,
-        pace=going.mean if going else None,
-        pace_sd=going.sd if going else None,
-        reference=reference,
-        usual=usual,
-        limits=limits,
-        broken=broken,
-        forecast=forecast(level, level_sd, going, limits),
-        last_reading_on=_date(int(moved.read_on[patient])),
-    )
+class Evening:
+    """Some patients on the evening of `state`; `findings` None is "nobody keeps a diary"."""
 
+    def __init__(self, state: EngineState, findings: DiaryFindings | None, settings: EngineSettings) -> None:
+        self._state, self._findings, self._settings = state, findings, settings
+        self._channel: list[int] = main_channel(state.trend).tolist()
 
-def diary_facts(
-    watch: EngineState, patient: int, judged: DiaryFindings | None, safety: Sequence[SafetySign] = ()
-) -> DiaryFacts:
-    """What the diary of one patient says on the evening of `watch`; `judged` None is "nobody keeps one"."""
-    signs = tuple(SIGNS[sign] for sign in safety)
-    if judged is None:
-        return DiaryFacts(safety=signs)
-    last = int(watch.diary.written_on[patient])
-    week = watch.diary.ring[(watch.day - np.arange(7)) % len(watch.diary.ring), :, patient]
-    return DiaryFacts(
-        last_on=_date(last),
-        answered=int((~np.isnan(week)).any(axis=1).sum()),
-        worse=tuple(worse_clauses(judged, patient)) if watch.day - last < 7 else (),
-        light_headed=light_headed_clause(judged, patient),
-        weight_gain=weight_clause(judged, patient, up=True),
-        weight_loss=weight_clause(judged, patient, up=False),
-        safety=signs,
-    )
+    def pressure(self, patient: int) -> PressureFacts:
+        """Where the pressure of one patient is."""
+        moved, channel = self._state.trend, self._channel[patient]
+        filtered, series = moved.filtered, channel * self._state.patients + patient
+        if filtered.count[series] == 0:
+            return PressureFacts(limits=self._limits(patient))
+        reference = self._reference(channel, patient)
+        usual = None
+        if reference is not None and moved.usual_count[patient] >= _USUAL_DAYS:
+            usual = reference.value + float(moved.usual_total[patient] / moved.usual_count[patient])
+        limits = self._limits(patient) if channel == 0 else PressureLimits()
+        level, level_sd = float(filtered.level[series]), float(max(filtered.level_var[series], 0.0)) ** 0.5
+        broken = self._broken(patient) if reference is not None else None
+        going = None
+        if broken is not None:
+            # Without a break a slope is within its own noise and points nowhere.
+            days = area_rules.newest(moved.values[:, [patient]], self._state.day, FORTNIGHT)[:, 0]
+            going = pace(days, float(filtered.noise[series]), up=broken.up)
+        return PressureFacts(
+            of=NAMES[channel],
+            level=level,
+            level_sd=level_sd,
+            slope=float(filtered.slope[series]),
+            slope_sd=float(max(filtered.slope_var[series], 0.0)) ** 0.5,
+            pace=going.mean if going else None,
+            pace_sd=going.sd if going else None,
+            reference=reference,
+            usual=usual,
+            limits=limits,
+            broken=broken,
+            forecast=forecast(level, level_sd, going, limits),
+            in_a_row=self._in_a_row(patient),
+            last_reading_on=_date(moved.read_on[patient]),
+        )
 
+    def level(self, channel: int, patient: int) -> float | None:
+        """The filter's level of one of the three pressures, mmHg; None before its first reading."""
+        filtered, series = self._state.trend.filtered, channel * self._state.patients + patient
+        return float(filtered.level[series]) if filtered.count[series] > 0 else None
 
-def area_facts(watch: EngineState, patient: int) -> Area:
-    """Area over reference and days above the limit, one patient."""
-    channel = int(main_channel(watch.trend)[patient])
-    reference = float(watch.trend.anchor.value[channel, patient])
-    upper = float(watch.upper[patient])
-    areas, above = [], []
-    for days in area_rules.PERIODS:
-        values = area_rules.newest(watch.trend.values[:, [patient]], watch.day, days)
-        areas.append(0.0 if np.isnan(reference) else float(area_rules.over_reference(values, reference)[0]))
-        above.append(int(area_rules.days_above(values, upper)[0]))
-    known = () if np.isnan(reference) else tuple(round(area, 2) for area in areas)
-    return Area(area_rules.PERIODS, known, None if np.isnan(upper) else tuple(above))
+    def diary(self, patient: int, safety: Sequence[SafetySign] = ()) -> DiaryFacts:
+        """What the diary of one patient says; `safety` are the signs ticked on this date."""
+        signs, found = tuple(SIGNS[sign] for sign in safety), self._findings
+        if found is None:
+            return DiaryFacts(safety=signs)
+        last = int(self._state.diary.written_on[patient])
+        return DiaryFacts(
+            last_on=_date(last),
+            answered=self._answered[patient],
+            worse=tuple(worse_clauses(found, patient)) if self._state.day - last < 7 else (),
+            light_headed=light_headed_clause(found, patient),
+            weight_gain=weight_clause(found, patient, up=True),
+            weight_loss=weight_clause(found, patient, up=False),
+            safety=signs,
+        )
 
+    def silence(self, patient: int) -> SilenceFacts:
+        """The days without a reading, where the engine itself counts them; else "not silent"."""
+        silent_days, read_on = int(self._state.silent_days[patient]), int(self._state.trend.read_on[patient])
+        missed = self._state.day - read_on
+        if silent_days == 0 or read_on == 0 or missed < silent_days:
+            return SilenceFacts()
+        return SilenceFacts(missed, date.fromordinal(read_on + 1), None, silent_days)
 
-def _limits(watch: EngineState, patient: int) -> PressureLimits:
-    upper, lower = float(watch.upper[patient]), float(watch.lower[patient])
-    return PressureLimits(None if np.isnan(upper) else upper, None if np.isnan(lower) else lower)
+    def area(self, patient: int) -> Area:
+        """Area over reference and days above the limit."""
+        over, above, known, limited = self._areas
+        return Area(
+            area_rules.PERIODS,
+            tuple(round(float(area), 2) for area in over[:, patient]) if known[patient] else (),
+            tuple(int(days) for days in above[:, patient]) if limited[patient] else None,
+        )
 
+    @cached_property
+    def _answered(self) -> list[int]:
+        """Days with a diary in the last 7."""
+        ring = self._state.diary.ring
+        week = ring[(self._state.day - np.arange(7)) % len(ring)]
+        counted: list[int] = (~np.isnan(week)).any(axis=1).sum(axis=0).tolist()
+        return counted
 
-def _reference(watch: EngineState, channel: int, patient: int) -> AnchoredReference | None:
-    anchor = watch.trend.anchor
-    value = float(anchor.value[channel, patient])
-    if np.isnan(value):
+    @cached_property
+    def _areas(self) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+        trend, everyone = self._state.trend, np.arange(self._state.patients)
+        reference = trend.anchor.value[self._channel, everyone]
+        over, above = [], []
+        for days in area_rules.PERIODS:
+            values = area_rules.newest(trend.values, self._state.day, days)
+            over.append(area_rules.over_reference(values, reference))
+            above.append(area_rules.days_above(values, self._state.upper))
+        return np.stack(over), np.stack(above), ~np.isnan(reference), ~np.isnan(self._state.upper)
+
+    @cached_property
+    def _run_medians(self) -> NDArray[np.float64]:
+        return middle(self._state.runs.newest)
+
+    def _in_a_row(self, patient: int) -> LimitRun | None:
+        runs = self._state.runs
+        if self._state.day - int(runs.read_on[patient]) > STILL_NEWS:
+            return None
+        for side, limit in ((UP, self._state.upper), (DOWN, self._state.lower)):
+            if (count := int(runs.count[side, patient])) >= IN_A_ROW:
+                since = date.fromordinal(int(runs.began_on[side, patient]))
+                return LimitRun(
+                    side == UP, float(limit[patient]), count, since, round(float(self._run_medians[patient]), 1)
+                )
         return None
-    if anchor.is_set[patient]:
-        return AnchoredReference(value, float(anchor.var[channel, patient]) ** 0.5)
-    first, last = int(anchor.first_day[patient]), int(anchor.last_day[patient])
-    return AnchoredReference(value, float(anchor.var[channel, patient]) ** 0.5, _date(first), _date(last), is_set=False)
 
+    def _limits(self, patient: int) -> PressureLimits:
+        upper, lower = float(self._state.upper[patient]), float(self._state.lower[patient])
+        return PressureLimits(None if upper != upper else upper, None if lower != lower else lower)
 
-def _broken(watch: EngineState, patient: int, settings: EngineSettings) -> Break | None:
-    rising = bool(watch.episodes.open[ROW[SignalKind.RISING], patient])
-    falling = bool(watch.episodes.open[ROW[SignalKind.FALLING], patient])
-    if not rising and not falling:
-        return None
-    row, way = (ROW[SignalKind.RISING], 1.0) if rising else (ROW[SignalKind.FALLING], -1.0)
-    beyond, wander = watch.trend.excess, settings.wander**2
-    now, ahead = way * float(beyond.now[patient]), way * float(beyond.ahead[patient])
-    began = int(watch.episodes.began_on[row, patient])
-    now_sd = float(beyond.now_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
-    ahead_sd = float(beyond.ahead_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
-    return Break(
-        up=rising,
-        size=float(beyond.now[patient]),
-        probability=NormalDist().cdf((now - settings.margin) / now_sd),
-        ahead=NormalDist().cdf((ahead - settings.margin) / ahead_sd),
-        began_on=date.fromordinal(began),
-        pace=_pace(watch, patient, began),
-    )
+    def _reference(self, channel: int, patient: int) -> AnchoredReference | None:
+        anchor = self._state.trend.anchor
+        value, sd = float(anchor.value[channel, patient]), float(anchor.var[channel, patient]) ** 0.5
+        if value != value:  # nan
+            return None
+        if anchor.is_set[patient]:
+            return AnchoredReference(value, sd)
+        return AnchoredReference(
+            value, sd, _date(anchor.first_day[patient]), _date(anchor.last_day[patient]), is_set=False
+        )
 
+    def _broken(self, patient: int) -> Break | None:
+        state, settings = self._state, self._settings
+        rising = bool(state.episodes.open[ROW[SignalKind.RISING], patient])
+        falling = bool(state.episodes.open[ROW[SignalKind.FALLING], patient])
+        if not rising and not falling:
+            return None
+        row, way = (ROW[SignalKind.RISING], 1.0) if rising else (ROW[SignalKind.FALLING], -1.0)
+        beyond, wander = state.trend.excess, settings.wander**2
+        now, ahead = way * float(beyond.now[patient]), way * float(beyond.ahead[patient])
+        began = int(state.episodes.began_on[row, patient])
+        now_sd = float(beyond.now_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
+        ahead_sd = float(beyond.ahead_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
+        return Break(
+            up=rising,
+            size=float(beyond.now[patient]),
+            probability=NormalDist().cdf((now - settings.margin) / now_sd),
+            ahead=NormalDist().cdf((ahead - settings.margin) / ahead_sd),
+            began_on=date.fromordinal(began),
+            pace=self._pace(patient, began),
+        )
 
-def _pace(watch: EngineState, patient: int, began: int) -> float | None:
-    """The mean move a day since the evening before the break began."""
-    ring, days = watch.trend.beyond, watch.day - began + 1
-    if not 0 < days < len(ring):
-        return None
-    before = float(ring[(began - 1) % len(ring), patient])
-    return None if np.isnan(before) else (float(watch.trend.excess.now[patient]) - before) / days
+    def _pace(self, patient: int, began: int) -> float | None:
+        """The mean move a day since the evening before the break began."""
+        ring, days = self._state.trend.beyond, self._state.day - began + 1
+        if not 0 < days < len(ring):
+            return None
+        before = float(ring[(began - 1) % len(ring), patient])
+        return None if np.isnan(before) else (float(self._state.trend.excess.now[patient]) - before) / days
 
 
 def _date(ordinal: int) -> date | None:
-    return date.fromordinal(ordinal) if ordinal > 0 else None
+    return date.fromordinal(int(ordinal)) if ordinal > 0 else None

@@ -5,26 +5,20 @@ raised and the lower point at which it is let go. Limits are judged only where a
 clinician typed them.
 
 One rule stands beside the filter: three days of readings in a row beyond a
-typed-in limit are beyond it, whatever a filter makes of them. The engine is slow,
+typed-in limit are beyond it, whatever a filter makes of them. The filter is slow,
 on purpose, to believe a sudden step; a limit that a clinician typed in is not to
 wait for that. Three days is this service's own choice; no source prescribes it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
-from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import spoken
-from service.domain.days import Day
 from service.domain.signals.diary import DiaryState, SymptomChanges, WeightChanges
 from service.domain.signals.episodes import ROW, EpisodeState, Rule
-from service.domain.signals.facts import Episode, PressureLimits
 from service.domain.signals.settings import EngineSettings, z
 from service.domain.trend.state import TrendState, main_channel, of_main
 from service.domain.vocabulary import SignalKind
@@ -34,15 +28,52 @@ Flags = NDArray[np.bool_]
 Days = NDArray[np.int64]
 QUIET_DIARY = 7  # days without a rule holding after which a diary episode is over
 QUICK_UP, QUICK_DOWN = 0, 1
+IN_A_ROW = 3
+STILL_NEWS = 7  # days without a reading after which the last ones say nothing of now
+UP, DOWN = 0, 1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
+class LimitRuns:
+    """The newest unbroken run of days whose reading is beyond a limit: [above, below] × patients. 0 is none."""
+
+    count: Days  # days with a reading, [2, patient]
+    began_on: Days  # ordinal of the first of them
+    newest: Array  # the last IN_A_ROW readings of PA diastolic, newest first, [IN_A_ROW, patient]
+    read_on: Days  # [patient]
+
+
+def no_runs(patients: int) -> LimitRuns:
+    """No reading yet."""
+    return LimitRuns(
+        count=np.zeros((2, patients), dtype=np.int64),
+        began_on=np.zeros((2, patients), dtype=np.int64),
+        newest=np.full((IN_A_ROW, patients), np.nan),
+        read_on=np.zeros(patients, dtype=np.int64),
+    )
+
+
+def run_on(runs: LimitRuns, day: int, diastolic: Array, upper: Array, lower: Array) -> LimitRuns:
+    """One day on. Pressures and limits in mmHg, [patient]; nan where there is none. At the limit is not beyond it."""
+    seen = ~np.isnan(diastolic)
+    beyond = np.stack([diastolic > upper, diastolic < lower])  # nan is neither
+    count = np.where(seen, np.where(beyond, runs.count + 1, 0), runs.count)
+    return LimitRuns(
+        count,
+        np.where(seen, np.where(count == 1, day, np.where(beyond, runs.began_on, 0)), runs.began_on),
+        np.where(seen, np.concatenate([diastolic[None], runs.newest[:-1]]), runs.newest),
+        np.where(seen, day, runs.read_on),
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class RuleInputs:
     """What the rules look at. `safety` and `missed` are [patient]."""
 
     day: int
     trend: TrendState
     episodes: EpisodeState
+    runs: LimitRuns
     quick: Flags  # [2, patient]: whether a quick rise, a quick fall was going on the evening before
     upper: Array
     lower: Array
@@ -113,18 +144,22 @@ def _limit_rules(evening: RuleInputs, settings: EngineSettings) -> dict[SignalKi
     spread = np.sqrt(np.maximum(var, 1e-12))
     at = z(settings.limit_sure)
     rules = {}
-    for kind, limit, way in (
-        (SignalKind.ABOVE_LIMIT, evening.upper, 1.0),
-        (SignalKind.BELOW_LIMIT, evening.lower, -1.0),
+    for kind, side, limit, way in (
+        (SignalKind.ABOVE_LIMIT, UP, evening.upper, 1.0),
+        (SignalKind.BELOW_LIMIT, DOWN, evening.lower, -1.0),
     ):
-        beyond_limit_in_a_row = np.where(diastolic & ~np.isnan(limit), way * (level - limit) / spread, -np.inf)
-        size = np.where(np.isfinite(beyond_limit_in_a_row), way * (level - limit), 0.0)
+        beyond = np.where(diastolic & ~np.isnan(limit), way * (level - limit) / spread, -np.inf)
+        size = np.where(np.isfinite(beyond), way * (level - limit), 0.0)
+        fresh = evening.day - evening.runs.read_on <= STILL_NEWS
+        in_a_row = fresh & (evening.runs.count[side] >= IN_A_ROW)
         rules[kind] = Rule(
-            holds=beyond_limit_in_a_row >= at,
-            lets_go=beyond_limit_in_a_row < at - 2 * settings.let_go,
-            size=size,
+            holds=(beyond >= at) | in_a_row,
+            lets_go=(beyond < at - 2 * settings.let_go) & ~in_a_row,
+            # The filter lags behind the readings: what three of them raised is at least as large as what it raises.
+            size=np.where(in_a_row, np.fmax(size, at * spread), size),
             step=2 * settings.new_step,
             quiet_days=settings.new_step_days,
+            began_on=np.where(in_a_row, evening.runs.began_on[side], evening.day),
             heard=trend.read_on == evening.day,
         )
     return rules
@@ -148,48 +183,3 @@ def _marks(symptoms: SymptomChanges) -> Days:
     )
     bits: Days = np.sum([flag.astype(np.int64) << bit for bit, flag in enumerate(flags)], axis=0, dtype=np.int64)
     return bits
-
-
-IN_A_ROW = 3
-STILL_NEWS = 7  # days without a reading after which the last ones say nothing of now
-
-
-def beyond_limit_in_a_row(days: Iterable[Day], limits: PressureLimits, today: date) -> Episode | None:
-    """The signal that the newest days' readings make, raised on the third day in a row; None when they make none."""
-    read = [(day.day, day.pa_diastolic) for day in days if day.pa_diastolic is not None and day.day <= today]
-    if not read or (today - read[-1][0]).days > STILL_NEWS:
-        return None
-    for limit, up in ((limits.upper, True), (limits.lower, False)):
-        if limit is None:
-            continue
-        run = _run(read, limit, up=up)
-        if len(run) >= IN_A_ROW:
-            return _signal(run, limit, up=up)
-    return None
-
-
-def _run(read: list[tuple[date, float]], limit: float, *, up: bool) -> list[tuple[date, float]]:
-    """The newest unbroken run of days beyond the limit."""
-    run: list[tuple[date, float]] = []
-    for day, value in reversed(read):
-        if (value > limit) is not up or value == limit:
-            break
-        run.append((day, value))
-    return run[::-1]
-
-
-def _signal(run: list[tuple[date, float]], limit: float, *, up: bool) -> Episode:
-    middle = median(value for _, value in run[-IN_A_ROW:])
-    word = "above" if up else "below"
-    sentence = (
-        f"{word.capitalize()} the limit: the last {spoken.count(len(run), 'reading')} of PA diastolic, since "
-        f"{spoken.day(run[0][0])}, were {word} the {spoken.figure(limit)} mmHg set for this patient; "
-        f"the last {IN_A_ROW} have a median of {spoken.figure(middle)} mmHg."
-    )
-    return Episode(
-        SignalKind.ABOVE_LIMIT if up else SignalKind.BELOW_LIMIT,
-        raised_on=run[IN_A_ROW - 1][0],
-        began_on=run[0][0],
-        sentence=sentence,
-        facts={"limit": limit, "readings": len(run), "median": round(middle, 1)},
-    )

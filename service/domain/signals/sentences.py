@@ -22,10 +22,12 @@ from service.domain.signals.facts import (
     Fact,
     Forecast,
     JoinedPicture,
+    LimitRun,
     Picture,
     PressureFacts,
     SilenceFacts,
 )
+from service.domain.signals.rules import IN_A_ROW
 from service.domain.vocabulary import Lane, SafetySign, SignalKind
 
 SIGNS = {
@@ -62,7 +64,19 @@ def limit_clause(pressure: PressureFacts, *, up: bool) -> str:
     if limit is None:
         return level_clause(pressure)
     way = "above" if up else "below"
+    if pressure.in_a_row is not None and pressure.in_a_row.up is up:
+        return run_clause(pressure.in_a_row)
     return f"{level_clause(pressure)}: {way} the limit of {spoken.figure(limit)} mmHg set for this patient"
+
+
+def run_clause(run: LimitRun) -> str:
+    """`Above the limit: the last 3 readings of PA diastolic, since 3 March, were above the 25 mmHg set for …`."""
+    way = "above" if run.up else "below"
+    return (
+        f"{way} the limit: the last {spoken.count(run.readings, 'reading')} of PA diastolic, since "
+        f"{spoken.day(run.since)}, were {way} the {spoken.figure(run.limit)} mmHg set for this patient; "
+        f"the last {IN_A_ROW} have a median of {spoken.figure(run.median)} mmHg"
+    )
 
 
 def forecast_clause(forecast: Forecast | None) -> str:
@@ -270,6 +284,8 @@ def signal_sentence(
     match kind:
         case SignalKind.ABOVE_LIMIT | SignalKind.BELOW_LIMIT:
             sentence = spoken.sentence(limit_clause(pressure, up=kind is SignalKind.ABOVE_LIMIT))
+            if (run := pressure.in_a_row) is not None:
+                facts |= {"limit": run.limit, "readings": run.readings, "median": run.median}
         case SignalKind.WEIGHT_GAIN | SignalKind.WEIGHT_LOSS:
             clause = diary.weight_gain if kind is SignalKind.WEIGHT_GAIN else diary.weight_loss
             sentence = spoken.sentence(f"{clause or 'weight changed'}; {_about(pressure)}")

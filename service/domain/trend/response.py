@@ -1,19 +1,25 @@
-"""What the pressures did after an adjustment.
+"""What the pressures did after an adjustment, followed from evening to evening.
 
 Promises one of four words and the numbers it rests on: the level before and now,
-and the days until the level was back within the margin of the reference. Says
-nothing of cause: other things change on the same days.
+and the days until the level was back within the margin of the reference. Only the
+newest adjustment is followed. Says nothing of cause: other things change on the
+same days.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
 
 from service.domain import spoken
 from service.domain.signals.facts import AdjustmentMade, AnchoredReference, ResponseFacts
 from service.domain.vocabulary import Response
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Days = NDArray[np.int64]
 
 WITHIN = 1.5  # mmHg of the reference that count as back at it; common practice, no source
 MOVED = 1.0  # mmHg towards the reference that count as on the way
@@ -22,23 +28,58 @@ HELD = 3  # days in a row within the margin, so that one low day is not "settled
 
 
 @dataclass(frozen=True, slots=True)
-class LevelOn:
-    """The filter's level on one evening, mmHg, and whether a reading came that day."""
+class ResponseState:
+    """The newest adjustment of each patient and what came after it, [patient]. Days are ordinals, 0 is never."""
 
-    day: date
-    level: float
-    read: bool
+    made_on: Days
+    before: Array  # the level of the evening before it, mmHg; nan where none was known
+    read: Days  # days with a reading since
+    run: Days  # evenings in a row within the margin of the reference, up to now
+    back_on: Days  # the first of HELD such evenings
+
+
+def nothing_made(patients: int) -> ResponseState:
+    """No adjustment yet."""
+    return ResponseState(
+        made_on=np.zeros(patients, dtype=np.int64),
+        before=np.full(patients, np.nan),
+        read=np.zeros(patients, dtype=np.int64),
+        run=np.zeros(patients, dtype=np.int64),
+        back_on=np.zeros(patients, dtype=np.int64),
+    )
+
+
+def follow(
+    state: ResponseState, day: int, adjusted: Flags, before: Array, level: Array, read: Flags, reference: Array
+) -> ResponseState:
+    """One evening on, [patient]: the level before and now (nan: none yet), and the reference (nan: none yet), mmHg."""
+    made_on = np.where(adjusted, day, state.made_on)
+    followed = made_on > 0
+    within = followed & (np.abs(level - reference) <= WITHIN)
+    run = np.where(within, np.where(adjusted, 0, state.run) + 1, 0)
+    back_on = np.where(adjusted, 0, state.back_on)
+    return ResponseState(
+        made_on,
+        np.where(adjusted, before, state.before),
+        np.where(followed, np.where(adjusted, 0, state.read) + read, 0),
+        run,
+        np.where((back_on == 0) & (run == HELD), day - HELD + 1, back_on),
+    )
 
 
 def response(
-    adjustment: AdjustmentMade, course: Sequence[LevelOn], reference: AnchoredReference | None
+    adjustment: AdjustmentMade,
+    state: ResponseState,
+    patient: int,
+    level: float | None,
+    reference: AnchoredReference | None,
 ) -> ResponseFacts:
-    """The response as of the last evening of `course` (in order, no day twice)."""
-    before = next((evening.level for evening in reversed(course) if evening.day < adjustment.made_on), None)
-    since = [evening for evening in course if evening.day >= adjustment.made_on]
-    read = sum(evening.read for evening in since)
-    now = since[-1].level if since and read else None
-    back = _back(adjustment, since, reference)
+    """The response of one patient on the evening of `state`, at the level of that evening (mmHg)."""
+    read = int(state.read[patient])
+    before = None if np.isnan(state.before[patient]) else float(state.before[patient])
+    now = level if read else None
+    back_on = int(state.back_on[patient])
+    back = back_on - int(state.made_on[patient]) if back_on and reference is not None else None
     word = _word(before, now, read, reference, back is not None)
     return ResponseFacts(
         adjustment, word, before, now, read, back, _sentence(adjustment, word, before, now, read, back)
@@ -54,18 +95,6 @@ def _word(
         return Response.SETTLED
     closer = abs(before - reference.value) - abs(now - reference.value)
     return Response.SETTLING if closer >= MOVED else Response.NOT_SETTLING
-
-
-def _back(adjustment: AdjustmentMade, since: Sequence[LevelOn], reference: AnchoredReference | None) -> int | None:
-    """Days from the adjustment to the first of HELD evenings within the margin, the last of which may be today."""
-    if reference is None:
-        return None
-    run = 0
-    for position, evening in enumerate(since):
-        run = run + 1 if abs(evening.level - reference.value) <= WITHIN else 0
-        if run == HELD:
-            return (since[position - HELD + 1].day - adjustment.made_on).days
-    return None
 
 
 def _sentence(

@@ -28,7 +28,7 @@ from service.domain.signals.settings import DEFAULT, EngineSettings
 FIRST = 740_000
 
 
-def _kept(question: int, values: list[float | None], **known: float | bool) -> tuple[DiaryState, int]:
+def _kept(question: int, values: list[float | None], *, pounds: bool = False, **known: float) -> tuple[DiaryState, int]:
     """A diary of one patient with one question answered, and its last day."""
     state = diary.begin(1)
     for name, value in known.items():
@@ -37,12 +37,14 @@ def _kept(question: int, values: list[float | None], **known: float | bool) -> t
     for day, value in enumerate(values, FIRST):
         answers = np.full((len(QUESTIONS), 1), np.nan)
         answers[question, 0] = np.nan if value is None else value
-        state = diary.step(state, day, answers)
+        state = diary.step(state, day, answers, np.array([pounds]))
     return state, day
 
 
-def _weight(values: list[float | None], settings: EngineSettings = DEFAULT, **known: float | bool) -> WeightChanges:
-    state, day = _kept(WEIGHT, values, **known)
+def _weight(
+    values: list[float | None], settings: EngineSettings = DEFAULT, *, pounds: bool = False, **known: float
+) -> WeightChanges:
+    state, day = _kept(WEIGHT, values, pounds=pounds, **known)
     return diary.weight_changes(state, day, settings)
 
 

@@ -259,7 +259,7 @@ def test_settings_change_what_is_told(tmp_path: Path):
     given.write_text(json.dumps({"limits": {"P-1": {"upper": 22}}, "only": ["above_limit"]}), encoding="utf-8")
     _, lines = _run(tmp_path, _rows("P-1", 1, length=120), "--settings", str(given))
     assert [line["signal"] for line in lines] == ["above_limit"]
-    assert "above the limit of 22 mmHg set for this patient" in lines[0]["sentence"]
+    assert "above the 22 mmHg set for this patient" in lines[0]["sentence"]
 
 
 def test_a_reference_in_the_settings_stands_in_for_the_first_days():

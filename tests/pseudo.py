@@ -1,0 +1,106 @@
+"""A language that nobody speaks, made from the messages themselves: what is not bracketed was never translated.
+
+Made anew for each test, beside the languages there are, so that it can never be shipped.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import shutil
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from babel.messages.catalog import Catalog
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+
+from service.words import language
+
+CODE = "eo"  # a code that babel knows, with one plural beside the singular; the words are not Esperanto's
+OPEN, CLOSE = "⟦⟧"
+_ACCENTS = str.maketrans("aeiouAEIOU", "àéîõûÀÉÎÕÛ")
+_KEPT = re.compile(r"%\(\w+\)s|%%|\{\w+\}|<[^>]*>|&\w+;|https?://\S+")
+_READ_ALOUD = ("aria-label", "alt", "title", "placeholder")
+_UNSEEN = {"script", "style"}
+
+
+def disguised(message: str) -> str:
+    """`⟦Yõûr chéck-în⟧`: placeholders and markup as they were."""
+    parts, at = [], 0
+    for kept in _KEPT.finditer(message):
+        parts += [message[at : kept.start()].translate(_ACCENTS), kept[0]]
+        at = kept.end()
+    return f"{OPEN}{''.join(parts)}{message[at:].translate(_ACCENTS)}{CLOSE}"
+
+
+@contextmanager
+def pseudo_language(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[language.Language]:
+    """The languages there are, and this one, for as long as the block runs."""
+    shipped = language.FOLDER
+    for code in language.codes():
+        shutil.copytree(shipped / code, folder / code)
+    shutil.copytree(shipped / "en", folder / CODE)
+    catalogues = folder / CODE / "LC_MESSAGES"
+    catalogues.mkdir(exist_ok=True)
+    for name in language.CATALOGUES:
+        with (shipped / "es" / "LC_MESSAGES" / f"{name}.po").open("rb") as file:
+            found = read_po(io.BytesIO(file.read()), locale=CODE)
+        made = Catalog(locale=CODE)
+        for message in found:
+            if message.id:
+                forms = (message.id,) if isinstance(message.id, str) else tuple(message.id)
+                said = tuple(disguised(form) for form in forms)
+                made.add(message.id, said[0] if isinstance(message.id, str) else said, context=message.context)
+        with (catalogues / f"{name}.mo").open("wb") as file:
+            write_mo(file, made)
+    with monkeypatch.context() as patch:
+        patch.setattr(language, "FOLDER", folder)
+        language.forget_languages()
+        yield language.load_language(CODE)
+    language.forget_languages()
+
+
+def words_left(page: str, known: Iterable[str] = ()) -> list[str]:
+    """The words of a page or a text that no catalogue said: `known` are data, such as names."""
+    reader = _Visible()
+    reader.feed(page)
+    spoken = language.load_language(CODE)
+    dates = {word for name in (*spoken.months, *spoken.weekdays) for word in re.findall(r"\w+", name)}
+    expected = {word for text in known for word in re.findall(r"[^\W\d_]+", text)} | dates | {"la"}
+    left = []
+    for text in [" ".join(reader.text), *reader.attributes]:
+        previous = None
+        while previous != text:
+            previous, text = text, re.sub(rf"{OPEN}[^{OPEN}{CLOSE}]*{CLOSE}", " ", text)
+        left += [word for word in re.findall(r"[^\W\d_]{2,}", text) if word not in expected]
+    return left
+
+
+class _Visible(HTMLParser):
+    """What a person sees, and what a screen reader says."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.text: list[str] = []
+        self.attributes: list[str] = []
+        self._within: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in _UNSEEN:
+            self._within.append(tag)
+        said = dict(attrs)
+        self.attributes += [value for name in _READ_ALOUD if (value := said.get(name))]
+        if tag == "input" and said.get("type") in {"submit", "button"} and (value := said.get("value")):
+            self.attributes.append(value)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in _UNSEEN and self._within:
+            self._within.pop()
+
+    def handle_data(self, data: str) -> None:
+        if not self._within:
+            self.text.append(data)

@@ -1,0 +1,104 @@
+"""Nothing on a page or in a message is hard-coded: in a language made from the messages, all of it is disguised."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine
+
+from service.domain.vocabulary import MessageKind
+from service.words import messages, replies
+from service.words.language import Language, checked_language
+from tests.house import House, open_house
+from tests.pseudo import CODE, disguised, pseudo_language, words_left
+
+# What is nobody's language: the service's name, units, the invented people and their clinic.
+NAMES = ("Neaptide", "kg lb", "Fernmoor Clinic", "Asha Ben")
+
+
+@pytest.fixture
+def pseudo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Language]:
+    with pseudo_language(tmp_path / "words", monkeypatch) as spoken:
+        yield spoken
+
+
+@pytest.fixture
+def house(pseudo: Language, engine: Engine, tmp_path: Path) -> House:
+    opened = open_house(engine, tmp_path)
+    opened.change(opened.asha, language=CODE)
+    opened.change(opened.ben, language=CODE)
+    return opened
+
+
+def see(house: House, path: str) -> str:
+    page: str = house.client.get(path, headers={"Accept-Language": CODE}).get_data(as_text=True)
+    assert f'<html lang="{CODE}">' in page
+    return page
+
+
+def test_the_disguise_leaves_placeholders_and_is_seen_through() -> None:
+    assert disguised("At %(day)s, {sender} <b>rests</b>") == "⟦Àt %(day)s, {sender} <b>résts</b>⟧"
+
+
+def test_the_search_finds_what_nobody_translated(pseudo: Language) -> None:
+    page = f"<p>{disguised('Hello')} Asha</p><button aria-label='Close it'>{disguised('Close')}</button>plain"
+    assert words_left(page, NAMES) == ["plain", "Close", "it"]
+
+
+def test_the_check_in_page(house: House) -> None:
+    link = house.link(house.asha)
+    assert words_left(see(house, link), NAMES) == []
+    refused = house.client.post(link, data={"weight": "8x", "breathlessness": "3"}).get_data(as_text=True)
+    assert words_left(refused, NAMES) == []
+    alarmed = house.client.post(link, data={"safety_signs": "chest_pain"})
+    assert words_left(see(house, alarmed.headers["Location"]), NAMES) == []
+    assert words_left(see(house, link), NAMES) == []
+
+
+def test_the_caregivers_page(house: House) -> None:
+    path = house.nudged()
+    assert words_left(see(house, path), NAMES) == []
+    house.client.post(path, data={"answer": "away"})
+    assert words_left(see(house, f"{path}/thanks"), NAMES) == []
+
+
+@pytest.mark.parametrize("path", ["/signin", "/nowhere", "/c/not-a-link", "/g/not-a-link"])
+def test_signing_in_and_pages_that_say_no(house: House, path: str) -> None:
+    assert words_left(see(house, path), NAMES) == []
+
+
+@pytest.mark.parametrize("kind", MessageKind)
+def test_every_message(pseudo: Language, kind: MessageKind) -> None:
+    for body in (
+        messages.wording(pseudo, kind),
+        messages.alone(pseudo, kind),
+        *messages.by_text(pseudo, kind, ("reading", "checkin")),
+        messages.notice(pseudo, kind, None, dict.fromkeys(messages.PLACEHOLDERS[kind], "1")),
+    ):
+        assert words_left(body) == []
+
+
+def test_every_reply(pseudo: Language) -> None:
+    for key in replies.lines(pseudo):
+        assert words_left(replies.line(pseudo, key, again=True)) == []
+    assert words_left(replies.line_until(pseudo, None)) == []
+    dated = replies.line_until(pseudo, date(2026, 11, 25))
+    assert words_left(dated) == []
+    assert f"25 {pseudo.months[10]}" in dated  # in the months of the language's own locale
+
+
+def test_a_language_is_added_by_adding_a_folder(house: House) -> None:
+    """Enrolled in it, prompted, answered and thanked in it; nothing in the code names it."""
+    assert checked_language("language", CODE) == CODE
+    phone = house.world.phone(house.asha)
+    house.world.at(house.asha, "08:00")
+    phone.texts("hello")
+    phone.texts("STOP")
+    said = [kept.body for kept in house.world.gateway.messages_to(phone.number)][1:]
+    assert len(said) >= 2
+    for body in said:
+        assert words_left(re.sub(r"https?://\S+", "", body), NAMES) == []

@@ -24,7 +24,7 @@ from sqlalchemy.orm import Session
 from service.config import LOOPBACK, Settings
 from service.domain.validation import Refused
 from service.enrolling import phones, wordings
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.tables import Caregiver, Patient
 
 
@@ -147,7 +147,7 @@ def make_push_link(
     session: Session, links: Links, person: Patient | Caregiver, actor: Actor, now: datetime
 ) -> PushLink:
     """A link for this person, noted in the caller's transaction. Raises Refused for one who takes no part."""
-    until = phones.note_link(session, person, actor, now)
+    until = phones.note_link(Act(session, actor, person.clinic_id, now), person)
     if isinstance(person, Patient):
         return PushLink(links.address(Purpose.PUSH, person.id, None, until), until)
     return PushLink(links.address(Purpose.PUSH, person.patient_id, person.id, until), until)

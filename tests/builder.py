@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 from service.care import consents
 from service.domain.vocabulary import Channel, ConsentKind, Role
 from service.enrolling import clinics, people, plans
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
 
@@ -68,7 +68,7 @@ class Builder:
         later: `enrolled_ago` of 60 days is past it.
         """
         new = people.NewPatient(clinic_ref=ref or f"F-{next(NUMBERS)}", name=name, zone=zone, **particulars)
-        patient = people.enrol_patient(self.session, clinic, new, OPERATOR, self.now - enrolled_ago)
+        patient = people.enrol_patient(Act(self.session, OPERATOR, clinic.id, self.now - enrolled_ago), new)
         for number in phones:
             self.contact(patient, number)
         if consent is not None:
@@ -89,7 +89,7 @@ class Builder:
     ) -> Caregiver:
         """A caregiver with text contacts; `allowed` is the patient's consent, `agreed` the caregiver's own."""
         new = people.NewCaregiver(name=name, **particulars)
-        caregiver = people.add_caregiver(self.session, patient, new, OPERATOR, self.now)
+        caregiver = people.add_caregiver(Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, new)
         for number in phones:
             self.contact(caregiver, number)
         for kind, given in ((ConsentKind.CAREGIVER, allowed), (ConsentKind.MESSAGES, agreed)):
@@ -101,15 +101,17 @@ class Builder:
         self, owner: Patient | Caregiver | Staff, address: str = "", channel: Channel = Channel.TEXT
     ) -> Contact:
         new = people.NewContact(channel, address or next_number())
-        return people.add_contact(self.session, owner, new, OPERATOR, self.now)
+        return people.add_contact(Act(self.session, OPERATOR, owner.clinic_id, self.now), owner, new)
 
     def consent(self, patient: Patient, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
-        consents.record_consent(self.session, patient, kind, given, "signed form", OPERATOR, self.now, caregiver)
+        consents.record_consent(
+            Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, kind, given, "signed form", caregiver
+        )
 
     def plan(self, patient: Patient, **rule: Any) -> Plan:
         """Seven to ten in the morning, due at half past eight, unless said otherwise."""
         new = plans.NewPlan(**{"opens": time(7), "due": time(8, 30), "closes": time(10), **rule})
-        return plans.set_plan(self.session, patient, new, OPERATOR, self.now)
+        return plans.set_plan(Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, new)
 
     def staff(self, clinic: Clinic, name: str = "Nurse Invented", role: Role = Role.NURSE, phone: str = "") -> Staff:
         """Somebody on call who never signs in: hashing a password takes its time on purpose."""

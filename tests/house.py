@@ -25,7 +25,7 @@ from service.config import Settings
 from service.domain.vocabulary import Channel, Role
 from service.enrolling import people
 from service.links import Links
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
@@ -108,7 +108,7 @@ def open_house(
     ben = world.caregiver(asha, "Ben Brook")
     with write_session(engine) as session:
         held = session.get_one(Patient, asha.id)
-        people.change_patient(session, held, {"usual_pillows": 2}, OPERATOR, world.now)
+        people.change_patient(Act(session, OPERATOR, held.clinic_id, world.now), held, {"usual_pillows": 2})
     world.at(asha, "07:30")
     settings = Settings.from_env(
         {

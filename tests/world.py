@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service.care import consents
+from service.care import consents, pauses
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
@@ -36,13 +36,13 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
-from service.enrolling import people, plans
+from service.enrolling import people
 from service.intake.caregivers import record_caregiver_reply
 from service.intake.checkins import RecordedCheckin, record_checkin
 from service.intake.readings import record_reading
 from service.links import Links, Purpose
 from service.reviewing.patient import build_patient
-from service.store.audit import OPERATOR, Actor, ActorKind
+from service.store.audit import OPERATOR, Act, Actor, ActorKind
 from service.store.due import next_due
 from service.store.session import read_session, write_session
 from service.store.tables import (
@@ -246,20 +246,28 @@ class World:
     def checks_in(self, patient: Patient, **answers: Any) -> RecordedCheckin:
         new = NewCheckin(patient.id, Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
         with write_session(self.engine) as session:
-            return record_checkin(session, patient.clinic_id, new, Actor(ActorKind.PATIENT, patient.id), self.now)
+            return record_checkin(Act(session, Actor(ActorKind.PATIENT, patient.id), patient.clinic_id, self.now), new)
 
     def pauses(self, patient: Patient, first: date, last: date | None, cause: PauseCause = PauseCause.AWAY) -> Pause:
         with write_session(self.engine) as session:
-            return plans.pause(session, patient, cause, first, last, "", OPERATOR, self.now)
+            return pauses.add_pause(
+                Act(session, OPERATOR, patient.clinic_id, self.now), patient, cause, first, last, ""
+            )
 
     def withdraws_consent(self, patient: Patient) -> None:
         with write_session(self.engine) as session:
-            consents.record_consent(session, patient, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, self.now)
+            consents.record_consent(
+                Act(session, OPERATOR, patient.clinic_id, self.now),
+                patient,
+                ConsentKind.MESSAGES,
+                False,
+                "by telephone",
+            )
 
     def moves(self, patient: Patient, zone: str) -> Patient:
         with write_session(self.engine) as session:
             held = session.get_one(Patient, patient.id)
-            people.change_patient(session, held, {"zone": zone}, OPERATOR, self.now)
+            people.change_patient(Act(session, OPERATOR, held.clinic_id, self.now), held, {"zone": zone})
             return held
 
     # --- the end ----------------------------------------------------------------------
@@ -343,14 +351,12 @@ class Page:
             assert window_id is not None
             assert caregiver_id is not None
             record_caregiver_reply(
-                session,
+                Act(session, Actor(ActorKind.CAREGIVER, caregiver_id), nudged.clinic_id, self._world.now),
                 caregiver_id,
                 window_id,
                 ANSWERS[words],
                 until,
                 "",
-                Actor(ActorKind.CAREGIVER, caregiver_id),
-                self._world.now,
             )
 
     def checks_in(self, **answers: Any) -> RecordedCheckin:

@@ -15,7 +15,8 @@ from sqlalchemy.orm import Session
 from service.domain import fields
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState
-from service.store import audit, outbox
+from service.store import outbox
+from service.store.audit import Act
 from service.store.tables import Caregiver, Consent, Contact, Patient
 
 WITHDRAWN = "consent_withdrawn"
@@ -27,14 +28,7 @@ ONES_OWN = frozenset({ConsentKind.MESSAGES, ConsentKind.WEBPUSH})
 
 
 def record_consent(
-    session: Session,
-    patient: Patient,
-    kind: ConsentKind,
-    given: bool,
-    how: str,
-    actor: audit.Actor,
-    now: datetime,
-    caregiver: Caregiver | None = None,
+    act: Act, patient: Patient, kind: ConsentKind, given: bool, how: str, caregiver: Caregiver | None = None
 ) -> Consent:
     """Record that consent was given, refused or withdrawn, and how.
 
@@ -48,6 +42,7 @@ def record_consent(
         raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
     if caregiver is not None and caregiver.patient_id != patient.id:
         raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
+    session, now = act.session, act.now
     caregiver_id = caregiver.id if caregiver else None
     consent = Consent(
         id=uuid.uuid4(),
@@ -57,7 +52,7 @@ def record_consent(
         kind=kind,
         given=given,
         how=fields.text("how", how, longest=200),
-        recorded_by=str(actor),
+        recorded_by=str(act.actor),
         at=_after_the_last(session, patient.id, caregiver_id, kind, now),
     )
     session.add(consent)
@@ -67,13 +62,9 @@ def record_consent(
             outbox.cancel_for_person(session, WITHDRAWN, now, caregiver_id=caregiver_id)
         else:
             outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id)
-    audit.write_line(
-        session, actor, "consent.give" if given else "consent.withdraw", ("patient", patient.id), now,
-        clinic_id=patient.clinic_id,
-        detail={"kind": kind.value, "caregiver": str(caregiver_id) if caregiver_id else None},
-    )  # fmt: skip
+    act.note("consent.give" if given else "consent.withdraw", patient, kind=kind, caregiver=caregiver_id)
     if kind is ConsentKind.WEBPUSH and not given:
-        _end_phones(session, caregiver or patient, actor, now)
+        _end_phones(act, caregiver or patient)
     return consent
 
 
@@ -87,10 +78,10 @@ def _after_the_last(
     return now if last is None else max(now, last + timedelta(microseconds=1))
 
 
-def _end_phones(session: Session, person: Patient | Caregiver, actor: audit.Actor, now: datetime) -> None:
+def _end_phones(act: Act, person: Patient | Caregiver) -> None:
     whose = Contact.patient_id if isinstance(person, Patient) else Contact.caregiver_id
     phones = select(Contact).where(whose == person.id, Contact.channel == Channel.WEBPUSH)
-    for phone in session.scalars(phones.where(Contact.state == ContactState.OK)):
+    for phone in act.session.scalars(phones.where(Contact.state == ContactState.OK)):
         phone.state, phone.broken_reason = ContactState.BROKEN, ENDED_BY_OWNER
-        audit.write_line(session, actor, "contact.end", ("contact", phone.id), now, clinic_id=phone.clinic_id)
-    session.flush()
+        act.note("contact.end", phone)
+    act.session.flush()

@@ -1,54 +1,108 @@
-"""Pauses: date ranges in which nothing is expected, written and made good for the days already past."""
+"""Pauses: date ranges in which nothing is expected, and their history.
+
+Promises that the days a pause covers are excused, also those already past, and that
+who set which dates when can be read again: the row holds the dates as they are now,
+the audit trail each change of them. Dates are no clinical values.
+"""
 
 from __future__ import annotations
 
 import uuid
-from datetime import date, datetime
+from collections import defaultdict
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.care import windows
+from service.domain import fields
+from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
-from service.store.tables import Patient, Pause
+from service.store.audit import Act, Actor
+from service.store.slices import slices
+from service.store.tables import AuditLine, Patient, Pause
+
+FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
+LONGEST_DAYS = 366
 
 
-def add_pause(
-    session: Session,
-    patient: Patient,
-    cause: PauseCause,
-    from_date: date,
-    to_date: date | None,
-    note: str,
-    recorded_by: str,
-    now: datetime,
-) -> Pause:
-    """Write a pause and excuse the windows it covers, both ends included; None is until told."""
+class PauseStep(StrEnum):
+    """What was done to a pause."""
+
+    ADDED = "added"
+    MOVED = "moved"  # another last day was given
+    ENDED = "ended"
+    CANCELLED = "cancelled"  # ended before its first day: as if it had never been
+
+
+# In the audit trail; an end that cancelled says so in its detail.
+_ACTIONS = {"pause.add": PauseStep.ADDED, "pause.move": PauseStep.MOVED, "pause.end": PauseStep.ENDED}
+
+
+@dataclass(frozen=True, slots=True)
+class PauseChange:
+    """One change of a pause: who set which dates, and when.
+
+    `was_to` and `to_date` are the last day before and after; None is until told.
+    """
+
+    at: datetime
+    by: str
+    step: PauseStep
+    from_date: date | None
+    was_to: date | None
+    to_date: date | None
+
+
+def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to_date: date | None, note: str) -> Pause:
+    """Nothing is expected from `from_date` to `to_date` (both included; None is until told). Raises Refused."""
+    if abs(from_date - act.now.date()) > FARTHEST_PAUSE:
+        raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
+    fields.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
+    fields.text("note", note, longest=2000, shortest=0)
     pause = Pause(
-        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, cause=cause, from_date=from_date,
-        to_date=to_date, note=note, recorded_by=recorded_by, recorded_at=now,
-    )  # fmt: skip
-    session.add(pause)
-    session.flush()
-    windows.resettle(session, patient.id, now)
+        id=uuid.uuid4(),
+        clinic_id=patient.clinic_id,
+        patient_id=patient.id,
+        cause=cause,
+        from_date=from_date,
+        to_date=to_date,
+        note=note,
+        recorded_by=str(act.actor),
+        recorded_at=act.now,
+    )
+    act.session.add(pause)
+    act.session.flush()
+    act.note("pause.add", pause, patient=patient.id, cause=cause, from_date=from_date, to_date=to_date)
+    windows.resettle(act.session, patient.id, act.now)
     return pause
 
 
-def move_last_day(session: Session, pause: Pause, to_date: date | None, now: datetime) -> None:
+def move_pause(act: Act, pause: Pause, to_date: date | None) -> None:
     """Give a pause another last day, later, earlier or until told, and decide the windows anew."""
-    pause.to_date = to_date
-    session.flush()
-    windows.resettle(session, pause.patient_id, now)
+    was, pause.to_date = pause.to_date, to_date
+    _note_change(act, pause, "pause.move", was)
 
 
-def end_after(session: Session, pause: Pause, last_day: date, now: datetime) -> None:
-    """End a pause after `last_day`, and decide the windows anew; a day before its first cancels it altogether."""
+def end_pause(act: Act, pause: Pause, last_day: date) -> None:
+    """End a pause after `last_day`, and decide the windows anew; a day before its first one cancels it altogether.
+
+    Raises Refused for one that has been cancelled, and for a last day too far ahead.
+    """
+    if pause.cancelled_at is not None:
+        raise Refused("pause", str(pause.id), "a pause that has not been cancelled")
     if last_day < pause.from_date:
-        pause.cancelled_at = now
-    else:
-        pause.to_date = last_day
-    session.flush()
-    windows.resettle(session, pause.patient_id, now)
+        pause.cancelled_at = act.now
+        _note_change(act, pause, "pause.end", pause.to_date, cancelled=True)
+        return
+    if last_day > act.now.date():
+        fields.date_span("last_day", pause.from_date, last_day, longest_days=LONGEST_DAYS)
+    was, pause.to_date = pause.to_date, last_day
+    _note_change(act, pause, "pause.end", was)
 
 
 def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCause | None = None) -> Pause | None:
@@ -62,3 +116,37 @@ def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCau
     if cause is not None:
         query = query.where(Pause.cause == cause)
     return session.scalars(query.order_by(Pause.recorded_at)).first()
+
+
+def histories(session: Session, pause_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, list[PauseChange]]:
+    """What was done to each of these pauses, oldest first."""
+    found: dict[uuid.UUID, list[PauseChange]] = defaultdict(list)
+    for some in slices(sorted(pause_ids)):
+        lines = select(AuditLine).where(AuditLine.subject_id.in_(some), AuditLine.subject_kind == "pause")
+        for line in session.scalars(lines.order_by(AuditLine.at, AuditLine.id)):
+            if line.subject_id is not None:
+                found[line.subject_id].append(_change(line))
+    return found
+
+
+def _note_change(act: Act, pause: Pause, action: str, was_to: date | None, **detail: object) -> None:
+    act.session.flush()
+    dates = {"from_date": pause.from_date, "was_to": was_to, "to_date": pause.to_date}
+    act.note(action, pause, patient=pause.patient_id, **dates, **detail)
+    windows.resettle(act.session, pause.patient_id, act.now)
+
+
+def _change(line: AuditLine) -> PauseChange:
+    detail = line.detail
+    return PauseChange(
+        at=line.at,
+        by=str(Actor(line.actor_kind, line.actor_id)),
+        step=PauseStep.CANCELLED if detail.get("cancelled") else _ACTIONS[line.action],
+        from_date=_date(detail.get("from_date")),
+        was_to=_date(detail.get("was_to")),
+        to_date=_date(detail.get("to_date")),
+    )
+
+
+def _date(text: Any) -> date | None:
+    return None if text is None else date.fromisoformat(text)

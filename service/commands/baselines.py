@@ -17,7 +17,7 @@ from service.commands.plans import DATE
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind
 from service.enrolling import baselines
-from service.store.audit import OPERATOR, Actor
+from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Limits, Reference, Staff
 
@@ -60,9 +60,15 @@ def set_reference(
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
         added = baselines.set_reference(
-            session, held, diastolic, mean, systolic, from_date, to_date, OPERATOR, opening.clock_of(read).now(),
+            Act(session, OPERATOR, held.clinic_id, opening.clock_of(read).now()),
+            held,
+            diastolic,
+            mean,
+            systolic,
+            from_date,
+            to_date,
             decided_by=_clinician(session, owner, email),
-        )  # fmt: skip
+        )
         opening.say(reference=added.id, diastolic=added.pa_diastolic, mean=added.pa_mean, systolic=added.pa_systolic)
 
 
@@ -100,9 +106,12 @@ def set_limits(clinic: str | None, named: str, upper: float | None, lower: float
         owner = opening.clinic_of(session, clinic)
         held = opening.patient_of(session, owner, named)
         added = baselines.set_limits(
-            session, held, upper, lower, OPERATOR, opening.clock_of(read).now(),
+            Act(session, OPERATOR, held.clinic_id, opening.clock_of(read).now()),
+            held,
+            upper,
+            lower,
             decided_by=_clinician(session, owner, email),
-        )  # fmt: skip
+        )
         opening.say(limits=added.id, upper=_said(added.upper), lower=_said(added.lower))
 
 

@@ -16,7 +16,7 @@ from service.domain.readings import UNITS_OF_WEIGHT, to_kg
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
 from service.enrolling import clinics, people
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Patient, Plan
 from service.words.language import codes
@@ -121,7 +121,7 @@ def change_clinic(clinic: str | None, review_weekday: str | None, **given: Any) 
     read = opening.settings()
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.clinic_of(session, clinic)
-        clinics.change_clinic(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        clinics.change_clinic(Act(session, OPERATOR, held.id, opening.clock_of(read).now()), held, changes)
         opening.say(clinic=held.id, changed=" ".join(sorted(changes)))
 
 
@@ -165,10 +165,12 @@ def add_patient(
     new = people.NewPatient(**given, dry_weight_kg=kg, weight_unit=weight_unit)
     now = SystemClock().now()
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
-        added = people.enrol_patient(session, opening.clinic_of(session, clinic), new, OPERATOR, now)
+        added = people.enrol_patient(Act(session, OPERATOR, opening.clinic_of(session, clinic).id, now), new)
         for channel, address in ((Channel.TEXT, telephone), (Channel.EMAIL, email)):
             if address:
-                people.add_contact(session, added, people.NewContact(channel, address), OPERATOR, now)
+                people.add_contact(
+                    Act(session, OPERATOR, added.clinic_id, now), added, people.NewContact(channel, address)
+                )
         opening.say(patient=added.id)
 
 
@@ -189,7 +191,7 @@ def change_patient(clinic: str | None, named: str, dry_weight: float | None, **g
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         if dry_weight is not None:
             changes["dry_weight_kg"] = round(to_kg(dry_weight, changes.get("weight_unit", held.weight_unit)), 3)
-        people.change_patient(session, held, changes, OPERATOR, opening.clock_of(read).now())
+        people.change_patient(Act(session, OPERATOR, held.clinic_id, opening.clock_of(read).now()), held, changes)
         opening.say(patient=held.id, changed=" ".join(sorted(changes)))
 
 
@@ -229,4 +231,4 @@ def end_patient(clinic: str | None, named: str) -> None:
     """The patient is no longer looked after here; what was recorded stays."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        people.end_patient(session, held, OPERATOR, SystemClock().now())
+        people.end_patient(Act(session, OPERATOR, held.clinic_id, SystemClock().now()), held)

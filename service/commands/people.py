@@ -15,7 +15,7 @@ from service.commands.enrol import CLINIC
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind
 from service.enrolling import people
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Consent, Contact, Patient
 from service.words.language import codes
@@ -42,8 +42,10 @@ def add_caregiver(clinic: str | None, named: str, telephone: str, **given: Any) 
     now = opening.clock_of(read).now()
     with opening.database(read) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = people.add_caregiver(session, held, people.NewCaregiver(**given), OPERATOR, now)
-        people.add_contact(session, added, people.NewContact(Channel.TEXT, telephone), OPERATOR, now)
+        added = people.add_caregiver(Act(session, OPERATOR, held.clinic_id, now), held, people.NewCaregiver(**given))
+        people.add_contact(
+            Act(session, OPERATOR, added.clinic_id, now), added, people.NewContact(Channel.TEXT, telephone)
+        )
         opening.say(caregiver=added.id)
 
 
@@ -68,7 +70,7 @@ def end_caregiver(caregiver_id: uuid.UUID) -> None:
         held = session.get(Caregiver, caregiver_id)
         if held is None:
             raise Refused("caregiver", str(caregiver_id), "the id of a caregiver")
-        people.end_caregiver(session, held, OPERATOR, opening.clock_of(read).now())
+        people.end_caregiver(Act(session, OPERATOR, held.clinic_id, opening.clock_of(read).now()), held)
 
 
 @click.group("contact")
@@ -89,7 +91,7 @@ def add_contact(clinic: str | None, named: str, caregiver_id: uuid.UUID | None, 
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         owner = _caregiver_of(session, held, caregiver_id) or held
         new = people.NewContact(Channel(channel), address)
-        added = people.add_contact(session, owner, new, OPERATOR, opening.clock_of(read).now())
+        added = people.add_contact(Act(session, OPERATOR, owner.clinic_id, opening.clock_of(read).now()), owner, new)
         opening.say(contact=added.id)
 
 
@@ -120,7 +122,7 @@ def change_contact(contact_id: uuid.UUID, address: str) -> None:
         held = session.get(Contact, contact_id)
         if held is None:
             raise Refused("contact", str(contact_id), "the id of a contact")
-        people.mend_contact(session, held, address, OPERATOR, opening.clock_of(read).now())
+        people.mend_contact(Act(session, OPERATOR, held.clinic_id, opening.clock_of(read).now()), held, address)
 
 
 @click.group("consent")
@@ -142,7 +144,9 @@ def record(clinic: str | None, named: str, kind: str, caregiver_id: uuid.UUID | 
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
         about = _caregiver_of(session, held, caregiver_id)
         now = opening.clock_of(read).now()
-        recorded = consents.record_consent(session, held, ConsentKind(kind), given, how, OPERATOR, now, about)
+        recorded = consents.record_consent(
+            Act(session, OPERATOR, held.clinic_id, now), held, ConsentKind(kind), given, how, about
+        )
         opening.say(consent=recorded.id)
 
 

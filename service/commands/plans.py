@@ -10,6 +10,7 @@ import click
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import pauses
 from service.clock import SystemClock
 from service.commands import opening
 from service.commands.enrol import CLINIC, STEPS, WEEKDAYS, LocalTime, steps_in_words
@@ -20,7 +21,7 @@ from service.enrolling import plans
 from service.links import Links, Purpose
 from service.reports import yearsheet
 from service.scheduling.plans import PlanAhead, plans_ahead
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Plan
 
@@ -127,7 +128,7 @@ def feed(clinic: str | None, named: str) -> None:
 
 
 def _set(session: Session, held: Patient, new: plans.NewPlan, now: datetime) -> None:
-    added = plans.set_plan(session, held, new, OPERATOR, now)
+    added = plans.set_plan(Act(session, OPERATOR, held.clinic_id, now), held, new)
     opening.say(plan=added.id, next_window=f"{added.next_date} {added.opens:%H:%M} {held.zone}")
 
 
@@ -168,10 +169,14 @@ def add(clinic: str | None, named: str, cause: str, first: datetime, last: datet
     """Excuse the windows of these dates, both included."""
     with opening.database(opening.settings()) as engine, write_session(engine) as session:
         held = opening.patient_of(session, opening.clinic_of(session, clinic), named)
-        added = plans.pause(
-            session, held, PauseCause(cause), first.date(), last.date() if last else None, note, OPERATOR,
-            SystemClock().now(),
-        )  # fmt: skip
+        added = pauses.add_pause(
+            Act(session, OPERATOR, held.clinic_id, SystemClock().now()),
+            held,
+            PauseCause(cause),
+            first.date(),
+            last.date() if last else None,
+            note,
+        )
         opening.say(pause=added.id)
 
 
@@ -184,4 +189,4 @@ def end(pause_id: uuid.UUID, last_day: datetime) -> None:
         held = session.get(Pause, pause_id)
         if held is None:
             raise Refused("pause", str(pause_id), "the id of a pause")
-        plans.end_pause(session, held, last_day.date(), OPERATOR, SystemClock().now())
+        pauses.end_pause(Act(session, OPERATOR, held.clinic_id, SystemClock().now()), held, last_day.date())

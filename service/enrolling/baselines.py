@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from statistics import fmean
 from typing import TypeVar
 
@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 
 from service.domain import fields
 from service.domain.validation import Refused
-from service.store import audit, histories, panel
+from service.store import histories, panel
+from service.store.audit import Act, Actor
 from service.store.tables import Limits, Patient, Reference
 
 Row = TypeVar("Row", Reference, Limits)
@@ -22,16 +23,14 @@ FEWEST_DATES = 7  # half a fortnight: the mean of fewer is too easily one bad we
 
 
 def set_reference(
-    session: Session,
+    act: Act,
     patient: Patient,
     pa_diastolic: float | None,
     pa_mean: float | None,
     pa_systolic: float | None,
     from_date: date | None,
     to_date: date | None,
-    actor: audit.Actor,
-    now: datetime,
-    decided_by: audit.Actor | None = None,
+    decided_by: Actor | None = None,
 ) -> Reference:
     """Anchor the baseline, mmHg: taken from the settled fortnight `from_date`–`to_date`, or typed in. Raises Refused.
 
@@ -43,10 +42,11 @@ def set_reference(
         raise Refused("to_date", to_date and to_date.isoformat(), "both dates of the fortnight, or neither")
     if from_date is not None:
         fields.date_span("to_date", from_date, to_date, longest_days=92)
-    if to_date is not None and to_date > now.date() + timedelta(days=1):  # it may be tomorrow already where they live
+    tomorrow = act.now.date() + timedelta(days=1)  # it may be that date already where they live
+    if to_date is not None and to_date > tomorrow:
         raise Refused("to_date", to_date.isoformat(), "a date that has come")
     if pa_diastolic is None and pa_mean is None and pa_systolic is None and from_date and to_date:
-        pa_diastolic, pa_mean, pa_systolic = mean_of_dates(session, patient, from_date, to_date)
+        pa_diastolic, pa_mean, pa_systolic = mean_of_dates(act.session, patient, from_date, to_date)
     diastolic = _mmhg("pa_diastolic", pa_diastolic)
     mean = None if pa_mean is None else _mmhg("pa_mean", pa_mean)
     systolic = None if pa_systolic is None else _mmhg("pa_systolic", pa_systolic)
@@ -55,10 +55,10 @@ def set_reference(
         raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
     reference = Reference(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
-        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(decided_by or actor), set_at=now,
+        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(decided_by or act.actor), set_at=act.now,
     )  # fmt: skip
-    session.add(reference)
-    return _written(session, reference, "reference", patient, actor, now)
+    act.session.add(reference)
+    return _written(act, reference, patient)
 
 
 def mean_of_dates(session: Session, patient: Patient, from_date: date, to_date: date) -> tuple[float, float, float]:
@@ -79,13 +79,11 @@ def mean_of_dates(session: Session, patient: Patient, from_date: date, to_date: 
 
 
 def set_limits(
-    session: Session,
+    act: Act,
     patient: Patient,
     upper: float | None,
     lower: float | None,
-    actor: audit.Actor,
-    now: datetime,
-    decided_by: audit.Actor | None = None,
+    decided_by: Actor | None = None,
 ) -> Limits:
     """PA diastolic limits, mmHg, as the clinician typed them; None is no limit on that side. Raises Refused."""
     high = None if upper is None else _mmhg("upper", upper)
@@ -94,19 +92,18 @@ def set_limits(
         raise Refused("lower", lower, f"a number below the upper limit, {high:g}")
     limits = Limits(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, upper=high, lower=low,
-        set_by=str(decided_by or actor), set_at=now,
+        set_by=str(decided_by or act.actor), set_at=act.now,
     )  # fmt: skip
-    session.add(limits)
-    return _written(session, limits, "limits", patient, actor, now)
+    act.session.add(limits)
+    return _written(act, limits, patient)
 
 
 def _mmhg(field: str, given: float | None) -> float:
     return fields.number(field, given, LEAST_MMHG, MOST_MMHG, "mmHg")
 
 
-def _written(session: Session, row: Row, subject: str, patient: Patient, actor: audit.Actor, now: datetime) -> Row:
-    session.flush()
-    panel.mark_stale(session, [patient.id], now)
-    audit.write_line(session, actor, f"{subject}.set", (subject, row.id), now, clinic_id=patient.clinic_id,
-                     detail={"patient": str(patient.id)})  # fmt: skip
+def _written(act: Act, row: Row, patient: Patient) -> Row:
+    act.session.flush()
+    panel.mark_stale(act.session, [patient.id], act.now)
+    act.note(f"{type(row).__name__.lower()}.set", row, patient=patient.id)
     return row

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import fields, localtime, steps
 from service.domain.validation import Refused
-from service.store import audit
+from service.store.audit import Act, Actor
 from service.store.tables import Clinic
 from service.words.language import checked_language
 
@@ -41,26 +41,21 @@ class NewClinic:
     silent_days: int = 3
 
 
-def enrol_clinic(session: Session, new: NewClinic, actor: audit.Actor, now: datetime) -> Clinic:
+def enrol_clinic(session: Session, new: NewClinic, actor: Actor, now: datetime) -> Clinic:
     """Write a clinic. Raises Refused."""
     clinic = Clinic(id=uuid.uuid4(), created_at=now, **_checked(asdict(new)))
     session.add(clinic)
     session.flush()
-    audit.write_line(session, actor, "clinic.enrol", ("clinic", clinic.id), now, clinic_id=clinic.id)
+    Act(session, actor, clinic.id, now).note("clinic.enrol", clinic)
     return clinic
 
 
-def change_clinic(
-    session: Session, clinic: Clinic, changes: Mapping[str, Any], actor: audit.Actor, now: datetime
-) -> Clinic:
+def change_clinic(act: Act, clinic: Clinic, changes: Mapping[str, Any]) -> Clinic:
     """Change some settings. Windows already open keep the steps they were opened with. Raises Refused."""
     for name, value in _checked(changes).items():
         setattr(clinic, name, value)
-    session.flush()
-    audit.write_line(
-        session, actor, "clinic.change", ("clinic", clinic.id), now, clinic_id=clinic.id,
-        detail={"fields": sorted(changes)},
-    )  # fmt: skip
+    act.session.flush()
+    act.note("clinic.change", clinic, fields=sorted(changes))
     return clinic
 
 

@@ -20,8 +20,9 @@ from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
 from service.enrolling.plans import owed_since
-from service.store import audit, outbox, panel
-from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
+from service.store import outbox, panel
+from service.store.audit import Act
+from service.store.tables import Caregiver, Contact, Patient, Plan, Staff
 from service.words.language import checked_language
 
 CAREGIVER_ENDED = "caregiver_ended"
@@ -59,23 +60,23 @@ class NewCaregiver:
     language: str | None = None
 
 
-def enrol_patient(session: Session, clinic: Clinic, new: NewPatient, actor: audit.Actor, now: datetime) -> Patient:
+def enrol_patient(act: Act, new: NewPatient) -> Patient:
     """Write a patient. Nothing is sent until a contact, a consent and a plan are there too. Raises Refused."""
     values = {name: _check(name, value) for name, value in vars(new).items()}
-    taken = select(Patient.id).where(Patient.clinic_id == clinic.id, Patient.clinic_ref == values["clinic_ref"])
-    if session.scalar(taken) is not None:
+    taken = select(Patient.id).where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == values["clinic_ref"])
+    if act.session.scalar(taken) is not None:
         raise Refused("clinic_ref", new.clinic_ref, "a reference no other patient of the clinic has")
-    patient = Patient(id=uuid.uuid4(), clinic_id=clinic.id, enrolled_at=now, state=PatientState.ACTIVE, **values)
-    session.add(patient)
-    session.flush()
-    panel.begin(session, clinic.id, patient.id, now)
-    audit.write_line(session, actor, "patient.enrol", ("patient", patient.id), now, clinic_id=clinic.id)
+    patient = Patient(
+        id=uuid.uuid4(), clinic_id=act.clinic_id, enrolled_at=act.now, state=PatientState.ACTIVE, **values
+    )
+    act.session.add(patient)
+    act.session.flush()
+    panel.begin(act.session, act.clinic_id, patient.id, act.now)
+    act.note("patient.enrol", patient)
     return patient
 
 
-def change_patient(
-    session: Session, patient: Patient, changes: Mapping[str, Any], actor: audit.Actor, now: datetime
-) -> Patient:
+def change_patient(act: Act, patient: Patient, changes: Mapping[str, Any]) -> Patient:
     """Change some of a patient's particulars.
 
     A move to another zone plans the next window there; the one already open
@@ -83,33 +84,29 @@ def change_patient(
     """
     for name, value in changes.items():
         setattr(patient, name, _check(name, value))
-    session.flush()
+    act.session.flush()
     if "zone" in changes:
-        _plan_anew(session, patient, now)
-    panel.mark_stale(session, [patient.id], now)
-    audit.write_line(
-        session, actor, "patient.change", ("patient", patient.id), now, clinic_id=patient.clinic_id,
-        detail={"fields": sorted(changes)},
-    )  # fmt: skip
+        _plan_anew(act.session, patient, act.now)
+    panel.mark_stale(act.session, [patient.id], act.now)
+    act.note("patient.change", patient, fields=sorted(changes))
     return patient
 
 
-def end_patient(session: Session, patient: Patient, actor: audit.Actor, now: datetime) -> None:
+def end_patient(act: Act, patient: Patient) -> None:
     """The patient is no longer looked after here: nothing more is expected, asked or sent."""
+    session, now = act.session, act.now
     patient.state = PatientState.ENDED
     session.execute(update(Plan).where(Plan.patient_id == patient.id).values(active=False))
     outbox.cancel_for_person(session, "patient_ended", now, patient_id=patient.id)
     for caregiver_id in session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)):
         outbox.cancel_for_person(session, "patient_ended", now, caregiver_id=caregiver_id)
     panel.mark_stale(session, [patient.id], now)
-    audit.write_line(session, actor, "patient.end", ("patient", patient.id), now, clinic_id=patient.clinic_id)
+    act.note("patient.end", patient)
 
 
-def add_caregiver(
-    session: Session, patient: Patient, new: NewCaregiver, actor: audit.Actor, now: datetime
-) -> Caregiver:
+def add_caregiver(act: Act, patient: Patient, new: NewCaregiver) -> Caregiver:
     """Write a caregiver. Both sides' consents are recorded apart, and nothing is sent before both. Raises Refused."""
-    held = session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
+    held = act.session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
     caregiver = Caregiver(
         id=uuid.uuid4(),
         clinic_id=patient.clinic_id,
@@ -120,18 +117,15 @@ def add_caregiver(
         language=checked_language("language", new.language or patient.language),
         position=held,
         active=True,
-        created_at=now,
+        created_at=act.now,
     )
-    session.add(caregiver)
-    session.flush()
-    audit.write_line(
-        session, actor, "caregiver.add", ("caregiver", caregiver.id), now, clinic_id=patient.clinic_id,
-        detail={"patient": str(patient.id)},
-    )  # fmt: skip
+    act.session.add(caregiver)
+    act.session.flush()
+    act.note("caregiver.add", caregiver, patient=patient.id)
     return caregiver
 
 
-def end_caregiver(session: Session, caregiver: Caregiver, actor: audit.Actor, now: datetime) -> None:
+def end_caregiver(act: Act, caregiver: Caregiver) -> None:
     """Nothing more is sent to the caregiver, and their links open nothing; what they said stays.
 
     What is queued to them is cancelled with the reason `caregiver_ended`, and every
@@ -139,25 +133,21 @@ def end_caregiver(session: Session, caregiver: Caregiver, actor: audit.Actor, no
     """
     if not caregiver.active:
         return
+    session = act.session
     caregiver.active = False
     session.flush()
-    outbox.cancel_for_person(session, CAREGIVER_ENDED, now, caregiver_id=caregiver.id)
+    outbox.cancel_for_person(session, CAREGIVER_ENDED, act.now, caregiver_id=caregiver.id)
     patient = session.get_one(Patient, caregiver.patient_id)
     for kind in ConsentKind:
         if contacts.has_consent(session, patient.id, kind, caregiver.id):
-            record_consent(session, patient, kind, False, HOW_ENDED, actor, now, caregiver)
-    audit.write_line(
-        session, actor, "caregiver.end", ("caregiver", caregiver.id), now, clinic_id=caregiver.clinic_id,
-        detail={"patient": str(patient.id)},
-    )  # fmt: skip
+            record_consent(act, patient, kind, False, HOW_ENDED, caregiver)
+    act.note("caregiver.end", caregiver, patient=patient.id)
 
 
-def add_contact(
-    session: Session, owner: Patient | Caregiver | Staff, new: NewContact, actor: audit.Actor, now: datetime
-) -> Contact:
+def add_contact(act: Act, owner: Patient | Caregiver | Staff, new: NewContact) -> Contact:
     """Write one way to reach a person; contacts are tried in the order they were added. Raises Refused."""
     column = {Patient: Contact.patient_id, Caregiver: Contact.caregiver_id, Staff: Contact.staff_id}[type(owner)]
-    held = session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
+    held = act.session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
     contact = Contact(
         id=uuid.uuid4(),
         clinic_id=owner.clinic_id,
@@ -165,40 +155,37 @@ def add_contact(
         address=_address(new),
         position=held,
         state=ContactState.OK,
-        created_at=now,
+        created_at=act.now,
         **{column.key: owner.id},
     )
-    session.add(contact)
-    session.flush()
-    audit.write_line(
-        session, actor, "contact.add", ("contact", contact.id), now, clinic_id=owner.clinic_id,
-        detail={"channel": new.channel.value, column.key: str(owner.id)},
-    )  # fmt: skip
+    act.session.add(contact)
+    act.session.flush()
+    act.note("contact.add", contact, channel=new.channel, **{column.key: owner.id})
     return contact
 
 
-def mend_contact(session: Session, contact: Contact, address: str, actor: audit.Actor, now: datetime) -> Contact:
+def mend_contact(act: Act, contact: Contact, address: str) -> Contact:
     """Correct an address, and try it again if it was marked broken. Raises Refused."""
     contact.address = _address(NewContact(contact.channel, address))
     contact.state = ContactState.OK
     contact.broken_reason = None
-    session.flush()
-    audit.write_line(session, actor, "contact.mend", ("contact", contact.id), now, clinic_id=contact.clinic_id)
+    act.session.flush()
+    act.note("contact.mend", contact)
     return contact
 
 
-def put_first(session: Session, contact: Contact, actor: audit.Actor, now: datetime) -> None:
+def put_first(act: Act, contact: Contact) -> None:
     """Try this contact before the person's others; those keep their order."""
     whose = _owner_of(contact)
-    others = session.scalars(
+    others = act.session.scalars(
         select(Contact)
         .where(whose, Contact.id != contact.id)
         .order_by(Contact.position, Contact.created_at, Contact.id)
     ).all()
     for place, one in enumerate((contact, *others)):
         one.position = place
-    session.flush()
-    audit.write_line(session, actor, "contact.first", ("contact", contact.id), now, clinic_id=contact.clinic_id)
+    act.session.flush()
+    act.note("contact.first", contact)
 
 
 def _owner_of(contact: Contact) -> ColumnElement[bool]:

@@ -22,7 +22,7 @@ from service.care.consents import record_consent
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Channel, ConsentKind, ContactState, PatientState
 from service.enrolling.people import put_first
-from service.store import audit
+from service.store.audit import Act, Actor
 from service.store.tables import Caregiver, Contact, Patient
 
 LINK_LASTS = timedelta(days=7)  # whoever holds the link could set up a phone of their own; our own number, no source
@@ -41,11 +41,11 @@ class Begun(StrEnum):
     SAME = "same"  # nothing was written
 
 
-def note_link(session: Session, person: Person, actor: audit.Actor, now: datetime) -> datetime:
+def note_link(act: Act, person: Person) -> datetime:
     """Note that a link was made for this person. Returns its end. Raises Refused for one who takes no part."""
-    _must_take_part(session, person)
-    audit.write_line(session, actor, "push_link.make", (_kind(person), person.id), now, clinic_id=person.clinic_id)
-    return now + LINK_LASTS
+    _must_take_part(act.session, person)
+    act.note("push_link.make", person)
+    return act.now + LINK_LASTS
 
 
 def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[str, Any], now: datetime) -> Begun:
@@ -59,7 +59,7 @@ def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[s
     """
     session.execute(select(type(person).id).where(type(person).id == person.id).with_for_update())
     _must_take_part(session, person)
-    actor = _actor(person)
+    act = _act(session, person, now)
     patient, caregiver = _both(session, person)
     phone = phone_of(session, person)
     agreed = _agrees(session, person)
@@ -75,14 +75,12 @@ def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[s
         session.add(phone)
     _point(phone, endpoint, keys)
     session.flush()
-    audit.write_line(
-        session, actor, "contact.add" if begun is Begun.NEW else "contact.renew", ("contact", phone.id), now,
-        clinic_id=phone.clinic_id, detail={"channel": phone.channel.value, f"{_kind(person)}_id": str(person.id)},
-    )  # fmt: skip
+    action = "contact.add" if begun is Begun.NEW else "contact.renew"
+    act.note(action, phone, channel=phone.channel, **{f"{_kind(person)}_id": person.id})
     if not works:
-        put_first(session, phone, actor, now)
+        put_first(act, phone)
     if not agreed:
-        record_consent(session, patient, ConsentKind.WEBPUSH, True, HOW, actor, now, caregiver)
+        record_consent(act, patient, ConsentKind.WEBPUSH, True, HOW, caregiver)
     return begun
 
 
@@ -92,7 +90,7 @@ def end_phone(session: Session, person: Person, now: datetime) -> bool:
     if not _agrees(session, person) and (phone is None or phone.state is not ContactState.OK):
         return False
     patient, caregiver = _both(session, person)
-    record_consent(session, patient, ConsentKind.WEBPUSH, False, HOW_ENDED, _actor(person), now, caregiver)
+    record_consent(_act(session, person, now), patient, ConsentKind.WEBPUSH, False, HOW_ENDED, caregiver)
     return True
 
 
@@ -114,10 +112,8 @@ def renew_phone(session: Session, was: tuple[str, str], endpoint: str, keys: Map
             continue
         # The browser has exchanged what it had: whatever else was kept with it is still so.
         _point(phone, endpoint, {**keys, **{name: kept for name, kept in held.items() if name not in BROWSERS_OWN}})
-        audit.write_line(
-            session, _actor(person), "contact.renew", ("contact", phone.id), now, clinic_id=phone.clinic_id,
-            detail={"channel": phone.channel.value, f"{_kind(person)}_id": str(person.id)},
-        )  # fmt: skip
+        act = _act(session, person, now)
+        act.note("contact.renew", phone, channel=phone.channel, **{f"{_kind(person)}_id": person.id})
         renewed += 1
     session.flush()
     return renewed
@@ -163,8 +159,10 @@ def _both(session: Session, person: Person) -> tuple[Patient, Caregiver | None]:
     return session.get_one(Patient, person.patient_id), person
 
 
-def _actor(person: Person) -> audit.Actor:
-    return audit.Actor(ActorKind.PATIENT if isinstance(person, Patient) else ActorKind.CAREGIVER, person.id)
+def _act(session: Session, person: Person, now: datetime) -> Act:
+    """An act of the person themselves."""
+    kind = ActorKind.PATIENT if isinstance(person, Patient) else ActorKind.CAREGIVER
+    return Act(session, Actor(kind, person.id), person.clinic_id, now)
 
 
 def _kind(person: Person) -> str:

@@ -1,25 +1,22 @@
-"""What is expected of a patient and when, and when it is not."""
+"""What is expected of a patient and when. When it is not: `care.pauses`."""
 
 from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, time
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
 
-from service.care import pauses
 from service.domain import fields, steps
 from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, checked, next_opening
 from service.domain.validation import Refused
-from service.domain.vocabulary import PatientState, PauseCause
-from service.store import audit, panel
-from service.store.tables import Patient, Pause, Plan
-
-FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
+from service.domain.vocabulary import PatientState
+from service.store import panel
+from service.store.audit import Act
+from service.store.tables import Patient, Plan
 
 
 @dataclass(frozen=True)
@@ -39,12 +36,13 @@ class NewPlan:
     silent_days: int | None = None
 
 
-def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Actor, now: datetime) -> Plan:
+def set_plan(act: Act, patient: Patient, new: NewPlan) -> Plan:
     """Set or replace a patient's plan, from the next opening on; today's open window stays. Raises Refused.
 
     A window of the plan before that should be open by now, and is not because no worker
     ran, opens under the new plan while that one's hours last; dates gone by do not.
     """
+    session, now = act.session, act.now
     if patient.state is not PatientState.ACTIVE:
         raise Refused("patient", str(patient.id), "a patient who is being monitored")
     rule = checked(PlanRule(new.weekdays, new.opens, new.due, new.closes, new.wants_reading, new.wants_checkin))
@@ -63,43 +61,10 @@ def set_plan(session: Session, patient: Patient, new: NewPlan, actor: audit.Acto
     plan.next_date, plan.next_open_at, plan.active, plan.set_at = day, opens_at, True, now
     session.flush()
     panel.mark_stale(session, [patient.id], now)
-    audit.write_line(session, actor, "plan.set", ("plan", plan.id), now, clinic_id=patient.clinic_id,
-                     detail={"patient": str(patient.id)})  # fmt: skip
+    act.note("plan.set", plan, patient=patient.id)
     return plan
 
 
 def owed_since(plan: Plan, now: datetime) -> date | None:
     """The date from which on the plan's windows should have opened by now and have not."""
     return plan.next_date if plan.active and plan.next_open_at <= now else None
-
-
-def pause(
-    session: Session,
-    patient: Patient,
-    cause: PauseCause,
-    from_date: date,
-    to_date: date | None,
-    note: str,
-    actor: audit.Actor,
-    now: datetime,
-) -> Pause:
-    """Nothing is expected from `from_date` to `to_date` (both included; None is until told). Raises Refused."""
-    if abs(from_date - now.date()) > FARTHEST_PAUSE:
-        raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
-    fields.date_span("to_date", from_date, to_date, longest_days=366)
-    fields.text("note", note, longest=2000, shortest=0)
-    added = pauses.add_pause(session, patient, cause, from_date, to_date, note, str(actor), now)
-    audit.write_line(session, actor, "pause.add", ("pause", added.id), now, clinic_id=patient.clinic_id,
-                     detail={"patient": str(patient.id), "cause": cause.value})  # fmt: skip
-    return added
-
-
-def end_pause(session: Session, held: Pause, last_day: date, actor: audit.Actor, now: datetime) -> Pause:
-    """End a pause after `last_day`; a day before its first one cancels it altogether. Raises Refused."""
-    if held.cancelled_at is not None:
-        raise Refused("pause", str(held.id), "a pause that has not been cancelled")
-    if last_day >= held.from_date:
-        fields.date_span("last_day", held.from_date, last_day, longest_days=366)
-    pauses.end_after(session, held, last_day, now)
-    audit.write_line(session, actor, "pause.end", ("pause", held.id), now, clinic_id=held.clinic_id)
-    return held

@@ -15,7 +15,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
-from service.care.pauses import add_pause, end_after, move_last_day, pause_on
+from service.care.pauses import add_pause, end_pause, move_pause, pause_on
 from service.care.tasks import raise_task
 from service.domain import fields, localtime, spoken
 from service.domain.validation import Refused
@@ -29,7 +29,8 @@ from service.domain.vocabulary import (
     StepState,
     TaskKind,
 )
-from service.store import audit, outbox, panel
+from service.store import outbox, panel
+from service.store.audit import Act, Actor
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
 
 CAUSES = {
@@ -63,14 +64,12 @@ class RecordedReply:
 
 
 def record_caregiver_reply(
-    session: Session,
+    act: Act,
     caregiver_id: uuid.UUID,
     window_id: uuid.UUID,
     answer: CaregiverAnswer,
     until: date | None,
     note: str,
-    actor: audit.Actor,
-    now: datetime,
 ) -> RecordedReply:
     """Keep one answer to a nudge and everything that follows from it.
 
@@ -80,28 +79,35 @@ def record_caregiver_reply(
     Raises Refused, and writes nothing, for a window that is not this caregiver's
     patient's, a last day before the window's own, or too long a note.
     """
+    session, now = act.session, act.now
     caregiver, window = _checked_pair(session, caregiver_id, window_id)
     cause = CAUSES.get(answer)
     _check_until(until, cause, window.local_date)
     note = _checked_note(note)
-    if (said := _said_before(session, caregiver_id, window_id, answer, until, note)) is not None:
-        held = pause_on(session, window.patient_id, window.local_date, cause) if cause else None
-        return _told(said, IntakeOutcome.DUPLICATE, held)
+    if (earlier := _said_before(session, caregiver_id, window_id, answer, until, note)) is not None:
+        pause = pause_on(session, window.patient_id, window.local_date, cause) if cause else None
+        return _recorded(earlier, IntakeOutcome.DUPLICATE, pause)
     silence_id = _silence(session, window)
     reply = CaregiverReply(
-        id=uuid.uuid4(), clinic_id=window.clinic_id, patient_id=window.patient_id, caregiver_id=caregiver_id,
-        window_id=window_id, silence_id=silence_id, answer=answer, until=until, note=note,
+        id=uuid.uuid4(),
+        clinic_id=window.clinic_id,
+        patient_id=window.patient_id,
+        caregiver_id=caregiver_id,
+        window_id=window_id,
+        silence_id=silence_id,
+        answer=answer,
+        until=until,
+        note=note,
         at=_after_the_last(session, window_id, now),
-    )  # fmt: skip
+    )
     session.add(reply)
     session.flush()
-    audit.write_line(session, actor, "caregiver.reply", ("caregiver_reply", reply.id), now, clinic_id=window.clinic_id,
-                     detail={"answer": answer.value, "window": str(window_id)})  # fmt: skip
+    act.note("caregiver.reply", reply, answer=answer, window=window_id)
     _stop_nudging(session, window, silence_id, now)
     patient = session.get_one(Patient, window.patient_id)
     today = localtime.local_date(now, localtime.zone(patient.zone))
-    ended = _take_back(session, window, reply, today, actor, now)
-    pause = _paused(session, patient, window, cause, until, today, actor, now) if cause else None
+    ended = _take_back(act, window, reply, today)
+    pause = _paused(act, patient, window, cause, until, today) if cause else None
     panel.mark_stale(session, [window.patient_id], now)
     raise_task(
         session,
@@ -113,7 +119,7 @@ def record_caregiver_reply(
         f"caregiver_says:{reply.id}",
         now,
     )
-    return _told(reply.id, IntakeOutcome.RECORDED, pause)
+    return _recorded(reply.id, IntakeOutcome.RECORDED, pause)
 
 
 def _checked_pair(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> tuple[Caregiver, Window]:
@@ -191,55 +197,43 @@ def _stop_nudging(session: Session, window: Window, silence_id: uuid.UUID | None
     )
 
 
-def _paused(
-    session: Session,
-    patient: Patient,
-    window: Window,
-    cause: PauseCause,
-    until: date | None,
-    today: date,
-    actor: audit.Actor,
-    now: datetime,
-) -> Pause:
+def _paused(act: Act, patient: Patient, window: Window, cause: PauseCause, until: date | None, today: date) -> Pause:
     days = UNTOLD[cause]
     last = until if until is not None or days is None else window.local_date + timedelta(days=days - 1)
-    held = pause_on(session, patient.id, window.local_date, cause)
-    if held is not None:
-        was_taken_back = held.to_date is not None and held.to_date < today
-        if (until is not None or was_taken_back) and held.to_date != last:
-            move_last_day(session, held, last, now)
-        return held
-    return add_pause(session, patient, cause, window.local_date, last, "told by a caregiver", str(actor), now)
+    pause = pause_on(act.session, patient.id, window.local_date, cause)
+    if pause is None:
+        return add_pause(act, patient, cause, window.local_date, last, "told by a caregiver")
+    was_taken_back = pause.to_date is not None and pause.to_date < today
+    if (until is not None or was_taken_back) and pause.to_date != last:
+        move_pause(act, pause, last)
+    return pause
 
 
-def _take_back(
-    session: Session, window: Window, reply: CaregiverReply, today: date, actor: audit.Actor, now: datetime
-) -> list[Pause]:
+def _take_back(act: Act, window: Window, reply: CaregiverReply, today: date) -> list[Pause]:
     """End the pauses of answers about this window that no caregiver's newest answer (now `reply`) bears out.
 
     The days before today stay excused, as was said of them then; on the first day
     the whole pause is taken back. One that staff recorded is theirs to end.
     """
-    replies = session.execute(
+    replies = act.session.execute(
         select(CaregiverReply.caregiver_id, CaregiverReply.answer)
         .where(CaregiverReply.window_id == window.id)
         .order_by(CaregiverReply.at)
     )
     newest = {row.caregiver_id: row.answer for row in replies} | {reply.caregiver_id: reply.answer}
     borne_out = [CAUSES[answer] for answer in newest.values() if answer in CAUSES]
-    taken_back = session.scalars(
+    taken_back = act.session.scalars(
         select(Pause).where(
             Pause.patient_id == window.patient_id,
             Pause.from_date == window.local_date,
             Pause.cancelled_at.is_(None),
             Pause.to_date.is_(None) | (Pause.to_date >= today),
-            Pause.recorded_by.in_([str(audit.Actor(ActorKind.CAREGIVER, who)) for who in newest]),
+            Pause.recorded_by.in_([str(Actor(ActorKind.CAREGIVER, who)) for who in newest]),
             Pause.cause.not_in(borne_out),
         )
     ).all()
     for pause in taken_back:
-        end_after(session, pause, today - timedelta(days=1), now)
-        audit.write_line(session, actor, "pause.end", ("pause", pause.id), now, clinic_id=pause.clinic_id)
+        end_pause(act, pause, today - timedelta(days=1))
     return list(taken_back)
 
 
@@ -254,7 +248,7 @@ def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None
     return f"{sentence} They add: “{note}”" if note else sentence
 
 
-def _told(reply_id: uuid.UUID, outcome: IntakeOutcome, pause: Pause | None) -> RecordedReply:
+def _recorded(reply_id: uuid.UUID, outcome: IntakeOutcome, pause: Pause | None) -> RecordedReply:
     if pause is None:
         return RecordedReply(reply_id, outcome, None, None, None)
     return RecordedReply(reply_id, outcome, pause.id, pause.from_date, pause.to_date)

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-import structlog
 from sqlalchemy import Connection, Engine, Row, and_, bindparam, select, update
 from sqlalchemy.orm import Session, aliased
 
@@ -25,8 +24,8 @@ from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign, Source, TaskKind
 from service.intake import patients
-from service.store import audit, panel
-from service.store.audit import Actor
+from service.store import panel
+from service.store.audit import Act, Actor
 from service.store.guarded import guarded
 from service.store.quarantine import quarantine
 from service.store.session import Where, objects, read_session, rows, write_session
@@ -50,15 +49,7 @@ class RecordedCheckin:
     remarks: tuple[str, ...]
 
 
-def record_checkin(
-    where: Where,
-    clinic_id: uuid.UUID,
-    new: NewCheckin,
-    actor: audit.Actor,
-    now: datetime,
-    *,
-    may_correct: bool = True,
-) -> RecordedCheckin:
+def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> RecordedCheckin:
     """Take in one day's answers and everything that follows from them.
 
     One transaction: the check-in, its audit line, the window it belongs to, what
@@ -68,61 +59,63 @@ def record_checkin(
     Raises Refused, and writes nothing, for an answer that cannot be taken, and
     unless it `may_correct`, for a date that has other answers.
     """
+    where, now = act.where, act.now
     answers = diary.checked(new.answers)
-    kept = diary.as_columns(answers)
+    columns = diary.as_columns(answers)
     for _ in range(TRIES):
-        standing, day = _standing(where, clinic_id, new, now)
-        earlier = _earlier(where, standing)
-        if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
-            return _told(standing, IntakeOutcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
-        odd = kept["weight_kg"] is not None and diary.is_odd_weight(kept["weight_kg"], standing.last_weight)
+        patient, day = _patient_on(where, act.clinic_id, new, now)
+        earlier = _earlier(where, patient)
+        if earlier is not None and is_repeated(earlier, day, columns, may_correct=may_correct):
+            return _recorded(patient, IntakeOutcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
+        odd = columns["weight_kg"] is not None and diary.is_odd_weight(columns["weight_kg"], patient.last_weight)
         remarks = (diary.ODD_WEIGHT,) if odd else ()
         row = {
             "id": uuid.uuid4(),
-            "clinic_id": clinic_id,
-            "patient_id": standing.id,
-            "window_id": standing.window_id,
+            "clinic_id": act.clinic_id,
+            "patient_id": patient.id,
+            "window_id": patient.window_id,
             "local_date": day,
             "answered_at": now,
             "source": new.source,
             "remarks": list(remarks),
-            "supersedes_id": standing.checkin_id,
-            **kept,
+            "supersedes_id": patient.checkin_id,
+            **columns,
         }
         if _write(rows(where), row, now):
             break
     else:
         raise Refused("local_date", day.isoformat(), "a day whose check-in nobody else is changing at this moment")
-    detail = {} if earlier is None else {"supersedes": str(earlier.id)}
-    action = "checkin.record" if earlier is None else "checkin.correct"
-    audit.write_line(where, actor, action, ("checkin", row["id"]), now, clinic_id=clinic_id, detail=detail)
-    window_id = standing.window_id if standing.checkin_at is None else None
+    if earlier is None:
+        act.note("checkin.record", ("checkin", row["id"]))
+    else:
+        act.note("checkin.correct", ("checkin", row["id"]), supersedes=earlier.id)
+    window_id = patient.window_id if patient.checkin_at is None else None
     if window_id is not None and not windows.note_checkin(where, window_id, now):
         with objects(where) as session:
-            windows.checkin_arrived(session, standing.id, day, now)
-    panel.mark_stale(where, [standing.id], now)
+            windows.checkin_arrived(session, patient.id, day, now)
+    panel.mark_stale(where, [patient.id], now)
     if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
-        said = NewSigns(row["id"], clinic_id, standing.id, day, new.source, added)
+        signs = NewSigns(row["id"], act.clinic_id, patient.id, day, new.source, added)
         with objects(where) as session:
-            raise_task_for(session, said, standing.emergency_number, now)
-    return _told(standing, IntakeOutcome.RECORDED, row["id"], day, answers, remarks)
+            raise_task_for(session, signs, patient.emergency_number, now)
+    return _recorded(patient, IntakeOutcome.RECORDED, row["id"], day, answers, remarks)
 
 
 def try_checkin(
     session: Session, clinic_id: uuid.UUID, new: NewCheckin, now: datetime, *, may_correct: bool
 ) -> IntakeOutcome:
     """What `record_checkin` would answer, without writing anything. Raises Refused as it would."""
-    kept = diary.as_columns(diary.checked(new.answers))
-    standing, day = _standing(session, clinic_id, new, now)
-    earlier = _earlier(session, standing)
-    if earlier is not None and is_repeated(earlier, day, kept, may_correct=may_correct):
+    columns = diary.as_columns(diary.checked(new.answers))
+    patient, day = _patient_on(session, clinic_id, new, now)
+    earlier = _earlier(session, patient)
+    if earlier is not None and is_repeated(earlier, day, columns, may_correct=may_correct):
         return IntakeOutcome.DUPLICATE
     return IntakeOutcome.RECORDED
 
 
-def is_repeated(earlier: Row[Any], day: date, kept: dict[str, Any], *, may_correct: bool) -> bool:
+def is_repeated(earlier: Row[Any], day: date, columns: dict[str, Any], *, may_correct: bool) -> bool:
     """Whether that day's check-in says the same already. Raises Refused for other answers that may not be corrected."""
-    if all(getattr(earlier, name) == kept[name] for name in _ANSWERS):
+    if all(getattr(earlier, name) == columns[name] for name in _ANSWERS):
         return True
     if not may_correct:
         accepted = f"a day without other answers; check-in {earlier.id} is there"
@@ -142,7 +135,7 @@ _EARLIER = select(Checkin.id, Checkin.remarks, *(getattr(Checkin, name) for name
 )
 # The patient, the clinic's emergency number, that day's window, whether that day has a check-in,
 # and the last weight before it: one query.
-_STANDING = (
+_PATIENT_ON = (
     select(
         Patient.id,
         Patient.zone,
@@ -174,11 +167,11 @@ _STANDING = (
     )
     .where(Patient.clinic_id == bindparam("clinic"), Patient.state == PatientState.ACTIVE)
 )
-_BY_ID = _STANDING.where(Patient.id == bindparam("patient"))
-_BY_REF = _STANDING.where(Patient.clinic_ref == bindparam("patient"))
+_BY_ID = _PATIENT_ON.where(Patient.id == bindparam("patient"))
+_BY_REF = _PATIENT_ON.where(Patient.clinic_ref == bindparam("patient"))
 
 
-def _standing(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
+def _patient_on(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
     day = new.local_date
     if day is None:
         day = local_date(now, zone(patients.find_patient(where, clinic_id, new.patient).zone))
@@ -190,11 +183,11 @@ def _standing(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime
     return found, diary.checked_day(day, local_date(now, zone(found.zone)))
 
 
-def _earlier(where: Where, standing: Row[Any]) -> Row[Any] | None:
+def _earlier(where: Where, patient: Row[Any]) -> Row[Any] | None:
     """That day's check-in so far."""
-    if standing.checkin_id is None:
+    if patient.checkin_id is None:
         return None
-    return rows(where).execute(_EARLIER, {"which": standing.checkin_id}).one()
+    return rows(where).execute(_EARLIER, {"which": patient.checkin_id}).one()
 
 
 def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
@@ -204,8 +197,8 @@ def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
     return insert_new(connection, Checkin.__table__, [row], ["patient_id", "local_date"], among=CURRENT) == 1
 
 
-def _told(
-    standing: Row[Any],
+def _recorded(
+    patient: Row[Any],
     outcome: IntakeOutcome,
     checkin_id: uuid.UUID,
     day: date,
@@ -215,16 +208,13 @@ def _told(
     return RecordedCheckin(
         id=checkin_id,
         outcome=outcome,
-        patient_id=standing.id,
+        patient_id=patient.id,
         local_date=day,
         safety=bool(answers.safety_signs),
-        emergency_number=standing.emergency_number,
-        corrects=standing.checkin_id if outcome is IntakeOutcome.RECORDED else None,
+        emergency_number=patient.emergency_number,
+        corrects=patient.checkin_id if outcome is IntakeOutcome.RECORDED else None,
         remarks=remarks,
     )
-
-
-log = structlog.get_logger(__name__)
 
 
 def record_checkins(
@@ -239,7 +229,7 @@ def record_checkins(
     """Take in a batch, and say of each check-in what became of it, in the order given."""
 
     def take(session: Session, one: NewCheckin) -> IntakeOutcome:
-        return record_checkin(session, clinic_id, one, actor, now, may_correct=may_correct).outcome
+        return record_checkin(Act(session, actor, clinic_id, now), one, may_correct=may_correct).outcome
 
     outcome = guarded(
         engine,
@@ -303,25 +293,25 @@ class NewSigns:
     signs: tuple[SafetySign, ...]
 
 
-def raise_task_for(session: Session, said: NewSigns, emergency_number: str, now: datetime) -> None:
+def raise_task_for(session: Session, signs: NewSigns, emergency_number: str, now: datetime) -> None:
     """Raise the task. A sign copied from an old notebook is for the review, not for somebody's evening."""
-    if said.source in COPIED and said.day < now.date() - NEWS:
+    if signs.source in COPIED and signs.day < now.date() - NEWS:
         return
-    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in said.signs])
-    sentence = f"Check-in of {spoken.day(said.day)}: {told}."
-    if said.source in ANSWERED_BY_US:
+    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in signs.signs])
+    sentence = f"Check-in of {spoken.day(signs.day)}: {told}."
+    if signs.source in ANSWERED_BY_US:
         sentence += f" They were told at once to call {emergency_number}."
     raise_task(
         session,
-        said.clinic_id,
-        said.patient_id,
+        signs.clinic_id,
+        signs.patient_id,
         TaskKind.SAFETY_ANSWER,
         f"{sentence} Call them.",
         {
-            "checkin": str(said.checkin_id),
-            "signs": [sign.value for sign in said.signs],
-            "local_date": said.day.isoformat(),
+            "checkin": str(signs.checkin_id),
+            "signs": [sign.value for sign in signs.signs],
+            "local_date": signs.day.isoformat(),
         },
-        f"safety:{said.checkin_id}",
+        f"safety:{signs.checkin_id}",
         now,
     )

@@ -38,7 +38,7 @@ OPERATOR = Actor(ActorKind.OPERATOR)
 
 @dataclass(frozen=True, slots=True)
 class Act:
-    """One act on the record: the transaction it is part of, who does it, in which clinic (None: in no one's) and when.
+    """One act on the record: the transaction it is part of, who does it, in which clinic, and when.
 
     Use cases take it in place of these four, so that a change and its audit line
     cannot be of two people or two moments.
@@ -46,7 +46,7 @@ class Act:
 
     where: Where
     actor: Actor
-    clinic_id: uuid.UUID | None
+    clinic_id: uuid.UUID
     now: datetime
 
     @property

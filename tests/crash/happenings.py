@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 from sqlalchemy import Engine, select, update
 
-from service.care import consents
+from service.care import consents, pauses
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
 from service.domain.vocabulary import (
@@ -27,7 +27,7 @@ from service.intake.caregivers import record_caregiver_reply
 from service.intake.checkins import record_checkin
 from service.intake.readings import record_reading
 from service.store import tables
-from service.store.audit import OPERATOR, Actor
+from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from tests.crash.household import ASHA_PHONES, BEN_PHONE, CATO_PHONE, Household
 from tests.crash.picture import BEGINNINGS, DAY, PLANS, Pause, Person, Plan
@@ -89,7 +89,7 @@ class Happenings(RuleBasedStateMachine):
         signs = (SafetySign.CHEST_PAIN,) if safety else ()
         new = NewCheckin(person.id, Answers(breathlessness=breathless, safety_signs=signs), day)
         with write_session(self.engine) as session:
-            record_checkin(session, person.clinic_id, new, Actor(ActorKind.PATIENT, person.id), now)
+            record_checkin(Act(session, Actor(ActorKind.PATIENT, person.id), person.clinic_id, now), new)
         person.checkins.add(day)
 
     @rule(answer=st.sampled_from(list(CaregiverAnswer)))
@@ -108,7 +108,9 @@ class Happenings(RuleBasedStateMachine):
             return
         actor = Actor(ActorKind.CAREGIVER, asha.caregiver_id)
         with write_session(self.engine) as session:
-            record_caregiver_reply(session, asha.caregiver_id, row.id, answer, None, "", actor, self.home.now)
+            record_caregiver_reply(
+                Act(session, actor, asha.clinic_id, self.home.now), asha.caregiver_id, row.id, answer, None, ""
+            )
         asha.is_told(row.id, row.local_date, answer, self.home.now)
 
     @rule(
@@ -129,7 +131,9 @@ class Happenings(RuleBasedStateMachine):
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             ben = session.get(tables.Caregiver, person.caregiver_id) if what.startswith("ben") else None
-            consents.record_consent(session, patient, kind, given, "told", OPERATOR, home.now, caregiver=ben)
+            consents.record_consent(
+                Act(session, OPERATOR, patient.clinic_id, home.now), patient, kind, given, "told", caregiver=ben
+            )
         if what == "ben":
             home.ben_agreed = given
         elif what == "ben allowed":
@@ -149,7 +153,9 @@ class Happenings(RuleBasedStateMachine):
         last = None if lasts is None else first + lasts * DAY
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            held = plans.pause(session, patient, cause, first, last, "", OPERATOR, self.home.now)
+            held = pauses.add_pause(
+                Act(session, OPERATOR, patient.clinic_id, self.home.now), patient, cause, first, last, ""
+            )
         person.pauses.append(Pause(first, last or date.max, cause, self.home.now, held.id))
 
     @precondition(lambda self: any(pause.id for person in self.home.people for pause in person.pauses))
@@ -160,7 +166,7 @@ class Happenings(RuleBasedStateMachine):
         last = person.day(self.home.now) + after * DAY
         with write_session(self.engine) as session:
             held = session.get_one(tables.Pause, pause.id)
-            plans.end_pause(session, held, last, OPERATOR, self.home.now)
+            pauses.end_pause(Act(session, OPERATOR, held.clinic_id, self.home.now), held, last)
         if last < pause.first:
             person.pauses.remove(pause)
         else:
@@ -172,7 +178,7 @@ class Happenings(RuleBasedStateMachine):
         person = self.home.people[who]
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            people.change_patient(session, patient, {"zone": zone}, OPERATOR, self.home.now)
+            people.change_patient(Act(session, OPERATOR, patient.clinic_id, self.home.now), patient, {"zone": zone})
         person.plans_anew(self.home.now, zone=zone)
 
     @rule(who=WHO, plan=st.sampled_from(PLANS), down=DOWN)
@@ -181,7 +187,9 @@ class Happenings(RuleBasedStateMachine):
         person = self.home.people[who]
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
-            plans.set_plan(session, patient, plans.NewPlan(**vars(plan)), OPERATOR, self.home.now)
+            plans.set_plan(
+                Act(session, OPERATOR, patient.clinic_id, self.home.now), patient, plans.NewPlan(**vars(plan))
+            )
         person.plans_anew(self.home.now, plan=plan)
 
     # --- helpers ---

@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, WindowState
 from service.intake.caregivers import record_caregiver_reply
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import CaregiverReply, Window
 from tests.world import World, nudge, prompt, reminder, world
@@ -42,7 +42,7 @@ def test_a_caregivers_last_answer_is_the_one_said_last(world: World) -> None:
     def says(answer: CaregiverAnswer) -> None:
         actor = Actor(ActorKind.CAREGIVER, ben.id)
         with write_session(world.engine) as session:
-            record_caregiver_reply(session, ben.id, window_id, answer, None, "", actor, world.now)
+            record_caregiver_reply(Act(session, actor, asha.clinic_id, world.now), ben.id, window_id, answer, None, "")
 
     says(CaregiverAnswer.IN_HOSPITAL)
     world.clock.advance(timedelta(hours=-1))

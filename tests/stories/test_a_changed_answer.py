@@ -9,7 +9,7 @@ from sqlalchemy import select
 
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
 from service.intake.caregivers import record_caregiver_reply
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, CaregiverReply, Patient, Pause, Task, Window
 from tests.world import Page, World, nudge, prompt, reminder
@@ -103,10 +103,8 @@ def test_what_another_caregiver_still_says_stands(world: World, asha: Patient) -
     cleo = world.caregiver(asha, "Cleo")
     with write_session(world.engine) as session:
         window_id = session.scalars(select(Window.id).where(Window.patient_id == asha.id)).one()
-        record_caregiver_reply(
-            session, cleo.id, window_id, CaregiverAnswer.IN_HOSPITAL, None, "", Actor(ActorKind.CAREGIVER, cleo.id),
-            world.now,
-        )  # fmt: skip
+        act = Act(session, Actor(ActorKind.CAREGIVER, cleo.id), cleo.clinic_id, world.now)
+        record_caregiver_reply(act, cleo.id, window_id, CaregiverAnswer.IN_HOSPITAL, None, "")
     page.answers("spoke to them")
     assert pauses(world) == [(PauseCause.IN_HOSPITAL, MONDAY, None, False)]
 

@@ -7,11 +7,12 @@ from datetime import date, time, timedelta
 import pytest
 from sqlalchemy import select
 
+from service.care import pauses
 from service.domain.localtime import local_date, zone
 from service.domain.vocabulary import ActorKind, MessageKind, Pace, PauseCause, TaskKind
 from service.enrolling import plans
 from service.scheduling.plans import propose_hours
-from service.store.audit import OPERATOR, Actor
+from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
 from tests.world import Expected, World, nudge, prompt, reminder
@@ -105,7 +106,7 @@ def test_a_hospital_stay_told_by_text_ends_with_closer_follow_up_that_ends_too(w
     with write_session(world.engine) as session:
         stay = session.scalars(select(Pause)).one()
         last = local_date(world.now, zone(asha.zone))
-        plans.end_pause(session, stay, last, OPERATOR, world.now)
+        pauses.end_pause(Act(session, OPERATOR, stay.clinic_id, world.now), stay, last)
     world.at(asha, "07:45")  # halfway to half past eight
     world.phone(asha).expects(prompt(), reminder())
     assert pace_today(world, asha) is Pace.BACK_FROM_HOSPITAL
@@ -176,7 +177,9 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
     with write_session(world.engine) as session:
         held, rule = session.get_one(Patient, asha.id), found.rule
         plans.set_plan(
-            session, held, plans.NewPlan(rule.opens, rule.due, rule.closes), Actor(ActorKind.STAFF), world.now
+            Act(session, Actor(ActorKind.STAFF), held.clinic_id, world.now),
+            held,
+            plans.NewPlan(rule.opens, rule.due, rule.closes),
         )
     assert proposed() is None
     world.at(asha, "09:14")

@@ -8,7 +8,7 @@ import pytest
 
 from service.domain.vocabulary import WindowState
 from service.enrolling import plans
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan
 from tests.world import World, prompt, reminder
@@ -26,7 +26,7 @@ def sets_plan(world: World, patient: Patient, opens: str = "07:00", due: str = "
     times = (time.fromisoformat(wall) for wall in (opens, due, closes))
     with write_session(world.engine) as session:
         held = session.get_one(Patient, patient.id)
-        plans.set_plan(session, held, plans.NewPlan(*times), OPERATOR, world.now)
+        plans.set_plan(Act(session, OPERATOR, held.clinic_id, world.now), held, plans.NewPlan(*times))
 
 
 def next_date(world: World, patient: Patient) -> date:

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.care import consents
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Contact, Message, MessageEvent, MessageTemplate, Patient, Task
 from tests.house import House
@@ -172,7 +172,11 @@ def test_nothing_goes_to_a_phone_of_somebody_who_has_stopped_all_messages(
         with write_session(house.engine) as session:
             asha = session.get_one(Patient, house.asha.id)
             consents.record_consent(
-                session, asha, ConsentKind.MESSAGES, False, "by telephone", OPERATOR, house.world.now
+                Act(session, OPERATOR, asha.clinic_id, house.world.now),
+                asha,
+                ConsentKind.MESSAGES,
+                False,
+                "by telephone",
             )
     house.world.advance(days=2)
     assert service.of("asha") == []

@@ -13,9 +13,8 @@ from service.care import pauses
 from service.care.windows import checkin_arrived, readings_arrived, resettle
 from service.domain import adherence
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
-from service.enrolling import plans
 from service.scheduling import closing, opening, steps
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
 from tests.conftest import SERVER
@@ -173,12 +172,21 @@ def test_a_pause_told_afterwards_excuses_and_its_end_takes_that_back(fernmoor: F
     live_through(fernmoor, 3)
     with write_session(fernmoor.engine) as session:
         held = pauses.add_pause(
-            session, patient, PauseCause.IN_HOSPITAL, MONDAY, MONDAY + 2 * DAY, "", "staff", SEVEN + 3 * DAY - HOUR
+            Act(session, OPERATOR, patient.clinic_id, SEVEN + 3 * DAY - HOUR),
+            patient,
+            PauseCause.IN_HOSPITAL,
+            MONDAY,
+            MONDAY + 2 * DAY,
+            "",
         )
     assert told(fernmoor) == []
     assert {w.state for w in fernmoor.rows(Window)} == {WindowState.EXCUSED}
     with write_session(fernmoor.engine) as session:
-        plans.end_pause(session, session.get_one(Pause, held.id), MONDAY, OPERATOR, SEVEN + 3 * DAY - HOUR)
+        pauses.end_pause(
+            Act(session, OPERATOR, held.clinic_id, SEVEN + 3 * DAY - HOUR),
+            session.get_one(Pause, held.id),
+            MONDAY,
+        )
     assert told(fernmoor) == [(1, 2, 2, "no_reply", False)]
 
 
@@ -231,7 +239,8 @@ def test_whatever_the_order_the_silences_are_what_the_windows_and_readings_say(f
                 case "pause":
                     with write_session(fernmoor.engine) as session:
                         first = MONDAY + at * DAY
-                        pauses.add_pause(session, patient, PauseCause.AWAY, first, first + DAY, "", "staff", now)
+                        act = Act(session, OPERATOR, patient.clinic_id, now)
+                        pauses.add_pause(act, patient, PauseCause.AWAY, first, first + DAY, "")
                 case "unpause":
                     with write_session(fernmoor.engine) as session:
                         session.execute(update(Pause).values(cancelled_at=now))

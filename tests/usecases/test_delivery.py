@@ -15,7 +15,7 @@ from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.enrolling import people
 from service.store import outbox
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient
 from service.transports.base import OutgoingText, Receipt
@@ -235,7 +235,10 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
-        people.end_patient(session, session.get_one(Patient, post.patient.id), OPERATOR, NOON)
+        people.end_patient(
+            Act(session, OPERATOR, post.patient.clinic_id, NOON),
+            session.get_one(Patient, post.patient.id),
+        )
     post.deliver()
     assert post.gateway.messages() == []
     assert post.message(sent).reason == "patient_ended"

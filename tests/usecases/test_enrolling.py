@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service.care import consents
+from service.care import consents, pauses
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, PatientState, PauseCause
 from service.enrolling import baselines, clinics, people, plans
 from service.store import outbox
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.outbox import NewMessage
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Base, Clinic, Limits, Message, Patient, Plan, Reference
@@ -35,7 +35,7 @@ def clinic(engine: Engine) -> Clinic:
 def patient(engine: Engine, clinic: Clinic) -> Patient:
     with write_session(engine) as session:
         new = people.NewPatient("F-1", "Asha Invented", "Pacific/Auckland")
-        return people.enrol_patient(session, clinic, new, OPERATOR, NOW)
+        return people.enrol_patient(Act(session, OPERATOR, clinic.id, NOW), new)
 
 
 @contextmanager
@@ -78,14 +78,18 @@ def test_a_setting_that_cannot_be_used_is_refused_by_name(
 ) -> None:
     before = everything(engine)
     with refusing(setting), write_session(engine) as session:
-        clinics.change_clinic(session, session.get_one(Clinic, clinic.id), {setting: value}, OPERATOR, NOW)
+        clinics.change_clinic(
+            Act(session, OPERATOR, clinic.id, NOW),
+            session.get_one(Clinic, clinic.id),
+            {setting: value},
+        )
     assert everything(engine) == before
 
 
 def test_a_change_is_on_the_record_by_its_field_and_not_its_value(engine: Engine, clinic: Clinic) -> None:
     with write_session(engine) as session:
         held = session.get_one(Clinic, clinic.id)
-        clinics.change_clinic(session, held, {"contact_line": "+64 9 999 0199"}, OPERATOR, NOW)
+        clinics.change_clinic(Act(session, OPERATOR, held.id, NOW), held, {"contact_line": "+64 9 999 0199"})
     with read_session(engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.action == "clinic.change")).one()
     assert line.detail == {"fields": ["contact_line"]}
@@ -114,7 +118,7 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
 ) -> None:
     given: dict[str, Any] = {"clinic_ref": "F-2", "name": "Noa Invented", "zone": "UTC", particular: value}
     with refusing(particular), write_session(engine) as session:
-        people.enrol_patient(session, clinic, people.NewPatient(**given), OPERATOR, NOW)
+        people.enrol_patient(Act(session, OPERATOR, clinic.id, NOW), people.NewPatient(**given))
     with read_session(engine) as session:
         assert session.scalars(select(Patient.id)).all() == [patient.id]
 
@@ -131,22 +135,26 @@ def test_a_particular_that_cannot_be_true_is_refused_by_name(
 )
 def test_telephone_numbers_are_kept_in_one_form(engine: Engine, patient: Patient, given: str, kept: str) -> None:
     with write_session(engine) as session:
-        contact = people.add_contact(session, patient, people.NewContact(Channel.TEXT, given), OPERATOR, NOW)
+        contact = people.add_contact(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, people.NewContact(Channel.TEXT, given)
+        )
     assert contact.address == kept
 
 
 @pytest.mark.parametrize("given", ["07700 900123", "+44", "+1234567890123456", "soon", ""])
 def test_a_number_without_its_country_or_too_long_is_refused(engine: Engine, patient: Patient, given: str) -> None:
     with refusing("address"), write_session(engine) as session:
-        people.add_contact(session, patient, people.NewContact(Channel.TEXT, given), OPERATOR, NOW)
+        people.add_contact(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, people.NewContact(Channel.TEXT, given)
+        )
 
 
 def test_a_mended_contact_is_tried_again(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
         new = people.NewContact(Channel.TEXT, "+447700900123")
-        contact = people.add_contact(session, patient, new, OPERATOR, NOW)
+        contact = people.add_contact(Act(session, OPERATOR, patient.clinic_id, NOW), patient, new)
         contact.state, contact.broken_reason = type(contact.state)("broken"), "unknown number"
-        people.mend_contact(session, contact, "+44 7700 900124", OPERATOR, NOW)
+        people.mend_contact(Act(session, OPERATOR, contact.clinic_id, NOW), contact, "+44 7700 900124")
     assert (contact.address, contact.state.value, contact.broken_reason) == ("+447700900124", "ok", None)
 
 
@@ -160,7 +168,7 @@ def plan_of(engine: Engine, patient: Patient) -> Plan:
 
 def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
-        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
+        plans.set_plan(Act(session, OPERATOR, patient.clinic_id, NOW), patient, PLAN)
     plan = plan_of(engine, patient)
     # Auckland keeps daylight time, UTC+13, until 5 April 2026.
     assert (plan.next_date, plan.next_open_at) == (date(2026, 3, 2), datetime(2026, 3, 1, 18, tzinfo=UTC))
@@ -169,8 +177,8 @@ def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: 
 def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: Engine, patient: Patient) -> None:
     tuesdays = plans.NewPlan(time(20), time(21), time(22), weekdays=0b0000010, wants_checkin=False)
     with write_session(engine) as session:
-        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
-        plans.set_plan(session, patient, tuesdays, OPERATOR, NOW)
+        plans.set_plan(Act(session, OPERATOR, patient.clinic_id, NOW), patient, PLAN)
+        plans.set_plan(Act(session, OPERATOR, patient.clinic_id, NOW), patient, tuesdays)
     plan = plan_of(engine, patient)
     assert (plan.next_date, plan.next_open_at) == (date(2026, 3, 3), datetime(2026, 3, 3, 7, tzinfo=UTC))
     assert not plan.wants_checkin
@@ -178,8 +186,12 @@ def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: En
 
 def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
-        plans.set_plan(session, patient, PLAN, OPERATOR, NOW)
-        people.change_patient(session, session.get_one(Patient, patient.id), {"zone": "Europe/Madrid"}, OPERATOR, NOW)
+        plans.set_plan(Act(session, OPERATOR, patient.clinic_id, NOW), patient, PLAN)
+        people.change_patient(
+            Act(session, OPERATOR, patient.clinic_id, NOW),
+            session.get_one(Patient, patient.id),
+            {"zone": "Europe/Madrid"},
+        )
     # It is 09:00 on Sunday there (UTC+1): the next seven o'clock is Monday's.
     assert plan_of(engine, patient).next_open_at == datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -187,12 +199,14 @@ def test_a_move_to_another_zone_moves_the_next_window_there(engine: Engine, pati
 def test_who_has_ended_is_sent_nothing_and_planned_nothing(engine: Engine, clinic: Clinic, patient: Patient) -> None:
     with write_session(engine) as session:
         held = session.get_one(Patient, patient.id)
-        plans.set_plan(session, held, PLAN, OPERATOR, NOW)
-        contact = people.add_contact(session, held, people.NewContact(Channel.TEXT, "+447700900123"), OPERATOR, NOW)
+        plans.set_plan(Act(session, OPERATOR, held.clinic_id, NOW), held, PLAN)
+        contact = people.add_contact(
+            Act(session, OPERATOR, held.clinic_id, NOW), held, people.NewContact(Channel.TEXT, "+447700900123")
+        )
         outbox.enqueue(session, _prompt(clinic, contact.id, patient_id=held.id), NOW)
-        people.end_patient(session, held, OPERATOR, NOW)
+        people.end_patient(Act(session, OPERATOR, held.clinic_id, NOW), held)
         with refusing("patient"):
-            plans.set_plan(session, held, PLAN, OPERATOR, NOW)
+            plans.set_plan(Act(session, OPERATOR, held.clinic_id, NOW), held, PLAN)
     with read_session(engine) as session:
         message = session.scalars(select(Message)).one()
         assert session.get_one(Patient, patient.id).state is PatientState.ENDED
@@ -223,16 +237,22 @@ def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
     engine: Engine, clinic: Clinic, patient: Patient, kind: ConsentKind, about_caregiver: bool, cancelled: set[str]
 ) -> None:
     with write_session(engine) as session:
-        carer = people.add_caregiver(session, patient, people.NewCaregiver("Ben"), OPERATOR, NOW)
+        carer = people.add_caregiver(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, people.NewCaregiver("Ben")
+        )
         for owner, number, whose in (
             (patient, "+447700900123", {"patient_id": patient.id}),
             (carer, "+447700900124", {"caregiver_id": carer.id, "patient_id": None}),
         ):
-            contact = people.add_contact(session, owner, people.NewContact(Channel.TEXT, number), OPERATOR, NOW)
+            contact = people.add_contact(
+                Act(session, OPERATOR, owner.clinic_id, NOW), owner, people.NewContact(Channel.TEXT, number)
+            )
             outbox.enqueue(session, _prompt(clinic, contact.id, **whose), NOW)
         about = carer if about_caregiver else None
-        consents.record_consent(session, patient, kind, True, "form", OPERATOR, NOW, about)
-        consents.record_consent(session, patient, kind, False, "by telephone", OPERATOR, NOW, about)
+        consents.record_consent(Act(session, OPERATOR, patient.clinic_id, NOW), patient, kind, True, "form", about)
+        consents.record_consent(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, kind, False, "by telephone", about
+        )
     with read_session(engine) as session:
         gone = session.scalars(select(Message).where(Message.state == MessageState.CANCELLED)).all()
         actions = session.scalars(select(AuditLine.action).where(AuditLine.action.like("consent.%"))).all()
@@ -245,12 +265,16 @@ def test_what_a_patient_allows_names_one_of_their_own_caregivers(
     engine: Engine, clinic: Clinic, patient: Patient
 ) -> None:
     with write_session(engine) as session:
-        other = people.enrol_patient(session, clinic, people.NewPatient("F-2", "Noa", "UTC"), OPERATOR, NOW)
-        carer = people.add_caregiver(session, other, people.NewCaregiver("Kim"), OPERATOR, NOW)
+        other = people.enrol_patient(Act(session, OPERATOR, clinic.id, NOW), people.NewPatient("F-2", "Noa", "UTC"))
+        carer = people.add_caregiver(Act(session, OPERATOR, other.clinic_id, NOW), other, people.NewCaregiver("Kim"))
         with refusing("caregiver"):
-            consents.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW)
+            consents.record_consent(
+                Act(session, OPERATOR, patient.clinic_id, NOW), patient, ConsentKind.CAREGIVER, True, "form"
+            )
         with refusing("caregiver"):
-            consents.record_consent(session, patient, ConsentKind.CAREGIVER, True, "form", OPERATOR, NOW, carer)
+            consents.record_consent(
+                Act(session, OPERATOR, patient.clinic_id, NOW), patient, ConsentKind.CAREGIVER, True, "form", carer
+            )
 
 
 # --- pauses, references, limits -------------------------------------------------------------
@@ -269,18 +293,22 @@ def test_a_pause_that_cannot_be_meant_is_refused(
     engine: Engine, patient: Patient, first: date, last: date | None, field: str
 ) -> None:
     with refusing(field), write_session(engine) as session:
-        plans.pause(session, patient, PauseCause.AWAY, first, last, "", OPERATOR, NOW)
+        pauses.add_pause(Act(session, OPERATOR, patient.clinic_id, NOW), patient, PauseCause.AWAY, first, last, "")
 
 
 def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, patient: Patient) -> None:
     with write_session(engine) as session:
         first = date(2026, 3, 5)
-        kept = plans.pause(session, patient, PauseCause.IN_HOSPITAL, first, None, "", OPERATOR, NOW)
-        plans.end_pause(session, kept, date(2026, 3, 9), OPERATOR, NOW)
-        never = plans.pause(session, patient, PauseCause.AWAY, date(2026, 4, 1), None, "", OPERATOR, NOW)
-        plans.end_pause(session, never, date(2026, 3, 31), OPERATOR, NOW)
+        kept = pauses.add_pause(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, PauseCause.IN_HOSPITAL, first, None, ""
+        )
+        pauses.end_pause(Act(session, OPERATOR, kept.clinic_id, NOW), kept, date(2026, 3, 9))
+        never = pauses.add_pause(
+            Act(session, OPERATOR, patient.clinic_id, NOW), patient, PauseCause.AWAY, date(2026, 4, 1), None, ""
+        )
+        pauses.end_pause(Act(session, OPERATOR, never.clinic_id, NOW), never, date(2026, 3, 31))
         with refusing("pause"):
-            plans.end_pause(session, never, date(2026, 4, 2), OPERATOR, NOW)
+            pauses.end_pause(Act(session, OPERATOR, never.clinic_id, NOW), never, date(2026, 4, 2))
     assert (kept.to_date, kept.cancelled_at) == (date(2026, 3, 9), None)
     assert never.cancelled_at == NOW
 
@@ -288,10 +316,11 @@ def test_a_pause_ends_after_a_day_or_is_cancelled_altogether(engine: Engine, pat
 def test_the_newest_reference_and_limits_stand_beside_the_earlier_ones(engine: Engine, patient: Patient) -> None:
     fortnight = (date(2026, 2, 1), date(2026, 2, 14))
     with write_session(engine) as session:
-        baselines.set_reference(session, patient, 20.0, None, None, None, None, OPERATOR, NOW)
-        baselines.set_reference(session, patient, 18.0, 25.0, 39.0, *fortnight, OPERATOR, NOW + timedelta(days=1))
-        baselines.set_limits(session, patient, 25.0, None, OPERATOR, NOW)
-        baselines.set_limits(session, patient, 24.0, 8.0, OPERATOR, NOW + timedelta(days=1))
+        baselines.set_reference(Act(session, OPERATOR, patient.clinic_id, NOW), patient, 20.0, None, None, None, None)
+        later = Act(session, OPERATOR, patient.clinic_id, NOW + timedelta(days=1))
+        baselines.set_reference(later, patient, 18.0, 25.0, 39.0, *fortnight)
+        baselines.set_limits(Act(session, OPERATOR, patient.clinic_id, NOW), patient, 25.0, None)
+        baselines.set_limits(later, patient, 24.0, 8.0)
     with read_session(engine) as session:
         references = session.scalars(select(Reference.pa_diastolic).order_by(Reference.set_at)).all()
         limits = session.execute(select(Limits.upper, Limits.lower).order_by(Limits.set_at)).all()
@@ -316,12 +345,12 @@ def test_a_reference_that_cannot_be_true_is_refused(
     engine: Engine, patient: Patient, values: tuple[Any, ...], field: str
 ) -> None:
     with refusing(field), write_session(engine) as session:
-        baselines.set_reference(session, patient, *values, OPERATOR, NOW)
+        baselines.set_reference(Act(session, OPERATOR, patient.clinic_id, NOW), patient, *values)
 
 
 def test_limits_in_the_wrong_order_are_refused(engine: Engine, patient: Patient) -> None:
     with refusing("lower"), write_session(engine) as session:
-        baselines.set_limits(session, patient, 10.0, 20.0, OPERATOR, NOW)
+        baselines.set_limits(Act(session, OPERATOR, patient.clinic_id, NOW), patient, 10.0, 20.0)
 
 
 def test_a_clinic_begins_without_any_goal_of_the_services_own(engine: Engine, patient: Patient) -> None:

@@ -19,7 +19,7 @@ from service.domain.vocabulary import Channel, ContactState, MessageKind, Messag
 from service.enrolling.plans import NewPlan, set_plan
 from service.health import checks, metrics
 from service.store import due, heartbeats
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, write_session
 from service.store.tables import Consent, Contact, Message, Plan
@@ -31,7 +31,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
     told = Post(engine, tmp_path / "gateway.sqlite3")
     with write_session(engine) as session:
         rule = NewPlan(opens=time(7), due=time(8, 30), closes=time(10))
-        set_plan(session, told.patient, rule, OPERATOR, NOON)
+        set_plan(Act(session, OPERATOR, told.patient.clinic_id, NOON), told.patient, rule)
         heartbeats.beat(session, "here", NOON, {"failed": {}}, told.clock.now())
     return told
 

@@ -25,7 +25,7 @@ from service.domain.vocabulary import (
 )
 from service.intake.caregivers import record_caregiver_reply
 from service.store import outbox
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
@@ -70,7 +70,12 @@ class Scene:
         actor = Actor(ActorKind.CAREGIVER, who.id)
         with write_session(self.engine) as session:
             return record_caregiver_reply(
-                session, who.id, self.window_id, answer, until, note, actor, NOW + timedelta(minutes=later)
+                Act(session, actor, who.clinic_id, NOW + timedelta(minutes=later)),
+                who.id,
+                self.window_id,
+                answer,
+                until,
+                note,
             )
 
     def all(self, table):

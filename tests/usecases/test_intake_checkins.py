@@ -23,7 +23,7 @@ from service.domain.vocabulary import (
 )
 from service.intake.checkins import record_checkin
 from service.store import panel
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Checkin, Clinic, PanelRow, Patient, Plan, Silence, Task, Window
 from tests.ward import NOW, Ward, open_ward
@@ -45,7 +45,7 @@ def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
 
 def take(engine: Engine, clinic_id: uuid.UUID, patient: Patient, answers: Answers, now: datetime = NOW, **more):
     with write_session(engine) as session:
-        return record_checkin(session, clinic_id, NewCheckin(patient.id, answers, **more), PATIENT, now)
+        return record_checkin(Act(session, PATIENT, clinic_id, now), NewCheckin(patient.id, answers, **more))
 
 
 def rows(engine: Engine, patient: Patient) -> list[Checkin]:
@@ -121,7 +121,7 @@ def test_a_second_check_in_of_a_day_supersedes_the_first_which_stays_on_record(e
 def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
     clinic_id, patient = make(engine)
     with pytest.raises(RuntimeError), write_session(engine) as session:
-        record_checkin(session, clinic_id, NewCheckin(patient.id, Answers(safety_signs=(CHEST,))), PATIENT, NOW)
+        record_checkin(Act(session, PATIENT, clinic_id, NOW), NewCheckin(patient.id, Answers(safety_signs=(CHEST,))))
         raise RuntimeError("power cut")
     assert (rows(engine, patient), tasks(engine)) == ([], [])
 

@@ -12,14 +12,15 @@ from icalendar import Calendar
 from sqlalchemy import Engine, delete
 
 from service.app import create_app
+from service.care import pauses
 from service.clock import FixedClock
 from service.commands.plans import plan
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
-from service.enrolling import people, plans
+from service.enrolling import people
 from service.links import Links, Purpose
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Patient, Plan
 from tests.fernmoor import START, Fernmoor, clinic_of
@@ -73,7 +74,14 @@ def test_a_patient_who_is_unknown_or_without_a_plan_is_said_so(fernmoor: Fernmoo
 def test_the_printed_address_opens_a_calendar(fernmoor: Fernmoor, client: FlaskClient) -> None:
     patient = fernmoor.patient()
     with write_session(fernmoor.engine) as session:
-        plans.pause(session, patient, PauseCause.AWAY, date(2026, 3, 4), date(2026, 3, 5), "", OPERATOR, START)
+        pauses.add_pause(
+            Act(session, OPERATOR, patient.clinic_id, START),
+            patient,
+            PauseCause.AWAY,
+            date(2026, 3, 4),
+            date(2026, 3, 5),
+            "",
+        )
     address = run("feed", patient.clinic_ref)
     assert address.startswith("http://127.0.0.1:8000/cal/")
     answer = client.get(address.strip().removeprefix("http://127.0.0.1:8000"))
@@ -98,5 +106,8 @@ def test_an_address_that_is_not_ours_or_is_over_opens_nothing(fernmoor: Fernmoor
     assert client.get("/cal/nonsense.ics").status_code == 404
     assert client.get(f"/cal/{good}.ics").status_code == 200
     with write_session(fernmoor.engine) as session:
-        people.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, START)
+        people.end_patient(
+            Act(session, OPERATOR, patient.clinic_id, START),
+            session.get_one(Patient, patient.id),
+        )
     assert client.get(f"/cal/{good}.ics").status_code == 410

@@ -11,13 +11,14 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, event, update
 
+from service.care import pauses
 from service.domain.steps import DEFAULT, Reason, StepRule, as_json
 from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
-from service.enrolling import clinics, people, plans
+from service.enrolling import clinics, people
 from service.scheduling import closing, opening
 from service.scheduling import steps as stepping_
 from service.store import quarantine
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, write_session
 from service.store.tables import (
     AuditLine,
@@ -114,7 +115,7 @@ def test_a_plan_that_wants_only_what_is_there_asks_nothing(fernmoor: Fernmoor) -
 def test_a_date_inside_a_pause_opens_excused_and_asks_nothing(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     with write_session(fernmoor.engine) as session:
-        plans.pause(session, patient, PauseCause.AWAY, MONDAY, MONDAY, "", OPERATOR, START)
+        pauses.add_pause(Act(session, OPERATOR, patient.clinic_id, START), patient, PauseCause.AWAY, MONDAY, MONDAY, "")
     tick(fernmoor.engine, SEVEN + 4 * HOUR)
     (window,) = fernmoor.rows(Window)
     assert window.state is WindowState.EXCUSED
@@ -152,7 +153,9 @@ def test_pending_prompt_and_reminder_that_fall_due_together_are_one_message(fern
     with write_session(fernmoor.engine) as session:
         later = [StepRule(StepKind.PROMPT, "opens", 10), *DEFAULT[1:]]
         clinics.change_clinic(
-            session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": as_json(later)}, OPERATOR, START
+            Act(session, OPERATOR, fernmoor.clinic.id, START),
+            session.get_one(Clinic, fernmoor.clinic.id),
+            {"steps": as_json(later)},
         )
     fernmoor.patient()
     tick(fernmoor.engine, SEVEN)
@@ -167,7 +170,9 @@ def test_steps_are_frozen_when_the_window_opens(fernmoor: Fernmoor) -> None:
     with write_session(fernmoor.engine) as session:
         only_task = as_json([StepRule(StepKind.TASK, "closes", 0)])
         clinics.change_clinic(
-            session, session.get_one(Clinic, fernmoor.clinic.id), {"steps": only_task}, OPERATOR, SEVEN
+            Act(session, OPERATOR, fernmoor.clinic.id, SEVEN),
+            session.get_one(Clinic, fernmoor.clinic.id),
+            {"steps": only_task},
         )
     tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
     assert messages(fernmoor) == [("prompt", "queued"), ("reminder", "queued")]
@@ -265,7 +270,10 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
     fernmoor.caregiver(patient)
     tick(fernmoor.engine, SEVEN)
     with write_session(fernmoor.engine) as session:
-        people.end_patient(session, session.get_one(Patient, patient.id), OPERATOR, SEVEN + HOUR)
+        people.end_patient(
+            Act(session, OPERATOR, patient.clinic_id, SEVEN + HOUR),
+            session.get_one(Patient, patient.id),
+        )
     for after in (1.5, 3, 24):
         tick(fernmoor.engine, SEVEN + after * HOUR)
     assert messages(fernmoor) == [("prompt", "cancelled")]
@@ -367,7 +375,10 @@ def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoo
     fernmoor.caregiver(first)
     one = day(SEVEN)
     with write_session(fernmoor.engine) as session:
-        people.end_patient(session, session.get_one(Patient, first.id), OPERATOR, SEVEN + 4 * HOUR)
+        people.end_patient(
+            Act(session, OPERATOR, first.clinic_id, SEVEN + 4 * HOUR),
+            session.get_one(Patient, first.id),
+        )
     fernmoor.now = SEVEN + 5 * HOUR
     for _ in range(3):
         fernmoor.caregiver(fernmoor.patient())

@@ -21,7 +21,7 @@ from service.enrolling import people, plans
 from service.intake.texts.receiving import take_text
 from service.intake.texts.replies import TextOutcome
 from service.scheduling import closing, opening, steps
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Base, Contact, Message, Staff
 from tests.domain.test_texting import AROUND, STOPPING
@@ -58,11 +58,15 @@ def post(engine: Engine, tmp_path: Path) -> Post:
             )  # fmt: skip
             session.add(nurse)
             session.flush()
-            people.add_contact(session, nurse, people.NewContact(Channel.TEXT, number), OPERATOR, now)
+            people.add_contact(
+                Act(session, OPERATOR, nurse.clinic_id, now), nurse, people.NewContact(Channel.TEXT, number)
+            )
         for owner in (post.patient, post.caregiver):
-            people.add_contact(session, owner, people.NewContact(Channel.TEXT, SHARED), OPERATOR, now)
+            people.add_contact(
+                Act(session, OPERATOR, owner.clinic_id, now), owner, people.NewContact(Channel.TEXT, SHARED)
+            )
         rule = plans.NewPlan(*(time(hour) for hour in (7, 9, 11)))
-        plans.set_plan(session, post.patient, rule, OPERATOR, now)
+        plans.set_plan(Act(session, OPERATOR, post.patient.clinic_id, now), post.patient, rule)
     post.clock.set(datetime(2026, 11, 26, 7, 0, tzinfo=UTC))
     opening.open_windows(engine, post.clock.now())
     post.deliver()

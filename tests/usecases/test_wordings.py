@@ -13,7 +13,7 @@ from sqlalchemy import Engine, select, update
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskState
 from service.enrolling import clinics, people, wordings
-from service.store.audit import OPERATOR, Actor
+from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, MessageEvent, MessageTemplate, Patient, Task
 from service.words import messages
@@ -223,7 +223,7 @@ def test_only_what_waited_for_this_wording_is_sent_again(post: Post) -> None:
     assert [task.state for task in tasks(post)] == [TaskState.OPEN]
     with write_session(post.engine) as session:
         held = session.get_one(Patient, post.patient.id)
-        people.end_patient(session, held, OPERATOR, post.clock.now())
+        people.end_patient(Act(session, OPERATOR, held.clinic_id, post.clock.now()), held)
     assert put(post, "{sender}: español {link}", language="es") == 1
     post.deliver()
     assert post.gateway.messages() == []

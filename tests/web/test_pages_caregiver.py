@@ -11,7 +11,7 @@ from sqlalchemy import Engine
 
 from service.care import consents
 from service.domain.vocabulary import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Task
 from tests.house import House, open_house, words, writes_of
@@ -115,7 +115,12 @@ def test_it_closes_when_the_patient_no_longer_agrees(house: House) -> None:
     with write_session(house.engine) as session:
         asha, ben = session.get_one(Patient, house.asha.id), session.get_one(Caregiver, house.ben.id)
         consents.record_consent(
-            session, asha, ConsentKind.CAREGIVER, False, "by telephone", OPERATOR, house.world.now, ben
+            Act(session, OPERATOR, asha.clinic_id, house.world.now),
+            asha,
+            ConsentKind.CAREGIVER,
+            False,
+            "by telephone",
+            ben,
         )
     for answer in (house.client.get(path), house.client.post(path, data={"answer": "spoke"})):
         assert answer.status_code == 410

@@ -17,7 +17,7 @@ from service.care import consents
 from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.enrolling import people
 from service.links import Purpose
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient
 from tests.house import House, words, writes_of
@@ -138,7 +138,10 @@ def test_a_link_of_somebody_who_takes_no_part_any_more_is_closed(house: House) -
     assert house.client.get(ben).status_code == 410
     assert house.client.post(ben, json=Browser().subscription).status_code == 410
     with write_session(house.engine) as session:
-        people.end_patient(session, session.get_one(Patient, house.asha.id), OPERATOR, house.world.now)
+        people.end_patient(
+            Act(session, OPERATOR, house.asha.clinic_id, house.world.now),
+            session.get_one(Patient, house.asha.id),
+        )
     assert house.client.get(asha).status_code == 410
     assert house.client.post(asha, json=Browser().subscription).status_code == 410
     assert phones(house) == []
@@ -226,7 +229,10 @@ def test_an_order_that_staff_have_set_is_kept_when_the_phone_is_exchanged(house:
         text = next(
             one for one in house.rows(Contact) if one.patient_id == house.asha.id and one.channel is Channel.TEXT
         )
-        people.put_first(session, session.get_one(Contact, text.id), OPERATOR, house.world.now)
+        people.put_first(
+            Act(session, OPERATOR, text.clinic_id, house.world.now),
+            session.get_one(Contact, text.id),
+        )
     house.client.post(path, json=Browser("https://push.example/send/new-phone").subscription)
     assert phones(house)[0].position == 1
 
@@ -281,7 +287,9 @@ def test_an_agreement_that_staff_withdraw_ends_the_phone_too(house: House) -> No
     house.client.post(path_for(house, house.asha), json=Browser().subscription)
     with write_session(house.engine) as session:
         asha = session.get_one(Patient, house.asha.id)
-        consents.record_consent(session, asha, ConsentKind.WEBPUSH, False, "by telephone", OPERATOR, house.world.now)
+        consents.record_consent(
+            Act(session, OPERATOR, asha.clinic_id, house.world.now), asha, ConsentKind.WEBPUSH, False, "by telephone"
+        )
     assert phones(house)[0].state is ContactState.BROKEN
 
 

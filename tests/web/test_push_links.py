@@ -21,7 +21,7 @@ from service.cli import main
 from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
 from service.enrolling import clinics, people
 from service.links import Purpose
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, IdempotentCall, Patient, Staff
 from service.transports.webpush import WebPush
@@ -69,10 +69,11 @@ def other_clinic(house: House) -> tuple[uuid.UUID, Patient, Caregiver]:
         new = clinics.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
         clinic: Clinic = clinics.enrol_clinic(session, new, OPERATOR, house.world.now)
         patient = people.enrol_patient(
-            session, clinic, people.NewPatient("O-1", "Cleo Invented", "Europe/London"), OPERATOR, house.world.now
+            Act(session, OPERATOR, clinic.id, house.world.now),
+            people.NewPatient("O-1", "Cleo Invented", "Europe/London"),
         )
         caregiver = people.add_caregiver(
-            session, patient, people.NewCaregiver("Dan Invented"), OPERATOR, house.world.now
+            Act(session, OPERATOR, patient.clinic_id, house.world.now), patient, people.NewCaregiver("Dan Invented")
         )
         return clinic.id, patient, caregiver
 
@@ -166,7 +167,11 @@ def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_fir
     _, cleo, _ = other_clinic(house)
     with write_session(house.engine) as session:
         new = people.NewContact(Channel.TEXT, "+447700900009")
-        foreign = people.add_contact(session, session.get_one(Patient, cleo.id), new, OPERATOR, house.world.now)
+        foreign = people.add_contact(
+            Act(session, OPERATOR, cleo.clinic_id, house.world.now),
+            session.get_one(Patient, cleo.id),
+            new,
+        )
     for contact_id in (foreign.id, uuid.uuid4()):
         assert client.post(f"{page}/ways/{contact_id}/first", data=form).status_code == 404
     assert client.post(f"/clinic/patients/{uuid.uuid4()}/ways/{text.id}/first", data=form).status_code == 404

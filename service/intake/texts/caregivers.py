@@ -14,6 +14,7 @@ from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer, MessageKind, TaskKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.intake.texts.replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
+from service.store.audit import Act
 from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
 from service.words.language import load_language
 from service.words.replies import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
@@ -47,7 +48,9 @@ def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -
     if answer is not None:
         note = words[:LONGEST_NOTE] if len(words.split()) > 1 else ""
         until = named if answer in CAUSES else None
-        kept = record_caregiver_reply(session, caregiver.id, window.id, answer, until, note, speaker.actor, now)
+        kept = record_caregiver_reply(
+            Act(session, speaker.actor, speaker.clinic.id, now), caregiver.id, window.id, answer, until, note
+        )
         thanks = None if kept.pause_id is None else line_until(load_language(speaker.language), kept.paused_to)
         say(session, speaker, CAREGIVER_THANKS, ref, now, instead=thanks)
         return TextOutcome.ANSWERED

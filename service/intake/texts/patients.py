@@ -24,6 +24,7 @@ from service.domain.texting.conversation import Exchange, Move, Say
 from service.domain.vocabulary import MessageKind, PatientState, Source
 from service.intake.checkins import record_checkin
 from service.intake.texts.replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
+from service.store.audit import Act
 from service.store.tables import Checkin, Conversation, Window
 from service.words.replies import NOTED, NOTHING_ASKED, THANKS
 from service.words.texting import load_parser
@@ -43,7 +44,7 @@ def take(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
     if move.answers or move.note:
         answers = _joined(kept, move, speaker.patient.weight_unit)
         new = NewCheckin(speaker.patient.id, answers, day, Source.TEXT)
-        record_checkin(session, speaker.clinic.id, new, speaker.actor, said.now)
+        record_checkin(Act(session, speaker.actor, speaker.clinic.id, said.now), new)
     if window_id is not None:
         _remember(session, speaker, window_id, talk, move.exchange, said.at)
     return _answer(session, said, speaker, move, can_ask=window_id is not None and said.is_news)

@@ -23,6 +23,7 @@ from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake.texts import caregivers, patients, staff
 from service.intake.texts.replies import Said, Speaker, TextOutcome, send
 from service.intake.texts.staff import StaffSpeaker
+from service.store.audit import Act
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 from service.store.upsert import insert_new
 from service.words.texting import load_parser
@@ -89,7 +90,14 @@ def _stop(
     ended = staff.stop(session, ref, members, now)
     agreed = [one for one in speakers if _agrees(session, one)]
     for one in agreed:
-        record_consent(session, one.patient, ConsentKind.MESSAGES, False, "text STOP", one.actor, now, one.caregiver)
+        record_consent(
+            Act(session, one.actor, one.patient.clinic_id, now),
+            one.patient,
+            ConsentKind.MESSAGES,
+            False,
+            "text STOP",
+            one.caregiver,
+        )
     if agreed:
         send(session, agreed[0], MessageKind.STOPPED, ref, now)
     elif ended:
@@ -105,7 +113,12 @@ def _start(session: Session, said: Said, speakers: list[Speaker], members: list[
     for one in speakers:
         if not _agrees(session, one):
             record_consent(
-                session, one.patient, ConsentKind.MESSAGES, True, "text START", one.actor, said.now, one.caregiver
+                Act(session, one.actor, one.patient.clinic_id, said.now),
+                one.patient,
+                ConsentKind.MESSAGES,
+                True,
+                "text START",
+                one.caregiver,
             )
     send(session, speakers[0], MessageKind.STARTED, said.ref, said.now)
     return TextOutcome.STARTED

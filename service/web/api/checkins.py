@@ -16,7 +16,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, PatientState, Scope, Source
 from service.intake.checkins import RecordedCheckin, record_checkin
 from service.links import Purpose
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Window
 from service.web.api.base import Blueprint, Dates, instant, list_rows, text, whole, word
@@ -107,7 +107,7 @@ def record(new: dict[str, Any]) -> Response:
 
 @idempotent(RecordedCheckinOut(), 201)
 def _record(call: Call, new: NewCheckin) -> RecordedCheckin:
-    recorded = record_checkin(call.connection, g.clinic_id, new, call.actor, call.now)
+    recorded = record_checkin(Act(call.connection, call.actor, g.clinic_id, call.now), new)
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
     return recorded
 

@@ -60,4 +60,4 @@ def show() -> Clinic:
 @blueprint.writes(ClinicOut, takes=ClinicChange)
 def change(call: Call, changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with."""
-    return clinics.change_clinic(call.session, own_clinic(call.session), changes, call.actor, call.now)
+    return clinics.change_clinic(call.act, own_clinic(call.session), changes)

@@ -20,7 +20,6 @@ from service.web.api.base import (
     instant,
     list_rows,
     number,
-    own_clinic,
     own_patient,
     text,
     whole,
@@ -84,8 +83,7 @@ def list_patients(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.writes(PatientOut, 201, takes=PatientIn)
 def enrol(call: Call, new: dict[str, Any]) -> Patient:
     """Enrol a patient. Nothing is sent until a contact, a consent and a plan are there too."""
-    clinic = own_clinic(call.session)
-    return people.enrol_patient(call.session, clinic, people.NewPatient(**new), call.actor, call.now)
+    return people.enrol_patient(call.act, people.NewPatient(**new))
 
 
 @blueprint.get("/patients/<uuid:patient_id>")
@@ -103,7 +101,7 @@ def show(patient_id: uuid.UUID) -> Patient:
 def change(call: Call, changes: dict[str, Any], patient_id: uuid.UUID) -> Patient:
     """Change particulars; a move to another zone plans the next window there."""
     patient = own_patient(call.session, patient_id)
-    return people.change_patient(call.session, patient, changes, call.actor, call.now)
+    return people.change_patient(call.act, patient, changes)
 
 
 @blueprint.post("/patients/<uuid:patient_id>/end")
@@ -112,5 +110,5 @@ def change(call: Call, changes: dict[str, Any], patient_id: uuid.UUID) -> Patien
 def end(call: Call, patient_id: uuid.UUID) -> Patient:
     """The patient is no longer looked after here; what was recorded stays."""
     patient = own_patient(call.session, patient_id)
-    people.end_patient(call.session, patient, call.actor, call.now)
+    people.end_patient(call.act, patient)
     return patient

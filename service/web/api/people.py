@@ -94,7 +94,7 @@ def list_caregivers(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, A
 def add_caregiver(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Caregiver:
     """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
     patient = own_patient(call.session, patient_id)
-    return people.add_caregiver(call.session, patient, people.NewCaregiver(**new), call.actor, call.now)
+    return people.add_caregiver(call.act, patient, people.NewCaregiver(**new))
 
 
 @blueprint.post("/caregivers/<uuid:caregiver_id>/end")
@@ -103,7 +103,7 @@ def add_caregiver(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Car
 def end_caregiver(call: Call, caregiver_id: uuid.UUID) -> Caregiver:
     """The caregiver is sent nothing more: what is queued is cancelled, consents are withdrawn, what they said stays."""
     caregiver = own(call.session, Caregiver, caregiver_id)
-    people.end_caregiver(call.session, caregiver, call.actor, call.now)
+    people.end_caregiver(call.act, caregiver)
     return caregiver
 
 
@@ -121,7 +121,7 @@ def list_contacts(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
 def add_patient_contact(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Contact:
     """Add a way to reach the patient, tried after those already there."""
     patient = own_patient(call.session, patient_id)
-    return people.add_contact(call.session, patient, people.NewContact(**new), call.actor, call.now)
+    return people.add_contact(call.act, patient, people.NewContact(**new))
 
 
 @blueprint.get("/caregivers/<uuid:caregiver_id>/contacts")
@@ -140,7 +140,7 @@ def list_caregiver_contacts(query: dict[str, Any], caregiver_id: uuid.UUID) -> d
 def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UUID) -> Contact:
     """Add a way to reach the caregiver, tried after those already there."""
     caregiver = own(call.session, Caregiver, caregiver_id)
-    return people.add_contact(call.session, caregiver, people.NewContact(**new), call.actor, call.now)
+    return people.add_contact(call.act, caregiver, people.NewContact(**new))
 
 
 @blueprint.patch("/contacts/<uuid:contact_id>")
@@ -149,7 +149,7 @@ def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UU
 def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
     contact = own(call.session, Contact, contact_id)
-    return people.mend_contact(call.session, contact, changes["address"], call.actor, call.now)
+    return people.mend_contact(call.act, contact, changes["address"])
 
 
 @blueprint.post("/contacts/<uuid:contact_id>/first")
@@ -158,7 +158,7 @@ def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> 
 def put_contact_first(call: Call, contact_id: uuid.UUID) -> Contact:
     """Try this contact before the person's others"""
     contact = own(call.session, Contact, contact_id)
-    people.put_first(call.session, contact, call.actor, call.now)
+    people.put_first(call.act, contact)
     return contact
 
 
@@ -194,9 +194,7 @@ def record_consent(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Co
     patient = own_patient(call.session, patient_id)
     caregiver_id = new.pop("caregiver_id", None)
     caregiver = own(call.session, Caregiver, caregiver_id) if caregiver_id else None
-    return consents.record_consent(
-        call.session, patient, new["kind"], new["given"], new["how"], call.actor, call.now, caregiver=caregiver
-    )
+    return consents.record_consent(call.act, patient, new["kind"], new["given"], new["how"], caregiver=caregiver)
 
 
 def _push_link(call: Call, person: Patient | Caregiver) -> PushLink:

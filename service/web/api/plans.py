@@ -8,6 +8,7 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 
+from service.care import pauses
 from service.domain import vocabulary
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.enrolling import baselines, plans
@@ -123,7 +124,7 @@ def set_plan(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
     """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0."""
     new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
     patient = own_patient(call.session, patient_id)
-    return plans.set_plan(call.session, patient, plans.NewPlan(**new), call.actor, call.now)
+    return plans.set_plan(call.act, patient, plans.NewPlan(**new))
 
 
 @blueprint.get("/patients/<uuid:patient_id>/pauses")
@@ -140,7 +141,7 @@ def list_pauses(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
 def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
     """Nothing is expected in these dates, both included; their windows are excused."""
     patient = own_patient(call.session, patient_id)
-    return plans.pause(call.session, patient, **new, actor=call.actor, now=call.now)
+    return pauses.add_pause(call.act, patient, **new)
 
 
 @blueprint.post("/pauses/<uuid:pause_id>/end")
@@ -149,7 +150,7 @@ def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
 def end_pause(call: Call, how: dict[str, Any], pause_id: uuid.UUID) -> Pause:
     """End a pause after `last_day`; a day before its first cancels it."""
     pause = own(call.session, Pause, pause_id)
-    plans.end_pause(call.session, pause, how["last_day"], call.actor, call.now)
+    pauses.end_pause(call.act, pause, how["last_day"])
     return pause
 
 
@@ -167,7 +168,7 @@ def list_references(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, A
 def set_reference(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Reference:
     """Anchor the baseline, mmHg: typed, or the mean of some dates' readings. Clinical staff only: a person answers."""
     patient = own_patient(call.session, patient_id)
-    return baselines.set_reference(call.session, patient, **new, actor=call.actor, now=call.now)
+    return baselines.set_reference(call.act, patient, **new)
 
 
 @blueprint.get("/patients/<uuid:patient_id>/limits")
@@ -184,4 +185,4 @@ def list_limits(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
 def set_limits(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Limits:
     """PA diastolic limits, mmHg, as a clinician types them; there is no default. Clinical staff only."""
     patient = own_patient(call.session, patient_id)
-    return baselines.set_limits(call.session, patient, **new, actor=call.actor, now=call.now)
+    return baselines.set_limits(call.act, patient, **new)

@@ -22,7 +22,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.links import Opened, Purpose
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame
@@ -158,14 +158,12 @@ def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[
     try:
         with write_session(services().engine) as session:
             record_caregiver_reply(
-                session,
+                Act(session, Actor(ActorKind.CAREGIVER, asked.caregiver.id), asked.clinic.id, services().clock.now()),
                 asked.caregiver.id,
                 asked.window.id,
                 answer,
                 until,
                 typed["note"].replace("\r\n", " ").replace("\n", " "),
-                Actor(ActorKind.CAREGIVER, asked.caregiver.id),
-                services().clock.now(),
             )
     except Refused as refused:
         if refused.field == "until":

@@ -28,7 +28,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
 from service.intake.checkins import record_checkin
 from service.links import Opened, Purpose
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
 from service.web import frame
@@ -146,7 +146,7 @@ def _keep(day: Day, answers: Answers) -> bool:
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
         with write_session(services().engine) as session:
-            record_checkin(session, day.clinic.id, new, Actor(ActorKind.PATIENT, day.patient.id), now)
+            record_checkin(Act(session, Actor(ActorKind.PATIENT, day.patient.id), day.clinic.id, now), new)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.
         reference = uuid.uuid4().hex[:8]

@@ -35,7 +35,7 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import Panel, build_panel
 from service.reviewing.patient import PatientReview
 from service.scheduling.plans import propose_hours
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan, Window
 from service.web.auth import staff_only
@@ -312,7 +312,9 @@ def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
             new = plans.NewPlan(
                 opens, due, closes, plan.weekdays, plan.wants_reading, plan.wants_checkin, plan.steps, plan.silent_days
             )
-            plans.set_plan(session, patient, new, Actor(ActorKind.STAFF, staff.id), services_.clock.now())
+            plans.set_plan(
+                Act(session, Actor(ActorKind.STAFF, staff.id), patient.clinic_id, services_.clock.now()), patient, new
+            )
     except Refused as refused:
         flash(f"Not changed: {refused}.", "wrong")
     else:

@@ -20,6 +20,7 @@ from service import links
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
 from service.enrolling import people as enrolling_people
+from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web.auth import staff_only
@@ -112,7 +113,9 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
         contact = session.get(Contact, contact_id)
         if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
             abort(404)
-        enrolling_people.put_first(session, contact, labels.acting().actor, services_.clock.now())
+        enrolling_people.put_first(
+            Act(session, labels.acting().actor, contact.clinic_id, services_.clock.now()), contact
+        )
     flash("It is tried first from the next message on.", "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
@@ -133,7 +136,9 @@ def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """The caregiver is sent nothing more, and their links open nothing."""
     with write_session(services().engine) as session:
         caregiver = _caregiver(session, patient_id, caregiver_id)
-        enrolling_people.end_caregiver(session, caregiver, labels.acting().actor, services().clock.now())
+        enrolling_people.end_caregiver(
+            Act(session, labels.acting().actor, caregiver.clinic_id, services().clock.now()), caregiver
+        )
     flash(f"{caregiver.name} is sent nothing more.", "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 

@@ -21,8 +21,8 @@ from itsdangerous import BadData, Signer
 from itsdangerous.encoding import base64_decode, base64_encode
 from sqlalchemy.orm import Session
 
-from service.config import LOOPBACK, Settings
-from service.domain.validation import Refused
+from service.config import Settings
+from service.domain.validation import LOOPBACK, Refused
 from service.enrolling import phones, wordings
 from service.store.audit import Act, Actor
 from service.store.tables import Caregiver, Patient

@@ -102,7 +102,7 @@ class Worker:
     def ping(self) -> None:
         """Tell the watcher outside that all went well; silence is the alarm."""
         if not self._failed and self._batch_seconds() <= checks.HANDED_OVER_WITHIN.total_seconds():
-            checks.ping(self._settings.ping_url)
+            checks.ping(self._settings.ping_url, self._settings.proxy)
 
     def tidy(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""

@@ -46,7 +46,12 @@ def transports_of(read: Settings, clock: Clock) -> dict[Channel, Transport]:
     """The way out for each channel that is set up. Raises Refused for a key that is none."""
     out: dict[Channel, Transport] = {}
     if read.text_url:
-        out[Channel.TEXT] = TextGateway(read.text_url, read.text_token, is_called_back=bool(read.text_callback_secret))
+        out[Channel.TEXT] = TextGateway(
+            read.text_url,
+            read.text_token,
+            is_called_back=bool(read.text_callback_secret),
+            proxy=read.proxy,
+        )
     else:
         out[Channel.TEXT] = MockGateway(read.data_dir / GATEWAY_FILE, clock.now)
     if read.mail_server:
@@ -55,7 +60,7 @@ def transports_of(read: Settings, clock: Clock) -> dict[Channel, Transport]:
         out[Channel.EMAIL] = Mail(server)
     if read.push_key:
         try:
-            out[Channel.WEBPUSH] = WebPush(read.push_key, read.push_contact, clock.now)
+            out[Channel.WEBPUSH] = WebPush(read.push_key, read.push_contact, clock.now, proxy=read.proxy)
         except ValueError:
             raise Refused("NEAPTIDE_PUSH_KEY", "(hidden)", "a private key on P-256 in base64url") from None
     return out

@@ -1,9 +1,11 @@
-"""The one way this service says no to input, and the one to make text storable that must not be refused."""
+"""The one way this service says no to input, and what several doors check alike: text, and addresses to call."""
 
 from __future__ import annotations
 
 import re
+from urllib.parse import urlsplit
 
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 
 
@@ -38,3 +40,17 @@ def is_storable(text: str) -> bool:
 def storable(text: str) -> str:
     """`text` with a blank for each character that no database can keep: for what others wrote and cannot mend."""
     return _UNSTORABLE.sub(" ", text)
+
+
+def checked_url(field: str, url: str) -> str:
+    """`url` itself. Raises Refused unless it is https, or http on this machine."""
+    accepted = "an https:// address, or http:// on this machine"
+    try:
+        parts = urlsplit(url)
+        port_is_read = parts.port  # raises ValueError where it is no number
+    except ValueError:
+        raise Refused(field, url, accepted) from None
+    plain_is_fine = parts.scheme == "http" and parts.hostname in LOOPBACK
+    if not parts.hostname or parts.username or not (parts.scheme == "https" or plain_is_fine) or port_is_read == 0:
+        raise Refused(field, url, accepted)
+    return url

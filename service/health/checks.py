@@ -24,7 +24,7 @@ from service.store.quarantine import describe_error, is_quarantined
 from service.store.session import read_session
 from service.store.tables import Contact, Message, Patient, Plan, QuarantinedRow, Task
 from service.store.types import UTCDateTime
-from service.transports.calling import Caller, NoAnswer
+from service.transports.http import Caller, NoAnswer
 
 BEAT_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
@@ -267,12 +267,12 @@ def _lasted(seconds: float) -> str:
     return f"{seconds:.0f} seconds"
 
 
-def ping(url: str) -> bool:
+def ping(url: str, proxy: str = "") -> bool:
     """Tell a watcher outside that the worker is alive, by asking `url` once: what raises the alarm is that this stops.
 
     Whether it answered well; a watcher out of reach is no trouble of ours.
     """
     try:
-        return Caller(PING_TIMEOUT_SECONDS).get(url).status < 400
+        return Caller(PING_TIMEOUT_SECONDS, proxy).get(url).status < 400
     except NoAnswer:
         return False

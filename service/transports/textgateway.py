@@ -22,20 +22,20 @@ import json
 from datetime import timedelta
 
 from service.transports.base import LONGEST_CALL, OutgoingText, PermanentFailure, TemporaryFailure
-from service.transports.calling import Answer, Caller, NoAnswer
+from service.transports.http import Answer, Caller, NoAnswer
 
-TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2  # a stale connection may cost a second try
+TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2  # a connection closed while idle costs a second try
 LONGEST_WAIT_SECONDS = 3600
 
 
 class TextGateway:
     """See the module. `is_called_back`: replies reach us, because callbacks can be signed."""
 
-    def __init__(self, url: str, token: str, caller: Caller | None = None, *, is_called_back: bool = False) -> None:
+    def __init__(self, url: str, token: str, *, is_called_back: bool = False, proxy: str = "") -> None:
         self.is_called_back = is_called_back
         self._url = url
         self._token = token
-        self._caller = caller or Caller(TIMEOUT_SECONDS)
+        self._caller = Caller(TIMEOUT_SECONDS, proxy)
 
     def send(self, text: OutgoingText) -> str:
         said = {"id": str(text.message_id), "to": text.to, "text": text.body}

@@ -27,7 +27,7 @@ from py_vapid import Vapid02
 
 from service.domain.validation import Refused
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
-from service.transports.calling import Caller, NoAnswer
+from service.transports.http import Caller, NoAnswer
 from service.transports.textgateway import asked_to_wait
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
@@ -48,13 +48,13 @@ class WebPush:
         private_key: str,
         subject: str,
         now: Callable[[], datetime],
-        caller: Caller | None = None,
         is_allowed: Callable[[str], bool] | None = None,
+        proxy: str = "",
     ) -> None:
         self._vapid = Vapid02.from_string(private_key)
         self._subject = subject
         self._now = now
-        self._caller = caller or Caller(TIMEOUT_SECONDS)
+        self._caller = Caller(TIMEOUT_SECONDS, proxy)
         self._is_allowed = is_allowed or leads_outside
 
     @property

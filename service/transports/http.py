@@ -1,0 +1,118 @@
+"""One HTTP request, on connections that stay open between requests.
+
+Promises to come back in time, to follow no redirect, and to read no more of an answer
+than is of use. HTTPS is checked against the machine's own certificates; plain HTTP is
+for a gateway on the same machine. Where the operator names a proxy, every request but
+those to this machine goes through it; proxies named elsewhere in the environment are
+not looked at.
+"""
+
+from __future__ import annotations
+
+import http.client
+import ssl
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from urllib.parse import unquote, urlsplit, urlunsplit
+
+import urllib3
+
+from service.domain.validation import LOOPBACK
+
+MOST_READ = 64 * 1024  # bytes of an answer
+IDLE_CONNECTIONS = 64  # kept open to one host: as many as calls may be in flight
+HOSTS = 32  # kept open at all: browsers' push services are several
+CLOSED_WHILE_IDLE = (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError)
+HEADERS = {"User-Agent": "neaptide"}
+
+
+class NoAnswer(Exception):
+    """The other side did not answer in time, or not at all. What it did with the request is unknown."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    status: int
+    headers: Mapping[str, str]  # found by names in any case
+    body: bytes
+
+
+class Caller:
+    """Sends requests, from as many threads as like.
+
+    `proxy` is `http(s)://[user:password@]host:port`, or empty; `context` says which certificates are good.
+    """
+
+    def __init__(self, timeout_seconds: float, proxy: str = "", context: ssl.SSLContext | None = None) -> None:
+        self._timeout_seconds = timeout_seconds
+        context = context or ssl.create_default_context()
+        self._direct = urllib3.PoolManager(HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context)
+        self._proxied = _by_proxy(proxy, context) if proxy else self._direct
+
+    def close(self) -> None:
+        """Close what is idle."""
+        self._direct.clear()
+        self._proxied.clear()
+
+    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+        """POST. Raises NoAnswer."""
+        return self._call("POST", url, body, headers)
+
+    def get(self, url: str) -> Answer:
+        """GET. Raises NoAnswer."""
+        return self._call("GET", url, None, {})
+
+    def _call(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
+        try:
+            try:
+                return self._ask(method, url, body, headers)
+            except urllib3.exceptions.ProtocolError as error:
+                # The other side had closed the idle connection before it read anything: ask on a fresh one.
+                if not isinstance(error.args[-1], CLOSED_WHILE_IDLE):
+                    raise
+                return self._ask(method, url, body, headers)
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            raise NoAnswer(type(error).__name__) from error
+
+    def _ask(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
+        give_up_at = time.monotonic() + self._timeout_seconds
+        pool = self._direct if urlsplit(url).hostname in LOOPBACK else self._proxied
+        response = pool.request(
+            method,
+            url,
+            body=body,
+            headers={**HEADERS, **headers},
+            timeout=urllib3.Timeout(total=self._timeout_seconds),
+            retries=False,
+            redirect=False,
+            preload_content=False,
+            decode_content=False,
+        )
+        try:
+            read, at_end = b"", False
+            while not at_end and len(read) < MOST_READ:
+                if time.monotonic() > give_up_at:
+                    raise TimeoutError("the answer comes too slowly")
+                more = response.read1(MOST_READ - len(read))
+                read, at_end = read + more, not more
+        except BaseException:
+            response.close()
+            raise
+        if at_end:
+            response.release_conn()
+        else:
+            response.close()  # what is not read would be taken for the next answer
+        return Answer(response.status, response.headers, read)
+
+
+def _by_proxy(proxy: str, context: ssl.SSLContext) -> urllib3.ProxyManager:
+    parts = urlsplit(proxy)
+    address = urlunsplit((parts.scheme, parts.netloc.rpartition("@")[2], "", "", ""))
+    headers = None
+    if parts.username:
+        name, password = unquote(parts.username), unquote(parts.password or "")
+        headers = urllib3.make_headers(proxy_basic_auth=f"{name}:{password}")
+    return urllib3.ProxyManager(
+        address, HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context, proxy_ssl_context=context, proxy_headers=headers
+    )

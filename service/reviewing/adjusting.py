@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, AdjustmentKind
 from service.reviewing.acting import Acting
-from service.reviewing.panel import local_date
+from service.reviewing.placing import local_date
 from service.store import panel
 from service.store.audit import Actor, write_line
 from service.store.tables import Adjustment, Patient

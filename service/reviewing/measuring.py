@@ -20,7 +20,8 @@ from sqlalchemy.orm import Session
 from service.domain import days, localtime, measures, review
 from service.domain.measures import Share, Span, Waiting
 from service.domain.vocabulary import AdjustmentKind, Outcome, SignalKind, SilenceCause, StepKind
-from service.reviewing.panel import Panel, build_panel, local_date
+from service.reviewing.panel import Panel, build_panel
+from service.reviewing.placing import local_date
 from service.store import habits, panel
 from service.store.habits import SilenceRow
 from service.store.tables import Clinic, SignOff

@@ -14,18 +14,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.domain import localtime, review
+from service.domain import review
 from service.domain import summary as summaries
-from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask, PatientFacts
+from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask
 from service.domain.summary import Summary
-from service.domain.vocabulary import Lane, Outcome
+from service.domain.vocabulary import Lane, Outcome, PatientState
 from service.reviewing import refreshing
+from service.reviewing.placing import local_date, review_facts
 from service.store import panel, staffwork
-from service.store.tables import Clinic
-
-RESPONSE_DAYS = 28  # common practice, no source: later, other things have happened
+from service.store.tables import Clinic, PanelRow, Patient, SignOff
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +100,64 @@ def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Another patient of the panel, to go on to."""
+
+    patient_id: uuid.UUID
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """Who stands before and after one patient on the panel, and who is next to be signed; None where nobody is."""
+
+    before: Neighbour | None
+    after: Neighbour | None
+    unsigned: Neighbour | None
+
+
+def neighbours(session: Session, clinic: Clinic, patient_id: uuid.UUID, now: datetime) -> Neighbours:
+    """The patient's neighbours, by the ranks that the rows carry and this week's signatures. Two queries.
+
+    The next to be signed is looked for below the patient first, then from the top. Nobody's
+    entry is built; a patient without a row stands at the top, until the worker has made it.
+    """
+    week = review.week_of(local_date(now, clinic.zone), clinic.review_weekday)
+    signed = SignOff.id.is_not(None)
+    rank = func.coalesce(PanelRow.rank, "")
+    order = (func.substr(rank, 1, 1), signed, rank, func.lower(Patient.name), Patient.id)
+    row = func.row_number().over(order_by=order).label("at")
+    beside = [
+        shift(column, type_=column.type).over(order_by=order)
+        for shift in (func.lag, func.lead)
+        for column in (Patient.id, Patient.name)
+    ]
+    placed = (
+        select(Patient.id, Patient.name, signed.label("signed"), row, *beside)
+        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+        .outerjoin(SignOff, (SignOff.patient_id == Patient.id) & (SignOff.week == week))
+        .where(Patient.clinic_id == clinic.id, Patient.state == PatientState.ACTIVE)
+        .subquery()
+    )
+    here = session.execute(select(placed).where(placed.c.id == patient_id)).first()
+    if here is None:
+        return Neighbours(None, None, None)
+    at, before_id, before, after_id, after = here[3:]
+    waiting = (
+        select(placed.c.id, placed.c.name)
+        .where(~placed.c.signed, placed.c.id != patient_id)
+        .order_by(placed.c.at <= at, placed.c.at)
+        .limit(1)
+    )
+    unsigned = session.execute(waiting).first()
+    return Neighbours(
+        Neighbour(before_id, before) if before_id else None,
+        Neighbour(after_id, after) if after_id else None,
+        Neighbour(*unsigned) if unsigned else None,
+    )
+
+
 def gather(
     session: Session,
     clinic: Clinic,
@@ -127,7 +185,7 @@ def gather(
         clinic.id,
         review.week_of(today, clinic.review_weekday),
         local_zone=clinic.zone,
-        patient_id=patient_id,
+        patient_ids=None if patient_id is None else [patient_id],
     )
     entries = [
         _entry(
@@ -143,62 +201,6 @@ def gather(
     return sorted(entries, key=lambda entry: (entry.signed is not None, entry.order, entry.name.casefold()))
 
 
-def local_date(now: datetime, zone: str) -> date:
-    """The date that a calendar on the wall in `zone` shows at `now`."""
-    return localtime.local_date(now, localtime.zone(zone))
-
-
-def standing_of(row: panel.PatientPanelRow, known: Summary, work: staffwork.StaffWork, clinic: Clinic) -> PatientFacts:
-    """What the rules of the review are given for one patient."""
-    patient_id = row.patient_id
-    adjustments = work.adjustments.get(patient_id, ())
-    if adjustments and known.judged.response is not None and _recent(adjustments[0], known.today):
-        newest = adjustments[0]
-        adjustments = (
-            LastAdjustment(
-                newest.made_on,
-                newest.what,
-                known.judged.response,
-                known.judged.response_sentence,
-                newest.follow_up_on,
-                newest.follow_up_what,
-            ),
-            *adjustments[1:],
-        )
-    holding = {signal.kind for signal in known.judged.signals}
-    unseen = tuple(signal for signal in work.unseen.get(patient_id, ()) if signal.kind not in holding)
-    return PatientFacts(
-        patient_id=patient_id,
-        name=row.name,
-        today=known.today,
-        enrolled_on=local_date(row.enrolled_at, row.zone),
-        has_plan=known.has_plan,
-        silent_days=known.silent_days or clinic.silent_days,
-        signals=(*known.judged.signals, *unseen),
-        tasks=work.tasks.get(patient_id, ()),
-        adherence=known.adherence,
-        silence=known.silence,
-        pause=known.pause,
-        last_reading_on=known.last_reading_on,
-        last_diary_on=known.last_diary_on,
-        picture=known.judged.picture,
-        picture_lane=known.judged.lane,
-        picture_sentence=known.judged.sentence,
-        size=known.judged.size,
-        level=known.judged.level,
-        reference=known.judged.reference,
-        days_to_limit=known.judged.days_to_limit,
-        adjustments=adjustments,
-        last_review=work.earlier.get(patient_id),
-        trouble=known.trouble,
-    )
-
-
-def _recent(made: LastAdjustment, today: date) -> bool:
-    """Whether what the pressures do now can still be an answer to it."""
-    return (today - made.made_on).days <= RESPONSE_DAYS
-
-
 def _entry(
     row: panel.PatientPanelRow,
     known: Summary,
@@ -208,7 +210,7 @@ def _entry(
     *,
     remade: bool,
 ) -> PanelEntry:
-    standing = standing_of(row, known, work, clinic)
+    standing = review_facts(row, known, work, clinic)
     placement = review.place(standing)
     signed = work.signed.get(row.patient_id)
     last = standing.last_review

@@ -22,7 +22,8 @@ from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
 from service.reports.charts import Ahead, Mark, Timeline
 from service.reviewing.judging import ahead_of
-from service.reviewing.panel import PanelEntry, gather, local_date
+from service.reviewing.panel import PanelEntry, gather
+from service.reviewing.placing import local_date
 from service.store import histories, panel
 from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.tables import Adjustment, Clinic, Contact, Message, Patient, SignOff, Staff

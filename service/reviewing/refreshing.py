@@ -26,7 +26,7 @@ from service.domain import localtime, summary
 from service.domain.review import Adherence
 from service.domain.signals.facts import Case
 from service.domain.summary import Strip, Summary, TrendSummary
-from service.reviewing import judging
+from service.reviewing import judging, placing
 from service.store import histories, panel, signal_rows
 from service.store.guarded import DATABASE_AWAY, Tally, whole_else_each
 from service.store.histories import History
@@ -129,9 +129,10 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
         with read_session(engine) as session:
             made = work_out(session, clinic_id, todays)
+            ranks = placing.ranks(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
         with write_session(engine) as session:
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
-            panel.keep(session, [_row(row, made.get(row.patient_id), todays, now) for row in good])
+            panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
             judged = {row.patient_id: judgement for row in good if (judgement := _judgement(made, row)) is not None}
             signal_rows.sync(session, clinic_id, {who: one.signals for who, one in judged.items()}, todays, now)
             for row in rows:
@@ -147,7 +148,13 @@ def _judgement(made: Mapping[uuid.UUID, Made], row: StaleRow) -> judging.Reviewe
     return made[row.patient_id].judged if row.active else None
 
 
-def _row(due: StaleRow, made: Made | None, todays: Mapping[uuid.UUID, date], now: datetime) -> dict[str, object]:
+def _row(
+    due: StaleRow,
+    made: Made | None,
+    ranks: Mapping[uuid.UUID, str],
+    todays: Mapping[uuid.UUID, date],
+    now: datetime,
+) -> dict[str, object]:
     today = todays.get(due.patient_id, now.date())
     zone = localtime.zone(due.zone)
     return {
@@ -155,6 +162,7 @@ def _row(due: StaleRow, made: Made | None, todays: Mapping[uuid.UUID, date], now
         "patient_id": due.patient_id,
         "as_of": today,
         "facts": summary.as_json(made.summary) if made else {},
+        "rank": ranks.get(due.patient_id, ""),
         "trend": None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,

@@ -23,8 +23,9 @@ from service.domain import days, review, summary
 from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, Outcome
 from service.reviewing.acting import Acting
-from service.reviewing.panel import PanelEntry, local_date
+from service.reviewing.panel import PanelEntry
 from service.reviewing.patient import PatientReview, build_patient
+from service.reviewing.placing import local_date
 from service.store.audit import Actor, write_line
 from service.store.tables import Clinic, Signal, SignOff, Staff
 

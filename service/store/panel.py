@@ -40,7 +40,7 @@ class PatientPanelRow:
 
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """Give a new patient a row that has still to be made; part of the caller's transaction."""
-    blank = {"as_of": now.date(), "facts": {}, "trend": None, "updated_at": now, "outdated_at": now}
+    blank = {"as_of": now.date(), "facts": {}, "rank": "", "trend": None, "updated_at": now, "outdated_at": now}
     row = {"id": uuid.uuid4(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
     insert_new(session, PanelRow.__table__, [row | blank], ["patient_id"])
 

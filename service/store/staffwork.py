@@ -6,12 +6,13 @@ Promises a constant number of queries for a clinic, whatever the size of its pan
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.domain.review import LastAdjustment, LastReview, OpenTask, Raised
@@ -44,26 +45,28 @@ def of_clinic(
     week: date,
     *,
     local_zone: str,
-    patient_id: uuid.UUID | None = None,
+    patient_ids: Collection[uuid.UUID] | None = None,
 ) -> StaffWork:
-    """Everything staff did for the clinic's patients, or for one of them. Five queries."""
+    """Everything staff did for the clinic's patients, or for these of them. Five queries."""
     zone = ZoneInfo(local_zone)
     return StaffWork(
-        _tasks(session, clinic_id, patient_id, zone),
-        _signed(session, clinic_id, patient_id, week),
-        _earlier(session, clinic_id, patient_id, week, zone),
-        _adjustments(session, clinic_id, patient_id),
-        _unseen(session, clinic_id, patient_id),
+        _tasks(session, clinic_id, patient_ids, zone),
+        _signed(session, clinic_id, patient_ids, week),
+        _earlier(session, clinic_id, patient_ids, week, zone),
+        _adjustments(session, clinic_id, patient_ids),
+        _unseen(session, clinic_id, patient_ids),
     )
 
 
 def _tasks(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None, zone: ZoneInfo
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, zone: ZoneInfo
 ) -> dict[uuid.UUID, tuple[OpenTask, ...]]:
     query = select(Task.patient_id, Task.id, Task.kind, Task.sentence, Task.raised_at).where(
-        Task.clinic_id == clinic_id, Task.state != TaskState.CLOSED
+        Task.clinic_id == clinic_id,
+        Task.state != TaskState.CLOSED,
+        Task.patient_id.is_not(None),
+        *_of(Task, patient_ids),
     )
-    query = query.where(Task.patient_id.is_not(None) if patient_id is None else Task.patient_id == patient_id)
     found: dict[uuid.UUID, list[OpenTask]] = {}
     for owner, task_id, kind, sentence, raised_at in session.execute(query.order_by(Task.raised_at)):
         if owner is not None:
@@ -72,25 +75,23 @@ def _tasks(
 
 
 def _signed(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None, week: date
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, week: date
 ) -> dict[uuid.UUID, SignedRow]:
     query = (
         select(SignOff.patient_id, SignOff.id, Staff.name, SignOff.signed_at, SignOff.outcome)
         .join(Staff, Staff.id == SignOff.signed_by)
-        .where(SignOff.clinic_id == clinic_id, SignOff.week == week)
+        .where(SignOff.clinic_id == clinic_id, SignOff.week == week, *_of(SignOff, patient_ids))
     )
-    if patient_id is not None:
-        query = query.where(SignOff.patient_id == patient_id)
     return {row[0]: SignedRow(*row[1:]) for row in session.execute(query)}
 
 
 def _earlier(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None, week: date, zone: ZoneInfo
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, week: date, zone: ZoneInfo
 ) -> dict[uuid.UUID, LastReview]:
     """The newest review of each patient in a week before this one."""
     newest = (
         select(SignOff.patient_id, func.max(SignOff.week).label("week"))
-        .where(SignOff.clinic_id == clinic_id, SignOff.week < week)
+        .where(SignOff.clinic_id == clinic_id, SignOff.week < week, *_of(SignOff, patient_ids))
         .group_by(SignOff.patient_id)
         .subquery()
     )
@@ -99,20 +100,18 @@ def _earlier(
         .join(newest, (newest.c.patient_id == SignOff.patient_id) & (newest.c.week == SignOff.week))
         .where(SignOff.clinic_id == clinic_id)
     )
-    if patient_id is not None:
-        query = query.where(SignOff.patient_id == patient_id)
     return {
         row[0]: LastReview(row[1], row[2].astimezone(zone).date(), row[3], row[4]) for row in session.execute(query)
     }
 
 
 def _adjustments(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None
 ) -> dict[uuid.UUID, tuple[LastAdjustment, ...]]:
     """The newest adjustment of each patient, and every older one whose follow-up is not done."""
     newest = (
         select(Adjustment.patient_id, func.max(Adjustment.recorded_at).label("at"))
-        .where(Adjustment.clinic_id == clinic_id, Adjustment.superseded_at.is_(None))
+        .where(Adjustment.clinic_id == clinic_id, Adjustment.superseded_at.is_(None), *_of(Adjustment, patient_ids))
         .group_by(Adjustment.patient_id)
         .subquery()
     )
@@ -136,8 +135,6 @@ def _adjustments(
         )
         .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
     )
-    if patient_id is not None:
-        query = query.where(Adjustment.patient_id == patient_id)
     found: dict[uuid.UUID, list[LastAdjustment]] = {}
     for owner, made_on, what, follow_up_on, follow_up_what, done_at in session.execute(query):
         due = follow_up_on if done_at is None else None
@@ -148,15 +145,21 @@ def _adjustments(
 
 
 def _unseen(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None
 ) -> dict[uuid.UUID, tuple[Raised, ...]]:
     """Signals that no longer hold but that nobody has seen: carried until somebody has."""
     query = select(Signal.patient_id, Signal.kind, Signal.sentence, Signal.raised_on).where(
-        Signal.clinic_id == clinic_id, Signal.ended_on.is_not(None), Signal.seen_at.is_(None)
+        Signal.clinic_id == clinic_id,
+        Signal.ended_on.is_not(None),
+        Signal.seen_at.is_(None),
+        *_of(Signal, patient_ids),
     )
-    if patient_id is not None:
-        query = query.where(Signal.patient_id == patient_id)
     found: dict[uuid.UUID, list[Raised]] = {}
     for owner, kind, sentence, raised_on in session.execute(query.order_by(Signal.raised_at)):
         found.setdefault(owner, []).append(Raised(kind, sentence, raised_on, ended=True))
     return {owner: tuple(rows) for owner, rows in found.items()}
+
+
+def _of(table: Any, patient_ids: Collection[uuid.UUID] | None) -> tuple[ColumnElement[bool], ...]:
+    """The condition that a row is of one of these patients; none for everybody's."""
+    return () if patient_ids is None else (table.patient_id.in_(patient_ids),)

@@ -630,6 +630,7 @@ class PanelRow(Base):
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     as_of: Mapped[date]
     facts: Mapped[dict[str, Any]]
+    rank: Mapped[str] = mapped_column(String(80), default="")  # sorts as the panel does, see reviewing.placing
     trend: Mapped[bytes | None]  # the filter's state, see domain.trend
     updated_at: Mapped[datetime]
     outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins

@@ -5,16 +5,19 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import pytest
 from sqlalchemy import Engine, event, func, select
 
-from service.domain.vocabulary import Lane, PauseCause, SilenceCause, TaskKind
-from service.reviewing import refreshing
-from service.reviewing.panel import PanelEntry, build_panel
+from service.domain.review import Placement
+from service.domain.vocabulary import Lane, Outcome, PauseCause, SilenceCause, TaskKind
+from service.reviewing import refreshing, signing
+from service.reviewing.panel import Neighbour, Neighbours, PanelEntry, build_panel, neighbours
+from service.reviewing.placing import rank_of
 from service.store.session import read_session, write_session
-from service.store.tables import PanelRow
+from service.store.tables import Clinic, PanelRow, Patient
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 12
@@ -32,6 +35,13 @@ def counted(engine: Engine) -> Iterator[list[str]]:
         yield statements
     finally:
         event.remove(engine, "before_cursor_execute", note)
+
+
+@dataclass(frozen=True)
+class Signer:
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    name: str
 
 
 @pytest.fixture
@@ -155,3 +165,73 @@ def test_reading_the_panel_writes_nothing(engine):
 def test_there_is_no_panel_of_a_clinic_that_does_not_exist(engine):
     with read_session(engine) as session, pytest.raises(LookupError):
         build_panel(session, uuid.uuid4(), NOW)
+
+
+# --- neighbours ---------------------------------------------------------------------------
+
+
+def clinic_with_everybody(engine: Engine, many: int) -> tuple[Ward, list[str]]:
+    """A clinic whose patients stand in every lane, some of them signed, and the names as the panel has them."""
+    to_sign = []
+    with write_session(engine) as session:
+        ward = open_ward(session)
+        for number in range(many):
+            pressures = [STEADY[: number * 3], STEADY, [*STEADY[:-7], *[27.0 + number] * 7]][number % 3]
+            patient = ward.patient(f"P{number:02d}", pressures=pressures, upper=25.0)
+            if number % 7 == 2:
+                ward.task(patient, TaskKind.SAFETY_ANSWER, "Answered that there is chest pain today.")
+            if number % 4 == 1:
+                to_sign.append(patient.id)
+    refreshing.rebuild(engine, NOW)
+    with write_session(engine) as session:
+        staff = Signer(ward.nurse.id, ward.clinic.id, ward.nurse.name)
+        for patient_id in to_sign:
+            signing.sign(session, ward.clinic.id, patient_id, staff, Outcome.CALLED, "", None, NOW)
+    with read_session(engine) as session:
+        return ward, [entry.name for entry in build_panel(session, ward.clinic.id, NOW).entries]
+
+
+def test_whoever_walks_from_neighbour_to_neighbour_meets_everybody_in_the_panels_order(engine):
+    ward, order = clinic_with_everybody(engine, 20)
+    with read_session(engine) as session:
+        clinic = session.get_one(Clinic, ward.clinic.id)
+        ids = {entry.name: entry.patient_id for entry in build_panel(session, clinic.id, NOW).entries}
+        signed = {entry.name for entry in build_panel(session, clinic.id, NOW).entries if entry.signed}
+        assert 0 < len(signed) < len(order)
+        for at, name in enumerate(order):
+            found = neighbours(session, clinic, ids[name], NOW)
+            assert (found.before and found.before.name) == (order[at - 1] if at else None)
+            assert (found.after and found.after.name) == (order[at + 1] if at + 1 < len(order) else None)
+            waiting = [other for other in (*order[at + 1 :], *order[:at]) if other not in signed]
+            assert found.unsigned is not None
+            assert found.unsigned.name == waiting[0]
+
+
+def test_a_patient_of_another_clinic_or_who_has_ended_has_no_neighbours(engine):
+    ward, _ = clinic_with_everybody(engine, 3)
+    other, _ = clinic_with_everybody(engine, 2)
+    with read_session(engine) as session:
+        strangers = build_panel(session, other.clinic.id, NOW).entries
+        found = neighbours(session, session.get_one(Clinic, ward.clinic.id), strangers[0].patient_id, NOW)
+    assert found == Neighbours(None, None, None)
+
+
+def test_a_patient_without_a_row_stands_where_nobody_overlooks_them(engine):
+    ward, order = clinic_with_everybody(engine, 4)
+    with write_session(engine) as session:
+        clinic = session.get_one(Clinic, ward.clinic.id)
+        new = replace(ward, session=session, clinic=clinic).patient("Newest")
+        first = session.scalars(select(Patient).where(Patient.name == order[0])).one()
+        found = neighbours(session, clinic, first.id, NOW)
+    assert found.before == Neighbour(new.id, "Newest")
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [[float("-inf"), -1e300, -2.5, -0.0, 0.0, 1e-300, 0.5, 1.0, 14.2, 1e300, float("inf")]],
+)
+def test_a_rank_sorts_as_its_numbers_do(numbers):
+    # IEEE 754-2019 section 5.10: the order of doubles is that of their bits, sign aside.
+    ranks = [rank_of(Placement(uuid.uuid4(), Lane.SETTLED, "", (), (number,))) for number in numbers]
+    assert ranks == sorted(ranks)
+    assert len(set(ranks)) == len(set(numbers))

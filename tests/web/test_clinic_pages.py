@@ -21,8 +21,10 @@ from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import AdjustmentKind, Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
 from service.reviewing import refreshing
+from service.store import panel as panel_rows
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, SignOff, Task
+from service.web.pages.clinic import patient as patient_page
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
 
@@ -448,3 +450,45 @@ def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(
     with statements_of(engine) as few:
         clinic.get("/clinic/review")
     assert len(few) == len(many)
+
+
+def told_of(patched, module, name):
+    """What a function of `module` is given, call by call, while it goes on doing what it does."""
+    calls, function = [], getattr(module, name)
+
+    def noted(*given):
+        calls.append(given)
+        return function(*given)
+
+    patched.setattr(module, name, noted)
+    return calls
+
+
+@pytest.mark.parametrize("stale", [False, True], ids=["made", "stale"])
+def test_a_patients_page_is_one_snapshot_and_asks_the_same_in_a_clinic_of_three_and_of_thirty(
+    clinic, engine, monkeypatch, stale
+):
+    asked = []
+    for many in (3, 30):
+        with write_session(engine) as session:
+            ward = open_ward(session)
+            everyone = [ward.patient(f"P{number}", pressures=QUIET, reference=18.0) for number in range(many)]
+            ward.nurse.password_set_at = NOW - timedelta(days=1)
+            staff_id, patient_id = ward.nurse.id, everyone[many // 2].id
+            clinic_patients = [patient.id for patient in everyone]
+        refreshing.rebuild(engine, NOW)
+        if stale:
+            with write_session(engine) as session:
+                panel_rows.mark_stale(session, clinic_patients, NOW)
+        sign_in_as(clinic.client, staff_id, NOW)
+        with monkeypatch.context() as patched, statements_of(engine) as said:
+            sessions, judged = told_of(patched, patient_page, "read_session"), told_of(patched, refreshing, "work_out")
+            page = clinic.get(f"/clinic/patients/{patient_id}")
+        assert len(sessions) == 1
+        assert [list(given[2]) for given in judged if given[2]] == (
+            [[patient_id]] if stale else []
+        )  # a stale row is worked out once, and nobody else's is
+        assert "Previous: " in page
+        assert "Next: " in page
+        asked.append(len(said))
+    assert asked[0] == asked[1]

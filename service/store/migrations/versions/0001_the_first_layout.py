@@ -214,6 +214,7 @@ _table(
     _to("patients", "patient_id"),
     _column("as_of", sa.Date()),
     _column("facts", sa.JSON()),
+    _column("rank", sa.String(80)),
     _column("trend", sa.LargeBinary(), nullable=True),
     _column("updated_at", INSTANT),
     _column("outdated_at", INSTANT),

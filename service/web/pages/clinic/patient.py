@@ -32,12 +32,12 @@ from service.enrolling import plans
 from service.reports import charts, exports
 from service.reviewing import adjusting, patient, records, signing
 from service.reviewing.adjusting import NewAdjustment
-from service.reviewing.panel import Panel, build_panel
+from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
 from service.scheduling.plans import propose_hours
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import Patient, Plan, Window
+from service.store.tables import Clinic, Patient, Plan, Window
 from service.web.auth import staff_only
 from service.web.pages.clinic import labels, people
 from service.web.services import services
@@ -56,11 +56,11 @@ _drawing = threading.Lock()  # the drawing library works on one picture at a tim
 @staff_only()
 def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Everything known of one patient over 30, 90 or 365 days."""
-    days = _days()
-    seen = _seen(patient_id, days)
-    now = services().clock.now()
+    days, now = _days(), services().clock.now()
     with read_session(services().engine) as session:
-        panel = build_panel(session, g.clinic_id, now)
+        seen = _build(session, patient_id, days, now)
+        clinic = session.get_one(Clinic, g.clinic_id)
+        around = neighbours(session, clinic, patient_id, now)
         first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
         known = patient.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
         plan = followed(session, patient_id, now)
@@ -75,8 +75,8 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         sentence=charts.describe(facts),
         remarks=records.remarks,
         proposals=PROPOSALS,
-        panel=panel,
-        around=_around(panel, patient_id),
+        zone=clinic.zone,
+        around=around,
         amended=_amended(seen, known),
         followed=plan,
         ways=ways,
@@ -201,29 +201,19 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
 
 def _seen(patient_id: uuid.UUID, days: int) -> PatientReview:
     with read_session(services().engine) as session:
-        try:
-            return patient.build_patient(session, g.clinic_id, patient_id, services().clock.now(), days)
-        except LookupError:
-            abort(404)
+        return _build(session, patient_id, days, services().clock.now())
+
+
+def _build(session: Session, patient_id: uuid.UUID, days: int, now: datetime) -> PatientReview:
+    try:
+        return patient.build_patient(session, g.clinic_id, patient_id, now, days)
+    except LookupError:
+        abort(404)
 
 
 def _days() -> int:
     asked = request.args.get("days", patient.RANGES[0], type=int)
     return asked if asked in patient.RANGES else patient.RANGES[0]
-
-
-def _around(panel: Panel, patient_id: uuid.UUID) -> dict[str, Any]:
-    """The patients before and after this one on the panel, and the next who is not signed."""
-    entries = panel.entries
-    at = next((index for index, entry in enumerate(entries) if entry.patient_id == patient_id), None)
-    if at is None:
-        return {"before": None, "after": None, "unsigned": None}
-    unsigned = [entry for entry in (*entries[at + 1 :], *entries[:at]) if entry.signed is None]
-    return {
-        "before": entries[at - 1] if at else None,
-        "after": entries[at + 1] if at + 1 < len(entries) else None,
-        "unsigned": unsigned[0] if unsigned else None,
-    }
 
 
 def _amended(seen: PatientReview, known: Sequence[Day]) -> dict[uuid.UUID, list[Any]]:

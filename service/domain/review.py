@@ -14,10 +14,10 @@ import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum
 
-from service.domain import spoken
 from service.domain.days import Day
-from service.domain.signals.facts import Picture
+from service.domain.signals.facts import Picture, PictureFacts, ResponseFacts
 from service.domain.vocabulary import (
     Lane,
     Outcome,
@@ -35,7 +35,7 @@ class Raised:
     """A signal that holds now, or was raised and nobody has seen yet."""
 
     kind: SignalKind
-    sentence: str
+    facts: PictureFacts
     since: date
     ended: bool = False  # no longer holds, but carried until somebody has seen it
 
@@ -83,10 +83,13 @@ class LastAdjustment:
 
     made_on: date
     what: str
-    response: Response | None = None
-    response_sentence: str = ""
+    response: ResponseFacts | None = None
     follow_up_on: date | None = None  # None: nothing is due
     follow_up_what: str = ""
+
+    @property
+    def response_word(self) -> Response | None:
+        return self.response.response if self.response else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +110,8 @@ class PatientFacts:
     enrolled_on: date
     has_plan: bool
     silent_days: int  # missed readings in a row after which this patient counts as silent
-    picture: Picture | None = None  # pressure, diary and silence together, as domain.signals joins them
+    picture: PictureFacts | None = None  # pressure, diary and silence together, as domain.signals joins them
     picture_lane: Lane | None = None
-    picture_sentence: str = ""
-    size: float = 0.0  # of the break from baseline, mmHg, signed
     signals: tuple[Raised, ...] = ()
     tasks: tuple[OpenTask, ...] = ()
     adherence: Adherence = Adherence(0, 0)
@@ -118,8 +119,6 @@ class PatientFacts:
     pause: PauseNow | None = None
     last_reading_on: date | None = None
     last_diary_on: date | None = None
-    level: float | None = None  # where the pressure is now, diastolic
-    reference: float | None = None
     days_to_limit: float | None = None  # 0 when past it already
     adjustments: tuple[LastAdjustment, ...] = ()  # newest first; those with a follow-up due are all here
     last_review: LastReview | None = None  # of an earlier week
@@ -131,24 +130,121 @@ class PatientFacts:
         return self.silence.missed if self.silence else 0
 
 
+# --- reasons: each a fact of its own; `service.words.sentences.review` says it ------------
+
+
+@dataclass(frozen=True, slots=True)
+class DataInTrouble:
+    """This patient's data could not be worked out."""
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUpDue:
+    """What was to be looked at after an adjustment, and how many days ago."""
+
+    made_on: date
+    what: str
+    days_late: int
+
+
+@dataclass(frozen=True, slots=True)
+class NotSettling:
+    """The pressures have not answered the newest adjustment."""
+
+    response: ResponseFacts
+
+
+@dataclass(frozen=True, slots=True)
+class NotReached:
+    """Carried over from a review that ended without reaching them."""
+
+    signed_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class LookPlanned:
+    """Another look was planned, and its day has come."""
+
+    day: date
+
+
+@dataclass(frozen=True, slots=True)
+class NothingPlanned:
+    """There is no plan, so no reading is asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoReadingYet:
+    enrolled_on: date
+    last_diary_on: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class StillSilent:
+    silence: SilenceNow
+    last_reading_on: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class NothingExpected:
+    """Nothing was expected in the days counted, and nothing came."""
+
+    last_reading_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class NoReference:
+    """Too few readings yet to know the patient's own reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoOtherReason:
+    """What is known of somebody for whom no reason was found: not that all is well."""
+
+    adherence: Adherence
+    silent_for: int
+    picture: PictureFacts | None
+
+
+Because = (
+    OpenTask
+    | Raised
+    | PictureFacts
+    | PauseNow
+    | DataInTrouble
+    | FollowUpDue
+    | NotSettling
+    | NotReached
+    | LookPlanned
+    | NothingPlanned
+    | NoReadingYet
+    | StillSilent
+    | NothingExpected
+    | NoReference
+    | NoOtherReason
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Reason:
     """One reason, and the lane it calls for."""
 
     lane: Lane
-    sentence: str
+    because: Because
     urgent: bool = False  # a person may be in danger: before any arithmetic
 
 
 @dataclass(frozen=True, slots=True)
 class Placement:
-    """Where a patient is on the panel: the lane, the first reason, and the others in the same order."""
+    """Where a patient is on the panel: every reason, the most pressing first, and the key that orders the lane."""
 
     patient_id: uuid.UUID
-    lane: Lane
-    why: str
-    also: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     order: tuple[float, ...]
+
+    @property
+    def lane(self) -> Lane:
+        return self.reasons[0].lane
 
 
 UNRESOLVED = frozenset({Outcome.NOT_REACHED})
@@ -174,7 +270,7 @@ def _tasks(standing: PatientFacts) -> list[Reason]:
     newest = {task.kind: task for task in standing.tasks}
     holding = {_LIMIT_TASKS.get(signal.kind) for signal in standing.signals if not signal.ended}
     return [
-        Reason(_TASKS[task.kind], task.sentence, task.kind is TaskKind.SAFETY_ANSWER)
+        Reason(_TASKS[task.kind], task, task.kind is TaskKind.SAFETY_ANSWER)
         for task in standing.tasks
         if not (task.kind in _LIMIT_TASKS.values() and (task.kind in holding or task is not newest[task.kind]))
         and not (task.kind is TaskKind.SILENT and _unheard(standing))
@@ -182,23 +278,23 @@ def _tasks(standing: PatientFacts) -> list[Reason]:
 
 
 def _trouble(standing: PatientFacts) -> list[Reason]:
-    told = "This patient's data could not be worked out: look at the readings one by one, and tell the operator."
-    return [Reason(Lane.LOOK_CLOSELY, told)] if standing.trouble else []
+    return [Reason(Lane.LOOK_CLOSELY, DataInTrouble())] if standing.trouble else []
 
 
 def _picture(standing: PatientFacts) -> list[Reason]:
     """What pressure, diary and silence say together; Settled and Not heard from have sentences of their own."""
-    if standing.picture_lane is None or standing.picture_lane in {Lane.SETTLED, Lane.NOT_HEARD_FROM}:
+    picture = standing.picture
+    if picture is None or standing.picture_lane in {None, Lane.SETTLED, Lane.NOT_HEARD_FROM}:
         return []
-    if standing.picture is Picture.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
+    if picture.picture is Picture.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
         return []  # its own task says it already: two sentences would read as two events
-    return [Reason(standing.picture_lane, standing.picture_sentence, standing.picture is Picture.SAFETY_ANSWER)]
+    return [Reason(standing.picture_lane, picture, picture.picture is Picture.SAFETY_ANSWER)]
 
 
 def _limits(standing: PatientFacts) -> list[Reason]:
     """A limit that is passed comes before where the pressure may be going."""
     return [
-        Reason(Lane.CALL_TODAY, signal.sentence)
+        Reason(Lane.CALL_TODAY, signal)
         for signal in standing.signals
         if not signal.ended and signal.kind in _LIMIT_TASKS
     ]
@@ -209,22 +305,21 @@ def _signals(standing: PatientFacts) -> list[Reason]:
 
 
 def _signal(signal: Raised, standing: PatientFacts) -> Reason | None:
-    sentence = signal.sentence
+    picture = standing.picture.picture if standing.picture else None
     if signal.kind is SignalKind.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
         return None  # its own task says it already
     if signal.ended:
-        return Reason(Lane.LOOK_CLOSELY, f"{sentence.rstrip('.')} (no longer so, not yet seen by anyone).")
+        return Reason(Lane.LOOK_CLOSELY, signal)
     if signal.kind in _LIMIT_TASKS:
         return None  # told before
     if signal.kind is SignalKind.SAFETY_ANSWER:
-        told = standing.picture is Picture.SAFETY_ANSWER
-        return None if told else Reason(Lane.CALL_TODAY, sentence, urgent=True)
-    if standing.picture not in {None, Picture.QUIET, Picture.SILENT}:
+        return None if picture is Picture.SAFETY_ANSWER else Reason(Lane.CALL_TODAY, signal, urgent=True)
+    if picture not in {None, Picture.QUIET, Picture.SILENT}:
         return None  # the picture's sentence rests on it
     if signal.kind is SignalKind.SILENT:
-        told = standing.silent_for >= standing.silent_days  # by its own sentence, with the cause
-        return None if told else Reason(Lane.NOT_HEARD_FROM, sentence)
-    return Reason(Lane.LOOK_CLOSELY, sentence)
+        has_own_reason = standing.silent_for >= standing.silent_days  # with the cause
+        return None if has_own_reason else Reason(Lane.NOT_HEARD_FROM, signal)
+    return Reason(Lane.LOOK_CLOSELY, signal)
 
 
 def _has(standing: PatientFacts, kind: TaskKind) -> bool:
@@ -232,27 +327,16 @@ def _has(standing: PatientFacts, kind: TaskKind) -> bool:
 
 
 def _follow_ups(standing: PatientFacts) -> list[Reason]:
-    found = []
-    for made in standing.adjustments:
-        if made.follow_up_on is not None and made.follow_up_on <= standing.today:
-            late = (standing.today - made.follow_up_on).days
-            when = "due today" if late == 0 else f"{spoken.count(late, 'day')} overdue"
-            what = made.follow_up_what or "Follow-up"
-            found.append(
-                Reason(
-                    Lane.LOOK_CLOSELY,
-                    spoken.sentence(f"{what} after the change of {spoken.day(made.made_on)} is {when}"),
-                )
-            )
-    if standing.adjustments and standing.adjustments[0].response is Response.NOT_SETTLING:
-        newest = standing.adjustments[0]
-        found.append(
-            Reason(
-                Lane.LOOK_CLOSELY,
-                newest.response_sentence or f"Not settling since the change of {spoken.day(newest.made_on)}.",
-            )
-        )
-    return found
+    due = [
+        FollowUpDue(made.made_on, made.follow_up_what, (standing.today - made.follow_up_on).days)
+        for made in standing.adjustments
+        if made.follow_up_on is not None and made.follow_up_on <= standing.today
+    ]
+    reasons = [Reason(Lane.LOOK_CLOSELY, one) for one in due]
+    newest = standing.adjustments[0].response if standing.adjustments else None
+    if newest is not None and newest.response is Response.NOT_SETTLING:
+        reasons.append(Reason(Lane.LOOK_CLOSELY, NotSettling(newest)))
+    return reasons
 
 
 def _carried_over(standing: PatientFacts) -> list[Reason]:
@@ -262,9 +346,9 @@ def _carried_over(standing: PatientFacts) -> list[Reason]:
     if last.outcome in UNRESOLVED:
         # Somebody still not heard from is not looked at more closely for not having been reached.
         lane = Lane.NOT_HEARD_FROM if _unheard(standing) else Lane.LOOK_CLOSELY
-        return [Reason(lane, f"Carried over: could not be reached on {spoken.day(last.signed_on)}.")]
+        return [Reason(lane, NotReached(last.signed_on))]
     if last.next_look is not None and last.next_look <= standing.today:
-        return [Reason(Lane.LOOK_CLOSELY, f"Another look was planned for {spoken.day(last.next_look)}.")]
+        return [Reason(Lane.LOOK_CLOSELY, LookPlanned(last.next_look))]
     return []
 
 
@@ -273,26 +357,24 @@ def _unheard(standing: PatientFacts) -> list[Reason]:
     if standing.trouble:
         return []
     if standing.pause is not None:
-        return [Reason(lane, _paused(standing.pause))]
+        return [Reason(lane, standing.pause)]
     if not standing.has_plan:
-        return [Reason(lane, "Nothing is planned for this patient, so no reading is asked for.")]
+        return [Reason(lane, NothingPlanned())]
     if standing.last_reading_on is None:
-        diary = f"; last diary on {spoken.day(standing.last_diary_on)}" if standing.last_diary_on else ""
-        return [Reason(lane, f"No reading yet since enrolment on {spoken.day(standing.enrolled_on)}{diary}.")]
+        return [Reason(lane, NoReadingYet(standing.enrolled_on, standing.last_diary_on))]
     if standing.silent_for >= standing.silent_days and standing.silence is not None:
-        return [Reason(lane, silence_sentence(standing.silence, standing.last_reading_on))]
+        return [Reason(lane, StillSilent(standing.silence, standing.last_reading_on))]
     if not standing.adherence.expected and not standing.adherence.received:
-        return [
-            Reason(lane, f"Nothing was expected in these 30 days; last reading {spoken.day(standing.last_reading_on)}.")
-        ]
+        return [Reason(lane, NothingExpected(standing.last_reading_on))]
     return []
 
 
 def _unknown(standing: PatientFacts) -> list[Reason]:
     """Without a reference a rise cannot be seen; that is a reason to look, not a calm patient."""
-    if standing.trouble or standing.last_reading_on is None or standing.reference is not None:
+    known = standing.picture is not None and standing.picture.pressure.reference is not None
+    if standing.trouble or standing.last_reading_on is None or known:
         return []
-    return [Reason(Lane.LOOK_CLOSELY, "Too few readings yet to know this patient's own reference.")]
+    return [Reason(Lane.LOOK_CLOSELY, NoReference())]
 
 
 RULES: Sequence[Callable[[PatientFacts], list[Reason]]] = (
@@ -306,34 +388,6 @@ RULES: Sequence[Callable[[PatientFacts], list[Reason]]] = (
     _carried_over,
     _unknown,
 )
-CAUSES = {
-    SilenceCause.NOT_ASKED: "we did not ask",
-    SilenceCause.NOT_DELIVERED: "our messages did not arrive",
-    SilenceCause.NO_REPLY: "asked, and no reply",
-    SilenceCause.DIARY_ONLY: "the diary came, but no reading",
-}
-PAUSES = {PauseCause.IN_HOSPITAL: "In hospital", PauseCause.AWAY: "Away", PauseCause.EQUIPMENT: "Equipment trouble"}
-
-
-def silence_sentence(silence: SilenceNow, last_reading_on: date | None) -> str:
-    """`No reading for 4 days (last on 20 November): asked, and no reply.`"""
-    last = f" (last on {spoken.day(last_reading_on)})" if last_reading_on else ""
-    return f"No reading for {spoken.count(silence.missed, 'planned day')}{last}: {CAUSES[silence.cause]}."
-
-
-def _paused(pause: PauseNow) -> str:
-    until = f" to {spoken.day(pause.to_day)}" if pause.to_day else ", until told"
-    return f"{PAUSES[pause.cause]} since {spoken.day(pause.from_day)}{until}: nothing is expected."
-
-
-def settled(standing: PatientFacts) -> str:
-    told = [f"{standing.adherence} readings in 30 days"]
-    if standing.silent_for:
-        told.append(f"none for {spoken.count(standing.silent_for, 'day')}")
-    known = standing.picture_sentence or "No signal in what was received."
-    return f"{known.rstrip('.')}; {'; '.join(told)}."
-
-
 LANES = (Lane.CALL_TODAY, Lane.LOOK_CLOSELY, Lane.NOT_HEARD_FROM, Lane.SETTLED)
 DAYS_BETWEEN_REVIEWS = 7
 
@@ -344,47 +398,60 @@ def week_of(today: date, review_weekday: int) -> date:
 
 
 def place(standing: PatientFacts) -> Placement:
-    """The lane, the sentence why, and the key that orders the lane.
+    """Every reason, the most pressing first, and the key that orders the lane.
 
-    Every reason is found; the most pressing lane wins, and its first reason is
-    the sentence. Somebody with no reason at all is Settled, and the sentence says
-    what is known, not that all is well.
+    The most pressing lane wins. Somebody with no reason at all is Settled, and what
+    is said then is what is known, not that all is well.
     """
     reasons = [reason for rule in RULES for reason in rule(standing)]
     reasons.sort(key=lambda reason: (LANES.index(reason.lane), not reason.urgent))
     if not reasons:
-        reasons = [Reason(Lane.SETTLED, settled(standing))]
-    sentences = list(dict.fromkeys(reason.sentence for reason in reasons))
-    return Placement(
-        standing.patient_id,
-        reasons[0].lane,
-        sentences[0],
-        tuple(sentences[1:]),
-        _order(standing, urgent=reasons[0].urgent),
-    )
+        known = NoOtherReason(standing.adherence, standing.silent_for, standing.picture)
+        reasons = [Reason(Lane.SETTLED, known)]
+    return Placement(standing.patient_id, tuple(reasons), _order(standing, urgent=reasons[0].urgent))
 
 
 def _order(standing: PatientFacts, *, urgent: bool) -> tuple[float, ...]:
     soon = float("inf") if standing.days_to_limit is None else standing.days_to_limit
-    return (0.0 if urgent else 1.0, soon, -abs(standing.size), -float(standing.silent_for))
+    broken = standing.picture.pressure.broken if standing.picture else None
+    return (0.0 if urgent else 1.0, soon, -abs(broken.size) if broken else 0.0, -float(standing.silent_for))
 
 
-NAMES = {
-    "pa_diastolic": ("PA diastolic", "mmHg"),
-    "pa_mean": ("PA mean", "mmHg"),
-    "pa_systolic": ("PA systolic", "mmHg"),
-    "heart_rate": ("heart rate", "/min"),
-    "weight_kg": ("weight", "kg"),
-    "breathlessness": ("breathlessness", ""),
-    "extra_pillows": ("extra pillows", ""),
-    "woke_breathless": ("woken breathless", ""),
-    "swelling": ("swelling", ""),
-    "light_headed": ("light-headed", ""),
-    "tiredness": ("tiredness", ""),
-    "missed_medicines": ("missed medicines", ""),
-    "safety_signs": ("safety answer", ""),
-    "note": ("note", ""),
-}
+# --- what became known after a signature ----------------------------------------------------
+
+PRESSURES = ("pa_diastolic", "pa_mean", "pa_systolic", "heart_rate")
+ANSWERS = (
+    "weight_kg",
+    "breathlessness",
+    "extra_pillows",
+    "woke_breathless",
+    "swelling",
+    "light_headed",
+    "tiredness",
+    "missed_medicines",
+    "safety_signs",
+    "note",
+)
+
+
+class Amended(StrEnum):
+    """What reads differently now."""
+
+    READING_CAME = "reading_came"  # `now` is its PA diastolic
+    READING_WITHDRAWN = "reading_withdrawn"  # `was` is its PA diastolic
+    CHECKIN_CAME = "checkin_came"
+    VALUE = "value"  # `name` of the day's value, as it was and is
+    PAUSE_RECORDED = "pause_recorded"
+    PAUSE_TAKEN_BACK = "pause_taken_back"
+    DAY_EXCUSED = "day_excused"
+
+
+@dataclass(frozen=True, slots=True)
+class AmendedFact:
+    what: Amended
+    name: str = ""
+    was: object = None
+    now: object = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,49 +459,35 @@ class Amendment:
     """One day that reads differently now."""
 
     day: date
-    sentence: str
+    facts: tuple[AmendedFact, ...]
 
 
 def amendments(seen: Sequence[Day], known: Sequence[Day]) -> list[Amendment]:
     """Each signed day whose data is no longer what was seen. Days that were not seen are no amendment."""
     now = {day.day: day for day in known}
-    found = []
-    for then in seen:
-        today = now.get(then.day)
-        if today is not None and (told := _told(then, today)):
-            found.append(Amendment(then.day, f"{spoken.day(then.day)}: {'; '.join(told)}."))
-    return found
+    return [
+        Amendment(then.day, tuple(facts))
+        for then in seen
+        if (today := now.get(then.day)) is not None and (facts := _amended(then, today))
+    ]
 
 
-def _told(then: Day, now: Day) -> list[str]:
-    told: list[str] = []
+def _amended(then: Day, now: Day) -> list[AmendedFact]:
+    facts: list[AmendedFact] = []
     if not then.readings and now.readings:
-        told.append(f"a reading came late, PA diastolic {_said(now.pa_diastolic, 'mmHg')}")
+        facts.append(AmendedFact(Amended.READING_CAME, now=now.pa_diastolic))
     elif then.readings and not now.readings:
-        told.append(f"the reading (PA diastolic {_said(then.pa_diastolic, 'mmHg')}) was withdrawn")
+        facts.append(AmendedFact(Amended.READING_WITHDRAWN, was=then.pa_diastolic))
     if not then.checkin and now.checkin:
-        told.append("a check-in came late")
-    for name, (word, unit) in NAMES.items():
+        facts.append(AmendedFact(Amended.CHECKIN_CAME))
+    for name in (*PRESSURES, *ANSWERS):
         was, is_now = getattr(then, name), getattr(now, name)
-        arrived = (name.startswith(("pa_", "heart")) and not (then.readings and now.readings)) or (
-            not name.startswith(("pa_", "heart")) and not then.checkin and not is_now
-        )
-        if was != is_now and not arrived:
-            told.append(f"{word} was {_said(was, unit)}, now {_said(is_now, unit)}")
+        both_read = bool(then.readings and now.readings)  # otherwise it is told with the reading itself
+        tells_more = both_read if name in PRESSURES else bool(then.checkin or is_now)
+        if was != is_now and tells_more:
+            facts.append(AmendedFact(Amended.VALUE, name, was, is_now))
     if then.pause != now.pause:
-        told.append("a pause was recorded" if now.pause else "a pause was taken back")
+        facts.append(AmendedFact(Amended.PAUSE_RECORDED if now.pause else Amended.PAUSE_TAKEN_BACK))
     elif then.window is not now.window and then.window is not WindowState.OPEN and now.window is WindowState.EXCUSED:
-        told.append("the day was excused")
-    return told
-
-
-def _said(value: object, unit: str) -> str:
-    if value is None or value == () or value == "":
-        return "not given"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int | float):
-        return f"{spoken.figure(value)} {unit}".strip()
-    if isinstance(value, tuple):
-        return spoken.listed([str(item).replace("_", " ") for item in value])
-    return str(value)
+        facts.append(AmendedFact(Amended.DAY_EXCUSED))
+    return facts

@@ -135,6 +135,14 @@ class Source(StrEnum):
     DEMO = "demo"
 
 
+class Pressure(StrEnum):
+    """One of the pressures of a reading, by the name of its field."""
+
+    DIASTOLIC = "pa_diastolic"
+    MEAN = "pa_mean"
+    SYSTOLIC = "pa_systolic"
+
+
 class Posture(StrEnum):
     LYING = "lying"
     SITTING = "sitting"

@@ -16,18 +16,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from service.domain.days import Taken, combine, usual_after
-from service.domain.signals import engine, sentences
+from service.domain.signals import engine
 from service.domain.signals import state as engine_state
 from service.domain.signals.diary import QUESTIONS, DiaryFindings
 from service.domain.signals.episodes import KINDS, burden
 from service.domain.signals.facts import PressureLimits
 from service.domain.signals.patient_facts import Evening
+from service.domain.signals.picture import joined_picture
 from service.domain.signals.state import DayInputs, EngineState
 from service.domain.trend import state as trend_state
 from service.domain.vocabulary import SafetySign, SignalKind
 from service.replaying.diary_rows import Diaries
 from service.replaying.options import Options
 from service.replaying.rows import Readings
+from service.words.language import FALLBACK, load_language
+from service.words.sentences import signals
 
 Array = NDArray[np.float64]
 AT_ONCE = 2000  # patients worked on together
@@ -125,12 +128,13 @@ def _lines(
 ) -> list[Told]:
     evening = Evening(watch, findings, options.engine)
     today = date.fromordinal(watch.day)
+    english = load_language(FALLBACK)
     lines = []
     for row, patient in zip(*(where.tolist() for where in np.nonzero(told)), strict=True):
         pressure, diary = evening.pressure(patient), evening.diary(patient, safety.get(patient, ()))
         silence = evening.silence(patient)
-        sentence, _ = sentences.signal_sentence(KINDS[row], pressure, diary, silence, today)
-        lines.append(Told(block.names[patient], today, KINDS[row], sentence))
+        facts = joined_picture(pressure, diary, silence, today).facts
+        lines.append(Told(block.names[patient], today, KINDS[row], signals.signal(english, KINDS[row], facts)))
     return lines
 
 

@@ -14,11 +14,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from enum import StrEnum
 from typing import Any
 
-from service.domain import spoken
 from service.domain.days import Day
 from service.domain.vocabulary import Swelling
+from service.words.language import Language
 
 Spec = dict[str, Any]
 # Okabe & Ito 2008, "Color Universal Design": told apart with every common colour vision. Of its
@@ -26,16 +27,18 @@ Spec = dict[str, Any]
 BLUE, VERMILION, GREEN = "#0072B2", "#D55E00", "#009E73"
 INK, FAINT = "#1b2a33", "#6b7780"
 BREAK = "break-paths-show-path-domains"
-SYMPTOMS = (
-    "Extra pillows",
-    "Woken breathless",
-    "Swelling",
-    "Light-headed",
-    "Tiredness",
-    "Missed medicines",
-    "Safety answer",
-)
-LANES_OF_MARKS = ("Adjustments", "Pauses", "Silences", "Messages", "Reviews")
+
+
+class MarkRow(StrEnum):
+    """What happened, a row of the drawing each, from the top."""
+
+    ADJUSTMENTS = "adjustments"
+    PAUSES = "pauses"
+    SILENCES = "silences"
+    MESSAGES = "messages"
+    REVIEWS = "reviews"
+
+
 CONFIG: Spec = {
     "aria": False,  # the sentence and the table speak for the drawing
     "font": "Liberation Sans, Arial, Helvetica, sans-serif",
@@ -59,7 +62,7 @@ CONFIG: Spec = {
 class Mark:
     """Something that happened on a day, or from a day to a day."""
 
-    row: str  # one of LANES_OF_MARKS
+    row: MarkRow
     first: date
     last: date
     label: str
@@ -81,7 +84,7 @@ class Timeline:
 
     days: Sequence[Day]
     reference: float | None = None
-    reference_name: str = "reference"
+    reference_is_set: bool = True
     upper: float | None = None
     lower: float | None = None
     dry_weight_kg: float | None = None
@@ -89,20 +92,21 @@ class Timeline:
     marks: Sequence[Mark] = ()
 
 
-def timeline(facts: Timeline, *, width: int, interactive: bool = False) -> Spec:
-    """The drawing, `width` pixels wide for the tracks themselves."""
+def timeline(facts: Timeline, say: Language, *, width: int, interactive: bool = False) -> Spec:
+    """The drawing, `width` pixels wide for the tracks themselves, in the language `say`."""
+    rate, breathless = say.gettext("Heart rate, /min"), say.gettext("Breathless 0–10")
     tracks = [
-        pressures(facts, width),
-        single(facts, width, "heart_rate", "Heart rate, /min", 60, INK, "diamond"),
-        weight(facts, width),
-        single(facts, width, "breathlessness", "Breathless 0–10", 60, INK, "square", scale=(0, 10)),
-        symptoms(facts, width),
-        marks(facts, width),
+        pressures(facts, say, width),
+        single(facts, say, width, "heart_rate", rate, 60, INK, "diamond"),
+        weight(facts, say, width),
+        single(facts, say, width, "breathlessness", breathless, 60, INK, "square", scale=(0, 10)),
+        symptoms(facts, say, width),
+        marks(facts, say, width),
     ]
     for index, track in enumerate(tracks):
         _axis(track, facts, bottom=index in {0, len(tracks) - 1})
         if interactive:
-            track["layer"].append(whole_day(facts, f"over{index}"))
+            track["layer"].append(whole_day(facts, say, f"over{index}"))
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
         "vconcat": tracks,
@@ -114,25 +118,39 @@ def timeline(facts: Timeline, *, width: int, interactive: bool = False) -> Spec:
     }
 
 
-def describe(facts: Timeline) -> str:
-    """The drawing in one or two sentences, for whoever cannot see it."""
+def describe(facts: Timeline, say: Language, table: str) -> str:
+    """The drawing in one or two sentences, for whoever cannot see it; `table` says where every value is."""
     known = [(day.day, day.pa_diastolic) for day in facts.days if day.pa_diastolic is not None]
-    span = f"{spoken.day(facts.days[0].day)} to {spoken.day(facts.days[-1].day)}"
+    ends = {"first": say.day(facts.days[0].day), "last": say.day(facts.days[-1].day)}
     if not known:
-        return f"Time line from {span}: no pressure reading."
+        return say.gettext("Time line from %(first)s to %(last)s: no pressure reading.", **ends)
     values = [value for _, value in known]
-    told = (
-        f"Time line from {span}: PA diastolic on {spoken.count(len(known), 'day')} of {len(facts.days)}, "
-        f"from {spoken.figure(min(values))} to {spoken.figure(max(values))} mmHg, "
-        f"last {spoken.figure(known[-1][1])} on {spoken.day(known[-1][0])}"
-    )
+    parts = [
+        say.ngettext(
+            "Time line from %(first)s to %(last)s: PA diastolic on %(num)d day of %(days)d, "
+            "from %(low)s to %(high)s mmHg, last %(newest)s on %(newest_on)s",
+            "Time line from %(first)s to %(last)s: PA diastolic on %(num)d days of %(days)d, "
+            "from %(low)s to %(high)s mmHg, last %(newest)s on %(newest_on)s",
+            len(known),
+            **ends,
+            days=len(facts.days),
+            low=say.figure(min(values)),
+            high=say.figure(max(values)),
+            newest=say.figure(known[-1][1]),
+            newest_on=say.day(known[-1][0]),
+        )
+    ]
     if facts.reference is not None:
-        told += f"; {facts.reference_name} {spoken.figure(facts.reference)}"
+        parts.append(f"{_reference_name(facts, say)} {say.figure(facts.reference)}")
     if facts.upper is not None:
-        told += f"; upper limit {spoken.figure(facts.upper)}"
+        parts.append(say.gettext("upper limit %(limit)s", limit=say.figure(facts.upper)))
     if facts.lower is not None:
-        told += f"; lower limit {spoken.figure(facts.lower)}"
-    return f"{told}. The table below holds every value."
+        parts.append(say.gettext("lower limit %(limit)s", limit=say.figure(facts.lower)))
+    return f"{'; '.join(parts)}. {table}"
+
+
+def _reference_name(facts: Timeline, say: Language) -> str:
+    return say.gettext("reference") if facts.reference_is_set else say.gettext("first fortnight")
 
 
 def _axis(track: Spec, facts: Timeline, *, bottom: bool) -> None:
@@ -175,28 +193,28 @@ def edge(day: date, side: int) -> str:
 
 
 BLANK = 90  # px: the pressures' track when it holds none
-_SERIES = ("PA systolic", "PA mean", "PA diastolic")
 
 
-def pressures(facts: Timeline, width: int) -> Spec:
+def pressures(facts: Timeline, say: Language, width: int) -> Spec:
+    names = [say.gettext("PA systolic"), say.gettext("PA mean"), say.gettext("PA diastolic")]
     rows = [
         {"day": day.day.isoformat(), "series": name, "value": value}
         for day in facts.days
-        for name, value in zip(_SERIES, (day.pa_systolic, day.pa_mean, day.pa_diastolic), strict=True)
+        for name, value in zip(names, (day.pa_systolic, day.pa_mean, day.pa_diastolic), strict=True)
     ]
     scale: Spec = {"zero": False, "nice": True, "padding": 6}
     y: Spec = {"field": "value", "type": "quantitative", "scale": scale, "title": "mmHg"}
     colour: Spec = {
         "field": "series",
         "type": "nominal",
-        "scale": {"domain": list(_SERIES), "range": [GREEN, VERMILION, BLUE]},
+        "scale": {"domain": names, "range": [GREEN, VERMILION, BLUE]},
         "legend": {"orient": "top", "title": None, "symbolStrokeWidth": 2},
     }
-    dash = {"field": "series", "type": "nominal", "scale": {"domain": list(_SERIES), "range": [[2, 2], [6, 3], [1, 0]]}}
+    dash = {"field": "series", "type": "nominal", "scale": {"domain": names, "range": [[2, 2], [6, 3], [1, 0]]}}
     shape = {
         "field": "series",
         "type": "nominal",
-        "scale": {"domain": list(_SERIES), "range": ["triangle-up", "square", "circle"]},
+        "scale": {"domain": names, "range": ["triangle-up", "square", "circle"]},
     }
     layers: list[Spec] = []
     if facts.ahead:
@@ -223,8 +241,8 @@ def pressures(facts: Timeline, width: int) -> Spec:
             }
         )
     if all(row["value"] is None for row in rows):
-        blank = _blank(facts, y, BLANK)
-        return {"width": width, "height": BLANK, "layer": [*blank, *layers, *_rules(facts, y)]}
+        blank = _blank(facts, say, y, BLANK)
+        return {"width": width, "height": BLANK, "layer": [*blank, *layers, *_rules(facts, say, y)]}
     layers.append(
         {
             "data": {"values": rows},
@@ -239,21 +257,21 @@ def pressures(facts: Timeline, width: int) -> Spec:
             "encoding": {"x": x(), "y": y, "color": colour, "shape": {**shape, "legend": colour["legend"]}},
         }
     )
-    layers += _rules(facts, y)
+    layers += _rules(facts, say, y)
     return {"width": width, "height": 230, "layer": layers}
 
 
-def _rules(facts: Timeline, y: Spec) -> list[Spec]:
+def _rules(facts: Timeline, say: Language, y: Spec) -> list[Spec]:
     lines = (
-        (facts.reference, facts.reference_name, [8, 4], INK),
-        (facts.upper, "upper", [3, 3], VERMILION),
-        (facts.lower, "lower", [3, 3], VERMILION),
+        (facts.reference, _reference_name(facts, say), [8, 4], INK),
+        (facts.upper, say.pgettext("limit", "upper"), [3, 3], VERMILION),
+        (facts.lower, say.pgettext("limit", "lower"), [3, 3], VERMILION),
     )
     return [
         layer
         for value, name, dash, colour in lines
         if value is not None
-        for layer in rule(value, f"{name} {spoken.figure(value)}", dash, colour, y)
+        for layer in rule(value, f"{name} {say.figure(value)}", dash, colour, y)
     ]
 
 
@@ -274,7 +292,7 @@ def rule(value: float, label: str, dash: list[int], colour: str, y: Spec) -> lis
     ]
 
 
-def _blank(facts: Timeline, y: Spec, height: int) -> list[Spec]:
+def _blank(facts: Timeline, say: Language, y: Spec, height: int) -> list[Spec]:
     """The frame of a track that holds no value."""
     row = {"day": facts.days[0].day.isoformat(), "value": 0}
     said = {**y, "axis": {"labels": False, "ticks": False, "grid": False}}
@@ -285,7 +303,7 @@ def _blank(facts: Timeline, y: Spec, height: int) -> list[Spec]:
             "encoding": {"x": x(), "y": said},
         },
         {
-            "data": {"values": [row | {"said": "nothing in these days"}]},
+            "data": {"values": [row | {"said": say.gettext("nothing in these days")}]},
             "mark": {"type": "text", "align": "left", "dx": 8, "color": FAINT},
             "encoding": {"x": x(), "y": {"value": height - 12}, "text": {"field": "said"}},
         },
@@ -294,6 +312,7 @@ def _blank(facts: Timeline, y: Spec, height: int) -> list[Spec]:
 
 def single(
     facts: Timeline,
+    say: Language,
     width: int,
     name: str,
     title: str,
@@ -312,7 +331,7 @@ def single(
         "axis": {"tickCount": 3},
     }
     if all(row["value"] is None for row in rows):
-        return {"width": width, "height": height, "layer": _blank(facts, y, height)}
+        return {"width": width, "height": height, "layer": _blank(facts, say, y, height)}
     return {
         "width": width,
         "height": height,
@@ -331,28 +350,30 @@ def single(
     }
 
 
-def weight(facts: Timeline, width: int) -> Spec:
-    track = single(facts, width, "weight_kg", "Weight, kg", 90, INK, "circle")
+def weight(facts: Timeline, say: Language, width: int) -> Spec:
+    track = single(facts, say, width, "weight_kg", say.gettext("Weight, kg"), 90, INK, "circle")
     if facts.dry_weight_kg is not None:
         y = track["layer"][0]["encoding"]["y"]
-        track["layer"] += rule(facts.dry_weight_kg, f"dry {spoken.figure(facts.dry_weight_kg)}", [8, 4], INK, y)
+        name = say.gettext("dry %(weight)s", weight=say.figure(facts.dry_weight_kg))
+        track["layer"] += rule(facts.dry_weight_kg, name, [8, 4], INK, y)
     return track
 
 
-def symptoms(facts: Timeline, width: int) -> Spec:
+def symptoms(facts: Timeline, say: Language, width: int) -> Spec:
+    names = _symptom_names(say)
     rows = [
-        {"day": day.day.isoformat(), "symptom": symptom, "text": text}
+        {"day": day.day.isoformat(), "symptom": names[symptom], "text": text}
         for day in facts.days
-        for symptom, text in _told(day)
+        for symptom, text in _symptoms(day, say)
     ]
     y: Spec = {
         "field": "symptom",
         "type": "nominal",
         "title": None,
-        "scale": {"domain": list(SYMPTOMS)},
+        "scale": {"domain": list(names.values())},
         "axis": {"grid": True, "labelLimit": 130},
     }
-    layers = [_frame(facts, "symptom", SYMPTOMS[0], y)]
+    layers = [_frame(facts, "symptom", next(iter(names.values())), y)]
     if rows:
         # Letters where a day has room for them, dots where it has not; the table holds the letters.
         dense = _dense(facts, width)
@@ -365,7 +386,7 @@ def symptoms(facts: Timeline, width: int) -> Spec:
                 "encoding": {"x": x(), "y": y} | ({} if dense else {"text": {"field": "text"}}),
             }
         )
-    return {"width": width, "height": 17 * len(SYMPTOMS), "layer": layers}
+    return {"width": width, "height": 17 * len(names), "layer": layers}
 
 
 def _frame(facts: Timeline, field: str, value: str, y: Spec) -> Spec:
@@ -381,36 +402,58 @@ def _dense(facts: Timeline, width: int) -> bool:
     return width / len(facts.days) < 14
 
 
-_SWELLING = {Swelling.ANKLE: "a", Swelling.SHIN: "s", Swelling.KNEE: "k"}
+def _symptom_names(say: Language) -> dict[str, str]:
+    """The rows of the track, from the top, by the name of the day's answer."""
+    return {
+        "extra_pillows": say.gettext("Extra pillows"),
+        "woke_breathless": say.gettext("Woken breathless"),
+        "swelling": say.gettext("Swelling"),
+        "light_headed": say.gettext("Light-headed"),
+        "tiredness": say.gettext("Tiredness"),
+        "missed_medicines": say.gettext("Missed medicines"),
+        "safety_signs": say.gettext("Safety answer"),
+    }
 
 
-def _told(day: Day) -> list[tuple[str, str]]:
+def _symptoms(day: Day, say: Language) -> list[tuple[str, str]]:
     """What the diary said that day, as the few letters that fit in its column."""
-    told: list[tuple[str, str]] = []
+    letters = {
+        Swelling.ANKLE: say.pgettext("letter for a swelling to the ankle", "a"),
+        Swelling.SHIN: say.pgettext("letter for a swelling to the shin", "s"),
+        Swelling.KNEE: say.pgettext("letter for a swelling to the knee or above", "k"),
+    }
+    shown: list[tuple[str, str]] = []
     if day.extra_pillows:
-        told.append(("Extra pillows", spoken.change(day.extra_pillows, 0)))
+        shown.append(("extra_pillows", say.change(day.extra_pillows, 0)))
     if day.woke_breathless:
-        told.append(("Woken breathless", "●"))
-    if day.swelling in _SWELLING:
-        told.append(("Swelling", _SWELLING[day.swelling]))
+        shown.append(("woke_breathless", "●"))
+    if day.swelling in letters:
+        shown.append(("swelling", letters[day.swelling]))
     if day.light_headed:
-        told.append(("Light-headed", "●"))
+        shown.append(("light_headed", "●"))
     if day.tiredness:
-        told.append(("Tiredness", str(day.tiredness)))
+        shown.append(("tiredness", str(day.tiredness)))
     if day.missed_medicines:
-        told.append(("Missed medicines", "●"))
+        shown.append(("missed_medicines", "●"))
     if day.safety_signs:
-        told.append(("Safety answer", "!"))
-    return told
+        shown.append(("safety_signs", "!"))
+    return shown
 
 
-def marks(facts: Timeline, width: int) -> Spec:
+def marks(facts: Timeline, say: Language, width: int) -> Spec:
+    names = {
+        MarkRow.ADJUSTMENTS: say.gettext("Adjustments"),
+        MarkRow.PAUSES: say.gettext("Pauses"),
+        MarkRow.SILENCES: say.gettext("Silences"),
+        MarkRow.MESSAGES: say.gettext("Messages"),
+        MarkRow.REVIEWS: say.gettext("Reviews"),
+    }
     rows = [
         {
             "day": edge(mark.first, -1),
             "end": edge(mark.last, 1),
             "middle": mark.first.isoformat(),
-            "row": mark.row,
+            "row": names[mark.row],
             "label": mark.label,
         }
         for mark in facts.marks
@@ -419,14 +462,19 @@ def marks(facts: Timeline, width: int) -> Spec:
         "field": "row",
         "type": "nominal",
         "title": None,
-        "scale": {"domain": list(LANES_OF_MARKS)},
+        "scale": {"domain": list(names.values())},
         "axis": {"grid": True, "labelLimit": 130},
     }
-    spans = [row for row in rows if row["row"] in {"Pauses", "Silences"}]
-    ticks = [row for row in rows if row["row"] == "Messages"]
-    points = [row for row in rows if row["row"] in {"Adjustments", "Reviews"}]
-    tooltip = [{"field": "row", "title": "what"}, {"field": "label", "title": "said"}]
-    layers = [_frame(facts, "row", LANES_OF_MARKS[0], y)]
+    long = [names[MarkRow.PAUSES], names[MarkRow.SILENCES]]
+    short = [names[MarkRow.ADJUSTMENTS], names[MarkRow.REVIEWS]]
+    spans = [row for row in rows if row["row"] in long]
+    ticks = [row for row in rows if row["row"] == names[MarkRow.MESSAGES]]
+    points = [row for row in rows if row["row"] in short]
+    tooltip = [
+        {"field": "row", "title": say.gettext("what")},
+        {"field": "label", "title": say.gettext("said")},
+    ]
+    layers = [_frame(facts, "row", names[MarkRow.ADJUSTMENTS], y)]
     if spans:
         layers.append(
             {
@@ -436,7 +484,7 @@ def marks(facts: Timeline, width: int) -> Spec:
                     "x": x(),
                     "x2": {"field": "end"},
                     "y": y,
-                    "fill": _by_row(["Pauses", "Silences"], ["#cfd6da", "white"]),
+                    "fill": _by_row(long, ["#cfd6da", "white"]),
                     "tooltip": tooltip,
                 },
             }
@@ -457,22 +505,22 @@ def marks(facts: Timeline, width: int) -> Spec:
                 "encoding": {
                     "x": x("middle"),
                     "y": y,
-                    "shape": _by_row(["Adjustments", "Reviews"], ["triangle-up", "diamond"]),
-                    "color": _by_row(["Adjustments", "Reviews"], [BLUE, GREEN]),
+                    "shape": _by_row(short, ["triangle-up", "diamond"]),
+                    "color": _by_row(short, [BLUE, GREEN]),
                     "tooltip": tooltip,
                 },
             }
         )
-    return {"width": width, "height": 20 * len(LANES_OF_MARKS), "layer": layers}
+    return {"width": width, "height": 20 * len(names), "layer": layers}
 
 
 def _by_row(domain: list[str], told: list[str]) -> Spec:
     return {"field": "row", "type": "nominal", "scale": {"domain": domain, "range": told}, "legend": None}
 
 
-def whole_day(facts: Timeline, name: str) -> Spec:
+def whole_day(facts: Timeline, say: Language, name: str) -> Spec:
     """An unseen column a day: hovering anywhere in it tells that day's values."""
-    told = [_values(day) for day in facts.days]
+    told = [_values(day, say) for day in facts.days]
     fields = [field for field in told[0] if any(row[field] is not None for row in told)]
     rows = [
         {"day": edge(day.day, -1), "end": edge(day.day, 1)} | {field: row[field] or "–" for field in fields}
@@ -481,7 +529,10 @@ def whole_day(facts: Timeline, name: str) -> Spec:
     return {
         "data": {"values": rows},
         "params": [
-            {"name": name, "select": {"type": "point", "on": "pointerover", "clear": "pointerout", "fields": ["Day"]}}
+            {
+                "name": name,
+                "select": {"type": "point", "on": "pointerover", "clear": "pointerout", "fields": [say.gettext("Day")]},
+            }
         ],
         "mark": {"type": "rect", "color": INK},
         "encoding": {
@@ -493,16 +544,17 @@ def whole_day(facts: Timeline, name: str) -> Spec:
     }
 
 
-def _values(day: Day) -> dict[str, Any]:
+def _values(day: Day, say: Language) -> dict[str, Any]:
     pressures = (day.pa_systolic, day.pa_diastolic, day.pa_mean)
+    names = _symptom_names(say)
     return {
-        "Day": spoken.day(day.day),
-        "PA systolic/diastolic (mean), mmHg": None
+        say.gettext("Day"): say.day(day.day),
+        say.gettext("PA systolic/diastolic (mean), mmHg"): None
         if None in pressures
-        else "{}/{} ({})".format(*(spoken.figure(value or 0) for value in pressures)),
-        "Heart rate": None if day.heart_rate is None else spoken.figure(day.heart_rate, 0),
-        "Weight, kg": None if day.weight_kg is None else spoken.figure(day.weight_kg),
-        "Breathless": None if day.breathlessness is None else str(day.breathlessness),
-        "Diary": ", ".join(f"{name.lower()} {text}" for name, text in _told(day)) or None,
-        "Note": day.note[:120] or None,
+        else "{}/{} ({})".format(*(say.figure(value or 0) for value in pressures)),
+        say.gettext("Heart rate"): None if day.heart_rate is None else say.figure(day.heart_rate, 0),
+        say.gettext("Weight, kg"): None if day.weight_kg is None else say.figure(day.weight_kg),
+        say.gettext("Breathless"): None if day.breathlessness is None else str(day.breathlessness),
+        say.gettext("Diary"): ", ".join(f"{names[name].lower()} {text}" for name, text in _symptoms(day, say)) or None,
+        say.gettext("Note"): day.note[:120] or None,
     }

@@ -12,6 +12,8 @@ from __future__ import annotations
 from html import escape
 
 from service.domain.summary import DIARY_ONLY, EXCUSED, MISSED, Strip
+from service.words.language import Language
+from service.words.sentences import review
 
 SLOT = 8  # px a day
 HEIGHT = 64
@@ -25,7 +27,15 @@ STYLE = (
 LEAST_SPAN = 12.0  # mmHg from bottom to top, at least: noise must not look like a rise
 
 
-def svg(strip: Strip, reference: float | None, upper: float | None, lower: float | None, *, alone: bool = False) -> str:
+def svg(
+    say: Language,
+    strip: Strip,
+    reference: float | None,
+    upper: float | None,
+    lower: float | None,
+    *,
+    alone: bool = False,
+) -> str:
     """The strip as SVG text. Pressures in mmHg; a limit far from the readings is left out, not squeezed in.
 
     `alone` gives it its own namespace and style, for a document that has no style sheet.
@@ -39,7 +49,7 @@ def svg(strip: Strip, reference: float | None, upper: float | None, lower: float
 
     parts = [
         f'<svg class="strip"{NAMESPACE if alone else ""} viewBox="0 0 {width} {HEIGHT}" width="{width}" '
-        f'height="{HEIGHT}" role="img" aria-label="{escape(strip.sentence())}">{STYLE if alone else ""}'
+        f'height="{HEIGHT}" role="img" aria-label="{escape(review.strip(say, strip))}">{STYLE if alone else ""}'
     ]
     for index, mark in enumerate(strip.marks):
         x = index * SLOT

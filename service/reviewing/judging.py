@@ -88,20 +88,11 @@ def judged_of(assessment: Assessment, episodes: tuple[Episode, ...]) -> TrendSum
     pressure, picture, after = assessment.pressure, assessment.joined, assessment.response
     beyond = any(one.ended_on is None and one.kind in _BEYOND for one in episodes)
     return TrendSummary(
-        level=pressure.level,
-        level_sd=pressure.level_sd,
-        pace=pressure.pace,
-        pace_sd=pressure.pace_sd,
-        reference=pressure.reference.value if pressure.reference else None,
-        reference_is_set=pressure.reference.is_set if pressure.reference else False,
-        days_to_limit=0.0 if beyond else pressure.forecast.days if pressure.forecast else None,
-        signals=tuple(Raised(one.kind, one.sentence, one.began_on) for one in episodes if one.ended_on is None),
-        picture=picture.picture,
+        picture=picture.facts,
         lane=picture.lane,
-        sentence=picture.sentence,
-        size=pressure.broken.size if pressure.broken else 0.0,
-        response=after.response if after else None,
-        response_sentence=after.sentence if after else "",
+        days_to_limit=0.0 if beyond else _tenth(pressure.forecast.days if pressure.forecast else None),
+        signals=tuple(Raised(one.kind, one.facts, one.began_on) for one in episodes if one.ended_on is None),
+        response=after,
     )
 
 
@@ -111,7 +102,8 @@ def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple
     Only while there is a break: without one a slope is within its own noise and
     points nowhere. Leaves out the noise of a single reading.
     """
-    level, sd, pace, pace_sd = judged.level, judged.level_sd, judged.pace, judged.pace_sd
+    known = judged.pressure
+    level, sd, pace, pace_sd = known.level, known.level_sd, known.pace, known.pace_sd
     if level is None or sd is None or pace is None or pace_sd is None:
         return ()
     told = []
@@ -119,3 +111,7 @@ def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple
         middle, spread = level + pace * day, MIDDLE_80 * (sd**2 + (pace_sd * day) ** 2) ** 0.5
         told.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
     return tuple(told)
+
+
+def _tenth(days: float | None) -> float | None:
+    return None if days is None else round(days, 1)

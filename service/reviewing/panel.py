@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import review
 from service.domain import summary as summaries
-from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask
+from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask, Reason
 from service.domain.summary import Summary
 from service.domain.vocabulary import Lane, Outcome, PatientState
 from service.reviewing import refreshing
@@ -47,8 +47,7 @@ class PanelEntry:
     clinic_ref: str
     zone: str
     lane: Lane
-    why: str
-    also: tuple[str, ...]
+    reasons: tuple[Reason, ...]  # the most pressing first
     order: tuple[float, ...]
     summary: Summary
     adjustment: LastAdjustment | None
@@ -176,7 +175,7 @@ def gather(
     fresh = {
         row.patient_id: summaries.from_json(row.facts)
         for row in everyone
-        if row.facts and row.stale_since is None and row.as_of == todays[row.patient_id]
+        if summaries.is_readable(row.facts) and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
     behind = {row.patient_id: todays[row.patient_id] for row in everyone if row.patient_id not in fresh}
     remade = refreshing.summaries(session, clinic.id, behind)
@@ -222,8 +221,7 @@ def _entry(
         clinic_ref=row.clinic_ref,
         zone=row.zone,
         lane=placement.lane,
-        why=placement.why,
-        also=placement.also,
+        reasons=placement.reasons,
         order=placement.order,
         summary=known,
         adjustment=standing.adjustments[0] if standing.adjustments else None,

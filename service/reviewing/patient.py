@@ -16,17 +16,19 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain.days import Day, Paused
-from service.domain.review import CAUSES, PAUSES
 from service.domain.signals.rules import STILL_NEWS
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
-from service.reports.charts import Ahead, Mark, Timeline
+from service.reports.charts import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.judging import ahead_of
 from service.reviewing.panel import PanelEntry, gather
 from service.reviewing.placing import local_date
 from service.store import histories, panel
 from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.tables import Adjustment, Clinic, Contact, Message, Patient, SignOff, Staff
+from service.words.labels import label, title
+from service.words.language import Language
+from service.words.sentences import review as words
 
 RANGES = (30, 90, 365)
 
@@ -207,49 +209,50 @@ def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: d
 _TROUBLE = {MessageState.FAILED, MessageState.CANCELLED, MessageState.EXPIRED, MessageState.UNCERTAIN}
 
 
-def timeline_of(seen: PatientReview) -> Timeline:
+def timeline_of(seen: PatientReview, say: Language) -> Timeline:
     """Everything on one axis: the joined days, the reference and limits, the forecast, and what happened."""
     judged = seen.entry.summary.judged
     return Timeline(
         days=seen.days,
         reference=judged.reference,
-        reference_name="reference" if judged.reference_is_set else "first fortnight",
+        reference_is_set=judged.reference_is_set,
         upper=seen.limits.upper if seen.limits else None,
         lower=seen.limits.lower if seen.limits else None,
         dry_weight_kg=seen.patient.dry_weight_kg,
         ahead=seen.ahead,
-        marks=tuple(_marks(seen)),
+        marks=tuple(_marks(seen, say)),
     )
 
 
-def _marks(seen: PatientReview) -> list[Mark]:
+def _marks(seen: PatientReview, say: Language) -> list[Mark]:
     first, last = seen.days[0].day, seen.days[-1].day
     marks = [
-        Mark("Adjustments", made.made_on, made.made_on, made.what) for made in seen.adjustments if made.made_on >= first
+        Mark(MarkRow.ADJUSTMENTS, made.made_on, made.made_on, made.what)
+        for made in seen.adjustments
+        if made.made_on >= first
     ]
     marks += [
-        Mark("Pauses", max(pause.from_day, first), min(pause.to_day or last, last), PAUSES[pause.cause])
+        Mark(MarkRow.PAUSES, max(pause.from_day, first), min(pause.to_day or last, last), title(say, pause.cause))
         for pause in seen.pauses
     ]
     for silence in seen.silences:
         begin, end = max(silence.first_day, first), min(silence.last_day, last)
-        marks.append(Mark("Silences", begin, end, f"{silence.missed} missed: {CAUSES[silence.cause]}"))
+        marks.append(Mark(MarkRow.SILENCES, begin, end, words.missed(say, silence.missed, silence.cause)))
     marks += [
-        Mark("Reviews", signed, signed, f"{past.outcome.value.replace('_', ' ')}, {past.by}")
+        Mark(MarkRow.REVIEWS, signed, signed, f"{label(say, past.outcome)}, {past.by}")
         for past in seen.reviews
         if (signed := past.signed_on) >= first
     ]
     sent: dict[date, list[str]] = {}
     for message in seen.messages:
         if first <= message.day <= last:
-            sent.setdefault(message.day, []).append(_said(message.kind, message.state))
-    marks += [Mark("Messages", day, day, ", ".join(told)) for day, told in sent.items()]
+            sent.setdefault(message.day, []).append(_message(say, message.kind, message.state))
+    marks += [Mark(MarkRow.MESSAGES, day, day, ", ".join(names)) for day, names in sent.items()]
     return marks
 
 
-def _said(kind: MessageKind, state: MessageState) -> str:
-    name = kind.value.replace("_", " ")
-    return f"{name} ({state.value})" if state in _TROUBLE else name
+def _message(say: Language, kind: MessageKind, state: MessageState) -> str:
+    return f"{label(say, kind)} ({label(say, state)})" if state in _TROUBLE else label(say, kind)
 
 
 def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int) -> list[tuple[str, tuple[Day, ...]]]:

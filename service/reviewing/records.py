@@ -16,24 +16,21 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import localtime, review, spoken, summary
+from service.domain import localtime, review, summary
 from service.domain.days import Day
-from service.domain.review import CAUSES, PAUSES
 from service.domain.summary import Summary
-from service.domain.vocabulary import Lane, Outcome, Response, SafetySign, Swelling
+from service.domain.vocabulary import Lane, Outcome
 from service.reports import strip
-from service.reviewing.patient import AdjustmentMade, PatientReview, build_patient
+from service.reviewing.patient import AdjustmentMade, PatientReview, SignedReview, build_patient
 from service.store import panel
 from service.store.tables import Clinic, SignOff, Staff
+from service.words.labels import label
+from service.words.labels import title as titled
+from service.words.language import Language
+from service.words.sentences import review as words
+from service.words.sentences import signals
 
 Facts = list[list[str]]
-CAUTION = "A record of what staff saw and signed. Not a diagnosis."
-LANES = {
-    Lane.CALL_TODAY: "Call today",
-    Lane.LOOK_CLOSELY: "Look closely",
-    Lane.NOT_HEARD_FROM: "Not heard from",
-    Lane.SETTLED: "Settled",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,67 +42,8 @@ class Record:
     written: datetime
 
 
-def levels(known: Summary) -> Facts:
-    judged = known.judged
-    if judged.level is None:
-        return [["Level", "not known: too few readings"]]
-    told = f"PA diastolic about {spoken.figure(judged.level)} mmHg"
-    if judged.reference is not None:
-        kind = "reference" if judged.reference_is_set else "mean of the first fortnight"
-        told += f", {kind} {spoken.figure(judged.reference)}"
-    limits = [
-        f"{name} {spoken.figure(value)}"
-        for name, value in (("upper", known.upper), ("lower", known.lower))
-        if value is not None
-    ]
-    return [["Level", f"{told}; limits set: {', '.join(limits) or 'none'}"]]
-
-
-def remarks(day: Day) -> list[str]:
-    """What else the day holds, in words: for the record and the page's table alike."""
-    told = []
-    if day.extra_pillows:
-        told.append(f"{spoken.change(day.extra_pillows, 0)} {'pillow' if day.extra_pillows == 1 else 'pillows'}")
-    if day.woke_breathless:
-        told.append("woken breathless")
-    if day.swelling not in {None, Swelling.NONE}:
-        told.append(f"swelling {day.swelling}")
-    if day.light_headed:
-        told.append("light-headed")
-    if day.tiredness:
-        told.append(f"tiredness {day.tiredness}")
-    if day.missed_medicines:
-        told.append("missed medicines")
-    told += [_SIGNS[sign] for sign in day.safety_signs]
-    if day.pause is not None:
-        told.append(PAUSES[day.pause].lower())
-    elif day.reading_missing:
-        told.append("no reading" if day.checkin else "no reading, no diary")
-    told += list(day.remarks)
-    if day.note:
-        told.append(f"“{day.note}”")
-    return told
-
-
-def outcome_word(outcome: Outcome) -> str:
-    return {
-        Outcome.EMERGENCY_CARE: "Sent to emergency care",
-        Outcome.NOT_REACHED: "Could not reach",
-    }.get(outcome, outcome.value.replace("_", " ").capitalize())
-
-
-_SIGNS = {
-    SafetySign.BREATHLESS_AT_REST: "safety answer: breathless at rest",
-    SafetySign.CHEST_PAIN: "safety answer: chest pain",
-    SafetySign.FAINTING: "safety answer: fainting",
-    SafetySign.PINK_SPUTUM: "safety answer: pink or foamy sputum",
-    SafetySign.NEW_CONFUSION: "safety answer: new confusion",
-}
-DAY_HEAD = ["Day", "PA sys/dia (mean)", "Rate", "Weight", "Breathless", "Diary and remarks"]
-
-
 def patient_record(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, until: date | None, now: datetime
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, until: date | None, now: datetime, say: Language
 ) -> tuple[Record, PatientReview]:
     """Thirty days of one patient up to `until` (their own today when None), and what it was made from.
 
@@ -118,105 +56,32 @@ def patient_record(
         raise LookupError(f"no clinic {clinic_id}")
     seen = build_patient(session, clinic_id, patient_id, now, days=summary.STRIP_DAYS, until=until)
     first, last = seen.days[0].day, seen.days[-1].day
-    counted = summary.adherence(seen.days)
-    with_reading = sum(day.readings > 0 for day in seen.days)
+    title = say.gettext(
+        "%(name)s: %(first)s to %(last)s", name=seen.patient.name, first=say.day(first), last=say.full_day(last)
+    )
     reviews = [past for past in reversed(seen.reviews) if first <= past.signed_on <= last]
     adjustments = [made for made in reversed(seen.adjustments) if first <= made.made_on <= last]
-    title = f"{seen.patient.name}: {spoken.day(first)} to {spoken.full_day(last)}"
-    facts: Facts = [
-        ["Patient", f"{seen.patient.name}, {seen.patient.clinic_ref}"],
-        ["Period", f"{spoken.full_day(first)} to {spoken.full_day(last)} (30 days)"],
-        ["Days with a reading", f"{with_reading} of 30"],
-        ["Readings expected", f"{counted.received} received of {counted.expected}; {counted.excused} excused"],
-        ["Weekly reviews", f"{spoken.count(len(reviews), 'review')} signed"],
-        *levels(seen.entry.summary),
-        ["Trend", seen.entry.summary.judged.sentence],
-    ]
-    return (
-        Record(
-            title,
-            {
-                "title": title,
-                "clinic": clinic.name,
-                "subtitle": f"{clinic.name}. Thirty days of readings, diary, reviews and adjustments.",
-                "caution": CAUTION,
-                "facts": facts,
-                "reviews": [
-                    [
-                        spoken.short_day(past.week),
-                        " ".join([past.frozen["why"], *past.frozen["also"]]),
-                        outcome_word(past.outcome),
-                        past.note or "–",
-                        f"{past.by}, {spoken.short_day(past.signed_on)}",
-                    ]
-                    for past in reviews
-                ],
-                "adjustments": [_adjusted(made) for made in adjustments],
-                "response": _response(seen),
-                "gaps": _gaps(seen),
-                "days": {"head": DAY_HEAD, "rows": [_day(day) for day in seen.days]},
-            },
-            datetime.combine(last, time(0), UTC),
-        ),
-        seen,
-    )
+    subtitle = say.gettext("Thirty days of readings, diary, reviews and adjustments.")
+    facts = _shared(say, title, clinic) | {
+        "subtitle": f"{clinic.name}. {subtitle}",
+        "labels": _patient_labels(say),
+        "facts": _patient_facts(seen, len(reviews), say),
+        "reviews": [_reviewed(past, say) for past in reviews],
+        "adjustments": [_adjusted(made, say) for made in adjustments],
+        "response": _response(seen, say),
+        "gaps": _gaps(seen, say),
+        "days": {"head": _day_head(say), "rows": [_day(day, say) for day in seen.days]},
+    }
+    return Record(title, facts, datetime.combine(last, time(0), UTC)), seen
 
 
-def _adjusted(made: AdjustmentMade) -> list[str]:
-    follow_up = "–"
-    if made.follow_up_on is not None:
-        done = "done" if made.followed_up_at else "not yet done"
-        follow_up = f"{made.follow_up_what or 'Follow-up'}, {spoken.short_day(made.follow_up_on)} ({done})"
-    return [spoken.short_day(made.made_on), f"{made.kind.value.capitalize()}: {made.what}", follow_up, made.by]
-
-
-def _response(seen: PatientReview) -> str:
-    newest = seen.entry.adjustment
-    if newest is None or newest.response is None:
-        return ""
-    told = newest.response_sentence or _RESPONSES[newest.response]
-    return f"After the change of {spoken.day(newest.made_on)}: {told}"
-
-
-_RESPONSES = {
-    Response.SETTLING: "settling",
-    Response.SETTLED: "settled",
-    Response.NOT_SETTLING: "not settling",
-    Response.TOO_FEW_READINGS: "too few readings to tell",
-}
-
-
-def _gaps(seen: PatientReview) -> list[list[str]]:
-    gaps = [
-        (past.first_day, past.last_day, f"{spoken.count(past.missed, 'reading')} missed: {CAUSES[past.cause]}")
-        for past in seen.silences
-    ] + [(pause.from_day, pause.to_day, PAUSES[pause.cause]) for pause in seen.pauses]
-    return [
-        [spoken.short_day(first), spoken.short_day(last) if last else "still so", what]
-        for first, last, what in sorted(gaps, key=lambda gap: gap[0])
-    ]
-
-
-def _day(day: Day) -> list[str]:
-    pressures = (day.pa_systolic, day.pa_diastolic, day.pa_mean)
-    told = [] if None in pressures else [spoken.figure(value or 0) for value in pressures]
-    return [
-        spoken.short_day(day.day),
-        f"{told[0]}/{told[1]} ({told[2]})" if told else "–",
-        spoken.figure(day.heart_rate, 0) if day.heart_rate is not None else "–",
-        f"{spoken.figure(day.weight_kg)} kg" if day.weight_kg is not None else "–",
-        str(day.breathlessness) if day.breathlessness is not None else "–",
-        "; ".join(remarks(day)) or "–",
-    ]
-
-
-def weekly_record(session: Session, clinic_id: uuid.UUID, week: date) -> Record:
+def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Language) -> Record:
     """The clinic's review of the week that begins on `week`. Raises LookupError when there is no such week."""
     clinic = session.get(Clinic, clinic_id)
     if clinic is None or week != review.week_of(week, clinic.review_weekday):
         raise LookupError(f"no review week {week}")
     signed: Sequence[tuple[SignOff, str]] = [
-        (row[0], row[1])
+        (row.SignOff, row.name)
         for row in session.execute(
             select(SignOff, Staff.name)
             .join(Staff, Staff.id == SignOff.signed_by)
@@ -233,61 +98,225 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date) -> Record:
     by_lane: dict[Lane, list[tuple[SignOff, str]]] = {lane: [] for lane in review.LANES}
     for signed_off, by in sorted(signed, key=lambda pair: (pair[0].frozen["name"].casefold(), str(pair[0].id))):
         by_lane[Lane(signed_off.frozen["lane"])].append((signed_off, by))
-    outcomes = [f"{outcome_word(outcome)} {number}" for outcome, number in _outcomes(signed)]
-    title = f"Weekly review, {spoken.full_day(week)}"
-    return Record(
-        title,
-        {
-            "title": title,
-            "clinic": clinic.name,
-            "subtitle": f"{clinic.name}. The week from {spoken.full_day(week)}.",
-            "caution": CAUTION,
-            "facts": [
-                ["Signed", f"{len(signed)} of {len(signed) + len(missing)} patients"],
-                ["Outcomes", ", ".join(outcomes) or "none"],
-            ],
-            "lanes": [
-                {"name": LANES[lane], "patients": [_signed_patient(one, by, clinic) for one, by in found]}
-                for lane, found in by_lane.items()
-                if found
-            ],
-            "unsigned": [[row.name, row.clinic_ref] for row in missing],
-        },
-        written,
+    day = say.full_day(week)
+    title = say.gettext("Weekly review, %(day)s", day=day)
+    outcomes = [f"{label(say, outcome)} {number}" for outcome, number in _outcomes(signed)]
+    of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(signed) + len(missing))
+    facts = _shared(say, title, clinic) | {
+        "subtitle": f"{clinic.name}. {say.gettext('The week from %(day)s.', day=day)}",
+        "labels": _weekly_labels(say),
+        "facts": [
+            [say.gettext("Signed"), of_all],
+            [say.gettext("Outcomes"), ", ".join(outcomes) or say.pgettext("outcomes", "none")],
+        ],
+        "lanes": [
+            {"name": label(say, lane), "patients": [_signed_patient(one, by, clinic, say) for one, by in found]}
+            for lane, found in by_lane.items()
+            if found
+        ],
+        "unsigned": [[row.name, row.clinic_ref] for row in missing],
+    }
+    return Record(title, facts, written)
+
+
+# --- what both share -----------------------------------------------------------------------------
+
+
+def _shared(say: Language, title: str, clinic: Clinic) -> dict[str, Any]:
+    return {
+        "title": title,
+        "clinic": clinic.name,
+        "language": say.code,
+        "caution": say.gettext("A record of what staff saw and signed. Not a diagnosis."),
+    }
+
+
+def _patient_labels(say: Language) -> dict[str, Any]:
+    """The template's own words."""
+    return {
+        "timeline": say.gettext("Time line"),
+        "reviews": say.gettext("Weekly reviews and interpretation"),
+        "no_review": say.gettext("No weekly review was signed in this period."),
+        "reviews_head": [
+            say.gettext("Week from"),
+            say.gettext("What was seen"),
+            say.gettext("Outcome"),
+            say.gettext("Note"),
+            say.gettext("Signed"),
+        ],
+        "adjustments": say.gettext("Adjustments and response"),
+        "no_adjustment": say.gettext("None was recorded."),
+        "adjustments_head": [
+            say.gettext("Day"),
+            say.gettext("What changed"),
+            say.gettext("Follow-up"),
+            say.gettext("By"),
+        ],
+        "gaps": say.gettext("Silences and pauses"),
+        "no_gap": say.gettext("None."),
+        "gaps_head": [say.pgettext("date", "From"), say.pgettext("date", "To"), say.gettext("What")],
+        "days": say.gettext("Every day"),
+    }
+
+
+def _weekly_labels(say: Language) -> dict[str, Any]:
+    """The template's own words."""
+    return {
+        "signed_by": say.gettext("Signed by"),
+        "fingerprint": say.gettext("Fingerprint of what was seen:"),
+        "unsigned": say.gettext("Not signed in this week"),
+        "unsigned_head": [say.gettext("Patient"), say.gettext("Number")],
+    }
+
+
+# --- one patient's thirty days ---------------------------------------------------------------------
+
+
+def _patient_facts(seen: PatientReview, reviews: int, say: Language) -> Facts:
+    first, last = seen.days[0].day, seen.days[-1].day
+    counted = summary.adherence(seen.days)
+    with_reading = sum(day.readings > 0 for day in seen.days)
+    period = say.gettext(
+        "%(first)s to %(last)s (%(days)d days)",
+        first=say.full_day(first),
+        last=say.full_day(last),
+        days=summary.STRIP_DAYS,
     )
+    received = say.gettext(
+        "%(received)d received of %(expected)d; %(excused)d excused",
+        received=counted.received,
+        expected=counted.expected,
+        excused=counted.excused,
+    )
+    picture = seen.entry.summary.judged.picture
+    return [
+        [say.gettext("Patient"), f"{seen.patient.name}, {seen.patient.clinic_ref}"],
+        [say.gettext("Period"), period],
+        [
+            say.gettext("Days with a reading"),
+            say.gettext("%(days)d of %(all)d", days=with_reading, all=summary.STRIP_DAYS),
+        ],
+        [say.gettext("Readings expected"), received],
+        [say.gettext("Weekly reviews"), say.ngettext("%(num)d review signed", "%(num)d reviews signed", reviews)],
+        [say.gettext("Level"), words.level(say, seen.entry.summary)],
+        [say.gettext("Trend"), signals.picture(say, picture) if picture else ""],
+    ]
 
 
-def _signed_patient(signed: SignOff, by: str, clinic: Clinic) -> dict[str, Any]:
+def _reviewed(past: SignedReview, say: Language) -> list[str]:
+    return [
+        say.short_day(past.week),
+        " ".join([past.frozen["why"], *past.frozen["also"]]),
+        label(say, past.outcome),
+        past.note or "–",
+        f"{past.by}, {say.short_day(past.signed_on)}",
+    ]
+
+
+def _adjusted(made: AdjustmentMade, say: Language) -> list[str]:
+    follow_up = "–"
+    if made.follow_up_on is not None:
+        what = made.follow_up_what or say.gettext("Follow-up")
+        if made.followed_up_at:
+            follow_up = say.gettext("%(what)s, %(day)s (done)", what=what, day=say.short_day(made.follow_up_on))
+        else:
+            follow_up = say.gettext("%(what)s, %(day)s (not yet done)", what=what, day=say.short_day(made.follow_up_on))
+    return [say.short_day(made.made_on), f"{label(say, made.kind)}: {made.what}", follow_up, made.by]
+
+
+def _response(seen: PatientReview, say: Language) -> str:
+    newest = seen.entry.adjustment
+    if newest is None or newest.response is None:
+        return ""
+    text = signals.response(say, newest.response)
+    return say.gettext("After the change of %(day)s: %(response)s", day=say.day(newest.made_on), response=text)
+
+
+def _gaps(seen: PatientReview, say: Language) -> list[list[str]]:
+    gaps: list[tuple[date, date | None, str]] = []
+    for past in seen.silences:
+        readings = say.ngettext("%(num)d reading missed", "%(num)d readings missed", past.missed)
+        gaps.append((past.first_day, past.last_day, f"{readings}: {label(say, past.cause)}"))
+    gaps += [(pause.from_day, pause.to_day, titled(say, pause.cause)) for pause in seen.pauses]
+    return [
+        [say.short_day(first), say.short_day(last) if last else say.gettext("still so"), what]
+        for first, last, what in sorted(gaps, key=lambda gap: gap[0])
+    ]
+
+
+def _day_head(say: Language) -> list[str]:
+    return [
+        say.gettext("Day"),
+        say.gettext("PA sys/dia (mean)"),
+        say.gettext("Rate"),
+        say.gettext("Weight"),
+        say.gettext("Breathless"),
+        say.gettext("Diary and remarks"),
+    ]
+
+
+def _day(day: Day, say: Language) -> list[str]:
+    pressures = (day.pa_systolic, day.pa_diastolic, day.pa_mean)
+    shown = [] if None in pressures else [say.figure(value or 0) for value in pressures]
+    return [
+        say.short_day(day.day),
+        f"{shown[0]}/{shown[1]} ({shown[2]})" if shown else "–",
+        say.figure(day.heart_rate, 0) if day.heart_rate is not None else "–",
+        f"{say.figure(day.weight_kg)} kg" if day.weight_kg is not None else "–",
+        str(day.breathlessness) if day.breathlessness is not None else "–",
+        "; ".join(words.remarks(say, day)) or "–",
+    ]
+
+
+# --- a signed week ---------------------------------------------------------------------------------
+
+
+def _signed_patient(signed: SignOff, by: str, clinic: Clinic, say: Language) -> dict[str, Any]:
     frozen = signed.frozen
     known = summary.from_json(frozen["summary"])
     at = signed.signed_at.astimezone(localtime.zone(clinic.zone))
-    facts: Facts = [
-        ["Outcome", outcome_word(signed.outcome)],
-        *([["Note", signed.note]] if signed.note else []),
-        *([["Look again on", spoken.full_day(signed.next_look)]] if signed.next_look else []),
-        ["Readings", f"{known.adherence.received} received of {known.adherence.expected} expected in 30 days"],
-        *levels(known),
-        *([["Weight", f"{spoken.change(known.weight.change_kg)} kg in a week"]] if known.weight else []),
-        *([["Diary", known.symptoms]] if known.symptoms else []),
-    ]
-    if frozen["adjustments"]:
-        newest = frozen["adjustments"][0]
-        facts.append(["Last change", f"{newest['what']}, {spoken.day(date.fromisoformat(newest['made_on']))}"])
-    if frozen["response"]:
-        facts.append(["Response", frozen["response"]])
+    moment = say.gettext("%(by)s, %(day)s at %(time)s", by=by, day=say.full_day(at.date()), time=f"{at:%H:%M}")
     return {
         "name": frozen["name"],
         "ref": frozen["clinic_ref"],
         "why": frozen["why"],
         "also": frozen["also"],
         "strip": {
-            "svg": strip.svg(known.strip, known.judged.reference, known.upper, known.lower, alone=True),
-            "alt": known.strip.sentence(),
+            "svg": strip.svg(say, known.strip, known.judged.reference, known.upper, known.lower, alone=True),
+            "alt": words.strip(say, known.strip),
         },
-        "facts": facts,
-        "signed": f"{by}, {spoken.full_day(at.date())} at {at:%H:%M}",
+        "facts": _signed_facts(signed, known, say),
+        "signed": moment,
         "fingerprint": signed.frozen_hash[:16],
     }
+
+
+def _signed_facts(signed: SignOff, known: Summary, say: Language) -> Facts:
+    received = say.gettext(
+        "%(received)d received of %(expected)d expected in %(days)d days",
+        received=known.adherence.received,
+        expected=known.adherence.expected,
+        days=summary.STRIP_DAYS,
+    )
+    facts: Facts = [[say.gettext("Outcome"), label(say, signed.outcome)]]
+    if signed.note:
+        facts.append([say.gettext("Note"), signed.note])
+    if signed.next_look:
+        facts.append([say.gettext("Look again on"), say.full_day(signed.next_look)])
+    facts.append([say.gettext("Readings"), received])
+    facts.append([say.gettext("Level"), words.level(say, known)])
+    if known.weight:
+        change = say.gettext("%(change)s kg in a week", change=say.change(known.weight.change_kg))
+        facts.append([say.gettext("Weight"), change])
+    if known.symptoms:
+        facts.append([say.gettext("Diary"), words.symptoms(say, known.symptoms)])
+    if signed.frozen["adjustments"]:
+        newest = signed.frozen["adjustments"][0]
+        made_on = say.day(date.fromisoformat(newest["made_on"]))
+        facts.append([say.gettext("Last change"), f"{newest['what']}, {made_on}"])
+    if signed.frozen["response"]:
+        facts.append([say.gettext("Response"), signed.frozen["response"]])
+    return facts
 
 
 def _outcomes(signed: Sequence[tuple[SignOff, str]]) -> list[tuple[Outcome, int]]:

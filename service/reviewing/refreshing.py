@@ -25,7 +25,7 @@ from sqlalchemy.orm import Session
 from service.domain import localtime, summary
 from service.domain.review import Adherence
 from service.domain.signals.facts import Case
-from service.domain.summary import Strip, Summary, TrendSummary
+from service.domain.summary import Strip, Summary, SymptomWeek, TrendSummary
 from service.reviewing import judging, placing
 from service.store import histories, panel, signal_rows
 from service.store.guarded import DATABASE_AWAY, Tally, whole_else_each
@@ -172,23 +172,21 @@ def _row(
 
 def _summary(history: History, today: date, judgement: judging.ReviewedCase) -> Summary:
     days = history.joined(today - timedelta(days=summary.STRIP_DAYS - 1), today)
-    return summary.as_kept(
-        Summary(
-            today=today,
-            strip=summary.strip(days),
-            adherence=summary.adherence(days),
-            judged=judgement.judged,
-            upper=history.limits.upper if history.limits else None,
-            lower=history.limits.lower if history.limits else None,
-            last_reading_on=max((taken.day for taken in history.readings if taken.day <= today), default=None),
-            last_diary_on=max((day.day for day in history.diary if day.day <= today), default=None),
-            weight=summary.weight_change(days),
-            symptoms=summary.symptom_change(days),
-            silence=history.silence_on(today),
-            pause=history.pause_on(today),
-            has_plan=history.has_plan,
-            silent_days=history.silent_days,
-        )
+    return Summary(
+        today=today,
+        strip=summary.strip(days),
+        adherence=summary.adherence(days),
+        judged=judgement.judged,
+        upper=history.limits.upper if history.limits else None,
+        lower=history.limits.lower if history.limits else None,
+        last_reading_on=max((taken.day for taken in history.readings if taken.day <= today), default=None),
+        last_diary_on=max((day.day for day in history.diary if day.day <= today), default=None),
+        weight=summary.weight_change(days),
+        symptoms=summary.symptom_week(days),
+        silence=history.silence_on(today),
+        pause=history.pause_on(today),
+        has_plan=history.has_plan,
+        silent_days=history.silent_days,
     )
 
 
@@ -207,7 +205,7 @@ def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
             last_reading_on=None,
             last_diary_on=None,
             weight=None,
-            symptoms="",
+            symptoms=SymptomWeek(),
             silence=None,
             pause=None,
             has_plan=True,

@@ -28,6 +28,9 @@ from service.reviewing.patient import PatientReview, build_patient
 from service.reviewing.placing import local_date
 from service.store.audit import Actor, write_line
 from service.store.tables import Clinic, Signal, SignOff, Staff
+from service.words.language import Language, load_language
+from service.words.sentences import review as words
+from service.words.sentences import signals
 
 LONGEST_NOTE = 4000
 FURTHEST_LOOK = timedelta(days=366)
@@ -51,8 +54,9 @@ def sign(
     note: str,
     next_look: date | None,
     now: datetime,
+    say: Language | None = None,
 ) -> SignOff:
-    """Sign off this patient for the clinic's present review week.
+    """Sign off this patient for the clinic's present review week, as read in the language `say` (None: the clinic's).
 
     Raises Refused for a note or a date that cannot be taken, LookupError for a
     patient or a signer that is not this clinic's, and AlreadySigned when another
@@ -64,7 +68,7 @@ def sign(
     today = local_date(now, clinic.zone)
     _check(note, next_look, today)
     seen = build_patient(session, clinic_id, patient_id, now, days=summary.STRIP_DAYS)
-    frozen = freeze(seen)
+    frozen = freeze(seen, say or load_language(clinic.language))
     signed = SignOff(
         id=uuid.uuid4(),
         clinic_id=clinic_id,
@@ -110,17 +114,20 @@ def sign(
     return signed
 
 
-def freeze(seen: PatientReview) -> dict[str, Any]:
+def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
     """What was on the page, as plain JSON: the sentences as they read, and the data they were made from."""
     entry: PanelEntry = seen.entry
+    sentences = words.reasons(say, entry.reasons)
+    response = entry.adjustment.response if entry.adjustment else None
     return {
-        "layout": 1,
+        "layout": 2,
+        "language": say.code,
         "as_of": seen.as_of.isoformat(),
         "name": entry.name,
         "clinic_ref": entry.clinic_ref,
         "lane": entry.lane.value,
-        "why": entry.why,
-        "also": list(entry.also),
+        "why": sentences[0],
+        "also": sentences[1:],
         "summary": summary.as_json(entry.summary),
         "days": [days.as_json(day) for day in seen.days],
         "adjustments": [
@@ -136,7 +143,7 @@ def freeze(seen: PatientReview) -> dict[str, Any]:
             }
             for made in seen.adjustments
         ],
-        "response": entry.adjustment.response_sentence if entry.adjustment else "",
+        "response": signals.response(say, response) if response else "",
         "tasks": [task.sentence for task in entry.tasks],
         "replies": [
             {"at": reply.at.isoformat(), "name": reply.name, "answer": reply.answer.value, "note": reply.note}

@@ -15,7 +15,8 @@ from typing import Any
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
-from service.domain.signals.facts import Episode as Episode
+from service.domain import factjson
+from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
 from service.store.tables import Signal
 from service.store.upsert import insert_new
@@ -80,8 +81,8 @@ def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: d
         "kind": episode.kind,
         "raised_on": episode.raised_on,
         "raised_at": now,
-        "sentence": episode.sentence,
-        "facts": dict(episode.facts) | {"began_on": episode.began_on.isoformat()},
+        "began_on": episode.began_on,
+        "facts": factjson.pack(episode.facts),
         "ended_on": episode.ended_on,
         # What ended long before it was known (a year's readings read from a file) is nobody's to look at today.
         "seen_at": now if past else None,

@@ -15,7 +15,9 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
+from service.domain import factjson
 from service.domain.review import LastAdjustment, LastReview, OpenTask, Raised
+from service.domain.signals.facts import PictureFacts
 from service.domain.vocabulary import Outcome, TaskState
 from service.store.tables import Adjustment, Signal, SignOff, Staff, Task
 
@@ -148,15 +150,16 @@ def _unseen(
     session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None
 ) -> dict[uuid.UUID, tuple[Raised, ...]]:
     """Signals that no longer hold but that nobody has seen: carried until somebody has."""
-    query = select(Signal.patient_id, Signal.kind, Signal.sentence, Signal.raised_on).where(
+    query = select(Signal.patient_id, Signal.kind, Signal.facts, Signal.raised_on).where(
         Signal.clinic_id == clinic_id,
         Signal.ended_on.is_not(None),
         Signal.seen_at.is_(None),
         *_of(Signal, patient_ids),
     )
     found: dict[uuid.UUID, list[Raised]] = {}
-    for owner, kind, sentence, raised_on in session.execute(query.order_by(Signal.raised_at)):
-        found.setdefault(owner, []).append(Raised(kind, sentence, raised_on, ended=True))
+    for owner, kind, facts, raised_on in session.execute(query.order_by(Signal.raised_at)):
+        told = factjson.unpack(PictureFacts, facts)
+        found.setdefault(owner, []).append(Raised(kind, told, raised_on, ended=True))
     return {owner: tuple(rows) for owner, rows in found.items()}
 
 

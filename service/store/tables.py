@@ -610,8 +610,8 @@ class Signal(Base):
     kind: Mapped[SignalKind] = mapped_column(Word(SignalKind))
     raised_on: Mapped[date]
     raised_at: Mapped[datetime]
-    sentence: Mapped[str] = mapped_column(Text)
-    facts: Mapped[dict[str, Any]]
+    began_on: Mapped[date]
+    facts: Mapped[dict[str, Any]]  # domain.signals.facts.PictureFacts as JSON; words are made from them
     ended_on: Mapped[date | None]
     seen_at: Mapped[datetime | None]
     seen_by: Mapped[uuid.UUID | None] = _ref("staff")

@@ -19,10 +19,9 @@ from werkzeug.exceptions import HTTPException
 
 from service.web.auth import IDLE
 from service.web.services import services
-from service.words.language import FALLBACK, Language, codes, load_language
+from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
 
-# The clinic's own pages are written in English: their sentences are clinical records, signed as they read.
-ENGLISH_ONLY = "clinic."
+STAFF_PAGES = "clinic."
 
 
 def install(app: Flask) -> None:
@@ -97,9 +96,8 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
 def _language() -> str:
     if "language" in g:
         return str(g.language)
-    if (request.endpoint or "").startswith(ENGLISH_ONLY):
-        return FALLBACK
-    return request.accept_languages.best_match(codes()) or FALLBACK
+    known = staff_codes() if (request.endpoint or "").startswith(STAFF_PAGES) else codes()
+    return request.accept_languages.best_match(known) or FALLBACK
 
 
 class _Words(Domain):  # type: ignore[misc]

@@ -111,6 +111,12 @@ def codes() -> tuple[str, ...]:
     return tuple(sorted(found, key=lambda code: code != FALLBACK))
 
 
+@cache
+def staff_codes() -> tuple[str, ...]:
+    """The languages that staff can work in, English first: those whose catalogue for staff says something."""
+    return tuple(code for code in codes() if code == FALLBACK or _says(FOLDER / code / "LC_MESSAGES" / "clinic.mo"))
+
+
 def load_language(code: str) -> Language:
     """The language of this code; English where there is no such folder."""
     return _load(code if code in codes() else FALLBACK)
@@ -134,12 +140,21 @@ def sentence(text: str) -> str:
 def forget_languages() -> None:
     """Look for the folders again, as after one was added."""
     codes.cache_clear()
+    staff_codes.cache_clear()
     _load.cache_clear()
 
 
 @cache
 def _load(code: str) -> Language:
     return Language(code, FOLDER / code)
+
+
+def _says(path: Path) -> bool:
+    if not path.exists():
+        return False
+    with path.open("rb") as file:
+        # Its header has an empty name, and plural forms without a translation are compiled as they are.
+        return any(isinstance(key, str) and key for key in Translations(file, domain=path.stem)._catalog)
 
 
 def _translations(folder: Path) -> NullTranslations:

@@ -19,6 +19,7 @@ from service.domain.summary import Strip
 from service.domain.vocabulary import Swelling
 from service.reports import charts, strip
 from service.reports.charts import Ahead, Mark, Timeline
+from tests.inwords import ENGLISH
 
 TODAY = date(2026, 11, 25)
 FIRST = TODAY - timedelta(days=29)
@@ -55,7 +56,7 @@ def facts(**changes: object) -> Timeline:
         "lower": 10.0,
         "dry_weight_kg": 80.0,
         "ahead": [Ahead(TODAY + timedelta(days=1), 20.0, 21.0, 22.0)],
-        "marks": [Mark(row, FIRST, FIRST + timedelta(days=2), f"a {row}") for row in charts.LANES_OF_MARKS],
+        "marks": [Mark(row, FIRST, FIRST + timedelta(days=2), f"a {row}") for row in charts.MarkRow],
     }
     return Timeline(**(usual | changes))  # type: ignore[arg-type]
 
@@ -72,7 +73,7 @@ def rows(spec: charts.Spec) -> list[dict[str, object]]:
 
 
 def test_a_day_without_a_reading_breaks_every_line():
-    spec = charts.timeline(facts(), width=600)
+    spec = charts.timeline(facts(), ENGLISH, width=600)
     lines = [layer for layer in layers(spec) if layer["mark"].get("invalid")]
     assert len(lines) == 4  # pressures, heart rate, weight, breathlessness
     for line in lines:
@@ -82,7 +83,7 @@ def test_a_day_without_a_reading_breaks_every_line():
 
 
 def test_the_three_pressures_differ_in_shape_and_dash_and_not_only_in_colour():
-    spec = charts.timeline(facts(), width=600)
+    spec = charts.timeline(facts(), ENGLISH, width=600)
     line = next(layer for layer in layers(spec) if "strokeDash" in layer["encoding"])
     point = next(layer for layer in layers(spec) if "shape" in layer["encoding"])
     dashes = line["encoding"]["strokeDash"]["scale"]["range"]
@@ -116,7 +117,7 @@ def test_the_colours_are_told_apart_by_the_commonest_colour_blindness():
 
 
 def test_every_track_shares_one_time_axis_that_holds_the_forecast():
-    spec = charts.timeline(facts(), width=600)
+    spec = charts.timeline(facts(), ENGLISH, width=600)
     ends = {
         (scale["domainMin"]["expr"], scale["domainMax"]["expr"])
         for layer in layers(spec)
@@ -132,7 +133,9 @@ def test_every_track_shares_one_time_axis_that_holds_the_forecast():
 @pytest.mark.parametrize("width", [220, 760])
 def test_it_can_be_drawn_without_a_style_attribute_or_a_foreign_address(width, interactive):
     drawn = vl_convert.vegalite_to_svg(
-        charts.timeline(facts(), width=width, interactive=interactive), allowed_base_urls=[], show_warnings=True
+        charts.timeline(facts(), ENGLISH, width=width, interactive=interactive),
+        allowed_base_urls=[],
+        show_warnings=True,
     )
     assert "style=" not in drawn
     tree = ElementTree.fromstring(drawn)  # noqa: S314
@@ -143,12 +146,14 @@ def test_it_can_be_drawn_without_a_style_attribute_or_a_foreign_address(width, i
 
 def test_a_patient_without_any_value_can_be_drawn_too():
     empty = Timeline(days=[Day(FIRST + timedelta(days=index)) for index in range(30)])
-    assert vl_convert.vegalite_to_svg(charts.timeline(empty, width=400, interactive=True), allowed_base_urls=[])
-    assert charts.describe(empty) == "Time line from 27 October to 25 November: no pressure reading."
+    assert vl_convert.vegalite_to_svg(
+        charts.timeline(empty, ENGLISH, width=400, interactive=True), allowed_base_urls=[]
+    )
+    assert charts.describe(empty, ENGLISH, "") == "Time line from 27 October to 25 November: no pressure reading."
 
 
 def test_the_sentence_tells_range_last_value_and_limits():
-    told = charts.describe(facts())
+    told = charts.describe(facts(), ENGLISH, "The table below holds every value.")
     assert "PA diastolic on 28 days of 30, from 18 to 20.9 mmHg, last 20.9 on 25 November" in told
     assert "reference 18; upper limit 25; lower limit 10" in told
 
@@ -158,7 +163,7 @@ def test_dates_are_drawn_as_the_dates_they_are_in_any_zone():
         "import json, sys, vl_convert; "
         "sys.stdout.write(vl_convert.vegalite_to_svg(json.load(sys.stdin), allowed_base_urls=[]))"
     )
-    spec = json.dumps(charts.timeline(facts(), width=600))
+    spec = json.dumps(charts.timeline(facts(), ENGLISH, width=600))
     drawn = {
         subprocess.run(
             [sys.executable, "-c", draw], input=spec, env={"TZ": zone}, capture_output=True, text=True, check=True
@@ -170,7 +175,7 @@ def test_dates_are_drawn_as_the_dates_they_are_in_any_zone():
 
 
 def test_symptoms_are_letters_where_there_is_room_and_dots_where_there_is_not():
-    wide, narrow = charts.timeline(facts(), width=760), charts.timeline(facts(), width=220)
+    wide, narrow = charts.timeline(facts(), ENGLISH, width=760), charts.timeline(facts(), ENGLISH, width=220)
 
     def has_letters(spec: charts.Spec) -> bool:
         return any(layer["encoding"].get("text", {}).get("field") == "text" for layer in layers(spec))
@@ -182,7 +187,7 @@ def test_symptoms_are_letters_where_there_is_room_and_dots_where_there_is_not():
 
 
 def test_hovering_tells_the_whole_day_in_words():
-    spec = charts.timeline(facts(), width=600, interactive=True)
+    spec = charts.timeline(facts(), ENGLISH, width=600, interactive=True)
     column = next(row for row in rows(spec) if row.get("Day") == "27 October")
     assert column["PA systolic/diastolic (mean), mmHg"] == "36/18 (24)"
     assert column["Weight, kg"] == "80"
@@ -193,7 +198,7 @@ def test_hovering_tells_the_whole_day_in_words():
 
 def drawn_strip(values: list[float | None], marks: str, **limits: float | None) -> ElementTree.Element:
     made = Strip(FIRST, tuple(values), marks)
-    text = strip.svg(made, limits.get("reference"), limits.get("upper"), limits.get("lower"))
+    text = strip.svg(ENGLISH, made, limits.get("reference"), limits.get("upper"), limits.get("lower"))
     assert "style" not in text
     return ElementTree.fromstring(text)  # noqa: S314
 
@@ -235,4 +240,4 @@ def test_steady_noise_does_not_fill_the_picture():
 
 
 def test_the_tracks_module_keeps_no_state():
-    assert charts.pressures(facts(), 500) == charts.pressures(facts(), 500)
+    assert charts.pressures(facts(), ENGLISH, 500) == charts.pressures(facts(), ENGLISH, 500)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -30,11 +31,24 @@ from service.domain.review import (
     place,
 )
 from service.domain.signals import engine
-from service.domain.signals.facts import Case, Episode, Picture, PressureLimits
+from service.domain.signals.facts import (
+    AdjustmentMade,
+    AnchoredReference,
+    Break,
+    Case,
+    Episode,
+    LimitRun,
+    Picture,
+    PictureFacts,
+    PressureFacts,
+    PressureLimits,
+    ResponseFacts,
+)
 from service.domain.vocabulary import (
     Lane,
     Outcome,
     PauseCause,
+    Pressure,
     Response,
     SafetySign,
     SignalKind,
@@ -43,14 +57,30 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.words.language import load_language
+from service.words.sentences import review as words
+from service.words.sentences import signals
 
 TODAY = date(2026, 11, 25)
+ENGLISH = load_language("en")
 
 
 def in_lanes(placements: list[Placement], names: dict[uuid.UUID, str]) -> dict[Lane, list[Placement]]:
     """The four lanes in the panel's order: the placement's key, then the name."""
     placements = sorted(placements, key=lambda one: (one.order, names[one.patient_id].casefold()))
     return {lane: [one for one in placements if one.lane is lane] for lane in review.LANES}
+
+
+def pictured(picture: Picture, size: float | None = None, *, known: bool = True) -> PictureFacts:
+    """The picture of a patient at 18.2 mmHg, against a reference of 18 where there is one."""
+    reference = AnchoredReference(18.0, 0.4) if known else None
+    broken = Break(size > 0, size, 0.9, 0.9, TODAY) if size is not None else None
+    return PictureFacts(picture, TODAY, PressureFacts(level=18.2, reference=reference, broken=broken))
+
+
+def said(placed: Placement) -> list[str]:
+    """The reasons as staff read them in English."""
+    return words.reasons(ENGLISH, placed.reasons)
 
 
 def standing(**changes: object) -> PatientFacts:
@@ -63,17 +93,30 @@ def standing(**changes: object) -> PatientFacts:
         "silent_days": 3,
         "adherence": Adherence(28, 30),
         "last_reading_on": TODAY,
-        "level": 18.2,
-        "reference": 18.0,
-        "picture": Picture.QUIET,
+        "picture": pictured(Picture.QUIET),
         "picture_lane": Lane.SETTLED,
-        "picture_sentence": "No signal in what was received: PA diastolic now about 18.2 mmHg.",
     }
     return PatientFacts(**(usual | changes))  # type: ignore[arg-type]
 
 
-def raised(kind: SignalKind, sentence: str = "It is so.", **rest: object) -> Raised:
-    return Raised(kind, sentence, TODAY, **rest)  # type: ignore[arg-type]
+def raised(kind: SignalKind, **rest: object) -> Raised:
+    return Raised(kind, pictured(Picture.UP_AND_WELL, 4.0), TODAY, **rest)  # type: ignore[arg-type]
+
+
+ABOVE = (
+    "Above the limit: the last 3 readings of PA diastolic, since 23 November, were above the 25 mmHg set for this "
+    "patient; the last 3 have a median of 27 mmHg."
+)
+
+
+def beyond(readings: int) -> Raised:
+    run = LimitRun(True, 25.0, readings, TODAY - timedelta(days=readings - 1), 27.0)
+    pressure = PressureFacts(limits=PressureLimits(25.0), in_a_row=run)
+    return Raised(SignalKind.ABOVE_LIMIT, PictureFacts(Picture.QUIET, TODAY, pressure), TODAY)
+
+
+def told_as(picture: Picture) -> str:
+    return signals.picture(ENGLISH, pictured(picture))
 
 
 def silent(missed: int) -> SilenceNow:
@@ -86,14 +129,19 @@ def silent(missed: int) -> SilenceNow:
 def test_settled_says_what_is_known_and_never_all_clear():
     placed = place(standing())
     assert placed.lane is Lane.SETTLED
-    assert (
-        placed.why == "No signal in what was received: PA diastolic now about 18.2 mmHg; 28 of 30 readings in 30 days."
-    )
-    assert "clear" not in placed.why.lower()
+    assert said(placed) == [
+        "No signal in what was received: PA diastolic about 18.2 mmHg against the reference of 18; no diary, so how "
+        "they feel is not known; 28 of 30 readings in 30 days."
+    ]
+    assert "clear" not in said(placed)[0].lower()
+
+
+def unsettled() -> ResponseFacts:
+    return ResponseFacts(AdjustmentMade(TODAY - timedelta(days=9)), Response.NOT_SETTLING, 22.0, 22.4, 9, None)
 
 
 def joined_as(picture: Picture, lane: Lane) -> dict[str, object]:
-    return {"picture": picture, "picture_lane": lane, "picture_sentence": f"Told as {picture.value}."}
+    return {"picture": pictured(picture), "picture_lane": lane}
 
 
 @pytest.mark.parametrize(
@@ -116,9 +164,9 @@ def joined_as(picture: Picture, lane: Lane) -> dict[str, object]:
         ({"last_reading_on": None}, Lane.NOT_HEARD_FROM),
         ({"has_plan": False}, Lane.NOT_HEARD_FROM),
         ({"pause": PauseNow(PauseCause.AWAY, TODAY, None)}, Lane.NOT_HEARD_FROM),
-        ({"reference": None, "level": None}, Lane.LOOK_CLOSELY),
+        ({"picture": pictured(Picture.QUIET, known=False)}, Lane.LOOK_CLOSELY),
         (
-            {"adjustments": (LastAdjustment(TODAY - timedelta(days=9), "Less salt", Response.NOT_SETTLING),)},
+            {"adjustments": (LastAdjustment(TODAY - timedelta(days=9), "Less salt", unsettled()),)},
             Lane.LOOK_CLOSELY,
         ),
         (
@@ -154,7 +202,7 @@ def test_every_signal_keeps_a_patient_out_of_settled_also_when_it_ended_unseen(k
     assert place(standing(signals=(raised(kind),))).lane is not Lane.SETTLED
     ended = place(standing(signals=(raised(kind, ended=True),)))
     assert ended.lane is Lane.LOOK_CLOSELY
-    assert "not yet seen by anyone" in ended.why
+    assert "not yet seen by anyone" in said(ended)[0]
 
 
 def test_a_follow_up_that_is_due_and_one_that_is_overdue_are_told():
@@ -162,8 +210,10 @@ def test_a_follow_up_that_is_due_and_one_that_is_overdue_are_told():
     due = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY, follow_up_what="Blood test")
     late = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY - timedelta(days=3), follow_up_what="Blood test")
     early = LastAdjustment(made, "Tablet changed", follow_up_on=TODAY + timedelta(days=1), follow_up_what="Blood test")
-    assert place(standing(adjustments=(due,))).why == "Blood test after the change of 15 November is due today."
-    assert place(standing(adjustments=(late,))).why == "Blood test after the change of 15 November is 3 days overdue."
+    assert said(place(standing(adjustments=(due,)))) == ["Blood test after the change of 15 November is due today."]
+    assert said(place(standing(adjustments=(late,)))) == [
+        "Blood test after the change of 15 November is 3 days overdue."
+    ]
     assert place(standing(adjustments=(early,))).lane is Lane.SETTLED
 
 
@@ -176,9 +226,9 @@ def test_every_reason_is_told_the_most_pressing_first():
             adjustments=(LastAdjustment(TODAY, "x", follow_up_on=TODAY, follow_up_what="Blood test"),),
         )
     )
-    assert [placed.why, *placed.also] == [
+    assert said(placed) == [
         "Chest pain was answered.",
-        "Told as silent_while_rising.",
+        told_as(Picture.SILENT_WHILE_RISING),
         "Blood test after the change of 25 November is due today.",
         "No reading for 4 planned days (last on 25 November): asked, and no reply.",
     ]
@@ -188,25 +238,25 @@ def test_a_picture_that_rests_on_a_signal_is_not_told_twice_but_a_limit_is():
     placed = place(
         standing(
             **joined_as(Picture.UP_AND_WELL, Lane.LOOK_CLOSELY),
-            signals=(raised(SignalKind.RISING, "Rising."), raised(SignalKind.ABOVE_LIMIT, "Above the limit.")),
+            signals=(raised(SignalKind.RISING), beyond(3)),
         )
     )
-    assert [placed.why, *placed.also] == ["Above the limit.", "Told as up_and_well."]
+    assert said(placed) == [ABOVE, told_as(Picture.UP_AND_WELL)]
 
 
 def test_of_many_tasks_about_one_limit_the_fullest_sentence_is_told():
     tasks = tuple(OpenTask(uuid.uuid4(), TaskKind.ABOVE_LIMIT, f"Above on day {day}.", TODAY) for day in (1, 2))
     placed = place(standing(tasks=tasks))
-    assert [placed.why, *placed.also] == ["Above on day 2."]
-    placed = place(standing(tasks=tasks, signals=(raised(SignalKind.ABOVE_LIMIT, "Above for three days."),)))
-    assert [placed.why, *placed.also] == ["Above for three days."]
+    assert said(placed) == ["Above on day 2."]
+    placed = place(standing(tasks=tasks, signals=(beyond(3),)))
+    assert said(placed) == [ABOVE]
 
 
 def test_a_silence_is_told_once_and_not_again_by_its_task():
     task = OpenTask(uuid.uuid4(), TaskKind.SILENT, "No reading on 4 planned days in a row.", TODAY)
     placed = place(standing(tasks=(task,), silence=silent(4)))
-    assert [placed.why, *placed.also] == ["No reading for 4 planned days (last on 25 November): asked, and no reply."]
-    assert place(standing(tasks=(task,))).why == "No reading on 4 planned days in a row."
+    assert said(placed) == ["No reading for 4 planned days (last on 25 November): asked, and no reply."]
+    assert said(place(standing(tasks=(task,)))) == ["No reading on 4 planned days in a row."]
 
 
 def test_a_safety_answer_is_told_once_by_its_task():
@@ -218,16 +268,16 @@ def test_a_safety_answer_is_told_once_by_its_task():
             tasks=(task,),
         )
     )
-    assert [placed.why, *placed.also] == ["Chest pain was answered."]
+    assert said(placed) == ["Chest pain was answered."]
 
 
 def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_then_the_name():
     rising = (raised(SignalKind.RISING),)
     people = {
         "soon": standing(name="soon", signals=rising, days_to_limit=8.0),
-        "later": standing(name="later", signals=rising, days_to_limit=12.0, size=12.0),
-        "far": standing(name="far", signals=rising, size=8.0),
-        "near": standing(name="near", signals=rising, size=-4.0),
+        "later": standing(name="later", signals=rising, days_to_limit=12.0, picture=pictured(Picture.QUIET, 12.0)),
+        "far": standing(name="far", signals=rising, picture=pictured(Picture.QUIET, 8.0)),
+        "near": standing(name="near", signals=rising, picture=pictured(Picture.QUIET, -4.0)),
         "quiet": standing(name="quiet", signals=(raised(SignalKind.WEIGHT_GAIN),), silence=silent(2)),
         "alan": standing(name="Alan", signals=(raised(SignalKind.WEIGHT_GAIN),)),
         "bea": standing(name="bea", signals=(raised(SignalKind.WEIGHT_GAIN),)),
@@ -251,11 +301,10 @@ def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_
             standing,
             silence=st.none() | st.integers(1, 9).map(silent),
             signals=st.lists(st.sampled_from(list(SignalKind)).map(raised), max_size=4).map(tuple),
-            picture=st.none() | st.sampled_from(list(Picture)),
+            picture=st.none()
+            | st.builds(pictured, st.sampled_from(list(Picture)), st.none() | st.floats(-20, 20), known=st.booleans()),
             picture_lane=st.none() | st.sampled_from(list(Lane)),
-            size=st.floats(-20, 20),
             trouble=st.booleans(),
-            reference=st.none() | st.floats(8, 30),
             days_to_limit=st.none() | st.floats(0, 60),
             last_reading_on=st.none() | st.just(TODAY),
             has_plan=st.booleans(),
@@ -269,7 +318,7 @@ def test_whatever_is_known_each_patient_is_in_exactly_one_lane_with_a_sentence(p
     assert set(lanes) == set(Lane)
     placed = [one for lane in lanes.values() for one in lane]
     assert sorted(str(one.patient_id) for one in placed) == sorted(str(one.patient_id) for one in people)
-    assert all(one.why and one.why not in one.also for one in placed)
+    assert all(said(one) and len(set(said(one))) == len(said(one)) for one in placed)
 
 
 @pytest.mark.parametrize("weekday", range(7))
@@ -375,8 +424,8 @@ def test_a_missing_day_is_visibly_empty_in_the_strip_and_told_in_its_sentence():
     made = summary.strip(days)
     assert made.values[1:-1] == (None,) * 28
     assert made.marks == "r" + "m" * 28 + "r"
-    assert "28 days without an expected reading" in made.sentence()
-    assert "18 to 21 mmHg on 2 days" in made.sentence()
+    assert "28 days without an expected reading" in words.strip(ENGLISH, made)
+    assert "18 to 21 mmHg on 2 days" in words.strip(ENGLISH, made)
 
 
 def test_weight_change_is_against_about_a_week_before_and_not_one_odd_day():
@@ -415,10 +464,12 @@ def test_symptom_change_is_told_in_words():
     ]
     days = days_.join(TODAY - timedelta(days=29), TODAY, diary=before + week)
     assert (
-        summary.symptom_change(days)
+        words.symptoms(ENGLISH, summary.symptom_week(days))
         == "more breathless (2 → 5), +1 pillow, woken breathless 2 nights, swelling to the ankle"
     )
-    assert summary.symptom_change(days_.join(TODAY - timedelta(days=29), TODAY, diary=before)) == ""
+    unchanged = summary.symptom_week(days_.join(TODAY - timedelta(days=29), TODAY, diary=before))
+    assert not unchanged
+    assert words.symptoms(ENGLISH, unchanged) == ""
 
 
 @given(
@@ -428,32 +479,26 @@ def test_symptom_change_is_told_in_words():
     pause=st.none() | st.just(PauseNow(PauseCause.EQUIPMENT, TODAY, None)),
 )
 def test_a_summary_survives_json(values, level, silence, pause):
-    made = summary.as_kept(
-        summary.Summary(
-            today=TODAY,
-            strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
-            adherence=Adherence(3, 4, 5),
-            judged=summary.TrendSummary(
-                level=level,
-                signals=(raised(SignalKind.RISING),),
-                picture=Picture.UP_AND_WELL,
-                lane=Lane.LOOK_CLOSELY,
-                sentence="Up.",
-                size=3.14159,
-                response=Response.SETTLING,
-                response_sentence="x",
-            ),
-            upper=25.0,
-            lower=None,
-            last_reading_on=TODAY,
-            last_diary_on=None,
-            weight=summary.WeightChange(80.0, 1.23, TODAY),
-            symptoms="",
-            silence=silence,
-            pause=pause,
-            has_plan=True,
-            silent_days=None,
-        )
+    made = summary.Summary(
+        today=TODAY,
+        strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
+        adherence=Adherence(3, 4, 5),
+        judged=summary.TrendSummary(
+            picture=replace(pictured(Picture.UP_AND_WELL, 3.14159), pressure=PressureFacts(Pressure.MEAN, level=level)),
+            lane=Lane.LOOK_CLOSELY,
+            signals=(raised(SignalKind.RISING), beyond(4)),
+            response=unsettled(),
+        ),
+        upper=25.0,
+        lower=None,
+        last_reading_on=TODAY,
+        last_diary_on=None,
+        weight=summary.WeightInWeek(80.0, 1.23, TODAY),
+        symptoms=summary.SymptomWeek(2.0, 5.0, swelling=Swelling.SHIN),
+        silence=silence,
+        pause=pause,
+        has_plan=True,
+        silent_days=None,
     )
     told = json.loads(json.dumps(summary.as_json(made)))
     assert summary.from_json(told) == made
@@ -506,7 +551,7 @@ def test_three_days_in_a_row_beyond_a_limit_are_told_from_the_third_and_keep_tha
         TODAY,
         TODAY - timedelta(days=3),
     )
-    assert "the last 3 have a median of 27 mmHg" in third.sentence
+    assert "the last 3 have a median of 27 mmHg" in signals.signal(ENGLISH, third.kind, third.facts)
     (later,) = beyond_limit([18.0, 26.0, 27.0, 29.0, 30.0, 31.0], limits)
     assert later.raised_on == TODAY - timedelta(days=2)
 

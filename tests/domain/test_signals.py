@@ -15,11 +15,16 @@ from service.domain.days import Day, Taken, join
 from service.domain.signals import engine
 from service.domain.signals import state as engine_state
 from service.domain.signals.engine import assess, assess_many
-from service.domain.signals.facts import AdjustmentMade, AnchoredReference, Case, Picture, PressureLimits
+from service.domain.signals.facts import AdjustmentMade, AnchoredReference, Case, Episode, Picture, PressureLimits
 from service.domain.signals.settings import DEFAULT, described, from_json
 from service.domain.signals.state import DayInputs, EngineState
 from service.domain.validation import Refused
 from service.domain.vocabulary import Lane, Posture, Response, SafetySign, SignalKind, Swelling
+from service.words.labels import label
+from service.words.language import load_language
+from service.words.sentences import signals
+
+ENGLISH = load_language("en")
 
 FIRST = date(2026, 1, 1)
 
@@ -44,6 +49,10 @@ def _days(
                 )
             )
     return days
+
+
+def _said(episode: Episode) -> str:
+    return signals.signal(ENGLISH, episode.kind, episode.facts)
 
 
 def _case(days: list[Day], last: int, **more: object) -> Case:
@@ -109,7 +118,7 @@ def test_limits_speak_only_where_they_were_typed_in():
     found = assess(_case(days, 119, limits=PressureLimits(upper=24.0)))
     above = [signal for signal in found.signals if signal.kind is SignalKind.ABOVE_LIMIT]
     assert len(above) == 1
-    assert "above the limit of 24 mmHg set for this patient" in above[0].sentence
+    assert "above the limit of 24 mmHg set for this patient" in _said(above[0])
     assert found.area.days_above_limit is not None
     assert found.joined.order[0] == 0.0
 
@@ -140,7 +149,7 @@ def test_a_safety_answer_is_a_signal_of_its_day():
     days.append(Day(FIRST + timedelta(days=40), checkin=True, safety_signs=(SafetySign.CHEST_PAIN,)))
     found = assess(_case(days, 40))
     assert [signal.kind for signal in found.signals] == [SignalKind.SAFETY_ANSWER]
-    assert "chest pain" in found.signals[0].sentence
+    assert "chest pain" in _said(found.signals[0])
     assert found.joined.lane is Lane.CALL_TODAY
 
 
@@ -151,7 +160,7 @@ def test_worse_with_flat_pressure_asks_for_another_cause():
     ]
     found = assess(_case(days, 69))
     assert found.joined.picture is Picture.WORSE_WITH_FLAT_PRESSURE
-    assert "look for another cause" in found.joined.sentence
+    assert "look for another cause" in signals.picture(ENGLISH, found.joined.facts)
 
 
 def test_a_day_read_only_sitting_up_counts_for_less():
@@ -181,13 +190,15 @@ def test_one_pressure_alone_is_enough(only: str):
     days = [replace(day, **others) for day in _days(100, rise_from=60, rise=8.0)]  # type: ignore[arg-type]
     found = assess(_case(days, 95))
     assert SignalKind.RISING in {signal.kind for signal in found.signals}
-    assert found.pressure.of.startswith({"pa_diastolic": "PA d", "pa_mean": "mean", "pa_systolic": "PA s"}[only])
+    assert found.pressure.of == only
+    names = {"pa_diastolic": "PA d", "pa_mean": "mean", "pa_systolic": "PA s"}
+    assert label(ENGLISH, found.pressure.of).startswith(names[only])
 
 
 def test_nobody_known_is_a_picture_too():
     found = assess(Case([], FIRST))
     assert found.pressure.level is None
-    assert "too few readings" in found.joined.sentence
+    assert "too few readings" in signals.picture(ENGLISH, found.joined.facts)
 
 
 # --- the same by every road -----------------------------------------------------------------
@@ -205,8 +216,8 @@ def test_cutting_the_future_changes_nothing_before_the_cut(seed: int, cut: int):
     whole = assess(_case(days, cut))
     assert assess(_case([day for day in days if day.day <= FIRST + timedelta(days=cut)], cut)) == whole
     later = assess(_case(days, 109))
-    told = [(s.kind, s.raised_on, s.sentence) for s in later.signals if s.raised_on <= FIRST + timedelta(days=cut)]
-    assert told == [(s.kind, s.raised_on, s.sentence) for s in whole.signals]
+    told = [(s.kind, s.raised_on, s.facts) for s in later.signals if s.raised_on <= FIRST + timedelta(days=cut)]
+    assert told == [(s.kind, s.raised_on, s.facts) for s in whole.signals]
 
 
 @given(st.randoms(use_true_random=False))

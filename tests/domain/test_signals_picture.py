@@ -18,9 +18,17 @@ from service.domain.signals.facts import (
     PressureFacts,
     PressureLimits,
     SilenceFacts,
+    Symptom,
+    SymptomChange,
+    WeightChange,
+    WeightSpan,
 )
-from service.domain.signals.sentences import joined_picture, order_in_lane, signal_sentence
-from service.domain.vocabulary import Lane, SignalKind
+from service.domain.signals.picture import joined_picture, order_in_lane
+from service.domain.vocabulary import Lane, SafetySign, SignalKind
+from service.words.language import load_language
+from service.words.sentences import signals
+
+ENGLISH = load_language("en")
 
 TODAY = date(2026, 3, 20)
 BEGAN = date(2026, 3, 3)
@@ -39,11 +47,11 @@ def _pressure(way: int = 0, forecast: Forecast | None = None, known: bool = True
 
 UP, DOWN, FLAT, UNKNOWN = _pressure(1), _pressure(-1), _pressure(), _pressure(known=False)
 WELL = DiaryFacts(last_on=TODAY, answered=6)
-WORSE = DiaryFacts(last_on=TODAY, answered=6, worse=("more breathless (usual 2, now 5)",))
-LIGHT = DiaryFacts(last_on=TODAY, answered=6, light_headed="light-headed on 3 days of 7")
-HEAVY = DiaryFacts(last_on=TODAY, answered=6, weight_gain="weight up 2.4 kg from about 3 days ago")
-LOST = DiaryFacts(last_on=TODAY, answered=6, weight_loss="weight down 2.6 kg from about a week ago")
-DANGER = DiaryFacts(last_on=TODAY, answered=6, safety=("chest pain",))
+WORSE = DiaryFacts(last_on=TODAY, answered=6, worse=(SymptomChange(Symptom.BREATHLESS, 5, 2),))
+LIGHT = DiaryFacts(last_on=TODAY, answered=6, light_headed=3)
+HEAVY = DiaryFacts(last_on=TODAY, answered=6, weight_gain=WeightChange(2.4, WeightSpan.DAYS_3))
+LOST = DiaryFacts(last_on=TODAY, answered=6, weight_loss=WeightChange(-2.6, WeightSpan.WEEK))
+DANGER = DiaryFacts(last_on=TODAY, answered=6, safety=(SafetySign.CHEST_PAIN,))
 NO_DIARY = DiaryFacts()
 HEARD, SILENT = SilenceFacts(), SilenceFacts(missed=4, since=date(2026, 3, 17), silent_days=3)
 
@@ -73,13 +81,13 @@ def test_what_they_say_together(
 ):
     found = joined_picture(pressure, diary, silence, TODAY)
     assert (found.picture, found.lane) == (picture, lane)
-    assert found.facts["missed_readings"] == silence.missed
+    assert (found.facts.pressure, found.facts.diary, found.facts.silence) == (pressure, diary, silence)
 
 
 def test_the_early_call_in_full():
     soon = Forecast(25.0, up=True, days=6.5, low=5.2, high=9.4)
     found = joined_picture(_pressure(1, soon), WELL, HEARD, TODAY)
-    assert found.sentence == (
+    assert signals.picture(ENGLISH, found.facts) == (
         "Pressure up, diary without change: PA diastolic rising about 0.4 mmHg a day since 3 March, now about "
         "22 mmHg (give or take 0.8) against the reference of 18; likely to pass 25 mmHg in 5 to 9 days; diary on "
         "6 of the last 7 days, no change from the usual reported."
@@ -117,8 +125,8 @@ FORBIDDEN = re.compile(
 
 @pytest.mark.parametrize(("pressure", "diary", "silence"), EVERYTHING)
 def test_no_sentence_comforts_or_advises(pressure: PressureFacts, diary: DiaryFacts, silence: SilenceFacts):
-    sentences = [joined_picture(pressure, diary, silence, TODAY).sentence]
-    sentences += [signal_sentence(kind, pressure, diary, silence, TODAY)[0] for kind in SignalKind]
+    facts = joined_picture(pressure, diary, silence, TODAY).facts
+    sentences = [signals.picture(ENGLISH, facts), *(signals.signal(ENGLISH, kind, facts) for kind in SignalKind)]
     for sentence in sentences:
         assert not FORBIDDEN.search(sentence)
         assert sentence.endswith(".")
@@ -134,8 +142,8 @@ def test_a_silent_diary_is_never_told_as_a_well_patient(
     pressure: PressureFacts, diary: DiaryFacts, silence: SilenceFacts
 ):
     if diary.answered == 0 and not diary.safety:
-        sentence = joined_picture(pressure, NO_DIARY, HEARD, TODAY).sentence
-        assert "not known" in sentence
+        found = joined_picture(pressure, NO_DIARY, HEARD, TODAY)
+        assert "not known" in signals.picture(ENGLISH, found.facts)
 
 
 def test_the_burden_is_signals_per_100_patients_and_week():

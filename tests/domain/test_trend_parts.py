@@ -18,6 +18,8 @@ from service.domain.trend import reference, state
 from service.domain.trend.forecast import PressurePace, forecast, pace
 from service.domain.trend.response import follow, nothing_made, response
 from service.domain.vocabulary import Posture, Response
+from service.words.language import load_language
+from service.words.sentences import signals
 
 DAY = date(2026, 3, 1)
 
@@ -272,7 +274,7 @@ def test_back_at_the_reference_is_settled_with_the_days_it_took():
     found = _response(_course(falling), REFERENCE)
     # 24 − 0.75·6 = 19.5 is the first level within 1.5 mmHg of 18.
     assert (found.response, found.days_to_reference) == (Response.SETTLED, 6)
-    assert found.sentence == (
+    assert signals.response(load_language("en"), found) == (
         "Settled since the change of 11 March: about 24 mmHg before it, 18 now, within 1.5 mmHg of the "
         "reference after 6 days."
     )
@@ -296,5 +298,5 @@ def test_without_readings_nothing_is_said_of_the_response():
     silent = _course([24.0] * 10) + _course([24.0] * 17, read=False)[10:]
     found = _response(silent, REFERENCE)
     assert found.response is Response.TOO_FEW_READINGS
-    assert "Too few readings" in found.sentence
+    assert "Too few readings" in signals.response(load_language("en"), found)
     assert _response(_course([24.0] * 16), None).response is Response.TOO_FEW_READINGS

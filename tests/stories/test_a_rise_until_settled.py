@@ -19,6 +19,7 @@ from service.reviewing.patient import build_patient
 from service.store import panel
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 START = NOW - timedelta(days=42)  # a Wednesday
@@ -93,8 +94,8 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     weeks.live(*[18.0 + 0.45 * day for day in range(1, 15)])
     risen = weeks.seen()
     assert risen.lane in {Lane.CALL_TODAY, Lane.LOOK_CLOSELY}
-    assert risen.why.startswith("Pressure up, diary without change")
-    assert risen.summary.symptoms == ""
+    assert inwords.why(risen).startswith("Pressure up, diary without change")
+    assert inwords.symptoms(risen.summary.symptoms) == ""
     with read_session(engine) as session:
         signal = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING)).first()
         assert signal is not None
@@ -108,22 +109,22 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
         signed = session.scalars(select(SignOff).order_by(SignOff.week.desc())).first()
         assert signed is not None
         frozen = signing.fingerprint(signed.frozen)
-        assert signed.frozen["why"] == weeks.seen().why
+        assert signed.frozen["why"] == inwords.why(weeks.seen())
         assert all(row.seen_by == weeks.nurse_id for row in session.scalars(select(Signal)))
 
     # It turns; the follow-up is still ahead.
     weeks.live(*[24.3 - 0.6 * day for day in range(1, 8)])
     turning = weeks.seen()
     assert turning.adjustment is not None
-    assert turning.adjustment.response_sentence
-    assert not any("Chemistry" in sentence for sentence in (turning.why, *turning.also))
+    assert inwords.response(turning.adjustment.response)
+    assert not any("Chemistry" in sentence for sentence in inwords.reasons(turning))
 
     # Then back at the reference; the follow-up comes due and is done.
     weeks.live(*[max(18.0, 20.1 - 0.4 * day) for day in range(1, 8)])
     due = weeks.seen()
     assert due.adjustment is not None
     assert due.adjustment.response in {Response.SETTLING, Response.SETTLED}
-    assert any("Chemistry after the change" in sentence for sentence in (due.why, *due.also))
+    assert any("Chemistry after the change" in sentence for sentence in inwords.reasons(due))
     with write_session(engine) as session:
         made = build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
         adjusting.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)

@@ -12,6 +12,8 @@ import pytest
 from pypdf import PdfReader
 from sqlalchemy import Engine
 
+from service.domain import factjson
+from service.domain.signals.facts import Picture, PictureFacts
 from service.domain.vocabulary import (
     AdjustmentKind,
     Outcome,
@@ -28,6 +30,7 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.patient import joined_days, timeline_of
 from service.store.session import write_session
 from service.store.tables import Signal, Step, Window
+from tests.inwords import ENGLISH
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -139,8 +142,8 @@ def test_the_measures_worked_by_hand(ward):
                 kind=SignalKind.RISING,
                 raised_on=raised,
                 raised_at=ward.now,
-                sentence="x",
-                facts={},
+                began_on=date(2026, 11, 1),
+                facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, raised)),
                 ended_on=ended,
             )
         )
@@ -191,7 +194,7 @@ def text_of(written: bytes) -> str:
 
 
 def weekly(ward: Ward) -> bytes:
-    record = records.weekly_record(ward.session, ward.clinic.id, WEEK)
+    record = records.weekly_record(ward.session, ward.clinic.id, WEEK, ENGLISH)
     return pdf.write("weekly", record.facts, record.written)
 
 
@@ -261,16 +264,20 @@ def test_a_character_no_font_can_show_is_replaced_and_never_fails_a_record(ward)
 
 def test_there_is_no_record_of_a_day_that_begins_no_review_week(ward):
     with pytest.raises(LookupError):
-        records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 24))
+        records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 24), ENGLISH)
 
 
 def patient_pdf(ward: Ward, patient) -> bytes:
     import vl_convert
 
-    record, seen = records.patient_record(ward.session, ward.clinic.id, patient.id, None, ward.now)
-    facts = timeline_of(seen)
-    drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, width=600), allowed_base_urls=[])
-    timeline = {"svg": drawn, "alt": charts.describe(facts), "caption": "A line breaks where a day has no value."}
+    record, seen = records.patient_record(ward.session, ward.clinic.id, patient.id, None, ward.now, ENGLISH)
+    facts = timeline_of(seen, ENGLISH)
+    drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, ENGLISH, width=600), allowed_base_urls=[])
+    timeline = {
+        "svg": drawn,
+        "alt": charts.describe(facts, ENGLISH, "The table in this record holds every value."),
+        "caption": "A line breaks where a day has no value.",
+    }
     return pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
 
 
@@ -310,9 +317,9 @@ def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(
 def test_a_record_of_a_period_that_has_not_ended_or_of_anothers_patient_does_not_exist(ward):
     asha = ward.patient("Asha", pressures=STEADY)
     with pytest.raises(LookupError):
-        records.patient_record(ward.session, ward.clinic.id, asha.id, TODAY + timedelta(days=1), ward.now)
+        records.patient_record(ward.session, ward.clinic.id, asha.id, TODAY + timedelta(days=1), ward.now, ENGLISH)
     with pytest.raises(LookupError):
-        records.patient_record(ward.session, uuid.uuid4(), asha.id, None, ward.now)
+        records.patient_record(ward.session, uuid.uuid4(), asha.id, None, ward.now, ENGLISH)
 
 
 # --- CSV -------------------------------------------------------------------------------------------
@@ -337,6 +344,6 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
 def test_the_day_after_the_week_is_written_at_the_last_signature(ward):
     asha = ward.patient("Asha", pressures=STEADY)
     sign(ward, asha)
-    assert records.weekly_record(ward.session, ward.clinic.id, WEEK).written == NOW
-    empty = records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 16))
+    assert records.weekly_record(ward.session, ward.clinic.id, WEEK, ENGLISH).written == NOW
+    empty = records.weekly_record(ward.session, ward.clinic.id, date(2026, 11, 16), ENGLISH)
     assert empty.written == datetime(2026, 11, 16, tzinfo=UTC)

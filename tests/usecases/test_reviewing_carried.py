@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import Engine, select
 from sqlalchemy.exc import OperationalError
 
-from service.domain.signals.facts import Episode
+from service.domain.signals.facts import Episode, Picture, PictureFacts, PressureFacts
 from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import judging, refreshing
 from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, PanelRow, Patient, QuarantinedRow, Signal
+from tests import inwords
 from tests.ward import NOW, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -131,7 +132,7 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
     shown = panel_of(engine, clinic_id)
     assert set(shown) == {"Asha", "Ben", "Cara"}
     assert shown["Ben"].lane is Lane.LOOK_CLOSELY
-    assert "could not be worked out" in shown["Ben"].why
+    assert "could not be worked out" in inwords.why(shown["Ben"])
     tally = refreshing.refresh(engine, NOW)
     assert (tally.done, tally.quarantined) == (2, 1)
     with read_session(engine) as session:
@@ -168,7 +169,7 @@ def test_a_limit_passed_is_one_signal_however_often_the_row_is_made(engine):
     with read_session(engine) as session:
         raised = [signal.kind for signal in session.scalars(select(Signal).where(Signal.ended_on.is_(None)))]
     assert raised.count(SignalKind.ABOVE_LIMIT) == 1
-    assert entry.why.startswith(
+    assert inwords.why(entry).startswith(
         "Above the limit: the last 3 readings of PA diastolic, since 23 November, were above the 25 mmHg"
     )
 
@@ -180,8 +181,7 @@ def told(raised: int, ended: int | None = None) -> Episode:
         SignalKind.RISING,
         today - timedelta(days=raised),
         today - timedelta(days=raised + 2),
-        "Rising.",
-        {"level": 22.0},
+        PictureFacts(Picture.UP_AND_WELL, today, PressureFacts(level=22.0)),
         None if ended is None else today - timedelta(days=ended),
     )
 

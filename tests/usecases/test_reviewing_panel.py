@@ -11,13 +11,14 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine, event, func, select
 
-from service.domain.review import Placement
+from service.domain.review import NothingPlanned, Placement, Reason
 from service.domain.vocabulary import Lane, Outcome, PauseCause, SilenceCause, TaskKind
 from service.reviewing import refreshing, signing
 from service.reviewing.panel import Neighbour, Neighbours, PanelEntry, build_panel, neighbours
 from service.reviewing.placing import rank_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, PanelRow, Patient
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 12
@@ -60,7 +61,7 @@ def test_a_patient_without_any_data_is_on_the_panel_and_says_so(ward):
     ward.patient("Nobody Yet")
     found = entry(ward, "Nobody Yet")
     assert found.lane is Lane.NOT_HEARD_FROM
-    assert found.why.startswith("No reading yet since enrolment on")
+    assert inwords.why(found).startswith("No reading yet since enrolment on")
     assert found.summary.strip.marks == "-" * 30
     assert str(found.summary.adherence) == "0 of 0"
 
@@ -78,7 +79,7 @@ def test_a_safety_answer_is_called_today_first_of_all(ward):
     panel = build_panel(ward.session, ward.clinic.id, ward.now)
     assert [entry.patient_id for entry in panel.lanes[Lane.CALL_TODAY]] == [chest.id, above.id]
     assert [entry.patient_id for entry in panel.lanes[Lane.SETTLED]] == [steady.id]
-    assert panel.lanes[Lane.CALL_TODAY][0].why == "Answered that there is chest pain today."
+    assert inwords.why(panel.lanes[Lane.CALL_TODAY][0]) == "Answered that there is chest pain today."
 
 
 def test_a_silence_of_the_clinics_days_is_not_heard_from_with_its_cause(ward):
@@ -86,8 +87,8 @@ def test_a_silence_of_the_clinics_days_is_not_heard_from_with_its_cause(ward):
     ward.silence(quiet, 4, SilenceCause.NOT_DELIVERED)
     found = entry(ward, "Quiet")
     assert found.lane is Lane.NOT_HEARD_FROM
-    assert found.why.startswith("No reading for 4 planned days (last on 21 November)")
-    assert "our messages did not arrive" in found.why
+    assert inwords.why(found).startswith("No reading for 4 planned days (last on 21 November)")
+    assert "our messages did not arrive" in inwords.why(found)
     assert str(found.summary.adherence) == "26 of 30"
 
 
@@ -102,7 +103,7 @@ def test_a_stay_in_hospital_is_told_and_is_in_neither_number(ward):
     ward.pause(stay, PauseCause.IN_HOSPITAL, today - timedelta(days=4), None)
     found = entry(ward, "Stay")
     assert found.lane is Lane.NOT_HEARD_FROM
-    assert found.why.startswith("In hospital since 21 November")
+    assert inwords.why(found).startswith("In hospital since 21 November")
     assert found.summary.strip.marks.endswith("r")  # readings that came anyway are kept
     assert found.summary.adherence.received == found.summary.adherence.expected == 30
 
@@ -232,6 +233,8 @@ def test_a_patient_without_a_row_stands_where_nobody_overlooks_them(engine):
 )
 def test_a_rank_sorts_as_its_numbers_do(numbers):
     # IEEE 754-2019 section 5.10: the order of doubles is that of their bits, sign aside.
-    ranks = [rank_of(Placement(uuid.uuid4(), Lane.SETTLED, "", (), (number,))) for number in numbers]
+    ranks = [
+        rank_of(Placement(uuid.uuid4(), (Reason(Lane.SETTLED, NothingPlanned()),), (number,))) for number in numbers
+    ]
     assert ranks == sorted(ranks)
     assert len(set(ranks)) == len(set(numbers))

@@ -11,8 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
-from service.domain import days
+from service.domain import days, factjson
 from service.domain.review import amendments
+from service.domain.signals.facts import Picture, PictureFacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import Outcome, SignalKind, Swelling
 from service.reviewing import signing
@@ -20,6 +21,7 @@ from service.reviewing.panel import build_panel
 from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Patient, Signal, SignOff, Staff
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, None, 18.2, 17.8] * 8
@@ -46,7 +48,7 @@ def test_a_signature_keeps_what_was_on_the_page(ward):
     patient = ward.patient("Asha", pressures=STEADY, weights=[80.0] * 10)
     signed = sign(ward, patient, note="  Spoke to her.  ", outcome=Outcome.CALLED)
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
-    assert signed.frozen["why"] == entry.why
+    assert signed.frozen["why"] == inwords.why(entry)
     assert len(signed.frozen["days"]) == 30
     assert signed.note == "Spoke to her."
     assert signed.week == date(2026, 11, 23)  # the Monday of that week
@@ -90,7 +92,7 @@ def test_who_could_not_be_reached_is_carried_over_until_reached(ward):
     later = ward.now + timedelta(days=6)
     entry = build_patient(ward.session, ward.clinic.id, patient.id, later).entry
     assert entry.carried_over
-    assert any("could not be reached on 25 November" in sentence for sentence in (entry.why, *entry.also))
+    assert any("could not be reached on 25 November" in sentence for sentence in inwords.reasons(entry))
 
 
 def test_signing_marks_the_patients_signals_as_seen_by_the_signer(ward):
@@ -101,19 +103,19 @@ def test_signing_marks_the_patients_signals_as_seen_by_the_signer(ward):
         kind=SignalKind.RISING,
         raised_on=date(2026, 11, 20),
         raised_at=ward.now,
-        sentence="Rose for a week.",
-        facts={},
+        began_on=date(2026, 11, 1),
+        facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, date(2026, 11, 20))),
         ended_on=date(2026, 11, 24),
     )
     ward.session.add(signal)
     ward.session.flush()
     before = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
-    assert any("not yet seen by anyone" in sentence for sentence in (before.why, *before.also))
+    assert any("not yet seen by anyone" in sentence for sentence in inwords.reasons(before))
     sign(ward, patient)
     ward.session.refresh(signal)
     assert signal.seen_by == ward.nurse.id
     after = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
-    assert not any("not yet seen" in sentence for sentence in (after.why, *after.also))
+    assert not any("not yet seen" in sentence for sentence in inwords.reasons(after))
 
 
 def test_a_signature_is_audited_without_any_value(ward):
@@ -227,7 +229,7 @@ def _checkin_on(patient_id, day):
 
 
 def told(then: days.Day, now: days.Day) -> list[str]:
-    return [amendment.sentence for amendment in amendments([then], [now])]
+    return [inwords.amendment(amendment) for amendment in amendments([then], [now])]
 
 
 DAY = date(2026, 11, 20)
@@ -263,4 +265,4 @@ def test_a_late_reading_shows_as_an_amendment_of_the_signed_week(ward):
     seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
     found = amendments([days.from_json(day) for day in seen.reviews[0].frozen["days"]], seen.days)
     assert [amendment.day.isoformat() for amendment in found] == [missing["day"]]
-    assert "a reading came late, PA diastolic 27.5 mmHg" in found[0].sentence
+    assert "a reading came late, PA diastolic 27.5 mmHg" in inwords.amendment(found[0])

@@ -28,6 +28,7 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -69,7 +70,7 @@ def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
     )
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert entry.lane is Lane.LOOK_CLOSELY
-    assert "Chemistry after the change of 15 November is 3 days overdue." in (entry.why, *entry.also)
+    assert "Chemistry after the change of 15 November is 3 days overdue." in inwords.reasons(entry)
     assert entry.adjustment is not None
     assert entry.adjustment.what == "Evening tablet added"
 
@@ -80,7 +81,7 @@ def test_a_follow_up_done_is_no_longer_due_and_is_noted_once(ward):
     assert adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
     assert not adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
-    assert not any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
+    assert not any("Chemistry" in sentence for sentence in inwords.reasons(entry))
 
 
 def test_an_older_follow_up_is_not_forgotten_for_a_newer_adjustment(ward):
@@ -91,7 +92,7 @@ def test_an_older_follow_up_is_not_forgotten_for_a_newer_adjustment(ward):
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert entry.adjustment is not None
     assert entry.adjustment.what == "Rang"
-    assert any("Chemistry" in sentence for sentence in (entry.why, *entry.also))
+    assert any("Chemistry" in sentence for sentence in inwords.reasons(entry))
 
 
 def test_a_correction_is_a_new_row_and_only_one_of_two_succeeds(ward):

@@ -26,11 +26,19 @@ from service.domain.days import Day
 from service.domain.signals import diary as diary_rules
 from service.domain.signals import episodes as episode_rules
 from service.domain.signals import rules as signal_rules
-from service.domain.signals import sentences
 from service.domain.signals.diary import QUESTIONS, DiaryFindings
 from service.domain.signals.episodes import KINDS
-from service.domain.signals.facts import AdjustmentMade, Assessment, Case, Episode, PressureFacts, ResponseFacts
+from service.domain.signals.facts import (
+    AdjustmentMade,
+    Assessment,
+    Case,
+    Episode,
+    PictureFacts,
+    PressureFacts,
+    ResponseFacts,
+)
 from service.domain.signals.patient_facts import Evening
+from service.domain.signals.picture import joined_picture
 from service.domain.signals.rules import RuleInputs
 from service.domain.signals.settings import DEFAULT, EngineSettings
 from service.domain.signals.state import (
@@ -294,10 +302,10 @@ class _Run:
             pressure = evening.pressure(column)
             diary = evening.diary(column, came.safety_signs if came else ())
             on = date.fromordinal(day)
-            sentence, facts = sentences.signal_sentence(KINDS[row], pressure, diary, evening.silence(column), on)
+            facts = joined_picture(pressure, diary, evening.silence(column), on).facts
             self._end(position, KINDS[row], day)  # raised again: the new one carries the episode on
             began = date.fromordinal(int(state.episodes.began_on[row, column]))
-            self.open[position][KINDS[row]] = Episode(KINDS[row], on, began, sentence, facts)
+            self.open[position][KINDS[row]] = Episode(KINDS[row], on, began, facts)
 
     def _end(self, position: int, kind: SignalKind, day: int) -> None:
         episode = self.open[position].pop(kind, None)
@@ -336,7 +344,7 @@ class _Run:
         if pressure.reference is not None and case.reference is not None:
             pressure = replace(pressure, reference=case.reference)
         diary = evening.diary(column, came.safety_signs if came else ())
-        joined = sentences.joined_picture(pressure, diary, case.silence, case.today)
+        joined = joined_picture(pressure, diary, case.silence, case.today)
         checkin_on = int(state.checkin_on[column])
         return Assessment(
             today=case.today,
@@ -345,7 +353,7 @@ class _Run:
             silence=case.silence,
             area=evening.area(column),
             joined=joined,
-            signals=(*self.ended[position], *self.open[position].values(), *_silent(case, joined.sentence)),
+            signals=(*self.ended[position], *self.open[position].values(), *_silent(case, joined.facts)),
             response=_response(case, state, column, pressure),
             mean_level=evening.level(1, column),
             systolic_level=evening.level(2, column),
@@ -389,12 +397,12 @@ def _made_on(made: AdjustmentMade) -> date:
     return made.made_on
 
 
-def _silent(case: Case, sentence: str) -> list[Episode]:
+def _silent(case: Case, facts: PictureFacts) -> list[Episode]:
     """Silence is the caller's finding; here it only joins the others. It is known by the day it began."""
     silence = case.silence
     if not silence.silent or silence.since is None:
         return []
-    return [Episode(SignalKind.SILENT, silence.since, silence.since, sentence, {"missed_readings": silence.missed})]
+    return [Episode(SignalKind.SILENT, silence.since, silence.since, facts)]
 
 
 def _answer(value: object) -> float:

@@ -4,20 +4,20 @@ Promises plain frozen values with their units: pressures in mmHg (PA diastolic
 unless a name says otherwise), weights in kg, dates local to the patient. Holds
 no rule and ships no clinical goal; `None` always reads "not known".
 
-The engine that makes them is in `engine`; the picture they make together in `sentences`.
+The engine that makes them is in `engine`; the picture they make together in `picture`;
+their words in `service.words.sentences.signals`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
 from service.domain.days import Day
-from service.domain.vocabulary import Lane, Response, SignalKind, SilenceCause
+from service.domain.vocabulary import Lane, Pressure, Response, SafetySign, SignalKind, SilenceCause
 
-Fact = float | int | str | bool | None
 Pressures = tuple[float | None, float | None, float | None]  # diastolic, mean, systolic in mmHg
 # How sure a reference that staff set is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
 TYPED_SD = 0.5
@@ -116,7 +116,8 @@ class LimitRun:
     limit: float  # mmHg
     readings: int
     since: date
-    median: float  # of the last three, mmHg
+    median: float  # of the last `newest`, mmHg
+    newest: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,14 +142,13 @@ class ResponseFacts:
     after: float | None  # level now
     readings_after: int
     days_to_reference: int | None  # days until the level was back within the margin of the reference
-    sentence: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PressureFacts:
     """Where the pressure is. `level` and the rest are None until enough readings came."""
 
-    of: str = "PA diastolic"  # or "mean PA pressure", where no diastolic is read
+    of: Pressure = Pressure.DIASTOLIC  # or another, where no diastolic is read
     level: float | None = None
     level_sd: float | None = None
     slope: float | None = None  # mmHg a day
@@ -172,17 +172,54 @@ class PressureFacts:
         return self.broken is not None and not self.broken.up
 
 
+class Symptom(StrEnum):
+    """What of the diary is worse than usual."""
+
+    BREATHLESS = "breathless"
+    PILLOWS = "pillows"
+    WOKEN = "woken"
+    SWELLING = "swelling"
+    TIRED = "tired"
+
+
+@dataclass(frozen=True, slots=True)
+class SymptomChange:
+    """One symptom that is worse: breathlessness 0-10, pillows more than usual, nights of 7, the swelling's rank."""
+
+    symptom: Symptom
+    now: float = 0.0
+    usual: float | None = None  # breathlessness only
+
+
+class WeightSpan(StrEnum):
+    """Against what a weight has changed."""
+
+    DAYS_3 = "days_3"
+    WEEK = "week"
+    FORTNIGHT = "fortnight"  # by the trend of all weighings
+    OVER_DRY = "over_dry"
+    UNDER_DRY = "under_dry"
+
+
+@dataclass(frozen=True, slots=True)
+class WeightChange:
+    """The largest change of weight that a rule speaks of, kg, signed."""
+
+    kg: float
+    span: WeightSpan
+
+
 @dataclass(frozen=True, slots=True)
 class DiaryFacts:
-    """What the diary says against the patient's own usual; each text is a clause for a sentence."""
+    """What the diary says against the patient's own usual."""
 
     last_on: date | None = None
     answered: int = 0  # days with a diary in the last 7
-    worse: tuple[str, ...] = ()  # "more breathless (2 → 5)", "woken by breathlessness on 2 nights" …
-    light_headed: str = ""
-    weight_gain: str = ""
-    weight_loss: str = ""
-    safety: tuple[str, ...] = ()  # the signs ticked, in words
+    worse: tuple[SymptomChange, ...] = ()
+    light_headed: int = 0  # days of the last 7, where that is more than usual
+    weight_gain: WeightChange | None = None
+    weight_loss: WeightChange | None = None
+    safety: tuple[SafetySign, ...] = ()  # the signs ticked
 
     @property
     def unwell(self) -> bool:
@@ -204,14 +241,27 @@ class SilenceFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureFacts:
+    """One picture, as of `today`, with everything that its sentence rests on."""
+
+    picture: Picture
+    today: date
+    pressure: PressureFacts = PressureFacts()
+    diary: DiaryFacts = DiaryFacts()
+    silence: SilenceFacts = SilenceFacts()
+
+
+@dataclass(frozen=True, slots=True)
 class JoinedPicture:
     """The three together. Sort a lane by `order`, smallest first."""
 
-    picture: Picture
+    facts: PictureFacts
     lane: Lane
-    sentence: str
-    facts: Mapping[str, Fact]
     order: tuple[float, float, float]  # days to a limit, −size of the break, −length of silence
+
+    @property
+    def picture(self) -> Picture:
+        return self.facts.picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,8 +271,7 @@ class Episode:
     kind: SignalKind
     raised_on: date
     began_on: date
-    sentence: str
-    facts: Mapping[str, Fact] = field(default_factory=dict)
+    facts: PictureFacts  # of the day it was raised
     ended_on: date | None = None  # no longer holds; carried until somebody has seen it
 
 

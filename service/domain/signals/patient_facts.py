@@ -3,14 +3,15 @@
     evening = Evening(state, findings, settings)
     evening.pressure(patient), evening.diary(patient, safety), evening.area(patient)
 
-Promises that what is said is what the arrays held on that evening, rounded for
-reading and nothing else, and that what is the same work for everybody is done
-once for all of them.
+Promises that what is said is what the arrays held on that evening, to a millionth of
+a unit (far below what is read, and the same however many patients were worked out at
+once), and that what is the same work for everybody is done once for all of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from functools import cached_property
 from statistics import NormalDist
@@ -25,21 +26,25 @@ from service.domain.signals.facts import (
     Area,
     Break,
     DiaryFacts,
+    Forecast,
     LimitRun,
     PressureFacts,
     PressureLimits,
     SilenceFacts,
+    Symptom,
+    SymptomChange,
+    WeightChange,
+    WeightSpan,
 )
 from service.domain.signals.rules import DOWN, IN_A_ROW, STILL_NEWS, UP
-from service.domain.signals.sentences import SIGNS, light_headed_clause, weight_clause, worse_clauses
 from service.domain.signals.settings import EngineSettings
 from service.domain.signals.state import EngineState
 from service.domain.trend import reference as area_rules
 from service.domain.trend.forecast import FORTNIGHT, forecast, pace
 from service.domain.trend.state import main_channel
-from service.domain.vocabulary import SafetySign, SignalKind
+from service.domain.vocabulary import Pressure, SafetySign, SignalKind
 
-NAMES = ("PA diastolic", "mean PA pressure", "PA systolic")
+CHANNELS = (Pressure.DIASTOLIC, Pressure.MEAN, Pressure.SYSTOLIC)
 _USUAL_DAYS = 14  # days of recent weeks before they are told
 
 
@@ -69,18 +74,18 @@ class Evening:
             days = area_rules.newest(moved.values[:, [patient]], self._state.day, FORTNIGHT)[:, 0]
             going = pace(days, float(filtered.noise[series]), up=broken.up)
         return PressureFacts(
-            of=NAMES[channel],
-            level=level,
-            level_sd=level_sd,
-            slope=float(filtered.slope[series]),
-            slope_sd=float(max(filtered.slope_var[series], 0.0)) ** 0.5,
-            pace=going.mean if going else None,
-            pace_sd=going.sd if going else None,
+            of=CHANNELS[channel],
+            level=_rounded(level),
+            level_sd=_rounded(level_sd),
+            slope=_rounded(float(filtered.slope[series])),
+            slope_sd=_rounded(float(max(filtered.slope_var[series], 0.0)) ** 0.5),
+            pace=_rounded(going.mean) if going else None,
+            pace_sd=_rounded(going.sd) if going else None,
             reference=reference,
-            usual=usual,
+            usual=None if usual is None else _rounded(usual),
             limits=limits,
             broken=broken,
-            forecast=forecast(level, level_sd, going, limits),
+            forecast=_forecast(forecast(level, level_sd, going, limits)),
             in_a_row=self._in_a_row(patient),
             last_reading_on=_date(moved.read_on[patient]),
         )
@@ -92,18 +97,18 @@ class Evening:
 
     def diary(self, patient: int, safety: Sequence[SafetySign] = ()) -> DiaryFacts:
         """What the diary of one patient says; `safety` are the signs ticked on this date."""
-        signs, found = tuple(SIGNS[sign] for sign in safety), self._findings
+        found = self._findings
         if found is None:
-            return DiaryFacts(safety=signs)
+            return DiaryFacts(safety=tuple(safety))
         last = int(self._state.diary.written_on[patient])
         return DiaryFacts(
             last_on=_date(last),
             answered=self._answered[patient],
-            worse=tuple(worse_clauses(found, patient)) if self._state.day - last < 7 else (),
-            light_headed=light_headed_clause(found, patient),
-            weight_gain=weight_clause(found, patient, up=True),
-            weight_loss=weight_clause(found, patient, up=False),
-            safety=signs,
+            worse=tuple(_worse(found, patient)) if self._state.day - last < 7 else (),
+            light_headed=int(found.symptoms.days_light_headed[patient]) if found.symptoms.light_headed[patient] else 0,
+            weight_gain=_weight(found, patient, up=True),
+            weight_loss=_weight(found, patient, up=False),
+            safety=tuple(safety),
         )
 
     def silence(self, patient: int) -> SilenceFacts:
@@ -164,7 +169,8 @@ class Evening:
 
     def _reference(self, channel: int, patient: int) -> AnchoredReference | None:
         anchor = self._state.trend.anchor
-        value, sd = float(anchor.value[channel, patient]), float(anchor.var[channel, patient]) ** 0.5
+        value = _rounded(float(anchor.value[channel, patient]))
+        sd = _rounded(float(anchor.var[channel, patient]) ** 0.5)
         if value != value:  # nan
             return None
         if anchor.is_set[patient]:
@@ -187,9 +193,9 @@ class Evening:
         ahead_sd = float(beyond.ahead_var[patient] + beyond.reference_var[patient] + wander) ** 0.5
         return Break(
             up=rising,
-            size=float(beyond.now[patient]),
-            probability=NormalDist().cdf((now - settings.margin) / now_sd),
-            ahead=NormalDist().cdf((ahead - settings.margin) / ahead_sd),
+            size=_rounded(float(beyond.now[patient])),
+            probability=_rounded(NormalDist().cdf((now - settings.margin) / now_sd)),
+            ahead=_rounded(NormalDist().cdf((ahead - settings.margin) / ahead_sd)),
             began_on=date.fromordinal(began),
             pace=self._pace(patient, began),
         )
@@ -200,7 +206,56 @@ class Evening:
         if not 0 < days < len(ring):
             return None
         before = float(ring[(began - 1) % len(ring), patient])
-        return None if np.isnan(before) else (float(self._state.trend.excess.now[patient]) - before) / days
+        return None if np.isnan(before) else _rounded((float(self._state.trend.excess.now[patient]) - before) / days)
+
+
+def _forecast(made: Forecast | None) -> Forecast | None:
+    if made is None:
+        return None
+    days, high = (None if value is None else _rounded(value) for value in (made.days, made.high))
+    return replace(made, days=days, low=_rounded(made.low), high=high)
+
+
+def _worse(judged: DiaryFindings, patient: int) -> list[SymptomChange]:
+    """Each symptom that is worse; tiredness alone is none."""
+    found = judged.symptoms
+    worse = []
+    if found.breathless[patient]:
+        usual, now = float(found.breath_usual[patient]), float(found.breath[patient])
+        worse.append(SymptomChange(Symptom.BREATHLESS, now, usual))
+    if found.more_pillows[patient]:
+        worse.append(SymptomChange(Symptom.PILLOWS, int(found.pillows[patient])))
+    if found.woken[patient]:
+        worse.append(SymptomChange(Symptom.WOKEN, int(found.nights_woken[patient])))
+    if found.more_swelling[patient]:
+        worse.append(SymptomChange(Symptom.SWELLING, float(found.swelling[patient])))
+    if worse and found.more_tired[patient]:
+        worse.append(SymptomChange(Symptom.TIRED))
+    return worse
+
+
+def _weight(judged: DiaryFindings, patient: int, *, up: bool) -> WeightChange | None:
+    """The largest change that way; of two alike the one over the longer span."""
+    found = judged.weight
+    if not (found.gain if up else found.loss)[patient]:
+        return None
+    way = 1.0 if up else -1.0
+    spans = (
+        (found.in_3_days, WeightSpan.DAYS_3),
+        (found.in_week, WeightSpan.WEEK),
+        (found.in_fortnight, WeightSpan.FORTNIGHT),
+        (found.over_dry, WeightSpan.OVER_DRY if up else WeightSpan.UNDER_DRY),
+    )
+    sizes = [(way * float(change[patient]), order) for order, (change, _) in enumerate(spans)]
+    known = [(size, order) for size, order in sizes if not np.isnan(size)]
+    if not known:
+        return None
+    size, order = max(known)
+    return WeightChange(_rounded(way * size), spans[order][1])
+
+
+def _rounded(value: float) -> float:
+    return round(value, 6)
 
 
 def _date(ordinal: int) -> date | None:

@@ -28,11 +28,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain import factjson
 from service.domain.signals import diary as diary_rules
 from service.domain.signals import episodes as episode_rules
 from service.domain.signals.diary import DiaryState
 from service.domain.signals.episodes import EpisodeState
-from service.domain.signals.facts import Episode
+from service.domain.signals.facts import Episode, PictureFacts
 from service.domain.signals.rules import LimitRuns, no_runs
 from service.domain.signals.settings import EngineSettings
 from service.domain.trend import response as response_rules
@@ -227,19 +228,21 @@ def digest(*inputs: object) -> bytes:
 
 
 def open_as_json(episodes: Sequence[Episode]) -> bytes:
-    """The episodes that are going on, without their sentences; empty for none."""
+    """The episodes that are going on, without any sentence; empty for none."""
     if not episodes:
         return b""
     stored = [
-        [one.kind.value, one.raised_on.toordinal(), one.began_on.toordinal(), one.sentence, dict(one.facts)]
+        [one.kind.value, one.raised_on.toordinal(), one.began_on.toordinal(), factjson.pack(one.facts)]
         for one in episodes
     ]
     return json.dumps(stored, separators=(",", ":"), sort_keys=True).encode()
 
 
 def _episode(stored: list[Any]) -> Episode:
-    kind, raised_on, began_on, sentence, facts = stored
-    return Episode(SignalKind(kind), date.fromordinal(raised_on), date.fromordinal(began_on), sentence, facts)
+    kind, raised_on, began_on, facts = stored
+    return Episode(
+        SignalKind(kind), date.fromordinal(raised_on), date.fromordinal(began_on), factjson.unpack(PictureFacts, facts)
+    )
 
 
 _HEAD = struct.Struct("<4sI8sB")

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain import spoken
 from service.domain.signals.facts import AdjustmentMade, AnchoredReference, ResponseFacts
 from service.domain.vocabulary import Response
 
@@ -81,9 +80,7 @@ def response(
     back_on = int(state.back_on[patient])
     back = back_on - int(state.made_on[patient]) if back_on and reference is not None else None
     word = _word(before, now, read, reference, back is not None)
-    return ResponseFacts(
-        adjustment, word, before, now, read, back, _sentence(adjustment, word, before, now, read, back)
-    )
+    return ResponseFacts(adjustment, word, _rounded(before), _rounded(now), read, back)
 
 
 def _word(
@@ -97,18 +94,6 @@ def _word(
     return Response.SETTLING if closer >= MOVED else Response.NOT_SETTLING
 
 
-def _sentence(
-    adjustment: AdjustmentMade, word: Response, before: float | None, now: float | None, read: int, back: int | None
-) -> str:
-    change = f"the change of {spoken.day(adjustment.made_on)}"
-    if word is Response.TOO_FEW_READINGS or before is None or now is None:
-        return f"Too few readings since {change} to tell ({spoken.count(read, 'day')} with a reading)."
-    moved = f"about {spoken.figure(before)} mmHg before it, {spoken.figure(now)} now"
-    match word:
-        case Response.SETTLED:
-            days = f", within {spoken.figure(WITHIN)} mmHg of the reference after {spoken.count(back or 0, 'day')}"
-            return f"Settled since {change}: {moved}{days}."
-        case Response.SETTLING:
-            return f"Settling since {change}: {moved}, not yet back at the reference."
-        case _:
-            return f"Not settling since {change}: {moved}."
+def _rounded(level: float | None) -> float | None:
+    """To a millionth of a mmHg: far below what is read, and the same however many patients were worked out at once."""
+    return None if level is None else round(level, 6)

@@ -24,8 +24,10 @@ from service.domain.validation import is_storable
 from service.store.session import read_session
 from service.store.tables import Base, Clinic, Patient
 from service.web.api.guards import idempotent
+from service.web.frame import page_language
 from service.web.problems import Problem
 from service.web.services import services
+from service.words.language import Language
 
 T = TypeVar("T", bound=Base)
 View = TypeVar("View", bound=Callable[..., Any])
@@ -69,6 +71,35 @@ def word(vocabulary: type[Any], **options: Any) -> fields.Enum[Any]:
 
 def instant(**options: Any) -> fields.AwareDateTime:
     return fields.AwareDateTime(format="iso", **options)
+
+
+class Words(fields.String):
+    """A sentence made from facts, in the language of whoever asks.
+
+    `make` gets the language and the attribute's value, or with `whole` the object itself.
+    """
+
+    def __init__(self, make: Callable[[Language, Any], str], *, whole: bool = False, **settings: Any) -> None:
+        super().__init__(dump_only=True, **settings)
+        self.make = make
+        self.whole = whole
+
+    def get_value(self, obj: Any, attr: str, *rest: Any, **more: Any) -> Any:
+        return obj if self.whole else super().get_value(obj, attr, *rest, **more)
+
+    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> str:
+        return self.make(page_language(), value)
+
+
+class WordsList(fields.List[Any]):
+    """Sentences made from facts, in the language of whoever asks."""
+
+    def __init__(self, make: Callable[[Language, Any], list[str]], **settings: Any) -> None:
+        super().__init__(fields.String(), dump_only=True, **settings)
+        self.make = make
+
+    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> list[str]:
+        return self.make(page_language(), value)
 
 
 class Page(Schema):

@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from service.domain import days, review
 from service.domain.days import Day
-from service.domain.review import Amendment, amendments
+from service.domain.review import Amendment, Raised, Reason, amendments
+from service.domain.signals.facts import PictureFacts, ResponseFacts
 from service.domain.vocabulary import (
     CLINICAL_STAFF,
     AdjustmentKind,
@@ -39,6 +40,8 @@ from service.store.session import read_session
 from service.store.tables import Adjustment
 from service.web.api.base import (
     Blueprint,
+    Words,
+    WordsList,
     asked,
     instant,
     own,
@@ -49,10 +52,34 @@ from service.web.api.base import (
     word,
 )
 from service.web.api.guards import Call, caller, for_staff, needs
+from service.web.frame import page_language
 from service.web.problems import Problem
 from service.web.services import services
+from service.words.language import Language
+from service.words.sentences import review as words
+from service.words.sentences import signals
 
 blueprint = Blueprint("review", "The weekly review")
+
+
+def _signal(say: Language, raised: Raised) -> str:
+    return signals.signal(say, raised.kind, raised.facts)
+
+
+def _picture(say: Language, facts: PictureFacts | None) -> str:
+    return signals.picture(say, facts) if facts else ""
+
+
+def _response(say: Language, facts: ResponseFacts | None) -> str:
+    return signals.response(say, facts) if facts else ""
+
+
+def _why(say: Language, reasons: Sequence[Reason]) -> str:
+    return words.reasons(say, reasons)[0]
+
+
+def _also(say: Language, reasons: Sequence[Reason]) -> list[str]:
+    return words.reasons(say, reasons)[1:]
 
 
 class PanelQuery(Schema):
@@ -86,7 +113,7 @@ class PauseNowOut(Schema):
 
 class SignalOut(Schema):
     kind = word(SignalKind)
-    sentence = fields.String()
+    sentence = Words(_signal, whole=True)
     since = fields.Date()
 
 
@@ -97,10 +124,10 @@ class TrendOut(Schema):
     reference = fields.Float(allow_none=True)
     reference_is_set = fields.Boolean()
     days_to_limit = fields.Float(allow_none=True)
-    sentence = fields.String()
+    sentence = Words(_picture, attribute="picture")
     signals = fields.List(fields.Nested(SignalOut))
-    response = word(Settling, allow_none=True)
-    response_sentence = fields.String()
+    response = word(Settling, attribute="response_word", allow_none=True)
+    response_sentence = Words(_response, attribute="response")
 
 
 class WeightOut(Schema):
@@ -119,8 +146,8 @@ class OpenTaskOut(Schema):
 class LastAdjustmentOut(Schema):
     made_on = fields.Date()
     what = fields.String()
-    response = word(Settling, allow_none=True)
-    response_sentence = fields.String()
+    response = word(Settling, attribute="response_word", allow_none=True)
+    response_sentence = Words(_response, attribute="response")
     follow_up_on = fields.Date(allow_none=True)
     follow_up_what = fields.String()
 
@@ -139,8 +166,8 @@ class EntryOut(Schema):
     name = fields.String()
     clinic_ref = fields.String()
     lane = word(Lane)
-    why = fields.String()
-    also = fields.List(fields.String())
+    why = Words(_why, attribute="reasons")
+    also = WordsList(_also, attribute="reasons")
     today = fields.Date(attribute="summary.today")
     adherence = fields.Nested(AdherenceOut, attribute="summary.adherence")
     trend = fields.Nested(TrendOut, attribute="summary.judged")
@@ -149,7 +176,7 @@ class EntryOut(Schema):
     last_reading_on = fields.Date(attribute="summary.last_reading_on", allow_none=True)
     last_diary_on = fields.Date(attribute="summary.last_diary_on", allow_none=True)
     weight = fields.Nested(WeightOut, attribute="summary.weight", allow_none=True)
-    symptoms = fields.String(attribute="summary.symptoms")
+    symptoms = Words(words.symptoms, attribute="summary.symptoms")
     silence = fields.Nested(SilenceNowOut, attribute="summary.silence", allow_none=True)
     pause = fields.Nested(PauseNowOut, attribute="summary.pause", allow_none=True)
     adjustment = fields.Nested(LastAdjustmentOut, allow_none=True)
@@ -225,7 +252,7 @@ class AmendmentOut(Schema):
     """What became known of a signed day after it was signed."""
 
     day = fields.Date()
-    sentence = fields.String()
+    sentence = Words(words.amendment, whole=True)
 
 
 class SignOffOut(Schema):
@@ -382,7 +409,15 @@ def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, An
     own_patient(call.session, patient_id)
     try:
         signing.sign(
-            call.session, g.clinic_id, patient_id, call.staff, new["outcome"], new["note"], new["next_look"], call.now
+            call.session,
+            g.clinic_id,
+            patient_id,
+            call.staff,
+            new["outcome"],
+            new["note"],
+            new["next_look"],
+            call.now,
+            page_language(),
         )
     except signing.AlreadySigned as first:
         raise Problem(409, str(first)) from None

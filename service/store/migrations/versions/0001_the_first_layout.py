@@ -328,7 +328,7 @@ _table(
     _column("kind", WORD),
     _column("raised_on", sa.Date()),
     _column("raised_at", INSTANT),
-    _column("sentence", sa.Text()),
+    _column("began_on", sa.Date()),
     _column("facts", sa.JSON()),
     _column("ended_on", sa.Date(), nullable=True),
     _column("seen_at", INSTANT, nullable=True),

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
 
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF
@@ -14,8 +15,10 @@ from service.reviewing import inbox
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
+from service.web.frame import page_language
 from service.web.pages.clinic import labels
 from service.web.services import services
+from service.words.labels import label
 
 blueprint = Blueprint("inbox", __name__, url_prefix="/inbox")
 CLOSED_DAYS = 7
@@ -44,11 +47,12 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
         with write_session(services_.engine) as session:
             inbox.take(session, g.clinic_id, task_id, labels.acting(), services_.clock.now())
     except inbox.AlreadyHandled as other:
-        flash(f"{other.by} was first: it is {other.state.value} already.", "wrong")
+        state = label(page_language(), other.state)
+        flash(gettext("%(name)s was first: it is %(state)s already.", name=other.by, state=state), "wrong")
     except LookupError:
         abort(404)
     else:
-        flash("It is yours. It stays here until somebody closes it.", "good")
+        flash(gettext("It is yours. It stays here until somebody closes it."), "good")
     return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
 
 
@@ -68,12 +72,12 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
                 services_.clock.now(),
             )
     except inbox.AlreadyHandled as other:
-        flash(f"{other.by} had closed it already.", "wrong")
+        flash(gettext("%(name)s had closed it already.", name=other.by), "wrong")
     except Refused as refused:
-        flash(f"Not closed. The reason must be {refused.accepted}.", "wrong")
+        flash(gettext("Not closed. The reason must be %(accepted)s.", accepted=refused.accepted), "wrong")
         return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
     except LookupError:
         abort(404)
     else:
-        flash("Closed.", "good")
+        flash(gettext("Closed."), "good")
     return redirect(url_for("clinic.inbox.tasks"), 303)

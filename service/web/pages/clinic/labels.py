@@ -1,85 +1,44 @@
-"""The clinic pages' words: how each term of the vocabularies is written for staff."""
+"""What every page of the clinic shares: who acts, and the words that templates take from facts.
+
+Words are made in the reader's language when the page is made; none is kept.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
 from flask import Blueprint, abort
 from markupsafe import Markup
 
-from service.domain import localtime, spoken
-from service.domain.review import PAUSES
+from service.domain import localtime
 from service.domain.summary import Summary
-from service.domain.vocabulary import (
-    AdjustmentKind,
-    CaregiverAnswer,
-    Lane,
-    Outcome,
-    Response,
-    SilenceCause,
-    Swelling,
-    TaskKind,
-)
+from service.domain.vocabulary import AdjustmentKind, Lane, Outcome
 from service.reports import strip
 from service.web.auth import CurrentStaff, current_staff
+from service.web.frame import page_language
+from service.words import labels
+from service.words.language import Language
+from service.words.sentences import review, signals
 
-LANES = {
-    Lane.CALL_TODAY: ("Call today", "Somebody should speak with these people today."),
-    Lane.LOOK_CLOSELY: ("Look closely", "Something has changed, or something is due."),
-    Lane.NOT_HEARD_FROM: ("Not heard from", "Readings have stopped, never began, or are paused."),
-    Lane.SETTLED: ("Settled", "No signal. That is not the same as nothing being wrong."),
-}
-OUTCOMES = {
-    Outcome.NO_CHANGE: "No change",
-    Outcome.CALLED: "Called",
-    Outcome.ADJUSTED: "Adjusted",
-    Outcome.VISIT_ARRANGED: "Visit arranged",
-    Outcome.EMERGENCY_CARE: "Sent to emergency care",
-    Outcome.NOT_REACHED: "Could not reach",
-}
-RESPONSES = {
-    Response.SETTLING: "settling",
-    Response.SETTLED: "settled",
-    Response.NOT_SETTLING: "not settling",
-    Response.TOO_FEW_READINGS: "too few readings",
-}
-ADJUSTMENTS = {
-    AdjustmentKind.MEDICINE: "Medicine",
-    AdjustmentKind.DIET: "Diet or fluids",
-    AdjustmentKind.DIALYSIS: "Dialysis",
-    AdjustmentKind.DEVICE: "Device programming",
-    AdjustmentKind.VISIT: "Visit",
-    AdjustmentKind.CALL: "Call",
-}
-TASKS = {
-    TaskKind.SAFETY_ANSWER: "Safety answer",
-    TaskKind.SILENT: "Silent",
-    TaskKind.NO_CONTACT: "Nobody to reach",
-    TaskKind.BROKEN_CONTACT: "Contact does not work",
-    TaskKind.MESSAGE_UNCERTAIN: "Message may not have gone",
-    TaskKind.ABOVE_LIMIT: "Above the limit",
-    TaskKind.BELOW_LIMIT: "Below the limit",
-    TaskKind.CAREGIVER_SAYS: "A caregiver says",
-    TaskKind.FOLLOW_UP: "Follow-up",
-}
-ANSWERS = {
-    CaregiverAnswer.SPOKE: "spoke to them",
-    CaregiverAnswer.IN_HOSPITAL: "in hospital",
-    CaregiverAnswer.AWAY: "away",
-    CaregiverAnswer.EQUIPMENT: "equipment trouble",
-}
-CAUSES = {
-    SilenceCause.NOT_ASKED: "We did not ask",
-    SilenceCause.NOT_DELIVERED: "Our messages did not arrive",
-    SilenceCause.NO_REPLY: "Asked, and no reply",
-    SilenceCause.DIARY_ONLY: "Diary came, no reading",
-}
-SWELLINGS = {
-    Swelling.NONE: "none",
-    Swelling.ANKLE: "ankle",
-    Swelling.SHIN: "shin",
-    Swelling.KNEE: "knee or above",
+FILTERS: dict[str, Callable[..., Any]] = {
+    "strip": lambda say, known: _strip(say, known),
+    "label": labels.label,
+    "titled": labels.title,
+    "explanation": labels.explanation,
+    "advice": labels.advice,
+    "reasons": lambda say, entry: review.reasons(say, entry.reasons),
+    "response": signals.response,
+    "symptoms": review.symptoms,
+    "amendment": review.amendment,
+    "remarks": review.remarks,
+    "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
+    "spoken_day": Language.day,
+    "short_day": Language.short_day,
+    "full_day": Language.full_day,
+    "figure": Language.figure,
+    "change": Language.change,
 }
 
 
@@ -91,39 +50,32 @@ def acting() -> CurrentStaff:
     return staff
 
 
-def teach(blueprint: Blueprint) -> None:
+def register(blueprint: Blueprint) -> None:
     """Give the clinic's templates these words, under names of their own."""
-
-    @blueprint.app_template_filter("strip")
-    def _strip(summary: Summary) -> Markup:
-        # The strip is made of numbers and of text it has escaped itself.
-        return Markup(strip.svg(summary.strip, summary.judged.reference, summary.upper, summary.lower))  # noqa: S704
-
-    blueprint.add_app_template_filter(spoken.day, "spoken_day")
-    blueprint.add_app_template_filter(spoken.short_day, "short_day")
-    blueprint.add_app_template_filter(spoken.full_day, "full_day")
-    blueprint.add_app_template_filter(spoken.figure, "figure")
-    blueprint.add_app_template_filter(spoken.change, "change")
-    blueprint.add_app_template_filter(at_clock, "at_clock")
-    blueprint.add_app_template_global(spoken.count, "count_of")
+    for name, make in FILTERS.items():
+        blueprint.add_app_template_filter(_spoken(make), name)
 
     @blueprint.context_processor
-    def _words() -> dict[str, Any]:
-        return {
-            "LANES": LANES,
-            "LANES_BY_VALUE": {lane.value: words[0] for lane, words in LANES.items()},
-            "OUTCOMES": OUTCOMES,
-            "RESPONSES": RESPONSES,
-            "ADJUSTMENTS": ADJUSTMENTS,
-            "TASKS": TASKS,
-            "ANSWERS": ANSWERS,
-            "CAUSES": CAUSES,
-            "SWELLINGS": SWELLINGS,
-            "PAUSES": PAUSES,
-        }
+    def _vocabularies() -> dict[str, Any]:
+        return {"Lane": Lane, "Outcome": Outcome, "AdjustmentKind": AdjustmentKind}
 
 
-def at_clock(instant: datetime, zone: str) -> str:
+def _spoken(make: Callable[..., Any]) -> Callable[..., Any]:
+    """A filter that makes words of what it is given, in the page's language."""
+
+    def made(value: Any, *more: Any) -> Any:
+        return make(page_language(), value, *more)
+
+    return made
+
+
+def _strip(say: Language, known: Summary) -> Markup:
+    # The strip is made of numbers and of text it has escaped itself.
+    drawn = strip.svg(say, known.strip, known.judged.reference, known.upper, known.lower)
+    return Markup(drawn)  # noqa: S704
+
+
+def at_clock(say: Language, instant: datetime, zone: str) -> str:
     """`25 Nov, 14:05`, on the clock of `zone`."""
     shown = instant.astimezone(localtime.zone(zone))
-    return f"{spoken.short_day(shown.date())}, {shown:%H:%M}"
+    return f"{say.short_day(shown.date())}, {shown:%H:%M}"

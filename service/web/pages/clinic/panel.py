@@ -14,8 +14,9 @@ from importlib.metadata import version
 import vl_convert
 from flask import Blueprint, Response, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext, pgettext
 
-from service.domain import review, spoken
+from service.domain import review
 from service.domain.vocabulary import Lane
 from service.reviewing import measuring
 from service.reviewing.panel import PanelEntry, build_panel
@@ -27,7 +28,7 @@ from service.web.services import services
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
 silences_blueprint = Blueprint("silences", __name__, url_prefix="/silences")
 measures_blueprint = Blueprint("measures", __name__, url_prefix="/measures")
-labels.teach(blueprint)
+labels.register(blueprint)
 for behind in (
     patient.blueprint,
     inbox.blueprint,
@@ -59,19 +60,23 @@ class Asked:
         )
 
 
-SORTS: dict[str, tuple[str, Callable[[PanelEntry], object] | None]] = {
-    "attention": ("who needs attention first", None),
-    "name": ("name", lambda entry: entry.name.casefold()),
-    "review": ("longest without a review", lambda entry: -(entry.days_since_review or 10**6)),
-    "readings": (
-        "fewest readings",
-        lambda entry: entry.summary.adherence.received / max(entry.summary.adherence.expected, 1),
-    ),
-    "weight": (
-        "largest weight gain",
-        lambda entry: -(entry.summary.weight.change_kg if entry.summary.weight else -999.0),
-    ),
+SORTS: dict[str, Callable[[PanelEntry], object] | None] = {
+    "attention": None,
+    "name": lambda entry: entry.name.casefold(),
+    "review": lambda entry: -(entry.days_since_review or 10**6),
+    "readings": lambda entry: entry.summary.adherence.received / max(entry.summary.adherence.expected, 1),
+    "weight": lambda entry: -(entry.summary.weight.change_kg if entry.summary.weight else -999.0),
 }
+
+
+def _sort_names() -> dict[str, str]:
+    return {
+        "attention": gettext("who needs attention first"),
+        "name": pgettext("order", "name"),
+        "review": gettext("longest without a review"),
+        "readings": gettext("fewest readings"),
+        "weight": gettext("largest weight gain"),
+    }
 
 
 @blueprint.get("/")
@@ -93,8 +98,7 @@ def panel() -> ResponseReturnValue:
         panel=built,
         lanes=[(lane, _shown(built.lanes[lane], asked)) for lane in review.LANES if asked.lane in {None, lane}],
         asked=asked,
-        sorts=SORTS,
-        week=spoken.full_day(built.week),
+        sorts=_sort_names(),
     )
 
 
@@ -122,7 +126,7 @@ def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:
         if not (asked.unsigned and entry.signed)
         and (not asked.text or asked.text.casefold() in f"{entry.name} {entry.clinic_ref}".casefold())
     ]
-    key = SORTS[asked.sort][1]
+    key = SORTS[asked.sort]
     if key is not None:
         shown.sort(key=lambda entry: (entry.signed is not None, key(entry)))
     return shown

@@ -17,6 +17,7 @@ from typing import Any
 import vl_convert
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -30,7 +31,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, Outcome
 from service.enrolling import plans
 from service.reports import charts, exports
-from service.reviewing import adjusting, patient, records, signing
+from service.reviewing import adjusting, patient, signing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
@@ -39,6 +40,7 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Plan, Window
 from service.web.auth import staff_only
+from service.web.frame import page_language
 from service.web.pages.clinic import labels, people
 from service.web.services import services
 
@@ -65,15 +67,15 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         known = patient.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
         plan = followed(session, patient_id, now)
         ways = people.ways(session, patient_id)
-    facts = patient.timeline_of(seen)
+    say = page_language()
+    facts = patient.timeline_of(seen, say)
     return render_template(
         "clinic/patient.html",
         seen=seen,
         entry=seen.entry,
         days=days,
         ranges=patient.RANGES,
-        sentence=charts.describe(facts),
-        remarks=records.remarks,
+        sentence=charts.describe(facts, say, gettext("The table below holds every value.")),
         proposals=PROPOSALS,
         zone=clinic.zone,
         around=around,
@@ -88,8 +90,8 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only()
 def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The time line as a picture; `narrow=1` for a phone."""
-    seen = _seen(patient_id, _days())
-    spec = charts.timeline(patient.timeline_of(seen), width=NARROW if request.args.get("narrow") else WIDE)
+    seen, say = _seen(patient_id, _days()), page_language()
+    spec = charts.timeline(patient.timeline_of(seen, say), say, width=NARROW if request.args.get("narrow") else WIDE)
     with _drawing:
         drawn = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
@@ -100,8 +102,8 @@ def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
 def timeline_json(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The same drawing for the browser to draw itself, with each day's values under the pointer."""
     width = request.args.get("width", WIDE, type=int)
-    seen = _seen(patient_id, _days())
-    spec = charts.timeline(patient.timeline_of(seen), width=min(max(width, 200), 1600), interactive=True)
+    seen, say = _seen(patient_id, _days()), page_language()
+    spec = charts.timeline(patient.timeline_of(seen, say), say, width=min(max(width, 200), 1600), interactive=True)
     return Response(json.dumps(spec), mimetype="application/json", headers={"Cache-Control": "private, no-store"})
 
 
@@ -134,16 +136,17 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
                 request.form.get("note", ""),
                 _date("next_look"),
                 services_.clock.now(),
+                page_language(),
             )
     except signing.AlreadySigned as other:
-        flash(f"Not signed: {other.by} had signed this review already. Theirs stands.", "wrong")
+        flash(gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by), "wrong")
     except Refused as refused:
-        flash(f"Not signed. {_plain(refused)}", "wrong")
+        flash(gettext("Not signed. %(why)s", why=_plain(refused)), "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="sign"), 303)
     except LookupError:
         abort(404)
     else:
-        flash("Signed. What was on the page is kept with it.", "good")
+        flash(gettext("Signed. What was on the page is kept with it."), "good")
     return redirect(_back(patient_id), 303)
 
 
@@ -172,11 +175,11 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
                 corrects=uuid.UUID(corrects) if corrects else None,
             )
     except Refused as refused:
-        flash(f"Not recorded. {_plain(refused)}", "wrong")
+        flash(gettext("Not recorded. %(why)s", why=_plain(refused)), "wrong")
     except (LookupError, ValueError):
         abort(404)
     else:
-        flash("Recorded. The response will be told as readings come.", "good")
+        flash(gettext("Recorded. The response will be told as readings come."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="adjustments"), 303)
 
 
@@ -192,7 +195,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
             )
     except LookupError:
         abort(404)
-    flash("Follow-up noted." if noted else "It had been noted before.", "good")
+    flash(gettext("Follow-up noted.") if noted else gettext("It had been noted before."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="adjustments"), 303)
 
 
@@ -259,7 +262,8 @@ def _word(vocabulary: Any, name: str) -> Any:
 
 
 def _plain(refused: Refused) -> str:
-    return f"{refused.field.replace('_', ' ').capitalize()}: accepted is {refused.accepted}."
+    field = refused.field.replace("_", " ").capitalize()
+    return str(gettext("%(field)s: accepted is %(accepted)s.", field=field, accepted=refused.accepted))
 
 
 # --- how closely the patient is followed, and at which hours ------------------------------
@@ -306,9 +310,10 @@ def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
                 Act(session, Actor(ActorKind.STAFF, staff.id), patient.clinic_id, services_.clock.now()), patient, new
             )
     except Refused as refused:
-        flash(f"Not changed: {refused}.", "wrong")
+        flash(gettext("Not changed: %(why)s.", why=str(refused)), "wrong")
     else:
-        flash(f"From the next window on: {opens:%H:%M} to {closes:%H:%M}, reminder {due:%H:%M}.", "good")
+        hours = {"opens": f"{opens:%H:%M}", "closes": f"{closes:%H:%M}", "due": f"{due:%H:%M}"}
+        flash(gettext("From the next window on: %(opens)s to %(closes)s, reminder %(due)s.", **hours), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="plan"), 303)
 
 

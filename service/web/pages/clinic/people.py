@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -24,13 +25,13 @@ from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web.auth import staff_only
+from service.web.frame import page_language
 from service.web.pages.clinic import labels
 from service.web.services import services
+from service.words.labels import title
 
 contacts_blueprint = Blueprint("ways", __name__, url_prefix="/ways")
 caregivers_blueprint = Blueprint("people", __name__, url_prefix="/caregivers/<uuid:caregiver_id>")
-
-CHANNELS = {Channel.TEXT: "Text", Channel.EMAIL: "E-mail", Channel.WEBPUSH: "Notices on their phone"}
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
     services_ = services()
     if why := links.why_no_push(services_.settings):
-        flash(f"No link was made. {why}", "wrong")
+        flash(gettext("No link was made. %(why)s", why=why), "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
     now = services_.clock.now()
     try:
@@ -99,7 +100,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
             person = _person(session, patient_id)
             made = links.make_push_link(session, services_.links, person, labels.acting().actor, now)
     except Refused as refused:
-        flash(f"No link was made. Accepted is {refused.accepted}.", "wrong")
+        flash(gettext("No link was made. Accepted is %(accepted)s.", accepted=refused.accepted), "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
     return render_template("clinic/pushlink.html", patient_id=patient_id, person=person, made=made)
 
@@ -116,7 +117,7 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
         enrolling_people.put_first(
             Act(session, labels.acting().actor, contact.clinic_id, services_.clock.now()), contact
         )
-    flash("It is tried first from the next message on.", "good")
+    flash(gettext("It is tried first from the next message on."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
@@ -139,7 +140,7 @@ def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
         enrolling_people.end_caregiver(
             Act(session, labels.acting().actor, caregiver.clinic_id, services().clock.now()), caregiver
         )
-    flash(f"{caregiver.name} is sent nothing more.", "good")
+    flash(gettext("%(name)s is sent nothing more.", name=caregiver.name), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
@@ -147,12 +148,13 @@ def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
 
 
 def _way(contact: Contact, held: list[Contact]) -> Way:
-    words = CHANNELS[contact.channel]
+    words = title(page_language(), contact.channel)
     if contact.channel is not Channel.WEBPUSH:
         words = f"{words}: {contact.address}"
     works = contact.state is ContactState.OK
     working = [one for one in held if one.state is ContactState.OK]
-    trouble = "" if works else f"not used: {contact.broken_reason or 'does not work'}"
+    why = contact.broken_reason or gettext("does not work")
+    trouble = "" if works else gettext("not used: %(why)s", why=why)
     return Way(contact.id, words, trouble, works and contact is not working[0])
 
 

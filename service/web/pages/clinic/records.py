@@ -9,6 +9,7 @@ from datetime import date
 import vl_convert
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
 
 from service.domain import summary
 from service.reports import charts, exports, pdf
@@ -17,6 +18,7 @@ from service.reviewing.panel import build_panel
 from service.store.session import read_session
 from service.store.tables import Clinic
 from service.web.auth import staff_only
+from service.web.frame import page_language
 from service.web.services import services
 
 blueprint = Blueprint("records", __name__, url_prefix="/records")
@@ -42,7 +44,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
     """The signed record of the review week that begins on `week`."""
     with read_session(services().engine) as session:
         try:
-            record = records.weekly_record(session, g.clinic_id, _date(week))
+            record = records.weekly_record(session, g.clinic_id, _date(week), page_language())
         except LookupError:
             abort(404)
     return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
@@ -52,21 +54,21 @@ def week_pdf(week: str) -> ResponseReturnValue:
 @staff_only()
 def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Thirty days of one patient, up to `until` (today when left out)."""
-    until = request.args.get("until")
+    until, say = request.args.get("until"), page_language()
     with read_session(services().engine) as session:
         try:
             record, seen = records.patient_record(
-                session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now()
+                session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now(), say
             )
         except LookupError:
             abort(404)
-    facts = patient.timeline_of(seen)
+    facts = patient.timeline_of(seen, say)
     with _drawing:
-        drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, width=600), allowed_base_urls=[])
+        drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, say, width=600), allowed_base_urls=[])
     timeline = {
         "svg": drawn,
-        "alt": charts.describe(facts).replace("The table below", "The table in this record"),
-        "caption": "A line breaks where a day has no value.",
+        "alt": charts.describe(facts, say, gettext("The table in this record holds every value.")),
+        "caption": gettext("A line breaks where a day has no value."),
     }
     written = pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
     return _pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -29,18 +30,27 @@ blueprint = Blueprint("wordings", __name__, url_prefix="/wordings")
 K = MessageKind
 ONE = "/<language>/<kind>"
 
-KINDS = {
-    K.PROMPT: ("Prompt", "To the patient, when their window opens."),
-    K.REMINDER: ("Reminder", "To the patient, later in the window, while something is still missing."),
-    K.NUDGE: ("Caregiver nudge", "To a caregiver, when no reading has arrived."),
-    K.SAFETY: ("Safety answer", "At once, to whoever writes something that may be an emergency."),
-    K.REPLY: ("Reply", "Around every question and thanks, when somebody writes back."),
-    K.STOPPED: ("After STOP", "Once, to say that no more messages come."),
-    K.STARTED: ("After START", "Once, to say that messages come again."),
-    K.HELP: ("After HELP", "To whoever asks what these messages are."),
-    K.STAFF_TASK: ("Task for staff", "To staff, when something new waits in the inbox."),
-    K.DIGEST: ("Morning count for staff", "To staff, in the morning, when tasks are open."),
-}
+
+def _kinds() -> dict[MessageKind, tuple[str, str]]:
+    """Each kind's name and to whom it goes, in the page's language."""
+    return {
+        K.PROMPT: (gettext("Prompt"), gettext("To the patient, when their window opens.")),
+        K.REMINDER: (
+            gettext("Reminder"),
+            gettext("To the patient, later in the window, while something is still missing."),
+        ),
+        K.NUDGE: (gettext("Caregiver nudge"), gettext("To a caregiver, when no reading has arrived.")),
+        K.SAFETY: (
+            gettext("Safety answer"),
+            gettext("At once, to whoever writes something that may be an emergency."),
+        ),
+        K.REPLY: (gettext("Reply"), gettext("Around every question and thanks, when somebody writes back.")),
+        K.STOPPED: (gettext("After STOP"), gettext("Once, to say that no more messages come.")),
+        K.STARTED: (gettext("After START"), gettext("Once, to say that messages come again.")),
+        K.HELP: (gettext("After HELP"), gettext("To whoever asks what these messages are.")),
+        K.STAFF_TASK: (gettext("Task for staff"), gettext("To staff, when something new waits in the inbox.")),
+        K.DIGEST: (gettext("Morning count for staff"), gettext("To staff, in the morning, when tasks are open.")),
+    }
 
 
 @blueprint.get("")
@@ -60,7 +70,7 @@ def page() -> ResponseReturnValue:
         )
         for language in own_first
     ]
-    return render_template("clinic/wordings.html", languages=listed, kinds=KINDS, by=by, clinic=clinic)
+    return render_template("clinic/wordings.html", languages=listed, kinds=_kinds(), by=by, clinic=clinic)
 
 
 @blueprint.get(ONE)
@@ -84,7 +94,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
             waited = wordings.set_wording(session, clinic, language, kind, typed, actor, now)
     except Refused as refused:
         return _form(language, kind, typed=typed, refused=refused)
-    flash(f"Saved. The next message says so.{_sent(waited)}", "good")
+    flash(gettext("Saved. The next message says so.") + _sent(waited), "good")
     return redirect(url_for("clinic.wordings.one", language=language, kind=kind), 303)
 
 
@@ -99,7 +109,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
             waited = wordings.reset_wording(session, clinic, language, kind, actor, now)
     except Refused:
         abort(404)
-    flash(f"The built-in wording is used again.{_sent(waited)}", "good")
+    flash(gettext("The built-in wording is used again.") + _sent(waited), "good")
     return redirect(url_for("clinic.wordings.one", language=language, kind=kind), 303)
 
 
@@ -124,7 +134,7 @@ def _form(
         "clinic/wording.html",
         wording=wording,
         name=load_language(language).name_in(frame.page_language()),
-        kinds=KINDS,
+        kinds=_kinds(),
         typed=wording.body if typed is None else typed,
         shown=wording.preview if typed is None else shown,
         tried=typed is not None,
@@ -138,19 +148,20 @@ def _form(
 
 def _why(refused: Refused) -> str:
     value = str(refused.value)
-    named = f"“{value[:40]}”" if value.startswith("{") and value.endswith("}") else "This text"
-    return f"{named} cannot be sent. Accepted: {refused.accepted}."
+    named = f"“{value[:40]}”" if value.startswith("{") and value.endswith("}") else gettext("This text")
+    return str(gettext("%(text)s cannot be sent. Accepted: %(accepted)s.", text=named, accepted=refused.accepted))
 
 
 def _means(name: str, clinic: Clinic) -> str:
-    return {
-        "sender": f"the clinic's short name, {clinic.sender_name}",
-        "number": f"the emergency number, {clinic.emergency_number}",
-        "phone": f"the clinic's own number, {clinic.contact_line}",
-        "link": "the address that opens the page; a notice on a phone leaves it out and is tapped instead",
-        "text": "the question or the thanks itself",
-        "count": "how many tasks are open",
-    }[name]
+    meanings: dict[str, str] = {
+        "sender": gettext("the clinic's short name, %(name)s", name=clinic.sender_name),
+        "number": gettext("the emergency number, %(number)s", number=clinic.emergency_number),
+        "phone": gettext("the clinic's own number, %(number)s", number=clinic.contact_line),
+        "link": gettext("the address that opens the page; a notice on a phone leaves it out and is tapped instead"),
+        "text": gettext("the question or the thanks itself"),
+        "count": gettext("how many tasks are open"),
+    }
+    return meanings[name]
 
 
 def _who(session: Session) -> dict[str, str]:
@@ -160,7 +171,9 @@ def _who(session: Session) -> dict[str, str]:
 
 
 def _sent(waited: int) -> str:
-    return f" Messages that had waited for it and now go out: {waited}." if waited else ""
+    if not waited:
+        return ""
+    return f" {gettext('Messages that had waited for it and now go out: %(number)d.', number=waited)}"
 
 
 def _links() -> wordings.SampleLinks:

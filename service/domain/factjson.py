@@ -1,0 +1,109 @@
+"""Frozen facts to JSON and back: what a row keeps, so that any reader's language can make the sentence later.
+
+Promises that what comes back equals what went in, and that JSON of another shape is refused
+(KeyError, TypeError or ValueError), never guessed at. A field that holds its default is left
+out, so facts stay small. Dates are ISO 8601, members of a vocabulary their value.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import enum
+import types
+import typing
+import uuid
+from collections.abc import Callable, Hashable, Mapping
+from datetime import date
+from functools import cache
+from typing import Any
+
+IS = "is"  # the key that names one of a union
+Packer = Callable[[Any], Any]
+
+
+def pack(facts: Any, kind: Any = None) -> dict[str, Any]:
+    """The facts (a frozen dataclass) as plain JSON. Where `kind` is a union, the JSON says which of it they are."""
+    shape: Any = type(facts) if kind is None else kind
+    packed: dict[str, Any] = _packer(shape)(facts)
+    return packed
+
+
+def unpack(kind: Any, packed: Mapping[str, Any]) -> Any:
+    """The facts of this kind that `pack` made JSON of. Raises KeyError, TypeError or ValueError for anything else."""
+    return _unpacker(kind)(packed)
+
+
+_UNIONS = (types.UnionType, typing.Union)
+
+
+@cache
+def _fields(kind: type) -> tuple[tuple[str, Any, Any], ...]:
+    """Each field's name, type and default."""
+    hints = typing.get_type_hints(kind)
+    return tuple((field.name, hints[field.name], field.default) for field in dataclasses.fields(kind))
+
+
+@cache
+def _packer(kind: Hashable) -> Packer:
+    kind = _without_none(kind)
+    origin = typing.get_origin(kind)
+    if dataclasses.is_dataclass(kind):
+        fields = [(name, _packer(hint), default) for name, hint, default in _fields(typing.cast(type, kind))]
+
+        def of_facts(facts: Any) -> dict[str, Any]:
+            packed = {}
+            for name, packer, default in fields:
+                value = getattr(facts, name)
+                if value is default or value == default:
+                    continue
+                packed[name] = None if value is None else packer(value)
+            return packed
+
+        return of_facts
+    if origin in _UNIONS:
+        of_union = {member: _packer(member) for member in typing.get_args(kind)}
+        return lambda facts: {IS: type(facts).__name__} | of_union[type(facts)](facts)
+    if origin is tuple:
+        each = _packer(typing.get_args(kind)[0])
+        return lambda values: [None if value is None else each(value) for value in values]
+    if isinstance(kind, type) and issubclass(kind, enum.Enum):
+        return lambda member: member.value
+    if kind is date:
+        return date.isoformat
+    if kind is uuid.UUID:
+        return str
+    return lambda value: value
+
+
+@cache
+def _unpacker(kind: Hashable) -> Packer:
+    kind = _without_none(kind)
+    origin = typing.get_origin(kind)
+    if dataclasses.is_dataclass(kind):
+        made = typing.cast(Callable[..., Any], kind)
+        fields = {name: _unpacker(hint) for name, hint, _ in _fields(typing.cast(type, kind))}
+
+        def of_facts(packed: Mapping[str, Any]) -> Any:
+            return made(**{name: None if value is None else fields[name](value) for name, value in packed.items()})
+
+        return of_facts
+    if origin in _UNIONS:
+        members = {member.__name__: _unpacker(member) for member in typing.get_args(kind)}
+        return lambda packed: members[packed[IS]]({name: packed[name] for name in packed if name != IS})
+    if origin is tuple:
+        each = _unpacker(typing.get_args(kind)[0])
+        return lambda values: tuple(None if value is None else each(value) for value in values)
+    if kind is date:
+        return date.fromisoformat
+    if isinstance(kind, type) and (issubclass(kind, enum.Enum) or kind is uuid.UUID):
+        return kind
+    return lambda value: value
+
+
+def _without_none(kind: Any) -> Any:
+    """`X` of `X | None`: an absent value is None in JSON as well."""
+    if typing.get_origin(kind) in _UNIONS:
+        held = [part for part in typing.get_args(kind) if part is not types.NoneType]
+        if len(held) == 1:
+            return held[0]
+    return kind

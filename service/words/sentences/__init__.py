@@ -1,0 +1,1 @@
+"""What staff read in whole sentences, made from facts: signals and responses, the review's reasons, tasks."""

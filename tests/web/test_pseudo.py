@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
 from service.domain.vocabulary import MessageKind
+from service.links import Purpose
+from service.store.session import read_session
+from service.store.tables import Contact, Patient
 from service.words import messages, replies
 from service.words.language import Language, checked_language
 from tests.house import House, open_house
 from tests.pseudo import CODE, disguised, pseudo_language, words_left
+from tests.pushed import open_push_house
 
 # What is nobody's language: the service's name, units, the invented people and their clinic.
 NAMES = ("Neaptide", "kg lb", "Fernmoor Clinic", "Asha Ben")
@@ -66,9 +70,36 @@ def test_the_caregivers_page(house: House) -> None:
     assert words_left(see(house, f"{path}/thanks"), NAMES) == []
 
 
-@pytest.mark.parametrize("path", ["/signin", "/nowhere", "/c/not-a-link", "/g/not-a-link"])
+@pytest.mark.parametrize("path", ["/signin", "/nowhere", "/c/not-a-link", "/g/not-a-link", "/push/not-a-link"])
 def test_signing_in_and_pages_that_say_no(house: House, path: str) -> None:
     assert words_left(see(house, path), NAMES) == []
+
+
+def test_a_calendar_that_is_not_there(house: House) -> None:
+    answer = house.client.get("/cal/not-a-link.ics", headers={"Accept-Language": CODE})
+    assert words_left(answer.get_data(as_text=True), NAMES) == []
+
+
+def test_the_page_for_notices(pseudo: Language, engine: Engine, tmp_path: Path) -> None:
+    house = open_push_house(engine, tmp_path)
+    for person in (house.asha, house.ben):
+        house.change(person, language=CODE)
+        whose = (person.id, None) if isinstance(person, Patient) else (person.patient_id, person.id)
+        path = f"/push/{house.world.links.token(Purpose.PUSH, *whose, house.world.now + timedelta(days=7))}"
+        assert words_left(see(house, path), NAMES) == []
+
+
+def test_the_demos_pages(pseudo: Language, engine: Engine, tmp_path: Path) -> None:
+    house = open_house(engine, tmp_path, demo=True)
+    names = (
+        *NAMES,
+        "Asha Brook Ben Brook Pacific Auckland en",
+        "Fernmoor hello your quiet minutes are due STOP ends these Or just reply here",
+    )
+    assert words_left(see(house, "/demo/"), names) == []
+    with read_session(engine) as session:
+        asked = session.scalars(select(Contact.id).where(Contact.address == house.world.phone(house.asha).number)).one()
+    assert words_left(re.sub(r">https?://[^<]*<", "><", see(house, f"/demo/phone/{asked}")), names) == []
 
 
 @pytest.mark.parametrize("kind", MessageKind)

@@ -7,6 +7,7 @@ lock screens, shared in families and copied to providers. Opening it changes not
 from __future__ import annotations
 
 from flask import Blueprint, Response
+from flask_babel import gettext
 
 from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
@@ -26,11 +27,11 @@ def plan(token: str) -> Response:
     try:
         opened = services().links.read(token, Purpose.CALENDAR)
     except Refused:
-        return _plain("This address is not complete.", 404)
+        return _plain(gettext("This address is not complete."), 404)
     with read_session(services().engine) as session:
         found = plans_ahead(session, Patient.id == opened.subject_id)
     if opened.is_over(services().clock.now()) or not found or not found[0].is_active:
-        return _plain("This calendar has ended.", 410)
+        return _plain(gettext("This calendar has ended."), 410)
     ahead = found[0]
     place = zone(ahead.zone)
     made = calendars.write(

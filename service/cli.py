@@ -14,32 +14,24 @@ import click
 
 from service.domain.validation import Refused
 
-# name → module and attribute under service.commands
+# name → module and attribute under service.commands, and the line that `--help` shows
 COMMANDS = {
-    "audit": ("operate", "audit"),
-    "caregiver": ("people", "caregiver"),
-    "clinic": ("enrol", "clinic"),
-    "consent": ("people", "consent"),
-    "contact": ("people", "contact"),
-    "doctor": ("operate", "doctor"),
-    "import": ("importing", "group"),
-    "key": ("staff", "key"),
-    "limits": ("baselines", "limits"),
-    "messages": ("operate", "messages"),
-    "migrate": ("serve", "migrate"),
-    "quarantine": ("operate", "quarantine_group"),
-    "patient": ("enrol", "patient"),
-    "pause": ("plans", "pause"),
-    "plan": ("plans", "plan"),
-    "push": ("push", "push"),
-    "reference": ("baselines", "reference"),
-    "replay": ("replay", "replay"),
-    "review": ("review", "review"),
-    "seed": ("seed", "seed"),
-    "serve": ("serve", "serve"),
-    "staff": ("staff", "staff"),
-    "wording": ("wordings", "wording"),
-    "worker": ("serve", "worker"),
+    "api": ("api", "api", "Call the API as a member of staff, in this process."),
+    "audit": ("operate", "audit", "Who did what to which record, newest first."),
+    "clinic": ("accounts", "clinic", "The clinics on this database."),
+    "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
+    "import": ("importing", "group", "Take in readings or check-ins from a CSV file."),
+    "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
+    "migrate": ("serve", "migrate", "Bring the database to the newest layout."),
+    "plan": ("plans", "plan", "What is expected of a patient and when."),
+    "push": ("operate", "push", "Notices on people's own phones (web push)."),
+    "quarantine": ("operate", "quarantined", "Rows set aside because their handling failed."),
+    "replay": ("replay", "replay", "Run past READINGS (a CSV file) day by day."),
+    "review": ("operate", "review", "The rows that the weekly review carries forward."),
+    "seed": ("seed", "seed", "Fill an empty database with an invented clinic."),
+    "serve": ("serve", "serve", "Serve the pages and the API."),
+    "staff": ("accounts", "staff", "Accounts of the clinic's staff."),
+    "worker": ("serve", "worker", "Look for what falls due and do it."),
 }
 CANNOT_TAKE = 2
 
@@ -53,9 +45,13 @@ class Lazily(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module, attribute = COMMANDS[cmd_name]
-        found: click.Command = getattr(importlib.import_module(f"service.commands.{module}"), attribute)
-        return found
+        module, attribute, _ = COMMANDS[cmd_name]
+        command: click.Command = getattr(importlib.import_module(f"service.commands.{module}"), attribute)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][2]) for name in self.list_commands(ctx)])
 
 
 @click.command(cls=Lazily)
@@ -85,6 +81,6 @@ def main() -> None:
 
 
 def _lacks_tables(error: Exception) -> bool:
-    """Whether the database has not the layout. Told by what drivers say, so that no driver is loaded for `--help`."""
-    told = str(error)
-    return type(error).__module__.startswith("sqlalchemy") and ("no such" in told or "UndefinedTable" in told)
+    """Whether the database has not the layout. Known by what drivers say, so that no driver is loaded for `--help`."""
+    says = str(error)
+    return type(error).__module__.startswith("sqlalchemy") and ("no such" in says or "UndefinedTable" in says)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pwd
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -62,6 +63,18 @@ class Settings:
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             **_providers(env),
         )
+
+
+def system_user(env: Mapping[str, str] | None = None) -> str:
+    """Who is at this terminal: who called sudo, where it was called, else the user of this process."""
+    caller = (os.environ if env is None else env).get("SUDO_USER", "")
+    if not caller:
+        uid = os.getuid()
+        try:
+            caller = pwd.getpwuid(uid).pw_name
+        except KeyError:  # a container may run as a number that has no name
+            caller = f"uid {uid}"
+    return caller[:64].encode("ascii", "replace").decode("ascii")
 
 
 def _providers(env: Mapping[str, str]) -> dict[str, str]:

@@ -15,11 +15,11 @@ import click
 from sqlalchemy import Engine
 
 from service.commands import opening
+from service.commands.opening import Console, with_console
 from service.domain.readings import UNITS
 from service.domain.validation import Refused
 from service.intake.importing import ImportReport, Progress, import_checkins, import_readings
 from service.store.audit import OPERATOR
-from service.store.session import read_session
 
 SOME_REFUSED = 3
 LONG_FILE = 1_000_000  # bytes from which progress is shown
@@ -49,7 +49,10 @@ def group() -> None:
 @FILE
 @_options
 @click.option("--unit", type=click.Choice(list(UNITS)), help="Unit (UCUM) of rows without a pressure_unit.")
-def readings(file: Path, unit: str | None, clinic: str | None, dry_run: bool, strict: bool, as_json: bool) -> None:
+@with_console
+def readings(
+    console: Console, file: Path, unit: str | None, clinic: str | None, dry_run: bool, strict: bool, as_json: bool
+) -> None:
     """Take in pressure readings.
 
     FILE is CSV in UTF-8 with commas or semicolons and the columns patient, taken_at,
@@ -64,14 +67,17 @@ def readings(file: Path, unit: str | None, clinic: str | None, dry_run: bool, st
             engine, clinic_id, file, OPERATOR, now, unit=unit, dry_run=dry_run, strict=strict, progress=progress
         )
 
-    _import(file, clinic, run, as_json=as_json)
+    _import(console, file, clinic, run, as_json=as_json)
 
 
 @group.command("checkins", epilog=CODES)
 @FILE
 @_options
 @click.option("--replace", is_flag=True, help="Let a row correct what is there for its date; else it is refused.")
-def checkins(file: Path, replace: bool, clinic: str | None, dry_run: bool, strict: bool, as_json: bool) -> None:
+@with_console
+def checkins(
+    console: Console, file: Path, replace: bool, clinic: str | None, dry_run: bool, strict: bool, as_json: bool
+) -> None:
     """Take in diaries.
 
     FILE is CSV in UTF-8 with commas or semicolons and the columns patient, local_date
@@ -88,20 +94,19 @@ def checkins(file: Path, replace: bool, clinic: str | None, dry_run: bool, stric
             progress=progress,
         )  # fmt: skip
 
-    _import(file, clinic, run, as_json=as_json)
+    _import(console, file, clinic, run, as_json=as_json)
 
 
 class _Run(Protocol):
     def __call__(self, engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport: ...
 
 
-def _import(file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None:
-    settings = opening.settings()
+def _import(console: Console, file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None:
     try:
-        with opening.database(settings) as engine, _progress(file) as progress:
-            with read_session(engine) as session:
+        with _progress(file) as progress:
+            with console.read() as session:
                 clinic_id = opening.clinic_of(session, clinic).id
-            report = run(engine, clinic_id, opening.clock_of(settings).now(), progress)
+            report = run(console.terminal, clinic_id, console.now(), progress)
     except Refused as refusal:
         raise click.ClickException(str(refusal)) from None
     _report(report, as_json=as_json)

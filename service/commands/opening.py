@@ -1,30 +1,93 @@
-"""From settings to working parts: the one place where commands open the database, the clock and the transports."""
+"""From settings to working parts, once for every command.
+
+A command that is wrapped by `with_console` is handed a `Console`: the settings, the
+database, the clock (the demo's own where NEAPTIDE_DEMO is set) and the way out. No other
+module here opens a database or asks the time. Every audit line that is written through a
+console tells the system user who typed the command.
+"""
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import datetime
+from functools import wraps
+from typing import Concatenate, ParamSpec, TypeVar
 
 import click
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service import logs
+from service import config, logs
 from service.clock import Clock, SharedClock, SystemClock
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
-from service.store.session import open_engine
-from service.store.tables import Clinic, Patient
+from service.links import Links
+from service.store import session as sessions
+from service.store.tables import Clinic, Patient, Staff
 from service.transports.base import Transport
 from service.transports.email import Mail, MailServer
 from service.transports.mock import MockGateway
 from service.transports.textgateway import TextGateway
 from service.transports.webpush import WebPush
 
+P = ParamSpec("P")
+R = TypeVar("R")
 GATEWAY_FILE = "gateway.sqlite3"
 CLOCK_FILE = "clock-offset"
+CLINIC = click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one.")
+PATIENT = click.argument("named", metavar="PATIENT")
+
+
+@dataclass(frozen=True)
+class Console:
+    """What a command works with."""
+
+    settings: Settings
+    engine: Engine
+    clock: Clock
+    login: str  # the system user
+
+    def now(self) -> datetime:
+        """The service's time; in the demo this is the time that its pages show."""
+        return self.clock.now()
+
+    def door_now(self) -> datetime:
+        """The machine's own time, which sign-ins go by: the demo moves its clinic by days, not its visitors."""
+        return SystemClock().now()
+
+    @property
+    def terminal(self) -> Engine:
+        """The database for what is typed here: its audit lines tell by whom."""
+        return sessions.at_terminal(self.engine, self.login)
+
+    def read(self) -> AbstractContextManager[Session]:
+        return sessions.read_session(self.engine)
+
+    def write(self) -> AbstractContextManager[Session]:
+        """One transaction, committed when the block ends well."""
+        return sessions.write_session(self.terminal)
+
+    def transports(self) -> dict[Channel, Transport]:
+        return transports_of(self.settings, self.clock)
+
+    def links(self) -> Links:
+        return Links(self.settings.secret_key, self.settings.base_url)
+
+
+def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
+    """Hand a command its console, and let go of the database at the end."""
+
+    @wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> R:
+        read = settings()
+        with database(read) as engine:
+            return command(Console(read, engine, clock_of(read), config.system_user()), *args, **kwargs)
+
+    return run
 
 
 def settings() -> Settings:
@@ -71,7 +134,7 @@ def database(read: Settings) -> Iterator[Engine]:
     """The database, let go of at the end."""
     if read.database_url.startswith("sqlite"):
         read.data_dir.mkdir(parents=True, exist_ok=True)
-    engine = open_engine(read.database_url)
+    engine = sessions.open_engine(read.database_url)
     try:
         yield engine
     finally:
@@ -89,18 +152,26 @@ def clinic_of(session: Session, named: str | None) -> Clinic:
     raise Refused("clinic", named, " or ".join(repr(clinic.name) for clinic in clinics) or "a clinic: add one first")
 
 
-def patient_of(session: Session, clinic: Clinic, named: str) -> Patient:
+def patient_of(session: Session, clinic_id: uuid.UUID, named: str) -> Patient:
     """The clinic's patient by its own reference or by id. Raises Refused."""
     which = Patient.clinic_ref == named
     with suppress(ValueError):
         which |= Patient.id == uuid.UUID(named)
-    patient = session.scalar(select(Patient).where(Patient.clinic_id == clinic.id, which))
+    patient = session.scalar(select(Patient).where(Patient.clinic_id == clinic_id, which))
     if patient is None:
         raise Refused("patient", named, "the clinic's reference or the id of one of its patients")
     return patient
 
 
-def say(**told: object) -> None:
+def account_of(session: Session, email: str) -> Staff:
+    """The staff account with this address. Raises Refused."""
+    account = session.scalar(select(Staff).where(Staff.email == email.strip().lower()))
+    if account is None:
+        raise Refused("email", email, "the address of an account")
+    return account
+
+
+def say(**values: object) -> None:
     """A short record on standard output, one `name: value` a line."""
-    for name, value in told.items():
+    for name, value in values.items():
         click.echo(f"{name}: {value}")

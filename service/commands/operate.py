@@ -1,42 +1,43 @@
-"""`neaptide doctor`, `messages`, `quarantined` and `audit`: what an operator looks at and may set right.
+"""`neaptide doctor`, `messages`, `quarantine`, `audit`, `review` and `push key`: what an operator looks after.
 
 Shows ids, states and reasons; never a name, an address or a value.
 """
 
 from __future__ import annotations
 
+import base64
 import json
 import sys
 import uuid
 from datetime import datetime, timedelta
 
 import click
+from cryptography.hazmat.primitives.asymmetric import ec
 from sqlalchemy import select
 
-from service.clock import SystemClock
 from service.commands import opening
+from service.commands.opening import Console, with_console
 from service.delivery import operating
 from service.domain.vocabulary import MessageState
 from service.health import checks
-from service.store import quarantine
-from service.store.audit import OPERATOR
-from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Message, QuarantinedRow
+from service.reviewing import refreshing
+from service.store import panel, quarantine
+from service.store.audit import OPERATOR, write_line
+from service.store.tables import AuditLine, Clinic, Message, Patient, QuarantinedRow
 
 SOMETHING_WRONG = 4
+PORTION = 200
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
 LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="Show so many.")
 
 
 @click.command("doctor")
 @click.option("--as-json", is_flag=True, help="For a machine.")
-def doctor(as_json: bool) -> None:
+@with_console
+def doctor(console: Console, as_json: bool) -> None:
     """Say what is well and what needs attention. Exit code 4 when something does."""
-    settings = opening.settings()
-    clock = opening.clock_of(settings)
-    channels = frozenset(opening.transports_of(settings, clock))
-    with opening.database(settings) as engine:
-        found = checks.examine(engine, clock.now(), machine_now=SystemClock().now(), channels=channels)
+    channels = frozenset(console.transports())
+    found = checks.examine(console.engine, console.now(), machine_now=console.door_now(), channels=channels)
     if as_json:
         click.echo(json.dumps([finding.as_dict() for finding in found], indent=2))
     else:
@@ -52,12 +53,15 @@ def messages() -> None:
 
 @messages.command("list")
 @CLINIC
-@click.option("--state", type=click.Choice([state.value for state in MessageState]))
+@click.option("--state", type=click.Choice([state.value for state in MessageState]), help="Only those.")
 @click.option("--patient", type=click.UUID, help="Only what concerns the patient with this id.")
 @LIMIT
-def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int) -> None:
+@with_console
+def list_messages(
+    console: Console, clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int
+) -> None:
     """The newest messages: id, when, kind, channel, state and why."""
-    with opening.database(opening.settings()) as engine, read_session(engine) as session:
+    with console.read() as session:
         found = operating.find(
             session,
             clinic_id=opening.clinic_of(session, clinic).id if clinic else None,
@@ -71,9 +75,10 @@ def list_messages(clinic: str | None, state: str | None, patient: uuid.UUID | No
 
 @messages.command("show")
 @click.argument("message", type=click.UUID)
-def show(message: uuid.UUID) -> None:
+@with_console
+def show(console: Console, message: uuid.UUID) -> None:
     """What happened to one message."""
-    with opening.database(opening.settings()) as engine, read_session(engine) as session:
+    with console.read() as session:
         held = session.get(Message, message)
         if held is None:
             raise click.ClickException(f"{message} is no message")
@@ -84,33 +89,34 @@ def show(message: uuid.UUID) -> None:
 
 @messages.command("retry")
 @click.argument("message", type=click.UUID)
-def retry(message: uuid.UUID) -> None:
+@with_console
+def retry(console: Console, message: uuid.UUID) -> None:
     """Send MESSAGE again, under the same id: it is rechecked first, like any other."""
-    settings = opening.settings()
-    with opening.database(settings) as engine, write_session(engine) as session:
-        operating.try_again(session, message, OPERATOR, opening.clock_of(settings).now())
+    with console.write() as session:
+        operating.try_again(session, message, OPERATOR, console.now())
     click.echo(f"queued: {message}")
 
 
 @messages.command("cancel")
 @click.argument("message", type=click.UUID)
 @click.option("--reason", required=True, help="Kept with the message; no names, no values.")
-def cancel(message: uuid.UUID, reason: str) -> None:
+@with_console
+def cancel(console: Console, message: uuid.UUID, reason: str) -> None:
     """Cancel MESSAGE, which must still be queued."""
-    settings = opening.settings()
-    with opening.database(settings) as engine, write_session(engine) as session:
-        operating.cancel(session, message, reason, OPERATOR, opening.clock_of(settings).now())
+    with console.write() as session:
+        operating.cancel(session, message, reason, OPERATOR, console.now())
     click.echo(f"cancelled: {message}")
 
 
 @click.group("quarantine")
-def quarantine_group() -> None:
-    """Rows whose handling failed unexpectedly, set aside so that they do not hold up the rest."""
+def quarantined() -> None:
+    """Rows set aside because their handling failed, so that they do not hold up the rest."""
 
 
-@quarantine_group.command("list")
+@quarantined.command("list")
 @LIMIT
-def list_quarantined(limit: int) -> None:
+@with_console
+def list_quarantined(console: Console, limit: int) -> None:
     """What is set aside: kind, id, when, and the kind and place of the failure."""
     query = (
         select(QuarantinedRow)
@@ -118,20 +124,21 @@ def list_quarantined(limit: int) -> None:
         .order_by(QuarantinedRow.at.desc())
         .limit(limit)
     )
-    with opening.database(opening.settings()) as engine, read_session(engine) as session:
+    with console.read() as session:
         for row in session.scalars(query):
             click.echo(f"{row.subject_kind}  {row.subject_id}  {_at(row.at)}  {row.error}")
 
 
-@quarantine_group.command("release")
+@quarantined.command("release")
 @click.argument("kind")
 @click.argument("row", type=click.UUID)
-def release(kind: str, row: uuid.UUID) -> None:
+@with_console
+def release(console: Console, kind: str, row: uuid.UUID) -> None:
     """Let ROW of KIND be tried again."""
-    settings = opening.settings()
-    with opening.database(settings) as engine, write_session(engine) as session:
-        if not quarantine.release(session, (kind, row), opening.clock_of(settings).now()):
+    with console.write() as session:
+        if not quarantine.release(session, (kind, row), console.now()):
             raise click.ClickException(f"{kind} {row} is not set aside")
+        write_line(session, OPERATOR, "quarantine.release", (kind, row), console.now(), clinic_id=None)
     click.echo(f"released: {kind} {row}")
 
 
@@ -140,11 +147,11 @@ def release(kind: str, row: uuid.UUID) -> None:
 @click.option("--subject", type=click.UUID, help="Only what was done to the record with this id.")
 @click.option("--days", type=click.IntRange(1, 3650), default=7, show_default=True, help="How far back.")
 @LIMIT
-def audit(clinic: str | None, subject: uuid.UUID | None, days: int, limit: int) -> None:
+@with_console
+def audit(console: Console, clinic: str | None, subject: uuid.UUID | None, days: int, limit: int) -> None:
     """Who did what to which record, newest first, one JSON object a line."""
-    settings = opening.settings()
-    since = opening.clock_of(settings).now() - timedelta(days=days)
-    with opening.database(settings) as engine, read_session(engine) as session:
+    since = console.now() - timedelta(days=days)
+    with console.read() as session:
         query = select(AuditLine).where(AuditLine.at >= since)
         if clinic is not None:
             query = query.where(AuditLine.clinic_id == opening.clinic_of(session, clinic).id)
@@ -161,6 +168,58 @@ def audit(clinic: str | None, subject: uuid.UUID | None, days: int, limit: int) 
                 "detail": line.detail,
             }
             click.echo(json.dumps(told, ensure_ascii=False))
+
+
+@click.group("review")
+def review() -> None:
+    """The rows that the weekly review carries forward."""
+
+
+@review.command("audit")
+@with_console
+def audit_rows(console: Console) -> None:
+    """Work every carried row out anew and compare. Exit code 4 when one differs."""
+    wrong = 0
+    with console.read() as session:
+        for clinic in session.scalars(select(Clinic).order_by(Clinic.id)):
+            differing = refreshing.differing(session, clinic.id, console.now())
+            wrong += len(differing)
+            click.echo(f"clinic {clinic.id}: {len(differing)} rows differ")
+            for patient_id in differing:
+                click.echo(f"  patient {patient_id}")
+    sys.exit(SOMETHING_WRONG if wrong else 0)
+
+
+@review.command("rebuild")
+@with_console
+def rebuild(console: Console) -> None:
+    """Make every row again from the records. Nothing that was signed changes."""
+    now = console.now()
+    with console.write() as session:
+        everyone = list(session.scalars(select(Patient.id)))
+        for first in range(0, len(everyone), PORTION):
+            panel.mark_stale(session, everyone[first : first + PORTION], now)
+    done = refreshing.rebuild(console.engine, now)
+    while (tally := refreshing.refresh(console.engine, now)).seen:
+        done += tally
+    click.echo(f"{done.done} rows made, {done.quarantined} set aside")
+    sys.exit(SOMETHING_WRONG if done.quarantined else 0)
+
+
+@click.group("push")
+def push() -> None:
+    """Notices on people's own phones (web push)."""
+
+
+@push.command("key")
+def key() -> None:
+    """Make a private key for NEAPTIDE_PUSH_KEY, and print it.
+
+    Keep it like a password, and keep it: phones that were set up with another key get no more notices.
+    """
+    # RFC 8292 section 2: ECDSA on P-256. The scalar alone, 32 bytes, in base64url.
+    secret = ec.generate_private_key(ec.SECP256R1()).private_numbers().private_value.to_bytes(32, "big")
+    click.echo(base64.urlsafe_b64encode(secret).rstrip(b"=").decode("ascii"))
 
 
 def _line(message: Message) -> str:

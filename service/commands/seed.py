@@ -16,9 +16,7 @@ from typing import Any
 
 import click
 
-from service.clock import SystemClock
-from service.config import Settings
-from service.store.session import open_engine
+from service.commands.opening import Console, with_console
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 NOTES = "demo.json"
@@ -26,9 +24,10 @@ NOTES = "demo.json"
 
 @click.command("seed")
 @click.option("--quiet", is_flag=True, help="Say nothing while it works.")
-def seed(quiet: bool) -> None:
+@with_console
+def seed(console: Console, quiet: bool) -> None:
     """Fill an empty database with an invented clinic. For the demo only."""
-    settings = Settings.from_env()
+    settings = console.settings
     if not settings.demo:
         raise click.ClickException("invented people are for the demo only: NEAPTIDE_DEMO is not set")
     notes = settings.data_dir / NOTES
@@ -36,13 +35,10 @@ def seed(quiet: bool) -> None:
         return
     if not quiet:
         click.echo("Inventing a clinic with four months behind it …")
-    engine = open_engine(settings.database_url)
     try:
-        made = _fixtures().fill(engine, settings, SystemClock().now())
+        made = _fixtures().fill(console.engine, settings, console.now())
     except ValueError as error:
         raise click.ClickException(str(error)) from error
-    finally:
-        engine.dispose()
     aside = notes.with_suffix(".part")
     aside.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
     aside.replace(notes)

@@ -10,18 +10,17 @@ from flask import Flask
 
 from service.app import create_app
 from service.commands import opening
-from service.links import Links
+from service.commands.opening import Console, with_console
 from service.store import migrate as layout
 from service.store.session import open_engine
 from service.worker import Worker, links_for
 
 
 @click.command("migrate")
-def migrate() -> None:
+@with_console
+def migrate(console: Console) -> None:
     """Bring the database to the newest layout. Safe to run again."""
-    settings = opening.settings()
-    with opening.database(settings) as engine:
-        layout.upgrade(engine)
+    layout.upgrade(console.engine)
     click.echo(f"layout: {layout.head()}")
 
 
@@ -32,21 +31,20 @@ def migrate() -> None:
     "--host", help="The address to listen on; NEAPTIDE_HOST when left out, and 127.0.0.1 where that is not set."
 )
 @click.option("--port", type=click.IntRange(1, 65535), help="The port; NEAPTIDE_PORT when left out.")
-def serve(workers: int, threads: int, host: str | None, port: int | None) -> None:
+@with_console
+def serve(console: Console, workers: int, threads: int, host: str | None, port: int | None) -> None:
     """Serve the pages and the API on NEAPTIDE_HOST and NEAPTIDE_PORT.
 
     Links in messages are the worker's to make: set NEAPTIDE_BASE_URL for both where --host or --port is given.
     """
-    settings = opening.settings()
-    with opening.database(settings) as engine:
-        if not layout.is_current(engine):
-            raise click.ClickException("migrations are missing: run `neaptide migrate`")
+    _need_layout(console)
+    console.engine.dispose()
     # Exchanged for the server: nothing that this process has loaded, drawing libraries least of
     # all, is forked, and a signal to stop reaches the server itself.
-    address = host or settings.host
+    address = host or console.settings.host
     bind = f"[{address}]" if ":" in address else address
     command = [
-        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{bind}:{port or settings.port}",
+        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{bind}:{port or console.settings.port}",
         "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
         "--graceful-timeout", "15", "--log-level", "warning",
     ]  # fmt: skip
@@ -60,19 +58,21 @@ def serve(workers: int, threads: int, host: str | None, port: int | None) -> Non
 
 @click.command("worker")
 @click.option("--once", is_flag=True, help="Do what is due now, and stop.")
-def worker(once: bool) -> None:
+@with_console
+def worker(console: Console, once: bool) -> None:
     """Look for what falls due and do it. Any number may run."""
-    settings = opening.settings()
-    clock = opening.clock_of(settings)
-    with opening.database(settings) as engine:
-        if not layout.is_current(engine):
-            raise click.ClickException("migrations are missing: run `neaptide migrate`")
-        links = links_for(Links(settings.secret_key, settings.base_url), settings.base_url)
-        own = Worker(engine, clock, opening.transports_of(settings, clock), links, settings)
-        if once:
-            own.tick()
-        else:
-            own.run()
+    _need_layout(console)
+    links = links_for(console.links(), console.settings.base_url)
+    own = Worker(console.engine, console.clock, console.transports(), links, console.settings)
+    if once:
+        own.tick()
+    else:
+        own.run()
+
+
+def _need_layout(console: Console) -> None:
+    if not layout.is_current(console.engine):
+        raise click.ClickException("migrations are missing: run `neaptide migrate`")
 
 
 def wsgi() -> Flask:

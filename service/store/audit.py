@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind
-from service.store.session import Where
+from service.store.session import AT_TERMINAL, Where, rows
 from service.store.tables import AuditLine, Base
 from service.store.upsert import insert_rows
 
@@ -90,7 +90,7 @@ def write_line(
         "action": action,
         "subject_kind": subject[0],
         "subject_id": subject[1],
-        "detail": dict(detail or {}),
+        "detail": {**(detail or {}), **_typed_by(where)},
     }
     insert_rows(where, AuditLine.__table__, [line])
 
@@ -105,6 +105,7 @@ def write_lines(
     clinic_id: uuid.UUID,
 ) -> None:
     """One line for each (kind, id, detail) of a batch, in one statement."""
+    typed_by = _typed_by(where)
     lines = [
         {
             "id": uuid.uuid4(),
@@ -115,11 +116,17 @@ def write_lines(
             "action": action,
             "subject_kind": kind,
             "subject_id": subject_id,
-            "detail": dict(detail),
+            "detail": {**detail, **typed_by},
         }
         for kind, subject_id, detail in subjects
     ]
     insert_rows(where, AuditLine.__table__, lines)
+
+
+def _typed_by(where: Where) -> dict[str, str]:
+    """The system user, in a transaction that was begun at a terminal (see `session.AT_TERMINAL`)."""
+    login: str | None = rows(where).get_execution_options().get(AT_TERMINAL)
+    return {} if login is None else {"login": login}
 
 
 def _subject(subject: Subject) -> tuple[str, uuid.UUID | None]:

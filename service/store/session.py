@@ -26,6 +26,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 BUSY_SECONDS = 15
+AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # SQLSTATE classes and codes of PostgreSQL, appendix A: connection exceptions, shutdowns and start-ups.
 AWAY = ("08", "57P01", "57P02", "57P03")
@@ -78,6 +79,11 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
     )
     event.listen(engine, "connect", _prepare_sqlite)
     return engine
+
+
+def at_terminal(engine: Engine, login: str) -> Engine:
+    """The same engine for what this system user types: each audit line written through it says so."""
+    return engine.execution_options(**{AT_TERMINAL: login})
 
 
 @contextmanager

@@ -33,6 +33,7 @@ P = ParamSpec("P")
 IDLE = timedelta(minutes=15)
 LONGEST = signin.LONGEST_SESSION
 STAFF_SCOPES = frozenset(Scope)
+NO_SESSION = uuid.UUID(int=0)
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def has_session() -> bool:
 def current_staff() -> CurrentStaff | None:
     """Who is signed in on this browser, or nobody. Asked once in a request."""
     if "staff_now" not in g:
-        g.staff_now = _read_session()
+        g.staff_now = _read_session() if services().at_terminal is None else _at_terminal()
     found: CurrentStaff | None = g.staff_now
     return found
 
@@ -141,6 +142,14 @@ def keep_session(response: Response) -> Response:
     if g.get("staff_now") is not None and "staff" in session:
         session["seen"] = services().door_clock.now().timestamp()
     return response
+
+
+def _at_terminal() -> CurrentStaff | None:
+    with read_session(services().engine) as db:
+        staff = db.get(Staff, services().at_terminal)
+    if staff is None or not staff.active:
+        return None
+    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email, NO_SESSION)
 
 
 def _read_session() -> CurrentStaff | None:

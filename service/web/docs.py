@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from flask import Blueprint, current_app, render_template
+from flask import Blueprint, Flask, current_app, render_template
 from flask.typing import ResponseReturnValue
 
 blueprint = Blueprint("docs", __name__)
@@ -15,7 +15,7 @@ METHODS = ("get", "post", "put", "patch", "delete")
 @blueprint.get("/docs")
 def page() -> ResponseReturnValue:
     """Every address of the API with what it takes and answers."""
-    spec: dict[str, Any] = current_app.extensions["flask-smorest"]["apis"][""]["ext_obj"].spec.to_dict()
+    spec = describe(current_app)
     groups: dict[str, list[dict[str, Any]]] = {}
     for path, operations in spec["paths"].items():
         for method in METHODS:
@@ -27,6 +27,12 @@ def page() -> ResponseReturnValue:
     named = {tag["name"]: tag.get("description", "") for tag in spec.get("tags", [])}
     shapes = {name: _fields(shape) for name, shape in spec["components"].get("schemas", {}).items()}
     return render_template("docs/page.html", groups=groups, descriptions=named, shapes=shapes)
+
+
+def describe(app: Flask) -> dict[str, Any]:
+    """The description of the API (OpenAPI 3.1), as `/openapi.json` answers it."""
+    described: dict[str, Any] = app.extensions["flask-smorest"]["apis"][""]["ext_obj"].spec.to_dict()
+    return described
 
 
 def _operation(path: str, method: str, operation: dict[str, Any], shared: list[dict[str, Any]]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import cast
@@ -25,6 +26,7 @@ class Services:
     machine_clock: Clock  # this machine's own, never steered: what is compared with the database's
     transports: Mapping[Channel, Transport]
     links: Links
+    at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
 
 
 def services() -> Services:

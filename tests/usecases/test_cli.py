@@ -1,20 +1,25 @@
-"""`neaptide …` as an operator types it: a clinic set up from nothing, and every refusal in one line with exit code 2."""
+"""`neaptide …` as an operator types it: a clinic set up from nothing, and every refusal in words with its exit code."""
 
 from __future__ import annotations
 
 import io
+import json
 import subprocess
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
+import click
 import pytest
 from sqlalchemy import Engine, select
 
 from service.accounts import keys, signin
 from service.accounts.signin import SignedIn
-from service.cli import main
+from service.cli import COMMANDS, cli, main
 from service.clock import SystemClock
 from service.domain.vocabulary import ConsentKind, Scope
 from service.store.session import connect, read_session
@@ -25,7 +30,10 @@ CLINIC = (
     "clinic", "add", "--name", "Fernmoor Clinic", "--zone", "Europe/London", "--emergency-number", "999",
     "--contact-line", "+44 7700 900100", "--sender-name", "Fernmoor",
 )  # fmt: skip
-PATIENT = ("patient", "add", "--ref", "F-1", "--name", "Asha Invented", "--zone", "Pacific/Auckland")
+ADMINISTRATOR = "noa@fernmoor.example"
+DOCTOR = "rowan@fernmoor.example"
+PATIENT = ("api", "POST", "/patients", "clinic_ref=F-1", "name=Asha Invented", "zone=Pacific/Auckland")
+AS = ("--as", ADMINISTRATOR)
 
 
 @dataclass
@@ -38,6 +46,11 @@ class Said:
         """What the line `name: value` says."""
         return next(line.split(": ", 1)[1] for line in self.out.splitlines() if line.startswith(f"{name}: "))
 
+    @property
+    def json(self) -> Any:
+        """What a call of the API answered, or the problem it told."""
+        return json.loads(self.out or self.err)
+
 
 Run = Callable[..., Said]
 
@@ -48,6 +61,7 @@ def run(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys:
     monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
     monkeypatch.setenv("NEAPTIDE_SECRET_KEY", "a secret that only this test knows, 32+ characters")
+    monkeypatch.setenv("SUDO_USER", "imogen")  # as sudo(8) sets it
 
     def call(*words: str, stdin: str = "") -> Said:
         monkeypatch.setattr(sys, "argv", ["neaptide", *words])
@@ -68,46 +82,56 @@ def done(said: Said) -> Said:
     return said
 
 
-def test_a_clinic_is_set_up_from_a_terminal(run: Run, engine: Engine) -> None:
+def hire(run: Run, email: str, role: str) -> None:
+    words = ("staff", "add", "--email", email, "--name", "Invented Person", "--role", role, "--password-stdin")
+    done(run(*words, stdin=f"{PASSWORD}\n"))
+
+
+@pytest.fixture
+def clinic(run: Run) -> Run:
+    """A clinic with the accounts of an administrator and a physician."""
     done(run(*CLINIC, "--review-weekday", "wednesday", "--quiet-until", "07:30"))
-    patient = done(
-        run(
-            *PATIENT,
-            "--dry-weight",
-            "180",
-            "--weight-unit",
-            "[lb_av]",
-            "--telephone",
-            "+64 9 999 0101",
-            "--email",
-            "Asha@Invented.example",
-        )
-    ).value("patient")
-    done(run("consent", "record", "F-1", "--how", "signed form"))
-    carer = done(run("caregiver", "add", "F-1", "--name", "Ben Invented", "--telephone", "+64 9 999 0102")).value(
-        "caregiver"
-    )
-    done(run("consent", "record", "F-1", "--kind", "caregiver", "--caregiver", carer, "--how", "signed form"))
-    done(run("consent", "record", "F-1", "--caregiver", carer, "--how", "by telephone"))
-    plan = done(run("plan", "set", "F-1", "--opens", "07:00", "--due", "08:30", "--closes", "10:00",
-                    "--weekday", "monday", "--weekday", "friday"))  # fmt: skip
-    assert plan.value("next_window").endswith("07:00 Pacific/Auckland")
+    hire(run, ADMINISTRATOR, "administrator")
+    hire(run, DOCTOR, "physician")
+    return run
+
+
+def test_a_clinic_is_set_up_from_a_terminal(clinic: Run, engine: Engine) -> None:
+    def call(method: str, path: str, *fields: str) -> Any:
+        return done(clinic("api", method, path, *fields, *AS)).json
+
+    # 1 lb is 0.45359237 kg exactly (NIST SP 811).
+    pounds = f"dry_weight_kg={180 * 0.45359237:.3f}"
+    patient = done(clinic(*PATIENT, pounds, "weight_unit=[lb_av]", *AS)).json["id"]
+    call("POST", "/patients/F-1/contacts", "channel=text", "address=+64 9 999 0101")
+    call("POST", "/patients/F-1/contacts", "channel=email", "address=Asha@Invented.example")
+    call("POST", "/patients/F-1/consents", "kind=messages", "given=true", "how=signed form")
+    carer = call("POST", "/patients/F-1/caregivers", "name=Ben Invented")["id"]
+    call("POST", f"/caregivers/{carer}/contacts", "channel=text", "address=+64 9 999 0102")
+    about = ("given=true", f"caregiver_id={carer}")
+    call("POST", "/patients/F-1/consents", "kind=caregiver", *about, "how=signed form")
+    call("POST", "/patients/F-1/consents", "kind=messages", *about, "how=by telephone")
+    hours = ("opens=07:00", "due=08:30", "closes=10:00")
+    plan = call("PUT", "/patients/F-1/plan", *hours, "weekdays=0", "weekdays=4")
+    assert datetime.fromisoformat(plan["next_open_at"]).astimezone(ZoneInfo("Pacific/Auckland")).hour == 7
     today = SystemClock().now().date().isoformat()
-    pause = done(run("pause", "add", "F-1", "--cause", "away", "--from", today)).value("pause")
-    done(run("pause", "end", pause, "--last-day", today))
+    pause = call("POST", "/patients/F-1/pauses", "cause=away", f"from_date={today}")["id"]
+    call("POST", f"/pauses/{pause}/end", f"last_day={today}")
 
     with read_session(engine) as session:
-        clinic = session.scalars(select(Clinic)).one()
+        owner = session.scalars(select(Clinic)).one()
         held = session.scalars(select(Patient)).one()
         contacts = session.scalars(select(Contact).where(Contact.patient_id == held.id).order_by(Contact.position))
         addresses = [contact.address for contact in contacts]
         consents = {(one.kind, one.caregiver_id is None) for one in session.scalars(select(Consent))}
         rule = session.scalars(select(Plan)).one()
         ended = session.scalars(select(Pause)).one()
-        actors = {line.actor_kind.value for line in session.scalars(select(AuditLine))}
-    assert (clinic.review_weekday, clinic.quiet_until.isoformat("minutes")) == (2, "07:30")
+        typed = {
+            (line.actor_kind.value, line.detail["login"])
+            for line in session.scalars(select(AuditLine).order_by(AuditLine.at))
+        }
+    assert (owner.review_weekday, owner.quiet_until.isoformat("minutes")) == (2, "07:30")
     assert str(held.id) == patient
-    # 1 lb is 0.45359237 kg exactly (NIST SP 811).
     assert held.dry_weight_kg == pytest.approx(180 * 0.45359237, abs=0.001)
     assert addresses == ["+6499990101", "asha@invented.example"]
     assert consents == {
@@ -116,23 +140,25 @@ def test_a_clinic_is_set_up_from_a_terminal(run: Run, engine: Engine) -> None:
     assert rule.weekdays == 0b0010001
     assert ended.to_date is not None
     assert ended.to_date.isoformat() == today
-    assert actors == {"operator"}
+    assert typed == {("operator", "imogen"), ("staff", "imogen")}
 
 
-def test_what_was_set_up_is_shown(run: Run) -> None:
-    done(run(*CLINIC))
-    done(run(*PATIENT, "--telephone", "+64 9 999 0101"))
-    assert "plan: none" in done(run("patient", "show", "F-1")).out
-    done(run("plan", "set", "F-1", "--opens", "07:00", "--due", "08:30", "--closes", "10:00", "--no-checkin"))
-    assert done(run("clinic", "show")).value("emergency_number") == "999"
-    shown = done(run("patient", "show", "F-1"))
-    assert shown.value("zone") == "Pacific/Auckland"
-    assert "contact: text +6499990101 (ok)" in shown.out
-    plan = done(run("plan", "show", "F-1"))
+def test_what_was_set_up_is_shown(clinic: Run) -> None:
+    done(clinic(*PATIENT, *AS))
+    done(clinic("api", "POST", "/patients/F-1/contacts", "channel=text", "address=+64 9 999 0101", *AS))
+    assert clinic("api", "GET", "/patients/F-1/plan", *AS).code == 1
+    hours = ("opens=07:00", "due=08:30", "closes=10:00")
+    done(clinic("api", "PUT", "/patients/F-1/plan", *hours, "wants_checkin=false", *AS))
+    assert done(clinic("api", "GET", "/clinic", *AS)).json["emergency_number"] == "999"
+    assert done(clinic("api", "GET", "/patients/F-1", *AS)).json["zone"] == "Pacific/Auckland"
+    (contact,) = done(clinic("api", "GET", "/patients/F-1/contacts", *AS)).json["items"]
+    assert (contact["channel"], contact["address"], contact["state"]) == ("text", "+6499990101", "ok")
+    plan = done(clinic("plan", "show", "F-1"))
     assert (plan.value("opens"), plan.value("checkin")) == ("07:00", "False")
-    assert "F-1" in done(run("patient", "list")).out
-    done(run("patient", "end", "F-1"))
-    assert "ended" in done(run("patient", "list")).out
+    assert [one["clinic_ref"] for one in done(clinic("api", "GET", "/patients", *AS)).json["items"]] == ["F-1"]
+    done(clinic("api", "POST", "/patients/F-1/end", *AS))
+    ended = done(clinic("api", "GET", "/patients", "state=ended", *AS)).json["items"]
+    assert [one["clinic_ref"] for one in ended] == ["F-1"]
 
 
 def test_staff_come_in_with_a_password_that_never_stood_in_an_argument(run: Run, engine: Engine) -> None:
@@ -149,18 +175,17 @@ def test_staff_come_in_with_a_password_that_never_stood_in_an_argument(run: Run,
     assert not isinstance(signin.sign_in(engine, "imogen@fernmoor.example", "another long enough one", now), SignedIn)
 
 
-def test_a_key_is_told_once_and_can_be_revoked(run: Run, engine: Engine) -> None:
-    done(run(*CLINIC))
-    issued = done(run("key", "issue", "--name", "bridge", "--scope", "readings"))
+def test_a_key_is_told_once_and_can_be_revoked(clinic: Run, engine: Engine) -> None:
+    issued = done(clinic("api", "POST", "/keys", "name=bridge", "scopes=readings", *AS)).json
     with connect(engine) as connection:
-        key = keys.check_key(connection, issued.value("secret"))
+        key = keys.check_key(connection, issued["secret"])
     assert key is not None
     assert key.scopes == {Scope.READINGS}
-    assert issued.value("secret") not in done(run("key", "list")).out
-    done(run("key", "revoke", issued.value("key")))
+    assert issued["secret"] not in done(clinic("api", "GET", "/keys", *AS)).out
+    done(clinic("api", "POST", f"/keys/{issued['id']}/revoke", *AS))
     with connect(engine) as connection:
-        assert keys.check_key(connection, issued.value("secret")) is None
-    assert "revoked" in done(run("key", "list")).out
+        assert keys.check_key(connection, issued["secret"]) is None
+    assert done(clinic("api", "GET", "/keys", *AS)).json["items"][0]["revoked_at"] is not None
 
 
 @pytest.mark.parametrize(
@@ -168,28 +193,55 @@ def test_a_key_is_told_once_and_can_be_revoked(run: Run, engine: Engine) -> None
     [
         (("clinic", "add", "--name", "X", "--zone", "Moon/Base", "--emergency-number", "1", "--contact-line", "12",
           "--sender-name", "X"), "zone"),
-        (("patient", "add", "--ref", "F-2", "--name", "X", "--zone", "UTC", "--telephone", "12"), "address"),
-        (("patient", "add", "--ref", "F-1", "--name", "X", "--zone", "UTC"), "clinic_ref"),
-        (("patient", "show", "nobody"), "patient"),
-        (("patient", "add", "--clinic", "Saltholt", "--ref", "F-2", "--name", "X", "--zone", "UTC"), "clinic"),
-        (("plan", "set", "F-1", "--opens", "7 am", "--due", "08:00", "--closes", "09:00"), "opens"),
-        (("plan", "set", "F-1", "--opens", "07:00", "--due", "06:00", "--closes", "09:00"), "due"),
+        (("clinic", "add", "--name", "X", "--zone", "UTC", "--emergency-number", "1", "--contact-line", "12",
+          "--sender-name", "X", "--quiet-from", "7 am"), "quiet_from"),
+        (("plan", "show", "nobody"), "patient"),
+        (("plan", "show", "F-1", "--clinic", "Saltholt"), "clinic"),
         (("plan", "show", "F-1"), "plan"),
-        (("consent", "record", "F-1", "--kind", "caregiver", "--how", "form"), "caregiver"),
-        (("pause", "add", "F-1", "--cause", "away", "--from", "1999-01-01"), "from_date"),
         (("staff", "close", "nobody@fernmoor.example"), "email"),
-        (("key", "revoke", "00000000-0000-0000-0000-000000000000"), "key"),
+        (("api", "GET", "/patients", "--as", "nobody@fernmoor.example"), "email"),
+        (("api", "GET", "/patients/nobody", *AS), "patient"),
+        (("api", "POST", "/patients", "name", *AS), "fields"),
+        (("api", "POST", "/patients", "name=X", "--file", "x.json", *AS), "file"),
+        (("api", "POST", "/patients", "--file", "/nowhere/x.json", *AS), "file"),
+        (("api", "POST", "/staff", "name=X", f"password={PASSWORD}", *AS), "password"),
     ],
 )  # fmt: skip
-def test_what_cannot_be_taken_is_one_line_and_exit_code_2(run: Run, words: tuple[str, ...], names: str) -> None:
-    done(run(*CLINIC))
-    done(run(*PATIENT))
-    said = run(*words)
+def test_what_cannot_be_understood_is_one_line_and_exit_code_2(clinic: Run, words: tuple[str, ...], names: str) -> None:
+    done(clinic(*PATIENT, *AS))
+    said = clinic(*words)
     assert said.code == 2
     assert said.out == ""
     assert len(said.err.splitlines()) == 1
     assert names in said.err
     assert "accepted" in said.err
+    assert PASSWORD not in said.err
+
+
+@pytest.mark.parametrize(
+    ("call", "names"),
+    [
+        (("POST", "/patients/F-1/contacts", "channel=text", "address=12"), "address"),
+        (("POST", "/patients", "clinic_ref=F-1", "name=X", "zone=UTC"), "clinic_ref"),
+        (("PUT", "/patients/F-1/plan", "opens=7 am", "due=08:00", "closes=09:00"), "opens"),
+        (("PUT", "/patients/F-1/plan", "opens=07:00", "due=06:00", "closes=09:00"), "due"),
+        (("POST", "/patients/F-1/consents", "kind=caregiver", "given=true", "how=form"), "caregiver"),
+        (("POST", "/patients/F-1/pauses", "cause=away", "from_date=1999-01-01"), "from_date"),
+        (("POST", "/patients/F-1/pauses", "cause=away", "from_date=2026-01-01", "surprise=1"), "surprise"),
+        (("GET", "/patients", "surprise=1"), "surprise"),
+    ],
+)  # fmt: skip
+def test_what_the_api_does_not_take_is_its_problem_and_exit_code_1(
+    clinic: Run, call: tuple[str, ...], names: str
+) -> None:
+    """The same body as over the network: RFC 9457 with the field, the value and what is accepted."""
+    done(clinic(*PATIENT, *AS))
+    said = clinic("api", *call, *AS)
+    assert (said.code, said.out) == (1, "")
+    assert said.json["status"] == 422
+    (error,) = said.json["errors"]
+    assert error["field"].startswith(names)
+    assert error["accepted"]
 
 
 def test_a_password_that_is_refused_is_not_repeated(run: Run) -> None:
@@ -200,13 +252,12 @@ def test_a_password_that_is_refused_is_not_repeated(run: Run) -> None:
     assert "short7" not in said.out + said.err
 
 
-def test_another_patients_caregiver_is_not_consented_for(run: Run, engine: Engine) -> None:
-    done(run(*CLINIC))
-    done(run(*PATIENT))
-    done(run("patient", "add", "--ref", "F-2", "--name", "Noa Invented", "--zone", "UTC"))
-    carer = done(run("caregiver", "add", "F-2", "--name", "Kim", "--telephone", "+64 9 999 0103")).value("caregiver")
-    said = run("consent", "record", "F-1", "--kind", "caregiver", "--caregiver", carer, "--how", "form")
-    assert said.code == 2
+def test_another_patients_caregiver_is_not_consented_for(clinic: Run, engine: Engine) -> None:
+    done(clinic(*PATIENT, *AS))
+    done(clinic("api", "POST", "/patients", "clinic_ref=F-2", "name=Noa Invented", "zone=UTC", *AS))
+    carer = done(clinic("api", "POST", "/patients/F-2/caregivers", "name=Kim", *AS)).json["id"]
+    consent = ("kind=caregiver", "given=true", f"caregiver_id={carer}", "how=form")
+    assert clinic("api", "POST", "/patients/F-1/consents", *consent, *AS).code == 1
     with read_session(engine) as session:
         assert session.scalars(select(Consent)).all() == []
         assert session.scalars(select(Caregiver)).one().name == "Kim"
@@ -222,18 +273,27 @@ def test_a_database_without_tables_is_told_in_one_line(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{tmp_path / 'fresh.sqlite3'}")
-    said = run("patient", "list")
+    said = run("staff", "list")
     assert said.code == 1
     assert said.err.splitlines() == ["neaptide: the database lacks what this needs; run `neaptide migrate` first"]
     assert "layout" in done(run("migrate")).out
-    assert "add one first" in run("patient", "list").err
+    assert "add one first" in run("staff", "list").err
 
 
-def test_help_loads_nothing_heavy() -> None:
-    """Asked for in a fresh process: the web application, numpy and the drawing libraries stay on the shelf."""
+def test_help_loads_no_command() -> None:
+    """Asked for in a fresh process: the commands, the web application, numpy and the drawing libraries stay shelved."""
     check = (
-        "import sys; from service.cli import cli; cli.main(['--version'], standalone_mode=False);"
-        "print(*sorted({'flask', 'numpy', 'sqlalchemy', 'vl_convert', 'typst'} & set(sys.modules)))"
+        "import sys; from service.cli import cli; cli.main(['--help'], standalone_mode=False);"
+        "print(*sorted({'flask', 'numpy', 'sqlalchemy', 'vl_convert', 'typst'} & set(sys.modules)),"
+        " *[name for name in sys.modules if name.startswith('service.commands.')])"
     )
     told = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=True)
+    assert "quarantine" in told.stdout
     assert told.stdout.splitlines()[-1] == ""
+
+
+def test_the_lines_of_the_help_are_the_commands_own() -> None:
+    for name, (_, _, line) in COMMANDS.items():
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None
+        assert command.get_short_help_str(400).startswith(line.rstrip(".")), name

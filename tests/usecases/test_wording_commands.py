@@ -1,4 +1,4 @@
-"""`neaptide wording …` as an operator types it."""
+"""Wordings from a terminal, by `neaptide api`."""
 
 from __future__ import annotations
 
@@ -10,15 +10,14 @@ from service.store.session import read_session
 from service.store.tables import AuditLine, MessageTemplate
 from service.words.language import codes
 from tests.house import writes_of
-from tests.usecases.test_cli import CLINIC, Run, done, run  # noqa: F401
+from tests.usecases.test_cli import AS, Run, clinic, done, run  # noqa: F401
 
 OURS = "{sender}: good morning. {link} STOP ends these."
 
 
 @pytest.fixture
-def terminal(run: Run) -> Run:  # noqa: F811
-    done(run(*CLINIC))
-    return run
+def terminal(clinic: Run) -> Run:  # noqa: F811
+    return lambda *words, stdin="": clinic("api", *words, *AS, stdin=stdin)
 
 
 def kept(engine: Engine) -> list[str]:
@@ -27,56 +26,56 @@ def kept(engine: Engine) -> list[str]:
 
 
 def test_a_wording_is_tried_set_listed_and_taken_back(terminal: Run, engine: Engine) -> None:
-    tried = done(terminal("wording", "preview", "en", "prompt", "--text", OURS))
-    assert tried.value("text").startswith("Fernmoor: good morning. http://127.0.0.1:8000/c/")
-    assert tried.value("length").startswith("1 x GSM-7 (")
+    tried = done(terminal("POST", "/wordings/en/prompt/preview", f"body={OURS}")).json
+    assert tried["text"].startswith("Fernmoor: good morning. http://127.0.0.1:8000/c/")
+    assert (tried["length"]["segments"], tried["length"]["alphabet"]) == (1, "GSM-7")
     assert kept(engine) == []
 
-    assert done(terminal("wording", "set", "en", "prompt", "--text", OURS)).value("sent_now") == "0"
+    done(terminal("PUT", "/wordings/en/prompt", f"body={OURS}"))
     assert kept(engine) == [OURS]
-    listed = done(terminal("wording", "list")).out.splitlines()
+    listed = done(terminal("GET", "/wordings")).json["items"]
     assert len(listed) == len(codes()) * len(MessageKind)
-    assert [line.split()[:3] for line in listed if OURS in line] == [["en", "prompt", "own"]]
-    assert len(done(terminal("wording", "list", "--language", "es")).out.splitlines()) == len(MessageKind)
-    assert "good morning" in done(terminal("wording", "preview", "en", "prompt")).value("text")
+    assert [(one["language"], one["kind"]) for one in listed if one["own"]] == [("en", "prompt")]
+    (ours,) = [one for one in listed if one["own"]]
+    assert "good morning" in ours["preview"]["text"]
 
-    done(terminal("wording", "reset", "en", "prompt"))
+    done(terminal("DELETE", "/wordings/en/prompt"))
     assert kept(engine) == []
-    assert "good morning" not in done(terminal("wording", "preview", "en", "prompt")).value("text")
+    assert "good morning" not in done(terminal("POST", "/wordings/en/prompt/preview")).json["text"]
     with read_session(engine) as session:
         lines = session.scalars(select(AuditLine).where(AuditLine.action == "wording.reset")).all()
-    assert [(line.actor_kind.value, line.detail["previous"]) for line in lines] == [("operator", OURS)]
+    assert [(line.actor_kind.value, line.detail["login"], line.detail["previous"]) for line in lines] == [
+        ("staff", "imogen", OURS)
+    ]
 
 
 def test_words_come_from_standard_input_too_and_doubts_are_told(terminal: Run, engine: Engine) -> None:
     words = "{sender}: your heart minutes – now\n{link}\n"
-    said = done(terminal("wording", "set", "en", "prompt", "--text", "-", stdin=words))
+    said = done(terminal("PUT", "/wordings/en/prompt", "body=@-", stdin=words)).json
     assert kept(engine) == [words.strip()]
-    again = [line for line in said.out.splitlines() if line.startswith("look_again: ")]
+    again = [doubt["sentence"] for doubt in said["preview"]["doubts"]]
     assert any("U+2013 EN DASH" in line for line in again)
     assert any("heart" in line for line in again)
     with writes_of(engine) as written:
-        shown = done(terminal("wording", "preview", "es", "digest"))
+        shown = done(terminal("POST", "/wordings/es/digest/preview")).json
     assert written == []
-    assert "9999" in shown.value("longest_text")
+    assert "9999" in shown["longest_text"]
 
 
 @pytest.mark.parametrize(
-    ("words", "named"),
+    ("words", "status", "says"),
     [
-        (
-            ("set", "en", "prompt", "--text", "{link} {name}"),
-            "body was '{name}'; accepted: placeholders {link}, {sender}",
-        ),
-        (("preview", "en", "safety", "--text", "call us"), "a wording with {number} in it"),
-        (("set", "fr", "prompt", "--text", OURS), "'en', 'es'"),
-        (("set", "en", "greeting", "--text", OURS), "'prompt'"),
+        (("PUT", "/wordings/en/prompt", "body={link} {name}"), 422, "placeholders {link}, {sender}"),
+        (("POST", "/wordings/en/safety/preview", "body=call us"), 422, "a wording with {number} in it"),
+        (("PUT", "/wordings/fr/prompt", f"body={OURS}"), 404, ""),
+        (("PUT", "/wordings/en/greeting", f"body={OURS}"), 404, ""),
     ],
 )
-def test_what_cannot_be_taken_ends_in_words_with_code_two(
-    terminal: Run, engine: Engine, words: tuple[str, ...], named: str
+def test_what_cannot_be_taken_ends_in_words(
+    terminal: Run, engine: Engine, words: tuple[str, ...], status: int, says: str
 ) -> None:
-    said = terminal("wording", *words)
-    assert said.code == 2
-    assert named in said.err
+    said = terminal(*words)
+    assert said.code == 1
+    assert said.json["status"] == status
+    assert says in said.json["detail"]
     assert kept(engine) == []

@@ -14,6 +14,7 @@ from service.domain.vocabulary import Role
 from service.store.tables import ApiKey, Staff
 from service.web.api.base import Blueprint, instant, list_rows, own, text, word
 from service.web.api.guards import Call, caller, for_staff
+from service.web.services import services
 
 blueprint = Blueprint("accounts", "Staff accounts and keys")
 
@@ -63,7 +64,9 @@ def list_staff(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.writes(StaffOut, 201, takes=StaffIn)
 def add_staff(call: Call, new: dict[str, Any]) -> Staff:
     """Add an account of one person; passwords are never shared."""
-    return accounts.add_staff(call.session, caller().clinic_id, **new, actor=call.actor, now=call.now)
+    return accounts.add_staff(
+        call.session, caller().clinic_id, **new, actor=call.actor, now=call.now, door_now=services().door_clock.now()
+    )
 
 
 @blueprint.post("/staff/<uuid:staff_id>/close")

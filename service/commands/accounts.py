@@ -1,0 +1,132 @@
+"""`neaptide clinic add` and `neaptide staff …`: what is needed before anybody can sign in.
+
+Everything else about a clinic is set by its staff, on their pages or by `neaptide api`.
+A password never stands in an argument, where other users of the machine could read it.
+"""
+
+from __future__ import annotations
+
+import sys
+from datetime import time
+from typing import Any
+
+import click
+from sqlalchemy import select
+
+from service.accounts.staff import add_staff, close_account, set_password
+from service.commands import opening
+from service.commands.opening import CLINIC, Console, with_console
+from service.domain.validation import Refused
+from service.domain.vocabulary import Role
+from service.enrolling.clinics import NewClinic, enrol_clinic
+from service.store.audit import OPERATOR
+from service.store.tables import Staff
+from service.words.language import codes
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+EMAIL = click.argument("email")
+FROM_STDIN = click.option(
+    "--password-stdin", is_flag=True, help="Read the password from standard input instead of asking."
+)
+
+
+class LocalTime(click.ParamType[time]):
+    """A wall time, HH:MM."""
+
+    name = "HH:MM"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> time:
+        if isinstance(value, time):
+            return value
+        try:
+            return time.fromisoformat(value)
+        except ValueError:
+            raise Refused(param.name if param and param.name else "time", value, "a time such as 07:30") from None
+
+
+@click.group("clinic")
+def clinic() -> None:
+    """The clinics on this database."""
+
+
+@clinic.command("add")
+@click.option("--name", required=True)
+@click.option("--zone", required=True, help="IANA time zone, such as Pacific/Auckland.")
+@click.option("--emergency-number", required=True, help="The local emergency number, shown to patients.")
+@click.option("--contact-line", required=True, help="The clinic's own telephone number.")
+@click.option("--sender-name", required=True, help="How messages are signed; it is read on locked screens.")
+@click.option("--language", type=click.Choice(codes()), default="en", show_default=True)
+@click.option("--review-weekday", type=click.Choice(WEEKDAYS), default="monday", show_default=True)
+@click.option("--quiet-from", type=LocalTime(), default="21:00", show_default=True)
+@click.option("--quiet-until", type=LocalTime(), default="08:00", show_default=True)
+@click.option("--silent-days", type=int, default=3, show_default=True, help="Missed windows before staff get a task.")
+@with_console
+def add_clinic(console: Console, /, review_weekday: str, **given: Any) -> None:
+    """Add a clinic. Its settings are changed with `neaptide api PATCH /clinic`."""
+    new = NewClinic(**given, review_weekday=WEEKDAYS.index(review_weekday))
+    with console.write() as session:
+        added = enrol_clinic(session, new, OPERATOR, console.now())
+        opening.say(clinic=added.id)
+
+
+@click.group("staff")
+def staff() -> None:
+    """Accounts of the clinic's staff."""
+
+
+@staff.command("add")
+@CLINIC
+@click.option("--email", required=True)
+@click.option("--name", required=True)
+@click.option("--role", required=True, type=click.Choice([role.value for role in Role]))
+@FROM_STDIN
+@with_console
+def add(console: Console, clinic: str | None, email: str, name: str, role: str, password_stdin: bool) -> None:
+    """Add an account of one person."""
+    password = _password(password_stdin)
+    with console.write() as session:
+        owner = opening.clinic_of(session, clinic)
+        added = add_staff(
+            session, owner.id, email, name, Role(role), password, OPERATOR, console.now(), console.door_now()
+        )
+        opening.say(staff=added.id, email=added.email, role=added.role.value)
+
+
+@staff.command("list")
+@CLINIC
+@with_console
+def list_staff(console: Console, clinic: str | None) -> None:
+    """Everybody with an account."""
+    with console.read() as session:
+        owner = opening.clinic_of(session, clinic)
+        for account in session.scalars(select(Staff).where(Staff.clinic_id == owner.id).order_by(Staff.name)):
+            state = "open" if account.active else "closed"
+            click.echo(f"{account.id}  {account.role.value:<13}  {state:<6}  {account.email}")
+
+
+@staff.command("password")
+@EMAIL
+@FROM_STDIN
+@with_console
+def password(console: Console, email: str, password_stdin: bool) -> None:
+    """Set a new password; every open session of the account ends."""
+    given = _password(password_stdin)
+    with console.write() as session:
+        account = opening.account_of(session, email)
+        set_password(session, account, given, OPERATOR, console.now(), console.door_now())
+
+
+@staff.command("close")
+@EMAIL
+@with_console
+def close(console: Console, email: str) -> None:
+    """Close an account; what it signed stays."""
+    with console.write() as session:
+        close_account(session, opening.account_of(session, email), OPERATOR, console.now())
+
+
+def _password(from_stdin: bool) -> str:
+    if from_stdin:
+        return sys.stdin.readline().rstrip("\n")
+    given: str = click.prompt("Password", hide_input=True, confirmation_prompt=True)
+    return given

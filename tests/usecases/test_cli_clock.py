@@ -1,0 +1,170 @@
+"""Every command goes by the demo's clock, and can be asked what it is for."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import click
+import pytest
+from sqlalchemy import Engine, select
+
+from service.app import create_app
+from service.cli import cli
+from service.clock import SharedClock, SystemClock
+from service.commands.opening import CLOCK_FILE
+from service.config import Settings
+from service.store import quarantine
+from service.store.session import read_session, write_session
+from service.store.tables import AuditLine
+from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, PASSWORD, PATIENT, Run, clinic, done, run
+
+__all__ = ["clinic", "run"]
+
+AHEAD = timedelta(days=40)
+PLAN = ("api", "PUT", "/patients/F-1/plan", "opens=07:00", "due=08:30", "closes=10:00")
+NEVER = str(uuid.UUID(int=0))
+HIRE = ("staff", "add", "--email", "kim@fernmoor.example", "--name", "Kim Vale", "--role", "nurse", "--password-stdin")
+# How each command is run here, and the code that it ends with; what it takes from standard input is the password.
+RUNS: dict[str, tuple[tuple[str, ...], int]] = {
+    "api": (("POST", "/patients", "clinic_ref=F-9", "name=Kim", "zone=UTC", *AS), 0),
+    "audit": ((), 0),
+    "clinic add": (CLINIC[2:], 0),
+    "doctor": ((), 4),
+    "import readings": (("FILE", "--unit", "mm[Hg]"), 0),
+    "import checkins": (("DIARY",), 0),
+    "messages list": ((), 0),
+    "messages show": ((NEVER,), 1),
+    "messages retry": ((NEVER,), 2),
+    "messages cancel": ((NEVER, "--reason", "not wanted"), 2),
+    "migrate": ((), 0),
+    "plan show": (("F-1",), 0),
+    "plan feed": (("F-1",), 0),
+    "push key": ((), 0),
+    "quarantine list": ((), 0),
+    "quarantine release": (("plan", NEVER), 0),
+    "replay": (("FILE", "--out", "OUT"), 0),
+    "review audit": ((), 0),
+    "review rebuild": ((), 0),
+    "seed": (("--quiet",), 0),
+    "serve": ((), 0),
+    "staff add": (HIRE[2:], 0),
+    "staff close": (("rowan@fernmoor.example",), 0),
+    "staff list": ((), 0),
+    "staff password": ((ADMINISTRATOR, "--password-stdin"), 0),
+    "worker": (("--once",), 0),
+}
+WRITES = {
+    "api",
+    "clinic add",
+    "import readings",
+    "import checkins",
+    "quarantine release",
+    "staff add",
+    "staff close",
+    "staff password",
+}
+# Asked of the machine on purpose: to compare it with the database's clock, and for the doors, through which visitors
+# of the demo come in real time. Neither is written as the time of an act.
+BY_THE_MACHINE = {"doctor", "staff add", "staff password", "worker"}
+
+
+def commands(group: click.Command = cli, so_far: str = "") -> Iterator[tuple[str, click.Command]]:
+    """Every command with its name; groups are walked through."""
+    if isinstance(group, click.Group):
+        for name in group.list_commands(click.Context(group)):
+            found = group.get_command(click.Context(group), name)
+            assert found is not None, name
+            yield from commands(found, f"{so_far} {name}".strip())
+    else:
+        yield so_far, group
+
+
+NAMES = [name for name, _ in commands()]
+
+
+def test_every_command_has_its_run_here() -> None:
+    assert set(NAMES) == set(RUNS)
+
+
+@pytest.mark.parametrize(("name", "command"), list(commands()), ids=NAMES)
+def test_every_command_says_what_it_does(name: str, command: click.Command) -> None:
+    assert command.get_short_help_str(400).endswith((".", "…")), name
+    for option in command.params:
+        if isinstance(option, click.Option) and option.name not in {"help", "name", "email", "role", "language"}:
+            assert option.help or option.required or option.show_default or option.secondary_opts, f"{name}: {option}"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_command_goes_by_the_demos_clock(
+    clinic: Run, engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """The machine's own time is asked by nothing, and what is written bears the time that the demo's pages show."""
+    done(clinic(*PATIENT, *AS))
+    done(clinic(*PLAN, *AS))
+    monkeypatch.setenv("NEAPTIDE_DEMO", "yes")
+    SharedClock(tmp_path / CLOCK_FILE).advance(AHEAD)
+    real = SystemClock().now()
+    with write_session(engine) as session:
+        before = set(session.scalars(select(AuditLine.id)))
+        quarantine.quarantine(session, ("plan", uuid.UUID(NEVER)), ValueError(), real)
+    asked: list[str] = []
+    monkeypatch.setattr(SystemClock, "now", lambda _clock: asked.append(name) or real)
+    monkeypatch.setattr("os.execv", lambda *_command: None)
+    monkeypatch.setattr("service.commands.seed._fixtures", lambda: _Fixtures(real))
+
+    words, code = RUNS[name]
+    files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
+    said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
+    assert said.code == code, said.err
+    assert not asked or name in BY_THE_MACHINE
+    with read_session(engine) as session:
+        lines = [line for line in session.scalars(select(AuditLine)) if line.id not in before]
+    assert all(line.at >= real + AHEAD for line in lines), name
+    assert bool(lines) or name not in WRITES
+
+
+class _Fixtures:
+    """In place of the demo's clinic, which takes long to make and has its own tests."""
+
+    def __init__(self, real: object) -> None:
+        self._real = real
+
+    def fill(self, _engine: Engine, _settings: Settings, now: object) -> dict[str, str]:
+        assert now >= self._real + AHEAD  # type: ignore[operator]
+        return {}
+
+
+def _file(folder: Path, real: datetime) -> str:
+    file = folder / "readings.csv"
+    rows = f"F-1,{real - timedelta(days=1):%Y-%m-%dT%H:%M:%S}+00:00,38,18\n"
+    file.write_text(f"patient,taken_at,pa_systolic,pa_diastolic\n{rows}", encoding="utf-8")
+    return str(file)
+
+
+def _diary(folder: Path, real: datetime) -> str:
+    file = folder / "diary.csv"
+    file.write_text(f"patient,local_date,breathlessness\nF-1,{real:%Y-%m-%d},3\n", encoding="utf-8")
+    return str(file)
+
+
+@pytest.mark.parametrize("words", [HIRE, ("staff", "password", ADMINISTRATOR, "--password-stdin")])
+def test_an_account_made_in_a_demo_that_was_moved_ahead_opens_the_door_today(
+    clinic: Run, engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    """Visitors of the demo sign in by the machine's clock, however far its clinic was moved."""
+    monkeypatch.setenv("NEAPTIDE_DEMO", "yes")
+    clock = SharedClock(tmp_path / CLOCK_FILE)
+    clock.advance(AHEAD)
+    done(clinic(*words, stdin=f"{PASSWORD} and one\n"))
+    client = create_app(Settings.from_env(), engine, clock, {}).test_client()
+    email = words[2] if words[1] == "password" else words[3]
+    page = client.get("/signin").get_data(as_text=True)
+    token = re.search(r'name="csrf_token" value="([^"]+)"', page)
+    assert token
+    form = {"email": email, "password": f"{PASSWORD} and one", "csrf_token": token[1]}
+    assert client.post("/signin", data=form).status_code == 303
+    assert client.get("/clinic/review").status_code == 200

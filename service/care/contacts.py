@@ -7,14 +7,16 @@ all means no.
 from __future__ import annotations
 
 import uuid
-from collections import defaultdict
 from collections.abc import Collection
+from typing import Any
 
 from sqlalchemy import Select, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.domain.vocabulary import ConsentKind, ContactState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.store.tables import Caregiver, Consent, Contact
+
+Owner = InstrumentedAttribute[uuid.UUID | None]  # Contact.patient_id, .caregiver_id or .staff_id
 
 
 def has_consent(
@@ -53,45 +55,32 @@ def reachable(
         caregiver = session.get(Caregiver, caregiver_id)
         if caregiver is None or caregiver_id not in caregivers_who_agreed(session, [caregiver.patient_id]):
             return []
-        return list(session.scalars(_working().where(Contact.caregiver_id == caregiver_id)))
+        return working(session, Contact.caregiver_id, caregiver_id)
     if patient_id is None or patient_id not in patients_who_agreed(session, [patient_id]):
         return []
-    return list(session.scalars(_working().where(Contact.patient_id == patient_id)))
+    return working(session, Contact.patient_id, patient_id)
 
 
-def working_contacts_of_patients(
-    session: Session, patient_ids: Collection[uuid.UUID]
-) -> dict[uuid.UUID, list[Contact]]:
-    """Each patient's working contacts in order, whether or not they agreed. One query."""
-    found: dict[uuid.UUID, list[Contact]] = defaultdict(list)
-    for contact in session.scalars(_working().where(Contact.patient_id.in_(patient_ids))):
-        if contact.patient_id is not None:
-            found[contact.patient_id].append(contact)
+def working(session: Session, owner: Owner, person_id: uuid.UUID) -> list[Contact]:
+    """One person's working contacts in the order to try them, whether or not they agreed. One query."""
+    return list(session.scalars(_in_order(select(Contact)).where(owner == person_id)))
+
+
+def first_working(
+    session: Session, owner: Owner, people: Collection[uuid.UUID]
+) -> dict[uuid.UUID, tuple[uuid.UUID, Channel]]:
+    """The contact to try first of each person who has a working one: its id and channel. One query."""
+    found: dict[uuid.UUID, tuple[uuid.UUID, Channel]] = {}
+    if not people:
+        return found
+    query = _in_order(select(owner, Contact.id, Contact.channel)).where(owner.in_(people))
+    for person_id, contact_id, channel in session.connection().execute(query):
+        found.setdefault(person_id, (contact_id, channel))
     return found
 
 
-def working_contacts_of_caregivers(
-    session: Session, caregiver_ids: Collection[uuid.UUID]
-) -> dict[uuid.UUID, list[Contact]]:
-    """Each caregiver's working contacts in order, whether or not they agreed. One query."""
-    found: dict[uuid.UUID, list[Contact]] = defaultdict(list)
-    for contact in session.scalars(_working().where(Contact.caregiver_id.in_(caregiver_ids))):
-        if contact.caregiver_id is not None:
-            found[contact.caregiver_id].append(contact)
-    return found
-
-
-def working_contacts_of_staff(session: Session, staff_id: uuid.UUID) -> list[Contact]:
-    """One member of staff's working contacts in order: they work here, and need not have agreed."""
-    return list(session.scalars(_working().where(Contact.staff_id == staff_id)))
-
-
-def _working() -> Select[Contact]:
-    return (
-        select(Contact)
-        .where(Contact.state == ContactState.OK)
-        .order_by(Contact.position, Contact.created_at, Contact.id)
-    )
+def _in_order(query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
+    return query.where(Contact.state == ContactState.OK).order_by(Contact.position, Contact.created_at, Contact.id)
 
 
 def _newest(

@@ -65,7 +65,7 @@ class Loaded:
 
 
 @dataclass(frozen=True)
-class _Around:
+class _Shared:
     """What many messages have in common."""
 
     patients_agreed: Collection[uuid.UUID]
@@ -89,18 +89,20 @@ def load(session: Session, message_ids: Collection[uuid.UUID]) -> Loaded:
         .order_by(Message.next_try_at, Message.id)
         .execution_options(populate_existing=True)
     ).all()
-    around = _around(session, [message for message, *_ in rows])
+    shared = _shared(session, [row.Message for row in rows])
     loaded = Loaded()
     for row in rows:
         try:
-            loaded.facts.append(_facts(around, *row))
+            loaded.facts.append(
+                _facts(shared, row.Message, row.Contact, row.Clinic, row.Patient, row.Caregiver, row.Staff, row.Window)
+            )
         except Exception as error:
-            loaded.failed.append((row[0].id, error))
+            loaded.failed.append((row.Message.id, error))
     return loaded
 
 
 def _facts(
-    around: _Around,
+    shared: _Shared,
     message: Message,
     contact: Contact,
     clinic: Clinic,
@@ -112,9 +114,9 @@ def _facts(
     person = (caregiver or patient) if message.staff_id is None else None
     language, where = (person.language, person.zone) if person is not None else (clinic.language, clinic.zone)
     if message.caregiver_id is not None:
-        agreed = message.caregiver_id in around.caregivers_agreed
+        agreed = message.caregiver_id in shared.caregivers_agreed
     else:
-        agreed = message.patient_id in around.patients_agreed
+        agreed = message.patient_id in shared.patients_agreed
     return MessageFacts(
         id=message.id,
         clinic_id=message.clinic_id,
@@ -134,7 +136,7 @@ def _facts(
         sender=clinic.sender_name,
         emergency_number=clinic.emergency_number,
         contact_line=clinic.contact_line,
-        own_wording=around.wordings.get((message.clinic_id, language, message.kind)),
+        own_wording=shared.wordings.get((message.clinic_id, language, message.kind)),
         last_look=LastLook(
             kind=message.kind,
             expires_at=message.expires_at,
@@ -146,9 +148,9 @@ def _facts(
             # Who has just written from an address is answered there, also when it is marked as stopped or broken.
             contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
-            task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in around.open_tasks,
+            task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in shared.open_tasks,
             cannot_wait=message.kind is MessageKind.STAFF_TASK and bool(message.params.get(CANNOT_WAIT)),
-            acknowledged=(message.window_id, message.caregiver_id) in around.acknowledged,
+            acknowledged=(message.window_id, message.caregiver_id) in shared.acknowledged,
             window=_window(window),
         ),
     )
@@ -166,15 +168,17 @@ def _window(window: Window | None) -> WindowFacts | None:
     )
 
 
-def _around(session: Session, rows: Sequence[Message]) -> _Around:
-    patient_ids = {message.patient_id for message in rows if message.patient_id is not None}
-    nudged = any(message.caregiver_id is not None for message in rows)
-    return _Around(
+def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
+    patient_ids = {message.patient_id for message in messages if message.patient_id is not None}
+    nudged = any(message.caregiver_id is not None for message in messages)
+    return _Shared(
         contacts.patients_who_agreed(session, patient_ids) if patient_ids else (),
         contacts.caregivers_who_agreed(session, patient_ids) if nudged else (),
-        _acknowledged(session, {m.window_id for m in rows if m.caregiver_id is not None and m.window_id is not None}),
-        _open_tasks(session, {_task_of(message) for message in rows if message.kind is MessageKind.STAFF_TASK}),
-        {which: row.body for which, row in wordings.own(session, {message.clinic_id for message in rows}).items()},
+        _acknowledged(
+            session, {m.window_id for m in messages if m.caregiver_id is not None and m.window_id is not None}
+        ),
+        _open_tasks(session, {_task_of(message) for message in messages if message.kind is MessageKind.STAFF_TASK}),
+        {which: row.body for which, row in wordings.own(session, {message.clinic_id for message in messages}).items()},
     )
 
 

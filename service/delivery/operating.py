@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageState
 from service.store import outbox
-from service.store.audit import Actor, write_line
+from service.store.audit import Act, Actor
 from service.store.tables import Message, MessageEvent
 
 MAY_BE_TRIED = (MessageState.QUEUED, MessageState.FAILED, MessageState.UNCERTAIN)
@@ -52,18 +52,19 @@ def history(session: Session, message_id: uuid.UUID) -> Sequence[MessageEvent]:
 
 def try_again(session: Session, message_id: uuid.UUID, actor: Actor, now: datetime) -> None:
     """Queue a message for now. Raises Refused for one that is gone, in hand, or would come too late to be true."""
-    tried = session.execute(
+    clinic_id = session.execute(
         update(Message)
         .where(Message.id == message_id, Message.state.in_(MAY_BE_TRIED), Message.expires_at > now)
         .values(state=MessageState.QUEUED, reason="asked_for_again", next_try_at=now, settled_at=None)
         .returning(Message.clinic_id)
         .execution_options(synchronize_session=False)
     ).scalar_one_or_none()
-    if tried is None:
+    if clinic_id is None:
         raise Refused(
             "message", str(message_id), f"a message that is {_words(MAY_BE_TRIED)} and whose time is not over"
         )
-    _note(session, message_id, tried, "queued_again", "asked for again", actor, now)
+    outbox.note_events(session, [(message_id, "queued_again", "asked for again")], now)
+    Act(session, actor, clinic_id, now).note("message.retry", ("message", message_id))
 
 
 def cancel(session: Session, message_id: uuid.UUID, reason: str, actor: Actor, now: datetime) -> None:
@@ -74,14 +75,7 @@ def cancel(session: Session, message_id: uuid.UUID, reason: str, actor: Actor, n
     if not cancelled:
         raise Refused("message", str(message_id), "a message that is queued")
     clinic_id = session.scalars(select(Message.clinic_id).where(Message.id == message_id)).one()
-    write_line(session, actor, "message.cancel", ("message", message_id), now, clinic_id=clinic_id)
-
-
-def _note(
-    session: Session, message_id: uuid.UUID, clinic_id: uuid.UUID, event: str, detail: str, actor: Actor, now: datetime
-) -> None:
-    outbox.note_events(session, [(message_id, event, detail)], now)
-    write_line(session, actor, "message.retry", ("message", message_id), now, clinic_id=clinic_id)
+    Act(session, actor, clinic_id, now).note("message.cancel", ("message", message_id))
 
 
 def _words(states: Sequence[MessageState]) -> str:

@@ -201,7 +201,7 @@ def break_contact(session: Session, facts: MessageFacts, reason: str, now: datet
 def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bool:
     """Write the same message to the person's next working contact, if it is still worth it."""
     if facts.staff_id is not None:
-        working = contacts.working_contacts_of_staff(session, facts.staff_id)
+        working = contacts.working(session, Contact.staff_id, facts.staff_id)
     elif facts.caregiver_id is not None:
         working = contacts.reachable(session, caregiver_id=facts.caregiver_id)
     else:

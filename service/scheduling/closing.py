@@ -16,7 +16,7 @@ from service.care import silences, windows
 from service.domain.plan import WindowFacts, state_at_close
 from service.domain.vocabulary import PatientState, WindowState
 from service.store import panel
-from service.store.audit import SYSTEM, write_line
+from service.store.audit import SYSTEM, Act
 from service.store.due import OPEN_WINDOWS
 from service.store.guarded import Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
@@ -76,19 +76,20 @@ def _has_due(session: Session, now: datetime) -> bool:
 
 
 def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[_DueWindow]:
+    date_of = Window.patient_id, Window.local_date
     query: Select[*tuple[Any, ...]] = (
         _due(now)
         .with_only_columns(
             Window.id,
             Window.clinic_id,
             Window.patient_id,
-            Window.local_date,
+            Window.local_date.label("day"),
             Window.wants_reading,
             Window.wants_checkin,
-            func.coalesce(Window.reading_at, windows.first_reading(Window.patient_id, Window.local_date)),
-            func.coalesce(Window.checkin_at, windows.first_checkin(Window.patient_id, Window.local_date)),
-            or_(windows.is_paused(Window.patient_id, Window.local_date), Patient.state == PatientState.ENDED),
-            windows.later_reading(Window.patient_id, Window.local_date),
+            func.coalesce(Window.reading_at, windows.first_reading(*date_of)).label("reading_at"),
+            func.coalesce(Window.checkin_at, windows.first_checkin(*date_of)).label("checkin_at"),
+            or_(windows.is_paused(*date_of), Patient.state == PatientState.ENDED).label("paused"),
+            windows.later_reading(*date_of).label("overtaken"),
         )
         .join(Patient, Patient.id == Window.patient_id)
         .order_by(Window.closes_at, Window.local_date)
@@ -97,7 +98,7 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
     )
     if only is not None:
         query = query.where(Window.id == only)
-    return [_DueWindow(*row) for row in session.execute(query)]
+    return [_DueWindow(**row._mapping) for row in session.execute(query)]
 
 
 def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Written:
@@ -127,9 +128,7 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
             windows.resettle(session, window.patient_id, now, around=window.day)
     panel.mark_stale(session, {window.patient_id for window, _ in closed}, now)
     for clinic_id, count in Counter(window.clinic_id for window, _ in closed).items():
-        write_line(
-            session, SYSTEM, "windows.close", ("clinic", clinic_id), now, clinic_id=clinic_id, detail={"windows": count}
-        )
+        Act(session, SYSTEM, clinic_id, now).note("windows.close", ("clinic", clinic_id), windows=count)
     written.done = len(closed)
     return written
 

@@ -19,18 +19,12 @@ from service.domain.plan import window_times as window_times
 from service.domain.steps import PaceFacts, Reason, StepRule
 from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, WindowState
 from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all, quiet_length, settled
-from service.store.audit import SYSTEM, write_line
+from service.store.audit import SYSTEM, Act
 from service.store.due import ACTIVE_PLANS
 from service.store.guarded import Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 from service.store.upsert import insert_rows
-
-MOVE_ON = (
-    update(Plan.__table__)  # type: ignore[arg-type]
-    .where(Plan.id == bindparam("plan"))
-    .values(next_date=bindparam("day"), next_open_at=bindparam("at"), active=bindparam("goes_on"))
-)
 
 
 def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
@@ -50,122 +44,7 @@ def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     return work_off(engine, work, now)
 
 
-def _due(now: datetime) -> Select[uuid.UUID]:
-    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_quarantined("plan", Plan.id)))
-
-
-def _has_due(session: Session, now: datetime) -> bool:
-    return session.execute(_due(now).limit(1)).first() is not None
-
-
-def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DuePlan]:
-    query: Select[*tuple[Any, ...]] = (
-        _due(now)
-        .join(Patient, Patient.id == Plan.patient_id)
-        .outerjoin(Window, (Window.patient_id == Plan.patient_id) & (Window.local_date == Plan.next_date))
-        .with_only_columns(
-            Plan.id,
-            Plan.clinic_id,
-            Plan.patient_id,
-            Plan.weekdays,
-            Plan.opens,
-            Plan.due,
-            Plan.closes,
-            Plan.wants_reading,
-            Plan.wants_checkin,
-            Plan.steps,
-            Plan.silent_days,
-            Plan.next_date,
-            Patient.zone,
-            Patient.state,
-            Patient.enrolled_at,
-            left_hospital(Plan.patient_id, Plan.next_date),
-            Window.id,
-            first_reading(Plan.patient_id, Plan.next_date),
-            first_checkin(Plan.patient_id, Plan.next_date),
-            is_paused(Plan.patient_id, Plan.next_date),
-        )
-        .order_by(Plan.next_open_at)
-        .limit(limit)
-        .with_for_update(of=Plan, skip_locked=True, key_share=True)
-    )
-    if only is not None:
-        query = query.where(Plan.id == only)
-    return [DuePlan(*row) for row in session.connection().execute(query)]
-
-
-def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
-    clinics = _clinics(session, {due.clinic_id for due in plans})
-    records = _records(session, plans)
-    batch = Batch()
-    written = Written()
-    for due in plans:
-        try:
-            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, Record()), batch, now)
-        except Exception as error:
-            written.failed.append((due.id, error))
-    _write(session, batch, now)
-    written.done = len(batch.windows)
-    written.passed = len(batch.moves) - len(batch.windows)
-    return written
-
-
-def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFacts]:
-    rows = session.execute(
-        select(Clinic.id, Clinic.steps, Clinic.silent_days, Clinic.quiet_from, Clinic.quiet_until).where(
-            Clinic.id.in_(ids)
-        )
-    )
-    return {row[0]: ClinicFacts(steps.from_json(row[1]), row[2], quiet_length(row[3], row[4])) for row in rows}
-
-
-def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Record]:
-    first = min(due.day for due in plans) - steps.LOOKED_AT
-    missed = Window.state == WindowState.MISSED
-    answered = func.sum(case((Window.state == WindowState.ANSWERED, 1), else_=0))
-    rows = session.connection().execute(
-        select(
-            Window.patient_id,
-            answered,
-            answered + func.sum(case((missed, 1), else_=0)),
-            func.max(case((missed, Window.local_date))),
-        )
-        .where(
-            Window.patient_id.in_([due.patient_id for due in plans if due.steps is None]),
-            Window.local_date >= first,
-            Window.wants_reading,
-        )
-        .group_by(Window.patient_id)
-    )
-    return {row[0]: Record(*row[1:]) for row in rows}
-
-
-def _write(session: Session, batch: Batch, now: datetime) -> None:
-    outcome = decide_all(session, batch.due, now)
-    at = {row["id"]: place for place, row in enumerate(batch.steps)}
-    for step, decision in outcome.decided:
-        row = batch.steps[at[step.id]]
-        row.update(state=settled(decision), reason=decision.reason.value, settled_at=now)
-        if decision.moves_up_next:
-            following = batch.steps[at[step.id] + 1]
-            following["due_at"] = steps.moved_up_to(following["kind"], step.closes_at, now)
-    if batch.windows:
-        # In this order: steps point at windows, and messages at both.
-        insert_rows(session, Window.__table__, batch.windows)
-        insert_rows(session, Step.__table__, batch.steps)
-        carry_out(session, outcome, now)
-        for clinic_id, count in Counter(row["clinic_id"] for row in batch.windows).items():
-            write_line(
-                session,
-                SYSTEM,
-                "windows.open",
-                ("clinic", clinic_id),
-                now,
-                clinic_id=clinic_id,
-                detail={"windows": count},
-            )
-    if batch.moves:
-        session.connection().execute(MOVE_ON, batch.moves)
+# --- what is due -----------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -194,13 +73,51 @@ class DuePlan:
     paused: bool
 
 
-@dataclass(frozen=True)
-class Record:
-    """How a patient has answered lately: reading windows of the last `pace.LOOKED_AT`."""
+def _due(now: datetime) -> Select[uuid.UUID]:
+    return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_quarantined("plan", Plan.id)))
 
-    answered: int = 0
-    expected: int = 0
-    last_missed: date | None = None
+
+def _has_due(session: Session, now: datetime) -> bool:
+    return session.execute(_due(now).limit(1)).first() is not None
+
+
+def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DuePlan]:
+    query: Select[*tuple[Any, ...]] = (
+        _due(now)
+        .join(Patient, Patient.id == Plan.patient_id)
+        .outerjoin(Window, (Window.patient_id == Plan.patient_id) & (Window.local_date == Plan.next_date))
+        .with_only_columns(
+            Plan.id,
+            Plan.clinic_id,
+            Plan.patient_id,
+            Plan.weekdays,
+            Plan.opens,
+            Plan.due,
+            Plan.closes,
+            Plan.wants_reading,
+            Plan.wants_checkin,
+            Plan.steps,
+            Plan.silent_days,
+            Plan.next_date.label("day"),
+            Patient.zone,
+            Patient.state.label("patient_state"),
+            Patient.enrolled_at,
+            left_hospital(Plan.patient_id, Plan.next_date).label("left_hospital_on"),
+            Window.id.label("window_id"),
+            first_reading(Plan.patient_id, Plan.next_date).label("reading_at"),
+            first_checkin(Plan.patient_id, Plan.next_date).label("checkin_at"),
+            is_paused(Plan.patient_id, Plan.next_date).label("paused"),
+        )
+        .order_by(Plan.next_open_at)
+        .limit(limit)
+        .with_for_update(of=Plan, skip_locked=True, key_share=True)
+    )
+    if only is not None:
+        query = query.where(Plan.id == only)
+    return [DuePlan(**row._mapping) for row in session.connection().execute(query)]
+
+
+# --- what is known beside it -----------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -208,6 +125,62 @@ class ClinicFacts:
     steps: tuple[StepRule, ...]
     silent_days: int
     quiet: timedelta
+
+
+@dataclass(frozen=True)
+class Record:
+    """How a patient has answered lately: reading windows of the last `steps.LOOKED_AT`."""
+
+    answered: int = 0
+    expected: int = 0
+    last_missed: date | None = None
+
+
+def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFacts]:
+    rows = session.execute(
+        select(Clinic.id, Clinic.steps, Clinic.silent_days, Clinic.quiet_from, Clinic.quiet_until).where(
+            Clinic.id.in_(ids)
+        )
+    )
+    return {
+        row.id: ClinicFacts(steps.from_json(row.steps), row.silent_days, quiet_length(row.quiet_from, row.quiet_until))
+        for row in rows
+    }
+
+
+def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Record]:
+    first = min(due.day for due in plans) - steps.LOOKED_AT
+    missed = Window.state == WindowState.MISSED
+    answered = func.sum(case((Window.state == WindowState.ANSWERED, 1), else_=0))
+    rows = session.connection().execute(
+        select(
+            Window.patient_id,
+            answered.label("answered"),
+            (answered + func.sum(case((missed, 1), else_=0))).label("expected"),
+            func.max(case((missed, Window.local_date))).label("last_missed"),
+        )
+        .where(
+            Window.patient_id.in_([due.patient_id for due in plans if due.steps is None]),
+            Window.local_date >= first,
+            Window.wants_reading,
+        )
+        .group_by(Window.patient_id)
+    )
+    return {row.patient_id: Record(row.answered, row.expected, row.last_missed) for row in rows}
+
+
+# --- from a due plan to its rows: pure -------------------------------------------------------
+
+
+@dataclass
+class Batch:
+    """Rows to write: windows, their steps, the plans' next dates; and the steps that are due at once."""
+
+    windows: list[dict[str, Any]] = field(default_factory=list)
+    steps: list[dict[str, Any]] = field(default_factory=list)
+    moves: list[dict[str, Any]] = field(default_factory=list)
+    due: list[DueStep] = field(default_factory=list)
+    days: dict[object, _Day] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -220,15 +193,20 @@ class _Day:
     next_open_at: datetime
 
 
-@dataclass
-class Batch:
-    """Rows to write: windows, their steps, the plans' next dates; and the steps that are due at once."""
-
-    windows: list[dict[str, Any]] = field(default_factory=list)
-    steps: list[dict[str, Any]] = field(default_factory=list)
-    moves: list[dict[str, Any]] = field(default_factory=list)
-    due: list[DueStep] = field(default_factory=list)
-    days: dict[object, _Day] = field(default_factory=dict)
+def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
+    clinics = _clinics(session, {due.clinic_id for due in plans})
+    records = _records(session, plans)
+    batch = Batch()
+    written = Written()
+    for due in plans:
+        try:
+            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, Record()), batch, now)
+        except Exception as error:
+            written.failed.append((due.id, error))
+    _write(session, batch, now)
+    written.done = len(batch.windows)
+    written.passed = len(batch.moves) - len(batch.windows)
+    return written
 
 
 def work_out(due: DuePlan, clinic: ClinicFacts, record: Record, batch: Batch, now: datetime) -> None:
@@ -347,3 +325,32 @@ def _frozen_steps(
     # Those before the last one to the patient have been overtaken.
     ready[:-1] = [replace(step, later_is_due=True) for step in ready[:-1]]
     return rows, ready
+
+
+# --- write -----------------------------------------------------------------------------------
+
+MOVE_ON = (
+    update(Plan.__table__)  # type: ignore[arg-type]
+    .where(Plan.id == bindparam("plan"))
+    .values(next_date=bindparam("day"), next_open_at=bindparam("at"), active=bindparam("goes_on"))
+)
+
+
+def _write(session: Session, batch: Batch, now: datetime) -> None:
+    outcome = decide_all(session, batch.due, now)
+    at = {row["id"]: index for index, row in enumerate(batch.steps)}
+    for step, decision in outcome.decided:
+        row = batch.steps[at[step.id]]
+        row.update(state=settled(decision), reason=decision.reason.value, settled_at=now)
+        if decision.moves_up_next:
+            following = batch.steps[at[step.id] + 1]
+            following["due_at"] = steps.moved_up_to(following["kind"], step.closes_at, now)
+    if batch.windows:
+        # In this order: steps point at windows, and messages at both.
+        insert_rows(session, Window.__table__, batch.windows)
+        insert_rows(session, Step.__table__, batch.steps)
+        carry_out(session, outcome, now)
+        for clinic_id, count in Counter(row["clinic_id"] for row in batch.windows).items():
+            Act(session, SYSTEM, clinic_id, now).note("windows.open", ("clinic", clinic_id), windows=count)
+    if batch.moves:
+        session.connection().execute(MOVE_ON, batch.moves)

@@ -16,7 +16,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
-from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
+from sqlalchemy.orm import Session, aliased
 
 from service.care import contacts, tasks, windows
 from service.domain import steps
@@ -24,7 +24,6 @@ from service.domain.plan import WindowFacts, missing
 from service.domain.steps import Act, Decision, Reach, StepFacts
 from service.domain.vocabulary import (
     Channel,
-    ContactState,
     MessageKind,
     MessageState,
     PatientState,
@@ -52,152 +51,6 @@ from service.store.tables import (
     Task,
     Window,
 )
-
-SETTLE = (
-    update(Step.__table__)  # type: ignore[arg-type]
-    .where(Step.id == bindparam("step"))
-    .values(state=bindparam("new_state"), reason=bindparam("why"), settled_at=bindparam("at"))
-)
-
-
-def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
-    """Take every follow-up step due at `now` (UTC), `limit` to a transaction.
-
-    1. Choose pending steps that are due, locked against other workers. A window
-       that should have closed by now is closed first, because what
-       follows depends on whether it was missed: its steps wait.
-    2. Decide each from facts, with a named reason.
-    3. Write messages, tasks and the steps' ends in the same transaction. After an
-       empty step the next one is due at once, and is taken in the next batch.
-    """
-    work = Work(
-        "step", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _take(s, d, now)
-    )
-    return work_off(engine, work, now)
-
-
-def settled(decision: Decision) -> StepState:
-    """The state in which a decided step ends."""
-    return StepState.PASSED if decision.act is Act.PASS else StepState.DONE
-
-
-def _due(now: datetime) -> Select[uuid.UUID]:
-    closing_first = and_(OPEN_WINDOWS, Window.closes_at <= now)
-    return (
-        select(Step.id)
-        .join(Window, Window.id == Step.window_id)
-        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_quarantined("step", Step.id)))
-    )
-
-
-def _has_due(session: Session, now: datetime) -> bool:
-    return session.execute(_due(now).limit(1)).first() is not None
-
-
-def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DueStep]:
-    later = aliased(Step)
-    kinds = [StepKind.PROMPT, StepKind.REMINDER]
-    later_is_due = exists().where(
-        later.window_id == Step.window_id,
-        later.position > Step.position,
-        later.state == StepState.PENDING,
-        later.due_at <= now,
-        Step.kind.in_(kinds) == later.kind.in_(kinds),
-        later.kind != StepKind.TASK,
-    )
-    query: Select[*tuple[Any, ...]] = (
-        _due(now)
-        .outerjoin(Plan, Plan.patient_id == Step.patient_id)
-        .join(Clinic, Clinic.id == Step.clinic_id)
-        .join(Patient, Patient.id == Step.patient_id)
-        .with_only_columns(
-            Step.id,
-            Step.kind,
-            Step.position,
-            Step.due_at,
-            Step.clinic_id,
-            Step.patient_id,
-            Step.window_id,
-            Window.local_date,
-            Window.closes_at,
-            Window.wants_reading,
-            Window.wants_checkin,
-            Window.state,
-            func.coalesce(Window.reading_at, windows.first_reading(Window.patient_id, Window.local_date)),
-            func.coalesce(Window.checkin_at, windows.first_checkin(Window.patient_id, Window.local_date)),
-            later_is_due,
-            Clinic.silent_days,
-            Clinic.quiet_from,
-            Clinic.quiet_until,
-            Patient.state,
-            Window.pace,
-            Plan.silent_days,
-        )
-        .order_by(Step.due_at, Step.window_id, Step.position)
-        .limit(limit)
-        .with_for_update(of=Step, skip_locked=True, key_share=True)
-    )
-    if only is not None:
-        query = query.where(Step.id == only)
-    return [_due_step(row) for row in session.execute(query)]
-
-
-def _due_step(row: Any) -> DueStep:
-    # Nothing more is asked of, or about, a patient whose care here has ended.
-    nothing_expected = row[11] is WindowState.EXCUSED or row[18] is PatientState.ENDED
-    return DueStep(
-        id=row[0],
-        kind=row[1],
-        position=row[2],
-        due_at=row[3],
-        clinic_id=row[4],
-        patient_id=row[5],
-        window_id=row[6],
-        local_date=row[7],
-        closes_at=row[8],
-        window=WindowFacts(row[9], row[10], row[12], row[13], paused=nothing_expected),
-        later_is_due=row[14],
-        silent_days=row[20] or steps.silent_days(row[15], row[19]),  # set for one patient, it is the last word
-        quiet=quiet_length(row[16], row[17]),
-    )
-
-
-def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:
-    outcome = decide_all(session, due, now)
-    carry_out(session, outcome, now)
-    if outcome.decided:
-        session.connection().execute(
-            SETTLE,
-            [
-                {"step": step.id, "new_state": settled(decision), "why": decision.reason.value, "at": now}
-                for step, decision in outcome.decided
-            ],
-        )
-    for step, decision in outcome.decided:
-        if decision.moves_up_next:
-            _move_up_next(session, step, now)
-    passed = sum(decision.act is Act.PASS for _, decision in outcome.decided)
-    return Written(len(outcome.decided) - passed, passed, outcome.failed)
-
-
-def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
-    following = session.execute(
-        select(Step.id, Step.kind, Step.due_at)
-        .where(Step.window_id == step.window_id, Step.position > step.position, Step.state == StepState.PENDING)
-        .order_by(Step.position)
-        .limit(1)
-    ).first()
-    if following is None:
-        return
-    due_at = steps.moved_up_to(following.kind, step.closes_at, now)
-    if due_at < following.due_at:
-        session.execute(
-            update(Step)
-            .where(Step.id == following.id)
-            .values(due_at=due_at)
-            .execution_options(synchronize_session=False)
-        )
-
 
 TO_PATIENT = (StepKind.PROMPT, StepKind.REMINDER)
 
@@ -231,15 +84,126 @@ class OpenSilence:
     nudges: int  # since a caregiver last answered
 
 
+def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
+    """Take every follow-up step due at `now` (UTC), `limit` to a transaction.
+
+    1. Choose pending steps that are due, locked against other workers. A window
+       that should have closed by now is closed first, because what
+       follows depends on whether it was missed: its steps wait.
+    2. Decide each from facts, with a named reason.
+    3. Write messages, tasks and the steps' ends in the same transaction. After an
+       empty step the next one is due at once, and is taken in the next batch.
+    """
+    work = Work(
+        "step", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _take(s, d, now)
+    )
+    return work_off(engine, work, now)
+
+
+def settled(decision: Decision) -> StepState:
+    """The state in which a decided step ends."""
+    return StepState.PASSED if decision.act is Act.PASS else StepState.DONE
+
+
+# --- what is due -----------------------------------------------------------------------------
+
+
+def _due(now: datetime) -> Select[uuid.UUID]:
+    closing_first = and_(OPEN_WINDOWS, Window.closes_at <= now)
+    return (
+        select(Step.id)
+        .join(Window, Window.id == Step.window_id)
+        .where(PENDING_STEPS, Step.due_at <= now, not_(closing_first), not_(is_quarantined("step", Step.id)))
+    )
+
+
+def _has_due(session: Session, now: datetime) -> bool:
+    return session.execute(_due(now).limit(1)).first() is not None
+
+
+def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DueStep]:
+    later = aliased(Step)
+    date_of = Window.patient_id, Window.local_date
+    later_is_due = exists().where(
+        later.window_id == Step.window_id,
+        later.position > Step.position,
+        later.state == StepState.PENDING,
+        later.due_at <= now,
+        Step.kind.in_(TO_PATIENT) == later.kind.in_(TO_PATIENT),
+        later.kind != StepKind.TASK,
+    )
+    query: Select[*tuple[Any, ...]] = (
+        _due(now)
+        .outerjoin(Plan, Plan.patient_id == Step.patient_id)
+        .join(Clinic, Clinic.id == Step.clinic_id)
+        .join(Patient, Patient.id == Step.patient_id)
+        .with_only_columns(
+            Step.id,
+            Step.kind,
+            Step.position,
+            Step.due_at,
+            Step.clinic_id,
+            Step.patient_id,
+            Step.window_id,
+            Window.local_date,
+            Window.closes_at,
+            Window.wants_reading,
+            Window.wants_checkin,
+            Window.pace,
+            Window.state.label("window_state"),
+            Patient.state.label("patient_state"),
+            func.coalesce(Window.reading_at, windows.first_reading(*date_of)).label("reading_at"),
+            func.coalesce(Window.checkin_at, windows.first_checkin(*date_of)).label("checkin_at"),
+            later_is_due.label("later_is_due"),
+            Clinic.silent_days.label("clinics_silent_days"),
+            Plan.silent_days.label("own_silent_days"),
+            Clinic.quiet_from,
+            Clinic.quiet_until,
+        )
+        .order_by(Step.due_at, Step.window_id, Step.position)
+        .limit(limit)
+        .with_for_update(of=Step, skip_locked=True, key_share=True)
+    )
+    if only is not None:
+        query = query.where(Step.id == only)
+    return [_due_step(row) for row in session.execute(query)]
+
+
+def _due_step(row: Any) -> DueStep:
+    # Nothing more is asked of, or about, a patient whose care here has ended.
+    nothing_expected = row.window_state is WindowState.EXCUSED or row.patient_state is PatientState.ENDED
+    return DueStep(
+        id=row.id,
+        kind=row.kind,
+        position=row.position,
+        due_at=row.due_at,
+        clinic_id=row.clinic_id,
+        patient_id=row.patient_id,
+        window_id=row.window_id,
+        local_date=row.local_date,
+        closes_at=row.closes_at,
+        window=WindowFacts(
+            row.wants_reading, row.wants_checkin, row.reading_at, row.checkin_at, paused=nothing_expected
+        ),
+        later_is_due=row.later_is_due,
+        # Set for one patient, it is the last word.
+        silent_days=row.own_silent_days or steps.silent_days(row.clinics_silent_days, row.pace),
+        quiet=quiet_length(row.quiet_from, row.quiet_until),
+    )
+
+
 def quiet_length(quiet_from: time, quiet_until: time) -> timedelta:
     """How long quiet hours last from one wall time to the other; they may span midnight."""
     minutes = (quiet_until.hour - quiet_from.hour) * 60 + quiet_until.minute - quiet_from.minute
     return timedelta(minutes=minutes % (24 * 60))
 
 
+# --- decide, then write ----------------------------------------------------------------------
+
+
 @dataclass
 class DecidedSteps:
-    """Decided and not yet written: each step with its decision, the messages to enqueue, the silences to tell."""
+    """Decided and not yet written: each step with its decision, the messages to enqueue, the silences they are in."""
 
     decided: list[tuple[DueStep, Decision]] = field(default_factory=list)
     messages: list[NewMessage] = field(default_factory=list)
@@ -275,9 +239,9 @@ def carry_out(session: Session, outcome: DecidedSteps, now: datetime) -> None:
     """Write the messages and tasks that were decided; the windows and steps they point at exist by now."""
     outbox.enqueue_many(session, outcome.messages, now)
     silences = outcome.silences
-    told = [silence_task(step, silences[step.patient_id]) for step, d in outcome.decided if d.act is Act.RAISE_TASK]
-    told += [no_contact_task(step) for step, decision in outcome.decided if decision.tells_staff]
-    raise_tasks(session, told, now)
+    new = [silence_task(step, silences[step.patient_id]) for step, d in outcome.decided if d.act is Act.RAISE_TASK]
+    new += [no_contact_task(step) for step, decision in outcome.decided if decision.tells_staff]
+    raise_tasks(session, new, now)
 
 
 def _known(session: Session, due: Sequence[DueStep]) -> _Known:
@@ -308,11 +272,11 @@ def _open_silences(session: Session, patient_ids: set[uuid.UUID]) -> dict[uuid.U
         .scalar_subquery()
     )
     rows = session.execute(
-        select(Silence.patient_id, Silence.id, Silence.missed, Silence.cause, nudges).where(
+        select(Silence.patient_id, Silence.id, Silence.missed, Silence.cause, nudges.label("nudges")).where(
             Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None)
         )
     )
-    return {row[0]: OpenSilence(*row[1:]) for row in rows}
+    return {row.patient_id: OpenSilence(row.id, row.missed, row.cause, row.nudges) for row in rows}
 
 
 def _acknowledged(session: Session, window_ids: set[uuid.UUID]) -> frozenset[uuid.UUID]:
@@ -371,6 +335,55 @@ def _message(step: DueStep, known: _Known, now: datetime) -> NewMessage:
     )
 
 
+# --- the steps' own ends ---------------------------------------------------------------------
+
+SETTLE = (
+    update(Step.__table__)  # type: ignore[arg-type]
+    .where(Step.id == bindparam("step"))
+    .values(state=bindparam("new_state"), reason=bindparam("why"), settled_at=bindparam("at"))
+)
+
+
+def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:
+    outcome = decide_all(session, due, now)
+    carry_out(session, outcome, now)
+    if outcome.decided:
+        session.connection().execute(
+            SETTLE,
+            [
+                {"step": step.id, "new_state": settled(decision), "why": decision.reason.value, "at": now}
+                for step, decision in outcome.decided
+            ],
+        )
+    for step, decision in outcome.decided:
+        if decision.moves_up_next:
+            _move_up_next(session, step, now)
+    passed = sum(decision.act is Act.PASS for _, decision in outcome.decided)
+    return Written(len(outcome.decided) - passed, passed, outcome.failed)
+
+
+def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
+    following = session.execute(
+        select(Step.id, Step.kind, Step.due_at)
+        .where(Step.window_id == step.window_id, Step.position > step.position, Step.state == StepState.PENDING)
+        .order_by(Step.position)
+        .limit(1)
+    ).first()
+    if following is None:
+        return
+    due_at = steps.moved_up_to(following.kind, step.closes_at, now)
+    if due_at < following.due_at:
+        session.execute(
+            update(Step)
+            .where(Step.id == following.id)
+            .values(due_at=due_at)
+            .execution_options(synchronize_session=False)
+        )
+
+
+# --- whom a step can speak to ----------------------------------------------------------------
+
+
 @dataclass(frozen=True)
 class Address:
     """The first working contact of one person; `caregiver_id` is None for the patient's own."""
@@ -393,7 +406,7 @@ def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict
     if not patient_ids:
         return {}
     agreed = contacts.patients_who_agreed(session, patient_ids)
-    first = _first_working(session, Contact.patient_id, patient_ids)
+    first = contacts.first_working(session, Contact.patient_id, patient_ids)
     return {one: _reached(one in agreed, first.get(one)) for one in patient_ids}
 
 
@@ -409,7 +422,7 @@ def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> di
     ):
         of_patient[patient_id].append(caregiver_id)
     agreed = contacts.caregivers_who_agreed(session, patient_ids)
-    first = _first_working(session, Contact.caregiver_id, [one for some in of_patient.values() for one in some])
+    first = contacts.first_working(session, Contact.caregiver_id, [one for some in of_patient.values() for one in some])
     return {one: _any_reached(of_patient[one], agreed, first) for one in patient_ids}
 
 
@@ -433,20 +446,7 @@ def _any_reached(
     return Reached(Reach.YES if addresses else Reach.NO_CONTACT, addresses)
 
 
-def _first_working(
-    session: Session, owner: InstrumentedAttribute[uuid.UUID | None], owners: Collection[uuid.UUID]
-) -> dict[uuid.UUID, tuple[uuid.UUID, Channel]]:
-    found: dict[uuid.UUID, tuple[uuid.UUID, Channel]] = {}
-    if not owners:
-        return found
-    query: Select[*tuple[Any, ...]] = (
-        select(owner, Contact.id, Contact.channel)
-        .where(owner.in_(owners), Contact.state == ContactState.OK)
-        .order_by(Contact.position, Contact.created_at, Contact.id)
-    )
-    for person, contact_id, channel in session.connection().execute(query):
-        found.setdefault(person, (contact_id, channel))
-    return found
+# --- what staff are told: one task each, once per occurrence ---------------------------------
 
 
 @dataclass(frozen=True)
@@ -490,17 +490,17 @@ def no_contact_task(step: DueStep) -> TaskToRaise:
     )
 
 
-def raise_tasks(session: Session, told: Sequence[TaskToRaise], now: datetime) -> None:
+def raise_tasks(session: Session, new: Sequence[TaskToRaise], now: datetime) -> None:
     """Raise what is not raised yet."""
-    if not told:
+    if not new:
         return
-    keys = [one.dedupe_key for one in told]
+    keys = [task.dedupe_key for task in new]
     # A long silence asks for its one task again every day: all that are there already cost one query.
     raised = set(session.scalars(select(Task.dedupe_key).where(Task.dedupe_key.in_(keys))))
-    for one in told:
-        if one.dedupe_key not in raised:
+    for task in new:
+        if task.dedupe_key not in raised:
             tasks.raise_task(
-                session, one.clinic_id, one.patient_id, one.kind, one.sentence, one.facts, one.dedupe_key, now
+                session, task.clinic_id, task.patient_id, task.kind, task.sentence, task.facts, task.dedupe_key, now
             )
 
 

@@ -174,10 +174,10 @@ def test_one_telephone_of_a_patient_a_caregiver_and_staff_stops_for_all_of_them_
     with read_session(world.engine) as session:
         assert contacts.reachable(session, patient_id=asha.id) == []
         assert contacts.reachable(session, caregiver_id=ben.id) == []
-        assert contacts.working_contacts_of_staff(session, petra.id) == []
+        assert contacts.working(session, Contact.staff_id, petra.id) == []
     world.advance(days=2)  # nothing comes to anybody; leaving the story would fail on it
     phone.texts("START").expects(STARTED)
     with read_session(world.engine) as session:
         assert len(contacts.reachable(session, patient_id=asha.id)) == 1
         assert len(contacts.reachable(session, caregiver_id=ben.id)) == 1
-        assert len(contacts.working_contacts_of_staff(session, petra.id)) == 1
+        assert len(contacts.working(session, Contact.staff_id, petra.id)) == 1

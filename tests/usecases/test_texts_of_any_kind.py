@@ -148,7 +148,7 @@ def test_a_stop_word_alone_always_stops_for_everybody_at_that_number(
         session.flush()
         for contact in session.scalars(select(Contact).where(Contact.address == number)):
             if contact.staff_id is not None:
-                assert contacts.working_contacts_of_staff(session, contact.staff_id) == []
+                assert contacts.working(session, Contact.staff_id, contact.staff_id) == []
             elif contact.caregiver_id is not None:
                 assert contacts.reachable(session, caregiver_id=contact.caregiver_id) == []
             else:

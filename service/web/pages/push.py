@@ -27,7 +27,7 @@ from service.domain.vocabulary import Channel, ConsentKind, ContactState, Patien
 from service.enrolling import phones
 from service.links import ACCEPTED, Opened, Purpose
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, Patient
+from service.store.tables import Caregiver, Clinic, Contact, Patient
 from service.transports.webpush import WebPush
 from service.web import frame, problems
 from service.web.pages import closed
@@ -196,11 +196,7 @@ def _load(session: Session, opened: Opened) -> Invited | None:
     person = caregiver or patient
     phone = phones.phone_of(session, person)
     agreed = contacts.has_consent(session, patient.id, ConsentKind.WEBPUSH, opened.person_id)
-    working = (
-        contacts.working_contacts_of_caregivers(session, [person.id])
-        if caregiver
-        else contacts.working_contacts_of_patients(session, [person.id])
-    )
+    working = contacts.working(session, Contact.caregiver_id if caregiver else Contact.patient_id, person.id)
     return Invited(
         patient,
         caregiver,
@@ -210,7 +206,7 @@ def _load(session: Session, opened: Opened) -> Invited | None:
         was_here=phone is not None,
         phone_mark=hashlib.sha256(phone.address.encode()).hexdigest() if phone else "",
         wants_messages=contacts.has_consent(session, patient.id, ConsentKind.MESSAGES, opened.person_id),
-        has_text=any(one.channel is Channel.TEXT for one in working.get(person.id, [])),
+        has_text=any(contact.channel is Channel.TEXT for contact in working),
         is_over=opened.is_over(services().clock.now()),
     )
 

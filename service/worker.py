@@ -195,7 +195,7 @@ class Worker:
 
     def _beat(self, told: dict[str, Any]) -> None:
         with write_session(self._engine) as session:
-            heartbeats.beat(session, self.name, self._started_at, told, self._clock.now())
+            heartbeats.record(session, self.name, self._started_at, told, self._clock.now())
 
     def _metronome(self) -> BackgroundScheduler:
         # One instance of each, missed beats folded into one: a tick that takes long is followed by one, not by many.

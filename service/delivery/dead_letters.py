@@ -20,11 +20,11 @@ from service.store.quarantine import is_quarantined, quarantine
 from service.store.session import read_session
 from service.store.tables import DeadLetter
 from service.store.upsert import insert_new
-from service.transports.base import InboundText, Receipt
+from service.transports.base import Receipt, TextReply
 
 KIND = "dead_letter"  # as `neaptide quarantine` names it
 AT_ONCE = 100
-Heard = InboundText | Receipt
+Heard = TextReply | Receipt
 
 
 def keep(session: Session, source: str, which: str, item: Heard, error: Exception, now: datetime) -> None:
@@ -63,7 +63,7 @@ def _released(engine: Engine) -> list[uuid.UUID]:
 
 def _written(item: Heard) -> str:
     """In plain ASCII: what could not be kept elsewhere can be kept here, whatever characters it is made of."""
-    if isinstance(item, InboundText):
+    if isinstance(item, TextReply):
         said = {"ref": item.gateway_ref, "from": item.sender, "body": item.body, "at": item.at.isoformat()}
     else:
         message, at = str(item.message_id), item.at.isoformat()
@@ -76,4 +76,4 @@ def _read(said: str) -> Heard:
     at = datetime.fromisoformat(kept["at"])
     if "message" in kept:
         return Receipt(uuid.UUID(kept["message"]), kept["outcome"], at, kept["detail"])
-    return InboundText(kept["ref"], kept["from"], kept["body"], at)
+    return TextReply(kept["ref"], kept["from"], kept["body"], at)

@@ -26,7 +26,7 @@ from service.store.guarded import Tally, guarded, guarded_each
 from service.store.session import read_session, write_session
 from service.store.tables import Message, ReadPosition
 from service.store.upsert import upsert
-from service.transports.base import InboundText, Listens, Receipt, Transport
+from service.transports.base import Listens, Receipt, TextReply, Transport
 
 
 class TakeText(Protocol):
@@ -39,7 +39,7 @@ class TakeText(Protocol):
 
 CALLED_BACK = "text.called_back"
 MOST = 500
-I = TypeVar("I", Receipt, InboundText)  # noqa: E741 - an item of a provider's list
+I = TypeVar("I", Receipt, TextReply)  # noqa: E741 - an item of a provider's list
 
 
 def listen(
@@ -62,7 +62,7 @@ def listen(
     return tally + dead_letters.take_again(engine, _again(take_text, clock), clock.now)
 
 
-def take_replies(engine: Engine, texts: Sequence[InboundText], take_text: TakeText, now: datetime) -> Tally:
+def take_replies(engine: Engine, texts: Sequence[TextReply], take_text: TakeText, now: datetime) -> Tally:
     """Take in replies that a provider has called in, each alone: one that cannot be taken in holds up no other."""
     outcome = guarded_each(
         engine, texts, lambda session, text: take_text(session, text.gateway_ref, text.sender, text.body, now)
@@ -130,8 +130,8 @@ def _move(
         )
 
 
-def _taking(take_text: TakeText) -> Callable[[Session, Sequence[InboundText], datetime], object]:
-    def take(session: Session, texts: Sequence[InboundText], now: datetime) -> None:
+def _taking(take_text: TakeText) -> Callable[[Session, Sequence[TextReply], datetime], object]:
+    def take(session: Session, texts: Sequence[TextReply], now: datetime) -> None:
         for text in texts:
             take_text(session, text.gateway_ref, text.sender, text.body, now)
 

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.delivery import settling
 from service.delivery.facts import MessageFacts, load
 from service.delivery.settling import held
-from service.domain.sending import ANSWERS, TO_STAFF, Act, Ready, Verdict, Why, bundle, recheck
+from service.domain.sending import ANSWERS, TO_STAFF, Ready, SendAction, SendReason, Verdict, bundle, recheck
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
@@ -99,7 +99,7 @@ def _stamp(
     for facts in loaded.facts:
         look = replace(facts.last_look, channel_is_set_up=facts.channel in channels)
         verdict = recheck(look, now)
-        if verdict.act is Act.GO:
+        if verdict.action is SendAction.GO:
             may_go.append(_wordable(session, replace(facts, last_look=look), now))
         else:
             _stop(session, facts, verdict, now)
@@ -140,14 +140,14 @@ def _stamp(
 
 def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime) -> None:
     why = verdict.why.value
-    if verdict.act is Act.DEFER and verdict.until is not None:
+    if verdict.action is SendAction.DEFER and verdict.until is not None:
         settling.queue_again(session, facts.id, why, verdict.until, now)
-    elif verdict.act is Act.REROUTE:
+    elif verdict.action is SendAction.REROUTE:
         settling.settle(session, facts.id, MessageState.FAILED, why, now)
-        if verdict.why is Why.CHANNEL_NOT_SET_UP:
+        if verdict.why is SendReason.CHANNEL_NOT_SET_UP:
             settling.tell_not_set_up(session, facts, now)
         settling.try_next_contact(session, facts, now)
-    elif verdict.act is Act.EXPIRE:
+    elif verdict.action is SendAction.EXPIRE:
         settling.settle(session, facts.id, MessageState.EXPIRED, why, now)
     else:
         settling.settle(session, facts.id, MessageState.CANCELLED, why, now)

@@ -30,7 +30,7 @@ from service.delivery import recovering
 from service.delivery.facts import MessageFacts
 from service.delivery.rechecking import LinkMaker, Stamped, stamp
 from service.delivery.settling import HandedOver, held, put_back, settle_all
-from service.domain.sending import Act, recheck
+from service.domain.sending import SendAction, recheck
 from service.domain.vocabulary import Channel, MessageState
 from service.store.due import LEASE, QUEUED_MESSAGES
 from service.store.guarded import Tally
@@ -200,7 +200,11 @@ def hand_over(
 
     def one(item: tuple[MessageFacts, OutgoingText]) -> HandedOver:
         facts, text = item
-        if stopping() or time.monotonic() > last_start or recheck(facts.last_look, clock.now()).act is not Act.GO:
+        if (
+            stopping()
+            or time.monotonic() > last_start
+            or recheck(facts.last_look, clock.now()).action is not SendAction.GO
+        ):
             return HandedOver(facts, begun=False)
         calling()
         sent = _call(facts, text, transports[facts.channel])

@@ -41,7 +41,7 @@ FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=15)
 
 
-class Act(StrEnum):
+class SendAction(StrEnum):
     GO = "go"
     CANCEL = "cancel"
     EXPIRE = "expire"
@@ -49,7 +49,7 @@ class Act(StrEnum):
     REROUTE = "reroute"  # not by this contact: the next one takes over
 
 
-class Why(StrEnum):
+class SendReason(StrEnum):
     """Why a message did not leave. Stored with it; staff read it."""
 
     WANTED = "wanted"
@@ -91,36 +91,36 @@ class LastLook:
 
 @dataclass(frozen=True)
 class Verdict:
-    act: Act
-    why: Why
+    action: SendAction
+    why: SendReason
     until: datetime | None = None
 
 
 def recheck(facts: LastLook, now: datetime) -> Verdict:
     """Whether this message may leave at `now` (UTC), and if not, why not."""
     if facts.expires_at <= now:
-        return Verdict(Act.EXPIRE, Why.EXPIRED)
+        return Verdict(SendAction.EXPIRE, SendReason.EXPIRED)
     if facts.kind in TO_STAFF and not facts.account_open:
-        return Verdict(Act.CANCEL, Why.ACCOUNT_CLOSED)
+        return Verdict(SendAction.CANCEL, SendReason.ACCOUNT_CLOSED)
     if facts.kind is MessageKind.STAFF_TASK and not facts.task_is_open:
-        return Verdict(Act.CANCEL, Why.TASK_TAKEN)
+        return Verdict(SendAction.CANCEL, SendReason.TASK_TAKEN)
     if facts.kind not in TO_STAFF | ANSWERS and not facts.is_looked_after:
-        return Verdict(Act.CANCEL, Why.PATIENT_ENDED)
+        return Verdict(SendAction.CANCEL, SendReason.PATIENT_ENDED)
     if facts.kind not in TO_STAFF | NEEDS_NO_CONSENT and not facts.agreed:
-        return Verdict(Act.CANCEL, Why.CONSENT_WITHDRAWN)
+        return Verdict(SendAction.CANCEL, SendReason.CONSENT_WITHDRAWN)
     if no_longer := _no_longer_wanted(facts):
-        return Verdict(Act.CANCEL, no_longer)
+        return Verdict(SendAction.CANCEL, no_longer)
     if not facts.contact_works:
-        return Verdict(Act.REROUTE, Why.CONTACT_BROKEN)
+        return Verdict(SendAction.REROUTE, SendReason.CONTACT_BROKEN)
     if not facts.channel_is_set_up:
-        return Verdict(Act.REROUTE, Why.CHANNEL_NOT_SET_UP)
+        return Verdict(SendAction.REROUTE, SendReason.CHANNEL_NOT_SET_UP)
     at_any_hour = facts.cannot_wait or facts.kind in ANSWERS | AT_AGREED_HOURS
     quiet = None if at_any_hour else quiet_end(facts, now)
     if quiet is None:
-        return Verdict(Act.GO, Why.WANTED)
+        return Verdict(SendAction.GO, SendReason.WANTED)
     if quiet >= facts.expires_at:
-        return Verdict(Act.EXPIRE, Why.EXPIRED)
-    return Verdict(Act.DEFER, Why.QUIET_HOURS, quiet)
+        return Verdict(SendAction.EXPIRE, SendReason.EXPIRED)
+    return Verdict(SendAction.DEFER, SendReason.QUIET_HOURS, quiet)
 
 
 def quiet_end(facts: LastLook, now: datetime) -> datetime | None:
@@ -154,17 +154,17 @@ def wait(attempts: int, jitter: float) -> timedelta:
     return min(doubled, LONGEST_WAIT) * (0.5 + jitter)
 
 
-def _no_longer_wanted(facts: LastLook) -> Why | None:
+def _no_longer_wanted(facts: LastLook) -> SendReason | None:
     if facts.window is None:
         return None
     if facts.window.paused:
-        return Why.EXCUSED
+        return SendReason.EXCUSED
     if facts.kind is MessageKind.PROMPT and not missing(facts.window):
-        return Why.ANSWERED
+        return SendReason.ANSWERED
     if facts.kind in {MessageKind.REMINDER, MessageKind.NUDGE} and is_answered(facts.window):
-        return Why.ANSWERED
+        return SendReason.ANSWERED
     if facts.kind is MessageKind.NUDGE and facts.acknowledged:
-        return Why.ACKNOWLEDGED
+        return SendReason.ACKNOWLEDGED
     return None
 
 

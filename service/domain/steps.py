@@ -48,13 +48,13 @@ DEFAULT = (
 )
 
 
-class Act(StrEnum):
+class StepAction(StrEnum):
     SEND = "send"
     RAISE_TASK = "raise_task"
     PASS = "pass"  # noqa: S105 - a word of ours, no password
 
 
-class Reason(StrEnum):
+class StepReason(StrEnum):
     """Why a step was done, or not. Stored with the step; staff read it."""
 
     ASKED = "asked"
@@ -99,8 +99,8 @@ class StepFacts:
 
 @dataclass(frozen=True)
 class Decision:
-    act: Act
-    reason: Reason
+    action: StepAction
+    reason: StepReason
     moves_up_next: bool = False  # the step was empty: do not wait for the next one's time
     tells_staff: bool = False
 
@@ -114,25 +114,25 @@ def decide(facts: StepFacts, now: datetime) -> Decision:
     so nothing is hurried and nobody is alarmed.
     """
     if facts.window.paused:
-        return Decision(Act.PASS, Reason.EXCUSED)
+        return Decision(StepAction.PASS, StepReason.EXCUSED)
     if _has_nothing_to_ask(facts):
-        return Decision(Act.PASS, Reason.ALREADY_ANSWERED)
+        return Decision(StepAction.PASS, StepReason.ALREADY_ANSWERED)
     if facts.kind is StepKind.TASK:
         # The clinic's own step never goes stale: staff must hear of a silence however late we are.
         if facts.missed >= facts.silent_days:
-            return Decision(Act.RAISE_TASK, Reason.SILENT)
-        return Decision(Act.PASS, Reason.NOT_SILENT_YET)
+            return Decision(StepAction.RAISE_TASK, StepReason.SILENT)
+        return Decision(StepAction.PASS, StepReason.NOT_SILENT_YET)
     if now >= useful_until(facts.kind, facts.due_at, facts.closes_at):
-        return Decision(Act.PASS, Reason.STALE)
+        return Decision(StepAction.PASS, StepReason.STALE)
     if facts.later_is_due:
-        return Decision(Act.PASS, Reason.SUPERSEDED)
+        return Decision(StepAction.PASS, StepReason.SUPERSEDED)
     if facts.kind is StepKind.NUDGE:
         return _nudge(facts)
     if facts.reach is Reach.NO_CONSENT:
-        return Decision(Act.PASS, Reason.NO_CONSENT)
+        return Decision(StepAction.PASS, StepReason.NO_CONSENT)
     if facts.reach is not Reach.YES:
-        return Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
-    return Decision(Act.SEND, Reason.ASKED)
+        return Decision(StepAction.PASS, StepReason.NO_CONTACT, moves_up_next=True, tells_staff=True)
+    return Decision(StepAction.SEND, StepReason.ASKED)
 
 
 def moved_up_to(kind: StepKind, closes_at: datetime, now: datetime) -> datetime:
@@ -215,16 +215,16 @@ def _has_nothing_to_ask(facts: StepFacts) -> bool:
 
 def _nudge(facts: StepFacts) -> Decision:
     if facts.acknowledged:
-        return Decision(Act.PASS, Reason.ACKNOWLEDGED)
+        return Decision(StepAction.PASS, StepReason.ACKNOWLEDGED)
     if facts.nudges >= NUDGE_CAP:
-        return Decision(Act.PASS, Reason.NUDGE_CAP, moves_up_next=True)
+        return Decision(StepAction.PASS, StepReason.NUDGE_CAP, moves_up_next=True)
     if facts.reach is Reach.NOBODY:
-        return Decision(Act.PASS, Reason.NO_CAREGIVER, moves_up_next=True)
+        return Decision(StepAction.PASS, StepReason.NO_CAREGIVER, moves_up_next=True)
     if facts.reach is Reach.NO_CONSENT:
-        return Decision(Act.PASS, Reason.NO_CONSENT, moves_up_next=True)
+        return Decision(StepAction.PASS, StepReason.NO_CONSENT, moves_up_next=True)
     if facts.reach is Reach.NO_CONTACT:
-        return Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
-    return Decision(Act.SEND, Reason.ASKED_CAREGIVER)
+        return Decision(StepAction.PASS, StepReason.NO_CONTACT, moves_up_next=True, tells_staff=True)
+    return Decision(StepAction.SEND, StepReason.ASKED_CAREGIVER)
 
 
 Frozen = tuple[int, StepKind, datetime]

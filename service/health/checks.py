@@ -19,12 +19,12 @@ from service.care.contacts import patients_who_agreed
 from service.domain.vocabulary import Channel, ContactState, PatientState
 from service.store import migrate
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
-from service.store.heartbeats import last_beat, last_troubles, longest_batch
+from service.store.heartbeats import last_seen, last_troubles, longest_batch
 from service.store.quarantine import describe_error, is_quarantined
 from service.store.session import read_session
 from service.store.tables import Contact, Message, Patient, Plan, QuarantinedRow, Task
 from service.store.types import UTCDateTime
-from service.transports.http import Caller, NoAnswer
+from service.transports.http import HttpClient, NoAnswer
 
 BEAT_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
@@ -103,7 +103,7 @@ def examine(
 
 
 def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator[Finding]:
-    beat = last_beat(session)
+    beat = last_seen(session)
     if beat is None:
         yield Finding("worker", False, "No worker has ever run: start `neaptide worker`.")
         return
@@ -273,6 +273,6 @@ def ping(url: str, proxy: str = "") -> bool:
     Whether it answered well; a watcher out of reach is no trouble of ours.
     """
     try:
-        return Caller(PING_TIMEOUT_SECONDS, proxy).get(url).status < 400
+        return HttpClient(PING_TIMEOUT_SECONDS, proxy).get(url).status < 400
     except NoAnswer:
         return False

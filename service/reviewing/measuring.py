@@ -23,7 +23,7 @@ from service.domain.vocabulary import AdjustmentKind, Outcome, SignalKind, Silen
 from service.reviewing.panel import Panel, build_panel
 from service.reviewing.placing import local_date
 from service.store import habits, panel
-from service.store.habits import SilenceRow
+from service.store.habits import PastSilence
 from service.store.tables import Clinic, SignOff
 
 WEEKS = 12
@@ -146,7 +146,7 @@ class Stopping:
 
     dates: tuple[date, ...]
     calendar: tuple[CalendarRow, ...]
-    causes: Mapping[SilenceCause, tuple[SilenceRow, ...]]
+    causes: Mapping[SilenceCause, tuple[PastSilence, ...]]
     brought: tuple[Brought, ...]
     expected: int
     received: int

@@ -16,7 +16,7 @@ from service.care.windows import first_checkin, first_reading, is_paused, left_h
 from service.domain import localtime, plan, steps
 from service.domain.plan import PlanRule, WindowFacts, WindowTimes, state_while_open
 from service.domain.plan import window_times as window_times
-from service.domain.steps import PaceFacts, Reason, StepRule
+from service.domain.steps import PaceFacts, StepReason, StepRule
 from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, WindowState
 from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all, quiet_length, settled
 from service.store.audit import SYSTEM, Act
@@ -128,7 +128,7 @@ class ClinicFacts:
 
 
 @dataclass(frozen=True)
-class Record:
+class AnswerRecord:
     """How a patient has answered lately: reading windows of the last `steps.LOOKED_AT`."""
 
     answered: int = 0
@@ -148,7 +148,7 @@ def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFac
     }
 
 
-def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Record]:
+def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, AnswerRecord]:
     first = min(due.day for due in plans) - steps.LOOKED_AT
     missed = Window.state == WindowState.MISSED
     answered = func.sum(case((Window.state == WindowState.ANSWERED, 1), else_=0))
@@ -166,7 +166,7 @@ def _records(session: Session, plans: Sequence[DuePlan]) -> dict[uuid.UUID, Reco
         )
         .group_by(Window.patient_id)
     )
-    return {row.patient_id: Record(row.answered, row.expected, row.last_missed) for row in rows}
+    return {row.patient_id: AnswerRecord(row.answered, row.expected, row.last_missed) for row in rows}
 
 
 # --- from a due plan to its rows: pure -------------------------------------------------------
@@ -200,7 +200,7 @@ def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
     written = Written()
     for due in plans:
         try:
-            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, Record()), batch, now)
+            work_out(due, clinics[due.clinic_id], records.get(due.patient_id, AnswerRecord()), batch, now)
         except Exception as error:
             written.failed.append((due.id, error))
     _write(session, batch, now)
@@ -209,7 +209,7 @@ def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
     return written
 
 
-def work_out(due: DuePlan, clinic: ClinicFacts, record: Record, batch: Batch, now: datetime) -> None:
+def work_out(due: DuePlan, clinic: ClinicFacts, record: AnswerRecord, batch: Batch, now: datetime) -> None:
     """Add to `batch` what opening this plan's window comes to. Raises Refused for a plan that cannot be read."""
     rules = clinic.steps if due.steps is None else steps.from_json(due.steps)
     followed = _pace(due, record)
@@ -227,7 +227,7 @@ def work_out(due: DuePlan, clinic: ClinicFacts, record: Record, batch: Batch, no
     batch.moves.append({"plan": due.id, "day": day.next_date, "at": day.next_open_at, "goes_on": goes_on})
 
 
-def _pace(due: DuePlan, record: Record) -> Pace | None:
+def _pace(due: DuePlan, record: AnswerRecord) -> Pace | None:
     if due.steps is not None:
         return None  # staff have set this patient's steps by hand: theirs is the last word
     return steps.choose_pace(
@@ -302,7 +302,7 @@ def _frozen_steps(
         if is_over and kind is not StepKind.TASK:
             # Nobody was asked while it was open, so nobody is reminded or alarmed about it now;
             # but the clinic's own step stays, because a silence that began unseen must still be told.
-            row.update(state=StepState.PASSED, reason=Reason.STALE.value, settled_at=now)
+            row.update(state=StepState.PASSED, reason=StepReason.STALE.value, settled_at=now)
         rows.append(row)
         if due_at <= now and not is_over and kind in TO_PATIENT:
             ready.append(

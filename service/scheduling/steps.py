@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session, aliased
 from service.care import contacts, tasks, windows
 from service.domain import steps
 from service.domain.plan import WindowFacts, missing
-from service.domain.steps import Act, Decision, Reach, StepFacts
+from service.domain.steps import Decision, Reach, StepAction, StepFacts
 from service.domain.vocabulary import (
     Channel,
     MessageKind,
@@ -102,7 +102,7 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
 
 def settled(decision: Decision) -> StepState:
     """The state in which a decided step ends."""
-    return StepState.PASSED if decision.act is Act.PASS else StepState.DONE
+    return StepState.PASSED if decision.action is StepAction.PASS else StepState.DONE
 
 
 # --- what is due -----------------------------------------------------------------------------
@@ -213,8 +213,8 @@ class DecidedSteps:
 
 @dataclass(frozen=True)
 class _Known:
-    patients: dict[uuid.UUID, Reached]
-    caregivers: dict[uuid.UUID, Reached]
+    patients: dict[uuid.UUID, Reachability]
+    caregivers: dict[uuid.UUID, Reachability]
     silences: dict[uuid.UUID, OpenSilence]
     acknowledged: frozenset[uuid.UUID]
 
@@ -226,7 +226,7 @@ def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> Decid
     for step in due:
         try:
             decision = steps.decide(_step_facts(step, known), now)
-            if decision.act is Act.SEND:
+            if decision.action is StepAction.SEND:
                 outcome.messages.append(_message(step, known, now))
         except Exception as error:
             outcome.failed.append((step.id, error))
@@ -239,7 +239,11 @@ def carry_out(session: Session, outcome: DecidedSteps, now: datetime) -> None:
     """Write the messages and tasks that were decided; the windows and steps they point at exist by now."""
     outbox.enqueue_many(session, outcome.messages, now)
     silences = outcome.silences
-    new = [silence_task(step, silences[step.patient_id]) for step, d in outcome.decided if d.act is Act.RAISE_TASK]
+    new = [
+        silence_task(step, silences[step.patient_id])
+        for step, d in outcome.decided
+        if d.action is StepAction.RAISE_TASK
+    ]
     new += [no_contact_task(step) for step, decision in outcome.decided if decision.tells_staff]
     raise_tasks(session, new, now)
 
@@ -358,7 +362,7 @@ def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:
     for step, decision in outcome.decided:
         if decision.moves_up_next:
             _move_up_next(session, step, now)
-    passed = sum(decision.act is Act.PASS for _, decision in outcome.decided)
+    passed = sum(decision.action is StepAction.PASS for _, decision in outcome.decided)
     return Written(len(outcome.decided) - passed, passed, outcome.failed)
 
 
@@ -394,14 +398,14 @@ class Address:
 
 
 @dataclass(frozen=True)
-class Reached:
+class Reachability:
     """Whether anybody can be reached, and who, in the order to ask them."""
 
     reach: Reach
     addresses: tuple[Address, ...] = ()
 
 
-def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reached]:
+def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reachability]:
     """How each patient can be reached. Two queries."""
     if not patient_ids:
         return {}
@@ -410,7 +414,7 @@ def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict
     return {one: _reached(one in agreed, first.get(one)) for one in patient_ids}
 
 
-def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reached]:
+def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reachability]:
     """The caregivers of each patient who may be told and can be, in the clinic's order. Four queries."""
     if not patient_ids:
         return {}
@@ -426,24 +430,24 @@ def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> di
     return {one: _any_reached(of_patient[one], agreed, first) for one in patient_ids}
 
 
-def _reached(agreed: bool, contact: tuple[uuid.UUID, Channel] | None) -> Reached:
+def _reached(agreed: bool, contact: tuple[uuid.UUID, Channel] | None) -> Reachability:
     if not agreed:
-        return Reached(Reach.NO_CONSENT)
+        return Reachability(Reach.NO_CONSENT)
     if contact is None:
-        return Reached(Reach.NO_CONTACT)
-    return Reached(Reach.YES, (Address(*contact),))
+        return Reachability(Reach.NO_CONTACT)
+    return Reachability(Reach.YES, (Address(*contact),))
 
 
 def _any_reached(
     some: Collection[uuid.UUID], agreed: Collection[uuid.UUID], first: dict[uuid.UUID, tuple[uuid.UUID, Channel]]
-) -> Reached:
+) -> Reachability:
     if not some:
-        return Reached(Reach.NOBODY)
+        return Reachability(Reach.NOBODY)
     allowed = [one for one in some if one in agreed]
     if not allowed:
-        return Reached(Reach.NO_CONSENT)
+        return Reachability(Reach.NO_CONSENT)
     addresses = tuple(Address(*first[one], one) for one in allowed if one in first)
-    return Reached(Reach.YES if addresses else Reach.NO_CONTACT, addresses)
+    return Reachability(Reach.YES if addresses else Reach.NO_CONTACT, addresses)
 
 
 # --- what staff are told: one task each, once per occurrence ---------------------------------

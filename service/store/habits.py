@@ -32,7 +32,7 @@ EXPECTED = (WindowState.ANSWERED, WindowState.MISSED)
 
 
 @dataclass(frozen=True, slots=True)
-class SilenceRow:
+class PastSilence:
     patient_id: uuid.UUID
     patient: str
     first_day: date
@@ -42,7 +42,7 @@ class SilenceRow:
     ended: bool
 
 
-def silences_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[SilenceRow]:
+def silences_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastSilence]:
     """Silences that touch `first` or later, the longest first."""
     query = (
         select(
@@ -58,7 +58,7 @@ def silences_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[
         .where(Silence.clinic_id == clinic_id, Silence.last_date >= first)
         .order_by(Silence.ended_at.is_not(None), Silence.missed.desc(), Patient.name)
     )
-    return [SilenceRow(*row) for row in session.execute(query)]
+    return [PastSilence(*row) for row in session.execute(query)]
 
 
 def answered_after(session: Session, clinic_id: uuid.UUID, first: date, last: date) -> dict[StepKind | None, int]:

@@ -17,7 +17,7 @@ from service.store.upsert import upsert
 FORGET_AFTER = timedelta(days=7)
 
 
-def beat(session: Session, worker: str, started_at: datetime, last_tick: Mapping[str, Any], now: datetime) -> None:
+def record(session: Session, worker: str, started_at: datetime, last_tick: Mapping[str, Any], now: datetime) -> None:
     """Note that `worker` (a name of its own per process) has finished a tick, and what it came to."""
     row = {
         "id": uuid.uuid4(),
@@ -36,7 +36,7 @@ def forget_old(session: Session, now: datetime) -> None:
     )
 
 
-def last_beat(session: Session) -> datetime | None:
+def last_seen(session: Session) -> datetime | None:
     """When any worker last finished a tick."""
     return session.scalar(select(func.max(Heartbeat.seen_at)))
 

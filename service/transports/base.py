@@ -56,7 +56,7 @@ class Receipt:
 
 
 @dataclass(frozen=True)
-class InboundText:
+class TextReply:
     """A text message from a person, as the provider names it."""
 
     gateway_ref: str
@@ -88,6 +88,6 @@ class Listens(Protocol):
         """(place, receipt) for those noted after a place, in the order of their places."""
         ...
 
-    def inbound(self, after: int, most: int = 500) -> Sequence[tuple[int, InboundText]]:
+    def inbound(self, after: int, most: int = 500) -> Sequence[tuple[int, TextReply]]:
         """(place, reply) for those noted after a place, in the order of their places."""
         ...

@@ -38,7 +38,7 @@ class Answer:
     body: bytes
 
 
-class Caller:
+class HttpClient:
     """Sends requests, from as many threads as like.
 
     `proxy` is `http(s)://[user:password@]host:port`, or empty; `context` says which certificates are good.

@@ -17,7 +17,7 @@ from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 
-from service.transports.base import InboundText, OutgoingText, PermanentFailure, Receipt, TemporaryFailure
+from service.transports.base import OutgoingText, PermanentFailure, Receipt, TemporaryFailure, TextReply
 
 _LAYOUT = """
 CREATE TABLE IF NOT EXISTS texts (
@@ -112,14 +112,14 @@ class MockGateway:
             (place, Receipt(uuid.UUID(key), outcome, _instant(at), detail)) for place, key, outcome, detail, at in rows
         ]
 
-    def inbound(self, after: int, most: int = 500) -> list[tuple[int, InboundText]]:
+    def inbound(self, after: int, most: int = 500) -> list[tuple[int, TextReply]]:
         """Replies noted after a place, oldest first."""
         with self._looking() as db:
             rows = db.execute(
                 "SELECT place, ref, sender, body, at FROM replies WHERE place > ? ORDER BY place LIMIT ?",
                 (after, most),
             ).fetchall()
-        return [(place, InboundText(ref, sender, body, _instant(at))) for place, ref, sender, body, at in rows]
+        return [(place, TextReply(ref, sender, body, _instant(at))) for place, ref, sender, body, at in rows]
 
     def messages_to(self, address: str) -> list[Kept]:
         """What lies on one phone, oldest first."""
@@ -129,13 +129,13 @@ class MockGateway:
         """Everything ever kept, oldest first."""
         return self._kept("", ())
 
-    def replies_from(self, address: str) -> list[InboundText]:
+    def replies_from(self, address: str) -> list[TextReply]:
         """What one phone has sent, oldest first."""
         with self._looking() as db:
             rows = db.execute(
                 "SELECT ref, sender, body, at FROM replies WHERE sender = ? ORDER BY place", (address,)
             ).fetchall()
-        return [InboundText(ref, sender, body, _instant(at)) for ref, sender, body, at in rows]
+        return [TextReply(ref, sender, body, _instant(at)) for ref, sender, body, at in rows]
 
     def reply(self, sender: str, body: str) -> str:
         """A person sends a text to the clinic. Returns the gateway's reference for it."""

@@ -22,7 +22,7 @@ import json
 from datetime import timedelta
 
 from service.transports.base import LONGEST_CALL, OutgoingText, PermanentFailure, TemporaryFailure
-from service.transports.http import Answer, Caller, NoAnswer
+from service.transports.http import Answer, HttpClient, NoAnswer
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2  # a connection closed while idle costs a second try
 LONGEST_WAIT_SECONDS = 3600
@@ -35,7 +35,7 @@ class TextGateway:
         self.is_called_back = is_called_back
         self._url = url
         self._token = token
-        self._caller = Caller(TIMEOUT_SECONDS, proxy)
+        self._caller = HttpClient(TIMEOUT_SECONDS, proxy)
 
     def send(self, text: OutgoingText) -> str:
         said = {"id": str(text.message_id), "to": text.to, "text": text.body}

@@ -27,7 +27,7 @@ from py_vapid import Vapid02
 
 from service.domain.validation import Refused
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
-from service.transports.http import Caller, NoAnswer
+from service.transports.http import HttpClient, NoAnswer
 from service.transports.textgateway import asked_to_wait
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
@@ -54,7 +54,7 @@ class WebPush:
         self._vapid = Vapid02.from_string(private_key)
         self._subject = subject
         self._now = now
-        self._caller = Caller(TIMEOUT_SECONDS, proxy)
+        self._caller = HttpClient(TIMEOUT_SECONDS, proxy)
         self._is_allowed = is_allowed or leads_outside
 
     @property

@@ -19,7 +19,7 @@ from service.clock import FixedClock
 from service.domain.vocabulary import MessageKind
 from service.store.session import read_session
 from service.store.tables import Message, Task, Window
-from service.transports.base import InboundText, OutgoingText, PermanentFailure, Receipt, TemporaryFailure
+from service.transports.base import OutgoingText, PermanentFailure, Receipt, TemporaryFailure, TextReply
 
 Heard = Callable[[str, str], None]
 Judge = Callable[[Message, Window | None, Task | None], list[str]]
@@ -65,7 +65,7 @@ class Provider:
     unanswered: Counter[uuid.UUID] = field(default_factory=Counter)
     occurrences: dict[tuple[object, ...], set[uuid.UUID]] = field(default_factory=lambda: defaultdict(set))
     wrong: list[str] = field(default_factory=list)
-    said: list[InboundText] = field(default_factory=list)
+    said: list[TextReply] = field(default_factory=list)
     _receipts: list[Receipt] = field(default_factory=list)
     _late: list[uuid.UUID] = field(default_factory=list)
     _is_shared: bool = False
@@ -118,12 +118,12 @@ class Provider:
         self._receipts += list(reversed(self._receipts[-20:]))
 
     def text(self, sender: str, body: str) -> None:
-        self.said.append(InboundText(f"in-{len(self.said)}", sender, body, self.clock.now()))
+        self.said.append(TextReply(f"in-{len(self.said)}", sender, body, self.clock.now()))
 
     def receipts(self, after: int, most: int = 500) -> list[tuple[int, Receipt]]:
         return list(enumerate(self._receipts, 1))[after : after + most]
 
-    def inbound(self, after: int, most: int = 500) -> list[tuple[int, InboundText]]:
+    def inbound(self, after: int, most: int = 500) -> list[tuple[int, TextReply]]:
         passed_on = list(enumerate(self.said, 1))[after : after + most]
         # What was passed on to a worker that lost power is passed on again, and counts from then.
         for _, text in passed_on:

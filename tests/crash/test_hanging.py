@@ -91,9 +91,9 @@ def test_a_hand_over_that_lasts_is_told(engine: Engine, tmp_path: Path, seconds:
     post = Post(engine, tmp_path / "gateway.sqlite3")
     with write_session(engine) as session:
         told = {"failed": {}, "batch_seconds": seconds}
-        heartbeats.beat(session, "stuck", NOON, told, post.clock.now())
-        heartbeats.beat(session, "well", NOON, {"failed": {}}, post.clock.now())
-        heartbeats.beat(session, "gone", NOON, told | {"batch_seconds": 500.0}, NOON - timedelta(hours=1))
+        heartbeats.record(session, "stuck", NOON, told, post.clock.now())
+        heartbeats.record(session, "well", NOON, {"failed": {}}, post.clock.now())
+        heartbeats.record(session, "gone", NOON, told | {"batch_seconds": 500.0}, NOON - timedelta(hours=1))
     (found,) = (one for one in checks.readiness(engine, post.clock.now()) if one.name == "hand_over")
     assert (found.ok, found.value) == (not slow, seconds)
     assert f"neaptide_hand_over_seconds {seconds}" in metrics.exposition(engine, post.clock.now())

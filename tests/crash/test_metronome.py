@@ -145,7 +145,7 @@ def test_the_watcher_hears_nothing_while_a_part_fails(
 def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_path: Path, watcher: Watcher) -> None:
     long_ago = datetime(2026, 3, 1, tzinfo=UTC)
     with write_session(engine) as session:
-        heartbeats.beat(session, "gone", long_ago, {}, long_ago)
+        heartbeats.record(session, "gone", long_ago, {}, long_ago)
 
     def workers() -> list[str]:
         with read_session(engine) as session:

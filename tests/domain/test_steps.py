@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from service.domain import steps
 from service.domain.plan import WindowFacts, WindowTimes
-from service.domain.steps import DEFAULT, Act, Reach, Reason, StepFacts, StepRule, decide
+from service.domain.steps import DEFAULT, Reach, StepAction, StepFacts, StepReason, StepRule, decide
 from service.domain.validation import Refused
 from service.domain.vocabulary import StepKind
 
@@ -86,39 +86,39 @@ def test_rules_that_cannot_be_used_are_refused(given_steps: object, field: str) 
 
 @pytest.mark.parametrize("kind", [StepKind.PROMPT, StepKind.REMINDER])
 def test_a_patient_who_can_be_reached_is_asked(kind: StepKind) -> None:
-    assert decide(facts(kind), OPENS) == steps.Decision(Act.SEND, Reason.ASKED)
+    assert decide(facts(kind), OPENS) == steps.Decision(StepAction.SEND, StepReason.ASKED)
 
 
 def test_the_prompt_asks_for_what_is_left_and_the_reminder_for_the_reading() -> None:
     only_diary_left = replace(NOTHING_YET, reading_at=OPENS)
-    assert decide(facts(window=only_diary_left), OPENS).act is Act.SEND
-    assert decide(facts(StepKind.REMINDER, window=only_diary_left), OPENS).reason is Reason.ALREADY_ANSWERED
+    assert decide(facts(window=only_diary_left), OPENS).action is StepAction.SEND
+    assert decide(facts(StepKind.REMINDER, window=only_diary_left), OPENS).reason is StepReason.ALREADY_ANSWERED
     all_there = replace(only_diary_left, checkin_at=OPENS)
-    assert decide(facts(window=all_there), OPENS).reason is Reason.ALREADY_ANSWERED
+    assert decide(facts(window=all_there), OPENS).reason is StepReason.ALREADY_ANSWERED
 
 
 def test_nobody_to_reach_moves_on_at_once_and_tells_staff() -> None:
     decision = decide(facts(reach=Reach.NO_CONTACT), OPENS)
-    assert decision == steps.Decision(Act.PASS, Reason.NO_CONTACT, moves_up_next=True, tells_staff=True)
+    assert decision == steps.Decision(StepAction.PASS, StepReason.NO_CONTACT, moves_up_next=True, tells_staff=True)
 
 
 def test_no_consent_is_a_choice_and_hurries_nobody() -> None:
-    assert decide(facts(reach=Reach.NO_CONSENT), OPENS) == steps.Decision(Act.PASS, Reason.NO_CONSENT)
+    assert decide(facts(reach=Reach.NO_CONSENT), OPENS) == steps.Decision(StepAction.PASS, StepReason.NO_CONSENT)
 
 
 def test_a_prompt_whose_reminder_is_due_too_is_left_out() -> None:
-    assert decide(facts(later_is_due=True), OPENS).reason is Reason.SUPERSEDED
+    assert decide(facts(later_is_due=True), OPENS).reason is StepReason.SUPERSEDED
 
 
 def test_a_prompt_is_of_no_use_once_the_window_has_closed() -> None:
-    assert decide(facts(), TIMES.closes_at).reason is Reason.STALE
-    assert decide(facts(), TIMES.closes_at - timedelta(seconds=1)).act is Act.SEND
+    assert decide(facts(), TIMES.closes_at).reason is StepReason.STALE
+    assert decide(facts(), TIMES.closes_at - timedelta(seconds=1)).action is StepAction.SEND
 
 
 def test_a_nudge_stays_useful_for_half_a_day_and_outlives_quiet_hours() -> None:
     nudge = at_close(StepKind.NUDGE)
-    assert decide(nudge, nudge.due_at + timedelta(hours=11, minutes=59)).act is Act.SEND
-    assert decide(nudge, nudge.due_at + timedelta(hours=12)).reason is Reason.STALE
+    assert decide(nudge, nudge.due_at + timedelta(hours=11, minutes=59)).action is StepAction.SEND
+    assert decide(nudge, nudge.due_at + timedelta(hours=12)).reason is StepReason.STALE
     quiet = timedelta(hours=11)
     expires_at = steps.expires_at(StepKind.NUDGE, nudge.due_at, TIMES.closes_at, quiet)
     assert expires_at - nudge.due_at > quiet
@@ -127,27 +127,30 @@ def test_a_nudge_stays_useful_for_half_a_day_and_outlives_quiet_hours() -> None:
 @pytest.mark.parametrize(
     ("known", "reason"),
     [
-        ({}, Reason.ASKED_CAREGIVER),
-        ({"nudges": 2}, Reason.ASKED_CAREGIVER),
-        ({"nudges": 3}, Reason.NUDGE_CAP),
-        ({"acknowledged": True}, Reason.ACKNOWLEDGED),
-        ({"reach": Reach.NO_CONSENT}, Reason.NO_CONSENT),
-        ({"reach": Reach.NO_CONTACT}, Reason.NO_CONTACT),
-        ({"reach": Reach.NOBODY}, Reason.NO_CAREGIVER),
-        ({"window": replace(NOTHING_YET, reading_at=OPENS)}, Reason.ALREADY_ANSWERED),
-        ({"window": replace(NOTHING_YET, paused=True)}, Reason.EXCUSED),
+        ({}, StepReason.ASKED_CAREGIVER),
+        ({"nudges": 2}, StepReason.ASKED_CAREGIVER),
+        ({"nudges": 3}, StepReason.NUDGE_CAP),
+        ({"acknowledged": True}, StepReason.ACKNOWLEDGED),
+        ({"reach": Reach.NO_CONSENT}, StepReason.NO_CONSENT),
+        ({"reach": Reach.NO_CONTACT}, StepReason.NO_CONTACT),
+        ({"reach": Reach.NOBODY}, StepReason.NO_CAREGIVER),
+        ({"window": replace(NOTHING_YET, reading_at=OPENS)}, StepReason.ALREADY_ANSWERED),
+        ({"window": replace(NOTHING_YET, paused=True)}, StepReason.EXCUSED),
     ],
 )
-def test_why_a_caregiver_is_nudged_or_not(known: dict[str, object], reason: Reason) -> None:
+def test_why_a_caregiver_is_nudged_or_not(known: dict[str, object], reason: StepReason) -> None:
     decision = decide(at_close(StepKind.NUDGE, **known), TIMES.closes_at)
     assert decision.reason is reason
-    assert (decision.act is Act.SEND) == (reason is Reason.ASKED_CAREGIVER)
+    assert (decision.action is StepAction.SEND) == (reason is StepReason.ASKED_CAREGIVER)
 
 
-@pytest.mark.parametrize(("missed", "act"), [(0, Act.PASS), (2, Act.PASS), (3, Act.RAISE_TASK), (9, Act.RAISE_TASK)])
-def test_staff_are_told_after_the_configured_number_of_days_however_late(missed: int, act: Act) -> None:
+@pytest.mark.parametrize(
+    ("missed", "act"),
+    [(0, StepAction.PASS), (2, StepAction.PASS), (3, StepAction.RAISE_TASK), (9, StepAction.RAISE_TASK)],
+)
+def test_staff_are_told_after_the_configured_number_of_days_however_late(missed: int, act: StepAction) -> None:
     task = at_close(StepKind.TASK, missed=missed, silent_days=3)
-    assert decide(task, TIMES.closes_at + timedelta(days=5)).act is act
+    assert decide(task, TIMES.closes_at + timedelta(days=5)).action is act
 
 
 def test_the_clinics_step_never_comes_before_the_window_has_closed() -> None:
@@ -181,11 +184,11 @@ any_facts = st.builds(
 def test_nobody_is_written_to_without_need_reach_or_in_a_pause(known: StepFacts, hours: int) -> None:
     now = known.due_at + timedelta(hours=hours)
     decision = decide(known, now)
-    if decision.act is Act.SEND:
+    if decision.action is StepAction.SEND:
         assert known.reach is Reach.YES
         assert not known.window.paused
         assert now < steps.expires_at(known.kind, known.due_at, known.closes_at, timedelta())
         assert known.kind is not StepKind.TASK
     if decision.tells_staff:
         assert decision.moves_up_next
-    assert decision.act is Act.PASS or not decision.moves_up_next
+    assert decision.action is StepAction.PASS or not decision.moves_up_next

@@ -20,7 +20,7 @@ from service.intake.texts.receiving import take_text
 from service.store import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, DeadLetter, InboundText, Message, QuarantinedRow, Task
-from service.transports.base import InboundText as Reply
+from service.transports.base import TextReply as Reply
 from tests.post import NOON, PATIENT_PHONE, Post
 
 POISON = ZeroDivisionError("as if a row had gone wrong")

@@ -32,7 +32,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
     with write_session(engine) as session:
         rule = NewPlan(opens=time(7), due=time(8, 30), closes=time(10))
         set_plan(Act(session, OPERATOR, told.patient.clinic_id, NOON), told.patient, rule)
-        heartbeats.beat(session, "here", NOON, {"failed": {}}, told.clock.now())
+        heartbeats.record(session, "here", NOON, {"failed": {}}, told.clock.now())
     return told
 
 
@@ -55,7 +55,7 @@ def test_a_worker_that_stopped_is_missed(post: Post) -> None:
 
 def test_a_part_that_failed_is_named(post: Post) -> None:
     with write_session(post.engine) as session:
-        heartbeats.beat(session, "here", NOON, {"failed": {"close": "KeyError at watching.py:9"}}, post.clock.now())
+        heartbeats.record(session, "here", NOON, {"failed": {"close": "KeyError at watching.py:9"}}, post.clock.now())
     assert wrong(post) == {"worker_parts": 1}
 
 
@@ -149,7 +149,7 @@ def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) ->
     post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
         told = {"failed": {}, "since_start": {"deliver": {"done": 7, "passed": 1}}}
-        heartbeats.beat(session, "here", NOON, told, post.clock.now())
+        heartbeats.record(session, "here", NOON, told, post.clock.now())
     families = {
         family.name: family
         for family in text_string_to_metric_families(metrics.exposition(post.engine, post.clock.now()))

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import Engine, event, update
 
 from service.care import pauses
-from service.domain.steps import DEFAULT, Reason, StepRule, as_json
+from service.domain.steps import DEFAULT, StepReason, StepRule, as_json
 from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
 from service.enrolling import clinics, people
 from service.scheduling import closing, opening
@@ -223,22 +223,22 @@ def test_without_consent_nothing_is_sent_and_nobody_is_alarmed(fernmoor: Fernmoo
 @pytest.mark.parametrize(
     ("allowed", "agreed", "contact", "reason"),
     [
-        (True, True, True, Reason.ASKED_CAREGIVER),
-        (False, True, True, Reason.NO_CONSENT),
-        (True, False, True, Reason.NO_CONSENT),
-        (True, True, False, Reason.NO_CONTACT),
+        (True, True, True, StepReason.ASKED_CAREGIVER),
+        (False, True, True, StepReason.NO_CONSENT),
+        (True, False, True, StepReason.NO_CONSENT),
+        (True, True, False, StepReason.NO_CONTACT),
     ],
 )
 def test_a_caregiver_is_nudged_only_when_both_sides_agreed(
-    fernmoor: Fernmoor, allowed: bool, agreed: bool, contact: bool, reason: Reason
+    fernmoor: Fernmoor, allowed: bool, agreed: bool, contact: bool, reason: StepReason
 ) -> None:
     fernmoor.caregiver(fernmoor.patient(), allowed=allowed, agreed=agreed, contact=contact)
     for after in (0, 1.5, 3):
         tick(fernmoor.engine, SEVEN + after * HOUR)
     (nudge,) = fernmoor.rows(Step, Step.kind == StepKind.NUDGE)
     assert nudge.reason == reason.value
-    assert bool(fernmoor.rows(Message, Message.kind == MessageKind.NUDGE)) == (reason is Reason.ASKED_CAREGIVER)
-    assert bool(fernmoor.rows(Task)) == (reason is Reason.NO_CONTACT)
+    assert bool(fernmoor.rows(Message, Message.kind == MessageKind.NUDGE)) == (reason is StepReason.ASKED_CAREGIVER)
+    assert bool(fernmoor.rows(Task)) == (reason is StepReason.NO_CONTACT)
 
 
 def test_nudges_go_round_the_caregivers_and_stop_after_three(fernmoor: Fernmoor) -> None:

@@ -34,7 +34,7 @@ from py_vapid import Vapid02
 from service.domain.validation import Refused, checked_url
 from service.transports.base import Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.email import Mail, MailServer
-from service.transports.http import MOST_READ, Caller, NoAnswer
+from service.transports.http import MOST_READ, HttpClient, NoAnswer
 from service.transports.textgateway import TextGateway, signature
 from service.transports.webpush import WebPush, checked_subscription, encrypt, is_public, leads_outside
 
@@ -327,18 +327,18 @@ def test_https_is_asked_only_of_whom_the_certificate_names(certificate: Path) ->
 
     trusting = ssl.create_default_context(cafile=str(certificate))
     with lone_server(answer, theirs) as port:
-        assert Caller(5, context=trusting).get(f"https://localhost:{port}/").body == b"ok"
+        assert HttpClient(5, context=trusting).get(f"https://localhost:{port}/").body == b"ok"
         with pytest.raises(NoAnswer, match="SSLError"):
-            Caller(5).get(f"https://localhost:{port}/")  # signed by nobody we know
+            HttpClient(5).get(f"https://localhost:{port}/")  # signed by nobody we know
         with pytest.raises(NoAnswer, match="SSLError"):
-            Caller(5, context=trusting).get(f"https://127.0.0.1:{port}/")  # not the name it was made for
+            HttpClient(5, context=trusting).get(f"https://127.0.0.1:{port}/")  # not the name it was made for
 
 
 def test_no_more_of_an_answer_is_read_than_is_of_use() -> None:
     told = Told()
     told.answers = [(200, {}, b"x" * (MOST_READ + 1)), (200, {}, b"next")]
     with http_server(told) as address:
-        caller = Caller(5)
+        caller = HttpClient(5)
         assert caller.post(address, b"?", {}).body == b"x" * MOST_READ
         assert caller.post(address, b"?", {}).body == b"next"  # and the rest is not taken for the next answer
 
@@ -349,7 +349,7 @@ def test_an_answer_is_not_unpacked() -> None:
     told = Told()
     told.answers = [(200, {"Content-Encoding": "deflate"}, packed)]
     with http_server(told) as address:
-        assert Caller(5).post(address, b"?", {}).body == packed
+        assert HttpClient(5).post(address, b"?", {}).body == packed
 
 
 def test_a_connection_that_was_closed_while_idle_is_no_failure() -> None:
@@ -361,7 +361,7 @@ def test_a_connection_that_was_closed_while_idle_is_no_failure() -> None:
         connection.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\nok")
 
     with lone_server(answer) as port:
-        caller = Caller(5)
+        caller = HttpClient(5)
         assert [caller.get(f"http://127.0.0.1:{port}/").body for _ in range(3)] == [b"ok"] * 3
     assert len(asked) == 3
 
@@ -377,7 +377,7 @@ def test_whoever_does_not_answer_in_time_is_left(said: bytes) -> None:
 
     with lone_server(answer) as port:
         with pytest.raises(NoAnswer, match="Timeout"):
-            Caller(0.2).get(f"http://127.0.0.1:{port}/")
+            HttpClient(0.2).get(f"http://127.0.0.1:{port}/")
         over.set()
 
 
@@ -393,7 +393,7 @@ def test_an_answer_that_trickles_in_is_left_as_well() -> None:
 
     with lone_server(answer) as port:
         with pytest.raises(NoAnswer, match="Timeout"):
-            Caller(0.3).get(f"http://127.0.0.1:{port}/")
+            HttpClient(0.3).get(f"http://127.0.0.1:{port}/")
         over.set()
 
 

@@ -16,7 +16,7 @@ import pytest
 from sqlalchemy import Engine, event
 from structlog.testing import capture_logs
 
-from service.store.heartbeats import beat, forget_old, last_beat
+from service.store.heartbeats import forget_old, last_seen, record
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 from tests.conftest import SERVER
@@ -36,7 +36,7 @@ def test_a_tick_says_what_each_part_came_to_and_leaves_a_sign_of_life(world: Wor
     assert came_to["open"] == came_to["deliver"] == 1
     assert came_to["close"] == came_to["step"] == 0
     with read_session(world.engine) as session:
-        assert last_beat(session) == world.now
+        assert last_seen(session) == world.now
         (row,) = session.query(Heartbeat).all()
     assert row.worker == "story"
     assert row.last_tick["open"] == {"done": 1, "passed": 0, "quarantined": 0}
@@ -101,9 +101,9 @@ def test_no_part_of_an_idle_tick_reads_a_large_table_from_end_to_end(world: Worl
 def test_old_signs_of_life_are_forgotten(engine: Engine) -> None:
     now = datetime(2026, 3, 1, tzinfo=UTC)
     with write_session(engine) as session:
-        beat(session, "gone", now - timedelta(days=9), {}, now - timedelta(days=8))
-        beat(session, "here", now, {}, now)
-        beat(session, "here", now, {"open": 1}, now + timedelta(seconds=5))
+        record(session, "gone", now - timedelta(days=9), {}, now - timedelta(days=8))
+        record(session, "here", now, {}, now)
+        record(session, "here", now, {"open": 1}, now + timedelta(seconds=5))
         forget_old(session, now)
     with read_session(engine) as session:
         (row,) = session.query(Heartbeat).all()

@@ -25,7 +25,7 @@ def findings(
     clock = SharedClock(folder / "clock-offset")
     clock.advance(steered)
     with write_session(engine) as session:
-        heartbeats.beat(session, "worker", clock.now(), {}, clock.now())
+        heartbeats.record(session, "worker", clock.now(), {}, clock.now())
     app = create_app(settings, engine, clock, {})
     machine = FixedClock(SystemClock().now() + machine_off)
     app.extensions["neaptide"] = replace(app.extensions["neaptide"], machine_clock=machine)

@@ -21,7 +21,7 @@ from marshmallow import EXCLUDE, Schema, fields, pre_load, validate
 from service.delivery import receiving
 from service.domain.validation import Refused
 from service.intake.texts.receiving import take_text
-from service.transports.base import InboundText, Receipt
+from service.transports.base import Receipt, TextReply
 from service.transports.textgateway import signature
 from service.web.api.base import Blueprint, Text
 from service.web.problems import Problem
@@ -151,7 +151,7 @@ def text(told: dict[str, Any]) -> None:
     ]
     # Refused, a text would be sent again for ever and never be read: what a person wrote is cut, and taken in.
     replies = [
-        InboundText(one["reference"], one["sender"], one["text"][:LONGEST_TEXT], one["at"].astimezone(UTC))
+        TextReply(one["reference"], one["sender"], one["text"][:LONGEST_TEXT], one["at"].astimezone(UTC))
         for one in told["replies"]
     ]
     if receipts:

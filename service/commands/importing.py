@@ -133,7 +133,7 @@ def _report(report: ImportReport, *, as_json: bool) -> None:
         click.echo(str(refusal), err=True)
     verb = "would be taken" if report.tried else "taken"
     click.echo(f"{report.rows} rows: {report.taken} {verb}, {report.duplicates} there already, "
-               f"{len(report.refused)} refused")  # fmt: skip
+               f"{report.refused_rows} refused")  # fmt: skip
     if report.stopped:
         nothing = "nothing was written" if report.tried else "the rows before it were written"
         click.echo(f"stopped at a refused row; {nothing}")

@@ -12,8 +12,10 @@ import click
 
 from service.domain.signals.settings import described
 from service.domain.validation import Refused
-from service.replaying import Diaries, Options, Rejected, Replayed, read_diary, read_options, read_readings
-from service.replaying import replay as run
+from service.replaying.files import PastDiaries, PastFile, read_diary, read_readings
+from service.replaying.options import Options, read_options
+from service.replaying.running import Replayed
+from service.replaying.running import replay as run
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 
@@ -53,7 +55,7 @@ def replay(readings: Path, diary: Path | None, settings: Path | None, out: Path)
     for path, rejected in ((readings, taken), (diary, written)):
         if path is not None and rejected is not None:
             _report(path, rejected)
-    if not taken.days and not (written and written.days):
+    if not taken.taken and not (written and written.days):
         raise click.ClickException(f"{readings} holds no row that could be taken")
     found = run(taken, written, options)
     _write(out, found)
@@ -72,7 +74,7 @@ def _lines(path: Path) -> Iterable[str]:
     return io.StringIO(path.read_bytes().decode("utf-8-sig", errors="replace"), newline="")
 
 
-def _report(path: Path, rejected: Rejected) -> None:
+def _report(path: Path, rejected: PastFile) -> None:
     for refusal in rejected.refused:
         click.echo(f"{path.name}: {refusal}", err=True)
     if rejected.ignored_columns:
@@ -85,12 +87,14 @@ def _write(out: Path, found: Replayed) -> None:
     with aside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(("patient", "local_date", "signal", "sentence"))
-        writer.writerows((line.patient, line.local_date.isoformat(), line.signal, line.sentence) for line in found.told)
+        writer.writerows(
+            (line.patient, line.local_date.isoformat(), line.signal, line.sentence) for line in found.signals
+        )
     aside.replace(out)
 
 
-def _summarise(found: Replayed, readings: Rejected, diaries: Diaries | None) -> None:
-    refused = len(readings.refused) + (len(diaries.refused) if diaries else 0)
+def _summarise(found: Replayed, readings: PastFile, diaries: PastDiaries | None) -> None:
+    refused = readings.refused_rows + (diaries.refused_rows if diaries else 0)
     click.echo(f"patients {found.patients}")
     click.echo(f"patient-days {found.patient_days}")
     click.echo(

@@ -20,6 +20,8 @@ from datetime import date, timedelta
 from statistics import median
 from typing import Any
 
+from service.domain.diary import Answers
+from service.domain.readings import POUNDS
 from service.domain.vocabulary import PauseCause, Posture, SafetySign, Swelling, WindowState
 
 UNLIKE_HOURS = 6.0  # further from the usual hour than this is another time of day
@@ -56,6 +58,25 @@ class Day:
     blur: float = 1.0  # times the variance of an ordinary reading: more for one taken sitting or at another hour
     hour: float | None = None  # of the readings that the pressures are from, local, 0 to 24
     weighed_in_pounds: bool = False
+
+    @classmethod
+    def of_answers(cls, day: date, answers: Answers) -> Day:
+        """The day that holds these answers of a check-in, and nothing else yet."""
+        return cls(
+            day,
+            checkin=True,
+            breathlessness=answers.breathlessness,
+            extra_pillows=answers.extra_pillows,
+            woke_breathless=answers.woke_breathless,
+            swelling=answers.swelling,
+            weight_kg=answers.weight_kg,
+            weighed_in_pounds=answers.weight is not None and answers.weight_unit == POUNDS,
+            light_headed=answers.light_headed,
+            tiredness=answers.tiredness,
+            missed_medicines=answers.missed_medicines,
+            safety_signs=answers.safety_signs or (),
+            note=answers.note,
+        )
 
     @property
     def reading_missing(self) -> bool:

@@ -68,8 +68,8 @@ class NewReading:
 
     patient: uuid.UUID | str
     taken_at: datetime
-    pa_systolic: float
-    pa_diastolic: float
+    pa_systolic: float | None
+    pa_diastolic: float | None
     pa_mean: float | None = None
     heart_rate: float | None = None
     unit: str = MMHG
@@ -84,9 +84,9 @@ class CheckedReading:
     """A believable reading: pressures in mmHg, the instant in UTC, remarks on what is odd about it."""
 
     taken_at: datetime
-    pa_systolic: float
-    pa_diastolic: float
-    pa_mean: float
+    pa_systolic: float | None  # None only where a reading was checked in part
+    pa_diastolic: float | None
+    pa_mean: float | None
     mean_is_derived: bool
     heart_rate: float | None
     remarks: list[str]
@@ -113,22 +113,28 @@ def mean_of(systolic: V, diastolic: V) -> V:
     return (systolic + 2.0 * diastolic) / 3.0
 
 
-def checked(new: NewReading, now: datetime) -> CheckedReading:
-    """The reading in mmHg, if it can be true. Raises Refused."""
+def checked(new: NewReading, now: datetime, *, in_part: bool = False) -> CheckedReading:
+    """The reading in mmHg, if it can be true; a mean that was not measured is estimated from the other two.
+
+    `in_part` is for past data: one pressure is enough then, and those not given stay None.
+    Raises Refused.
+    """
     taken_at = _instant(new.taken_at, now)
-    systolic = _pressure("pa_systolic", new.pa_systolic, new.unit)
-    diastolic = _pressure("pa_diastolic", new.pa_diastolic, new.unit)
-    if systolic < diastolic:
+    systolic = None if in_part and new.pa_systolic is None else _pressure("pa_systolic", new.pa_systolic, new.unit)
+    diastolic = None if in_part and new.pa_diastolic is None else _pressure("pa_diastolic", new.pa_diastolic, new.unit)
+    mean = None if new.pa_mean is None else _pressure("pa_mean", new.pa_mean, new.unit)
+    if systolic is None and diastolic is None and mean is None:
+        raise Refused("pa_diastolic", None, "at least one pressure")
+    low, high = -math.inf if diastolic is None else diastolic, math.inf if systolic is None else systolic
+    if high < low:
         raise Refused("pa_systolic", new.pa_systolic, f"not below the diastolic pressure, {new.pa_diastolic:g}")
-    if new.pa_mean is None:
+    if mean is not None and not low - MEAN_SLACK <= mean <= high + MEAN_SLACK:
+        raise Refused("pa_mean", new.pa_mean, f"from the diastolic to the systolic pressure, {_between(new)}")
+    if mean is None and systolic is not None and diastolic is not None:
         mean = round(mean_of(systolic, diastolic), KEPT_DECIMALS)
-    else:
-        mean = _pressure("pa_mean", new.pa_mean, new.unit)
-        if not diastolic - MEAN_SLACK <= mean <= systolic + MEAN_SLACK:
-            raise Refused("pa_mean", new.pa_mean, f"from the diastolic to the systolic pressure, {_between(new)}")
     rate = None if new.heart_rate is None else _in_range("heart_rate", new.heart_rate, 1.0)
     _check_source_ref(new.source_ref)
-    remarks = _remarks(new.posture, systolic - diastolic, taken_at > now)
+    remarks = _remarks(new.posture, high - low, taken_at > now)
     return CheckedReading(taken_at, systolic, diastolic, mean, new.pa_mean is None, rate, remarks)
 
 
@@ -159,7 +165,7 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
     return instant
 
 
-def _pressure(field: str, given: float, unit: str) -> float:
+def _pressure(field: str, given: float | None, unit: str) -> float:
     return round(_in_range(field, given, _factor(unit), unit), KEPT_DECIMALS)
 
 
@@ -171,7 +177,7 @@ def _factor(unit: str) -> float:
         raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
 
 
-def _in_range(field: str, given: float, factor: float, unit: str = MMHG) -> float:
+def _in_range(field: str, given: float | None, factor: float, unit: str = MMHG) -> float:
     least, most, words = RANGES[field]
     if isinstance(given, int | float) and not isinstance(given, bool):
         value = given * factor
@@ -183,7 +189,8 @@ def _in_range(field: str, given: float, factor: float, unit: str = MMHG) -> floa
 
 
 def _between(new: NewReading) -> str:
-    return f"{new.pa_diastolic:g} to {new.pa_systolic:g}"
+    given = ("any" if value is None else f"{value:g}" for value in (new.pa_diastolic, new.pa_systolic))
+    return " to ".join(given)
 
 
 def _check_source_ref(given: str | None) -> None:

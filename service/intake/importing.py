@@ -7,26 +7,28 @@ that a long file does not hold everybody up; and that running it again does no h
 
 from __future__ import annotations
 
+import io
 import uuid
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO, Generic, TypeVar
+from typing import BinaryIO, Generic, Protocol, TextIO, TypeVar
 
 from sqlalchemy import Engine
 
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
+from service.domain.rows import CHECKINS, READINGS, CheckinRows, Layout, ReadingRows, Sheet, rows_of, sheet_of
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome
-from service.intake.cells import CHECKINS, READINGS, CheckinRows, ReadingRows
 from service.intake.checkins import record_checkins, try_checkins
-from service.intake.files import Layout, Sheet, opened, rows
 from service.intake.readings import RecordedReading, record_readings, try_readings
 from service.store.audit import Actor
 
 New = TypeVar("New", NewReading, NewCheckin)
+NewRow = TypeVar("NewRow", covariant=True)
 Progress = Callable[[int], None]  # bytes read so far
 READINGS_AT_ONCE = 5_000
 CHECKINS_AT_ONCE = 500
@@ -39,9 +41,13 @@ class ImportReport:
     rows: int = 0
     taken: int = 0  # when only tried: would be taken
     duplicates: int = 0
-    refused: list[Refused] = field(default_factory=list)  # each with its line
+    refused: list[Refused] = field(default_factory=list)  # each with its line; a row may have several
     tried: bool = False  # nothing was written
     stopped: bool = False  # a strict run met a refused row
+
+    @property
+    def refused_rows(self) -> int:
+        return len({refusal.line for refusal in self.refused})
 
     def add(self, lines: Sequence[int], results: Sequence[RecordedReading | IntakeOutcome | Refused]) -> None:
         for line, result in zip(lines, results, strict=True):
@@ -67,7 +73,7 @@ def import_readings(
     strict: bool = False,
     progress: Progress | None = None,
 ) -> ImportReport:
-    """Take in a CSV file of readings, columns as in `cells.READINGS`. A stream must be seekable.
+    """Take in a CSV file of readings, columns as in `domain.rows.READINGS`. A stream must be seekable.
 
     `unit` (UCUM) is for rows that do not say theirs. A dry run writes nothing. A
     strict one tries the whole file first and writes nothing when any row is refused.
@@ -95,7 +101,7 @@ def import_checkins(
     strict: bool = False,
     progress: Progress | None = None,
 ) -> ImportReport:
-    """Take in a CSV file of check-ins, columns as in `cells.CHECKINS`, as `import_readings` does.
+    """Take in a CSV file of check-ins, columns as in `domain.rows.CHECKINS`, as `import_readings` does.
 
     A row for a date that has other answers is refused, unless it `may_correct` them.
     """
@@ -109,11 +115,17 @@ def import_checkins(
     return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
 
 
+class _Reads(Protocol[NewRow]):
+    """What turns the rows of a sheet into readings or check-ins."""
+
+    def read(self, cells: list[str]) -> tuple[NewRow, list[Refused]]: ...
+
+
 @dataclass(frozen=True)
 class _Work(Generic[New]):
     layout: Layout
     at_once: int
-    reads: Callable[[Sheet], Callable[[list[str]], New]]
+    reads: Callable[[Sheet], _Reads[New]]
     tries: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
     takes: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
 
@@ -134,11 +146,11 @@ class _Work(Generic[New]):
         progress: Progress | None,
     ) -> ImportReport:
         report = ImportReport()
-        with opened(source, self.layout) as sheet:
-            for lines, batch in self._batches(sheet, report):
-                report.add(lines, take(batch))
+        with _opened(source) as (raw, lines):
+            for numbers, batch in self._batches(sheet_of(lines, self.layout), report):
+                report.add(numbers, take(batch))
                 if progress is not None:
-                    progress(sheet.bytes_read)
+                    progress(raw.tell())
                 if stop and report.refused:
                     report.stopped = True
                     break
@@ -147,21 +159,40 @@ class _Work(Generic[New]):
 
     def _batches(self, sheet: Sheet, report: ImportReport) -> Iterator[tuple[list[int], list[New]]]:
         """Good rows, a batch at a time. Those whose cells cannot be read go to the report."""
-        read = self.reads(sheet)
+        rows = self.reads(sheet)
         lines: list[int] = []
         batch: list[New] = []
-        for line, cells in rows(sheet):
+        for line, cells in rows_of(sheet):
             report.rows += 1
-            if isinstance(cells, Refused):
-                report.refused.append(cells.at_line(line))
-                continue
             try:
-                batch.append(read(cells))
+                if isinstance(cells, Refused):
+                    raise cells
+                new, refused = rows.read(cells)
             except Refused as refusal:
-                report.refused.append(refusal.at_line(line))
+                refused = [refusal]
+            if refused:
+                report.refused += [refusal.at_line(line) for refusal in refused]
                 continue
+            batch.append(new)
             lines.append(line)
             if len(batch) == self.at_once:
                 yield lines, batch
                 lines, batch = [], []
         yield lines, batch
+
+
+@contextmanager
+def _opened(source: Path | BinaryIO) -> Iterator[tuple[BinaryIO, TextIO]]:
+    """A file as bytes, whose place says how far it was read, and as lines of text in UTF-8."""
+    raw = source.open("rb") if isinstance(source, Path) else source
+    try:
+        raw.seek(0)
+        # A byte that is no UTF-8 spoils its own row, not the file.
+        text = io.TextIOWrapper(raw, encoding="utf-8-sig", errors="replace", newline="")
+        try:
+            yield raw, text
+        finally:
+            text.detach()
+    finally:
+        if isinstance(source, Path):
+            raw.close()

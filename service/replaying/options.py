@@ -3,7 +3,8 @@
 {
   "engine":      {"rise_sure": 0.97, …},             numbers of domain.signals.settings, by their names
   "limits":      {"P-1": {"upper": 25, "lower": 8}},  mmHg of PA diastolic, per patient, as a clinician typed them
-  "references":  {"P-1": {"pa_diastolic": 18, "pa_mean": 26, "pa_systolic": 40}},  mmHg, instead of the first days'
+  "references":  {"P-1": {"pa_diastolic": 18, "pa_mean": 26, "pa_systolic": 40,    mmHg, instead of the first days'
+                          "from_date": "2026-01-05", "to_date": "2026-01-18"}},    no day before to_date is judged
   "dry_weights": {"P-1": 80.5},                       kg
   "only":        ["rising", "above_limit"]            kinds of signal to write; left out: all of them
 }
@@ -14,11 +15,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, TypeVar
 
 from service.domain.fields import number
 from service.domain.signals import settings
-from service.domain.signals.facts import PressureLimits
+from service.domain.signals.facts import AnchoredReference, PressureLimits, typed_reference
 from service.domain.signals.settings import DEFAULT, EngineSettings
 from service.domain.trend.state import CHANNELS
 from service.domain.validation import Refused
@@ -34,7 +36,7 @@ class Options:
 
     engine: EngineSettings = DEFAULT
     limits: Mapping[str, PressureLimits] = field(default_factory=dict)
-    references: Mapping[str, tuple[float | None, float | None, float | None]] = field(default_factory=dict)
+    references: Mapping[str, AnchoredReference] = field(default_factory=dict)
     dry_weights: Mapping[str, float] = field(default_factory=dict)
     only: frozenset[SignalKind] = frozenset(SignalKind)
 
@@ -75,11 +77,23 @@ def _limits(told: Any) -> PressureLimits:
     return PressureLimits(upper, lower)
 
 
-def _reference(told: Any) -> tuple[float | None, float | None, float | None]:
-    values = _named("references", told, CHANNELS)
+def _reference(told: Any) -> AnchoredReference:
+    dates = {name: told[name] for name in ("from_date", "to_date") if name in _object("references", told)}
+    values = _named("references", {name: value for name, value in told.items() if name not in dates}, CHANNELS)
     if all(value is None for value in values.values()):
         raise Refused("references", told, f"at least one of: {', '.join(CHANNELS)}")
-    return values[CHANNELS[0]], values[CHANNELS[1]], values[CHANNELS[2]]
+    days = {name: _date(name, value) for name, value in dates.items()}
+    pressures = (values[CHANNELS[0]], values[CHANNELS[1]], values[CHANNELS[2]])
+    return typed_reference(pressures, days.get("from_date"), days.get("to_date"))
+
+
+def _date(name: str, told: Any) -> date | None:
+    if told is None:
+        return None
+    try:
+        return date.fromisoformat(told)
+    except (TypeError, ValueError):
+        raise Refused(name, told, "a date such as 2026-03-01") from None
 
 
 def _named(field_name: str, told: Any, names: tuple[str, ...]) -> dict[str, float | None]:

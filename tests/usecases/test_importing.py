@@ -277,6 +277,15 @@ def test_a_diary_rows_mistake_is_told_by_field(engine, clinic_id, row, field):
     assert report.taken == 1
 
 
+def test_every_answer_of_a_row_that_cannot_be_taken_is_told_and_counts_as_one_row(engine, clinic_id):
+    text = (
+        "patient,local_date,weight,breathlessness,swelling\nFM-102,2026-11-24,820,11,hip\nFM-101,2026-11-24,82,3,knee\n"
+    )
+    report = checkins_of(engine, clinic_id, text)
+    assert [(one.line, one.field) for one in report.refused] == [(2, "weight"), (2, "breathlessness"), (2, "swelling")]
+    assert (report.rows, report.taken, report.refused_rows) == (2, 1, 1)
+
+
 # --- the command -------------------------------------------------------------------
 
 

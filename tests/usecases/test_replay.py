@@ -15,10 +15,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.commands.replay import replay as command
+from service.domain.signals.facts import typed_reference
 from service.domain.signals.settings import DEFAULT, described
 from service.domain.validation import Refused
 from service.domain.vocabulary import SignalKind
-from service.replaying import Options, Told, read_diary, read_options, read_readings, replay
+from service.replaying.files import read_diary, read_readings
+from service.replaying.options import Options, read_options
+from service.replaying.running import ReplayedSignal, replay
 
 HEADER = "patient,taken_at,pa_systolic,pa_diastolic,pa_mean,heart_rate,pressure_unit"
 DIARY = "patient,local_date,weight,weight_unit,breathlessness,extra_pillows,woke_breathless,swelling"
@@ -42,10 +45,10 @@ def _rows(patient: str, seed: int, length: int = 100, rise_from: int = 60, rise:
     return rows
 
 
-def _told(rows: list[str], options: Options | None = None, diary: list[str] | None = None) -> list[Told]:
+def _told(rows: list[str], options: Options | None = None, diary: list[str] | None = None) -> list[ReplayedSignal]:
     taken = read_readings([f"{line}\n" for line in (HEADER, *rows)])
     written = read_diary([f"{line}\n" for line in (DIARY, *diary)]) if diary else None
-    return replay(taken, written, options or Options()).told
+    return replay(taken, written, options or Options()).signals
 
 
 def _run(folder: Path, rows: list[str], *more: str, header: str = HEADER) -> tuple[Result, list[dict[str, str]]]:
@@ -84,6 +87,7 @@ def test_the_summary_counts_patients_days_and_signals_a_patient_year(tmp_path: P
 
 
 BAD = [
+    ("P-1,2026-02-20T07:00:00+01:00,40,1_7,26,70,mm[Hg]", "pa_diastolic"),
     ("P-1,2026-02-30T07:00:00+01:00,40,18,26,70,mm[Hg]", "taken_at"),
     ("P-1,2026-02-20T07:00:00,40,18,26,70,mm[Hg]", "taken_at"),
     ("P-1,1026-02-20T07:00:00+00:00,40,18,26,70,mm[Hg]", "taken_at"),
@@ -132,6 +136,16 @@ def test_a_file_without_what_is_needed_is_refused_in_one_line(tmp_path: Path, he
     assert lines == []
 
 
+def test_a_spreadsheets_semicolons_and_decimal_commas_read_as_in_an_import():
+    header, *rows = [
+        line.replace(".", ";").replace(",", "|").replace(";", ",").replace("|", ";")
+        for line in (HEADER, *_rows("P-1", 1))
+    ]
+    taken = read_readings([f"{line}\n" for line in (header, *rows)])
+    assert taken.refused == []
+    assert replay(taken, None, Options()).signals == _told(_rows("P-1", 1))
+
+
 def test_columns_that_are_not_used_are_said(tmp_path: Path):
     rows = [f"{row},x" for row in _rows("P-1", 1)]
     result, _ = _run(tmp_path, rows, header=f"{HEADER},shoe_size")
@@ -150,12 +164,13 @@ def test_another_unit_gives_the_same_signals(unit: str):
 
 def test_the_same_reading_twice_counts_once_and_a_contradiction_is_refused():
     rows = _rows("P-1", 1)
-    taken = read_readings([f"{line}\n" for line in (HEADER, *rows, rows[5], rows[7].replace(",70,", ",71,"))])
+    taken = read_readings([f"{line}\n" for line in (HEADER, *rows, rows[5], rows[7].replace(",70,", ",,"))])
     assert (taken.rows, taken.duplicates, taken.refused) == (len(rows), 2, [])
     other = rows[9].split(",")
     other[3] = "9"
-    taken = read_readings([f"{line}\n" for line in (HEADER, *rows, ",".join(other))])
-    assert [refusal.field for refusal in taken.refused] == ["taken_at"]
+    for contradiction in (",".join(other), rows[7].replace(",70,", ",71,")):  # as where readings arrive
+        taken = read_readings([f"{line}\n" for line in (HEADER, *rows, contradiction)])
+        assert [refusal.field for refusal in taken.refused] == ["taken_at"]
 
 
 def test_several_readings_of_a_day_become_one():
@@ -240,18 +255,36 @@ def test_a_bad_diary_row_is_refused_by_field(row: str, field: str):
     assert found.rows == 5
 
 
+def test_every_answer_that_cannot_be_taken_is_told_and_the_row_is_one():
+    found = read_diary([f"{line}\n" for line in (DIARY, "P-1,2026-02-20,800,kg,11,0,perhaps,hip")])
+    assert [refusal.field for refusal in found.refused] == ["weight", "breathlessness", "woke_breathless", "swelling"]
+    assert (found.refused_rows, found.rows) == (1, 0)
+
+
+def test_a_reference_in_the_settings_may_have_all_three_pressures_and_the_days_it_is_of():
+    told = {"pa_diastolic": 12, "pa_mean": 20, "pa_systolic": 34, "from_date": "2026-02-01", "to_date": "2026-02-14"}
+    options = read_options(json.dumps({"references": {"P-1": told}}))
+    reference = options.references["P-1"]
+    assert (reference.channels, reference.from_day, reference.to_day) == (
+        (12.0, 20.0, 34.0), date(2026, 2, 1), date(2026, 2, 14),
+    )  # fmt: skip
+    lines = _told(_rows("P-1", 1, rise=0.0), options)
+    assert lines
+    assert min(line.local_date for line in lines) >= date(2026, 2, 14)  # no day before it was made is judged by it
+
+
 def test_a_later_diary_of_the_same_date_is_a_correction():
     rows = [*_diary("P-1", 1), f"P-1,{FIRST},81,kg,3,0,no,ankle"]
     found = read_diary([f"{line}\n" for line in (DIARY, *rows)])
     assert found.duplicates == 1
-    assert found.days["P-1"][FIRST.toordinal()][0][-1] == 81.0
+    assert found.days["P-1"][FIRST].weight_kg == 81.0
 
 
 def test_a_weight_in_pounds_is_kept_in_kilograms():
     # 1 lb = 0.45359237 kg exactly (NIST SP 811).
     found = read_diary([f"{line}\n" for line in (DIARY, f"P-1,{FIRST},180,[lb_av],2,0,no,none")])
-    assert found.days["P-1"][FIRST.toordinal()][0][-1] == pytest.approx(81.646627, abs=1e-3)
-    assert found.pounds == {"P-1"}
+    assert found.days["P-1"][FIRST].weight_kg == pytest.approx(81.646627, abs=1e-3)
+    assert found.days["P-1"][FIRST].weighed_in_pounds
 
 
 def test_settings_change_what_is_told(tmp_path: Path):
@@ -263,7 +296,7 @@ def test_settings_change_what_is_told(tmp_path: Path):
 
 
 def test_a_reference_in_the_settings_stands_in_for_the_first_days():
-    told = _told(_rows("P-1", 1, rise=0.0), Options(references={"P-1": (12.0, None, None)}))
+    told = _told(_rows("P-1", 1, rise=0.0), Options(references={"P-1": typed_reference((12.0, None, None))}))
     assert told
     assert "against the reference of 12" in told[0].sentence
 
@@ -289,6 +322,7 @@ def test_silence_is_judged_only_where_asked():
         ('{"limits": {"P-1": {"upper": 20, "lower": 25}}}', "lower"),
         ('{"limits": {"P-1": 25}}', "limits"),
         ('{"references": {"P-1": {}}}', "references"),
+        ('{"references": {"P-1": {"pa_mean": 20, "to_date": "14.2.2026"}}}', "to_date"),
         ('{"dry_weights": {"P-1": "80"}}', "dry_weights"),
         ('{"only": ["rosing"]}', "only"),
         ('{"only": "rising"}', "only"),

@@ -342,7 +342,8 @@ class _Run:
         case = self.cases[position]
         pressure = evening.pressure(column)
         if pressure.reference is not None and case.reference is not None:
-            pressure = replace(pressure, reference=case.reference)
+            from_day, to_day = case.reference.from_day, case.reference.to_day
+            pressure = replace(pressure, reference=replace(pressure.reference, from_day=from_day, to_day=to_day))
         diary = evening.diary(column, came.safety_signs if came else ())
         joined = joined_picture(pressure, diary, case.silence, case.today)
         checkin_on = int(state.checkin_on[column])

@@ -1,0 +1,227 @@
+"""Rows of CSV files, as spreadsheets and machines write them, made into readings and check-ins.
+
+One reader for a file that is imported and for one that is replayed. Promises the line
+number of every row, that a file whose header cannot be right is refused before any row
+is looked at, and that a cell which cannot be read is refused by name. Commas or
+semicolons, quotes where needed, any line ending. Whether the whole of a row can be true
+is for `readings` and `diary` to say. Opens no file: it is given the lines of one.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from service.domain import diary
+from service.domain.diary import NewCheckin
+from service.domain.readings import NewReading
+from service.domain.validation import Refused
+from service.domain.vocabulary import Posture, Source
+
+UNREADABLE = "\N{REPLACEMENT CHARACTER}"  # what a byte that is no UTF-8 is read as: it spoils its own row, not the file
+LONGEST_NAME = 80
+INSTANT = "an instant with its offset, such as 2026-03-01T07:12:00+01:00"
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The columns a kind of file may have, those it must, and those of which it must have one."""
+
+    columns: tuple[str, ...]
+    needed: tuple[str, ...]
+    some_of: tuple[str, ...] = ()
+    others_ignored: bool = False  # whether a column that is none of these is passed over instead of refused
+
+
+READINGS = Layout(
+    columns=(
+        "patient", "taken_at", "pa_systolic", "pa_diastolic", "pa_mean", "heart_rate", "pressure_unit", "posture",
+        "source_ref",
+    ),
+    needed=("patient", "taken_at", "pa_systolic", "pa_diastolic"),
+)  # fmt: skip
+CHECKINS = Layout(
+    columns=("patient", "local_date", "weight_unit", *(question.key for question in diary.QUESTIONS)),
+    needed=("patient", "local_date"),
+)
+
+
+# --- the shape of a file -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The rows of a file whose header is right."""
+
+    reader: Iterator[list[str]]
+    width: int
+    places: dict[str, int]  # where each column of the layout is; -1 for one the file does not have
+    decimal_comma: bool
+    ignored: tuple[str, ...]
+
+
+def sheet_of(lines: Iterator[str], layout: Layout) -> Sheet:
+    """Read the header. Raises Refused when it is no such file."""
+    first = next(lines, "").removeprefix("\ufeff")
+    if first.startswith(UNREADABLE * 2):  # the mark at its start
+        raise Refused("file", "UTF-16", "text in UTF-8")
+    delimiter = ";" if first.count(";") > first.count(",") else ","
+    header = [name.strip().lower() for name in next(csv.reader([first], delimiter=delimiter), [])]
+    _check_header(header, layout)
+    places = {name: header.index(name) if name in header else -1 for name in layout.columns}
+    ignored = tuple(name for name in header if name not in layout.columns)
+    reader = csv.reader(lines, delimiter=delimiter)
+    return Sheet(reader, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
+
+
+def rows_of(sheet: Sheet) -> Iterator[tuple[int, list[str] | Refused]]:
+    """(line, cells or why not) of every row that is not empty. The cells end with an empty one, at -1."""
+    reader = sheet.reader
+    while True:
+        try:
+            cells = next(reader, None)
+        except csv.Error as error:
+            yield _line(reader), Refused("line", str(error), "comma-separated values")
+            continue
+        if cells is None:
+            return
+        if len(cells) == sheet.width:
+            cells.append("")
+            yield _line(reader), cells
+        elif any(cell.strip() for cell in cells):
+            accepted = f"{sheet.width} cells, as in the header"
+            yield _line(reader), Refused("line", f"{len(cells)} cells", accepted)
+
+
+def _line(reader: Iterator[list[str]]) -> int:
+    return reader.line_num + 1  # type: ignore[attr-defined, no-any-return]  # the header's line counts too
+
+
+def _check_header(header: Sequence[str], layout: Layout) -> None:
+    given = ",".join(header)[:200]
+    accepted = f"the columns {', '.join(layout.columns)}"
+    unknown = [name for name in header if name not in layout.columns]
+    if unknown and not layout.others_ignored:
+        raise Refused("header", unknown[0][:80], accepted, line=1)
+    if missing := [name for name in layout.needed if name not in header]:
+        raise Refused("header", given, f"a column {missing[0]}; {accepted}", line=1)
+    if layout.some_of and not set(layout.some_of) & set(header):
+        raise Refused("header", given, f"at least one of: {', '.join(layout.some_of)}", line=1)
+    if twice := [name for name in header if header.count(name) > 1]:
+        raise Refused("header", twice[0], "each column once", line=1)
+
+
+# --- its rows ----------------------------------------------------------------------
+
+
+class ReadingRows:
+    """Turns the rows of one sheet into readings. `unit` (UCUM) is for rows that do not say theirs.
+
+    An empty cell is "not given"; which pressures a reading needs is for `domain.readings` to say.
+    """
+
+    def __init__(self, sheet: Sheet, unit: str | None) -> None:
+        self._at = tuple(sheet.places[name] for name in READINGS.columns)
+        self._unit = unit
+        self._comma = sheet.decimal_comma
+        if unit is None and sheet.places["pressure_unit"] < 0:
+            accepted = "a column pressure_unit, or one unit for the whole file"
+            raise Refused("header", "pressure_unit", accepted, line=1)
+
+    def read(self, cells: list[str]) -> tuple[NewReading, list[Refused]]:
+        """The row's reading; nothing is refused beside it. Raises Refused for a cell that cannot be read."""
+        patient, taken_at, systolic, diastolic, mean, rate, unit, posture, source_ref = self._at
+        number = self._number
+        new = NewReading(
+            _patient(cells[patient]),
+            _instant(cells[taken_at]),
+            number("pa_systolic", cells[systolic]) if cells[systolic] else None,
+            number("pa_diastolic", cells[diastolic]) if cells[diastolic] else None,
+            number("pa_mean", cells[mean]) if cells[mean] else None,
+            number("heart_rate", cells[rate]) if cells[rate] else None,
+            cells[unit].strip() or self._default_unit(),
+            _posture(cells[posture]) if cells[posture] else None,
+            Source.FILE,
+            cells[source_ref].strip() or None,
+        )
+        return new, []
+
+    def _number(self, field: str, text: str) -> float | None:
+        try:
+            if "_" not in text:  # Python reads 1_7 as 17; nobody else does
+                return float(text)
+        except ValueError:
+            pass
+        return _other_number(field, text, comma=self._comma)
+
+    def _default_unit(self) -> str:
+        if self._unit is None:
+            raise Refused("pressure_unit", "", "a UCUM code in each row, or one unit for the whole file")
+        return self._unit
+
+
+class CheckinRows:
+    """Turns the rows of one sheet into check-ins, by the diary's own reader."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        self._places = sheet.places
+
+    def read(self, cells: list[str]) -> tuple[NewCheckin, list[Refused]]:
+        """The row's check-in, and every refusal of an answer in it. Raises Refused without a patient or a date."""
+        given = {name: cells[place].strip() for name, place in self._places.items()}
+        patient, day = _patient(given.pop("patient")), _date(given.pop("local_date"))
+        answers, refused = diary.read_answers(given)
+        if UNREADABLE in answers.note:
+            refused.append(Refused("note", answers.note, "text in UTF-8"))
+        return NewCheckin(patient, answers, day, Source.FILE), refused
+
+
+def _patient(text: str) -> str:
+    name = text.strip()
+    if not 0 < len(name) <= LONGEST_NAME or not name.isprintable() or UNREADABLE in name:
+        raise Refused("patient", text, "the id or the clinic's reference of a patient")
+    return name
+
+
+def _instant(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        pass
+    try:
+        return datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise Refused("taken_at", text, INSTANT) from None
+
+
+def _date(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Refused("local_date", text, "a date such as 2026-03-01") from None
+
+
+def _other_number(field: str, text: str, *, comma: bool) -> float | None:
+    """A number as a spreadsheet may write it: where cells are apart by semicolons, 82,4 is 82.4. None for blanks."""
+    if not text.strip():
+        return None
+    try:
+        value = math.nan if "_" in text else float(text.replace(",", ".") if comma else text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise Refused(field, text, "a number")
+    return value
+
+
+_POSTURES = {posture.value: posture for posture in Posture}
+
+
+def _posture(text: str) -> Posture | None:
+    word = text.strip().lower()
+    if word and word not in _POSTURES:
+        raise Refused("posture", text, ", ".join(Posture))
+    return _POSTURES[word] if word else None

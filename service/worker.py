@@ -42,7 +42,7 @@ from service.transports.base import Transport
 
 log = structlog.get_logger(__name__)
 
-TIDY_SECONDS = PING_SECONDS = 60
+MAINTAIN_SECONDS = PING_SECONDS = 60
 CHECKIN_LINK_LASTS = timedelta(days=1)
 CAREGIVER_LINK_LASTS = timedelta(days=7)
 
@@ -70,7 +70,7 @@ class Worker:
         self._failed: dict[str, str] = {}  # parts that failed when they were last tried
         self._since_start: dict[str, Tally] = {}
         self._batch_begun: float | None = None  # of the machine's seconds: the clock may be moved meanwhile
-        self._turn = threading.Lock()  # two threads note what they did
+        self._lock = threading.Lock()  # two threads note what they did
         self._stop = threading.Event()
         self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
         self._sending: Future[None] | None = None
@@ -84,38 +84,38 @@ class Worker:
         4. Take the follow-up steps.
         5. Tell staff what is open.
         6. Deliver what is queued.
-        7. Leave a sign of life, with what the parts came to.
+        7. Record a heartbeat, with what the parts came to.
         A part that fails is reported there and in the log; the rest go on.
         """
-        self._look()
+        self._do_what_is_due()
         self._deliver()
-        self._leave_sign()
+        self._record_heartbeat()
         return {name: tally for name, tally in self._done.items() if name not in self._failed}
 
-    def beat(self) -> None:
+    def tick_without_waiting(self) -> None:
         """A tick that does not wait for providers: they are called beside it, one pass at a time."""
-        self._look()
+        self._do_what_is_due()
         if self._sending is None or self._sending.done():
             self._sending = self._sender.submit(self._deliver)
-        self._leave_sign()
+        self._record_heartbeat()
 
     def ping(self) -> None:
         """Tell the watcher outside that all went well; silence is the alarm."""
         if not self._failed and self._batch_seconds() <= checks.HANDED_OVER_WITHIN.total_seconds():
             checks.ping(self._settings.ping_url, self._settings.proxy)
 
-    def tidy(self) -> None:
+    def maintain(self) -> None:
         """What need not be done every few seconds: the review's rows of a new day, workers long gone."""
         self._do("refresh", lambda: refreshing.refresh(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 
     def run(self) -> None:
-        """Beat until SIGTERM or SIGINT, then finish what is in hand and return."""
+        """Tick until SIGTERM or SIGINT, then finish what is in hand and return."""
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: self._stop.set())
         scheduler = self._metronome()
         log.info("worker started", worker=self.name)
-        self.beat()
+        self.tick_without_waiting()
         scheduler.start()
         self._stop.wait()
         scheduler.shutdown(wait=True)
@@ -123,11 +123,11 @@ class Worker:
         log.info("worker stopped", worker=self.name)
 
     def finish(self) -> None:
-        """Wait for the calls in flight, and leave a last sign of life."""
+        """Wait for the calls in flight, and record a last heartbeat."""
         self._sender.shutdown(wait=True)
-        self._leave_sign()
+        self._record_heartbeat()
 
-    def _look(self) -> None:
+    def _do_what_is_due(self) -> None:
         now = self._clock.now
         self._do("listen", lambda: receiving.listen(self._engine, self._transports, self._clock, take_text))
         self._do("open", lambda: opening.open_windows(self._engine, now()))
@@ -171,11 +171,11 @@ class Worker:
         try:
             tally = part()
         except Exception as error:
-            with self._turn:
+            with self._lock:
                 self._failed[name] = describe_error(error)
             log.exception("part failed", part=name, error=describe_error(error), exc_info=False)
             return
-        with self._turn:
+        with self._lock:
             self._failed.pop(name, None)
             if tally is not None:
                 self._done[name] = tally
@@ -183,29 +183,30 @@ class Worker:
         if tally is not None and tally.seen:
             log.info("done", part=name, **tally.as_dict())
 
-    def _leave_sign(self) -> None:
-        with self._turn:
-            told: dict[str, Any] = {name: tally.as_dict() for name, tally in self._done.items()}
-            told |= {
-                "failed": {name: what for name, what in self._failed.items() if name != "heartbeat"},
+    def _record_heartbeat(self) -> None:
+        with self._lock:
+            parts: dict[str, Any] = {name: tally.as_dict() for name, tally in self._done.items()}
+            parts |= {
+                "failed": {name: error for name, error in self._failed.items() if name != "heartbeat"},
                 "since_start": {name: tally.as_dict() for name, tally in self._since_start.items()},
                 "batch_seconds": round(self._batch_seconds(), 3),
             }
-        self._do("heartbeat", lambda: self._beat(told))
 
-    def _beat(self, told: dict[str, Any]) -> None:
-        with write_session(self._engine) as session:
-            heartbeats.record(session, self.name, self._started_at, told, self._clock.now())
+        def write() -> None:
+            with write_session(self._engine) as session:
+                heartbeats.record(session, self.name, self._started_at, parts, self._clock.now())
+
+        self._do("heartbeat", write)
 
     def _metronome(self) -> BackgroundScheduler:
-        # One instance of each, missed beats folded into one: a tick that takes long is followed by one, not by many.
+        # One instance of each, missed ticks folded into one: a tick that takes long is followed by one, not by many.
         scheduler = BackgroundScheduler(
             timezone=UTC,
             executors={"default": pool.ThreadPoolExecutor(2)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
-        scheduler.add_job(self.beat, "interval", seconds=self._settings.tick_seconds, id="tick")
-        scheduler.add_job(self.tidy, "interval", seconds=TIDY_SECONDS, id="tidy")
+        scheduler.add_job(self.tick_without_waiting, "interval", seconds=self._settings.tick_seconds, id="tick")
+        scheduler.add_job(self.maintain, "interval", seconds=MAINTAIN_SECONDS, id="maintain")
         if self._settings.ping_url:
             scheduler.add_job(self.ping, "interval", seconds=PING_SECONDS, id="ping")
         return scheduler

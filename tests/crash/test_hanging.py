@@ -59,10 +59,10 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
     world.worker_stops()
 
     world.at(asha, "07:00")
-    world.worker.beat()
+    world.worker.tick_without_waiting()
     assert hanging.hangs.wait(60)
     world.at(ben, "07:30")
-    world.worker.beat()  # and comes back, although the gateway does not
+    world.worker.tick_without_waiting()  # and comes back, although the gateway does not
     with read_session(world.engine) as session:
         assert set(session.scalars(select(Window.patient_id))) == {asha.id, ben.id}
         taken = select(Step.patient_id).where(Step.state == StepState.DONE)
@@ -103,12 +103,12 @@ def test_the_watcher_outside_is_not_told_that_all_is_well_while_a_provider_hangs
     world: World, hanging: Hanging, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pinged: list[str] = []
-    monkeypatch.setattr("service.health.checks.ping", pinged.append)
+    monkeypatch.setattr("service.health.checks.ping", lambda url, proxy: pinged.append(url))
     asha = world.patient("Asha")
     world.gateway.misbehave(Fault.HANG)
     world.worker_stops()
     world.at(asha, "07:00")
-    world.worker.beat()
+    world.worker.tick_without_waiting()
     assert hanging.hangs.wait(60)
     world.worker.ping()
     assert len(pinged) == 1  # it may be slow for a while

@@ -36,7 +36,7 @@ from service.config import Settings
 from service.store.session import open_engine
 
 folder, url, ping = Path(sys.argv[1]), sys.argv[2], sys.argv[3]
-worker.PING_SECONDS = worker.TIDY_SECONDS = 0.05
+worker.PING_SECONDS = worker.MAINTAIN_SECONDS = 0.05
 settings = Settings.from_env(
     {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_TICK_SECONDS": "0.05", "NEAPTIDE_PING_URL": ping}
 )

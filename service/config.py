@@ -12,6 +12,8 @@ from urllib.parse import urlsplit
 
 from service.domain.validation import LOOPBACK, Refused, checked_url
 
+LOG_LEVELS = ("debug", "info", "warning", "error")
+
 
 @dataclass(frozen=True)
 class Settings:
@@ -58,7 +60,7 @@ class Settings:
             port=port,
             demo=demo,
             tick_seconds=_number(env, "NEAPTIDE_TICK_SECONDS", default=5, least=0.05, most=60),
-            log_level=env.get("NEAPTIDE_LOG_LEVEL", "info"),
+            log_level=_level(env),
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             **_providers(env),
@@ -137,6 +139,13 @@ def _secret(env: Mapping[str, str], data_dir: Path) -> str:
         finally:
             aside.unlink()
     return kept.read_text(encoding="ascii")
+
+
+def _level(env: Mapping[str, str]) -> str:
+    given = env.get("NEAPTIDE_LOG_LEVEL", "info")
+    if given not in LOG_LEVELS:
+        raise Refused("NEAPTIDE_LOG_LEVEL", given, ", ".join(LOG_LEVELS))
+    return given
 
 
 def _flag(env: Mapping[str, str], name: str, *, default: bool) -> bool:

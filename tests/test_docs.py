@@ -1,4 +1,4 @@
-"""README and DEVELOPERS say what the code does: every name in them exists, and everything that has a name is in them."""
+"""README, DEVELOPERS and OPERATING say what is there: every name in them exists, and every setting is told."""
 
 from __future__ import annotations
 
@@ -10,12 +10,22 @@ from pathlib import Path
 
 import click
 import pytest
+from flask import Flask
 
-from tests import doctables
+from service.app import create_app
+from service.clock import SystemClock
+from service.config import Settings
+from service.store.session import open_engine
+from service.web.docs import METHODS, describe
+from tests.usecases.test_cli_clock import commands
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+OPERATING = (ROOT / "deploy" / "OPERATING.md").read_text(encoding="utf-8")
+PAGES = {"README.md": README, "DEVELOPERS.md": DEVELOPERS, "deploy/OPERATING.md": OPERATING}
+EVERYTHING = "\n".join(PAGES.values())
+LONGEST_PAGE = 14_000  # bytes: what one person reads in one go
 CONFIG = (ROOT / "service" / "config.py").read_text(encoding="utf-8")
 SETTING = re.compile(r"\bNEAPTIDE_[A-Z][A-Z_]*[A-Z]\b")
 # Read by scripts and tests, never by the service.
@@ -38,8 +48,8 @@ def settings_read() -> set[str]:
 
 
 def section(title: str) -> str:
-    found = re.search(rf"^## {re.escape(title)}\n(.*?)(?=^## |\Z)", DEVELOPERS, re.MULTILINE | re.DOTALL)
-    assert found, f"DEVELOPERS.md has no section {title!r}"
+    found = re.search(rf"^## {re.escape(title)}\n(.*?)(?=^## |\Z)", OPERATING, re.MULTILINE | re.DOTALL)
+    assert found, f"OPERATING.md has no section {title!r}"
     return found[1]
 
 
@@ -56,9 +66,9 @@ def test_the_settings_table_is_the_settings() -> None:
     assert set(rows(section("Settings"))) == settings_read()
 
 
-@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+@pytest.mark.parametrize("name", PAGES)
 def test_every_setting_that_is_named_exists(name: str) -> None:
-    named = set(SETTING.findall((ROOT / name).read_text(encoding="utf-8")))
+    named = set(SETTING.findall(PAGES[name]))
     assert named <= settings_read() | OUTSIDE_THE_SERVICE.keys()
 
 
@@ -78,21 +88,36 @@ def test_settings_of_scripts_and_tests_are_read_where_they_say() -> None:
 # --- commands -----------------------------------------------------------------------
 
 
-def test_the_tables_of_commands_and_routes_are_the_code() -> None:
-    """To write them anew: python -m tests.doctables"""
-    assert doctables.filled(DEVELOPERS) == DEVELOPERS
+def test_every_call_of_the_api_says_what_it_does(tmp_path: Path) -> None:
+    """At /docs and in `neaptide api --routes`."""
+    silent = [
+        f"{method} {path}"
+        for path, operations in describe(demo(tmp_path))["paths"].items()
+        for method in METHODS
+        if method in operations and not operations[method].get("summary")
+    ]
+    assert silent == []
 
 
-def test_every_command_and_route_says_what_it_does() -> None:
-    tables = doctables.commands_table() + "\n" + doctables.routes_table()
-    assert re.findall(r"^\| `[^`]+` \|\s*\|$", tables, re.MULTILINE) == []
+def test_every_page_says_what_it_does(tmp_path: Path) -> None:
+    app = demo(tmp_path)
+    plain = {"home", "static", "clinic.home", "api-docs.openapi_json"}  # a way on, a file, the description itself
+    views = {name: view for name, view in app.view_functions.items() if name not in plain and "static" not in name}
+    assert len(views) > 60
+    assert [name for name, view in views.items() if not getattr(view, "view_class", view).__doc__] == []
+
+
+def demo(folder: Path) -> Flask:
+    """The application with every page there is; its database is never opened."""
+    settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_DEMO": "yes"})
+    return create_app(settings, open_engine(settings.database_url), SystemClock(), {})
 
 
 def test_every_command_that_is_named_exists() -> None:
-    known = {name for name, _ in doctables.commands()}
+    known = {f"neaptide {name}" for name, _ in commands()}
     named = {
         match[1].strip()
-        for text in (README, DEVELOPERS, *(path.read_text(encoding="utf-8") for path in SHIPPED if path.is_file()))
+        for text in (*PAGES.values(), *(path.read_text(encoding="utf-8") for path in SHIPPED if path.is_file()))
         for match in re.finditer(r"(?<![\w/.-])(neaptide(?: [a-z][a-z-]+)+)", "\n".join(code_in(text)))
     }
     for name in named:
@@ -105,10 +130,10 @@ def test_every_command_that_is_named_exists() -> None:
 
 def test_every_command_option_that_is_named_exists() -> None:
     options = {
-        name: {opt for param in command.params if isinstance(param, click.Option) for opt in param.opts}
-        for name, command in doctables.commands()
+        f"neaptide {name}": {opt for param in command.params if isinstance(param, click.Option) for opt in param.opts}
+        for name, command in commands()
     }
-    for code in code_in(README + DEVELOPERS):
+    for code in code_in(EVERYTHING):
         for name, known in options.items():
             for found in re.finditer(rf"{re.escape(name)}\b([^\n|]*)", code):
                 named = set(re.findall(r"(?<!\S)\[?(--[a-z][a-z-]+)", found[1]))
@@ -155,7 +180,7 @@ def test_the_first_steps_can_be_taken_as_they_are_written(tmp_path: Path) -> Non
 def test_every_file_that_is_named_exists() -> None:
     named = {
         name
-        for code in code_in(README + DEVELOPERS)
+        for code in code_in(EVERYTHING)
         for name in re.findall(r"(?<![\w/.{<-])((?:deploy|service|tests|fixtures|\.ci)/[\w./-]*[\w])", code)
     }
     named |= set(re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README))
@@ -164,6 +189,14 @@ def test_every_file_that_is_named_exists() -> None:
     assert {
         name for name in named - made if not (ROOT / name).exists() and not list(ROOT.glob(f"service/{name}"))
     } == set()
+
+
+def test_the_walk_goes_through_files_that_are_there() -> None:
+    found = re.search(r"^## One walk.*?(?=^## )", DEVELOPERS, re.MULTILINE | re.DOTALL)
+    assert found
+    steps = re.findall(r"`(service/[\w./]+\.py)`", found[0])
+    assert len(steps) > 12
+    assert [name for name in steps if not (ROOT / name).exists()] == []
 
 
 def test_the_readmes_pictures_are_three_and_small() -> None:
@@ -182,11 +215,18 @@ def test_the_readme_begins_with_the_job_and_gives_two_commands() -> None:
 
 
 def test_every_link_inside_the_documents_leads_somewhere() -> None:
-    for text in (README, DEVELOPERS):
+    for name, text in PAGES.items():
         for target in re.findall(r"(?<!!)\[[^\]]+\]\(([^)]+)\)", text):
-            if target.startswith("#"):
-                titles = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
-                slugs = {re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-") for title in titles}
-                assert target[1:] in slugs, target
-            elif not target.startswith("http"):
-                assert (ROOT / target).exists(), target
+            file, _, title = target.partition("#")
+            if file.startswith("http"):
+                continue
+            led_to = (ROOT / name).parent / file if file else ROOT / name
+            assert led_to.exists(), f"{name}: {target}"
+            if title:
+                titles = re.findall(r"^#+ (.+)$", led_to.read_text(encoding="utf-8"), re.MULTILINE)
+                slugs = {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-") for one in titles}
+                assert title in slugs, f"{name}: {target}"
+
+
+def test_the_page_for_developers_is_one_page() -> None:
+    assert len(DEVELOPERS.encode("utf-8")) <= LONGEST_PAGE

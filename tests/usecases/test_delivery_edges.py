@@ -160,6 +160,7 @@ def test_a_reply_that_cannot_be_taken_in_is_set_aside_and_the_next_is_read(post:
         ({"NEAPTIDE_MAIL_SERVER": "mail.example:465"}, "NEAPTIDE_MAIL_FROM"),
         ({"NEAPTIDE_PUSH_KEY": "x"}, "NEAPTIDE_PUSH_CONTACT"),
         ({"NEAPTIDE_PING_URL": "watcher"}, "NEAPTIDE_PING_URL"),
+        ({"NEAPTIDE_LOG_LEVEL": "loud"}, "NEAPTIDE_LOG_LEVEL"),
         ({"NEAPTIDE_PROXY": "proxy.example"}, "NEAPTIDE_PROXY"),
         ({"NEAPTIDE_PROXY": "http://proxy.example"}, "NEAPTIDE_PROXY"),
         ({"NEAPTIDE_PROXY": "socks5://proxy.example:1080"}, "NEAPTIDE_PROXY"),

@@ -8,8 +8,6 @@ the audit trail each change of them. Dates are no clinical values.
 from __future__ import annotations
 
 import uuid
-from collections import defaultdict
-from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -23,14 +21,13 @@ from service.domain import fields
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
 from service.store.audit import Act, Actor
-from service.store.slices import slices
 from service.store.tables import AuditLine, Patient, Pause
 
 FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
 LONGEST_DAYS = 366
 
 
-class PauseStep(StrEnum):
+class PauseEvent(StrEnum):
     """What was done to a pause."""
 
     ADDED = "added"
@@ -40,7 +37,7 @@ class PauseStep(StrEnum):
 
 
 # In the audit trail; an end that cancelled says so in its detail.
-_ACTIONS = {"pause.add": PauseStep.ADDED, "pause.move": PauseStep.MOVED, "pause.end": PauseStep.ENDED}
+_ACTIONS = {"pause.add": PauseEvent.ADDED, "pause.move": PauseEvent.MOVED, "pause.end": PauseEvent.ENDED}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +49,7 @@ class PauseChange:
 
     at: datetime
     by: str
-    step: PauseStep
+    event: PauseEvent
     from_date: date | None
     was_to: date | None
     to_date: date | None
@@ -118,15 +115,11 @@ def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCau
     return session.scalars(query.order_by(Pause.recorded_at)).first()
 
 
-def histories(session: Session, pause_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, list[PauseChange]]:
-    """What was done to each of these pauses, oldest first."""
-    found: dict[uuid.UUID, list[PauseChange]] = defaultdict(list)
-    for some in slices(sorted(pause_ids)):
-        lines = select(AuditLine).where(AuditLine.subject_id.in_(some), AuditLine.subject_kind == "pause")
-        for line in session.scalars(lines.order_by(AuditLine.at, AuditLine.id)):
-            if line.subject_id is not None:
-                found[line.subject_id].append(_change(line))
-    return found
+def history(session: Session, pause_id: uuid.UUID) -> list[PauseChange]:
+    """What was done to a pause, oldest first, as the audit trail has it."""
+    lines = select(AuditLine).where(AuditLine.subject_id == pause_id, AuditLine.subject_kind == "pause")
+    changes = [_change(line) for line in session.scalars(lines)]
+    return sorted(changes, key=lambda change: (change.at, change.event is not PauseEvent.ADDED))
 
 
 def _note_change(act: Act, pause: Pause, action: str, was_to: date | None, **detail: object) -> None:
@@ -141,7 +134,7 @@ def _change(line: AuditLine) -> PauseChange:
     return PauseChange(
         at=line.at,
         by=str(Actor(line.actor_kind, line.actor_id)),
-        step=PauseStep.CANCELLED if detail.get("cancelled") else _ACTIONS[line.action],
+        event=PauseEvent.CANCELLED if detail.get("cancelled") else _ACTIONS[line.action],
         from_date=_date(detail.get("from_date")),
         was_to=_date(detail.get("was_to")),
         to_date=_date(detail.get("to_date")),

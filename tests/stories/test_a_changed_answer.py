@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import pytest
 from sqlalchemy import select
 
+from service.care.pauses import PauseEvent, history
 from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
 from service.intake.caregivers import record_caregiver_reply
 from service.store.audit import Act, Actor
@@ -36,6 +37,31 @@ def pauses(world: World) -> list[tuple[PauseCause, date, date | None, bool]]:
     with read_session(world.engine) as session:
         rows = session.scalars(select(Pause).order_by(Pause.recorded_at))
         return [(row.cause, row.from_date, row.to_date, row.cancelled_at is not None) for row in rows]
+
+
+def changes(world: World) -> list[tuple[str, PauseEvent, date | None, date | None]]:
+    """Of the pauses, in the order they began: by what kind of person, what, the last day before and after."""
+    with read_session(world.engine) as session:
+        begun = session.scalars(select(Pause.id).order_by(Pause.recorded_at)).all()
+        return [
+            (change.by.partition(":")[0], change.event, change.was_to, change.to_date)
+            for pause_id in begun
+            for change in history(session, pause_id)
+        ]
+
+
+def test_every_answer_that_makes_moves_or_ends_a_pause_leaves_its_line(world: World, asha: Patient) -> None:
+    page = nudged(world, asha)
+    page.answers("away")  # seven days, when none is given
+    world.advance(hours=1)
+    page.answers("away", until=MONDAY + 2 * DAY)
+    world.advance(hours=1)
+    page.answers("spoke to them")
+    assert changes(world) == [
+        ("caregiver", PauseEvent.ADDED, None, MONDAY + 6 * DAY),
+        ("caregiver", PauseEvent.MOVED, MONDAY + 6 * DAY, MONDAY + 2 * DAY),
+        ("caregiver", PauseEvent.CANCELLED, MONDAY + 2 * DAY, MONDAY + 2 * DAY),
+    ]
 
 
 def test_in_hospital_then_spoke_to_them_on_the_same_day_takes_the_pause_back(world: World, asha: Patient) -> None:

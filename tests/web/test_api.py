@@ -51,6 +51,11 @@ def test_a_patient_is_enrolled_through_the_api_alone(house: House) -> None:
     paused = api.post(f"/patients/{patient}/pauses", {"cause": "away", "from_date": "2026-12-01"})
     ended = api.post(f"/pauses/{paused.get_json()['id']}/end", {"last_day": "2026-12-03"})
     assert ended.get_json()["to_date"] == "2026-12-03"
+    changes = api.get(f"/pauses/{paused.get_json()['id']}/history").get_json()["items"]
+    assert [(one["event"], one["from_date"], one["was_to"], one["to_date"]) for one in changes] == [
+        ("added", "2026-12-01", None, None),
+        ("ended", "2026-12-01", None, "2026-12-03"),
+    ]
 
 
 def test_a_reading_and_its_repeat(house: House) -> None:

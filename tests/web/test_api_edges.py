@@ -16,7 +16,7 @@ from service.accounts import keys, signin
 from service.accounts.signin import NotIn
 from service.domain.vocabulary import ContactState, Role, Scope
 from service.enrolling import people
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
 from tests.web.conftest import MORNING, House
@@ -175,10 +175,10 @@ def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflic
     """What PostgreSQL lets happen: both looked, neither saw the other, and the unique index decides."""
     real = people.enrol_patient
 
-    def late(session: Any, clinic: Any, new: Any, actor: Any, now: Any) -> Patient:
-        twin = real(session, clinic, people.NewPatient("F-8", "X", "UTC"), actor, now)
+    def late(act: Act, new: Any) -> Patient:
+        twin = real(act, people.NewPatient("F-8", "X", "UTC"))
         twin.clinic_ref = new.clinic_ref
-        session.flush()
+        act.session.flush()
         return twin
 
     monkeypatch.setattr("service.enrolling.people.enrol_patient", late)

@@ -14,7 +14,7 @@ from service.domain.vocabulary import CLINICAL_STAFF, Scope
 from service.enrolling import baselines, plans
 from service.store.session import read_session
 from service.store.tables import Limits, Pause, Plan, Reference
-from service.web.api.base import Blueprint, instant, list_rows, number, own, own_patient, text, whole, word
+from service.web.api.base import Blueprint, instant, list_rows, number, own, own_patient, part_of, text, whole, word
 from service.web.api.guards import Call, for_staff, needs
 from service.web.problems import Problem
 from service.web.services import services
@@ -68,6 +68,15 @@ class PauseOut(Schema):
     recorded_by = fields.String()
     recorded_at = instant()
     cancelled_at = instant(allow_none=True)
+
+
+class PauseChangeOut(Schema):
+    at = instant()
+    by = fields.String()
+    event = word(pauses.PauseEvent)
+    from_date = fields.Date(allow_none=True)
+    was_to = fields.Date(allow_none=True)
+    to_date = fields.Date(allow_none=True)
 
 
 class ReferenceIn(Schema):
@@ -142,6 +151,16 @@ def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
     """Nothing is expected in these dates, both included; their windows are excused."""
     patient = own_patient(call.session, patient_id)
     return pauses.add_pause(call.act, patient, **new)
+
+
+@blueprint.get("/pauses/<uuid:pause_id>/history")
+@needs(Scope.ENROL)
+@blueprint.lists(PauseChangeOut)
+def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, Any]:
+    """Who set which dates of a pause, and when, oldest first; `was_to` is the last day before, null is until told."""
+    with read_session(services().engine) as session:
+        pause = own(session, Pause, pause_id)
+        return part_of(pauses.history(session, pause.id), query)
 
 
 @blueprint.post("/pauses/<uuid:pause_id>/end")

@@ -27,6 +27,7 @@ from service.web import auth, docs, frame, health, problems, security
 from service.web.api import register
 from service.web.pages import calendar, demo, phone, push, signin
 from service.web.pages.clinic import panel
+from service.web.pages.opening import LinkClosed
 from service.web.services import Services
 
 MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
@@ -86,6 +87,7 @@ def create_app(
     if settings.demo:
         app.register_blueprint(demo.blueprint)
     app.after_request(auth.keep_session)
+    app.register_error_handler(LinkClosed, lambda closed: closed.page())
     app.register_error_handler(Exception, _answer_error)
 
     @app.get("/")

@@ -23,17 +23,17 @@ from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, P
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.links import Opened, Purpose
 from service.store.audit import Act, Actor
-from service.store.session import read_session, write_session
+from service.store.session import write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
 from service.web import frame
-from service.web.pages import closed
+from service.web.pages.opening import open_link
 from service.web.services import services
 
 blueprint = Blueprint("caregiver", __name__)
 
 
 @dataclass(frozen=True)
-class Asked:
+class CaregiverPage:
     """What a caregiver's link opens."""
 
     window: Window
@@ -46,6 +46,14 @@ class Asked:
     pause: Pause | None
 
     @property
+    def language(self) -> str:
+        return self.caregiver.language
+
+    @property
+    def takes_part(self) -> bool:
+        return self.may_know and self.patient.state is PatientState.ACTIVE
+
+    @property
     def first_name(self) -> str:
         return self.patient.name.split()[0]
 
@@ -53,18 +61,14 @@ class Asked:
 @blueprint.get("/g/<token>")
 def page(token: str) -> ResponseReturnValue:
     """The four answers, or that a reading has arrived since."""
-    asked = _asked(token)
-    if not isinstance(asked, Asked):
-        return asked
+    asked = open_link(token, Purpose.CAREGIVER, _load)
     return render_template("caregiver/ask.html", **_about(token, asked))
 
 
 @blueprint.post("/g/<token>")
 def answer(token: str) -> ResponseReturnValue:
     """Keep the answer that was tapped, and a last day and a note when they came with it."""
-    asked = _asked(token)
-    if not isinstance(asked, Asked):
-        return asked
+    asked = open_link(token, Purpose.CAREGIVER, _load)
     typed = {key: request.form.get(key, "").strip() for key in ("answer", "until", "note")}
     problems: dict[str, str] = {}
     if typed["answer"] not in set(CaregiverAnswer):
@@ -81,9 +85,7 @@ def answer(token: str) -> ResponseReturnValue:
 @blueprint.get("/g/<token>/thanks")
 def thanks(token: str) -> ResponseReturnValue:
     """What was kept and what follows from it; a last day and a note may be added."""
-    asked = _asked(token)
-    if not isinstance(asked, Asked):
-        return asked
+    asked = open_link(token, Purpose.CAREGIVER, _load)
     if asked.reply is None:
         return redirect(url_for("phone.caregiver.page", token=token), 303)
     return render_template("caregiver/thanks.html", **_about(token, asked))
@@ -92,25 +94,7 @@ def thanks(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _asked(token: str) -> Asked | ResponseReturnValue:
-    now = services().clock.now()
-    try:
-        opened = services().links.read(token, Purpose.CAREGIVER)
-    except Refused:
-        return closed.broken()
-    with read_session(services().engine) as session:
-        asked = _load(session, opened)
-    if asked is None:
-        return closed.broken()
-    frame.speak(asked.caregiver.language)
-    if opened.is_over(now):
-        return closed.over(asked.clinic)
-    if not asked.may_know or asked.patient.state is not PatientState.ACTIVE:
-        return closed.ended(asked.clinic)
-    return asked
-
-
-def _load(session: Session, opened: Opened) -> Asked | None:
+def _load(session: Session, opened: Opened) -> CaregiverPage | None:
     window_id, caregiver_id = opened.subject_id, opened.person_id
     if caregiver_id is None:
         nudge = session.get(Message, opened.subject_id)
@@ -137,7 +121,7 @@ def _load(session: Session, opened: Opened) -> Asked | None:
         Reading.patient_id == patient.id, Reading.local_date >= window.local_date, Reading.superseded_at.is_(None)
     )
     cause = CAUSES.get(reply.answer) if reply is not None else None
-    return Asked(
+    return CaregiverPage(
         window,
         caregiver,
         patient,
@@ -149,7 +133,7 @@ def _load(session: Session, opened: Opened) -> Asked | None:
     )
 
 
-def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[str, str]:
+def _keep(asked: CaregiverPage, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[str, str]:
     """What is wrong with it; nothing when it was kept."""
     try:
         until = date.fromisoformat(typed["until"]) if typed["until"] and answer in CAUSES else None
@@ -174,12 +158,12 @@ def _keep(asked: Asked, answer: CaregiverAnswer, typed: dict[str, str]) -> dict[
     return {}
 
 
-def _until_words(asked: Asked) -> str:
+def _until_words(asked: CaregiverPage) -> str:
     words: str = gettext("Please give a date from %(first)s on.", first=frame.day_in_words(asked.window.local_date))
     return words
 
 
-def _about(token: str, asked: Asked) -> dict[str, object]:
+def _about(token: str, asked: CaregiverPage) -> dict[str, object]:
     now = services().clock.now()
     return {
         "asked": asked,

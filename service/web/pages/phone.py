@@ -24,15 +24,14 @@ from werkzeug.datastructures import MultiDict
 
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
-from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
 from service.intake.checkins import record_checkin
 from service.links import Opened, Purpose
 from service.store.audit import Act, Actor
-from service.store.session import read_session, write_session
+from service.store.session import write_session
 from service.store.tables import Checkin, Clinic, Patient, Window
-from service.web import frame
-from service.web.pages import caregiver, closed
+from service.web.pages import caregiver
+from service.web.pages.opening import open_link
 from service.web.services import services
 
 blueprint = Blueprint("phone", __name__)
@@ -41,13 +40,21 @@ log = structlog.get_logger(__name__)
 
 
 @dataclass(frozen=True)
-class Day:
+class CheckinPage:
     """What a check-in link opens: one window, whose it is, and what has come for it."""
 
     window: Window
     patient: Patient
     clinic: Clinic
     checkin: Checkin | None
+
+    @property
+    def language(self) -> str:
+        return self.patient.language
+
+    @property
+    def takes_part(self) -> bool:
+        return self.patient.state is PatientState.ACTIVE
 
     @property
     def answers(self) -> Answers | None:
@@ -61,9 +68,7 @@ class Day:
 @blueprint.get("/c/<token>")
 def checkin(token: str) -> ResponseReturnValue:
     """The questions of one day, with what was answered before."""
-    day = _day(token)
-    if not isinstance(day, Day):
-        return day
+    day = open_link(token, Purpose.CHECKIN, _load)
     answers = day.answers
     filled = blank(day.patient.weight_unit) if answers is None else filled_from(answers)
     return _form(token, day, filled, alarm=day.is_alarming)
@@ -76,9 +81,7 @@ def send_checkin(token: str) -> ResponseReturnValue:
     Whatever can be kept is kept, even when one answer must be written again: a
     person who gives up at that point has still told us the rest.
     """
-    day = _day(token)
-    if not isinstance(day, Day):
-        return day
+    day = open_link(token, Purpose.CHECKIN, _load)
     before = day.answers
     filled = read(request.form, day.patient.weight_unit, before)
     alarm = bool(filled.answers.safety_signs)
@@ -94,9 +97,7 @@ def send_checkin(token: str) -> ResponseReturnValue:
 @blueprint.get("/c/<token>/thanks")
 def thanks(token: str) -> ResponseReturnValue:
     """What has arrived for the day; the number to call first, when an answer asks for it."""
-    day = _day(token)
-    if not isinstance(day, Day):
-        return day
+    day = open_link(token, Purpose.CHECKIN, _load)
     if day.checkin is None:
         return redirect(url_for("phone.checkin", token=token), 303)
     return render_template("phone/thanks.html", **_about(day), token=token, alarm=day.is_alarming)
@@ -105,26 +106,7 @@ def thanks(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _day(token: str) -> Day | ResponseReturnValue:
-    """The day a link opens, in its person's language, or the kind page that says why it does not open."""
-    now = services().clock.now()
-    try:
-        opened = services().links.read(token, Purpose.CHECKIN)
-    except Refused:
-        return closed.broken()
-    with read_session(services().engine) as session:
-        day = _load(session, opened)
-    if day is None:
-        return closed.broken()
-    frame.speak(day.patient.language)
-    if opened.is_over(now):
-        return closed.over(day.clinic)
-    if day.patient.state is not PatientState.ACTIVE:
-        return closed.ended(day.clinic)
-    return day
-
-
-def _load(session: Session, opened: Opened) -> Day | None:
+def _load(session: Session, opened: Opened) -> CheckinPage | None:
     row = session.execute(
         select(Window, Patient, Clinic, Checkin)
         .join(Patient, Patient.id == Window.patient_id)
@@ -137,10 +119,10 @@ def _load(session: Session, opened: Opened) -> Day | None:
         )
         .where(Window.id == opened.subject_id)
     ).first()
-    return None if row is None else Day(*row)
+    return None if row is None else CheckinPage(*row)
 
 
-def _keep(day: Day, answers: Answers) -> bool:
+def _keep(day: CheckinPage, answers: Answers) -> bool:
     """Whether the answers are kept now. A failure is logged by its kind, never by its values."""
     now = services().clock.now()
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
@@ -155,7 +137,7 @@ def _keep(day: Day, answers: Answers) -> bool:
     return True
 
 
-def _form(token: str, day: Day, filled: Filled, *, alarm: bool, kept: bool = False, trouble: str = "") -> str:
+def _form(token: str, day: CheckinPage, filled: Filled, *, alarm: bool, kept: bool = False, trouble: str = "") -> str:
     return render_template(
         "phone/checkin.html",
         **_about(day),
@@ -171,14 +153,14 @@ def _form(token: str, day: Day, filled: Filled, *, alarm: bool, kept: bool = Fal
     )
 
 
-def _not_kept(token: str, day: Day, filled: Filled, *, alarm: bool) -> ResponseReturnValue:
+def _not_kept(token: str, day: CheckinPage, filled: Filled, *, alarm: bool) -> ResponseReturnValue:
     trouble = gettext(
         "We could not keep your answers just now. Please send them once more in a minute, or call the clinic."
     )
     return _form(token, day, filled, alarm=alarm, trouble=trouble), 503
 
 
-def _about(day: Day) -> dict[str, object]:
+def _about(day: CheckinPage) -> dict[str, object]:
     return {"window": day.window, "patient": day.patient, "clinic": day.clinic, "checkin": day.checkin}
 
 

@@ -30,12 +30,15 @@ from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Contact, Patient
 from service.transports.webpush import WebPush
 from service.web import frame, problems
-from service.web.pages import closed
+from service.web.pages.opening import open_link
 from service.web.problems import Problem
 from service.web.services import services
 
 PREFIX = "/push"
 blueprint = Blueprint("push", __name__, url_prefix=PREFIX)
+# What its script sends is answered as the API answers.
+blueprint.register_error_handler(Problem, problems.answer_for)
+blueprint.register_error_handler(Refused, problems.answer_for)
 
 MOST_BYTES = 16 * 1024  # a subscription is well below one of these
 OBJECT = "a subscription as a browser gives it: endpoint and keys"
@@ -60,6 +63,14 @@ class Invited:
     def person(self) -> Patient | Caregiver:
         return self.caregiver or self.patient
 
+    @property
+    def language(self) -> str:
+        return self.person.language
+
+    @property
+    def takes_part(self) -> bool:
+        return (self.caregiver is None or self.caregiver.active) and self.patient.state is PatientState.ACTIVE
+
 
 @blueprint.get("/worker.js")
 def worker() -> Response:
@@ -72,19 +83,14 @@ def worker() -> Response:
 @blueprint.get("/<token>")
 def page(token: str) -> ResponseReturnValue:
     """What notices are and how they end, with one button; or how things stand."""
-    invited = _invited(token)
-    if not isinstance(invited, Invited):
-        return invited
+    invited = open_link(token, Purpose.PUSH, _load, even_if_over=True)
     return _shown(token, invited)
 
 
 @blueprint.get("/<token>/manifest.json")
 def manifest(token: str) -> Response:
     """What a phone reads that shows notices only of pages on its home screen. Its name there is the sender's."""
-    try:
-        invited = _found(token)
-    except Problem as problem:
-        return problems.answer(problem.status, problem.detail)
+    invited = _found(token)
     read = {
         "name": invited.clinic.sender_name,
         "short_name": invited.clinic.sender_name,
@@ -99,18 +105,10 @@ def manifest(token: str) -> Response:
 @blueprint.post("/<token>")
 def begin(token: str) -> ResponseReturnValue:
     """Keep the subscription that a browser made at its person's press of the button."""
-    try:
-        invited = _found(token)
-        if invited.is_over or not _takes_part(invited):
-            raise Problem(410, "This link is over.")
-        push = _transport()
-        if push is None:
-            raise Problem(409, "Web push is not set up on this service.")
-        endpoint, keys = _subscription(push, _said())
-    except Problem as problem:
-        return problems.answer(problem.status, problem.detail, problem.errors)
-    except Refused as refused:
-        return problems.of_refusals([refused])
+    invited = _found(token)
+    if invited.is_over or not invited.takes_part:
+        raise Problem(410, "This link is over.")
+    endpoint, keys = _subscription(_needed_transport(), _sent())
     with write_session(services().engine) as session:
         person = _again(session, invited)
         begun = phones.begin_phone(session, person, endpoint, keys, services().clock.now())
@@ -120,9 +118,7 @@ def begin(token: str) -> ResponseReturnValue:
 @blueprint.post("/<token>/end")
 def end(token: str) -> ResponseReturnValue:
     """End the notices. Nobody is asked why, and an old link does."""
-    invited = _invited(token)
-    if not isinstance(invited, Invited):
-        return invited
+    invited = open_link(token, Purpose.PUSH, _load, even_if_over=True)
     with write_session(services().engine) as session:
         phones.end_phone(session, _again(session, invited), services().clock.now())
     return redirect(url_for("push.page", token=token), 303)
@@ -131,22 +127,14 @@ def end(token: str) -> ResponseReturnValue:
 @blueprint.post("/renewed")
 def renewed() -> ResponseReturnValue:
     """A browser has exchanged its subscription by itself: keep the new one for whoever had the old one."""
-    try:
-        push = _transport()
-        if push is None:
-            raise Problem(409, "Web push is not set up on this service.")
-        said = _said()
-        was, now = _object(said, "was"), _object(said, "now")
-        endpoint, keys = _subscription(push, now)
-        # Not called, only looked for: any text will do, and what is not known is not found.
-        old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
-        with write_session(services().engine) as session:
-            if not phones.renew_phone(session, old, endpoint, keys, services().clock.now()):
-                raise Problem(404, "No such subscription is in use.")
-    except Problem as problem:
-        return problems.answer(problem.status, problem.detail, problem.errors)
-    except Refused as refused:
-        return problems.of_refusals([refused])
+    push, sent = _needed_transport(), _sent()
+    was, now = _object(sent, "was"), _object(sent, "now")
+    endpoint, keys = _subscription(push, now)
+    # Not called, only looked for: any text will do, and what is not known is not found.
+    old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
+    with write_session(services().engine) as session:
+        if not phones.renew_phone(session, old, endpoint, keys, services().clock.now()):
+            raise Problem(404, "No such subscription is in use.")
     return {"phone": phones.Begun.CHANGED.value}
 
 
@@ -156,16 +144,6 @@ def renewed() -> ResponseReturnValue:
 @cache
 def _worker_script() -> bytes:
     return (Path(frame.__file__).parent / "static" / "push-worker.js").read_bytes()
-
-
-def _invited(token: str) -> Invited | ResponseReturnValue:
-    """Whom the link is for, in their language, or the kind page that says why it does not open."""
-    try:
-        invited = _found(token)
-    except Problem:
-        return closed.broken()
-    frame.speak(invited.person.language)
-    return invited if _takes_part(invited) else closed.ended(invited.clinic)
 
 
 def _found(token: str) -> Invited:
@@ -211,11 +189,6 @@ def _load(session: Session, opened: Opened) -> Invited | None:
     )
 
 
-def _takes_part(invited: Invited) -> bool:
-    is_in = invited.caregiver is None or invited.caregiver.active
-    return is_in and invited.patient.state is PatientState.ACTIVE
-
-
 def _again(session: Session, invited: Invited) -> Patient | Caregiver:
     """The person, in the transaction that writes."""
     if invited.caregiver is not None:
@@ -240,20 +213,27 @@ def _transport() -> WebPush | None:
     return found if isinstance(found, WebPush) else None
 
 
-def _said() -> dict[str, Any]:
+def _needed_transport() -> WebPush:
+    push = _transport()
+    if push is None:
+        raise Problem(409, "Web push is not set up on this service.")
+    return push
+
+
+def _sent() -> dict[str, Any]:
     """The JSON object that was sent. Raises Problem."""
     if not request.is_json:
         raise Problem(415, f"{request.mimetype or 'no content type'!s} was sent; accepted: application/json")
     request.max_content_length = MOST_BYTES
     try:
-        said = request.get_json()
+        sent = request.get_json()
     except HTTPException as error:
         raise Problem(error.code or 400, f"accepted: {OBJECT}, of at most {MOST_BYTES} bytes") from None
     except RecursionError:
         raise Problem(400, f"accepted: {OBJECT}") from None
-    if not isinstance(said, dict):
-        raise Refused("body", said, OBJECT)
-    return said
+    if not isinstance(sent, dict):
+        raise Refused("body", sent, OBJECT)
+    return sent
 
 
 def _subscription(push: WebPush, said: dict[str, Any]) -> tuple[str, dict[str, str]]:

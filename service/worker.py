@@ -5,6 +5,9 @@ it; that one part failing does not stop the others; that a provider which hangs 
 up messages only, not windows and steps; and that a stop signal lets the tick in hand
 and the calls in flight finish. What is due is in the database: APScheduler is only
 the metronome, so any number of workers may run, and none remembers anything.
+
+Why no job store: one job per patient cost more than a second for every thousand due, lost
+prompts to its misfire grace, and sent everything twice when two processes shared a store.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 Promises that a wrong password and an unknown name look alike and cost the same, and that
 guessing is stopped by a count kept in the database, where every web process sees it.
+
+A session is a row, and signing out takes it away, so that a copied cookie is worth nothing
+afterwards (OWASP ASVS 5.0, 7.4.1); a row each, so that other devices stay signed in.
 """
 
 from __future__ import annotations

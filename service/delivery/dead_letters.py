@@ -3,6 +3,8 @@
 Promises that it is then taken in once, as what was said when it was said, and that a
 person's words are kept here no longer than until then. Whatever fails again goes back
 into quarantine, under the same id.
+
+What is released replaces nothing newer: an old START undoes no later STOP, an old STOP stops.
 """
 
 from __future__ import annotations

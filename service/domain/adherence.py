@@ -2,6 +2,9 @@
 
 Promises that the same windows and readings always give the same silences,
 whatever order they arrived in. Knows neither messages nor people.
+
+A pause excuses even what was answered: excused days are left out of both numbers of
+adherence, which counting their readings would flatter.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 Each returns the value as it will be kept, or raises Refused naming the field,
 what it held and what is accepted.
+
+Telephone numbers must be possible, not valid: new ranges reach telephones before they reach a
+library's tables.
 """
 
 from __future__ import annotations

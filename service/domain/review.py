@@ -6,6 +6,9 @@ attention first comes first, and that no reason says that all is well or advises
 a dose. A signed review is compared with what is known now and never changed.
 Reads no data and computes no trend; ships no clinical goal: what is "above" is
 above what a clinician typed in. `None` always reads "not known".
+
+Lanes are told by words, not colours, and each with its reason in one sentence: a score without
+its reason is not acted upon.
 """
 
 from __future__ import annotations

@@ -5,6 +5,10 @@ that staff can read; and so has every departure from the clinic's own steps: clo
 it is needed, easier where it is not. Steps are frozen when a window opens: a clinic that
 changes its steps changes tomorrow's windows, not today's. Does not send anything, and
 does not touch steps that staff have set for one patient: theirs is the last word.
+
+At most one prompt and one reminder a day, and three unanswered nudges in one silence: more is
+nagging, and nagged people stop reading. Closer for the new and those back from hospital, since
+readings fall off after an admission and in the first two weeks. The numbers are our own, no source.
 """
 
 from __future__ import annotations

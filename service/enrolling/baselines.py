@@ -1,4 +1,9 @@
-"""A patient's reference and limits. The service ships no values: a clinician types or accepts each one."""
+"""A patient's reference and limits. The service ships no values: a clinician types or accepts each one.
+
+The mean of a fortnight counts each date once, by its median, and wants half of the dates: our
+own number, no source. A baseline that followed the pressure would hide the slow rise it is there
+to show, so nothing moves it but a person, who answers for it by name.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,13 @@
 Promises that the phone is a contact only together with the person's recorded
 agreement to it, and that one person has one such phone: a new one takes the place of
 the last. The subscription is checked by the transport that will send to it, before.
+
+Agreement to notices is a consent of its own beside the one to messages: STOP and a withdrawal
+of messages stop notices too, while ending notices leaves texts as they were. The link sets a
+phone up for seven days (our own number) and ends the notices for as long as they come: whoever
+holds it could set up a phone of their own, while nobody is harmed by an end. A new phone comes
+first in the person's order, since only the first working contact is written to; staff may put
+another first. A phone that was ended is a broken contact with that reason, not a state of its own.
 """
 
 from __future__ import annotations

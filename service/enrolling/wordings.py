@@ -4,6 +4,18 @@ Promises that a wording which could not be sent is never kept, that the text it
 replaces stays in the audit trail, and that messages which waited for a usable wording
 go out. A message is worded when it is handed over: what is queued already says what
 the wording says then.
+
+A wording is checked when it is written and again when it is used: a rule that comes later, or
+a hand in the database, must not put a text on a telephone that nobody would have let through.
+Refused: an unknown placeholder, a missing one that the reader needs, a sign that nobody sees, more
+than three segments. Taken, with a doubt that says why: what only a person can judge, such as a word
+that may tell a stranger too much (our own lists, no source). After STOP a way back is kept: somebody
+who stopped messages by mistake has nothing else to go by.
+
+Where a kept wording cannot be used all the same, answers to somebody who wrote and messages to staff
+go out in the built-in one: a prompt may wait an hour for better words, a person who faints may not.
+Prompts, reminders and nudges wait as failed, `unworded`, and staff get one task a day. Machines
+set no wordings: a person answers for each.
 """
 
 from __future__ import annotations

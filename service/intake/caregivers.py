@@ -4,6 +4,12 @@ Promises that the answer is kept and shown to staff, that being in hospital, awa
 or without working equipment excuses the days it covers, and that nobody is nudged
 further about that silence. A second tap on the same answer changes nothing; another
 answer ends what the first one paused, and both stay on record.
+
+Another answer ends what the first one paused altogether on the first day, and from today on
+later, because what was said of the days gone by may well have been true; another caregiver who
+still says so, and a pause that staff recorded, stand. In hospital lasts until told otherwise; away
+and equipment trouble end by themselves (7 and 3 days where no last day is given, at most 366),
+so that nobody drops out of sight on one tap. Our own numbers, no source.
 """
 
 from __future__ import annotations

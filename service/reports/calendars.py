@@ -4,6 +4,9 @@ Promises that whoever reads it by the standard sees the instants the worker uses
 one recurring event, with exceptions for dates inside a pause, and an event of its
 own for each night on which the clocks change inside the window.
 Says nothing on the screen of what it is for. Does not decide who may read it.
+
+The VTIMEZONE is of our own making: the library's leaves out changes where a place has more
+than two a year.
 """
 
 from __future__ import annotations

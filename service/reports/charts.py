@@ -7,6 +7,8 @@ where its facts come from.
 
 Top to bottom: what is drawn (`Timeline`), the drawing and its sentence, the
 tracks with a scale, the tracks of words, and a whole day under the pointer.
+
+Drawn by vl-convert in the process that serves them, never before a fork.
 """
 
 from __future__ import annotations

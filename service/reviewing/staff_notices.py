@@ -3,6 +3,10 @@
 Promises at most one message for each task and contact, one digest for each clinic
 and local date, and that no text holds a name or a value: it says that something
 is open, and where. Who is told first is the order of the contacts' positions.
+
+A notice of a safety answer goes out at whatever hour, to the next on call too, alone and in words
+that say it cannot wait; no clinic may switch this off. The person was told to call the emergency
+number in any case: nobody must rely on a notice that is read at night.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""Close the windows whose end has come, and put what was missed into the patients' silences."""
+"""Close the windows whose end has come, and put what was missed into the patients' silences.
+
+A window is closed from what is recorded for its date, not from what it was told: on
+PostgreSQL a reading may be written while its window is being opened.
+"""
 
 from __future__ import annotations
 

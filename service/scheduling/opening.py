@@ -1,4 +1,9 @@
-"""Open the windows whose time has come: from a due plan to its window, frozen steps and next date."""
+"""Open the windows whose time has come: from a due plan to its window, frozen steps and next date.
+
+A plan that is replaced while no worker runs still opens today's window, late, under the new
+hours, as long as those last. What they have left behind is not opened in the past: nobody was
+asked, and nobody can be any more.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,8 @@
 """A plan told ahead, with the place, pauses and sender it takes; and hours that would suit the patient better.
 
 Proposes; changes nothing.
+
+A patient's usual hour is learned and proposed; a member of staff uses it or not.
 """
 
 from __future__ import annotations

@@ -4,6 +4,10 @@ Promises that each step is taken once, however many workers run and however long
 did, and that one that cannot be handled never holds up the others. Loads what the
 decisions need in a fixed number of queries, whatever the number of steps; decides each
 by `domain.steps`; writes messages and tasks. Does not send: it fills the outbox.
+
+An empty step (nobody to reach) moves up at once and tells staff: waiting for a contact that does
+not exist is how a silent patient goes unseen. Somebody who has not agreed to messages is a
+different matter: nothing is hurried, nobody is alarmed.
 """
 
 from __future__ import annotations

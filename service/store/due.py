@@ -1,4 +1,8 @@
-"""Rows that wait for their time: what finds each kind, how long a claim on one holds, and what falls due next."""
+"""Rows that wait for their time: what finds each kind, how long a claim on one holds, and what falls due next.
+
+Conditions are literal: a partial index serves only a query that provably asks for its part,
+and a bound parameter proves nothing to SQLite.
+"""
 
 from __future__ import annotations
 

@@ -4,6 +4,10 @@ Codes ("82.4 b3 p1 s0") and plain words, in all languages there are, in any orde
 sign of an emergency may be meant, it is taken as meant: a needless call does less harm
 than one not made. Never guesses: a number without a subject and a word that could mean
 two things are handed back as such. Does not know what was asked, and diagnoses nothing.
+
+STOP is taken in every word that carriers expect and 47 CFR 64.1200(a)(10) names, in every language,
+case and courtesy, and in a few phrases that a reasonable person would understand so. Inside a
+sentence it is no order: "my cough won't stop". "No more" alone is none either: it answers a question.
 """
 
 from __future__ import annotations

@@ -4,6 +4,8 @@ Promises one of four words and the numbers it rests on: the level before and now
 and the days until the level was back within the margin of the reference. Only the
 newest adjustment is followed. Says nothing of cause: other things change on the
 same days.
+
+The response is the trend's to tell, not staff's to type.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""A caregiver's text message: an answer to the nudge they were sent, perhaps with a last day, or words that alarm."""
+"""A caregiver's text message: an answer to the nudge they were sent, perhaps with a last day, or words that alarm.
+
+A last day is read beside the answer or after it, and the caregiver is told which day was kept.
+What is past, unclear or two days is not guessed: the usual length holds, and staff read the words.
+"""
 
 from __future__ import annotations
 

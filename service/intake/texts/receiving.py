@@ -4,6 +4,10 @@ Promises that a message is taken in once however often the gateway tells of it, 
 an unknown number changes nothing, that a sign of an emergency is answered at once
 with the number to call and a task for staff, and that every reply is lock-screen
 safe and goes only to somebody who has just written.
+
+STOP ends messages for everybody who has that number, with one confirmation; START undoes it.
+What a person texts is never refused to the gateway, only cut: refused, it would come again for
+ever and be read by nobody.
 """
 
 from __future__ import annotations

@@ -4,6 +4,11 @@ Promises that opening it changes nothing; that it says in words what will happen
 the one button; that whoever cannot or will not is told how they are reached instead;
 and that ending works without script, and for as long as the notices come: the link's
 own end closes only the setting up. Shows no name and no value.
+
+A browser that exchanges its subscription proves itself by the old endpoint and its secret,
+which nobody else has together. The service worker lies below `/push/` and reaches over those
+pages alone. Some phones show notices only of pages on their home screen: the manifest is for
+them, named by the sender's name. Tried in Chromium only.
 """
 
 from __future__ import annotations

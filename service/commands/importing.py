@@ -97,11 +97,11 @@ def checkins(
     _import(console, file, clinic, run, as_json=as_json)
 
 
-class _Run(Protocol):
+class _Import(Protocol):
     def __call__(self, engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport: ...
 
 
-def _import(console: Console, file: Path, clinic: str | None, run: _Run, *, as_json: bool) -> None:
+def _import(console: Console, file: Path, clinic: str | None, run: _Import, *, as_json: bool) -> None:
     try:
         with _progress(file) as progress:
             with console.read() as session:

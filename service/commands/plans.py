@@ -22,7 +22,6 @@ from service.store.tables import Patient, Plan
 
 FEED_LASTS = timedelta(days=2 * 365)
 HAS_A_PLAN = "a patient with a plan: set one first"
-DATE = click.DateTime(["%Y-%m-%d"])
 
 
 @click.group("plan")

@@ -73,11 +73,6 @@ def take_replies(engine: Engine, texts: Sequence[TextReply], take_text: TakeText
     return Tally(done=len(outcome.done), quarantined=len(outcome.failed))
 
 
-def take_receipt(engine: Engine, receipt: Receipt, now: datetime) -> bool:
-    """Take in one receipt. False when it changed nothing: unknown, repeated, or overtaken."""
-    return bool(take_receipts(engine, [receipt], now))
-
-
 def take_receipts(engine: Engine, receipts: Sequence[Receipt], now: datetime) -> int:
     """Take in receipts in the order given, in one transaction. Returns how many messages moved."""
     with write_session(engine) as session:

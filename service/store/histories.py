@@ -7,11 +7,10 @@ rows of the domain's own types, and never a row of another clinic.
 from __future__ import annotations
 
 import uuid
-from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from typing import Any, TypeVar
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement, Select, select
@@ -39,7 +38,6 @@ from service.store.tables import (
     Window,
 )
 
-Found = TypeVar("Found")
 # Days of readings before those asked for: after them it makes next to no difference what the usual hour was before.
 HOUR_DAYS = 60
 
@@ -284,11 +282,3 @@ def _diary(row: Any) -> Day:
 
 def _before(first: date, days_before: int) -> date:
     return date.fromordinal(max(first.toordinal() - days_before, 1))
-
-
-def by_patient(pairs: Sequence[tuple[uuid.UUID, Found]]) -> dict[uuid.UUID, list[Found]]:
-    """Group by patient, keeping order."""
-    grouped: dict[uuid.UUID, list[Found]] = defaultdict(list)
-    for patient_id, thing in pairs:
-        grouped[patient_id].append(thing)
-    return grouped

@@ -91,14 +91,6 @@ def head() -> str | None:
     return ScriptDirectory.from_config(_config()).get_current_head()
 
 
-def make_revision(engine: Engine, message: str, name: str) -> None:
-    """For developers: write the migration that leads from the database's layout to the tables'."""
-    with engine.connect() as connection, connection.begin():
-        config = _config()
-        config.attributes["connection"] = connection
-        command.revision(config, message=message, autogenerate=True, rev_id=name)
-
-
 def _config() -> Config:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))

@@ -59,7 +59,7 @@ def test_a_receipt_moves_a_message_forward_and_never_back(post: Post) -> None:
     post.deliver()
     assert post.listen().done == 2
     assert post.message(sent).state is MessageState.DELIVERED
-    assert not receiving.take_receipt(post.engine, Receipt(sent, "failed", NOON), NOON)
+    assert not receiving.take_receipts(post.engine, [Receipt(sent, "failed", NOON)], NOON)
     assert post.message(sent).state is MessageState.DELIVERED
     assert post.events(sent).count("delivered") == 1
 
@@ -69,7 +69,7 @@ def test_a_receipt_that_overtakes_the_settling_is_not_lost(post: Post) -> None:
 
     def receipt_first(boundary: Boundary) -> None:
         if boundary is Boundary.HANDED_OVER:
-            assert receiving.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
+            assert receiving.take_receipts(post.engine, [Receipt(sent, "delivered", NOON)], NOON)
 
     post.deliver(at=receipt_first)
     assert post.message(sent).state is MessageState.DELIVERED

@@ -130,7 +130,7 @@ def test_a_receipt_after_a_time_out_spares_the_second_try(post: Post) -> None:
 
 def test_a_receipt_for_what_was_never_handed_over_changes_nothing(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
-    assert not receiving.take_receipt(post.engine, Receipt(sent, "delivered", NOON), NOON)
+    assert not receiving.take_receipts(post.engine, [Receipt(sent, "delivered", NOON)], NOON)
     assert post.message(sent).state is MessageState.QUEUED
 
 

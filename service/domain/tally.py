@@ -1,3 +1,0 @@
-"""What one pass over due rows came to."""
-
-from __future__ import annotations

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from service.domain import tasks as task_facts
 from service.domain.review import Amendment
 from service.domain.signals.facts import ResponseFacts
 from service.domain.summary import SymptomWeek
 from service.reviewing.panel import PanelEntry
+from service.store.tables import Task
 from service.words.language import load_language
-from service.words.sentences import review, signals
+from service.words.sentences import review, signals, tasks
 
 ENGLISH = load_language("en")
 
@@ -31,3 +33,8 @@ def response(facts: ResponseFacts | None) -> str:
 
 def amendment(amended: Amendment) -> str:
     return review.amendment(ENGLISH, amended)
+
+
+def task(row: Task) -> str:
+    """The sentence of a task as its row holds it."""
+    return tasks.task(ENGLISH, task_facts.from_json(row.facts))

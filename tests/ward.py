@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy.orm import Session
 
+from service.domain.tasks import AlarmWritten, as_json
 from service.domain.vocabulary import PauseCause, Role, SilenceCause, Source, TaskKind, TaskState, WindowState
 from service.store.tables import (
     Checkin,
@@ -206,14 +207,14 @@ class Ward:
         self.session.flush()
         return pause
 
-    def task(self, patient: Patient, kind: TaskKind, sentence: str) -> Task:
+    def task(self, patient: Patient, kind: TaskKind, words: str) -> Task:
+        """An open task of the kind, about somebody's own words."""
         task = Task(
             id=uuid.uuid4(),
             clinic_id=self.clinic.id,
             patient_id=patient.id,
             kind=kind,
-            sentence=sentence,
-            facts={},
+            facts=as_json(AlarmWritten("test", words, "112")),
             dedupe_key=uuid.uuid4().hex,
             raised_at=self.now - timedelta(hours=1),
             state=TaskState.OPEN,

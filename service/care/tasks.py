@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
 from service.domain.escalation import first_told_at
-from service.domain.vocabulary import TaskKind, TaskState
+from service.domain.tasks import TaskFacts, as_json, kind_of
+from service.domain.vocabulary import TaskState
 from service.store.tables import Task
 from service.store.upsert import insert_new
 
@@ -20,21 +19,18 @@ def raise_task(
     session: Session,
     clinic_id: uuid.UUID,
     patient_id: uuid.UUID | None,
-    kind: TaskKind,
-    sentence: str,
-    facts: Mapping[str, Any],
+    facts: TaskFacts,
     dedupe_key: str,
     now: datetime,
 ) -> uuid.UUID | None:
-    """Write a task. Returns its id, or None when that occurrence already has one."""
-    new_id = uuid.uuid4()
+    """Write a task of the kind that `facts` ask for. Returns its id, or None when that occurrence already has one."""
+    new_id, kind = uuid.uuid4(), kind_of(facts)
     task = {
         "id": new_id,
         "clinic_id": clinic_id,
         "patient_id": patient_id,
         "kind": kind,
-        "sentence": sentence,
-        "facts": dict(facts),
+        "facts": as_json(facts),
         "dedupe_key": dedupe_key,
         "raised_at": now,
         "escalates_at": first_told_at(kind, now),

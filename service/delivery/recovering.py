@@ -18,7 +18,8 @@ from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
 from service.domain.sending import TRY_AGAIN_WHEN_UNCERTAIN
-from service.domain.vocabulary import MessageState, TaskKind
+from service.domain.tasks import HandOverUnknown
+from service.domain.vocabulary import MessageState
 from service.store import outbox
 from service.store.due import LEASED_MESSAGES, lapsed
 from service.store.session import read_session, write_session
@@ -77,20 +78,14 @@ def _decide(session: Session, message: Message, now: datetime) -> None:
 def _tell(session: Session, messages: Sequence[Message], now: datetime) -> None:
     if len(messages) > TASKS_EACH:
         raise_task(
-            session, messages[0].clinic_id, None, TaskKind.MESSAGE_UNCERTAIN,
-            f"{len(messages)} messages were being handed over when the service stopped, "
-            "so nobody knows whether they arrived.",
-            {"messages": [str(message.id) for message in messages]},
+            session, messages[0].clinic_id, None, HandOverUnknown(tuple(message.id for message in messages)),
             # The oldest of them names the occurrence: each crash leaves others.
             f"uncertain:{messages[0].id}:{len(messages)}:{now:%Y-%m-%dT%H:%M:%S}", now,
         )  # fmt: skip
         return
     for message in messages:
         raise_task(
-            session, message.clinic_id, message.patient_id, TaskKind.MESSAGE_UNCERTAIN,
-            "A message was being handed over when the service stopped, so nobody knows whether it arrived.",
-            {"message": str(message.id), "kind": message.kind.value,
-             "tried_again": message.state is MessageState.QUEUED},
+            session, message.clinic_id, message.patient_id, HandOverUnknown((message.id,)),
             f"uncertain:{message.id}", now,
         )  # fmt: skip
 

@@ -19,8 +19,9 @@ from service.care import contacts
 from service.care.tasks import close_task, raise_task
 from service.delivery.facts import MessageFacts
 from service.domain.sending import wait
+from service.domain.tasks import ChannelMissing, ContactBroke, Whose, WordingFailed
 from service.domain.validation import storable
-from service.domain.vocabulary import ContactState, MessageState, TaskKind
+from service.domain.vocabulary import ContactState, MessageState
 from service.store import outbox
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
@@ -155,9 +156,7 @@ def fail_unworded(session: Session, facts: MessageFacts, error: str, now: dateti
 def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
     """Whoever may change a wording should look at this one."""
     raise_task(
-        session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
-        "A message could not be written out. The clinic's own wording of it may be at fault.",
-        {"message": str(facts.id), "kind": facts.kind.value},
+        session, facts.clinic_id, facts.patient_id, WordingFailed(facts.id, facts.kind),
         # One task for one wording, not one for every patient it was meant for.
         f"{occasion(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}", now,
     )  # fmt: skip
@@ -166,10 +165,7 @@ def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
 def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> None:
     """The contact may be right, but this service cannot send that way."""
     raise_task(
-        session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
-        f"Messages to the {_whose(facts)} {facts.channel.value} contact cannot leave: "
-        f"this service is not set up to send that way.",
-        {"contact": str(facts.contact_id), "channel": facts.channel.value},
+        session, facts.clinic_id, facts.patient_id, ChannelMissing(facts.contact_id, _whose(facts), facts.channel),
         f"not_set_up:{facts.contact_id}", now,
     )  # fmt: skip
 
@@ -190,9 +186,7 @@ def break_contact(session: Session, facts: MessageFacts, reason: str, now: datet
     if gone and passed_on:
         return
     raise_task(
-        session, facts.clinic_id, facts.patient_id, TaskKind.BROKEN_CONTACT,
-        f"The {_whose(facts)} {facts.channel.value} contact does not work any more. Please ask for a new one.",
-        {"contact": str(facts.contact_id), "channel": facts.channel.value},
+        session, facts.clinic_id, facts.patient_id, ContactBroke(facts.contact_id, _whose(facts), facts.channel),
         # One task for one break: a mended contact that breaks again is a new occurrence.
         f"broken:{facts.contact_id}:{facts.id}", now,
     )  # fmt: skip
@@ -236,8 +230,8 @@ def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
     return contact.position, contact.created_at, contact.id
 
 
-def _whose(facts: MessageFacts) -> str:
-    return "caregiver's" if facts.caregiver_id else "staff member's" if facts.staff_id else "patient's"
+def _whose(facts: MessageFacts) -> Whose:
+    return Whose.CAREGIVER if facts.caregiver_id else Whose.STAFF if facts.staff_id else Whose.PATIENT
 
 
 def _plain(given: str, longest: int) -> str:

@@ -21,6 +21,7 @@ from enum import StrEnum
 
 from service.domain.days import Day
 from service.domain.signals.facts import Picture, PictureFacts, ResponseFacts
+from service.domain.tasks import TaskFacts
 from service.domain.vocabulary import (
     Lane,
     Outcome,
@@ -47,7 +48,7 @@ class Raised:
 class OpenTask:
     id: uuid.UUID
     kind: TaskKind
-    sentence: str
+    facts: TaskFacts
     since: date
 
 

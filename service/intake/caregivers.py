@@ -23,7 +23,8 @@ from sqlalchemy.orm import Session
 
 from service.care.pauses import add_pause, end_pause, move_pause, pause_on
 from service.care.tasks import raise_task
-from service.domain import fields, localtime, spoken
+from service.domain import fields, localtime
+from service.domain.tasks import CaregiverSaid
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     ActorKind,
@@ -33,7 +34,6 @@ from service.domain.vocabulary import (
     PauseCause,
     StepKind,
     StepState,
-    TaskKind,
 )
 from service.store import outbox, panel
 from service.store.audit import Act, Actor
@@ -50,12 +50,6 @@ UNTOLD: dict[PauseCause, int | None] = {PauseCause.IN_HOSPITAL: None, PauseCause
 LONGEST_DAYS = 366
 LONGEST_NOTE = 500
 ACKNOWLEDGED = "caregiver_replied"
-SAYS = {
-    CaregiverAnswer.SPOKE: "spoke to them",
-    CaregiverAnswer.IN_HOSPITAL: "says they are in hospital",
-    CaregiverAnswer.AWAY: "says they are away",
-    CaregiverAnswer.EQUIPMENT: "says the equipment gives trouble",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +113,16 @@ def record_caregiver_reply(
         session,
         window.clinic_id,
         window.patient_id,
-        TaskKind.CAREGIVER_SAYS,
-        _sentence(caregiver, answer, pause, ended, note),
-        {"reply": str(reply.id), "answer": answer.value, "pause": str(pause.id) if pause else None},
+        CaregiverSaid(
+            reply.id,
+            caregiver.name,
+            answer,
+            caregiver.relation or "",
+            paused_from=pause.from_date if pause else None,
+            paused_to=pause.to_date if pause else None,
+            takes_back=pause is None and bool(ended),
+            note=note,
+        ),
         f"caregiver_says:{reply.id}",
         now,
     )
@@ -241,17 +242,6 @@ def _take_back(act: Act, window: Window, reply: CaregiverReply, today: date) -> 
     for pause in taken_back:
         end_pause(act, pause, today - timedelta(days=1))
     return list(taken_back)
-
-
-def _sentence(caregiver: Caregiver, answer: CaregiverAnswer, pause: Pause | None, ended: list[Pause], note: str) -> str:
-    who = f"{caregiver.name} ({caregiver.relation})" if caregiver.relation else caregiver.name
-    sentence = f"{who} {SAYS[answer]}."
-    if pause is not None:
-        until = f"to {spoken.day(pause.to_date)}" if pause.to_date else "until told otherwise"
-        sentence += f" Readings are not expected from {spoken.day(pause.from_date)} {until}."
-    elif ended:
-        sentence += " This takes back an earlier answer: readings are expected again."
-    return f"{sentence} They add: “{note}”" if note else sentence
 
 
 def _recorded(reply_id: uuid.UUID, outcome: IntakeOutcome, pause: Pause | None) -> RecordedReply:

@@ -8,7 +8,7 @@ stays on record. Few statements, none through the ORM: this is the busiest write
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -18,11 +18,12 @@ from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
 from service.care.tasks import raise_task
-from service.domain import diary, spoken
+from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.localtime import local_date, zone
+from service.domain.tasks import SafetyAnswered
 from service.domain.validation import Refused
-from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign, Source, TaskKind
+from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign, Source
 from service.intake import patients
 from service.store import panel
 from service.store.audit import Act, Actor
@@ -269,13 +270,6 @@ def _or_refused(
         return refusal
 
 
-SIGNS: Mapping[SafetySign, str] = {
-    SafetySign.BREATHLESS_AT_REST: "breathless at rest",
-    SafetySign.CHEST_PAIN: "chest pain or pressure",
-    SafetySign.FAINTING: "fainting",
-    SafetySign.PINK_SPUTUM: "pink or foamy sputum",
-    SafetySign.NEW_CONFUSION: "new confusion",
-}
 ANSWERED_BY_US = (Source.PAGE, Source.TEXT)  # the person themselves saw our answer
 COPIED = (Source.API, Source.FILE)  # may tell of days long past
 NEWS = timedelta(days=2)
@@ -297,21 +291,12 @@ def raise_task_for(session: Session, signs: NewSigns, emergency_number: str, now
     """Raise the task. A sign copied from an old notebook is for the review, not for somebody's evening."""
     if signs.source in COPIED and signs.day < now.date() - NEWS:
         return
-    told = spoken.listed([SIGNS[sign] for sign in SafetySign if sign in signs.signs])
-    sentence = f"Check-in of {spoken.day(signs.day)}: {told}."
-    if signs.source in ANSWERED_BY_US:
-        sentence += f" They were told at once to call {emergency_number}."
+    told_to_call = emergency_number if signs.source in ANSWERED_BY_US else ""
     raise_task(
         session,
         signs.clinic_id,
         signs.patient_id,
-        TaskKind.SAFETY_ANSWER,
-        f"{sentence} Call them.",
-        {
-            "checkin": str(signs.checkin_id),
-            "signs": [sign.value for sign in signs.signs],
-            "local_date": signs.day.isoformat(),
-        },
+        SafetyAnswered(signs.checkin_id, signs.day, signs.signs, told_to_call),
         f"safety:{signs.checkin_id}",
         now,
     )

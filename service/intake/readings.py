@@ -25,9 +25,10 @@ from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
 from service.care.windows import readings_arrived, resettle
-from service.domain import readings, spoken
+from service.domain import readings
 from service.domain.localtime import local_date, zone
 from service.domain.readings import CheckedReading, NewReading
+from service.domain.tasks import LimitPassed
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
 from service.intake import patients
@@ -418,13 +419,8 @@ def _raise_limit_task(
     set_at: datetime,
     now: datetime,
 ) -> None:
-    above = kind is TaskKind.ABOVE_LIMIT
-    sentence = (
-        f"PA diastolic {spoken.figure(row['pa_diastolic'])} mmHg on {spoken.day(row['local_date'])}, "
-        f"{'above' if above else 'below'} the {'upper' if above else 'lower'} limit of {spoken.figure(limit)} mmHg "
-        f"set for this patient on {spoken.day(set_at.date())}."
-    )
-    facts = {"reading": str(row["id"]), "pa_diastolic": row["pa_diastolic"], "limit": limit}
+    up = kind is TaskKind.ABOVE_LIMIT
+    facts = LimitPassed(row["id"], row["local_date"], row["pa_diastolic"], up, limit, set_at.date())
     # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
     key = f"{kind.value}:{row['patient_id']}:{row['local_date'].isoformat()}"
-    raise_task(session, clinic_id, row["patient_id"], kind, sentence, facts, key, now)
+    raise_task(session, clinic_id, row["patient_id"], facts, key, now)

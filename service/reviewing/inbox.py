@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import case, func, select, update
 from sqlalchemy.orm import Session, aliased
 
+from service.domain.tasks import TaskFacts, from_json
 from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, MessageKind, TaskKind, TaskState
 from service.reviewing.acting import Acting
@@ -42,7 +43,7 @@ class Item:
 
     id: uuid.UUID
     kind: TaskKind
-    sentence: str
+    facts: TaskFacts
     patient_id: uuid.UUID | None
     patient: str | None
     raised_at: datetime
@@ -61,7 +62,7 @@ def inbox(session: Session, clinic_id: uuid.UUID, *, closed_since: datetime | No
         select(
             Task.id,
             Task.kind,
-            Task.sentence,
+            Task.facts,
             Task.patient_id,
             Patient.name,
             Task.raised_at,
@@ -84,7 +85,7 @@ def inbox(session: Session, clinic_id: uuid.UUID, *, closed_since: datetime | No
         query = query.where(Task.state == TaskState.CLOSED, Task.closed_at >= closed_since)
         query = query.order_by(Task.closed_at.desc())
     rows: Sequence[Any] = session.execute(query).all()
-    return [Item(*row) for row in rows]
+    return [Item(row[0], row[1], from_json(row[2]), *row[3:]) for row in rows]
 
 
 def open_count(session: Session, clinic_id: uuid.UUID) -> int:

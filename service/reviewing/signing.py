@@ -30,7 +30,7 @@ from service.store.audit import Actor, write_line
 from service.store.tables import Clinic, Signal, SignOff, Staff
 from service.words.language import Language, load_language
 from service.words.sentences import review as words
-from service.words.sentences import signals
+from service.words.sentences import signals, tasks
 
 LONGEST_NOTE = 4000
 FURTHEST_LOOK = timedelta(days=366)
@@ -144,7 +144,7 @@ def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
             for made in seen.adjustments
         ],
         "response": signals.response(say, response) if response else "",
-        "tasks": [task.sentence for task in entry.tasks],
+        "tasks": [tasks.task(say, task.facts) for task in entry.tasks],
         "replies": [
             {"at": reply.at.isoformat(), "name": reply.name, "answer": reply.answer.value, "note": reply.note}
             for reply in seen.replies

@@ -26,6 +26,7 @@ from service.care import contacts, tasks, windows
 from service.domain import steps
 from service.domain.plan import WindowFacts, missing
 from service.domain.steps import Decision, Reach, StepAction, StepFacts
+from service.domain.tasks import LongSilence, NobodyToReach, TaskFacts, Whose
 from service.domain.vocabulary import (
     Channel,
     MessageKind,
@@ -34,7 +35,6 @@ from service.domain.vocabulary import (
     SilenceCause,
     StepKind,
     StepState,
-    TaskKind,
     WindowState,
 )
 from service.store import outbox
@@ -463,9 +463,7 @@ class TaskToRaise:
 
     clinic_id: uuid.UUID
     patient_id: uuid.UUID
-    kind: TaskKind
-    sentence: str
-    facts: dict[str, Any]
+    facts: TaskFacts
     dedupe_key: str
 
 
@@ -474,9 +472,7 @@ def silence_task(step: DueStep, silence: OpenSilence) -> TaskToRaise:
     return TaskToRaise(
         step.clinic_id,
         step.patient_id,
-        TaskKind.SILENT,
-        f"No reading on {silence.missed} planned days in a row: {_CAUSES[silence.cause]}.",
-        {"missed": silence.missed, "cause": silence.cause.value, "silence_id": str(silence.id)},
+        LongSilence(silence.missed, silence.cause, silence.id),
         f"silent:{silence.id}",
     )
 
@@ -487,14 +483,12 @@ def no_contact_task(step: DueStep) -> TaskToRaise:
     At most once a week: the same broken telephone every morning would bury the rest of the inbox.
     """
     year, week, _ = step.local_date.isocalendar()
-    who = "patient" if step.kind in TO_PATIENT else "caregiver"
+    whose = Whose.PATIENT if step.kind in TO_PATIENT else Whose.CAREGIVER
     return TaskToRaise(
         step.clinic_id,
         step.patient_id,
-        TaskKind.NO_CONTACT,
-        f"There is no working way to reach {_WHO[who]}: the {step.kind.value} was not sent.",
-        {"step": step.kind.value, "window_id": str(step.window_id)},
-        f"no_contact:{step.patient_id}:{who}:{year}-{week:02}",
+        NobodyToReach(whose, step.kind, step.window_id),
+        f"no_contact:{step.patient_id}:{whose.value}:{year}-{week:02}",
     )
 
 
@@ -507,15 +501,4 @@ def raise_tasks(session: Session, new: Sequence[TaskToRaise], now: datetime) -> 
     raised = set(session.scalars(select(Task.dedupe_key).where(Task.dedupe_key.in_(keys))))
     for task in new:
         if task.dedupe_key not in raised:
-            tasks.raise_task(
-                session, task.clinic_id, task.patient_id, task.kind, task.sentence, task.facts, task.dedupe_key, now
-            )
-
-
-_WHO = {"patient": "the patient", "caregiver": "any caregiver"}
-_CAUSES = {
-    SilenceCause.NOT_ASKED: "we did not ask",
-    SilenceCause.NOT_DELIVERED: "our messages did not arrive",
-    SilenceCause.NO_REPLY: "asked, and no reply",
-    SilenceCause.DIARY_ONLY: "the diary came, but no reading",
-}
+            tasks.raise_task(session, task.clinic_id, task.patient_id, task.facts, task.dedupe_key, now)

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, func, or_, select
 from sqlalchemy.orm import Session
 
-from service.domain import factjson
+from service.domain import factjson, tasks
 from service.domain.review import LastAdjustment, LastReview, OpenTask, Raised
 from service.domain.signals.facts import PictureFacts
 from service.domain.vocabulary import Outcome, TaskState
@@ -63,16 +63,18 @@ def of_clinic(
 def _tasks(
     session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, zone: ZoneInfo
 ) -> dict[uuid.UUID, tuple[OpenTask, ...]]:
-    query = select(Task.patient_id, Task.id, Task.kind, Task.sentence, Task.raised_at).where(
+    query = select(Task.patient_id, Task.id, Task.kind, Task.facts, Task.raised_at).where(
         Task.clinic_id == clinic_id,
         Task.state != TaskState.CLOSED,
         Task.patient_id.is_not(None),
         *_of(Task, patient_ids),
     )
     found: dict[uuid.UUID, list[OpenTask]] = {}
-    for owner, task_id, kind, sentence, raised_at in session.execute(query.order_by(Task.raised_at)):
+    for owner, task_id, kind, facts, raised_at in session.execute(query.order_by(Task.raised_at)):
         if owner is not None:
-            found.setdefault(owner, []).append(OpenTask(task_id, kind, sentence, raised_at.astimezone(zone).date()))
+            found.setdefault(owner, []).append(
+                OpenTask(task_id, kind, tasks.from_json(facts), raised_at.astimezone(zone).date())
+            )
     return {owner: tuple(rows) for owner, rows in found.items()}
 
 

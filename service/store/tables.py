@@ -388,8 +388,7 @@ class Task(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)
     kind: Mapped[TaskKind] = mapped_column(Word(TaskKind))
-    sentence: Mapped[str] = mapped_column(Text)
-    facts: Mapped[dict[str, Any]]
+    facts: Mapped[dict[str, Any]]  # domain.tasks.TaskFacts as JSON; words are made from them
     dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
     raised_at: Mapped[datetime]
     escalates_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody

@@ -44,6 +44,7 @@ from service.domain.signals.facts import (
     PressureLimits,
     ResponseFacts,
 )
+from service.domain.tasks import AlarmWritten
 from service.domain.vocabulary import (
     Lane,
     Outcome,
@@ -97,6 +98,14 @@ def standing(**changes: object) -> PatientFacts:
         "picture_lane": Lane.SETTLED,
     }
     return PatientFacts(**(usual | changes))  # type: ignore[arg-type]
+
+
+def open_task(kind: TaskKind, words: str) -> OpenTask:
+    return OpenTask(uuid.uuid4(), kind, AlarmWritten("test", words, "112"), TODAY)
+
+
+def wrote(words: str) -> str:
+    return f"They wrote: “{words}”. They were told at once to call 112. Call them."
 
 
 def raised(kind: SignalKind, **rest: object) -> Raised:
@@ -193,7 +202,7 @@ def test_each_finding_has_its_lane(changes, lane):
 
 @pytest.mark.parametrize("kind", list(TaskKind))
 def test_every_kind_of_open_task_keeps_a_patient_out_of_settled(kind):
-    task = OpenTask(uuid.uuid4(), kind, "Somebody must look.", TODAY)
+    task = open_task(kind, "Somebody must look.")
     assert place(standing(tasks=(task,))).lane is not Lane.SETTLED
 
 
@@ -222,12 +231,12 @@ def test_every_reason_is_told_the_most_pressing_first():
         standing(
             **joined_as(Picture.SILENT_WHILE_RISING, Lane.CALL_TODAY),
             silence=silent(4),
-            tasks=(OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY),),
+            tasks=(open_task(TaskKind.SAFETY_ANSWER, "Chest pain was answered."),),
             adjustments=(LastAdjustment(TODAY, "x", follow_up_on=TODAY, follow_up_what="Blood test"),),
         )
     )
     assert said(placed) == [
-        "Chest pain was answered.",
+        wrote("Chest pain was answered."),
         told_as(Picture.SILENT_WHILE_RISING),
         "Blood test after the change of 25 November is due today.",
         "No reading for 4 planned days (last on 25 November): asked, and no reply.",
@@ -245,22 +254,22 @@ def test_a_picture_that_rests_on_a_signal_is_not_told_twice_but_a_limit_is():
 
 
 def test_of_many_tasks_about_one_limit_the_fullest_sentence_is_told():
-    tasks = tuple(OpenTask(uuid.uuid4(), TaskKind.ABOVE_LIMIT, f"Above on day {day}.", TODAY) for day in (1, 2))
+    tasks = tuple(open_task(TaskKind.ABOVE_LIMIT, f"Above on day {day}.") for day in (1, 2))
     placed = place(standing(tasks=tasks))
-    assert said(placed) == ["Above on day 2."]
+    assert said(placed) == [wrote("Above on day 2.")]
     placed = place(standing(tasks=tasks, signals=(beyond(3),)))
     assert said(placed) == [ABOVE]
 
 
 def test_a_silence_is_told_once_and_not_again_by_its_task():
-    task = OpenTask(uuid.uuid4(), TaskKind.SILENT, "No reading on 4 planned days in a row.", TODAY)
+    task = open_task(TaskKind.SILENT, "No reading on 4 planned days in a row.")
     placed = place(standing(tasks=(task,), silence=silent(4)))
     assert said(placed) == ["No reading for 4 planned days (last on 25 November): asked, and no reply."]
-    assert said(place(standing(tasks=(task,)))) == ["No reading on 4 planned days in a row."]
+    assert said(place(standing(tasks=(task,)))) == [wrote("No reading on 4 planned days in a row.")]
 
 
 def test_a_safety_answer_is_told_once_by_its_task():
-    task = OpenTask(uuid.uuid4(), TaskKind.SAFETY_ANSWER, "Chest pain was answered.", TODAY)
+    task = open_task(TaskKind.SAFETY_ANSWER, "Chest pain was answered.")
     placed = place(
         standing(
             **joined_as(Picture.SAFETY_ANSWER, Lane.CALL_TODAY),
@@ -268,7 +277,7 @@ def test_a_safety_answer_is_told_once_by_its_task():
             tasks=(task,),
         )
     )
-    assert said(placed) == ["Chest pain was answered."]
+    assert said(placed) == [wrote("Chest pain was answered.")]
 
 
 def test_a_lane_is_ordered_by_days_to_the_limit_then_the_break_then_the_silence_then_the_name():

@@ -13,6 +13,7 @@ from service.intake.caregivers import record_caregiver_reply
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, CaregiverReply, Patient, Pause, Task, Window
+from tests import inwords
 from tests.world import Page, World, nudge, prompt, reminder
 
 MONDAY = date(2026, 3, 2)
@@ -80,7 +81,7 @@ def test_in_hospital_then_spoke_to_them_on_the_same_day_takes_the_pause_back(wor
         assert len(session.scalars(select(CaregiverReply)).all()) == 2
         told = session.scalars(select(Task).order_by(Task.raised_at.desc())).first()
         assert told is not None
-        assert "takes back an earlier answer: readings are expected again" in told.sentence
+        assert "takes back an earlier answer: readings are expected again" in inwords.task(told)
         assert session.scalars(select(AuditLine).where(AuditLine.action == "pause.end")).one().actor_kind == "caregiver"
     world.at(asha, "07:00")
     world.phone(asha).expects(prompt())  # Tuesday is asked for again

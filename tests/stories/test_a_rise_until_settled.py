@@ -123,7 +123,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     weeks.live(*[max(18.0, 20.1 - 0.4 * day) for day in range(1, 8)])
     due = weeks.seen()
     assert due.adjustment is not None
-    assert due.adjustment.response in {Response.SETTLING, Response.SETTLED}
+    assert due.adjustment.response_word in {Response.SETTLING, Response.SETTLED}
     assert any("Chemistry after the change" in sentence for sentence in inwords.reasons(due))
     with write_session(engine) as session:
         made = build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]

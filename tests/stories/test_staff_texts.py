@@ -13,6 +13,7 @@ from service.domain.vocabulary import ActorKind, ContactState, MessageKind, Mess
 from service.intake.texts.staff import BY_TEXT
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, InboundText, Message, Patient, Staff, Task
+from tests import inwords
 from tests.world import Expected, World, digest, notice, nudge, prompt, reminder
 
 ZONE = "Pacific/Auckland"
@@ -94,7 +95,7 @@ def test_stop_ends_notices_to_that_telephone_and_the_clinic_is_told_who_is_not_r
     assert (contact.state, contact.broken_reason) == (ContactState.BROKEN, BY_TEXT)
     (task,) = tasks(world, TaskKind.BROKEN_CONTACT)
     assert task.patient_id is None
-    assert task.sentence == (
+    assert inwords.task(task) == (
         "Petra Lindqvale texted STOP: notices do not reach that telephone any more. "
         "An administrator should ask how else to reach them."
     )
@@ -112,7 +113,7 @@ def test_when_the_last_telephone_stops_the_task_says_that_nobody_is_told(world, 
     world.staff("Ada Brook", Role.ADMINISTRATOR)  # not on call
     world.phone(petra).texts("opt out").expects(STOPPED)
     (task,) = tasks(world, TaskKind.BROKEN_CONTACT)
-    assert task.sentence.endswith("Nobody at the clinic is told of open tasks by a message now.")
+    assert inwords.task(task).endswith("Nobody at the clinic is told of open tasks by a message now.")
 
 
 def test_start_brings_notices_back_and_settles_the_task(world, asha):

@@ -38,6 +38,7 @@ from service.store.tables import (
 )
 from service.words import replies
 from service.words.language import load_language
+from tests import inwords
 from tests.world import Expected, Phone, World, nudge, prompt, reminder
 
 ZONE = "Pacific/Auckland"
@@ -186,7 +187,9 @@ def test_an_emergency_in_other_words_shows_staff_the_words(world, asha):
     phone.texts("please call an ambulance")
     phone.expects(SAFETY)
     (task,) = all_of(world, Task)
-    assert task.sentence == ("They wrote: “please call an ambulance”. They were told at once to call 111. Call them.")
+    assert inwords.task(task) == (
+        "They wrote: “please call an ambulance”. They were told at once to call 111. Call them."
+    )
     world.reading(asha)
 
 
@@ -457,7 +460,7 @@ def test_a_caregivers_unclear_answer_is_asked_once_more_and_then_read_by_staff(w
     phone = world.phone(ben)
     says(phone, "not sure, sorry", "caregiver_ask", again=True)
     says(phone, "he did not say", "caregiver_thanks")
-    sentences = [task.sentence for task in all_of(world, Task) if task.kind is TaskKind.CAREGIVER_SAYS]
+    sentences = [inwords.task(task) for task in all_of(world, Task) if task.kind is TaskKind.CAREGIVER_SAYS]
     assert sentences == ["Ben Rowan wrote, in answer to a nudge: “he did not say”"]
 
 
@@ -466,7 +469,7 @@ def test_a_caregiver_with_alarming_news_is_told_to_call(world, asha, ben):
     phone.texts("found her confused and she fainted")
     phone.expects(SAFETY)
     task = next(task for task in all_of(world, Task) if task.kind is TaskKind.SAFETY_ANSWER)
-    assert "Their caregiver Ben Rowan wrote: “found her confused and she fainted”" in task.sentence
+    assert "Their caregiver Ben Rowan wrote: “found her confused and she fainted”" in inwords.task(task)
 
 
 def test_a_caregiver_whom_nobody_asked_changes_nothing(world, asha):

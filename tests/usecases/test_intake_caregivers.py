@@ -40,6 +40,7 @@ from service.store.tables import (
     Task,
     Window,
 )
+from tests import inwords
 from tests.ward import NOW, open_ward
 
 TODAY = date(2026, 11, 25)
@@ -140,7 +141,7 @@ def test_having_spoken_is_noted_and_excuses_nothing(scene):
     }  # fmt: skip
     (task,) = scene.all(Task)
     assert task.kind is TaskKind.CAREGIVER_SAYS
-    assert task.sentence == "Ben Rowan (son) spoke to them. They add: “she is fine, will measure later”"
+    assert inwords.task(task) == "Ben Rowan (son) spoke to them. They add: “she is fine, will measure later”"
     assert scene.all(AuditLine)[-1].action == "caregiver.reply"
 
 
@@ -169,14 +170,14 @@ def test_what_excuses_pauses_from_the_days_own_date(scene, answer, cause, last):
     (silence,) = scene.all(Silence)
     assert silence.missed == 1  # yesterday stays missed
     (task,) = scene.all(Task)
-    assert "Readings are not expected from 25 November" in task.sentence
+    assert "Readings are not expected from 25 November" in inwords.task(task)
 
 
 def test_a_last_day_that_is_known_is_kept(scene):
     done = scene.says(CaregiverAnswer.AWAY, TODAY + timedelta(days=20))
     assert done.paused_to == TODAY + timedelta(days=20)
     assert scene.all(CaregiverReply)[0].until == done.paused_to
-    assert "to 15 December" in scene.all(Task)[0].sentence
+    assert "to 15 December" in inwords.task(scene.all(Task)[0])
 
 
 def test_a_second_tap_changes_nothing(scene):

@@ -26,6 +26,7 @@ from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Checkin, Clinic, PanelRow, Patient, Plan, Silence, Task, Window
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 PATIENT = Actor(ActorKind.PATIENT)
@@ -130,7 +131,7 @@ def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
     (task,) = tasks(engine)
     assert (task.kind, task.patient_id, task.raised_at) == (TaskKind.SAFETY_ANSWER, patient.id, NOW)
     assert task.escalates_at == NOW  # staff are told at once
-    assert task.sentence == (
+    assert inwords.task(task) == (
         "Check-in of 25 November: chest pain or pressure and fainting. They were told at once to call 112. Call them."
     )
     assert task.facts["checkin"] == str(done.id)
@@ -153,7 +154,7 @@ def test_nobody_is_woken_by_a_sign_copied_from_an_old_notebook(engine):
     assert tasks(engine) == []
     take(engine, clinic_id, patient, signs, local_date=date(2026, 11, 23), source=Source.FILE)
     (task,) = tasks(engine)
-    assert task.sentence == "Check-in of 23 November: chest pain or pressure. Call them."  # we told them nothing
+    assert inwords.task(task) == "Check-in of 23 November: chest pain or pressure. Call them."  # we told them nothing
 
 
 def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):

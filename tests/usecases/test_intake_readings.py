@@ -44,6 +44,7 @@ from service.store.tables import (
     Task,
     Window,
 )
+from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
 KEY = Actor(ActorKind.KEY, uuid.UUID(int=7))
@@ -225,8 +226,8 @@ def test_a_reading_beyond_a_typed_limit_is_a_task_once_a_day(engine):
     with read_session(engine) as session:
         tasks = session.scalars(select(Task).order_by(Task.kind)).all()
     assert [task.kind for task in tasks] == [TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]
-    assert tasks[0].sentence.startswith("PA diastolic 22.5 mmHg on 25 November, above the upper limit of 20 mmHg")
-    assert tasks[1].sentence.startswith("PA diastolic 9 mmHg on 24 November, below the lower limit of 10 mmHg")
+    assert inwords.task(tasks[0]).startswith("PA diastolic 22.5 mmHg on 25 November, above the upper limit of 20 mmHg")
+    assert inwords.task(tasks[1]).startswith("PA diastolic 9 mmHg on 24 November, below the lower limit of 10 mmHg")
 
 
 def test_without_limits_no_pressure_raises_a_task(engine):

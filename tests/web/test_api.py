@@ -13,6 +13,7 @@ import pytest
 from sqlalchemy import func, select
 
 from service.domain.diary import QUESTIONS, AnswerKind
+from service.domain.tasks import AlarmWritten, as_json
 from service.domain.vocabulary import Role, Scope
 from service.store.session import read_session
 from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
@@ -221,8 +222,8 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..
 
     with write_session(ours.engine) as session:
         task = Task(
-            id=uuid.uuid4(), clinic_id=ours.clinic_id, patient_id=ours.patient_id, kind="silent", sentence="x",
-            facts={}, dedupe_key="x", raised_at=ours.clock.now(), state="open",
+            id=uuid.uuid4(), clinic_id=ours.clinic_id, patient_id=ours.patient_id, kind="silent",
+            facts=as_json(AlarmWritten("x", "x", "112")), dedupe_key="x", raised_at=ours.clock.now(), state="open",
         )  # fmt: skip
         session.add(task)
     ids = {

@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
 from service.domain.localtime import local_date, zone
+from service.domain.tasks import CaregiverWrote
 from service.domain.texting.vocabulary import plain
-from service.domain.vocabulary import CaregiverAnswer, MessageKind, TaskKind
+from service.domain.vocabulary import CaregiverAnswer, MessageKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
 from service.intake.texts.replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.audit import Act
@@ -124,9 +125,7 @@ def _hand_to_staff(session: Session, speaker: Speaker, name: str, ref: str, word
         session,
         speaker.clinic.id,
         speaker.patient.id,
-        TaskKind.CAREGIVER_SAYS,
-        f"{name} wrote, in answer to a nudge: “{words[:LONGEST_QUOTE]}”",
-        {"inbound": ref, "caregiver": str(speaker.caregiver_id)},
+        CaregiverWrote(ref, name, words[:LONGEST_QUOTE]),
         f"caregiver_wrote:{ref}",
         now,
     )

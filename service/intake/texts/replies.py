@@ -10,7 +10,8 @@ from enum import StrEnum
 from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
-from service.domain.vocabulary import ActorKind, Channel, MessageKind, TaskKind
+from service.domain.tasks import AlarmWritten
+from service.domain.vocabulary import ActorKind, Channel, MessageKind
 from service.store import outbox
 from service.store.audit import Actor
 from service.store.tables import Caregiver, Clinic, Contact, Patient
@@ -112,8 +113,7 @@ def say(
 def raise_alarm(session: Session, by: Speaker, ref: str, body: str, now: datetime) -> None:
     """Staff are shown the words themselves: no machine reads an emergency better than they do."""
     words = " ".join(body.split())[:LONGEST_QUOTE]
-    who = f"Their caregiver {by.caregiver.name} wrote" if by.caregiver else "They wrote"
-    sentence = f"{who}: “{words}”. They were told at once to call {by.clinic.emergency_number}. Call them."
-    facts = {"inbound": ref, "caregiver": str(by.caregiver_id) if by.caregiver_id else None}
+    name = by.caregiver.name if by.caregiver else ""
+    facts = AlarmWritten(ref, words, by.clinic.emergency_number, name)
     key = f"alarm:{ref}"
-    raise_task(session, by.clinic.id, by.patient.id, TaskKind.SAFETY_ANSWER, sentence, facts, key, now)
+    raise_task(session, by.clinic.id, by.patient.id, facts, key, now)

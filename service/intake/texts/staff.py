@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.care.tasks import close_task, raise_task
+from service.domain.tasks import StaffStopped
 from service.domain.texting.parsing import Keyword
 from service.domain.vocabulary import (
     CLINICAL_STAFF,
@@ -101,8 +102,8 @@ def stop(session: Session, ref: str, those: Sequence[StaffSpeaker], now: datetim
             detail={"staff": str(one.staff.id)},
         )  # fmt: skip
         raise_task(
-            session, one.clinic.id, None, TaskKind.BROKEN_CONTACT, _sentence(session, one),
-            {"contact": str(one.contact.id), "staff": str(one.staff.id)}, f"{_key(one)}{ref}", now,
+            session, one.clinic.id, None, StaffStopped(one.contact.id, one.staff.name, _is_last(session, one)),
+            f"{_key(one)}{ref}", now,
         )  # fmt: skip
     return ended
 
@@ -139,12 +140,8 @@ def answer(session: Session, to: StaffSpeaker, kind: MessageKind, ref: str, now:
     )  # fmt: skip
 
 
-def _sentence(session: Session, one: StaffSpeaker) -> str:
-    """Who is not reached any more, and whether anybody else is."""
-    sentence = (
-        f"{one.staff.name} texted STOP: notices do not reach that telephone any more. "
-        f"An administrator should ask how else to reach them."
-    )
+def _is_last(session: Session, one: StaffSpeaker) -> bool:
+    """Whether nobody else at the clinic is told of open tasks by a message now."""
     others = session.scalar(
         select(func.count())
         .select_from(Contact)
@@ -156,7 +153,7 @@ def _sentence(session: Session, one: StaffSpeaker) -> str:
             Staff.role.in_(CLINICAL_STAFF),
         )
     )
-    return sentence if others else f"{sentence} Nobody at the clinic is told of open tasks by a message now."
+    return not others
 
 
 def _key(one: StaffSpeaker) -> str:

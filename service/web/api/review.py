@@ -57,7 +57,7 @@ from service.web.problems import Problem
 from service.web.services import services
 from service.words.language import Language
 from service.words.sentences import review as words
-from service.words.sentences import signals
+from service.words.sentences import signals, tasks
 
 blueprint = Blueprint("review", "The weekly review")
 
@@ -139,7 +139,7 @@ class WeightOut(Schema):
 class OpenTaskOut(Schema):
     id = fields.UUID()
     kind = word(TaskKind)
-    sentence = fields.String()
+    sentence = Words(tasks.task, attribute="facts")
     since = fields.Date()
 
 

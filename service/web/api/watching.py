@@ -10,14 +10,21 @@ from flask import g
 from marshmallow import Schema, fields
 
 from service.domain import vocabulary
+from service.domain.tasks import from_json
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.reviewing import inbox
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
-from service.web.api.base import Blueprint, Dates, Page, instant, list_rows, own, text, word
+from service.web.api.base import Blueprint, Dates, Page, Words, instant, list_rows, own, text, word
 from service.web.api.guards import Call, for_staff, needs
 from service.web.problems import Problem
+from service.words.language import Language
+from service.words.sentences import tasks as task_words
 
 blueprint = Blueprint("watching", "Windows, silences, messages, tasks and the audit trail")
+
+
+def _task(say: Language, stored: dict[str, Any]) -> str:
+    return task_words.task(say, from_json(stored))
 
 
 class WindowOut(Schema):
@@ -75,7 +82,7 @@ class TaskOut(Schema):
     id = fields.UUID()
     patient_id = fields.UUID(allow_none=True)
     kind = word(vocabulary.TaskKind)
-    sentence = fields.String()
+    sentence = Words(_task, attribute="facts")
     raised_at = instant()
     state = word(vocabulary.TaskState)
     taken_at = instant(allow_none=True)

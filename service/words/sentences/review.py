@@ -35,7 +35,7 @@ from service.domain.summary import DIARY_ONLY, MISSED, STRIP_DAYS, Strip, Summar
 from service.domain.vocabulary import SafetySign, SilenceCause, Swelling
 from service.words.labels import label, title
 from service.words.language import Language, sentence
-from service.words.sentences import signals
+from service.words.sentences import signals, tasks
 
 
 def reasons(say: Language, given: Iterable[Reason]) -> list[str]:
@@ -47,7 +47,7 @@ def reason(say: Language, because: Because) -> str:
     """One reason as a sentence."""
     match because:
         case OpenTask():
-            return because.sentence
+            return tasks.task(say, because.facts)
         case Raised():
             text = signals.signal(say, because.kind, because.facts)
             if not because.ended:

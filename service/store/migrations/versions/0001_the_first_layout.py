@@ -364,7 +364,6 @@ _table(
     _to("clinics", "clinic_id"),
     _to("patients", "patient_id", nullable=True),
     _column("kind", WORD),
-    _column("sentence", sa.Text()),
     _column("facts", sa.JSON()),
     _column("dedupe_key", sa.String(160)),
     _column("raised_at", INSTANT),

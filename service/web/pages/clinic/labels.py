@@ -20,7 +20,7 @@ from service.web.auth import CurrentStaff, current_staff
 from service.web.frame import page_language
 from service.words import labels
 from service.words.language import Language
-from service.words.sentences import review, signals
+from service.words.sentences import review, signals, tasks
 
 FILTERS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known: _strip(say, known),
@@ -33,6 +33,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "symptoms": review.symptoms,
     "amendment": review.amendment,
     "remarks": review.remarks,
+    "task": tasks.task,
     "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
     "spoken_day": Language.day,
     "short_day": Language.short_day,

@@ -1,49 +1,26 @@
 """When somebody usually looks again after an adjustment: a proposal for staff to edit, never a rule.
 
-Common practice, as published tables give it; nothing here advises a dose or a drug.
+Common practice, as published tables give it; nothing here advises a dose or a drug. What is looked
+at, and the sources, are said by `service.words.sentences.plans`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 
 from service.domain.vocabulary import AdjustmentKind
 
-
-@dataclass(frozen=True, slots=True)
-class FollowUpProposal:
-    """What to look at again, after how many days, and where that is from."""
-
-    what: str
-    after_days: int
-    source: str
-
-    def due(self, made_on: date) -> date:
-        return made_on + timedelta(days=self.after_days)
-
-
-PROPOSALS: dict[AdjustmentKind, FollowUpProposal] = {
-    AdjustmentKind.MEDICINE: FollowUpProposal(
-        "Blood chemistry",
-        10,
-        "Common practice: chemistry 1 to 2 weeks after starting or changing an ACE inhibitor or ARB; "
-        "for an MRA at about 1 and 4 weeks (Postgrad Med J tables; NHS Specialist Pharmacy Service).",
-    ),
-    AdjustmentKind.DIET: FollowUpProposal(
-        "Weight and symptoms", 14, "Common practice: review days to 2 weeks after a change (NICE NG106, QS9)."
-    ),
-    AdjustmentKind.DIALYSIS: FollowUpProposal(
-        "Weight and pressures", 7, "Common practice: review days to 2 weeks after a change (NICE NG106, QS9)."
-    ),
-    AdjustmentKind.DEVICE: FollowUpProposal(
-        "Pressures after reprogramming",
-        14,
-        "Common practice: review days to 2 weeks after a change (NICE NG106, QS9).",
-    ),
+# Days after the change. Medicine: chemistry 1 to 2 weeks after starting or changing an ACE inhibitor or ARB
+# (Postgrad Med J tables; NHS Specialist Pharmacy Service). The others: NICE NG106 and QS9.
+AFTER_DAYS: dict[AdjustmentKind, int] = {
+    AdjustmentKind.MEDICINE: 10,
+    AdjustmentKind.DIET: 14,
+    AdjustmentKind.DIALYSIS: 7,
+    AdjustmentKind.DEVICE: 14,
 }
 
 
-def proposal(kind: AdjustmentKind) -> FollowUpProposal | None:
-    """What is usually looked at again after this kind of change; None where nothing is usual."""
-    return PROPOSALS.get(kind)
+def usually_due(kind: AdjustmentKind, made_on: date) -> date | None:
+    """The day on which this kind of change is usually looked at again; None where nothing is usual."""
+    days = AFTER_DAYS.get(kind)
+    return None if days is None else made_on + timedelta(days=days)

@@ -244,14 +244,6 @@ class HoursProposal:
     usual: time
     readings: int
 
-    @property
-    def sentence(self) -> str:
-        """For staff, in one sentence."""
-        return (
-            f"Usually measures at about {self.usual:%H:%M} ({self.readings} readings): "
-            f"{self.rule.opens:%H:%M} to {self.rule.closes:%H:%M}, reminder {self.rule.due:%H:%M}, would suit better."
-        )
-
 
 def usual_minute(minutes: Sequence[int]) -> int | None:
     """The median of local minutes of the day; None where there is no habit.

@@ -287,11 +287,6 @@ def silent_days(days: int, pace: Pace | None) -> int:
     return max(1, days - 1) if pace in CLOSER else days
 
 
-def pace_sentence(pace: Pace) -> str:
-    """What staff read beside a patient followed at this pace."""
-    return _PACE_SENTENCES[pace]
-
-
 def _moved(kind: StepKind, at: datetime, prompted: datetime, times: WindowTimes, pace: Pace) -> datetime:
     if kind is StepKind.REMINDER and pace in CLOSER:
         return min(at, max(times.opens_at + (at - times.opens_at) / 2, prompted + APART))
@@ -300,12 +295,3 @@ def _moved(kind: StepKind, at: datetime, prompted: datetime, times: WindowTimes,
     if kind is StepKind.NUDGE and pace is Pace.ANSWERS_RELIABLY:
         return at + GRACE
     return at
-
-
-_PACE_SENTENCES = {
-    Pace.NEW_HERE: "Closer follow-up in the first two weeks: an earlier reminder, and you are told a day sooner.",
-    Pace.BACK_FROM_HOSPITAL: "Closer follow-up for two weeks after a hospital stay: an earlier reminder, and you are"
-    " told a day sooner.",
-    Pace.ANSWERS_RELIABLY: "Easier follow-up, because nearly every day is answered: a later reminder, and the"
-    " caregiver is asked an hour later.",
-}

@@ -10,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import escalation, measures
-from service.domain.followup import PROPOSALS, proposal
+from service.domain.followup import AFTER_DAYS, usually_due
 from service.domain.measures import Share, Span
 from service.domain.vocabulary import AdjustmentKind, TaskKind
+from service.words.sentences import following
+from tests.inwords import ENGLISH
 
 MONDAY = date(2026, 11, 2)
 
@@ -93,15 +95,15 @@ def test_there_is_one_digest_for_every_local_date_also_when_clocks_change(zone):
 
 def test_chemistry_is_proposed_one_to_two_weeks_after_a_medicine_and_says_where_that_is_from():
     # NHS Specialist Pharmacy Service and Postgrad Med J tables: 1 to 2 weeks after an ACE inhibitor or ARB.
-    proposed = proposal(AdjustmentKind.MEDICINE)
-    assert proposed is not None
-    assert 7 <= proposed.after_days <= 14
-    assert proposed.due(date(2026, 11, 1)) == date(2026, 11, 1) + timedelta(days=proposed.after_days)
+    after = AFTER_DAYS[AdjustmentKind.MEDICINE]
+    assert 7 <= after <= 14
+    assert usually_due(AdjustmentKind.MEDICINE, date(2026, 11, 1)) == date(2026, 11, 1) + timedelta(days=after)
 
 
 def test_other_changes_are_looked_at_within_two_weeks_and_every_proposal_is_cited():
     # NICE NG106 and QS9: review days to 2 weeks after a change of drugs or state.
-    for proposed in PROPOSALS.values():
-        assert 1 <= proposed.after_days <= 14
-        assert proposed.source.startswith("Common practice")
-    assert proposal(AdjustmentKind.CALL) is None
+    for kind, after in AFTER_DAYS.items():
+        assert 1 <= after <= 14
+        assert following.follow_up_source(ENGLISH, kind).startswith("Common practice")
+        assert following.usual_follow_up(ENGLISH, kind)
+    assert usually_due(AdjustmentKind.CALL, date(2026, 11, 1)) is None

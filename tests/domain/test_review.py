@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import days as days_
-from service.domain import review, spoken, summary
+from service.domain import review, summary
 from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.review import (
     Adherence,
@@ -515,11 +515,11 @@ def test_a_summary_survives_json(values, level, silence, pause):
 
 
 def test_numbers_are_said_the_same_way_everywhere():
-    assert [spoken.figure(value) for value in (18.0, 18.04, 18.06, -0.01)] == ["18", "18", "18.1", "0"]
-    assert [spoken.change(value) for value in (1.44, -0.8, 0.04)] == ["+1.4", "−0.8", "0"]
-    assert spoken.count(1, "day") == "1 day"
-    assert spoken.count(0, "day") == "0 days"
-    assert spoken.listed(["a", "b", "c"]) == "a, b and c"
+    assert [ENGLISH.figure(value) for value in (18.0, 18.04, 18.06, -0.01)] == ["18", "18", "18.1", "0"]
+    assert [ENGLISH.change(value) for value in (1.44, -0.8, 0.04)] == ["+1.4", "−0.8", "0"]
+    assert ENGLISH.ngettext("%(num)d day", "%(num)d days", 1) == "1 day"
+    assert ENGLISH.ngettext("%(num)d day", "%(num)d days", 0) == "0 days"
+    assert ENGLISH.listed(["a", "b", "c"]) == "a, b and c"
 
 
 def test_a_pause_covers_its_last_day_and_one_until_told_covers_every_later_day():

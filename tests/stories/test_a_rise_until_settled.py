@@ -132,7 +132,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     weeks.live(*[18.0] * 14)
     back = weeks.seen()
     assert back.adjustment is not None
-    assert back.adjustment.response is Response.SETTLED
+    assert back.adjustment.response_word is Response.SETTLED
     assert back.lane is Lane.SETTLED
 
     # Through all of it, what was signed at the height of the rise is what it was.

@@ -15,6 +15,8 @@ from service.scheduling.plans import propose_hours
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
+from service.words.sentences import following
+from tests.inwords import ENGLISH
 from tests.world import Expected, World, nudge, prompt, reminder
 
 REPLY = Expected(MessageKind.REPLY)
@@ -166,7 +168,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
     assert found is not None
     assert (found.usual, found.readings) == (time(10, 19), 14)
     assert (found.rule.opens, found.rule.due) == (time(9, 15), time(10, 45))
-    assert "would suit better" in found.sentence
+    assert "would suit better" in following.hours(ENGLISH, found)
     for _ in range(3):  # proposed it stays, and the old hours stand
         world.at(asha, "07:00")
         world.phone(asha).expects(prompt())

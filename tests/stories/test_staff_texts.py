@@ -73,7 +73,7 @@ def test_what_can_wait_wakes_nobody(world, asha):
     world.at(asha, "02:00")
     with write_session(world.engine) as session:
         # A reading beyond its limit is told at once by day: its step-up time has come, and it is two in the morning.
-        raise_task(session, asha.clinic_id, asha.id, TaskKind.ABOVE_LIMIT, "Above the limit.", {}, "k", world.now)
+        raise_task(session, asha.clinic_id, asha.id, inwords.about(TaskKind.ABOVE_LIMIT), "k", world.now)
     world.worker_starts()
     world.phone(petra).expects_nothing()
     with read_session(world.engine) as session:

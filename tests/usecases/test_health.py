@@ -23,6 +23,7 @@ from service.store.audit import OPERATOR, Act
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, write_session
 from service.store.tables import Consent, Contact, Message, Plan
+from tests.inwords import about
 from tests.post import NOON, Post
 
 
@@ -121,7 +122,7 @@ def test_rows_set_aside_and_tasks_nobody_took_are_counted(post: Post) -> None:
     with write_session(post.engine) as session:
         quarantine(session, ("window", post.patient.id), ValueError("Asha"), post.clock.now())
         raise_task(
-            session, post.clinic.id, post.patient.id, TaskKind.SILENT, "No reading.", {}, "k",
+            session, post.clinic.id, post.patient.id, about(TaskKind.SILENT), "k",
             post.clock.now() - timedelta(days=3),
         )  # fmt: skip
     assert wrong(post) == {"set_aside": 1, "waiting_tasks": 1}

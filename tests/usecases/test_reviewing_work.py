@@ -214,7 +214,7 @@ class Desk:
 
     def raises(self, kind: TaskKind, now: datetime) -> uuid.UUID:
         with write_session(self.engine) as session:
-            found = raise_task(session, self.clinic_id, self.patient_id, kind, "Look.", {}, uuid.uuid4().hex, now)
+            found = raise_task(session, self.clinic_id, self.patient_id, inwords.about(kind), uuid.uuid4().hex, now)
         assert found is not None
         return found
 
@@ -275,7 +275,7 @@ def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ev
     with write_session(engine) as session:
         ward = open_ward(session)
         clinic_id, patient_id = ward.clinic.id, ward.patient("Asha").id
-        raise_task(session, clinic_id, patient_id, TaskKind.SAFETY_ANSWER, "Look.", {}, "k", NOW)
+        raise_task(session, clinic_id, patient_id, inwords.about(TaskKind.SAFETY_ANSWER), "k", NOW)
     assert staff_notices.tell_staff(engine, NOW).passed >= 1
     with read_session(engine) as session:
         (task,) = session.scalars(select(Task))

@@ -24,6 +24,8 @@ from service.store.tables import Staff
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
 
+WROTE = "They wrote: “Chest pain was answered.”. They were told at once to call 112. Call them."
+
 QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
 
 
@@ -90,7 +92,7 @@ def test_the_panel_has_four_lanes_everybody_and_the_reason_in_words(machine):
     found = {entry["name"]: (lane["lane"], entry) for lane in told["lanes"] for entry in lane["patients"]}
     assert set(found) == {"Asha", "Cara", "Dina"}
     lane, asha = found["Asha"]
-    assert (lane, asha["why"]) == ("call_today", "Chest pain was answered.")
+    assert (lane, asha["why"]) == ("call_today", WROTE)
     assert asha["adherence"] == {"received": 29, "expected": 30, "excused": 0}
     assert found["Cara"][1]["silence"]["cause"] == "not_asked"
     assert found["Dina"][1]["why"].startswith("No reading yet since enrolment")
@@ -122,7 +124,7 @@ def test_a_review_is_signed_by_a_person_once_and_a_repeat_of_the_call_answers_th
     assert second.status_code == 409
     assert "Imogen Vale" in second.get_json()["detail"]
     (kept,) = machine.get(path)["items"]
-    assert kept["frozen"]["why"] == "Chest pain was answered."
+    assert kept["frozen"]["why"] == WROTE
     assert kept["frozen_hash"] == signing.fingerprint(kept["frozen"])
     assert kept["amendments"] == []
 

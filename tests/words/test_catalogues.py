@@ -15,7 +15,7 @@ from babel.messages.pofile import read_po
 from service.words.language import CATALOGUES, FOLDER, codes
 
 OTHERS = [language for language in codes() if language != "en"]
-PLACEHOLDER = re.compile(r"%\(\w+\)s|\{\w+\}")
+PLACEHOLDER = re.compile(r"%\(\w+\)[ds]|\{\w+\}")
 # What nobody needs to read in another language than English yet.
 MAY_WAIT = {"clinic"}
 

@@ -20,7 +20,7 @@ from service.web.auth import CurrentStaff, current_staff
 from service.web.frame import page_language
 from service.words import labels
 from service.words.language import Language
-from service.words.sentences import review, signals, tasks
+from service.words.sentences import following, review, signals, tasks
 
 FILTERS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known: _strip(say, known),
@@ -34,6 +34,9 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "amendment": review.amendment,
     "remarks": review.remarks,
     "task": tasks.task,
+    "hours": following.hours,
+    "usual_follow_up": following.usual_follow_up,
+    "follow_up_source": following.follow_up_source,
     "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
     "spoken_day": Language.day,
     "short_day": Language.short_day,

@@ -22,9 +22,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import days as joined_
-from service.domain import steps
 from service.domain.days import Day
-from service.domain.followup import PROPOSALS
+from service.domain.followup import AFTER_DAYS, usually_due
 from service.domain.plan import HoursProposal
 from service.domain.review import amendments
 from service.domain.validation import Refused
@@ -43,6 +42,7 @@ from service.web.auth import staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import labels, people
 from service.web.services import services
+from service.words.sentences import following
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 plan_blueprint = Blueprint("plan", __name__, url_prefix="/plan")
@@ -76,7 +76,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
         days=days,
         ranges=patient.RANGES,
         sentence=charts.describe(facts, say, gettext("The table below holds every value.")),
-        proposals=PROPOSALS,
+        usual={kind: (AFTER_DAYS[kind], usually_due(kind, seen.days[-1].day)) for kind in AFTER_DAYS},
         zone=clinic.zone,
         around=around,
         amended=_amended(seen, known),
@@ -286,7 +286,7 @@ def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed
     )
     return Followed(
         plan,
-        steps.pace_sentence(newest) if plan is not None and newest is not None else "",
+        following.pace(page_language(), newest) if plan is not None and newest is not None else "",
         propose_hours(session, g.clinic_id, patient_id, now),
     )
 

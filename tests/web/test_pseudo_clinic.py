@@ -1,0 +1,74 @@
+"""Staff pages hold nothing hard-coded: in a language made from the messages, all of them is disguised."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine
+
+from service.domain.vocabulary import AdjustmentKind, Outcome
+from service.reviewing import adjusting, signing
+from service.reviewing.adjusting import NewAdjustment
+from service.store.session import write_session
+from service.store.tables import Staff
+from service.words.language import Language
+from tests.pseudo import CODE, pseudo_language, words_left
+from tests.ward import NOW
+from tests.web.test_clinic_pages import PAGES, Clinic, clinic  # noqa: F401 - the fixture
+
+# What is nobody's language: names, units, what people wrote, and the words in which files are known.
+NAMES = (
+    "Neaptide", "kg mmHg PDF CSV", "Fernmoor Clinic Pacific Auckland", "Asha Okoro Ben Lindqvist Cara Bold Dina Nobody",
+    "Imogen Vale Rowan Pell Noa Finch", "Answered that there is chest pain", "No reading for 4 days",
+    "Evening tablet Blood test", "Looked at both",
+)  # fmt: skip
+
+
+@pytest.fixture
+def pseudo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Language]:
+    with pseudo_language(tmp_path / "words", monkeypatch) as spoken:
+        yield spoken
+
+
+@pytest.fixture
+def lived_in(pseudo: Language, clinic: Clinic, engine: Engine) -> Clinic:  # noqa: F811
+    """With an adjustment, its follow-up and a signature on record."""
+    with write_session(engine) as session:
+        nurse = session.get_one(Staff, clinic.staff["nurse"])
+        made = NewAdjustment(
+            AdjustmentKind.MEDICINE, "Evening tablet", date(2026, 11, 12), date(2026, 11, 20), "Blood test"
+        )
+        adjusting.record_adjustment(session, clinic.clinic_id, clinic.ids["Asha"], made, nurse, NOW)
+        signing.sign(
+            session, clinic.clinic_id, clinic.ids["Asha"], nurse, Outcome.NO_CHANGE, "Looked at both", None, NOW, pseudo
+        )
+    return clinic
+
+
+def see(clinic: Clinic, path: str) -> list[str]:  # noqa: F811
+    """The words of the page that no catalogue said."""
+    answer = clinic.client.get(path, headers={"Accept-Language": CODE})
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 200, page[:500]
+    assert f'<html lang="{CODE}">' in page
+    return words_left(re.sub(r"<kbd>[^<]*</kbd>|\b[0-9a-f]{8}\b", "", page), NAMES)
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_the_clinics_pages(lived_in: Clinic, path: str) -> None:
+    assert see(lived_in, path) == []
+
+
+@pytest.mark.parametrize("name", ["Asha", "Ben", "Cara", "Dina"])
+def test_a_patients_page(lived_in: Clinic, name: str) -> None:
+    assert see(lived_in, lived_in.path(name)) == []
+
+
+def test_the_wordings(lived_in: Clinic) -> None:
+    lived_in.enter("clerk")
+    # The placeholders are spelt as whoever writes a wording types them.
+    assert set(see(lived_in, f"/clinic/wordings/{CODE}/prompt")) <= {"Esperanto", "link", "sender"}

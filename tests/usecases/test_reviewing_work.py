@@ -306,7 +306,7 @@ def test_no_digest_when_nothing_is_open_and_none_late_after_an_outage(desk):
     staff_notices.tell_staff(desk.engine, NOW)
     staff_notices.tell_staff(desk.engine, morning(26))
     assert desk.told(MessageKind.DIGEST) == []
-    desk.raises(TaskKind.FOLLOW_UP, NOW)
+    desk.raises(TaskKind.CAREGIVER_SAYS, NOW)
     # The worker was away for three mornings, and back long after the third.
     staff_notices.tell_staff(desk.engine, morning(29) + timedelta(hours=13))
     assert desk.told(MessageKind.DIGEST) == []

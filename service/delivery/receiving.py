@@ -30,14 +30,14 @@ from service.transports.base import Listens, Receipt, TextReply, Transport
 
 
 class TakeText(Protocol):
-    """What is done with a reply. `said_at` is given for one that was set aside and is read again."""
+    """What is done with a reply. `said_at` is given for one that became a dead letter and is read again."""
 
     def __call__(
         self, session: Session, gateway_ref: str, sender: str, body: str, now: datetime, /, *, said_at: datetime = ...
     ) -> object: ...
 
 
-CALLED_BACK = "text.called_back"
+CALLED_BACK, RECEIPT_CALLED_BACK = "text.called_back", "text.receipt_called_back"
 MOST = 500
 I = TypeVar("I", Receipt, TextReply)  # noqa: E741 - an item of a provider's list
 
@@ -48,7 +48,7 @@ def listen(
     """Ask every transport that can be asked for what is new, and take it in.
 
     `take_text(session, gateway_ref, sender, body, now)` is what is done with a reply;
-    without it replies are left where they are. What was set aside and released is taken in last.
+    without it replies are left where they are. Dead letters that were released are taken in last.
     """
     tally = Tally()
     for channel, transport in transports.items():
@@ -74,38 +74,51 @@ def take_replies(engine: Engine, texts: Sequence[TextReply], take_text: TakeText
 
 
 def take_receipts(engine: Engine, receipts: Sequence[Receipt], now: datetime) -> int:
-    """Take in receipts in the order given, in one transaction. Returns how many messages moved."""
-    with write_session(engine) as session:
-        return _take_receipts(session, receipts, now)
+    """Take in receipts that a provider has called in, in their order. Returns how many messages moved.
+
+    One that changes nothing is unknown, repeated or overtaken; one that cannot be taken in holds up no other.
+    """
+    outcome = guarded(
+        engine,
+        receipts,
+        whole=lambda session: _take_receipts(session, receipts, now),
+        alone=lambda session, receipt: _take_receipts(session, [receipt], now),
+    )
+    for receipt, error in outcome.failed:
+        with write_session(engine) as session:
+            which = f"{receipt.message_id}:{receipt.outcome}"
+            dead_letters.keep(session, RECEIPT_CALLED_BACK, which, receipt, error, now)
+    return sum(outcome.done)
 
 
 def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime) -> int:
-    held = {
-        message_id: (state, handed_over_at is not None)
-        for message_id, state, handed_over_at in session.execute(
+    rows = {
+        row.id: row
+        for row in session.execute(
             select(Message.id, Message.state, Message.handed_over_at)
             .where(Message.id.in_({receipt.message_id for receipt in receipts}))
             .order_by(Message.id)  # one order for all workers, so that two never wait for each other
             .with_for_update()
         )
     }
-    was = {message_id: state for message_id, (state, _) in held.items()}
+    states: dict[uuid.UUID, MessageState] = {message_id: row.state for message_id, row in rows.items()}
     events = []
     for receipt in receipts:
-        if receipt.message_id not in held:
+        if receipt.message_id not in rows:
             continue
-        state, handed_over = held[receipt.message_id]
-        if (moved := after_receipt(state, handed_over, receipt.outcome)) is not None:
-            held[receipt.message_id] = (moved, handed_over)
+        was_handed_over = rows[receipt.message_id].handed_over_at is not None
+        if (moved := after_receipt(states[receipt.message_id], was_handed_over, receipt.outcome)) is not None:
+            states[receipt.message_id] = moved
             events.append((receipt.message_id, receipt.outcome, storable(receipt.detail)[:200]))
     outbox.note_events(session, events, now)
-    moved_on = {message_id: state for message_id, (state, _) in held.items() if state is not was[message_id]}
-    for outcome, reason in ((MessageState.DELIVERED, None), (MessageState.FAILED, "undelivered")):
-        _move(session, [one for one, state in moved_on.items() if state is outcome], outcome, reason, now)
-    for message_id in moved_on:
-        if was[message_id] is MessageState.UNCERTAIN:
-            settling.no_longer_uncertain(session, message_id, now)
+    moved_on = {message_id: state for message_id, state in states.items() if state is not rows[message_id].state}
+    delivered = [message_id for message_id, state in moved_on.items() if state is MessageState.DELIVERED]
     failed = [message_id for message_id, state in moved_on.items() if state is MessageState.FAILED]
+    _move(session, delivered, MessageState.DELIVERED, None, now)
+    _move(session, failed, MessageState.FAILED, "undelivered", now)
+    for message_id in moved_on:
+        if rows[message_id].state is MessageState.UNCERTAIN:
+            settling.no_longer_uncertain(session, message_id, now)
     if failed:
         # The address may work tomorrow; for this message the next contact is asked.
         for message in facts.load(session, failed).facts:

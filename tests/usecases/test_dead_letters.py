@@ -13,13 +13,14 @@ from sqlalchemy import Engine, select
 from service.care.contacts import has_consent
 from service.commands import operate
 from service.delivery import dead_letters
-from service.delivery import receiving as listening_
+from service.delivery import receiving as delivery_receiving
 from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
 from service.intake.texts import patients, receiving
 from service.intake.texts.receiving import take_text
 from service.store import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Checkin, DeadLetter, InboundText, Message, QuarantinedRow, Task
+from service.transports.base import Receipt
 from service.transports.base import TextReply as Reply
 from tests.post import NOON, PATIENT_PHONE, Post
 
@@ -163,6 +164,25 @@ def test_a_receipt_set_aside_is_taken_in_again_too(post: Post, monkeypatch) -> N
     assert all_of(post, DeadLetter) == []
 
 
+def test_a_receipt_that_is_called_in_and_cannot_be_taken_in_holds_up_no_other(post: Post, monkeypatch) -> None:
+    """Refused as a whole, the provider would call the same again for ever, and the good ones would never count."""
+    good, bad = post.write(MessageKind.PROMPT), post.write(MessageKind.REMINDER)
+    for message_id in (good, bad):
+        with write_session(post.engine) as session:
+            row = session.get_one(Message, message_id)
+            row.state, row.handed_over_at = MessageState.SENT, NOON
+    receipts = [Receipt(message_id, outcome, NOON) for message_id, outcome in ((bad, "failed"), (good, "delivered"))]
+    with monkeypatch.context() as broken:
+        broken.setattr("service.delivery.settling.try_next_contact", lambda *_: 1 / 0)
+        assert delivery_receiving.take_receipts(post.engine, receipts, NOON) == 1
+        assert delivery_receiving.take_receipts(post.engine, receipts, NOON) == 0  # the provider calls once more
+    assert (post.message(good).state, post.message(bad).state) == (MessageState.DELIVERED, MessageState.SENT)
+    assert len(quarantined(post)) == len(all_of(post, DeadLetter)) == 1
+    release(post)
+    assert post.listen().done == 1
+    assert post.message(bad).state is MessageState.FAILED
+
+
 def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post: Post, poisoned) -> None:
     def poison_first(session, ref, *rest, **more) -> object:
         if ref == "in-1":
@@ -171,9 +191,11 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
 
     poisoned.undo()
     replies = [Reply(f"in-{number}", PATIENT_PHONE, text, NOON) for number, text in ((1, "82.4"), (2, "b3"))]
-    tally = listening_.take_replies(post.engine, replies, poison_first, NOON)
+    tally = delivery_receiving.take_replies(post.engine, replies, poison_first, NOON)
     assert (tally.done, tally.quarantined) == (1, 1)
-    again = listening_.take_replies(post.engine, replies[:1], poison_first, NOON)  # the provider calls once more
+    again = delivery_receiving.take_replies(
+        post.engine, replies[:1], poison_first, NOON
+    )  # the provider calls once more
     assert (again.quarantined, len(quarantined(post)), len(all_of(post, DeadLetter))) == (1, 1, 1)
     release(post)
     assert post.listen(take_text).done == 1
@@ -203,14 +225,14 @@ def test_an_operator_lists_and_releases_by_command(post: Post, poisoned, tmp_pat
         "NEAPTIDE_DATA": str(tmp_path),
         "NEAPTIDE_DATABASE_URL": post.engine.url.render_as_string(hide_password=False),
     }
-    listed = CliRunner().invoke(operate.quarantine_group, ["list"], env=env)
+    listed = CliRunner().invoke(operate.quarantined, ["list"], env=env)
     assert f"dead_letter  {row.subject_id}" in listed.output
     assert "82.4" not in listed.output
-    released = CliRunner().invoke(operate.quarantine_group, ["release", "dead_letter", str(row.subject_id)], env=env)
+    released = CliRunner().invoke(operate.quarantined, ["release", "dead_letter", str(row.subject_id)], env=env)
     assert released.output == f"released: dead_letter {row.subject_id}\n"
     assert post.listen(take_text).done == 1
     assert weights(post) == {"2026-11-25": 82.4}
     assert (
-        CliRunner().invoke(operate.quarantine_group, ["release", "dead_letter", str(row.subject_id)], env=env).exit_code
+        CliRunner().invoke(operate.quarantined, ["release", "dead_letter", str(row.subject_id)], env=env).exit_code
         == 1
     )

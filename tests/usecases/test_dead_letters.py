@@ -233,6 +233,5 @@ def test_an_operator_lists_and_releases_by_command(post: Post, poisoned, tmp_pat
     assert post.listen(take_text).done == 1
     assert weights(post) == {"2026-11-25": 82.4}
     assert (
-        CliRunner().invoke(operate.quarantined, ["release", "dead_letter", str(row.subject_id)], env=env).exit_code
-        == 1
+        CliRunner().invoke(operate.quarantined, ["release", "dead_letter", str(row.subject_id)], env=env).exit_code == 1
     )

@@ -9,7 +9,7 @@ import base64
 import json
 import sys
 import uuid
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import click
 from cryptography.hazmat.primitives.asymmetric import ec
@@ -198,7 +198,7 @@ def rebuild(console: Console) -> None:
     with console.write() as session:
         everyone = list(session.scalars(select(Patient.id)))
         for first in range(0, len(everyone), PORTION):
-            panel.mark_stale(session, everyone[first : first + PORTION], now)
+            panel.mark_stale(session, everyone[first : first + PORTION], now, date.min)
     done = refreshing.rebuild(console.engine, now)
     while (tally := refreshing.refresh(console.engine, now)).seen:
         done += tally

@@ -94,7 +94,7 @@ def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> Re
     if window_id is not None and not windows.note_checkin(where, window_id, now):
         with objects(where) as session:
             windows.checkin_arrived(session, patient.id, day, now)
-    panel.mark_stale(where, [patient.id], now)
+    panel.mark_stale(where, [patient.id], now, day)
     if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
         signs = NewSigns(row["id"], act.clinic_id, patient.id, day, new.source, added)
         with objects(where) as session:

@@ -76,6 +76,7 @@ class _Current:
     """A reading that is on record."""
 
     id: uuid.UUID
+    local_date: date
     superseded_at: datetime | None
     supersedes_id: uuid.UUID | None
     checked: CheckedReading
@@ -235,8 +236,7 @@ def _take(
         audit.write_lines(session, actor, "readings.record", lines, now, clinic_id=clinic_id)
     readings_arrived(session, days, now)
     _watch_limits(session, clinic_id, [one.row for one in written], now)
-    for some in slices(sorted(days)):
-        panel.mark_stale(session, some, now)
+    panel.mark_days(session, days, now)
 
 
 def _insert(
@@ -313,7 +313,7 @@ def _correct(
     audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id, detail=detail)
     resettle(session, patient_id, now)  # it may have moved to another day
     _watch_limits(session, clinic_id, [row], now)
-    panel.mark_stale(session, [patient_id], now)
+    panel.mark_stale(session, [patient_id], now, min(wrong.local_date, row["local_date"]))
     return RecordedReading(row["id"], IntakeOutcome.RECORDED)
 
 
@@ -321,6 +321,7 @@ def _correct(
 
 _COLUMNS = (
     Reading.id,
+    Reading.local_date,
     Reading.superseded_at,
     Reading.supersedes_id,
     Reading.patient_id,
@@ -349,7 +350,9 @@ def _current_at(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.U
 
 def _first(session: Session, *where: ColumnElement[bool]) -> _Current | None:
     row = session.execute(select(*_COLUMNS).where(*where)).first()
-    return None if row is None else _Current(row.id, row.superseded_at, row.supersedes_id, _checked(row))
+    return (
+        None if row is None else _Current(row.id, row.local_date, row.superseded_at, row.supersedes_id, _checked(row))
+    )
 
 
 def _checked(row: Any) -> CheckedReading:

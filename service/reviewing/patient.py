@@ -17,10 +17,9 @@ from sqlalchemy.orm import Session
 
 from service.domain.days import Day, Paused
 from service.domain.signals.rules import STILL_NEWS
-from service.domain.summary import Summary
+from service.domain.summary import Summary, TrendSummary
 from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
 from service.reports.charts import Ahead, Mark, MarkRow, Timeline
-from service.reviewing.judging import ahead_of
 from service.reviewing.panel import PanelEntry, gather
 from service.reviewing.placing import local_date
 from service.store import histories, panel
@@ -31,6 +30,8 @@ from service.words.language import Language
 from service.words.sentences import review as words
 
 RANGES = (30, 90, 365)
+AHEAD_DAYS = 14
+MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,3 +281,20 @@ def days_since(
         raise LookupError(f"no patient {patient_id}")
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
     return history.joined(first, local_date(now, found[0].zone))
+
+
+def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
+    """Where the pressure is likely to be if it goes on as it does: the middle 80 %, by day, mmHg.
+
+    Only while there is a break: without one a slope is within its own noise and
+    points nowhere. Leaves out the noise of a single reading.
+    """
+    known = judged.pressure
+    level, sd, pace, pace_sd = known.level, known.level_sd, known.pace, known.pace_sd
+    if level is None or sd is None or pace is None or pace_sd is None:
+        return ()
+    told = []
+    for day in range(1, days + 1):
+        middle, spread = level + pace * day, MIDDLE_80 * (sd**2 + (pace_sd * day) ** 2) ** 0.5
+        told.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
+    return tuple(told)

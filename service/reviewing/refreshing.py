@@ -1,12 +1,14 @@
-"""Make the panel's rows again from what they summarise.
+"""Make the panel's rows again from what they summarise, each from what is carried and its new days alone.
 
-`summaries` computes and writes nothing: it also serves a page that finds rows
-stale. `refresh` is the worker's; `rebuild` is the audit that compares what is
-carried with what it should be.
+`summaries` computes and writes nothing: it also serves a page that finds rows stale.
+`refresh` is the worker's; `differing` is the audit that works everything out from the
+first day on and compares.
 
 1. Find what is stale or of an earlier day, along an index.
-2. Compute outside any writing transaction: intake is not kept waiting.
-3. Write, except where a row was marked again in the meantime.
+2. Load what was set for each patient; pick the newest carried evening that nothing has
+   changed under; load the days since, and those that the strip shows.
+3. Step all of them together, outside any writing transaction: intake is not kept waiting.
+4. Write row, state and signals, except where a row was marked again in the meantime.
 A patient whose facts cannot be worked out is quarantined and shown as such, and never
 keeps the others from their rows.
 """
@@ -15,7 +17,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import structlog
@@ -23,27 +25,43 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.domain import localtime, summary
-from service.domain.review import Adherence
-from service.domain.signals.facts import Case
-from service.domain.summary import Strip, Summary, SymptomWeek, TrendSummary
-from service.reviewing import judging, placing
+from service.domain.days import Day
+from service.domain.review import Adherence, Raised
+from service.domain.signals import engine as signal_engine
+from service.domain.signals.engine import NOTHING_CARRIED, WorkedOut
+from service.domain.signals.facts import (
+    AdjustmentMade,
+    Assessment,
+    Case,
+    PressureLimits,
+    SilenceFacts,
+    typed_reference,
+)
+from service.domain.signals.settings import DEFAULT
+from service.domain.signals.state import CarriedState, KeptState, Outdated, as_bytes, from_bytes
+from service.domain.summary import STRIP_DAYS, Strip, Summary, SymptomWeek, TrendSummary
+from service.domain.vocabulary import SignalKind
+from service.reviewing import placing
 from service.store import histories, panel, signal_rows
 from service.store.guarded import DATABASE_AWAY, Tally, whole_else_each
 from service.store.histories import History
 from service.store.panel import StaleRow
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import read_session, write_session
+from service.store.slices import slices
 
 log = structlog.get_logger(__name__)
 LATER = timedelta(days=36_500)  # a row nobody will ask for again
+AUDITED_AT_ONCE = 100  # patients whose whole histories are held in memory together
+_BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
 
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """What one patient's rows come to: the summary, and the episodes of every signal."""
+    """What one patient's rows come to: the summary, and what the engine said and carries on."""
 
     summary: Summary
-    judged: judging.ReviewedCase | None
+    worked: WorkedOut | None
     error: Exception | None = None
 
 
@@ -69,55 +87,208 @@ def rebuild(engine: Engine, now: datetime, portion: int = 200) -> Tally:
 
 
 def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uuid.UUID]:
-    """The audit: patients whose carried row, though not marked stale, is not what their rows say now."""
+    """The audit: patients whose carried row or state, though not marked stale, is not what their rows say now."""
     everyone = [row for row in panel.carried(session, clinic_id) if row.facts and row.stale_since is None]
     todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
-    made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in current})
-    return [patient_id for patient_id, row in current.items() if row.facts != summary.as_json(made[patient_id].summary)]
+    states = panel.engine_states(session, current)
+    different: list[uuid.UUID] = []
+    for some in slices(list(current), AUDITED_AT_ONCE):
+        made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in some}, afresh=True)
+        different += [
+            patient_id
+            for patient_id in some
+            if current[patient_id].facts != summary.as_json(made[patient_id].summary)
+            or states[patient_id][0] != _as_bytes(made[patient_id])
+        ]
+    return different
 
 
 def summaries(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Summary]:
-    """Each patient's summary as of their own date, from the rows themselves."""
+    """Each patient's summary as of their own date, from what is carried and the days since."""
     return {patient_id: made.summary for patient_id, made in work_out(session, clinic_id, todays).items()}
 
 
-def work_out(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Made]:
-    """Everything a row is made from, for each patient; one who fails is there with what failed."""
+# --- working out -----------------------------------------------------------------------------
+
+
+def work_out(
+    session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date], *, afresh: bool = False
+) -> dict[uuid.UUID, Made]:
+    """Everything a row is made from, for each patient; one who fails is there with what failed.
+
+    `afresh` leaves out what is carried and begins with everybody's first day.
+    """
     if not todays:
         return {}
-    found = histories.load(session, clinic_id, todays)
+    strip_from = min(todays.values()) - timedelta(days=STRIP_DAYS - 1)
+    carried = {} if afresh else _carried(session, todays)
+    # What a carried evening was worked out under must be known to its day, some weeks before the strip.
+    found = histories.load_settings(session, clinic_id, todays, strip_from - timedelta(days=STRIP_DAYS))
+    starts: dict[uuid.UUID, _Start] = {}
     made: dict[uuid.UUID, Made] = {}
-    cases: dict[uuid.UUID, Case] = {}
+
+    def guard(patient_id: uuid.UUID, error: Exception) -> None:
+        made[patient_id] = _troubled(patient_id, todays[patient_id], error)
+
     for patient_id, history in found.items():
         try:
-            cases[patient_id] = judging.case_of(history, todays[patient_id])
+            starts[patient_id] = _start(history, todays[patient_id], carried.get(patient_id))
         except DATABASE_AWAY:
             raise
         except Exception as error:
-            made[patient_id] = _troubled(patient_id, todays[patient_id], error)
-    for patient_id, (judgement, failed) in _judged(cases).items():
-        today = todays[patient_id]
+            guard(patient_id, error)
+    _load_days(session, clinic_id, {patient_id: found[patient_id] for patient_id in starts}, starts)
+    ready: dict[uuid.UUID, _Ready] = {}
+    for patient_id, start in starts.items():
         try:
-            if judgement is None:
-                raise failed or ValueError("not judged")
-            made[patient_id] = Made(_summary(found[patient_id], today, judgement), judgement)
+            ready[patient_id] = _ready(found[patient_id], start)
         except Exception as error:
-            made[patient_id] = _troubled(patient_id, today, error)
+            guard(patient_id, error)
+    outcome = whole_else_each(
+        ready, whole=lambda: _step(ready), alone=lambda patient_id: _step({patient_id: ready[patient_id]})
+    )
+    for patient_id, failure in outcome.failed:
+        guard(patient_id, failure)
+    for patient_id, worked in (pair for part in outcome.done for pair in part.items()):
+        try:
+            made[patient_id] = Made(_summary(found[patient_id], ready[patient_id], worked.assessment), worked)
+        except Exception as error:
+            guard(patient_id, error)
     return made
 
 
-def _judged(cases: Mapping[uuid.UUID, Case]) -> dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]]:
-    """All at once; when that fails, one by one, so that one patient's data stands in nobody's way."""
-    outcome = whole_else_each(
-        cases,
-        whole=lambda: judging.judge(cases),
-        alone=lambda patient_id: judging.judge({patient_id: cases[patient_id]}),
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Where one patient's days begin, before they are read."""
+
+    case: Case  # without days
+    carried: CarriedState
+    oldest: KeptState | None  # the evening after which days are read: before the strip; None: from the first day on
+
+    @property
+    def first(self) -> date:
+        return date.min if self.oldest is None else date.fromordinal(self.oldest.day + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ready:
+    """One patient with their days."""
+
+    case: Case
+    carried: CarriedState
+    days: tuple[Day, ...]  # joined, to today
+
+
+def _carried(session: Session, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, tuple[CarriedState, date | None]]:
+    """What is stored of each patient's states; nothing of one whose bytes are of another version or damaged."""
+    found = {}
+    for patient_id, (stored, changed_from) in panel.engine_states(session, todays).items():
+        try:
+            found[patient_id] = (from_bytes(stored, DEFAULT) if stored else NOTHING_CARRIED, changed_from)
+        except Outdated:
+            found[patient_id] = (NOTHING_CARRIED, changed_from)
+    return found
+
+
+def _start(history: History, today: date, stored: tuple[CarriedState, date | None] | None) -> _Start:
+    case = case_of(history, today)
+    states, changed_from = stored or (NOTHING_CARRIED, None)
+    carried = signal_engine.still_valid(states, case, changed_from)
+    # The strip's days need the usual hour of the evening before them.
+    before = carried.before((today - timedelta(days=STRIP_DAYS - 1)).toordinal())
+    return _Start(case, carried, before[-1] if before else None)
+
+
+def _load_days(
+    session: Session, clinic_id: uuid.UUID, found: Mapping[uuid.UUID, History], starts: Mapping[uuid.UUID, _Start]
+) -> None:
+    """Each patient's days from their start on: those with a carried state together, those without any together."""
+    resumed = {patient_id: history for patient_id, history in found.items() if starts[patient_id].oldest is not None}
+    whole = {patient_id: history for patient_id, history in found.items() if patient_id not in resumed}
+    if resumed:
+        histories.add_days(session, clinic_id, resumed, min(starts[patient_id].first for patient_id in resumed))
+    if whole:
+        histories.add_days(session, clinic_id, whole, date.min)
+
+
+def _ready(history: History, start: _Start) -> _Ready:
+    today = start.case.today
+    first, hour = start.first, None
+    if start.oldest is None:
+        known = [taken.day for taken in history.readings] + [day.day for day in history.diary]
+        first = min(today - timedelta(days=STRIP_DAYS - 1), *known, today)
+    elif start.oldest.usual_hour == start.oldest.usual_hour:  # not nan
+        hour = start.oldest.usual_hour
+    days = history.joined(first, today, hour)
+    return _Ready(replace(start.case, days=days), start.carried, days)
+
+
+def _step(ready: Mapping[uuid.UUID, _Ready]) -> dict[uuid.UUID, WorkedOut]:
+    """Everybody at once."""
+    worked = signal_engine.work_out([one.case for one in ready.values()], [one.carried for one in ready.values()])
+    return dict(zip(ready, worked, strict=True))
+
+
+def case_of(history: History, today: date) -> Case:
+    """The engine's case, still without its days."""
+    silence, reference, limits = history.silence_on(today), history.reference, history.limits
+    return Case(
+        days=(),
+        today=today,
+        reference=None
+        if reference is None
+        else typed_reference(
+            (reference.pa_diastolic, reference.pa_mean, reference.pa_systolic), reference.from_date, reference.to_date
+        ),
+        limits=PressureLimits() if limits is None else PressureLimits(limits.upper, limits.lower),
+        adjustments=[AdjustmentMade(made_on, what) for made_on, what in history.adjustments if made_on <= today],
+        silence=SilenceFacts(
+            missed=silence.missed if silence else 0,
+            since=silence.first_day if silence else None,
+            cause=silence.cause if silence else None,
+            silent_days=history.silent_days or 1,
+        ),
+        dry_weight_kg=history.dry_weight_kg,
+        zone=history.zone,
     )
-    judged: dict[uuid.UUID, tuple[judging.ReviewedCase | None, Exception | None]] = {
-        patient_id: (judgement, None) for part in outcome.done for patient_id, judgement in part.items()
-    }
-    return judged | {patient_id: (None, error) for patient_id, error in outcome.failed}
+
+
+def _summary(history: History, ready: _Ready, assessment: Assessment) -> Summary:
+    days, today = ready.days[-STRIP_DAYS:], assessment.today
+    return Summary(
+        today=today,
+        strip=summary.strip(days),
+        adherence=summary.adherence(days),
+        judged=trend_summary(assessment),
+        upper=history.limits.upper if history.limits else None,
+        lower=history.limits.lower if history.limits else None,
+        last_reading_on=assessment.pressure.last_reading_on,
+        last_diary_on=assessment.checkin_on,
+        weight=summary.weight_change(days),
+        symptoms=summary.symptom_week(days),
+        silence=history.silence_on(today),
+        pause=history.pause_on(today),
+        has_plan=history.has_plan,
+        silent_days=history.silent_days,
+    )
+
+
+def trend_summary(assessment: Assessment) -> TrendSummary:
+    """What the panel carries of an assessment."""
+    going_on = [episode for episode in assessment.signals if episode.ended_on is None]
+    forecast = assessment.pressure.forecast
+    days_to_limit = None if forecast is None or forecast.days is None else round(forecast.days, 1)
+    return TrendSummary(
+        picture=assessment.joined.facts,
+        lane=assessment.joined.lane,
+        days_to_limit=0.0 if any(episode.kind in _BEYOND for episode in going_on) else days_to_limit,
+        signals=tuple(Raised(episode.kind, episode.facts, episode.began_on) for episode in going_on),
+        response=assessment.response,
+    )
+
+
+# --- writing ---------------------------------------------------------------------------------
 
 
 def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
@@ -133,19 +304,16 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         with write_session(engine) as session:
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
             panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
-            judged = {row.patient_id: judgement for row in good if (judgement := _judgement(made, row)) is not None}
-            signal_rows.sync(session, clinic_id, {who: one.signals for who, one in judged.items()}, todays, now)
-            for row in rows:
-                error = made[row.patient_id].error if row.active else None
-                if error is not None:
-                    quarantine(session, ("panel", row.patient_id), error, now)
+            signals = {
+                patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None
+            }
+            signal_rows.sync(session, clinic_id, signals, todays, now)
+            for patient_id, one in made.items():
+                if one.error is not None:
+                    quarantine(session, ("panel", patient_id), one.error, now)
                     quarantined += 1
         done += len(good)
     return Tally(done=done, quarantined=quarantined)
-
-
-def _judgement(made: Mapping[uuid.UUID, Made], row: StaleRow) -> judging.ReviewedCase | None:
-    return made[row.patient_id].judged if row.active else None
 
 
 def _row(
@@ -163,31 +331,15 @@ def _row(
         "as_of": today,
         "facts": summary.as_json(made.summary) if made else {},
         "rank": ranks.get(due.patient_id, ""),
-        "trend": None,
+        "trend": _as_bytes(made) if made else None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
         "touched": due.touched,
     }
 
 
-def _summary(history: History, today: date, judgement: judging.ReviewedCase) -> Summary:
-    days = history.joined(today - timedelta(days=summary.STRIP_DAYS - 1), today)
-    return Summary(
-        today=today,
-        strip=summary.strip(days),
-        adherence=summary.adherence(days),
-        judged=judgement.judged,
-        upper=history.limits.upper if history.limits else None,
-        lower=history.limits.lower if history.limits else None,
-        last_reading_on=max((taken.day for taken in history.readings if taken.day <= today), default=None),
-        last_diary_on=max((day.day for day in history.diary if day.day <= today), default=None),
-        weight=summary.weight_change(days),
-        symptoms=summary.symptom_week(days),
-        silence=history.silence_on(today),
-        pause=history.pause_on(today),
-        has_plan=history.has_plan,
-        silent_days=history.silent_days,
-    )
+def _as_bytes(made: Made) -> bytes | None:
+    return None if made.worked is None else as_bytes(made.worked.carried, DEFAULT)
 
 
 def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:

@@ -7,14 +7,14 @@ rows of the domain's own types, and never a row of another clinic.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Select, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.domain import days, localtime
 from service.domain.days import Day, Paused, Planned, Taken
@@ -101,11 +101,25 @@ class History:
     silent_days: int | None = None  # the patient's own, when set, else the clinic's
     dry_weight_kg: float | None = None
     adjustments: list[tuple[date, str]] = field(default_factory=list)  # (made on, what), oldest first
+    zone: str = "UTC"
 
-    def joined(self, first: date, last: date) -> tuple[Day, ...]:
-        """The joined days from `first` to `last`, inclusive."""
+    def joined(self, first: date, last: date, usual_hour: float | None = None) -> tuple[Day, ...]:
+        """The joined days from `first` to `last`, inclusive.
+
+        Where the usual hour before `first` is known, nothing earlier is looked at; else
+        the earlier readings there are say what it was.
+        """
+        readings = self.readings
+        if usual_hour is not None:
+            readings = [taken for taken in readings if taken.day >= first]
         return days.join(
-            first, last, readings=self.readings, diary=self.diary, windows=self.windows, pauses=self.pauses
+            first,
+            last,
+            readings=readings,
+            diary=self.diary,
+            windows=self.windows,
+            pauses=self.pauses,
+            usual_hour=usual_hour,
         )
 
     def pause_on(self, today: date) -> PauseNow | None:
@@ -135,57 +149,110 @@ def load(
 
     Readings begin earlier, by the days that make out a patient's usual hour.
     """
-    found: dict[uuid.UUID, History] = {patient_id: History() for patient_id in patient_ids}
-    for some in slices(list(found)):
-        _load_some(session, clinic_id, some, first, found)
+    found = load_settings(session, clinic_id, patient_ids, first)
+    add_days(session, clinic_id, found, first, readings_from=_before(first, HOUR_DAYS))
     return found
 
 
-def _load_some(
-    session: Session,
-    clinic_id: uuid.UUID,
-    ids: Sequence[uuid.UUID],
-    first: date,
-    found: dict[uuid.UUID, History],
+def load_settings(
+    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID], since: date
+) -> dict[uuid.UUID, History]:
+    """What was set for each patient, and the pauses and silences not over before `since`; no days yet."""
+    found: dict[uuid.UUID, History] = {patient_id: History() for patient_id in patient_ids}
+    for ids in slices(list(found)):
+        _load_settings(session, clinic_id, ids, since, found)
+    return found
+
+
+def _load_settings(
+    session: Session, clinic_id: uuid.UUID, ids: Sequence[uuid.UUID], since: date, found: dict[uuid.UUID, History]
 ) -> None:
     def rows(table: Any, columns: Sequence[Any], *where: ColumnElement[bool], order: Any) -> Any:
-        query: Select[Any] = select(table.patient_id, *columns).where(
-            table.clinic_id == clinic_id, table.patient_id.in_(ids), *where
-        )
-        return session.execute(query.order_by(order))
+        return session.execute(_of(table, columns, clinic_id, ids, *where).order_by(order))
 
     patients = (
         select(Patient.id, Patient.zone, Patient.dry_weight_kg, Clinic.silent_days)
         .join(Clinic, Clinic.id == Patient.clinic_id)
         .where(Patient.clinic_id == clinic_id, Patient.id.in_(ids))
     )
-    zones = {}
     for row in session.execute(patients):
-        zones[row.id] = localtime.zone(row.zone)
-        found[row.id].dry_weight_kg = row.dry_weight_kg
-        found[row.id].silent_days = row.silent_days
-    current_readings = (Reading.superseded_at.is_(None), Reading.local_date >= _before(first, HOUR_DAYS))
-    for row in rows(Reading, _READING, *current_readings, order=Reading.taken_at):
-        found[row.patient_id].readings.append(_reading(row, zones[row.patient_id]))
-    current_checkins = (Checkin.superseded_at.is_(None), Checkin.local_date >= first)
-    for row in rows(Checkin, _CHECKIN, *current_checkins, order=Checkin.local_date):
-        found[row.patient_id].diary.append(_diary(row))
-    for row in rows(Window, _WINDOW, Window.local_date >= first, order=Window.local_date):
-        found[row[0]].windows.append(Planned(row[1], row[2], row[3], row[4] is not None))
-    for row in rows(Pause, _PAUSE, Pause.cancelled_at.is_(None), order=Pause.from_date):
-        found[row[0]].pauses.append(Paused(row[1], row[2], row[3]))
-    for row in rows(Silence, _SILENCE, Silence.missed > 0, order=Silence.first_date):
-        found[row[0]].silences.append(SilencePast(*row[1:]))
-    for row in rows(Reference, _REFERENCE, order=Reference.set_at):
-        found[row[0]].reference = ReferenceSet(*row[1:])  # the newest row counts
-    for row in rows(Limits, _LIMITS, order=Limits.set_at):
-        found[row[0]].limits = LimitsSet(*row[1:])
+        history = found[row.id]
+        history.zone, history.dry_weight_kg, history.silent_days = row.zone, row.dry_weight_kg, row.silent_days
+    not_over = or_(Pause.to_date.is_(None), Pause.to_date >= since)
+    for row in rows(Pause, _PAUSE, Pause.cancelled_at.is_(None), not_over, order=Pause.from_date):
+        found[row.patient_id].pauses.append(Paused(row.cause, row.from_date, row.to_date))
+    lasting = or_(Silence.ended_at.is_(None), Silence.last_date >= since)
+    for row in rows(Silence, _SILENCE, Silence.missed > 0, lasting, order=Silence.first_date):
+        found[row.patient_id].silences.append(
+            SilencePast(row.first_date, row.last_date, row.missed, row.cause, row.ended_at, row.ended_because)
+        )
+    for row in rows(Reference, _REFERENCE, _newest(Reference), order=Reference.set_at):
+        found[row.patient_id].reference = ReferenceSet(
+            row.pa_diastolic, row.pa_mean, row.pa_systolic, row.from_date, row.to_date, row.set_at
+        )
+    for row in rows(Limits, _LIMITS, _newest(Limits), order=Limits.set_at):
+        found[row.patient_id].limits = LimitsSet(row.upper, row.lower, row.set_at)
     for row in rows(Plan, (Plan.silent_days,), Plan.active.is_(True), order=Plan.patient_id):
-        found[row[0]].has_plan = True
-        found[row[0]].silent_days = row[1] or found[row[0]].silent_days
-    current = (Adjustment.superseded_at.is_(None),)
-    for row in rows(Adjustment, (Adjustment.made_on, Adjustment.what), *current, order=Adjustment.made_on):
-        found[row[0]].adjustments.append((row[1], row[2]))
+        found[row.patient_id].has_plan = True
+        found[row.patient_id].silent_days = row.silent_days or found[row.patient_id].silent_days
+    still_counts = (Adjustment.superseded_at.is_(None), _recent_or_newest(since))
+    for row in rows(Adjustment, (Adjustment.made_on, Adjustment.what), *still_counts, order=Adjustment.made_on):
+        found[row.patient_id].adjustments.append((row.made_on, row.what))
+
+
+def add_days(
+    session: Session,
+    clinic_id: uuid.UUID,
+    histories: Mapping[uuid.UUID, History],
+    first: date,
+    *,
+    readings_from: date | None = None,
+) -> None:
+    """The readings, check-ins and windows of local dates from `first` on, put into `histories`. Three queries per 500.
+
+    Readings from `readings_from`, where that is another date.
+    """
+
+    zones = {history.zone: localtime.zone(history.zone) for history in histories.values()}
+    current_readings = (Reading.superseded_at.is_(None), Reading.local_date >= (readings_from or first))
+    current_checkins = (Checkin.superseded_at.is_(None), Checkin.local_date >= first)
+    for ids in slices(list(histories)):
+        readings = _of(Reading, _READING, clinic_id, ids, *current_readings).order_by(Reading.taken_at)
+        for row in session.execute(readings):
+            history = histories[row.patient_id]
+            history.readings.append(_reading(row, zones[history.zone]))
+        checkins = _of(Checkin, _CHECKIN, clinic_id, ids, *current_checkins).order_by(Checkin.local_date)
+        for row in session.execute(checkins):
+            histories[row.patient_id].diary.append(_diary(row))
+        windows = _of(Window, _WINDOW, clinic_id, ids, Window.local_date >= first).order_by(Window.local_date)
+        for row in session.execute(windows):
+            planned = Planned(row.local_date, row.state, row.wants_reading, row.reading_at is not None)
+            histories[row.patient_id].windows.append(planned)
+
+
+def _of(
+    table: Any, columns: Sequence[Any], clinic_id: uuid.UUID, ids: Sequence[uuid.UUID], *where: ColumnElement[bool]
+) -> Select[Any]:
+    return select(table.patient_id, *columns).where(table.clinic_id == clinic_id, table.patient_id.in_(ids), *where)
+
+
+def _newest(table: Any) -> ColumnElement[bool]:
+    """The row of each patient that was set last."""
+    other = aliased(table)
+    newest = select(func.max(other.set_at)).where(other.patient_id == table.patient_id).scalar_subquery()
+    condition: ColumnElement[bool] = table.set_at == newest
+    return condition
+
+
+def _recent_or_newest(since: date) -> ColumnElement[bool]:
+    """The adjustments from `since` on, and the newest before it."""
+    other = aliased(Adjustment)
+    newest = (
+        select(func.max(other.made_on))
+        .where(other.patient_id == Adjustment.patient_id, other.superseded_at.is_(None), other.made_on < since)
+        .scalar_subquery()
+    )
+    return or_(Adjustment.made_on >= since, Adjustment.made_on == newest)
 
 
 def replies(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> list[Reply]:

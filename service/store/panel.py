@@ -9,17 +9,18 @@ the rows it summarises. Does not compute what is in it.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import bindparam, func, select, update
+from sqlalchemy import bindparam, case, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, rows
+from service.store.slices import slices
 from service.store.tables import PanelRow, Patient
 from service.store.upsert import insert_new, upsert
 
@@ -45,23 +46,42 @@ def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: da
     insert_new(session, PanelRow.__table__, [row | blank], ["patient_id"])
 
 
-def mark_stale(where: Where, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
+def mark_stale(
+    where: Where, patient_ids: Collection[uuid.UUID], now: datetime, changed_from: date | None = None
+) -> None:
     """Say that these patients' rows no longer tell the newest; part of the caller's transaction.
 
-    Every mark counts, so that a refresh that began before it does not clear it.
+    `changed_from` is the first local date of which a reading or a check-in came, was
+    corrected or was taken back: what is carried of later evenings is no longer true.
+    None: nothing of any day changed. Every mark counts, so that a refresh that began
+    before it does not clear it.
     """
-    if patient_ids:
-        if len(patient_ids) == 1:  # nearly always, and then a list in the statement costs more than the rest
-            rows(where).execute(_MARK_ONE, {"patient": next(iter(patient_ids)), "at": now})
-        else:
-            rows(where).execute(_MARK, {"patients": list(patient_ids), "at": now})
+    if not patient_ids:
+        return
+    marks: dict[str, Any] = {"at": now} if changed_from is None else {"at": now, "day": changed_from}
+    if len(patient_ids) == 1:  # nearly always, and then a list in the statement costs more than the rest
+        rows(where).execute(
+            _MARK_ONE if changed_from is None else _MARK_ONE_FROM, marks | {"patient": next(iter(patient_ids))}
+        )
+    else:
+        rows(where).execute(_MARK if changed_from is None else _MARK_FROM, marks | {"patients": list(patient_ids)})
+
+
+def mark_days(where: Where, days: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
+    """Mark many patients' rows stale, each from the earliest of their own days."""
+    since: dict[date, list[uuid.UUID]] = {}
+    for patient_id, some in days.items():
+        since.setdefault(min(some), []).append(patient_id)
+    for first, patient_ids in sorted(since.items()):
+        for portion in slices(sorted(patient_ids)):
+            mark_stale(where, portion, now, first)
 
 
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[PatientPanelRow]:
     """Every active patient of the clinic, or the one named, with their row. One query."""
     query = (
         select(
-            Patient.id,
+            Patient.id.label("patient_id"),
             Patient.name,
             Patient.clinic_ref,
             Patient.zone,
@@ -77,15 +97,34 @@ def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None
     # Whoever is looked up by id is found, also after their monitoring has ended: the record stays.
     only = Patient.state == PatientState.ACTIVE if patient_id is None else Patient.id == patient_id
     query = query.where(only)
-    return [PatientPanelRow(*row) for row in session.execute(query)]
+    return [PatientPanelRow(**row) for row in session.execute(query).mappings()]
 
 
 _STALE = update(PanelRow.__table__).values(  # type: ignore[arg-type]
     stale_since=func.coalesce(PanelRow.stale_since, bindparam("at", type_=PanelRow.stale_since.type)),
     touched=PanelRow.touched + 1,
 )
-_MARK_ONE = _STALE.where(PanelRow.patient_id == bindparam("patient"))
-_MARK = _STALE.where(PanelRow.patient_id.in_(bindparam("patients", expanding=True)))
+_DAY = bindparam("day", type_=PanelRow.changed_from.type)
+_STALE_FROM = _STALE.values(
+    changed_from=case((PanelRow.changed_from < _DAY, PanelRow.changed_from), else_=_DAY)  # null is not less
+)
+_ONE, _MANY = (
+    PanelRow.patient_id == bindparam("patient"),
+    PanelRow.patient_id.in_(bindparam("patients", expanding=True)),
+)
+_MARK_ONE, _MARK_ONE_FROM = _STALE.where(_ONE), _STALE_FROM.where(_ONE)
+_MARK, _MARK_FROM = _STALE.where(_MANY), _STALE_FROM.where(_MANY)
+
+
+def engine_states(
+    session: Session, patient_ids: Collection[uuid.UUID]
+) -> dict[uuid.UUID, tuple[bytes | None, date | None]]:
+    """The engine's state as it is carried, and the first date from which it is no longer true."""
+    found = {}
+    for some in slices(list(patient_ids)):
+        query = select(PanelRow.patient_id, PanelRow.trend, PanelRow.changed_from).where(PanelRow.patient_id.in_(some))
+        found.update({row.patient_id: (row.trend, row.changed_from) for row in session.execute(query)})
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +138,9 @@ class StaleRow:
     touched: int
 
 
+_ACTIVE = (Patient.state == PatientState.ACTIVE).label("active")
+
+
 def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
     """Rows that are stale, the longest first, then rows whose patient's next day has begun."""
     columns = (
@@ -106,7 +148,7 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
             PanelRow.patient_id,
             PanelRow.clinic_id,
             Patient.zone,
-            Patient.state == PatientState.ACTIVE,
+            _ACTIVE,
             PanelRow.touched,
         )
         .join(Patient, Patient.id == PanelRow.patient_id)
@@ -115,22 +157,22 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
     # Two queries, each along its own index: an idle tick costs the same for any number of patients.
     stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)
     outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None)).order_by(PanelRow.outdated_at)
-    found = [StaleRow(*row) for row in session.execute(stale.limit(limit))]
+    found = [StaleRow(**row) for row in session.execute(stale.limit(limit)).mappings()]
     if len(found) < limit:
-        found += [StaleRow(*row) for row in session.execute(outdated.limit(limit - len(found)))]
+        found += [StaleRow(**row) for row in session.execute(outdated.limit(limit - len(found))).mappings()]
     return found
 
 
 def without_row(session: Session, limit: int) -> list[StaleRow]:
     """Active patients without any row: what a rebuild looks for, since it reads every patient."""
     query = (
-        select(Patient.id, Patient.clinic_id, Patient.zone, Patient.state == PatientState.ACTIVE)
+        select(Patient.id.label("patient_id"), Patient.clinic_id, Patient.zone, _ACTIVE)
         .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
         .where(Patient.state == PatientState.ACTIVE, PanelRow.id.is_(None))
         .order_by(Patient.id)
         .limit(limit)
     )
-    return [StaleRow(*row, 0) for row in session.execute(query)]
+    return [StaleRow(**row, touched=0) for row in session.execute(query).mappings()]
 
 
 def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
@@ -143,7 +185,7 @@ def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     upsert(
         session,
         PanelRow.__table__,
-        [{"id": uuid.uuid4(), "stale_since": None, **row} for row in rows],
+        [{"id": uuid.uuid4(), "stale_since": None, "changed_from": None, **row} for row in rows],
         ["patient_id"],
         only_if="panel_rows.touched = excluded.touched",
     )

@@ -12,12 +12,13 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain import factjson
 from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
+from service.store.slices import slices
 from service.store.tables import Signal
 from service.store.upsert import insert_new
 
@@ -33,13 +34,19 @@ def sync(
     todays: Mapping[uuid.UUID, date],
     now: datetime,
 ) -> int:
-    """Write what is new, end what has ended. Returns how many were raised."""
+    """Write what is new, end what has ended. Returns how many were raised.
+
+    `told` are the episodes that are going on and those raised or ended since the days
+    that were worked out anew; of what ended before, the rows are left as they are.
+    """
     known: _Known = {}
-    query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
-        Signal.clinic_id == clinic_id, Signal.patient_id.in_(list(told))
-    )
-    for patient_id, kind, raised_on, row_id, ended_on in session.execute(query):
-        known[patient_id, kind, raised_on] = (row_id, ended_on)
+    for some in slices(list(told)):
+        earliest = min((one.raised_on for who in some for one in told[who]), default=date.max)
+        query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
+            Signal.patient_id.in_(some), or_(Signal.ended_on.is_(None), Signal.raised_on >= earliest)
+        )
+        for there in session.execute(query):
+            known[there.patient_id, there.kind, there.raised_on] = (there.id, there.ended_on)
     new: list[dict[str, Any]] = []
     for patient_id, episodes in told.items():
         for episode in episodes:

@@ -630,7 +630,8 @@ class PanelRow(Base):
     as_of: Mapped[date]
     facts: Mapped[dict[str, Any]]
     rank: Mapped[str] = mapped_column(String(80), default="")  # sorts as the panel does, see reviewing.placing
-    trend: Mapped[bytes | None]  # the filter's state, see domain.trend
+    trend: Mapped[bytes | None]  # the engine's state, see domain.signals.state
+    changed_from: Mapped[date | None]  # the first local date from which that state is no longer true
     updated_at: Mapped[datetime]
     outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins
     stale_since: Mapped[datetime | None]

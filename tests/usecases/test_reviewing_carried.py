@@ -11,7 +11,7 @@ from sqlalchemy.exc import OperationalError
 
 from service.domain.signals.facts import Episode, Picture, PictureFacts, PressureFacts
 from service.domain.vocabulary import Lane, SignalKind
-from service.reviewing import judging, refreshing
+from service.reviewing import refreshing
 from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
@@ -121,14 +121,14 @@ def test_one_patient_who_cannot_be_worked_out_hides_nobody_and_is_parked(engine,
         panel.mark_stale(session, list(ids.values()), NOW)
     with write_session(engine) as session:
         session.get_one(Patient, ids["Ben"]).dry_weight_kg = 999.0
-    real = judging.case_of
+    real = refreshing.case_of
 
     def breaks(history, today):
         if history.dry_weight_kg == 999.0:
             raise ZeroDivisionError
         return real(history, today)
 
-    monkeypatch.setattr(judging, "case_of", breaks)
+    monkeypatch.setattr(refreshing, "case_of", breaks)
     shown = panel_of(engine, clinic_id)
     assert set(shown) == {"Asha", "Ben", "Cara"}
     assert shown["Ben"].lane is Lane.LOOK_CLOSELY
@@ -233,8 +233,8 @@ def test_a_database_that_is_away_is_not_a_patients_trouble(engine, monkeypatch):
     def away(*_):
         raise OperationalError("", {}, Exception())
 
-    for part in ("case_of", "judge"):
-        monkeypatch.setattr(judging, part, away)
+    for part in ("case_of", "_step"):
+        monkeypatch.setattr(refreshing, part, away)
         with pytest.raises(OperationalError):
             refreshing.refresh(engine, NOW)
         monkeypatch.undo()

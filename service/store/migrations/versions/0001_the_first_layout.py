@@ -216,6 +216,7 @@ _table(
     _column("facts", sa.JSON()),
     _column("rank", sa.String(80)),
     _column("trend", sa.LargeBinary(), nullable=True),
+    _column("changed_from", sa.Date(), nullable=True),
     _column("updated_at", INSTANT),
     _column("outdated_at", INSTANT),
     _column("stale_since", INSTANT, nullable=True),

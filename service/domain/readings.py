@@ -97,7 +97,10 @@ def to_mmhg(value: V, unit: str) -> V:
 
     Raises Refused("pressure_unit", …) for any other unit.
     """
-    return value * _factor(unit)
+    try:
+        return value * UNITS[unit]
+    except KeyError:
+        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
 
 
 def to_kg(value: float, unit: str) -> float:
@@ -166,15 +169,7 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
 
 
 def _pressure(field: str, given: float | None, unit: str) -> float:
-    return round(_in_range(field, given, _factor(unit), unit), KEPT_DECIMALS)
-
-
-def _factor(unit: str) -> float:
-    """mmHg in one `unit`. Raises Refused("pressure_unit", …)."""
-    try:
-        return UNITS[unit]
-    except KeyError:
-        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
+    return round(_in_range(field, given, to_mmhg(1.0, unit), unit), KEPT_DECIMALS)
 
 
 def _in_range(field: str, given: float | None, factor: float, unit: str = MMHG) -> float:

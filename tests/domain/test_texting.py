@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from service.domain import diary
 from service.domain.diary import Answers
-from service.domain.texting.parsing import RANGES, SWELLING, YES_NO, Keyword, fit
+from service.domain.texting.parsing import SCALES, SWELLING, YES_NO, Keyword, fit
 from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
 from service.words.texting import load_parser
@@ -273,8 +273,9 @@ def spoken(draw):
     keys = draw(st.lists(st.sampled_from(sorted(CODE_OF)), unique=True, min_size=1))
     answers, words = {}, []
     for key in keys:
-        if key in RANGES:
-            number = draw(st.integers(*RANGES[key]))
+        if key in SCALES:
+            bounds = next((one.least, one.most) for one in diary.QUESTIONS if one.key == key)
+            number = draw(st.integers(*bounds))
             answers[key] = number
         elif key == "swelling":
             number = draw(st.integers(0, 3))

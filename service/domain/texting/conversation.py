@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
-from service.domain.texting.parsing import RANGES, SWELLING, YES_NO, Heard, Keyword, Parser, fit
+from service.domain.texting.parsing import SCALES, SWELLING, YES_NO, Heard, Keyword, Parser, fit
 from service.domain.vocabulary import SafetySign
 
 # What matters most comes first: people stop answering.
@@ -156,7 +156,7 @@ def _answer_asked(asking: str, heard: Heard, answers: dict[str, Any], unit: str)
         answers[asking] = heard.yes
     elif heard.yes is False and asking == "swelling":
         answers[asking] = SWELLING[0]
-    elif heard.yes is False and asking in RANGES:
+    elif heard.yes is False and asking in SCALES:
         answers[asking] = 0
     elif len(numbers) == 1:
         value = fit(asking, numbers[0], unit)

@@ -18,14 +18,15 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from service.domain.diary import QUESTIONS, WEIGHT_RANGES
+from service.domain import diary
+from service.domain.diary import QUESTIONS, WEIGHT_RANGES, AnswerKind
 from service.domain.texting.days import DayReader
 from service.domain.texting.vocabulary import TextingWords, plain
 from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
 
 SWELLING = (Swelling.NONE, Swelling.ANKLE, Swelling.SHIN, Swelling.KNEE)
-RANGES = {one.key: (one.least or 0, one.most or 0) for one in QUESTIONS if one.kind in {"scale", "change"}}
-YES_NO = frozenset(one.key for one in QUESTIONS if one.kind == "yes_no")
+SCALES = frozenset(one.key for one in QUESTIONS if one.kind in {AnswerKind.SCALE, AnswerKind.CHANGE})
+YES_NO = frozenset(one.key for one in QUESTIONS if one.kind is AnswerKind.YES_NO)
 CODES: Mapping[str, str] = {
     "w": "weight", "b": "breathlessness", "p": "extra_pillows", "n": "woke_breathless", "s": "swelling",
     "d": "light_headed", "t": "tiredness", "m": "missed_medicines",
@@ -60,19 +61,11 @@ class Heard:
 
 
 def fit(key: str, value: float, unit: str = "kg") -> Any:
-    """A number as the answer to a question, or None when it cannot be one."""
-    if key == "weight":
-        least, most, _ = WEIGHT_RANGES[unit]
-        return value if least <= value <= most else None
-    if value != int(value):
-        return None
-    number = int(value)
-    if key in RANGES:
-        least, most = RANGES[key]
-        return number if least <= number <= most else None
+    """A number as the answer to a question, or None when it cannot be one: the diary's reader says."""
     if key == "swelling":
-        return SWELLING[number] if 0 <= number < len(SWELLING) else None
-    return bool(number) if key in YES_NO and number in (0, 1) else None
+        return SWELLING[int(value)] if value in range(len(SWELLING)) else None
+    answers, _ = diary.read_answers({key: f"{value:g}", "weight_unit": unit})
+    return getattr(answers, key, None)
 
 
 class Parser:
@@ -251,7 +244,7 @@ class Parser:
             return
         elif topic == "swelling" and not numbers:
             answer = self._swelling(tokens)
-        elif topic in RANGES and not numbers and self._is_denied(tokens):
+        elif topic in SCALES and not numbers and self._is_denied(tokens):
             answer = 0
         if answer is not None:
             heard.answers[topic] = answer

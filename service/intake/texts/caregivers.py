@@ -18,8 +18,7 @@ from service.domain.tasks import CaregiverWrote
 from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer, MessageKind
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
-from service.intake.texts.replies import LONGEST_QUOTE, Said, Speaker, TextOutcome, raise_alarm, say, send
-from service.store.audit import Act
+from service.intake.texts.replies import LONGEST_QUOTE, IncomingText, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
 from service.words.language import load_language
 from service.words.replies import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
@@ -29,41 +28,41 @@ ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about so
 ASKED_AGAIN = "caregiver"
 
 
-def take(session: Session, said: Said, speaker: Speaker, caregiver: Caregiver) -> TextOutcome:
+def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutcome:
     """Take in one message of a caregiver."""
-    ref, now = said.ref, said.now
+    session = text.session
     parser = load_parser()
-    heard = parser.hear(said.body)
+    heard = parser.hear(text.body)
     if heard.signs or heard.alarm:
-        send(session, speaker, MessageKind.SAFETY, ref, now)
-        raise_alarm(session, speaker, ref, said.body, now)
+        send(text, speaker, MessageKind.SAFETY)
+        raise_alarm(text, speaker)
         return TextOutcome.SAFETY
-    window = _nudged_about(session, caregiver.id, said.at)
+    window = _nudged_about(session, caregiver.id, text.at)
     if window is None:
-        say(session, speaker, NOTHING_ASKED, ref, now)
+        say(text, speaker, NOTHING_ASKED)
         return TextOutcome.PASSED
-    if parser.asks_for_the_list(said.body):
-        say(session, speaker, CAREGIVER_ASK, ref, now)
+    if parser.asks_for_the_list(text.body):
+        say(text, speaker, CAREGIVER_ASK)
         return TextOutcome.ASKED
-    named = _last_day(said, speaker, window)
-    answer = parser.caregiver_answer(said.body)
+    named = _last_day(text, speaker, window)
+    answer = parser.caregiver_answer(text.body)
     if answer is None and named is not None:
         answer = _paused_before(session, caregiver.id, window.id)  # "until 12 Dec", after a 3
-    words = " ".join(said.body.split())
+    words = " ".join(text.body.split())
     if answer is not None:
         note = words[:LONGEST_NOTE] if len(words.split()) > 1 else ""
         until = named if answer in CAUSES else None
-        kept = record_caregiver_reply(
-            Act(session, speaker.actor, speaker.clinic.id, now), caregiver.id, window.id, answer, until, note
-        )
-        thanks = None if kept.pause_id is None else line_until(load_language(speaker.language), kept.paused_to)
-        say(session, speaker, CAREGIVER_THANKS, ref, now, instead=thanks)
+        reply = record_caregiver_reply(text.act_of(speaker), caregiver.id, window.id, answer, until, note)
+        if reply.pause_id is None:
+            say(text, speaker, CAREGIVER_THANKS)
+        else:
+            send(text, speaker, MessageKind.REPLY, line_until(load_language(speaker.language), reply.paused_to))
         return TextOutcome.ANSWERED
-    if _ask_again(session, speaker, window.id, said.at):
-        say(session, speaker, CAREGIVER_ASK, ref, now, again=True)
+    if _ask_again(session, speaker, window.id, text.at):
+        say(text, speaker, CAREGIVER_ASK, again=True)
         return TextOutcome.ASKED_AGAIN
-    _hand_to_staff(session, speaker, caregiver.name, ref, words, now)
-    say(session, speaker, CAREGIVER_THANKS, ref, now)
+    _hand_to_staff(text, speaker, caregiver.name, words)
+    say(text, speaker, CAREGIVER_THANKS)
     return TextOutcome.ANSWERED
 
 
@@ -82,11 +81,11 @@ def _nudged_about(session: Session, caregiver_id: uuid.UUID, at: datetime) -> Wi
     ).first()
 
 
-def _last_day(said: Said, speaker: Speaker, window: Window) -> date | None:
+def _last_day(text: IncomingText, speaker: Speaker, window: Window) -> date | None:
     """The last day they name, as the patient's calendar has it; None too when it is more than a page would take."""
-    today = local_date(said.at, zone(speaker.patient.zone))
+    today = local_date(text.at, zone(speaker.patient.zone))
     day_first = load_language(speaker.language).day_first
-    named = load_parser().days.last_day(plain(said.body), today, day_first=day_first)
+    named = load_parser().days.last_day(plain(text.body), today, day_first=day_first)
     if named is None or named > window.local_date + timedelta(days=LONGEST_DAYS):
         return None
     return named
@@ -120,12 +119,12 @@ def _ask_again(session: Session, speaker: Speaker, window_id: uuid.UUID, now: da
     return True
 
 
-def _hand_to_staff(session: Session, speaker: Speaker, name: str, ref: str, words: str, now: datetime) -> None:
+def _hand_to_staff(text: IncomingText, speaker: Speaker, name: str, words: str) -> None:
     raise_task(
-        session,
+        text.session,
         speaker.clinic.id,
         speaker.patient.id,
-        CaregiverWrote(ref, name, words[:LONGEST_QUOTE]),
-        f"caregiver_wrote:{ref}",
-        now,
+        CaregiverWrote(text.ref, name, words[:LONGEST_QUOTE]),
+        f"caregiver_wrote:{text.ref}",
+        text.now,
     )

@@ -23,8 +23,7 @@ from service.domain.texting import conversation
 from service.domain.texting.conversation import Exchange, Move, Say
 from service.domain.vocabulary import MessageKind, PatientState, Source
 from service.intake.checkins import record_checkin
-from service.intake.texts.replies import TALK_LASTS, Said, Speaker, TextOutcome, raise_alarm, say, send
-from service.store.audit import Act
+from service.intake.texts.replies import TALK_LASTS, IncomingText, Speaker, TextOutcome, raise_alarm, say, send
 from service.store.tables import Checkin, Conversation, Window
 from service.words.replies import NOTED, NOTHING_ASKED, THANKS
 from service.words.texting import load_parser
@@ -32,56 +31,55 @@ from service.words.texting import load_parser
 PASSED = "passed:"
 
 
-def take(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
+def take(text: IncomingText, speaker: Speaker) -> TextOutcome:
     """Take in one message of a patient."""
     if speaker.patient.state is not PatientState.ACTIVE:
-        return _after_the_end(session, said, speaker)
-    day, window_id, talk = _talk(session, speaker, said.at)
-    kept = _kept(session, speaker.patient.id, day)
-    move = conversation.take(load_parser(), _exchange(kept, talk), said.body, speaker.patient.weight_unit)
-    if kept is not None and kept.answered_at > said.at:
-        move = _without_what_was_said_since(kept, move)
+        return _after_the_end(text, speaker)
+    day, window_id, talk = _talk(text.session, speaker, text.at)
+    checkin = _checkin_of(text.session, speaker.patient.id, day)
+    move = conversation.take(load_parser(), _exchange(checkin, talk), text.body, speaker.patient.weight_unit)
+    if checkin is not None and checkin.answered_at > text.at:
+        move = _without_what_was_said_since(checkin, move)
     if move.answers or move.note:
-        answers = _joined(kept, move, speaker.patient.weight_unit)
+        answers = _joined(checkin, move, speaker.patient.weight_unit)
         new = NewCheckin(speaker.patient.id, answers, day, Source.TEXT)
-        record_checkin(Act(session, speaker.actor, speaker.clinic.id, said.now), new)
+        record_checkin(text.act_of(speaker), new)
     if window_id is not None:
-        _remember(session, speaker, window_id, talk, move.exchange, said.at)
-    return _answer(session, said, speaker, move, can_ask=window_id is not None and said.is_news)
+        _remember(text.session, speaker, window_id, talk, move.exchange, text.at)
+    return _answer(text, speaker, move, can_ask=window_id is not None and text.is_news)
 
 
-def _without_what_was_said_since(kept: Checkin, move: Move) -> Move:
+def _without_what_was_said_since(checkin: Checkin, move: Move) -> Move:
     """A message taken in late adds to the day, and replaces nothing newer. A sign of an emergency still alarms."""
-    new = {key: value for key, value in move.answers.items() if getattr(kept, _column(key)) is None}
+    new = {key: value for key, value in move.answers.items() if getattr(checkin, _column(key)) is None}
     alarm = move.alarm or (move.say is Say.SAFETY and "safety_signs" not in new)
     return replace(move, answers=new, alarm=alarm)
 
 
-def _answer(session: Session, said: Said, speaker: Speaker, move: Move, *, can_ask: bool) -> TextOutcome:
-    ref, now = said.ref, said.now
+def _answer(text: IncomingText, speaker: Speaker, move: Move, *, can_ask: bool) -> TextOutcome:
     gave = bool(move.answers or move.note)
     if move.say is Say.SAFETY:
-        send(session, speaker, MessageKind.SAFETY, ref, now)
+        send(text, speaker, MessageKind.SAFETY)
         if move.alarm:
-            raise_alarm(session, speaker, ref, said.body, now)
+            raise_alarm(text, speaker)
         return TextOutcome.SAFETY
     if move.say is Say.THANKS or not can_ask or move.about is None:
-        say(session, speaker, THANKS if can_ask else NOTED if gave else NOTHING_ASKED, ref, now)
+        say(text, speaker, THANKS if can_ask else NOTED if gave else NOTHING_ASKED)
         return TextOutcome.ANSWERED if gave else TextOutcome.PASSED
     again = move.say is Say.ASK_AGAIN
-    say(session, speaker, move.about, ref, now, again=again)
+    say(text, speaker, move.about, again=again)
     if again:
         return TextOutcome.ASKED_AGAIN
     return TextOutcome.ANSWERED if gave else TextOutcome.ASKED
 
 
-def _after_the_end(session: Session, said: Said, speaker: Speaker) -> TextOutcome:
-    heard = load_parser().hear(said.body)
+def _after_the_end(text: IncomingText, speaker: Speaker) -> TextOutcome:
+    heard = load_parser().hear(text.body)
     if heard.signs or heard.alarm:
-        send(session, speaker, MessageKind.SAFETY, said.ref, said.now)
-        raise_alarm(session, speaker, said.ref, said.body, said.now)
+        send(text, speaker, MessageKind.SAFETY)
+        raise_alarm(text, speaker)
         return TextOutcome.SAFETY
-    send(session, speaker, MessageKind.HELP, said.ref, said.now)
+    send(text, speaker, MessageKind.HELP)
     return TextOutcome.NOT_MONITORED
 
 
@@ -107,7 +105,7 @@ def _talk(session: Session, speaker: Speaker, at: datetime) -> tuple[date, uuid.
     return today, None, None
 
 
-def _kept(session: Session, patient_id: uuid.UUID, day: date) -> Checkin | None:
+def _checkin_of(session: Session, patient_id: uuid.UUID, day: date) -> Checkin | None:
     return session.scalars(
         select(Checkin).where(
             Checkin.patient_id == patient_id, Checkin.local_date == day, Checkin.superseded_at.is_(None)
@@ -115,23 +113,23 @@ def _kept(session: Session, patient_id: uuid.UUID, day: date) -> Checkin | None:
     ).first()
 
 
-def _exchange(kept: Checkin | None, talk: Conversation | None) -> Exchange:
-    answered = {key for key in conversation.ORDER if kept is not None and getattr(kept, _column(key)) is not None}
+def _exchange(checkin: Checkin | None, talk: Conversation | None) -> Exchange:
+    answered = {key for key in conversation.ORDER if checkin is not None and getattr(checkin, _column(key)) is not None}
     if talk is None:
         return Exchange(frozenset(answered))
-    told = [str(one) for one in talk.asked_again]
+    asked_again = [str(key) for key in talk.asked_again]
     return Exchange(
         answered=frozenset(answered),
         asking=talk.asking,
-        asked_again=frozenset(one for one in told if not one.startswith(PASSED)),
-        passed=frozenset(one.removeprefix(PASSED) for one in told if one.startswith(PASSED)),
+        asked_again=frozenset(key for key in asked_again if not key.startswith(PASSED)),
+        passed=frozenset(key.removeprefix(PASSED) for key in asked_again if key.startswith(PASSED)),
         over=talk.closed_at is not None,
     )
 
 
-def _joined(kept: Checkin | None, move: Move, own_unit: str) -> Answers:
+def _joined(checkin: Checkin | None, move: Move, own_unit: str) -> Answers:
     """The day's answers with what this message adds; what it says anew replaces what was there."""
-    answers = Answers() if kept is None else diary.from_columns(kept)
+    answers = Answers() if checkin is None else diary.from_columns(checkin)
     given: dict[str, Any] = dict(move.answers)
     if "weight" in given:
         given["weight_unit"] = move.weight_unit or own_unit

@@ -25,9 +25,7 @@ from service.domain.texting.parsing import Keyword
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.intake.texts import caregivers, patients, staff
-from service.intake.texts.replies import Said, Speaker, TextOutcome, send
-from service.intake.texts.staff import StaffSpeaker
-from service.store.audit import Act
+from service.intake.texts.replies import IncomingText, Speaker, StaffSpeaker, TextOutcome, send
 from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
 from service.store.upsert import insert_new
 from service.words.texting import load_parser
@@ -52,16 +50,15 @@ def take_text(
     """
     if not _is_first(session, gateway_ref, now):
         return TextOutcome.REPEATED
-    said = Said(gateway_ref, storable(body), now if said_at is None else min(said_at, now), now)
+    text = IncomingText(session, gateway_ref, storable(body), now if said_at is None else min(said_at, now), now)
     address = _e164(from_address)
     speakers, members = _speakers(session, address), staff.speakers(session, address)
     outcome, contact_id = TextOutcome.UNKNOWN, None
     if speakers:
         speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
-        outcome, contact_id = _heard(session, said, speakers, speaker, members), speaker.contact.id
+        outcome, contact_id = _heard(text, speakers, speaker, members), speaker.contact.id
     elif members:
-        outcome, one = staff.take(session, gateway_ref, members, load_parser().keyword(said.body), now)
-        contact_id = one.contact.id
+        outcome, contact_id = staff.take(text, members, load_parser().keyword(text.body)), members[0].contact.id
     session.execute(
         update(InboundText)
         .where(InboundText.gateway_ref == gateway_ref)
@@ -71,65 +68,51 @@ def take_text(
     return outcome
 
 
-def _heard(
-    session: Session, said: Said, speakers: list[Speaker], speaker: Speaker, members: list[StaffSpeaker]
-) -> TextOutcome:
-    word = load_parser().keyword(said.body)
+def _heard(text: IncomingText, speakers: list[Speaker], speaker: Speaker, members: list[StaffSpeaker]) -> TextOutcome:
+    word = load_parser().keyword(text.body)
     if word is Keyword.STOP:
-        return _stop(session, said.ref, speakers, members, said.now)
+        return _stop(text, speakers, members)
     if word is Keyword.START:
-        return _start(session, said, speakers, members)
+        return _start(text, speakers, members)
     if word is Keyword.HELP:
-        send(session, speaker, MessageKind.HELP, said.ref, said.now)
+        send(text, speaker, MessageKind.HELP)
         return TextOutcome.HELPED
     if speaker.caregiver is not None:
-        return caregivers.take(session, said, speaker, speaker.caregiver)
-    return patients.take(session, said, speaker)
+        return caregivers.take(text, speaker, speaker.caregiver)
+    return patients.take(text, speaker)
 
 
-def _stop(
-    session: Session, ref: str, speakers: list[Speaker], members: list[StaffSpeaker], now: datetime
-) -> TextOutcome:
+def _stop(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
     """Everybody at this number is sent nothing more; one confirmation goes there, and a second STOP gets none."""
-    ended = staff.stop(session, ref, members, now)
-    agreed = [one for one in speakers if _agrees(session, one)]
-    for one in agreed:
-        record_consent(
-            Act(session, one.actor, one.patient.clinic_id, now),
-            one.patient,
-            ConsentKind.MESSAGES,
-            False,
-            "text STOP",
-            one.caregiver,
-        )
+    ended = staff.stop(text, members)
+    agreed = [speaker for speaker in speakers if _agrees(text, speaker)]
+    for speaker in agreed:
+        _record(text, speaker, False, "text STOP")
     if agreed:
-        send(session, agreed[0], MessageKind.STOPPED, ref, now)
+        send(text, agreed[0], MessageKind.STOPPED)
     elif ended:
-        staff.answer(session, ended[0], MessageKind.STOPPED, ref, now)
+        send(text, ended[0], MessageKind.STOPPED)
     return TextOutcome.STOPPED
 
 
-def _start(session: Session, said: Said, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
+def _start(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
     """Messages begin again for everybody at this number. A START of the past undoes no withdrawal since then."""
-    if not said.is_news:
+    if not text.is_news:
         return TextOutcome.PASSED
-    staff.start(session, members, said.now)
-    for one in speakers:
-        if not _agrees(session, one):
-            record_consent(
-                Act(session, one.actor, one.patient.clinic_id, said.now),
-                one.patient,
-                ConsentKind.MESSAGES,
-                True,
-                "text START",
-                one.caregiver,
-            )
-    send(session, speakers[0], MessageKind.STARTED, said.ref, said.now)
+    staff.start(text, members)
+    for speaker in speakers:
+        if not _agrees(text, speaker):
+            _record(text, speaker, True, "text START")
+    send(text, speakers[0], MessageKind.STARTED)
     return TextOutcome.STARTED
 
 
-def _agrees(session: Session, one: Speaker) -> bool:
-    return contacts.has_consent(session, one.patient.id, ConsentKind.MESSAGES, one.caregiver_id)
+def _agrees(text: IncomingText, speaker: Speaker) -> bool:
+    return contacts.has_consent(text.session, speaker.patient.id, ConsentKind.MESSAGES, speaker.caregiver_id)
+
+
+def _record(text: IncomingText, speaker: Speaker, given: bool, how: str) -> None:
+    record_consent(text.act_of(speaker), speaker.patient, ConsentKind.MESSAGES, given, how, speaker.caregiver)
 
 
 def _is_first(session: Session, gateway_ref: str, now: datetime) -> bool:

@@ -1,4 +1,4 @@
-"""Who writes, what became of it, and how we answer a text message."""
+"""Who wrote a text message, what became of it, and how it is answered."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from service.care.tasks import raise_task
 from service.domain.tasks import AlarmWritten
 from service.domain.vocabulary import ActorKind, Channel, MessageKind
 from service.store import outbox
-from service.store.audit import Actor
-from service.store.tables import Caregiver, Clinic, Contact, Patient
-from service.words import replies as words
+from service.store.audit import Act, Actor
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Staff
 from service.words.language import load_language
+from service.words.replies import line
 
 # An answer that comes much later answers nothing; the number to call stays true for longer.
 GOOD_FOR = timedelta(minutes=30)
@@ -43,21 +43,6 @@ class TextOutcome(StrEnum):
 
 
 @dataclass(frozen=True)
-class Said:
-    """A text message: the gateway's name for it, what it says, when it was said, and the moment it is taken in."""
-
-    ref: str
-    body: str
-    at: datetime
-    now: datetime
-
-    @property
-    def is_news(self) -> bool:
-        """Whether a question in return still makes sense to whoever wrote it."""
-        return self.now - self.at <= TALK_LASTS
-
-
-@dataclass(frozen=True)
 class Speaker:
     """A patient, or a caregiver of one, at the number a message came from."""
 
@@ -65,6 +50,11 @@ class Speaker:
     caregiver: Caregiver | None
     patient: Patient
     clinic: Clinic
+    staff_id = None
+
+    @property
+    def patient_id(self) -> uuid.UUID:
+        return self.patient.id
 
     @property
     def caregiver_id(self) -> uuid.UUID | None:
@@ -81,39 +71,82 @@ class Speaker:
         return Actor(ActorKind.PATIENT, self.patient.id)
 
 
-def send(session: Session, to: Speaker, kind: MessageKind, ref: str, now: datetime, text: str = "") -> None:
+@dataclass(frozen=True)
+class StaffSpeaker:
+    """A member of staff at the number a message came from."""
+
+    contact: Contact
+    staff: Staff
+    clinic: Clinic
+    patient_id = None
+    caregiver_id = None
+
+    @property
+    def staff_id(self) -> uuid.UUID:
+        return self.staff.id
+
+    @property
+    def language(self) -> str:
+        return self.clinic.language
+
+    @property
+    def actor(self) -> Actor:
+        return Actor(ActorKind.STAFF, self.staff.id)
+
+
+@dataclass(frozen=True)
+class IncomingText:
+    """A text message as it is taken in.
+
+    The transaction, the gateway's name for the message, what it says, when it was said, and the moment it is taken in.
+    """
+
+    session: Session
+    ref: str
+    body: str
+    at: datetime
+    now: datetime
+
+    @property
+    def is_news(self) -> bool:
+        """Whether a question in return still makes sense to whoever wrote it."""
+        return self.now - self.at <= TALK_LASTS
+
+    def act_of(self, speaker: Speaker | StaffSpeaker) -> Act:
+        """What the speaker does by it, for the record."""
+        return Act(self.session, speaker.actor, speaker.clinic.id, self.now)
+
+
+def send(text: IncomingText, to: Speaker | StaffSpeaker, kind: MessageKind, words: str = "") -> None:
     """Answer a message. One answer of a kind for each, however often this is called."""
     outbox.enqueue(
-        session,
+        text.session,
         outbox.NewMessage(
             clinic_id=to.clinic.id,
             contact_id=to.contact.id,
             kind=kind,
             channel=Channel.TEXT,
-            dedupe_key=f"{kind.value}:{ref}",
-            due_at=now,
-            expires_at=now + (SAFETY_GOOD_FOR if kind is MessageKind.SAFETY else GOOD_FOR),
-            patient_id=to.patient.id,
+            dedupe_key=f"{kind.value}:{text.ref}",
+            due_at=text.now,
+            expires_at=text.now + (SAFETY_GOOD_FOR if kind is MessageKind.SAFETY else GOOD_FOR),
+            patient_id=to.patient_id,
             caregiver_id=to.caregiver_id,
+            staff_id=to.staff_id,
             # No window: a pause that begins meanwhile does not make an answer pointless.
-            params={"text": text} if text else {},
+            params={"text": words} if words else {},
         ),
-        now,
+        text.now,
     )
 
 
-def say(
-    session: Session, to: Speaker, key: str, ref: str, now: datetime, *, again: bool = False, instead: str | None = None
-) -> None:
-    """Answer with one of our lines, in the person's language; with `instead`, in words made for this answer."""
-    text = words.line(load_language(to.language), key, again=again) if instead is None else instead
-    send(session, to, MessageKind.REPLY, ref, now, text)
+def say(text: IncomingText, to: Speaker | StaffSpeaker, key: str, *, again: bool = False) -> None:
+    """Answer with one of our lines, in the person's language."""
+    send(text, to, MessageKind.REPLY, line(load_language(to.language), key, again=again))
 
 
-def raise_alarm(session: Session, by: Speaker, ref: str, body: str, now: datetime) -> None:
+def raise_alarm(text: IncomingText, by: Speaker) -> None:
     """Staff are shown the words themselves: no machine reads an emergency better than they do."""
-    words = " ".join(body.split())[:LONGEST_QUOTE]
+    words = " ".join(text.body.split())[:LONGEST_QUOTE]
     name = by.caregiver.name if by.caregiver else ""
-    facts = AlarmWritten(ref, words, by.clinic.emergency_number, name)
-    key = f"alarm:{ref}"
-    raise_task(session, by.clinic.id, by.patient.id, facts, key, now)
+    facts = AlarmWritten(text.ref, words, by.clinic.emergency_number, name)
+    raise_task(text.session, by.clinic.id, by.patient.id, facts, f"alarm:{text.ref}", text.now)

@@ -8,8 +8,6 @@ nobody hears of is how an emergency goes unseen. Never takes a task on somebody'
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -19,38 +17,18 @@ from service.domain.tasks import StaffStopped
 from service.domain.texting.parsing import Keyword
 from service.domain.vocabulary import (
     CLINICAL_STAFF,
-    ActorKind,
     Channel,
     ContactState,
     MessageKind,
     TaskKind,
     TaskState,
 )
-from service.intake.texts.replies import GOOD_FOR, TextOutcome
-from service.store import audit, outbox
+from service.intake.texts.replies import IncomingText, StaffSpeaker, TextOutcome, say, send
 from service.store.tables import Clinic, Contact, Staff, Task
-from service.words import replies as words
-from service.words.language import load_language
+from service.words.replies import NOTHING_ASKED
 
 BY_TEXT = "text STOP"
 BACK = "They texted START."
-
-
-@dataclass(frozen=True)
-class StaffSpeaker:
-    """A member of staff at the number a message came from."""
-
-    contact: Contact
-    staff: Staff
-    clinic: Clinic
-
-    @property
-    def actor(self) -> audit.Actor:
-        return audit.Actor(ActorKind.STAFF, self.staff.id)
-
-    @property
-    def has_stopped(self) -> bool:
-        return self.contact.state is ContactState.BROKEN and self.contact.broken_reason == BY_TEXT
 
 
 def speakers(session: Session, address: str) -> list[StaffSpeaker]:
@@ -65,89 +43,78 @@ def speakers(session: Session, address: str) -> list[StaffSpeaker]:
     return [StaffSpeaker(*row) for row in rows]
 
 
-def take(
-    session: Session, ref: str, those: Sequence[StaffSpeaker], word: Keyword | None, now: datetime
-) -> tuple[TextOutcome, StaffSpeaker]:
-    """Take in a message from a number that is staff's alone. Returns what became of it, and who is answered."""
-    first = those[0]
+def take(text: IncomingText, members: Sequence[StaffSpeaker], word: Keyword | None) -> TextOutcome:
+    """Take in a message from a number that is staff's alone; the first of them is answered."""
+    first = members[0]
     if word is Keyword.STOP:
-        if ended := stop(session, ref, those, now):
-            answer(session, ended[0], MessageKind.STOPPED, ref, now)
-        return TextOutcome.STOPPED, first
+        if ended := stop(text, members):
+            send(text, ended[0], MessageKind.STOPPED)
+        return TextOutcome.STOPPED
     if word is Keyword.START:
-        start(session, those, now)
-        answer(session, first, MessageKind.STARTED, ref, now)
-        return TextOutcome.STARTED, first
+        start(text, members)
+        send(text, first, MessageKind.STARTED)
+        return TextOutcome.STARTED
     if word is Keyword.HELP:
-        answer(session, first, MessageKind.HELP, ref, now)
-        return TextOutcome.HELPED, first
-    if not first.has_stopped:
-        line = words.line(load_language(first.clinic.language), words.NOTHING_ASKED)
-        answer(session, first, MessageKind.REPLY, ref, now, line)
-    return TextOutcome.PASSED, first
+        send(text, first, MessageKind.HELP)
+        return TextOutcome.HELPED
+    if not _has_stopped(first):
+        say(text, first, NOTHING_ASKED)
+    return TextOutcome.PASSED
 
 
-def stop(session: Session, ref: str, those: Sequence[StaffSpeaker], now: datetime) -> list[StaffSpeaker]:
-    """Nothing more goes to these telephones. Returns those that were still told there.
+def stop(text: IncomingText, members: Sequence[StaffSpeaker]) -> list[StaffSpeaker]:
+    """Nothing more goes to these telephones. Returns those to which notices still went.
 
     What is queued to them stays: at its last look it goes to the person's next contact.
     """
-    ended = [one for one in those if not one.has_stopped]
-    for one in ended:
-        one.contact.state = ContactState.BROKEN
-        one.contact.broken_reason = BY_TEXT
-        session.flush()
-        audit.write_line(
-            session, one.actor, "contact.stop", ("contact", one.contact.id), now, clinic_id=one.clinic.id,
-            detail={"staff": str(one.staff.id)},
-        )  # fmt: skip
+    ended = [member for member in members if not _has_stopped(member)]
+    for member in ended:
+        member.contact.state = ContactState.BROKEN
+        member.contact.broken_reason = BY_TEXT
+        text.session.flush()
+        text.act_of(member).note("contact.stop", member.contact, staff=member.staff.id)
         raise_task(
-            session, one.clinic.id, None, StaffStopped(one.contact.id, one.staff.name, _is_last(session, one)),
-            f"{_key(one)}{ref}", now,
-        )  # fmt: skip
+            text.session,
+            member.clinic.id,
+            None,
+            StaffStopped(member.contact.id, member.staff.name, _is_last(text.session, member)),
+            f"{_key(member)}{text.ref}",
+            text.now,
+        )
     return ended
 
 
-def start(session: Session, those: Sequence[StaffSpeaker], now: datetime) -> None:
+def start(text: IncomingText, members: Sequence[StaffSpeaker]) -> None:
     """Notices go to these telephones again, where STOP had ended them. One that broke stays broken."""
-    for one in those:
-        if not one.has_stopped:
+    for member in members:
+        if not _has_stopped(member):
             continue
-        one.contact.state = ContactState.OK
-        one.contact.broken_reason = None
-        session.flush()
-        audit.write_line(session, one.actor, "contact.start", ("contact", one.contact.id), now, clinic_id=one.clinic.id)
-        told = select(Task.dedupe_key).where(
-            Task.clinic_id == one.clinic.id,
+        member.contact.state = ContactState.OK
+        member.contact.broken_reason = None
+        text.session.flush()
+        text.act_of(member).note("contact.start", member.contact)
+        raised = select(Task.dedupe_key).where(
+            Task.clinic_id == member.clinic.id,
             Task.state == TaskState.OPEN,
             Task.kind == TaskKind.BROKEN_CONTACT,
-            Task.dedupe_key.startswith(_key(one), autoescape=True),
+            Task.dedupe_key.startswith(_key(member), autoescape=True),
         )
-        for key in session.scalars(told).all():
-            close_task(session, key, BACK, now)
+        for key in text.session.scalars(raised).all():
+            close_task(text.session, key, BACK, text.now)
 
 
-def answer(session: Session, to: StaffSpeaker, kind: MessageKind, ref: str, now: datetime, text: str = "") -> None:
-    """Answer them. One answer of a kind for each message."""
-    outbox.enqueue(
-        session,
-        outbox.NewMessage(
-            clinic_id=to.clinic.id, contact_id=to.contact.id, kind=kind, channel=Channel.TEXT,
-            dedupe_key=f"{kind.value}:{ref}", due_at=now, expires_at=now + GOOD_FOR, staff_id=to.staff.id,
-            params={"text": text} if text else {},
-        ),
-        now,
-    )  # fmt: skip
+def _has_stopped(member: StaffSpeaker) -> bool:
+    return member.contact.state is ContactState.BROKEN and member.contact.broken_reason == BY_TEXT
 
 
-def _is_last(session: Session, one: StaffSpeaker) -> bool:
+def _is_last(session: Session, member: StaffSpeaker) -> bool:
     """Whether nobody else at the clinic is told of open tasks by a message now."""
     others = session.scalar(
         select(func.count())
         .select_from(Contact)
         .join(Staff, Staff.id == Contact.staff_id)
         .where(
-            Contact.clinic_id == one.clinic.id,
+            Contact.clinic_id == member.clinic.id,
             Contact.state == ContactState.OK,
             Staff.active,
             Staff.role.in_(CLINICAL_STAFF),
@@ -156,5 +123,5 @@ def _is_last(session: Session, one: StaffSpeaker) -> bool:
     return not others
 
 
-def _key(one: StaffSpeaker) -> str:
-    return f"staff_stopped:{one.contact.id}:"
+def _key(member: StaffSpeaker) -> str:
+    return f"staff_stopped:{member.contact.id}:"

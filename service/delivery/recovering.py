@@ -78,16 +78,24 @@ def _decide(session: Session, message: Message, now: datetime) -> None:
 def _tell(session: Session, messages: Sequence[Message], now: datetime) -> None:
     if len(messages) > TASKS_EACH:
         raise_task(
-            session, messages[0].clinic_id, None, HandOverUnknown(tuple(message.id for message in messages)),
+            session,
+            messages[0].clinic_id,
+            None,
+            HandOverUnknown(tuple(message.id for message in messages)),
             # The oldest of them names the occurrence: each crash leaves others.
-            f"uncertain:{messages[0].id}:{len(messages)}:{now:%Y-%m-%dT%H:%M:%S}", now,
-        )  # fmt: skip
+            f"uncertain:{messages[0].id}:{len(messages)}:{now:%Y-%m-%dT%H:%M:%S}",
+            now,
+        )
         return
     for message in messages:
         raise_task(
-            session, message.clinic_id, message.patient_id, HandOverUnknown((message.id,)),
-            f"uncertain:{message.id}", now,
-        )  # fmt: skip
+            session,
+            message.clinic_id,
+            message.patient_id,
+            HandOverUnknown((message.id,)),
+            f"uncertain:{message.id}",
+            now,
+        )
 
 
 def _was_unknown(session: Session, message: Message) -> bool:

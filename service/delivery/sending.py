@@ -123,9 +123,14 @@ class _Pass:
             return None
         self.at(Boundary.STAMPED)
         results = hand_over(
-            stamped.ready, self.transports, self.clock, self.pool, self.stopping,
-            lambda: self.at(Boundary.CALLING), lambda: self.at(Boundary.CALLED),
-        )  # fmt: skip
+            stamped.ready,
+            self.transports,
+            self.clock,
+            self.pool,
+            self.stopping,
+            lambda: self.at(Boundary.CALLING),
+            lambda: self.at(Boundary.CALLED),
+        )
         self.at(Boundary.HANDED_OVER)
         now = self.clock.now()
         settled = patiently(

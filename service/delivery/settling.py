@@ -32,6 +32,20 @@ from service.store.wordings import UNWORDED, occasion
 REASON_LENGTH, REF_LENGTH, DETAIL_LENGTH = 60, 120, 200
 # A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
 STILL_OURS = (MessageState.HANDING_OVER, MessageState.UNCERTAIN)
+NOT_BEGUN = "not_begun"
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """How one hand-over ended: the provider's reference, a failure of one of the two kinds, or not begun."""
+
+    facts: MessageFacts
+    ref: str | None = None
+    temporary: str | None = None
+    wait: timedelta | None = None  # the provider asked for at least so long
+    permanent: str | None = None
+    gone: bool = False  # ended by the recipient's side, as a push subscription is: nothing to mend
+    begun: bool = True
 
 
 def settle_all(
@@ -56,8 +70,9 @@ def settle_all(
     )
     for result, error in outcome.failed:
         with write_session(engine) as session:
-            # What the provider did is known only in part, and the row cannot hold it.
-            settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
+            if result.facts.id in held(session, token, *STILL_OURS):
+                # What the provider did is known only in part, and the row cannot hold it.
+                settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
             quarantine(session, ("message", result.facts.id), error, now)
     return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
 
@@ -87,6 +102,21 @@ def _settle(
         put_back(session, not_begun, now)
     mark_sent(session, sent, now)
     return settled + Tally(done=len(sent))
+
+
+def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:
+    """What is still held under `token` in one of these states, locked until the transaction ends.
+
+    Whoever writes a message's next state asks this first: a lease may have run out,
+    a receipt may have overtaken.
+    """
+    rows = session.scalars(
+        select(Message.id).where(Message.claim_token == token, Message.state.in_(states)).with_for_update()
+    )
+    return set(rows)
+
+
+# --- the single ends -------------------------------------------------------------------------
 
 
 def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: datetime) -> None:
@@ -139,121 +169,6 @@ def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: dateti
     outbox.note_events(session, [(message_id, "queued_again", _plain(reason, DETAIL_LENGTH))], now)
 
 
-def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
-    """After a temporary failure: another try, unless it would come too late to be true."""
-    if at >= facts.expires_at:
-        settle(session, facts.id, MessageState.EXPIRED, "expired", now, detail=reason)
-    else:
-        queue_again(session, facts.id, reason, at, now)
-
-
-def fail_unworded(session: Session, facts: MessageFacts, error: str, now: datetime) -> None:
-    """The message could not be written out: it waits until staff mend the wording (`store.wordings.mended`)."""
-    settle(session, facts.id, MessageState.FAILED, UNWORDED, now, detail=error)
-    tell_unworded(session, facts, now)
-
-
-def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
-    """Whoever may change a wording should look at this one."""
-    raise_task(
-        session, facts.clinic_id, facts.patient_id, WordingFailed(facts.id, facts.kind),
-        # One task for one wording, not one for every patient it was meant for.
-        f"{occasion(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}", now,
-    )  # fmt: skip
-
-
-def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> None:
-    """The contact may be right, but this service cannot send that way."""
-    raise_task(
-        session, facts.clinic_id, facts.patient_id, ChannelMissing(facts.contact_id, _whose(facts), facts.channel),
-        f"not_set_up:{facts.contact_id}", now,
-    )  # fmt: skip
-
-
-def break_contact(session: Session, facts: MessageFacts, reason: str, now: datetime, *, gone: bool = False) -> None:
-    """The provider says this address will never work: mark it, tell staff once, try the next contact.
-
-    A subscription that its owner's browser ended (`gone`) is dropped without a task while another contact works.
-    """
-    settle(session, facts.id, MessageState.FAILED, reason, now)
-    session.execute(
-        update(Contact)
-        .where(Contact.id == facts.contact_id, Contact.address == facts.address)
-        .values(state=ContactState.BROKEN, broken_reason=_plain(reason, DETAIL_LENGTH))
-        .execution_options(synchronize_session=False)
-    )
-    passed_on = try_next_contact(session, facts, now)
-    if gone and passed_on:
-        return
-    raise_task(
-        session, facts.clinic_id, facts.patient_id, ContactBroke(facts.contact_id, _whose(facts), facts.channel),
-        # One task for one break: a mended contact that breaks again is a new occurrence.
-        f"broken:{facts.contact_id}:{facts.id}", now,
-    )  # fmt: skip
-
-
-def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bool:
-    """Write the same message to the person's next working contact, if it is still worth it."""
-    if facts.staff_id is not None:
-        working = contacts.working(session, Contact.staff_id, facts.staff_id)
-    elif facts.caregiver_id is not None:
-        working = contacts.reachable(session, caregiver_id=facts.caregiver_id)
-    else:
-        working = contacts.reachable(session, patient_id=facts.patient_id)
-    old = session.get_one(Message, facts.id)
-    tried = session.get_one(Contact, facts.contact_id)
-    following = next((contact for contact in working if _order(contact) > _order(tried)), None)
-    if following is None or facts.expires_at <= now:
-        return False
-    outbox.enqueue(
-        session,
-        outbox.NewMessage(
-            clinic_id=facts.clinic_id, contact_id=following.id, kind=facts.kind, channel=following.channel,
-            # The occurrence stays the key: once per contact, however often this one fails.
-            dedupe_key=f"{old.dedupe_key.split('>')[0]}>{following.id}",
-            due_at=now, expires_at=facts.expires_at, patient_id=facts.patient_id, caregiver_id=facts.caregiver_id,
-            staff_id=facts.staff_id, window_id=old.window_id, step_id=old.step_id, silence_id=old.silence_id,
-            params=facts.params,
-        ),
-        now,
-    )  # fmt: skip
-    outbox.note_events(session, [(facts.id, "passed_on", following.channel.value)], now)
-    return True
-
-
-def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime) -> None:
-    """It is known now what became of it: nobody need look."""
-    close_task(session, f"uncertain:{message_id}", "The provider has said since what became of it.", now)
-
-
-def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
-    return contact.position, contact.created_at, contact.id
-
-
-def _whose(facts: MessageFacts) -> Whose:
-    return Whose.CAREGIVER if facts.caregiver_id else Whose.STAFF if facts.staff_id else Whose.PATIENT
-
-
-def _plain(given: str, longest: int) -> str:
-    """What a provider said, as the column can hold it."""
-    return storable(given)[:longest]
-
-
-def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:
-    """What is still held under `token` in one of these states, locked until the transaction ends.
-
-    Whoever writes a message's next state asks this first: a lease may have run out,
-    a receipt may have overtaken.
-    """
-    rows = session.scalars(
-        select(Message.id).where(Message.claim_token == token, Message.state.in_(states)).with_for_update()
-    )
-    return set(rows)
-
-
-NOT_BEGUN = "not_begun"
-
-
 def put_back(session: Session, message_ids: Collection[uuid.UUID], now: datetime) -> None:
     """Queue these again, claimed or stamped and never begun."""
     stamped = case((Message.state == MessageState.CLAIMED, 0), else_=1)
@@ -273,14 +188,125 @@ def put_back(session: Session, message_ids: Collection[uuid.UUID], now: datetime
     outbox.note_events(session, [(message_id, "queued_again", NOT_BEGUN) for message_id in message_ids], now)
 
 
-@dataclass(frozen=True)
-class HandedOver:
-    """How one hand-over ended: the provider's reference, a failure of one of the two kinds, or not begun."""
+def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
+    """After a temporary failure: another try, unless it would come too late to be true."""
+    if at >= facts.expires_at:
+        settle(session, facts.id, MessageState.EXPIRED, "expired", now, detail=reason)
+    else:
+        queue_again(session, facts.id, reason, at, now)
 
-    facts: MessageFacts
-    ref: str | None = None
-    temporary: str | None = None
-    wait: timedelta | None = None  # the provider asked for at least so long
-    permanent: str | None = None
-    gone: bool = False  # ended by the recipient's side, as a push subscription is: nothing to mend
-    begun: bool = True
+
+def fail_unworded(session: Session, facts: MessageFacts, error: str, now: datetime) -> None:
+    """The message could not be written out: it waits until staff mend the wording (`store.wordings.mended`)."""
+    settle(session, facts.id, MessageState.FAILED, UNWORDED, now, detail=error)
+    tell_unworded(session, facts, now)
+
+
+def break_contact(session: Session, facts: MessageFacts, reason: str, now: datetime, *, gone: bool = False) -> None:
+    """The provider says this address will never work: mark it, tell staff once, try the next contact.
+
+    A subscription that its owner's browser ended (`gone`) is dropped without a task while another contact works.
+    """
+    settle(session, facts.id, MessageState.FAILED, reason, now)
+    session.execute(
+        update(Contact)
+        .where(Contact.id == facts.contact_id, Contact.address == facts.address)
+        .values(state=ContactState.BROKEN, broken_reason=_plain(reason, DETAIL_LENGTH))
+        .execution_options(synchronize_session=False)
+    )
+    passed_on = try_next_contact(session, facts, now)
+    if gone and passed_on:
+        return
+    raise_task(
+        session,
+        facts.clinic_id,
+        facts.patient_id,
+        ContactBroke(facts.contact_id, _whose(facts), facts.channel),
+        # One task for one break: a mended contact that breaks again is a new occurrence.
+        f"broken:{facts.contact_id}:{facts.id}",
+        now,
+    )
+
+
+def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bool:
+    """Write the same message to the person's next working contact, if it is still worth it."""
+    if facts.staff_id is not None:
+        working = contacts.working(session, Contact.staff_id, facts.staff_id)
+    elif facts.caregiver_id is not None:
+        working = contacts.reachable(session, caregiver_id=facts.caregiver_id)
+    else:
+        working = contacts.reachable(session, patient_id=facts.patient_id)
+    old = session.get_one(Message, facts.id)
+    tried = session.get_one(Contact, facts.contact_id)
+    following = next((contact for contact in working if _order(contact) > _order(tried)), None)
+    if following is None or facts.expires_at <= now:
+        return False
+    outbox.enqueue(
+        session,
+        outbox.NewMessage(
+            clinic_id=facts.clinic_id,
+            contact_id=following.id,
+            kind=facts.kind,
+            channel=following.channel,
+            # The occurrence stays the key: once per contact, however often this one fails.
+            dedupe_key=f"{old.dedupe_key.split('>')[0]}>{following.id}",
+            due_at=now,
+            expires_at=facts.expires_at,
+            patient_id=facts.patient_id,
+            caregiver_id=facts.caregiver_id,
+            staff_id=facts.staff_id,
+            window_id=old.window_id,
+            step_id=old.step_id,
+            silence_id=old.silence_id,
+            params=facts.params,
+        ),
+        now,
+    )
+    outbox.note_events(session, [(facts.id, "passed_on", following.channel.value)], now)
+    return True
+
+
+# --- what staff are told of it ---------------------------------------------------------------
+
+
+def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
+    """Whoever may change a wording should look at this one."""
+    raise_task(
+        session,
+        facts.clinic_id,
+        facts.patient_id,
+        WordingFailed(facts.id, facts.kind),
+        # One task for one wording, not one for every patient it was meant for.
+        f"{occasion(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}",
+        now,
+    )
+
+
+def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> None:
+    """The contact may be right, but this service cannot send that way."""
+    raise_task(
+        session,
+        facts.clinic_id,
+        facts.patient_id,
+        ChannelMissing(facts.contact_id, _whose(facts), facts.channel),
+        f"not_set_up:{facts.contact_id}",
+        now,
+    )
+
+
+def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime) -> None:
+    """It is known now what became of it: nobody need look."""
+    close_task(session, f"uncertain:{message_id}", "The provider has said since what became of it.", now)
+
+
+def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
+    return contact.position, contact.created_at, contact.id
+
+
+def _whose(facts: MessageFacts) -> Whose:
+    return Whose.CAREGIVER if facts.caregiver_id else Whose.STAFF if facts.staff_id else Whose.PATIENT
+
+
+def _plain(given: str, longest: int) -> str:
+    """What a provider said, as the column can hold it."""
+    return storable(given)[:longest]

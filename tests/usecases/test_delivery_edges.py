@@ -68,6 +68,23 @@ def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
     assert (quarantined.subject_kind, quarantined.subject_id) == ("message", poisoned)
 
 
+def test_what_is_known_by_now_is_not_made_uncertain_by_a_row_that_cannot_be_settled(
+    post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A receipt came during the call: nobody is told to wonder whether it arrived."""
+    delivered, unknown = post.write(MessageKind.PROMPT), post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+
+    def receipt_comes(boundary: Boundary) -> None:
+        if boundary is Boundary.HANDED_OVER:
+            receiving.take_receipts(post.engine, [Receipt(delivered, "delivered", NOON)], NOON)
+
+    with monkeypatch.context() as broken:
+        broken.setattr("service.delivery.settling._settle", lambda *_: 1 / 0)
+        assert post.deliver(at=receipt_comes).quarantined == 2
+    assert post.message(delivered).state is MessageState.DELIVERED
+    assert (post.message(unknown).state, post.message(unknown).reason) == (MessageState.UNCERTAIN, "set_aside")
+
+
 def test_a_prompt_and_its_reminder_due_together_are_one_message(post: Post) -> None:
     prompt, reminder = post.write(MessageKind.PROMPT), post.write(MessageKind.REMINDER)
     nudge = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)

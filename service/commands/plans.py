@@ -19,6 +19,7 @@ from service.links import Purpose
 from service.reports import yearsheet
 from service.scheduling.plans import PlanAhead, plans_ahead
 from service.store.tables import Patient, Plan
+from service.words.language import load_language
 
 FEED_LASTS = timedelta(days=2 * 365)
 HAS_A_PLAN = "a patient with a plan: set one first"
@@ -97,4 +98,4 @@ def _sheet(ahead: PlanAhead, year: int) -> str:
     place = zone(ahead.zone)
     first = local_date(ahead.enrolled_at, place)
     sheet = yearsheet.Sheet(ahead.clinic_ref, ahead.sender_name, place, ahead.rule, first, ahead.pauses)
-    return yearsheet.write(sheet, year)
+    return yearsheet.write(load_language(ahead.language), sheet, year)

@@ -1,7 +1,7 @@
 """A year of one plan as plain text for a printer: every window, the clock changes, the pauses.
 
-Promises that every time on it is what a clock on the wall will show. Holds no
-name and nothing clinical: it may lie on a kitchen table.
+In the patient's language. Promises that every time on it is what a clock on the wall
+will show. Holds no name and nothing clinical: it may lie on a kitchen table.
 """
 
 from __future__ import annotations
@@ -13,13 +13,7 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from service.domain.plan import EVERY_DAY, ClockChange, PlanRule, WindowAhead, clock_changes, windows_ahead
-
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
-HEADINGS = "  day       opens   due     closes   opens (UTC)"
+from service.words.language import Language
 
 
 @dataclass(frozen=True)
@@ -34,34 +28,50 @@ class Sheet:
     pauses: Sequence[tuple[date, date]]
 
 
-def write(sheet: Sheet, year: int) -> str:
-    """The sheet of `year`, at most 80 characters wide."""
+def write(say: Language, sheet: Sheet, year: int) -> str:
+    """The sheet of `year`, at most 80 characters wide in English."""
     first, last = max(sheet.first, date(year, 1, 1)), date(year, 12, 31)
     changes = {change.day: change for change in clock_changes(sheet.zone, date(year, 1, 1), last)}
+    named = say.gettext(
+        "%(sender)s %(number)s: plan for %(year)s, as it stands today",
+        sender=sheet.sender_name,
+        number=sheet.clinic_ref,
+        year=year,
+    )
     lines = [
-        f"{sheet.sender_name} {sheet.clinic_ref}: plan for {year}, as it stands today",
-        f"Place: {sheet.zone.key}",
-        f"{_weekdays(sheet.rule)}, {sheet.rule.opens:%H:%M} to {sheet.rule.closes:%H:%M}, {_wanted(sheet.rule)}",
-        *(f"{_day(change.day)} {MONTHS[change.day.month - 1]}: {_told(change)}" for change in changes.values()),
+        named,
+        say.gettext("Place: %(zone)s", zone=sheet.zone.key),
+        _rule(say, sheet.rule),
+        *(
+            f"{_day(say, change.day)} {say.months[change.day.month - 1]}: {_change(say, change)}"
+            for change in changes.values()
+        ),
     ]
     days = windows_ahead(sheet.rule, sheet.zone, first, last, sheet.pauses) if first <= last else iter(())
-    for month, some in groupby(days, key=lambda one: one.day.month):
-        lines += ["", f"{MONTHS[month - 1]} {year}", HEADINGS]
-        lines += [_line(one, sheet.zone, changes.get(one.day)) for one in some]
+    for month, some in groupby(days, key=lambda ahead: ahead.day.month):
+        lines += ["", f"{say.months[month - 1]} {year}", _headings(say)]
+        lines += [_line(say, ahead, sheet.zone, changes.get(ahead.day)) for ahead in some]
     return "\n".join(lines) + "\n"
 
 
-def _line(one: WindowAhead, zone: ZoneInfo, change: ClockChange | None) -> str:
-    notes = "  ".join(_notes(one, change))
-    if one.paused:
-        return f"  {_day(one.day):<8}  {'–':<6}  {'–':<6}  {'–':<6}   {'':<15}{notes}".rstrip()
-    opens, due, closes = (
-        _wall(at, one.day, zone) for at in (one.times.opens_at, one.times.due_at, one.times.closes_at)
-    )
-    utc = one.times.opens_at.astimezone(UTC)
-    return (
-        f"  {_day(one.day):<8}  {opens:<6}  {due:<6}  {closes:<6}   {_day(utc.date())} {utc:%H:%M}   {notes}".rstrip()
-    )
+def _headings(say: Language) -> str:
+    day, opens, due = (
+        say.pgettext("year sheet", "day"), say.pgettext("year sheet", "opens"), say.pgettext("year sheet", "due")
+    )  # fmt: skip
+    closes, utc = say.pgettext("year sheet", "closes"), say.pgettext("year sheet", "opens (UTC)")
+    return f"  {day:<8}  {opens:<6}  {due:<6}  {closes:<6}   {utc}"
+
+
+def _line(say: Language, ahead: WindowAhead, zone: ZoneInfo, change: ClockChange | None) -> str:
+    notes = "  ".join(_notes(say, ahead, change))
+    day = _day(say, ahead.day)
+    if ahead.paused:
+        return f"  {day:<8}  {'–':<6}  {'–':<6}  {'–':<6}   {'':<15}{notes}".rstrip()
+    times = ahead.times
+    opens, due, closes = (_wall(at, ahead.day, zone) for at in (times.opens_at, times.due_at, times.closes_at))
+    utc = times.opens_at.astimezone(UTC)
+    in_utc = f"{_day(say, utc.date())} {utc:%H:%M}"
+    return f"  {day:<8}  {opens:<6}  {due:<6}  {closes:<6}   {in_utc}   {notes}".rstrip()
 
 
 def _wall(at: datetime, day: date, zone: ZoneInfo) -> str:
@@ -69,30 +79,42 @@ def _wall(at: datetime, day: date, zone: ZoneInfo) -> str:
     return f"{shown:%H:%M}" + ("" if shown.date() == day else "+")  # on the next date
 
 
-def _notes(one: WindowAhead, change: ClockChange | None) -> Iterator[str]:
-    if one.paused:
-        yield "pause"
+def _notes(say: Language, ahead: WindowAhead, change: ClockChange | None) -> Iterator[str]:
+    if ahead.paused:
+        yield say.pgettext("year sheet", "pause")
     if change is not None:
-        yield _told(change)
+        yield _change(say, change)
 
 
-def _told(change: ClockChange) -> str:
+def _change(say: Language, change: ClockChange) -> str:
     minutes = abs(change.by) // timedelta(minutes=1)
-    by = {60: "one hour", 120: "two hours"}.get(minutes, f"{minutes} minutes")
-    return f"clocks go {'forward' if change.by > timedelta(0) else 'back'} {by}"
+    if minutes % 60:
+        by = say.ngettext("%(num)s minute", "%(num)s minutes", minutes)
+    else:
+        hours = {1: say.gettext("one hour"), 2: say.gettext("two hours")}
+        by = hours.get(minutes // 60) or say.ngettext("%(num)s hour", "%(num)s hours", minutes // 60)
+    if change.by > timedelta(0):
+        return say.gettext("clocks go forward %(by)s", by=by)
+    return say.gettext("clocks go back %(by)s", by=by)
 
 
-def _day(day: date) -> str:
-    return f"{WEEKDAYS[day.weekday()]} {day.day:>2}"
+def _day(say: Language, day: date) -> str:
+    return f"{say.short_weekdays[day.weekday()]} {day.day:>2}"
 
 
-def _weekdays(rule: PlanRule) -> str:
-    if rule.weekdays == EVERY_DAY:
-        return "Every day"
-    return ", ".join(name for number, name in enumerate(WEEKDAYS) if rule.weekdays >> number & 1)
-
-
-def _wanted(rule: PlanRule) -> str:
+def _rule(say: Language, rule: PlanRule) -> str:
+    """`Every day, 07:00 to 10:00, reading and diary`."""
+    weekdays = say.gettext("Every day")
+    if rule.weekdays != EVERY_DAY:
+        weekdays = ", ".join(name for number, name in enumerate(say.short_weekdays) if rule.weekdays >> number & 1)
     if rule.wants_reading and rule.wants_checkin:
-        return "reading and diary"
-    return "reading" if rule.wants_reading else "diary"
+        wanted = say.gettext("reading and diary")
+    else:
+        wanted = say.gettext("reading") if rule.wants_reading else say.gettext("diary")
+    return say.gettext(
+        "%(weekdays)s, %(opens)s to %(closes)s, %(wanted)s",
+        weekdays=weekdays,
+        opens=f"{rule.opens:%H:%M}",
+        closes=f"{rule.closes:%H:%M}",
+        wanted=wanted,
+    )

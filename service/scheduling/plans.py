@@ -55,6 +55,7 @@ class PlanAhead:
     id: uuid.UUID
     patient_id: uuid.UUID
     clinic_ref: str
+    language: str  # the patient's
     zone: str
     is_active: bool
     rule: PlanRule
@@ -82,6 +83,7 @@ def plans_ahead(session: Session, *patients: ColumnElement[bool]) -> list[PlanAh
             id=plan.id,
             patient_id=patient.id,
             clinic_ref=patient.clinic_ref,
+            language=patient.language,
             zone=patient.zone,
             is_active=plan.active and patient.state is PatientState.ACTIVE,
             rule=PlanRule(plan.weekdays, plan.opens, plan.due, plan.closes, plan.wants_reading, plan.wants_checkin),

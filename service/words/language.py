@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from datetime import date
 from functools import cache, lru_cache
 from pathlib import Path
+from typing import Literal
 
 from babel import Locale
 from babel.dates import format_date, get_day_names, get_month_names
@@ -42,8 +43,12 @@ class Language:
         self._patterns: dict[str, str] = settings["dates"]
         self._point = get_decimal_symbol(self.locale)
         self.months: tuple[str, ...] = tuple(get_month_names("wide", "stand-alone", self.locale).values())
-        names = get_day_names("wide", "stand-alone", self.locale)
-        self.weekdays: tuple[str, ...] = tuple(names[number] for number in range(7))  # Monday first
+        self.weekdays = self._weekdays("wide")  # Monday first
+        self.short_weekdays = self._weekdays("abbreviated")
+
+    def _weekdays(self, width: Literal["wide", "abbreviated"]) -> tuple[str, ...]:
+        names = get_day_names(width, "stand-alone", self.locale)
+        return tuple(names[number] for number in range(7))
 
     def __repr__(self) -> str:
         return f"Language({self.code!r})"

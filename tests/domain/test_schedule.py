@@ -20,9 +20,11 @@ from icalendar import Calendar
 from service.domain.localtime import zone
 from service.domain.plan import EVERY_DAY, PlanRule, clock_changes, windows_ahead
 from service.reports import calendars, yearsheet
+from service.words.language import load_language
 from tests.domain.zones import CHANGES, PLACES, Change, changes_of
 
 DAY = timedelta(days=1)
+ENGLISH = load_language("en")
 MORNING = PlanRule(EVERY_DAY, time(7), time(8, 30), time(10))
 FIRST = date(2026, 1, 1)
 Instants = set[tuple[datetime, datetime]]
@@ -155,10 +157,10 @@ def test_the_printed_year_says_what_the_wall_clock_says(name: str) -> None:
     place, year = dateutil.tz.gettz(name), 2026
     sheet = yearsheet.Sheet("F-1", "Fernmoor", zone(name), MORNING, date(2020, 1, 1), ())
     month, seen = 0, 0
-    for line in yearsheet.write(sheet, year).splitlines():
+    for line in yearsheet.write(ENGLISH, sheet, year).splitlines():
         assert len(line) <= 80
-        if line.split(" ")[0] in yearsheet.MONTHS:
-            month = yearsheet.MONTHS.index(line.split(" ")[0]) + 1
+        if line.split(" ")[0] in ENGLISH.months:
+            month = ENGLISH.months.index(line.split(" ")[0]) + 1
         if told := LINE.match(line):
             seen += 1
             day = date(year, month, int(told["day"]))
@@ -174,7 +176,7 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
     rule = PlanRule(EVERY_DAY, time(2), time(2, 15), time(3))
     pauses = ((date(2026, 3, 1), date(2026, 3, 1)),)
     text = yearsheet.write(
-        yearsheet.Sheet("F-1", "Fernmoor", zone("Australia/Lord_Howe"), rule, date(2026, 2, 27), pauses), 2026
+        ENGLISH, yearsheet.Sheet("F-1", "Fernmoor", zone("Australia/Lord_Howe"), rule, date(2026, 2, 27), pauses), 2026
     )
     assert text.startswith(
         "Fernmoor F-1: plan for 2026, as it stands today\n"
@@ -194,4 +196,4 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
 
 def test_a_year_before_the_enrolment_has_no_days() -> None:
     sheet = yearsheet.Sheet("F-1", "Fernmoor", zone("Europe/Madrid"), MORNING, date(2026, 1, 1), ())
-    assert "January" not in yearsheet.write(sheet, 2025)
+    assert "January" not in yearsheet.write(ENGLISH, sheet, 2025)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, select
 
+from service.domain.localtime import zone
+from service.domain.plan import PlanRule
 from service.domain.vocabulary import MessageKind
 from service.links import Purpose
+from service.reports import yearsheet
 from service.store.session import read_session
 from service.store.tables import Contact, Patient
 from service.words import messages, replies
@@ -120,6 +123,13 @@ def test_every_reply(pseudo: Language) -> None:
     dated = replies.line_until(pseudo, date(2026, 11, 25))
     assert words_left(dated) == []
     assert f"25 {pseudo.months[10]}" in dated  # in the months of the language's own locale
+
+
+def test_the_printed_year(pseudo: Language) -> None:
+    rule = PlanRule(0b0101011, time(7), time(8, 30), time(10))
+    pauses = ((date(2026, 3, 2), date(2026, 3, 3)),)
+    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone("Pacific/Auckland"), rule, date(2026, 1, 1), pauses)
+    assert words_left(yearsheet.write(pseudo, sheet, 2026), ("F Fernmoor", *pseudo.short_weekdays)) == []
 
 
 def test_a_language_is_added_by_adding_a_folder(house: House) -> None:

@@ -16,6 +16,7 @@ from service.reports import calendars
 from service.scheduling.plans import plans_ahead
 from service.store.session import read_session
 from service.store.tables import Patient
+from service.web import frame
 from service.web.services import services
 
 blueprint = Blueprint("calendar", __name__)
@@ -30,6 +31,8 @@ def plan(token: str) -> Response:
         return _plain(gettext("This address is not complete."), 404)
     with read_session(services().engine) as session:
         found = plans_ahead(session, Patient.id == opened.subject_id)
+    if found:
+        frame.speak(found[0].language)
     if opened.is_over(services().clock.now()) or not found or not found[0].is_active:
         return _plain(gettext("This calendar has ended."), 410)
     ahead = found[0]

@@ -1,7 +1,8 @@
-"""A clinic with patients, written straight into the tables: what review tests start from.
+"""A clinic with patients and weeks of data: what review tests start from.
 
-Invented people. Nothing here goes through intake, so that a test of the review
-does not fail for a reason of intake's.
+Invented people. They are enrolled by the builder, and their readings and diaries come
+through intake, each on its own day; only what the worker would have made of the days
+gone by (windows, silences, tasks) is laid into the tables.
 """
 
 from __future__ import annotations
@@ -13,17 +14,33 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import delete, update
 from sqlalchemy.orm import Session
 
+from service.domain.diary import Answers, NewCheckin
+from service.domain.readings import NewReading
 from service.domain.tasks import AlarmWritten, as_json
-from service.domain.vocabulary import PauseCause, Role, SilenceCause, Source, TaskKind, TaskState, WindowState
+from service.domain.vocabulary import (
+    ActorKind,
+    PauseCause,
+    Role,
+    SilenceCause,
+    Source,
+    TaskKind,
+    TaskState,
+    WindowState,
+)
+from service.intake.checkins import record_checkin
+from service.intake.readings import record_reading
+from service.store.audit import Act, Actor
 from service.store.tables import (
+    AuditLine,
     Checkin,
     Clinic,
     Limits,
+    PanelRow,
     Patient,
     Pause,
-    Plan,
     Reading,
     Reference,
     Silence,
@@ -31,9 +48,10 @@ from service.store.tables import (
     Task,
     Window,
 )
+from tests.builder import Builder
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)  # a Wednesday
-EVERY_DAY = 0b1111111
+KEY, PAGE = Actor(ActorKind.KEY), Actor(ActorKind.PATIENT)
 
 
 @dataclass
@@ -63,22 +81,17 @@ class Ward:
         enrolled_days_ago: int = 200,
     ) -> Patient:
         """A patient whose newest value of each sequence is today's; None is a day without."""
-        patient = Patient(
-            id=uuid.uuid4(),
-            clinic_id=self.clinic.id,
-            clinic_ref=uuid.uuid4().hex[:8],
-            name=name,
+        patient = self.build.patient(
+            self.clinic,
+            name,
+            ref=uuid.uuid4().hex[:8],
             zone=zone,
-            language="en",
+            consent=None,
+            plan={"due": time(9), "closes": time(12)} if planned else None,
+            enrolled_ago=timedelta(days=enrolled_days_ago),
             usual_pillows=2,
             dry_weight_kg=80.0,
-            weight_unit="kg",
-            enrolled_at=self.now - timedelta(days=enrolled_days_ago),
         )
-        self.session.add(patient)
-        self.session.flush()
-        if planned:
-            self._plan(patient)
         if reference is not None:
             self.reference(patient, reference)
         if upper is not None or lower is not None:
@@ -96,7 +109,7 @@ class Ward:
         for ago, value in enumerate(reversed(pressures)):
             day = today - timedelta(days=ago)
             if planned:
-                self.window(patient, day, WindowState.ANSWERED if value is not None else WindowState.MISSED)
+                self.window(patient, day, WindowState.OPEN if value is not None else WindowState.MISSED)
             if value is not None:
                 self.reading(patient, day, value)
         answers: dict[int, dict[str, Any]] = {}
@@ -109,7 +122,12 @@ class Ward:
         for ago, given in answers.items():
             self.checkin(patient, today - timedelta(days=ago), given)
         self.session.flush()
+        self._forget_the_making()
         return patient
+
+    def _forget_the_making(self) -> None:
+        """A test's own audit lines are the only ones: how its people came to be is not its business."""
+        self.session.execute(delete(AuditLine).where(AuditLine.clinic_id == self.clinic.id))
 
     def reference(self, patient: Patient, diastolic: float) -> None:
         self.session.add(
@@ -144,40 +162,26 @@ class Ward:
 
     def reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> Reading:
         taken = datetime.combine(day, at, ZoneInfo(patient.zone)).astimezone(UTC)
-        reading = Reading(
-            id=uuid.uuid4(),
-            clinic_id=self.clinic.id,
-            patient_id=patient.id,
-            taken_at=taken,
-            received_at=taken + timedelta(minutes=2),
-            local_date=day,
-            pa_systolic=diastolic + 18,
-            pa_diastolic=diastolic,
-            pa_mean=diastolic + 6,
-            mean_is_derived=True,
-            heart_rate=72,
-            source=Source.API,
-            unit_given="mm[Hg]",
-            remarks=[],
-        )
-        self.session.add(reading)
-        return reading
+        new = NewReading(patient.id, taken, diastolic + 18, diastolic, heart_rate=72)
+        came = record_reading(self.session, self.clinic.id, new, KEY, taken + timedelta(minutes=2))
+        return self.session.get_one(Reading, came.id)
+
+    def unnoticed_reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> None:
+        """A reading after which nobody marked the patient's row of the review as out of date."""
+        self.reading(patient, day, diastolic, at=at)
+        self.session.execute(update(PanelRow).where(PanelRow.patient_id == patient.id).values(stale_since=None))
 
     def checkin(self, patient: Patient, day: date, given: Mapping[str, Any]) -> Checkin:
-        checkin = Checkin(
-            id=uuid.uuid4(),
-            clinic_id=self.clinic.id,
-            patient_id=patient.id,
-            local_date=day,
-            answered_at=datetime.combine(day, time(8), ZoneInfo(patient.zone)).astimezone(UTC),
-            source=Source.PAGE,
-            **given,
-        )
-        self.session.add(checkin)
-        return checkin
+        answers = {"weight" if name == "weight_kg" else name: value for name, value in given.items()}
+        answered = datetime.combine(day, time(8), ZoneInfo(patient.zone)).astimezone(UTC)
+        new = NewCheckin(patient.id, Answers(**answers), local_date=day, source=Source.PAGE)
+        came = record_checkin(Act(self.session, PAGE, self.clinic.id, answered), new)
+        return self.session.get_one(Checkin, came.id)
 
     def silence(self, patient: Patient, missed: int, cause: SilenceCause = SilenceCause.NO_REPLY) -> Silence:
         today = self.today(patient)
+        # What intake has made of the missed days so far gives way to what the test says of them.
+        self.session.execute(delete(Silence).where(Silence.patient_id == patient.id, Silence.ended_at.is_(None)))
         silence = Silence(
             id=uuid.uuid4(),
             clinic_id=self.clinic.id,
@@ -224,56 +228,25 @@ class Ward:
         return task
 
     def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
-        staff = Staff(
-            id=uuid.uuid4(),
-            clinic_id=self.clinic.id,
-            email=f"{name.lower()}-{uuid.uuid4().hex[:6]}@fernmoor.example",
-            name=name,
-            role=role,
-            password_hash="none",
-            password_set_at=self.now,
-            created_at=self.now,
-        )
-        self.session.add(staff)
-        self.session.flush()
-        return staff
+        return self.build.staff(self.clinic, name, role)
 
-    def _plan(self, patient: Patient) -> None:
-        self.session.add(
-            Plan(
-                clinic_id=self.clinic.id,
-                patient_id=patient.id,
-                weekdays=EVERY_DAY,
-                opens=time(7),
-                due=time(9),
-                closes=time(12),
-                wants_reading=True,
-                wants_checkin=True,
-                next_date=self.today(patient) + timedelta(days=1),
-                next_open_at=self.now + timedelta(days=1),
-                set_at=self.now,
-            )
-        )
+    @property
+    def build(self) -> Builder:
+        return Builder(self.session, self.now)
 
 
 def open_ward(session: Session, *, now: datetime = NOW, zone: str = "Europe/London", weekday: int = 0) -> Ward:
     """An empty invented clinic with one nurse."""
-    clinic = Clinic(
-        id=uuid.uuid4(),
-        name="Fernmoor Clinic",
+    clinic = Builder(session, now - timedelta(days=400)).clinic(
         zone=zone,
         review_weekday=weekday,
         emergency_number="112",
         contact_line="+441632960000",
-        sender_name="Fernmoor",
         quiet_from=time(21),
         quiet_until=time(8),
-        steps=[],
         silent_days=3,
-        created_at=now - timedelta(days=400),
     )
-    session.add(clinic)
-    session.flush()
     ward = Ward(session, clinic, None, now)  # type: ignore[arg-type]
     ward.nurse = ward.staff("Imogen Vale")
+    ward._forget_the_making()
     return ward

@@ -27,7 +27,7 @@ def build(engine: Engine, *names: str, **given: object):
         ward = open_ward(session)
         ids = {name: ward.patient(name, pressures=STEADY, **given).id for name in names}  # type: ignore[arg-type]
         clinic_id = ward.clinic.id
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     return clinic_id, ids
 
 
@@ -59,7 +59,7 @@ def test_the_audit_finds_a_row_that_nobody_marked(engine):
         patient = session.get_one(Patient, ids["Asha"])
         ward = open_ward(session)
         ward.clinic = session.get_one(Clinic, clinic_id)
-        ward.reading(patient, ward.today(patient), 40.0, at=time(9))
+        ward.unnoticed_reading(patient, ward.today(patient), 40.0, at=time(9))
     with read_session(engine) as session:
         assert refreshing.differing(session, clinic_id, NOW) == [ids["Asha"]]
 

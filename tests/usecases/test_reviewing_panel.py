@@ -184,7 +184,7 @@ def clinic_with_everybody(engine: Engine, many: int) -> tuple[Ward, list[str]]:
                 ward.task(patient, TaskKind.SAFETY_ANSWER, "Answered that there is chest pain today.")
             if number % 4 == 1:
                 to_sign.append(patient.id)
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     with write_session(engine) as session:
         staff = Signer(ward.nurse.id, ward.clinic.id, ward.nurse.name)
         for patient_id in to_sign:

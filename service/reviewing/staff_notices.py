@@ -25,7 +25,7 @@ from service.domain.sending import CANNOT_WAIT
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
-from service.store.guarded import Tally, Work, Written, work_off
+from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Contact, Message, Staff, Task
@@ -58,21 +58,12 @@ def tell_staff(engine: Engine, now: datetime) -> Tally:
 
 
 def _tasks(now: datetime) -> Work[_Open]:
-    due = (IS_OPEN, Task.escalates_at <= now, ~is_quarantined("task", Task.id))
+    due = select(Task.id).where(IS_OPEN, Task.escalates_at <= now, ~is_quarantined("task", Task.id))
 
-    def has_due(session: Session) -> bool:
-        return session.scalar(select(Task.id).where(*due).limit(1)) is not None
-
-    def load(session: Session, one: uuid.UUID | None) -> Sequence[_Open]:
-        query = (
-            select(Task.id, Task.clinic_id, Task.kind, Task.contacts_told)
-            .where(*due)
-            .order_by(Task.escalates_at)
-            .limit(BATCH)
-        )
-        if one is not None:
-            query = query.where(Task.id == one)
-        return [_Open(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
+    def load(session: Session, due: Due) -> Sequence[_Open]:
+        query = due.with_only_columns(Task.id, Task.clinic_id, Task.kind, Task.contacts_told)
+        rows = session.execute(query.order_by(Task.escalates_at).with_for_update(skip_locked=True))
+        return [_Open(**row._mapping) for row in rows]
 
     def write(session: Session, rows: Sequence[_Open]) -> Written:
         contacts = _on_call(session, {row.clinic_id for row in rows})
@@ -95,7 +86,7 @@ def _tasks(now: datetime) -> Work[_Open]:
         outbox.enqueue_many(session, messages, now)
         return Written(done, len(rows) - done)
 
-    return Work("task", has_due, load, write)
+    return Work("task", due, load, write, BATCH)
 
 
 def _told(
@@ -128,15 +119,11 @@ class _Morning:
 
 
 def _digests(now: datetime) -> Work[_Morning]:
-    due = (or_(Clinic.digest_at.is_(None), Clinic.digest_at <= now), ~is_quarantined("clinic", Clinic.id))
+    no_digest_yet = Clinic.digest_at.is_(None)
+    due = select(Clinic.id).where(or_(no_digest_yet, Clinic.digest_at <= now), ~is_quarantined("clinic", Clinic.id))
 
-    def has_due(session: Session) -> bool:
-        return session.scalar(select(Clinic.id).where(*due).limit(1)) is not None
-
-    def load(session: Session, one: uuid.UUID | None) -> Sequence[_Morning]:
-        query = select(Clinic.id, Clinic.zone, Clinic.quiet_until, Clinic.digest_at).where(*due).limit(BATCH)
-        if one is not None:
-            query = query.where(Clinic.id == one)
+    def load(session: Session, due: Due) -> Sequence[_Morning]:
+        query = due.with_only_columns(Clinic.id, Clinic.zone, Clinic.quiet_until, Clinic.digest_at)
         return [_Morning(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
 
     def write(session: Session, rows: Sequence[_Morning]) -> Written:
@@ -159,7 +146,7 @@ def _digests(now: datetime) -> Work[_Morning]:
             written.passed += not messages
         return written
 
-    return Work("clinic", has_due, load, write)
+    return Work("clinic", due, load, write, BATCH)
 
 
 def _digest(clinic: _Morning, contacts: Sequence[_Reach], waiting: int, now: datetime) -> list[NewMessage]:

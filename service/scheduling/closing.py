@@ -22,7 +22,7 @@ from service.domain.vocabulary import PatientState, WindowState
 from service.store import panel
 from service.store.audit import SYSTEM, Act
 from service.store.due import OPEN_WINDOWS
-from service.store.guarded import Tally, Work, Written, work_off
+from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Patient, Window
 
@@ -48,12 +48,7 @@ def close_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     3. Put the missed readings into the patients' silences, each with its cause.
     4. Write windows and silences, and mark the review's rows stale, in one transaction.
     """
-    work = Work(
-        "window",
-        lambda session: _has_due(session, now),
-        lambda session, only: _load(session, only, now, limit),
-        lambda session, due: _close(session, due, now),
-    )
+    work = Work("window", _due(now), _load, lambda session, due: _close(session, due, now), limit)
     return work_off(engine, work, now)
 
 
@@ -71,19 +66,14 @@ class _DueWindow:
     overtaken: bool  # a reading of a later date is there already
 
 
-def _due(now: datetime) -> Select[uuid.UUID]:
+def _due(now: datetime) -> Due:
     return select(Window.id).where(OPEN_WINDOWS, Window.closes_at <= now, not_(is_quarantined("window", Window.id)))
 
 
-def _has_due(session: Session, now: datetime) -> bool:
-    return session.execute(_due(now).limit(1)).first() is not None
-
-
-def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[_DueWindow]:
+def _load(session: Session, due: Due) -> list[_DueWindow]:
     date_of = Window.patient_id, Window.local_date
     query: Select[*tuple[Any, ...]] = (
-        _due(now)
-        .with_only_columns(
+        due.with_only_columns(
             Window.id,
             Window.clinic_id,
             Window.patient_id,
@@ -97,11 +87,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
         )
         .join(Patient, Patient.id == Window.patient_id)
         .order_by(Window.closes_at, Window.local_date)
-        .limit(limit)
         .with_for_update(of=Window, skip_locked=True, key_share=True)
     )
-    if only is not None:
-        query = query.where(Window.id == only)
     return [_DueWindow(**row._mapping) for row in session.execute(query)]
 
 

@@ -26,7 +26,7 @@ from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, W
 from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all, quiet_length, settled
 from service.store.audit import SYSTEM, Act
 from service.store.due import ACTIVE_PLANS
-from service.store.guarded import Tally, Work, Written, work_off
+from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 from service.store.upsert import insert_rows
@@ -43,9 +43,7 @@ def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     4. Write windows, steps, messages and the plans' next dates in one transaction.
     After days without a worker this repeats, a date at a time, until every plan is caught up.
     """
-    work = Work(
-        "plan", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _open(s, d, now)
-    )
+    work = Work("plan", _due(now), _load, lambda s, rows: _open(s, rows, now), limit)
     return work_off(engine, work, now)
 
 
@@ -78,18 +76,13 @@ class DuePlan:
     paused: bool
 
 
-def _due(now: datetime) -> Select[uuid.UUID]:
+def _due(now: datetime) -> Due:
     return select(Plan.id).where(ACTIVE_PLANS, Plan.next_open_at <= now, not_(is_quarantined("plan", Plan.id)))
 
 
-def _has_due(session: Session, now: datetime) -> bool:
-    return session.execute(_due(now).limit(1)).first() is not None
-
-
-def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DuePlan]:
+def _load(session: Session, due: Due) -> list[DuePlan]:
     query: Select[*tuple[Any, ...]] = (
-        _due(now)
-        .join(Patient, Patient.id == Plan.patient_id)
+        due.join(Patient, Patient.id == Plan.patient_id)
         .outerjoin(Window, (Window.patient_id == Plan.patient_id) & (Window.local_date == Plan.next_date))
         .with_only_columns(
             Plan.id,
@@ -114,11 +107,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             is_paused(Plan.patient_id, Plan.next_date).label("paused"),
         )
         .order_by(Plan.next_open_at)
-        .limit(limit)
         .with_for_update(of=Plan, skip_locked=True, key_share=True)
     )
-    if only is not None:
-        query = query.where(Plan.id == only)
     return [DuePlan(**row._mapping) for row in session.connection().execute(query)]
 
 

@@ -39,7 +39,7 @@ from service.domain.vocabulary import (
 )
 from service.store import outbox
 from service.store.due import OPEN_WINDOWS, PENDING_STEPS
-from service.store.guarded import Tally, Work, Written, work_off
+from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
 from service.store.tables import (
@@ -98,9 +98,7 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     3. Write messages, tasks and the steps' ends in the same transaction. After an
        empty step the next one is due at once, and is taken in the next batch.
     """
-    work = Work(
-        "step", lambda s: _has_due(s, now), lambda s, only: _load(s, only, now, limit), lambda s, d: _take(s, d, now)
-    )
+    work = Work("step", _due(now), lambda s, due: _load(s, due, now), lambda s, rows: _take(s, rows, now), limit)
     return work_off(engine, work, now)
 
 
@@ -112,7 +110,7 @@ def settled(decision: Decision) -> StepState:
 # --- what is due -----------------------------------------------------------------------------
 
 
-def _due(now: datetime) -> Select[uuid.UUID]:
+def _due(now: datetime) -> Due:
     closing_first = and_(OPEN_WINDOWS, Window.closes_at <= now)
     return (
         select(Step.id)
@@ -121,11 +119,7 @@ def _due(now: datetime) -> Select[uuid.UUID]:
     )
 
 
-def _has_due(session: Session, now: datetime) -> bool:
-    return session.execute(_due(now).limit(1)).first() is not None
-
-
-def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -> list[DueStep]:
+def _load(session: Session, due: Due, now: datetime) -> list[DueStep]:
     later = aliased(Step)
     date_of = Window.patient_id, Window.local_date
     later_is_due = exists().where(
@@ -137,8 +131,7 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
         later.kind != StepKind.TASK,
     )
     query: Select[*tuple[Any, ...]] = (
-        _due(now)
-        .outerjoin(Plan, Plan.patient_id == Step.patient_id)
+        due.outerjoin(Plan, Plan.patient_id == Step.patient_id)
         .join(Clinic, Clinic.id == Step.clinic_id)
         .join(Patient, Patient.id == Step.patient_id)
         .with_only_columns(
@@ -165,11 +158,8 @@ def _load(session: Session, only: uuid.UUID | None, now: datetime, limit: int) -
             Clinic.quiet_until,
         )
         .order_by(Step.due_at, Step.window_id, Step.position)
-        .limit(limit)
         .with_for_update(of=Step, skip_locked=True, key_share=True)
     )
-    if only is not None:
-        query = query.where(Step.id == only)
     return [_due_step(row) for row in session.execute(query)]
 
 

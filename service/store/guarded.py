@@ -9,13 +9,13 @@ row is to blame: that error goes through, and the next tick tries again.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Generic, Protocol, TypeVar
 
 import structlog
-from sqlalchemy import Engine
+from sqlalchemy import Engine, Select
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
@@ -113,6 +113,7 @@ class Row(Protocol):
 
 
 R = TypeVar("R", bound=Row)
+Due = Select[uuid.UUID]
 
 
 @dataclass
@@ -126,12 +127,13 @@ class Written:
 
 @dataclass(frozen=True)
 class Work(Generic[R]):
-    """One kind of due row: is there any, load some (or the one named), write what follows from them."""
+    """One kind of due row: which are due, load and lock what such a query asks for, write what follows from them."""
 
     kind: str
-    has_due: Callable[[Session], bool]
-    load: Callable[[Session, uuid.UUID | None], Sequence[R]]
+    due: Due  # their ids, and nothing else of them
+    load: Callable[[Session, Due], Sequence[R]]
     write: Callable[[Session, Sequence[R]], Written]
+    limit: int = 1000  # to a transaction
 
 
 def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
@@ -139,7 +141,7 @@ def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
     total = Tally()
     for _ in range(MOST_BATCHES):
         with read_session(engine) as session:
-            if not work.has_due(session):
+            if session.execute(work.due.limit(1)).first() is None:
                 break
         tally = _one_batch(engine, work, now)
         total += tally
@@ -152,9 +154,19 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     chosen: list[uuid.UUID] = []
 
     def choose(session: Session) -> Sequence[R]:
-        rows = work.load(session, None)
+        rows = work.load(session, work.due.limit(work.limit))
         chosen.extend(row.id for row in rows)
         return rows
+
+    def names() -> Iterator[uuid.UUID]:
+        if not chosen:  # one of them cannot even be loaded
+            with read_session(engine) as session:
+                chosen.extend(session.scalars(work.due.limit(work.limit)))
+        yield from chosen
+
+    def only(row_id: uuid.UUID) -> Due:
+        (name,) = work.due.selected_columns
+        return work.due.where(name == row_id)
 
     def write(session: Session, rows: Sequence[R]) -> Tally:
         written = work.write(session, rows) if rows else Written()
@@ -164,9 +176,9 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
 
     outcome = guarded(
         engine,
-        chosen,
+        names(),
         whole=lambda session: write(session, choose(session)),
-        alone=lambda session, row_id: write(session, work.load(session, row_id)),
+        alone=lambda session, row_id: write(session, work.load(session, only(row_id))),
     )
     quarantine_each(engine, work.kind, outcome.failed, now)
     return sum(outcome.done, Tally(quarantined=len(outcome.failed)))

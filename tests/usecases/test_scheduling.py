@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event, update
+from sqlalchemy import Engine, event, text, update
 
 from service.care import pauses
 from service.domain.steps import DEFAULT, StepReason, StepRule, as_json
@@ -285,7 +285,21 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
 # --- rows that cannot be handled -----------------------------------------------
 
 
-def test_a_plan_that_cannot_be_read_is_parked_and_the_rest_open(fernmoor: Fernmoor) -> None:
+def test_a_plan_that_cannot_even_be_loaded_is_quarantined_and_the_rest_open(fernmoor: Fernmoor) -> None:
+    """The query itself fails for all of them: which are due must be asked without the rest of their rows."""
+    good, poison = fernmoor.patient(), fernmoor.patient()
+    with write_session(fernmoor.engine) as session:
+        session.execute(
+            text("UPDATE patients SET state = 'nonsense' WHERE clinic_ref = :which"), {"which": poison.clinic_ref}
+        )
+    tally = opening.open_windows(fernmoor.engine, SEVEN)
+    assert (tally.done, tally.quarantined) == (1, 1)
+    assert [w.patient_id for w in fernmoor.rows(Window)] == [good.id]
+    assert [row.subject_kind for row in fernmoor.rows(QuarantinedRow)] == ["plan"]
+    assert opening.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
+
+
+def test_a_plan_that_cannot_be_read_is_quarantined_and_the_rest_open(fernmoor: Fernmoor) -> None:
     good, poison = fernmoor.patient(), fernmoor.patient()
     with write_session(fernmoor.engine) as session:
         session.execute(update(Patient).where(Patient.id == poison.id).values(zone="Nowhere/Else"))

@@ -73,7 +73,7 @@ class House:
         """Somebody who can sign in. Not there from the start: hashing a password takes its time on purpose."""
         with write_session(self.engine) as session:
             return add_staff(
-                session, self.asha.clinic_id, NURSE, "Nora Quill", Role.NURSE, PASSWORD, OPERATOR, self.world.now
+                Act(session, OPERATOR, self.asha.clinic_id, self.world.now), NURSE, "Nora Quill", Role.NURSE, PASSWORD
             )
 
     def checkins(self) -> list[Checkin]:

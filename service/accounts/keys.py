@@ -10,15 +10,13 @@ import secrets
 import uuid
 from collections.abc import Collection
 from dataclasses import dataclass
-from datetime import datetime
 
 from sqlalchemy import Connection, bindparam, select
-from sqlalchemy.orm import Session
 
 from service.domain import fields
 from service.domain.validation import Refused
 from service.domain.vocabulary import Scope
-from service.store import audit
+from service.store.audit import Act
 from service.store.tables import ApiKey
 
 
@@ -31,21 +29,22 @@ class GoodKey:
     scopes: frozenset[Scope]
 
 
-def issue_key(
-    session: Session, clinic_id: uuid.UUID, name: str, scopes: Collection[Scope], actor: audit.Actor, now: datetime
-) -> tuple[ApiKey, str]:
+def issue_key(act: Act, name: str, scopes: Collection[Scope]) -> tuple[ApiKey, str]:
     """Write a machine's key. Returns it with its secret, which is shown once and kept nowhere. Raises Refused."""
     if not scopes:
         raise Refused("scopes", [], ", ".join(Scope))
     secret = f"nt_{secrets.token_urlsafe(32)}"
     key = ApiKey(
-        id=uuid.uuid4(), clinic_id=clinic_id, name=fields.text("name", name, longest=80),
-        secret_hash=hash_of(secret), scopes=sorted(scope.value for scope in scopes), created_at=now,
-    )  # fmt: skip
-    session.add(key)
-    session.flush()
-    audit.write_line(session, actor, "key.issue", ("key", key.id), now, clinic_id=clinic_id,
-                     detail={"scopes": key.scopes})  # fmt: skip
+        id=uuid.uuid4(),
+        clinic_id=act.clinic_id,
+        name=fields.text("name", name, longest=80),
+        secret_hash=hash_of(secret),
+        scopes=sorted(scope.value for scope in scopes),
+        created_at=act.now,
+    )
+    act.session.add(key)
+    act.session.flush()
+    act.note("key.issue", ("key", key.id), scopes=key.scopes)
     return key, secret
 
 
@@ -61,11 +60,11 @@ _GOOD_KEY = select(ApiKey.id, ApiKey.clinic_id, ApiKey.scopes).where(
 )
 
 
-def revoke_key(session: Session, key: ApiKey, actor: audit.Actor, now: datetime) -> None:
+def revoke_key(act: Act, key: ApiKey) -> None:
     """The key opens nothing from this transaction on."""
-    key.revoked_at = now
-    session.flush()
-    audit.write_line(session, actor, "key.revoke", ("key", key.id), now, clinic_id=key.clinic_id)
+    key.revoked_at = act.now
+    act.session.flush()
+    act.note("key.revoke", ("key", key.id))
 
 
 def hash_of(secret: str) -> str:

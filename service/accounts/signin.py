@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 from service.accounts.staff import password_matches
 from service.domain.validation import storable
 from service.domain.vocabulary import ActorKind
-from service.store import audit
+from service.store.audit import Act, Actor
 from service.store.session import write_session
 from service.store.tables import SignInAttempt, Staff, StaffSession
 
@@ -51,10 +51,7 @@ def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedI
         return staff
     with write_session(engine) as session:
         _forget_failures(session, staff.email)
-        audit.write_line(
-            session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_in", ("staff", staff.id), now,
-            clinic_id=staff.clinic_id,
-        )  # fmt: skip
+        _own_act(session, staff, now).note("staff.sign_in", staff)
         return begin_session(session, staff, now)
 
 
@@ -119,20 +116,14 @@ def end_session(session: Session, session_id: uuid.UUID, now: datetime) -> None:
     staff = session.get_one(Staff, begun.staff_id)
     session.delete(begun)
     session.flush()
-    audit.write_line(
-        session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_out", ("staff", staff.id), now,
-        clinic_id=staff.clinic_id,
-    )  # fmt: skip
+    _own_act(session, staff, now).note("staff.sign_out", staff)
 
 
 def end_other_sessions(session: Session, staff: Staff, kept: uuid.UUID, now: datetime) -> int:
     """End every session of the account but `kept`. Returns how many there were."""
     others = delete(StaffSession).where(StaffSession.staff_id == staff.id, StaffSession.id != kept)
     ended = session.connection().execute(others).rowcount
-    audit.write_line(
-        session, audit.Actor(ActorKind.STAFF, staff.id), "staff.sign_out_others", ("staff", staff.id), now,
-        clinic_id=staff.clinic_id, detail={"sessions": ended},
-    )  # fmt: skip
+    _own_act(session, staff, now).note("staff.sign_out_others", staff, sessions=ended)
     return ended
 
 
@@ -142,3 +133,7 @@ def other_sessions(session: Session, staff_id: uuid.UUID, kept: uuid.UUID, now: 
         StaffSession.staff_id == staff_id, StaffSession.id != kept, StaffSession.begun_at >= now - LONGEST_SESSION
     )
     return list(session.scalars(wanted.order_by(StaffSession.begun_at.desc())))
+
+
+def _own_act(session: Session, staff: Staff, now: datetime) -> Act:
+    return Act(session, Actor(ActorKind.STAFF, staff.id), staff.clinic_id, now)

@@ -13,12 +13,11 @@ from datetime import datetime
 from argon2 import PasswordHasher
 from argon2.exceptions import VerificationError
 from sqlalchemy import delete, select
-from sqlalchemy.orm import Session
 
 from service.domain import fields, passwords
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
-from service.store import audit
+from service.store.audit import Act
 from service.store.tables import Clinic, Staff, StaffSession
 
 # The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
@@ -26,72 +25,54 @@ _hasher = PasswordHasher()
 _NOBODYS_HASH = _hasher.hash(secrets.token_urlsafe(24))
 
 
-def add_staff(
-    session: Session,
-    clinic_id: uuid.UUID,
-    email: str,
-    name: str,
-    role: Role,
-    password: str,
-    actor: audit.Actor,
-    now: datetime,
-    door_now: datetime | None = None,
-) -> Staff:
-    """Write a staff account. Raises Refused; WeakPassword for a password that is easily guessed.
+def add_staff(act: Act, email: str, name: str, role: Role, password: str, door_now: datetime | None = None) -> Staff:
+    """Write a staff account of the act's clinic. Raises Refused; WeakPassword for one that is easily guessed.
 
     `door_now` is the time that sign-ins go by, where it is another than the service's: in the demo.
     """
     address = fields.mailbox("email", email)
-    if session.scalar(select(Staff.id).where(Staff.email == address)) is not None:
+    if act.session.scalar(select(Staff.id).where(Staff.email == address)) is not None:
         raise Refused("email", email, "an address no other account has")
     name = fields.text("name", name, longest=120)
     staff = Staff(
         id=uuid.uuid4(),
-        clinic_id=clinic_id,
+        clinic_id=act.clinic_id,
         email=address,
         name=name,
         role=role,
-        password_hash=_hashed(session, password, clinic_id, address, name),
-        password_set_at=door_now or now,
+        password_hash=_hashed(act, password, act.clinic_id, address, name),
+        password_set_at=door_now or act.now,
         active=True,
-        created_at=now,
+        created_at=act.now,
     )
-    session.add(staff)
-    session.flush()
-    audit.write_line(session, actor, "staff.add", ("staff", staff.id), now, clinic_id=clinic_id,
-                     detail={"role": role.value})  # fmt: skip
+    act.session.add(staff)
+    act.session.flush()
+    act.note("staff.add", staff, role=role)
     return staff
 
 
-def set_password(
-    session: Session,
-    staff: Staff,
-    password: str,
-    actor: audit.Actor,
-    now: datetime,
-    door_now: datetime | None = None,
-) -> None:
+def set_password(act: Act, staff: Staff, password: str, door_now: datetime | None = None) -> None:
     """Replace a password; every session begun before now has ended.
 
     `door_now` as in `add_staff`. Raises WeakPassword.
     """
-    staff.password_hash = _hashed(session, password, staff.clinic_id, staff.email, staff.name)
-    staff.password_set_at = door_now or now
-    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
-    session.flush()
-    audit.write_line(session, actor, "staff.set_password", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+    staff.password_hash = _hashed(act, password, staff.clinic_id, staff.email, staff.name)
+    staff.password_set_at = door_now or act.now
+    act.session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    act.session.flush()
+    act.note("staff.set_password", staff)
 
 
-def close_account(session: Session, staff: Staff, actor: audit.Actor, now: datetime) -> None:
+def close_account(act: Act, staff: Staff) -> None:
     """The account no longer opens anything; what it signed stays."""
     staff.active = False
-    session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
-    session.flush()
-    audit.write_line(session, actor, "staff.close", ("staff", staff.id), now, clinic_id=staff.clinic_id)
+    act.session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    act.session.flush()
+    act.note("staff.close", staff)
 
 
-def _hashed(session: Session, password: str, clinic_id: uuid.UUID, *names: str) -> str:
-    clinic = session.get_one(Clinic, clinic_id)
+def _hashed(act: Act, password: str, clinic_id: uuid.UUID | None, *names: str) -> str:
+    clinic = act.session.get_one(Clinic, clinic_id)
     return _hasher.hash(passwords.checked(password, (*names, clinic.name, clinic.sender_name)))
 
 

@@ -86,9 +86,8 @@ def add(console: Console, clinic: str | None, email: str, name: str, role: str, 
     password = _password(password_stdin)
     with console.write() as session:
         owner = opening.clinic_of(session, clinic)
-        added = add_staff(
-            session, owner.id, email, name, Role(role), password, OPERATOR, console.now(), console.door_now()
-        )
+        act = console.act(session, owner.id)
+        added = add_staff(act, email, name, Role(role), password, console.door_now())
         opening.say(staff=added.id, email=added.email, role=added.role.value)
 
 
@@ -113,7 +112,7 @@ def password(console: Console, email: str, password_stdin: bool) -> None:
     given = _password(password_stdin)
     with console.write() as session:
         account = opening.account_of(session, email)
-        set_password(session, account, given, OPERATOR, console.now(), console.door_now())
+        set_password(console.act(session, account.clinic_id), account, given, console.door_now())
 
 
 @staff.command("close")
@@ -122,7 +121,8 @@ def password(console: Console, email: str, password_stdin: bool) -> None:
 def close(console: Console, email: str) -> None:
     """Close an account; what it signed stays."""
     with console.write() as session:
-        close_account(session, opening.account_of(session, email), OPERATOR, console.now())
+        account = opening.account_of(session, email)
+        close_account(console.act(session, account.clinic_id), account)
 
 
 def _password(from_stdin: bool) -> str:

@@ -27,6 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
 from service.links import Links
 from service.store import session as sessions
+from service.store.audit import OPERATOR, Act
 from service.store.tables import Clinic, Patient, Staff
 from service.transports.base import Transport
 from service.transports.email import Mail, MailServer
@@ -70,6 +71,10 @@ class Console:
     def write(self) -> AbstractContextManager[Session]:
         """One transaction, committed when the block ends well."""
         return sessions.write_session(self.terminal)
+
+    def act(self, session: Session, clinic_id: uuid.UUID) -> Act:
+        """What an operator does in this transaction, now."""
+        return Act(session, OPERATOR, clinic_id, self.now())
 
     def transports(self) -> dict[Channel, Transport]:
         return transports_of(self.settings, self.clock)

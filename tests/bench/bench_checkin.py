@@ -33,7 +33,7 @@ from sqlalchemy import insert
 from service.accounts import keys
 from service.domain.vocabulary import Scope, WindowState
 from service.store import migrate
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, PanelRow, Patient, Window
 
@@ -237,7 +237,7 @@ def _clinic(folder: Path) -> tuple[list[uuid.UUID], str]:
         )  # fmt: skip
         for ago in range(ROUNDS + 1):
             session.execute(insert(Window), [_window(clinic_id, one, now - timedelta(days=ago + 1)) for one in people])
-        _, secret = keys.issue_key(session, clinic_id, "bench", [Scope.CHECKINS], OPERATOR, now)
+        _, secret = keys.issue_key(Act(session, OPERATOR, clinic_id, now), "bench", [Scope.CHECKINS])
     engine.dispose()
     return people, secret
 

@@ -11,7 +11,7 @@ from sqlalchemy import select
 
 from service.accounts.staff import add_staff
 from service.domain.vocabulary import Role
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import MessageTemplate
 from tests.browser.conftest import Visit
@@ -25,10 +25,8 @@ LONG = "{sender}: good morning – your quiet minutes are due, whenever you find
 def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme: str = "light") -> Page:
     """A window in which Petra, who is invented, is signed in."""
     with write_session(visit.house.engine) as session:
-        add_staff(
-            session, visit.house.asha.clinic_id, PETRA, "Petra Lindqvale", Role.ADMINISTRATOR, PASSWORD, OPERATOR,
-            visit.house.world.now,
-        )  # fmt: skip
+        act = Act(session, OPERATOR, visit.house.asha.clinic_id, visit.house.world.now)
+        add_staff(act, PETRA, "Petra Lindqvale", Role.ADMINISTRATOR, PASSWORD)
     page = visit.page(width=width, script=script, scheme=scheme, policy=False)
     page.goto(f"{visit.url}/signin?next=/clinic/wordings")
     page.fill("input[name=email]", PETRA)

@@ -30,7 +30,7 @@ from service.accounts import keys
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
 from service.domain.vocabulary import MessageState, Scope
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message
@@ -175,7 +175,7 @@ class Fleet:
 
     def issue_key(self, clinic_id: uuid.UUID) -> None:
         with write_session(self.engine) as session:
-            _, self.key = keys.issue_key(session, clinic_id, "machine", tuple(Scope), OPERATOR, self.clock.now())
+            _, self.key = keys.issue_key(Act(session, OPERATOR, clinic_id, self.clock.now()), "machine", tuple(Scope))
 
     def messages(self) -> dict[uuid.UUID, Message]:
         with read_session(self.engine) as session:

@@ -21,7 +21,7 @@ from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role, Scope
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.transports.mock import MockGateway
 from tests.builder import building
@@ -57,10 +57,9 @@ class House:
         """Somebody of this role, added when first asked for: an account costs a slow hash."""
         if role not in self._staff:
             with write_session(self.engine) as session:
-                self._staff[role] = add_staff(
-                    session, self.clinic_id, f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example", role.value, role,
-                    PASSWORD, OPERATOR, self.clock.now(),
-                ).id  # fmt: skip
+                act = Act(session, OPERATOR, self.clinic_id, self.clock.now())
+                email = f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example"
+                self._staff[role] = add_staff(act, email, role.value, role, PASSWORD).id
         return self._staff[role]
 
     _staff: dict[Role, uuid.UUID] = field(default_factory=dict)
@@ -99,7 +98,7 @@ def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
             plan = {"due": time(9), "closes": time(11)}
             patient = build.patient(clinic, ref="F-1", phones=("+447700900001",), plan=plan)
             caregiver = build.caregiver(patient, allowed=None, agreed=None)
-            _, secret = keys.issue_key(build.session, clinic.id, "machine", scopes, OPERATOR, now)
+            _, secret = keys.issue_key(Act(build.session, OPERATOR, clinic.id, now), "machine", scopes)
         return House(app, engine, clock, clinic.id, patient.id, caregiver.id, secret)
 
     return make

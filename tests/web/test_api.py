@@ -15,6 +15,7 @@ from sqlalchemy import func, select
 from service.domain.diary import QUESTIONS, AnswerKind
 from service.domain.tasks import AlarmWritten, as_json
 from service.domain.vocabulary import Role, Scope
+from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
 from tests.web.conftest import House
@@ -167,7 +168,10 @@ def test_no_key_a_wrong_key_and_a_revoked_one_open_nothing(house: House) -> None
     from service.store.tables import ApiKey
 
     with write_session(house.engine) as session:
-        revoke_key(session, session.get_one(ApiKey, uuid.UUID(keys[0]["id"])), OPERATOR, house.clock.now())
+        revoke_key(
+            Act(session, OPERATOR, house.clinic_id, house.clock.now()),
+            session.get_one(ApiKey, uuid.UUID(keys[0]["id"])),
+        )
     is_problem(house.machine.get("/patients"), 401)
 
 

@@ -223,6 +223,6 @@ def test_a_name_that_no_database_can_hold_is_simply_wrong(house: House) -> None:
 def test_a_revoked_key_is_not_found(house: House) -> None:
     with write_session(house.engine) as session:
         key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == keys.hash_of(house.secret))).one()
-        keys.revoke_key(session, key, OPERATOR, MORNING)
+        keys.revoke_key(Act(session, OPERATOR, key.clinic_id, MORNING), key)
     with connect(house.engine) as connection:
         assert keys.check_key(connection, house.secret) is None

@@ -18,7 +18,7 @@ from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Role, Scope, SilenceCause, TaskKind
 from service.reviewing import refreshing, signing
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Staff
 from tests.signed_in import sign_in_as
@@ -70,7 +70,7 @@ def machine(engine: Engine, tmp_path: Path) -> Machine:
             session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
         other = open_ward(session)
         keys = {
-            name: issue_key(session, clinic, name, scopes, OPERATOR, NOW)[1]
+            name: issue_key(Act(session, OPERATOR, clinic, NOW), name, scopes)[1]
             for name, clinic, scopes in (
                 ("review", ward.clinic.id, [Scope.REVIEW]),
                 ("readings", ward.clinic.id, [Scope.READINGS]),

@@ -17,7 +17,7 @@ from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Role
 from service.scheduling import opening
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, Patient, Plan, Reading
 from tests.fernmoor import START, Fernmoor, clinic_of, reading_row
@@ -50,14 +50,11 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
     with write_session(fernmoor.engine) as session:
         staff = add_staff(
-            session,
-            fernmoor.clinic.id,
+            Act(session, OPERATOR, fernmoor.clinic.id, START),
             "nurse@fernmoor.example",
             "Nurse",
             role,
             "a long walk by the sea",
-            OPERATOR,
-            START,
         )
     client = create_app(settings, fernmoor.engine, FixedClock(START), {}).test_client()
     sign_in_as(client, staff.id, START)

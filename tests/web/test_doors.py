@@ -14,7 +14,7 @@ from service.accounts.signin import NotIn, SignedIn
 from service.accounts.staff import close_account, set_password
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, AuditLine, Staff
 from tests.web.conftest import PASSWORD, House
@@ -63,7 +63,7 @@ def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(house:
     nurse = house.staff_id(Role.NURSE)
     with pytest.raises(Refused) as refused, write_session(house.engine) as session:
         staff = session.get_one(Staff, nurse)
-        set_password(session, staff, password, OPERATOR, house.clock.now())
+        set_password(Act(session, OPERATOR, staff.clinic_id, house.clock.now()), staff, password)
     assert password not in str(refused.value)
 
 
@@ -96,9 +96,9 @@ def test_a_new_password_or_a_closed_account_ends_every_session(house: House) -> 
     house.clock.advance(timedelta(seconds=1))
     with write_session(house.engine) as session:
         nurse = session.get_one(Staff, house.staff_id(Role.NURSE))
-        set_password(session, nurse, "another four quiet minutes", OPERATOR, house.clock.now())
+        set_password(Act(session, OPERATOR, nurse.clinic_id, house.clock.now()), nurse, "another four quiet minutes")
         doctor = session.get_one(Staff, house.staff_id(Role.PHYSICIAN))
-        close_account(session, doctor, OPERATOR, house.clock.now())
+        close_account(Act(session, OPERATOR, doctor.clinic_id, house.clock.now()), doctor)
     assert not inside(first)
     assert not inside(second)
 

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, event
 
 from service.accounts import signin
 from service.accounts.staff import close_account
-from service.store.audit import OPERATOR
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
 from service.web.auth import IDLE, LONGEST
@@ -147,7 +147,7 @@ def test_a_closed_account_ends_its_sessions_everywhere(house: House) -> None:
     sign_in(client)
     with write_session(house.engine) as session:
         staff = session.get_one(Staff, house.rows(Staff)[0].id)
-        close_account(session, staff, OPERATOR, house.world.now)
+        close_account(Act(session, OPERATOR, staff.clinic_id, house.world.now), staff)
     assert not is_in(client)
     assert house.rows(StaffSession) == []
 

@@ -17,6 +17,7 @@ from sqlalchemy import Engine, select
 from werkzeug.test import TestResponse
 
 from service.accounts import keys
+from service.accounts.staff import add_staff
 from service.cli import main
 from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
 from service.enrolling import clinics, people
@@ -57,7 +58,7 @@ def promote(house: House) -> None:
 def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: str = "") -> TestResponse:
     with write_session(house.engine) as session:
         _, secret = keys.issue_key(
-            session, clinic_id or house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now
+            Act(session, OPERATOR, clinic_id or house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
         )
     headers = {"Authorization": f"Bearer {secret}"} | ({"Idempotency-Key": key} if key else {})
     return house.client.post(f"/api/v1{path}", json={}, headers=headers)
@@ -211,7 +212,9 @@ def test_no_link_is_made_without_a_push_key_or_for_somebody_who_takes_no_part(ba
 def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
     """Without a browser's keys it would be an address nobody can be reached at."""
     with write_session(house.engine) as session:
-        _, secret = keys.issue_key(session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now)
+        _, secret = keys.issue_key(
+            Act(session, OPERATOR, house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
+        )
     answer = house.client.post(
         f"/api/v1/patients/{house.asha.id}/contacts", headers={"Authorization": f"Bearer {secret}"},
         json={"channel": "webpush", "address": "https://push.example/x"},
@@ -239,7 +242,11 @@ def test_an_operator_makes_a_key_and_with_it_a_link(
 
     monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
-    code, _, why = run("push", "link", house.asha.clinic_ref)
+    with write_session(engine) as session:
+        act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
+        add_staff(act, "petra@fernmoor.example", "Petra", Role.ADMINISTRATOR, "four quiet minutes a day")
+    by = ("--as", "petra@fernmoor.example")
+    code, _, why = run("api", "POST", f"/patients/{house.asha.clinic_ref}/push-link", *by)
     assert code != 0
     assert MISSING in why
 
@@ -249,12 +256,12 @@ def test_an_operator_makes_a_key_and_with_it_a_link(
     assert WebPush(key.strip(), CONTACT, lambda: house.world.now).public_key != public_key()
     monkeypatch.setenv("NEAPTIDE_PUSH_KEY", key.strip())
     monkeypatch.setenv("NEAPTIDE_PUSH_CONTACT", CONTACT)
-    code, said, _ = run("push", "link", house.asha.clinic_ref, "--caregiver", str(house.ben.id))
+    code, said, _ = run("api", "POST", f"/caregivers/{house.ben.id}/push-link", *by)
     assert code == 0
-    assert re.search(r"^link: http://127\.0\.0\.1:8000/push/\S{71}$", said, re.MULTILINE)
-    code, _, refused = run("push", "link", house.asha.clinic_ref, "--caregiver", str(uuid.uuid4()))
-    assert (code, "caregiver" in refused) == (2, True)
-    assert made_links(house) == [("operator", "caregiver", house.ben.id)]
+    assert re.search(r'"link": "http://127\.0\.0\.1:8000/push/\S{71}"', said)
+    code, _, refused = run("api", "POST", f"/caregivers/{uuid.uuid4()}/push-link", *by)
+    assert (code, '"status": 404' in refused) == (1, True)
+    assert made_links(house) == [("staff", "caregiver", house.ben.id)]
 
 
 def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
@@ -266,7 +273,9 @@ def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
 
 def test_agreement_to_notices_is_a_consent_of_its_own_over_rest(house: House) -> None:
     with write_session(house.engine) as session:
-        _, secret = keys.issue_key(session, house.asha.clinic_id, "machine", [Scope.ENROL], OPERATOR, house.world.now)
+        _, secret = keys.issue_key(
+            Act(session, OPERATOR, house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
+        )
     answer = house.client.post(
         f"/api/v1/patients/{house.asha.id}/consents", headers={"Authorization": f"Bearer {secret}"},
         json={"kind": "webpush", "given": True, "how": "signed form"},

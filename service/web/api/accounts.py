@@ -13,7 +13,7 @@ from service.domain import vocabulary
 from service.domain.vocabulary import Role
 from service.store.tables import ApiKey, Staff
 from service.web.api.base import Blueprint, instant, list_rows, own, text, word
-from service.web.api.guards import Call, caller, for_staff
+from service.web.api.guards import Call, for_staff
 from service.web.services import services
 
 blueprint = Blueprint("accounts", "Staff accounts and keys")
@@ -64,9 +64,7 @@ def list_staff(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.writes(StaffOut, 201, takes=StaffIn)
 def add_staff(call: Call, new: dict[str, Any]) -> Staff:
     """Add an account of one person; passwords are never shared."""
-    return accounts.add_staff(
-        call.session, caller().clinic_id, **new, actor=call.actor, now=call.now, door_now=services().door_clock.now()
-    )
+    return accounts.add_staff(call.act, **new, door_now=services().door_clock.now())
 
 
 @blueprint.post("/staff/<uuid:staff_id>/close")
@@ -75,7 +73,7 @@ def add_staff(call: Call, new: dict[str, Any]) -> Staff:
 def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     """The account opens nothing from now on; what it signed stays."""
     staff = own(call.session, Staff, staff_id)
-    accounts.close_account(call.session, staff, call.actor, call.now)
+    accounts.close_account(call.act, staff)
     return staff
 
 
@@ -92,8 +90,7 @@ def list_keys(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.writes(NewKeyOut, 201, takes=KeyIn, kept=False)
 def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
-    clinic_id = caller().clinic_id
-    key, secret = keys.issue_key(call.session, clinic_id, new["name"], new["scopes"], call.actor, call.now)
+    key, secret = keys.issue_key(call.act, new["name"], new["scopes"])
     return {**{name: getattr(key, name) for name in KeyOut().fields}, "secret": secret}
 
 
@@ -103,5 +100,5 @@ def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
 def revoke_key(call: Call, key_id: uuid.UUID) -> ApiKey:
     """The key opens nothing from now on."""
     key = own(call.session, ApiKey, key_id)
-    keys.revoke_key(call.session, key, call.actor, call.now)
+    keys.revoke_key(call.act, key)
     return key

@@ -19,6 +19,7 @@ from service.accounts.signin import NotIn, SignedIn
 from service.accounts.staff import set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
+from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import IDLE, CurrentStaff, begin_session, current_staff, end_session, staff_only
@@ -87,7 +88,7 @@ def change_password() -> ResponseReturnValue:
     try:
         with write_session(services().engine) as db:
             row = db.get_one(Staff, staff.id)
-            set_password(db, row, given["new"], staff.actor, now)
+            set_password(Act(db, staff.actor, row.clinic_id, now), row, given["new"])
             # The session in hand ended with the old password; it begins anew.
             anew = signin.begin_session(db, row, now)
     except WeakPassword as weak:

@@ -97,5 +97,5 @@ def _ahead(session: Session, held: Patient, named: str) -> PlanAhead:
 def _sheet(ahead: PlanAhead, year: int) -> str:
     place = zone(ahead.zone)
     first = local_date(ahead.enrolled_at, place)
-    sheet = yearsheet.Sheet(ahead.clinic_ref, ahead.sender_name, place, ahead.rule, first, ahead.pauses)
+    sheet = yearsheet.YearSheet(ahead.clinic_ref, ahead.sender_name, place, ahead.rule, first, ahead.pauses)
     return yearsheet.write(load_language(ahead.language), sheet, year)

@@ -17,7 +17,7 @@ from service.words.language import Language
 
 
 @dataclass(frozen=True)
-class Sheet:
+class YearSheet:
     """What is printed: whose (the clinic's own number), where, which rule, from when, and the pauses known today."""
 
     clinic_ref: str
@@ -28,7 +28,7 @@ class Sheet:
     pauses: Sequence[tuple[date, date]]
 
 
-def write(say: Language, sheet: Sheet, year: int) -> str:
+def write(say: Language, sheet: YearSheet, year: int) -> str:
     """The sheet of `year`, at most 80 characters wide in English."""
     first, last = max(sheet.first, date(year, 1, 1)), date(year, 12, 31)
     changes = {change.day: change for change in clock_changes(sheet.zone, date(year, 1, 1), last)}

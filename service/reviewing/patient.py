@@ -35,7 +35,7 @@ MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal
 
 
 @dataclass(frozen=True, slots=True)
-class AdjustmentMade:
+class AdjustmentShown:
     """One adjustment, current or superseded."""
 
     id: uuid.UUID
@@ -89,7 +89,7 @@ class PatientReview:
     silences: tuple[SilencePast, ...]
     pauses: tuple[Paused, ...]
     replies: tuple[Reply, ...]
-    adjustments: tuple[AdjustmentMade, ...]  # newest first, of the whole record
+    adjustments: tuple[AdjustmentShown, ...]  # newest first, of the whole record
     reviews: tuple[SignedReview, ...]  # newest first, of the whole record
     messages: tuple[SentMessage, ...]
     ahead: tuple[Ahead, ...]  # the forecast
@@ -143,7 +143,7 @@ def _is_current(known: Summary, today: date) -> bool:
     return known.last_reading_on is not None and (today - known.last_reading_on).days <= STILL_NEWS
 
 
-def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentMade, ...]:
+def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentShown, ...]:
     """The patient's current adjustments, newest first."""
     query = (
         select(
@@ -165,7 +165,7 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
         )
         .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
     )
-    return tuple(AdjustmentMade(*row) for row in session.execute(query))
+    return tuple(AdjustmentShown(*row) for row in session.execute(query))
 
 
 def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:

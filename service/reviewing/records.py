@@ -21,7 +21,7 @@ from service.domain.days import Day
 from service.domain.summary import Summary
 from service.domain.vocabulary import Lane, Outcome
 from service.reports import strip
-from service.reviewing.patient import AdjustmentMade, PatientReview, SignedReview, build_patient
+from service.reviewing.patient import AdjustmentShown, PatientReview, SignedReview, build_patient
 from service.store import panel
 from service.store.tables import Clinic, SignOff, Staff
 from service.words.labels import label
@@ -213,7 +213,7 @@ def _reviewed(past: SignedReview, say: Language) -> list[str]:
     ]
 
 
-def _adjusted(made: AdjustmentMade, say: Language) -> list[str]:
+def _adjusted(made: AdjustmentShown, say: Language) -> list[str]:
     follow_up = "–"
     if made.follow_up_on is not None:
         what = made.follow_up_what or say.gettext("Follow-up")

@@ -155,7 +155,7 @@ LINE = re.compile(
 @pytest.mark.parametrize("name", sorted({change.zone for change in CHANGES}))
 def test_the_printed_year_says_what_the_wall_clock_says(name: str) -> None:
     place, year = dateutil.tz.gettz(name), 2026
-    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone(name), MORNING, date(2020, 1, 1), ())
+    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone(name), MORNING, date(2020, 1, 1), ())
     month, seen = 0, 0
     for line in yearsheet.write(ENGLISH, sheet, year).splitlines():
         assert len(line) <= 80
@@ -176,7 +176,9 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
     rule = PlanRule(EVERY_DAY, time(2), time(2, 15), time(3))
     pauses = ((date(2026, 3, 1), date(2026, 3, 1)),)
     text = yearsheet.write(
-        ENGLISH, yearsheet.Sheet("F-1", "Fernmoor", zone("Australia/Lord_Howe"), rule, date(2026, 2, 27), pauses), 2026
+        ENGLISH,
+        yearsheet.YearSheet("F-1", "Fernmoor", zone("Australia/Lord_Howe"), rule, date(2026, 2, 27), pauses),
+        2026,
     )
     assert text.startswith(
         "Fernmoor F-1: plan for 2026, as it stands today\n"
@@ -195,5 +197,5 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
 
 
 def test_a_year_before_the_enrolment_has_no_days() -> None:
-    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone("Europe/Madrid"), MORNING, date(2026, 1, 1), ())
+    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone("Europe/Madrid"), MORNING, date(2026, 1, 1), ())
     assert "January" not in yearsheet.write(ENGLISH, sheet, 2025)

@@ -128,7 +128,7 @@ def test_every_reply(pseudo: Language) -> None:
 def test_the_printed_year(pseudo: Language) -> None:
     rule = PlanRule(0b0101011, time(7), time(8, 30), time(10))
     pauses = ((date(2026, 3, 2), date(2026, 3, 3)),)
-    sheet = yearsheet.Sheet("F-1", "Fernmoor", zone("Pacific/Auckland"), rule, date(2026, 1, 1), pauses)
+    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone("Pacific/Auckland"), rule, date(2026, 1, 1), pauses)
     assert words_left(yearsheet.write(pseudo, sheet, 2026), ("F Fernmoor", *pseudo.short_weekdays)) == []
 
 

@@ -15,11 +15,12 @@ count for less. The order in which readings came makes no difference.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from statistics import median
 from typing import Any
 
+from service.domain import factjson
 from service.domain.diary import Answers
 from service.domain.readings import POUNDS
 from service.domain.vocabulary import PauseCause, Posture, SafetySign, Swelling, WindowState
@@ -256,29 +257,13 @@ def _middle(values: Sequence[float | None]) -> float | None:
 
 # --- in and out of JSON ------------------------------------------------------------
 
-_WORDS: Mapping[str, type] = {"window": WindowState, "swelling": Swelling, "pause": PauseCause}
-_NAMES = tuple(field.name for field in fields(Day))
-_BLANK = Day(date(1, 1, 1))
-
 
 def as_json(day: Day) -> dict[str, Any]:
     """What differs from an empty day, as plain JSON: a frozen record says no more than was there."""
-    told: dict[str, Any] = {"day": day.day.isoformat()}
-    for name in _NAMES[1:]:
-        value = getattr(day, name)
-        if value != getattr(_BLANK, name):
-            told[name] = [str(item) for item in value] if isinstance(value, tuple) else value
-    return told
+    return factjson.pack(day)
 
 
-def from_json(told: Mapping[str, Any]) -> Day:
-    """The day that `as_json` told of. Raises KeyError or ValueError for anything else."""
-    values = {name: told[name] for name in _NAMES[1:] if name in told}
-    for name, vocabulary in _WORDS.items():
-        if values.get(name) is not None:
-            values[name] = vocabulary(values[name])
-    if "safety_signs" in values:
-        values["safety_signs"] = tuple(SafetySign(sign) for sign in values["safety_signs"])
-    if "remarks" in values:
-        values["remarks"] = tuple(values["remarks"])
-    return Day(date.fromisoformat(told["day"]), **values)
+def from_json(packed: Mapping[str, Any]) -> Day:
+    """The day that `as_json` packed. Raises KeyError, TypeError or ValueError for anything else."""
+    day: Day = factjson.unpack(Day, packed)
+    return day

@@ -173,20 +173,20 @@ def problems_in(answers: Answers) -> list[Refused]:
 # --- the reader --------------------------------------------------------------------
 
 
-def read_answers(given: Mapping[str, Any], usual_unit: str = KG) -> tuple[Answers, list[Refused]]:
-    """The answers in `given`, by question, and every refusal in the order of the questions.
+def read_answers(raw: Mapping[str, Any], usual_unit: str = KG) -> tuple[Answers, list[Refused]]:
+    """The answers in `raw`, by question, and every refusal in the order of the questions.
 
     Values are text as a form or a file holds it ("3", "3.0", "82,4 kg", "yes", "none") or
     plain JSON. Empty or missing is "not answered". A weight is in the unit written behind
-    it, else in `given["weight_unit"]`, else in `usual_unit`. A refused answer is left out
+    it, else in `raw["weight_unit"]`, else in `usual_unit`. A refused answer is left out
     and the others stand; nothing answered at all is refused as "answers".
     """
-    unit = _unit_behind(given.get("weight")) or given.get("weight_unit") or usual_unit
+    unit = _unit_behind(raw.get("weight")) or raw.get("weight_unit") or usual_unit
     values: dict[str, Any] = {"weight_unit": unit if unit in WEIGHT_RANGES else usual_unit}
     refused: list[Refused] = []
     for question in QUESTIONS:
         try:
-            value = _value_of(question, given.get(question.key))
+            value = _value_of(question, raw.get(question.key))
             _check(question, value, unit)
         except Refused as refusal:
             refused.append(refusal)
@@ -204,15 +204,15 @@ _WEIGHED = re.compile(r"(\d{1,4})(?:[.,](\d{0,17}))?\s*(kg|lbs?)?\.?", re.ASCII 
 _YES_NO: Mapping[str, bool] = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
 
 
-def _value_of(question: Question, given: Any) -> Any:
+def _value_of(question: Question, raw: Any) -> Any:
     """What was given, as the kind of value that the question takes; None for nothing. Raises Refused."""
     if question.kind is AnswerKind.NOTE:
-        return given.replace("\r\n", "\n").strip() if isinstance(given, str) else given
-    if isinstance(given, list | tuple):
-        return _signs(question, given) if question.kind is AnswerKind.SIGNS else given
-    if not isinstance(given, str):
-        return given
-    text = given.strip()
+        return raw.replace("\r\n", "\n").strip() if isinstance(raw, str) else raw
+    if isinstance(raw, list | tuple):
+        return _signs(question, raw) if question.kind is AnswerKind.SIGNS else raw
+    if not isinstance(raw, str):
+        return raw
+    text = raw.strip()
     return _from_text(question, text) if text else None
 
 
@@ -235,9 +235,9 @@ def _from_text(question: Question, text: str) -> Any:
     return value
 
 
-def _signs(question: Question, given: Iterable[Any]) -> tuple[SafetySign, ...]:
+def _signs(question: Question, raw: Iterable[Any]) -> tuple[SafetySign, ...]:
     """The signs ticked in a form or a list. A sign wins over whatever stands beside it: the safer of the two."""
-    words = [word.strip().lower() if isinstance(word, str) else word for word in given]
+    words = [word.strip().lower() if isinstance(word, str) else word for word in raw]
     signs = tuple(SafetySign(word) for word in words if word in question.options)
     unknown = [word for word in words if word not in (*question.options, NONE_OF_THESE)]
     if unknown and not signs:

@@ -141,16 +141,16 @@ def checked(new: NewReading, now: datetime, *, in_part: bool = False) -> Checked
     return CheckedReading(taken_at, systolic, diastolic, mean, new.pa_mean is None, rate, remarks)
 
 
-def says_nothing_new(repeat: CheckedReading, kept: CheckedReading) -> bool:
-    """Whether `repeat`, of the same instant as `kept`, tells nothing that `kept` does not.
+def says_nothing_new(repeat: CheckedReading, current: CheckedReading) -> bool:
+    """Whether `repeat`, of the same instant as `current`, tells nothing that `current` does not.
 
     What the repeat leaves out (mean, heart rate) does not make it another reading.
     """
     return (
-        repeat.pa_systolic == kept.pa_systolic
-        and repeat.pa_diastolic == kept.pa_diastolic
-        and (repeat.mean_is_derived or (repeat.pa_mean == kept.pa_mean and not kept.mean_is_derived))
-        and (repeat.heart_rate is None or repeat.heart_rate == kept.heart_rate)
+        repeat.pa_systolic == current.pa_systolic
+        and repeat.pa_diastolic == current.pa_diastolic
+        and (repeat.mean_is_derived or (repeat.pa_mean == current.pa_mean and not current.mean_is_derived))
+        and (repeat.heart_rate is None or repeat.heart_rate == current.heart_rate)
     )
 
 
@@ -168,29 +168,29 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
     return instant
 
 
-def _pressure(field: str, given: float | None, unit: str) -> float:
-    return round(_in_range(field, given, to_mmhg(1.0, unit), unit), KEPT_DECIMALS)
+def _pressure(field: str, value: float | None, unit: str) -> float:
+    return round(_in_range(field, value, to_mmhg(1.0, unit), unit), KEPT_DECIMALS)
 
 
-def _in_range(field: str, given: float | None, factor: float, unit: str = MMHG) -> float:
+def _in_range(field: str, value: float | None, factor: float, unit: str = MMHG) -> float:
     least, most, words = RANGES[field]
-    if isinstance(given, int | float) and not isinstance(given, bool):
-        value = given * factor
-        if least <= value <= most:  # false for NaN
-            return float(value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        converted = value * factor
+        if least <= converted <= most:  # false for NaN
+            return float(converted)
     if unit != MMHG:  # say the range in the unit it was sent in
         least, most, words = math.ceil(least / factor * 100) / 100, math.floor(most / factor * 100) / 100, unit
-    raise Refused(field, given, f"a number from {least:g} to {most:g} {words}")
+    raise Refused(field, value, f"a number from {least:g} to {most:g} {words}")
 
 
 def _between(new: NewReading) -> str:
-    given = ("any" if value is None else f"{value:g}" for value in (new.pa_diastolic, new.pa_systolic))
-    return " to ".join(given)
+    bounds = ("any" if value is None else f"{value:g}" for value in (new.pa_diastolic, new.pa_systolic))
+    return " to ".join(bounds)
 
 
-def _check_source_ref(given: str | None) -> None:
-    if given is not None and (len(given) > LONGEST_SOURCE_REF or not is_storable(given)):
-        raise Refused("source_ref", given, f"text of at most {LONGEST_SOURCE_REF} characters")
+def _check_source_ref(source_ref: str | None) -> None:
+    if source_ref is not None and (len(source_ref) > LONGEST_SOURCE_REF or not is_storable(source_ref)):
+        raise Refused("source_ref", source_ref, f"text of at most {LONGEST_SOURCE_REF} characters")
 
 
 def _remarks(posture: Posture | None, pulse_pressure: float, ahead: bool) -> list[str]:

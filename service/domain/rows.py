@@ -53,7 +53,7 @@ CHECKINS = Layout(
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class CsvSheet:
     """The rows of a file whose header is right."""
 
     reader: Iterator[list[str]]
@@ -63,7 +63,7 @@ class Sheet:
     ignored: tuple[str, ...]
 
 
-def sheet_of(lines: Iterator[str], layout: Layout) -> Sheet:
+def sheet_of(lines: Iterator[str], layout: Layout) -> CsvSheet:
     """Read the header. Raises Refused when it is no such file."""
     first = next(lines, "").removeprefix("\ufeff")
     if first.startswith(UNREADABLE * 2):  # the mark at its start
@@ -74,10 +74,10 @@ def sheet_of(lines: Iterator[str], layout: Layout) -> Sheet:
     places = {name: header.index(name) if name in header else -1 for name in layout.columns}
     ignored = tuple(name for name in header if name not in layout.columns)
     reader = csv.reader(lines, delimiter=delimiter)
-    return Sheet(reader, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
+    return CsvSheet(reader, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
 
 
-def rows_of(sheet: Sheet) -> Iterator[tuple[int, list[str] | Refused]]:
+def rows_of(sheet: CsvSheet) -> Iterator[tuple[int, list[str] | Refused]]:
     """(line, cells or why not) of every row that is not empty. The cells end with an empty one, at -1."""
     reader = sheet.reader
     while True:
@@ -101,15 +101,15 @@ def _line(reader: Iterator[list[str]]) -> int:
 
 
 def _check_header(header: Sequence[str], layout: Layout) -> None:
-    given = ",".join(header)[:200]
+    columns = ",".join(header)[:200]
     accepted = f"the columns {', '.join(layout.columns)}"
     unknown = [name for name in header if name not in layout.columns]
     if unknown and not layout.others_ignored:
         raise Refused("header", unknown[0][:80], accepted, line=1)
     if missing := [name for name in layout.needed if name not in header]:
-        raise Refused("header", given, f"a column {missing[0]}; {accepted}", line=1)
+        raise Refused("header", columns, f"a column {missing[0]}; {accepted}", line=1)
     if layout.some_of and not set(layout.some_of) & set(header):
-        raise Refused("header", given, f"at least one of: {', '.join(layout.some_of)}", line=1)
+        raise Refused("header", columns, f"at least one of: {', '.join(layout.some_of)}", line=1)
     if twice := [name for name in header if header.count(name) > 1]:
         raise Refused("header", twice[0], "each column once", line=1)
 
@@ -123,7 +123,7 @@ class ReadingRows:
     An empty cell is "not given"; which pressures a reading needs is for `domain.readings` to say.
     """
 
-    def __init__(self, sheet: Sheet, unit: str | None) -> None:
+    def __init__(self, sheet: CsvSheet, unit: str | None) -> None:
         self._at = tuple(sheet.places[name] for name in READINGS.columns)
         self._unit = unit
         self._comma = sheet.decimal_comma
@@ -166,14 +166,14 @@ class ReadingRows:
 class CheckinRows:
     """Turns the rows of one sheet into check-ins, by the diary's own reader."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(self, sheet: CsvSheet) -> None:
         self._places = sheet.places
 
     def read(self, cells: list[str]) -> tuple[NewCheckin, list[Refused]]:
         """The row's check-in, and every refusal of an answer in it. Raises Refused without a patient or a date."""
-        given = {name: cells[place].strip() for name, place in self._places.items()}
-        patient, day = _patient(given.pop("patient")), _date(given.pop("local_date"))
-        answers, refused = diary.read_answers(given)
+        values = {name: cells[place].strip() for name, place in self._places.items()}
+        patient, day = _patient(values.pop("patient")), _date(values.pop("local_date"))
+        answers, refused = diary.read_answers(values)
         if UNREADABLE in answers.note:
             refused.append(Refused("note", answers.note, "text in UTF-8"))
         return NewCheckin(patient, answers, day, Source.FILE), refused

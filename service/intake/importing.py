@@ -20,7 +20,7 @@ from sqlalchemy import Engine
 
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
-from service.domain.rows import CHECKINS, READINGS, CheckinRows, Layout, ReadingRows, Sheet, rows_of, sheet_of
+from service.domain.rows import CHECKINS, READINGS, CheckinRows, CsvSheet, Layout, ReadingRows, rows_of, sheet_of
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome
 from service.intake.checkins import record_checkins, try_checkins
@@ -125,7 +125,7 @@ class _Reads(Protocol[NewRow]):
 class _Work(Generic[New]):
     layout: Layout
     at_once: int
-    reads: Callable[[Sheet], _Reads[New]]
+    reads: Callable[[CsvSheet], _Reads[New]]
     tries: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
     takes: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
 
@@ -157,7 +157,7 @@ class _Work(Generic[New]):
         report.refused.sort(key=lambda refusal: refusal.line or 0)
         return report
 
-    def _batches(self, sheet: Sheet, report: ImportReport) -> Iterator[tuple[list[int], list[New]]]:
+    def _batches(self, sheet: CsvSheet, report: ImportReport) -> Iterator[tuple[list[int], list[New]]]:
         """Good rows, a batch at a time. Those whose cells cannot be read go to the report."""
         rows = self.reads(sheet)
         lines: list[int] = []

@@ -59,12 +59,12 @@ class PastDiaries(PastFile):
 
 def read_readings(lines: Iterable[str]) -> PastReadings:
     """Every reading of a CSV file. Raises Refused where the file as a whole cannot be read."""
-    found = PastReadings()
+    past = PastReadings()
     sheet = rows.sheet_of(iter(lines), READINGS)
-    found.ignored_columns = sheet.ignored
+    past.ignored_columns = sheet.ignored
     read = ReadingRows(sheet, MMHG)
     known: dict[tuple[str, datetime], CheckedReading] = {}
-    for line, cells in _sound_rows(sheet, found):
+    for line, cells in _sound_rows(sheet, past):
         try:
             new, _ = read.read(cells)
             checked = readings.checked(new, LATEST, in_part=True)
@@ -72,42 +72,42 @@ def read_readings(lines: Iterable[str]) -> PastReadings:
             if (earlier := known.setdefault((patient, checked.taken_at), checked)) is not checked:
                 if not readings.says_nothing_new(checked, earlier):
                     raise Refused("taken_at", new.taken_at.isoformat(), "one reading of one patient at one instant")
-                found.duplicates += 1
+                past.duplicates += 1
                 continue
         except Refused as refusal:
-            found.refused.append(refusal.at_line(line))
+            past.refused.append(refusal.at_line(line))
             continue
-        found.rows += 1
-        found.taken.setdefault(patient, []).append(_taken(new, checked))
-    return found
+        past.rows += 1
+        past.taken.setdefault(patient, []).append(_taken(new, checked))
+    return past
 
 
 def read_diary(lines: Iterable[str]) -> PastDiaries:
     """Every diary of a CSV file. Raises Refused where the file as a whole cannot be read."""
-    found = PastDiaries()
+    past = PastDiaries()
     sheet = rows.sheet_of(iter(lines), DIARY)
-    found.ignored_columns = sheet.ignored
+    past.ignored_columns = sheet.ignored
     read = CheckinRows(sheet)
-    for line, cells in _sound_rows(sheet, found):
+    for line, cells in _sound_rows(sheet, past):
         try:
             new, refused = read.read(cells)
             day = _past_day(new)
         except Refused as refusal:
             refused = [refusal]
         if refused:
-            found.refused += [refusal.at_line(line) for refusal in refused]
+            past.refused += [refusal.at_line(line) for refusal in refused]
             continue
-        days = found.days.setdefault(str(new.patient), {})
-        found.duplicates += day.day in days
-        found.rows += 1
+        days = past.days.setdefault(str(new.patient), {})
+        past.duplicates += day.day in days
+        past.rows += 1
         days[day.day] = day
-    return found
+    return past
 
 
-def _sound_rows(sheet: rows.Sheet, found: PastFile) -> Iterator[tuple[int, list[str]]]:
+def _sound_rows(sheet: rows.CsvSheet, past: PastFile) -> Iterator[tuple[int, list[str]]]:
     for line, cells in rows.rows_of(sheet):
         if isinstance(cells, Refused):
-            found.refused.append(cells.at_line(line))
+            past.refused.append(cells.at_line(line))
         else:
             yield line, cells
 

@@ -44,7 +44,7 @@ class Options:
 def read_options(text: str) -> Options:
     """The options in a JSON text. Raises Refused for anything not named above."""
     try:
-        told = json.loads(text)
+        raw = json.loads(text)
     except ValueError as error:
         raise Refused("settings", text[:40], f"a JSON object ({error})") from None
     fields = {
@@ -55,65 +55,65 @@ def read_options(text: str) -> Options:
         "only": _only,
     }
     values: dict[str, Any] = {}
-    for name, value in _object("settings", told).items():
+    for name, value in _object("settings", raw).items():
         if name not in fields:
             raise Refused(name, value, f"one of: {', '.join(fields)}")
         values[name] = fields[name](_object(name, value) if name != "only" else value)
     return Options(**values)
 
 
-def _each(one: Callable[[Any], Found]) -> Callable[[Mapping[str, Any]], dict[str, Found]]:
-    def all_of(told: Mapping[str, Any]) -> dict[str, Found]:
-        return {patient: one(value) for patient, value in told.items()}
+def _each(read: Callable[[Any], Found]) -> Callable[[Mapping[str, Any]], dict[str, Found]]:
+    def all_of(raw: Mapping[str, Any]) -> dict[str, Found]:
+        return {patient: read(value) for patient, value in raw.items()}
 
     return all_of
 
 
-def _limits(told: Any) -> PressureLimits:
-    values = _named("limits", told, ("upper", "lower"))
+def _limits(raw: Any) -> PressureLimits:
+    values = _named("limits", raw, ("upper", "lower"))
     upper, lower = values["upper"], values["lower"]
     if upper is not None and lower is not None and lower >= upper:
         raise Refused("lower", lower, f"less than upper, {upper:g}")
     return PressureLimits(upper, lower)
 
 
-def _reference(told: Any) -> AnchoredReference:
-    dates = {name: told[name] for name in ("from_date", "to_date") if name in _object("references", told)}
-    values = _named("references", {name: value for name, value in told.items() if name not in dates}, CHANNELS)
+def _reference(raw: Any) -> AnchoredReference:
+    dates = {name: raw[name] for name in ("from_date", "to_date") if name in _object("references", raw)}
+    values = _named("references", {name: value for name, value in raw.items() if name not in dates}, CHANNELS)
     if all(value is None for value in values.values()):
-        raise Refused("references", told, f"at least one of: {', '.join(CHANNELS)}")
+        raise Refused("references", raw, f"at least one of: {', '.join(CHANNELS)}")
     days = {name: _date(name, value) for name, value in dates.items()}
     pressures = (values[CHANNELS[0]], values[CHANNELS[1]], values[CHANNELS[2]])
     return typed_reference(pressures, days.get("from_date"), days.get("to_date"))
 
 
-def _date(name: str, told: Any) -> date | None:
-    if told is None:
+def _date(name: str, raw: Any) -> date | None:
+    if raw is None:
         return None
     try:
-        return date.fromisoformat(told)
+        return date.fromisoformat(raw)
     except (TypeError, ValueError):
-        raise Refused(name, told, "a date such as 2026-03-01") from None
+        raise Refused(name, raw, "a date such as 2026-03-01") from None
 
 
-def _named(field_name: str, told: Any, names: tuple[str, ...]) -> dict[str, float | None]:
-    for name in _object(field_name, told):
+def _named(field_name: str, raw: Any, names: tuple[str, ...]) -> dict[str, float | None]:
+    for name in _object(field_name, raw):
         if name not in names:
-            raise Refused(name, told[name], f"one of: {', '.join(names)}")
-    return {name: None if told.get(name) is None else number(name, told[name], LEAST, MOST, "mmHg") for name in names}
+            raise Refused(name, raw[name], f"one of: {', '.join(names)}")
+    return {name: None if raw.get(name) is None else number(name, raw[name], LEAST, MOST, "mmHg") for name in names}
 
 
-def _only(told: Any) -> frozenset[SignalKind]:
+def _only(raw: Any) -> frozenset[SignalKind]:
     accepted = f"a list of kinds: {', '.join(SignalKind)}"
-    if not isinstance(told, list):
-        raise Refused("only", told, accepted)
-    for kind in told:
+    if not isinstance(raw, list):
+        raise Refused("only", raw, accepted)
+    for kind in raw:
         if kind not in set(SignalKind):
             raise Refused("only", kind, accepted)
-    return frozenset(SignalKind(kind) for kind in told)
+    return frozenset(SignalKind(kind) for kind in raw)
 
 
-def _object(name: str, told: Any) -> Mapping[str, Any]:
-    if not isinstance(told, dict):
-        raise Refused(name, told, "a JSON object")
-    return told
+def _object(name: str, raw: Any) -> Mapping[str, Any]:
+    if not isinstance(raw, dict):
+        raise Refused(name, raw, "a JSON object")
+    return raw

@@ -39,7 +39,7 @@ class ReplayedSignal:
 
 @dataclass(slots=True)
 class Replayed:
-    """What a replay found, in order of date, patient and kind."""
+    """What a replay result, in order of date, patient and kind."""
 
     signals: list[ReplayedSignal] = field(default_factory=list)
     patients: int = 0
@@ -64,7 +64,7 @@ def replay(
 ) -> Replayed:
     """Run every patient of the two files. `progress` is told how many patients are done."""
     names = sorted({*readings.taken, *(diaries.days if diaries else ())})
-    found = Replayed(patients=len(names))
+    result = Replayed(patients=len(names))
     english = load_language(FALLBACK)
     for begin in range(0, len(names), AT_ONCE):
         some = names[begin : begin + AT_ONCE]
@@ -73,8 +73,8 @@ def replay(
         today = max(course[-1].day for course in courses.values())
         cases = [_case(name, course, today, options) for name, course in courses.items()]
         for (name, course), assessment in zip(courses.items(), engine.assess_many(cases, options.engine), strict=True):
-            found.patient_days += (course[-1].day - course[0].day).days + 1
-            found.signals += [
+            result.patient_days += (course[-1].day - course[0].day).days + 1
+            result.signals += [
                 ReplayedSignal(
                     name, episode.raised_on, episode.kind, signals.signal(english, episode.kind, episode.facts)
                 )
@@ -82,8 +82,8 @@ def replay(
                 if episode.raised_on <= course[-1].day and episode.kind in options.only
             ]
         progress(begin + len(some))
-    found.signals.sort(key=lambda line: (line.local_date, line.patient, KINDS.index(line.signal)))
-    return found
+    result.signals.sort(key=lambda line: (line.local_date, line.patient, KINDS.index(line.signal)))
+    return result
 
 
 def _course(name: str, readings: PastReadings, diaries: PastDiaries | None) -> list[Day]:

@@ -22,12 +22,11 @@ from urllib.parse import urlsplit
 
 from itsdangerous import BadData, Signer
 from itsdangerous.encoding import base64_decode, base64_encode
-from sqlalchemy.orm import Session
 
 from service.config import Settings
 from service.domain.validation import LOOPBACK, Refused
 from service.enrolling import phones, wordings
-from service.store.audit import Act, Actor
+from service.store.audit import Act
 from service.store.tables import Caregiver, Patient
 
 
@@ -146,11 +145,9 @@ def why_no_push(settings: Settings) -> str:
     return ""
 
 
-def make_push_link(
-    session: Session, links: Links, person: Patient | Caregiver, actor: Actor, now: datetime
-) -> PushLink:
-    """A link for this person, noted in the caller's transaction. Raises Refused for one who takes no part."""
-    until = phones.note_link(Act(session, actor, person.clinic_id, now), person)
+def make_push_link(act: Act, links: Links, person: Patient | Caregiver) -> PushLink:
+    """A link for this person, noted in the act's transaction. Raises Refused for one who takes no part."""
+    until = phones.note_link(act, person)
     if isinstance(person, Patient):
         return PushLink(links.address(Purpose.PUSH, person.id, None, until), until)
     return PushLink(links.address(Purpose.PUSH, person.patient_id, person.id, until), until)

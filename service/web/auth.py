@@ -10,7 +10,8 @@ it on the server: a copy of its cookie opens nothing (OWASP ASVS 5.0, 7.4.1).
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import wraps
@@ -24,7 +25,7 @@ from sqlalchemy import bindparam, select
 
 from service.accounts import keys, signin
 from service.domain.vocabulary import ActorKind, Role, Scope
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import connect, read_session, write_session
 from service.store.tables import Staff, StaffSession
 from service.web.services import services
@@ -101,6 +102,22 @@ def current_staff() -> CurrentStaff | None:
         g.staff_now = _read_session() if services().at_terminal is None else _at_terminal()
     found: CurrentStaff | None = g.staff_now
     return found
+
+
+def signed_in() -> CurrentStaff:
+    """Who is signed in, on a page that nobody else reaches."""
+    staff = current_staff()
+    if staff is None:
+        abort(403)
+    return staff
+
+
+@contextmanager
+def staff_act() -> Iterator[Act]:
+    """A writing transaction in which whoever is signed in acts in their clinic, now."""
+    staff = signed_in()
+    with write_session(services().engine) as session:
+        yield Act(session, staff.actor, staff.clinic_id, services().clock.now())
 
 
 def staff_only(*roles: Role) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:

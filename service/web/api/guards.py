@@ -18,7 +18,7 @@ from service.store.audit import Act
 from service.store.session import connect, write_connection
 from service.store.tables import IdempotentCall
 from service.store.upsert import insert_new
-from service.web.auth import Caller, CurrentStaff, current_staff, machine_or_staff
+from service.web.auth import Caller, CurrentStaff, current_staff, machine_or_staff, signed_in
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -89,7 +89,7 @@ class Call:
     @property
     def staff(self) -> CurrentStaff:
         """Who is signed in, behind `for_staff`."""
-        return cast(CurrentStaff, current_staff())
+        return signed_in()
 
     @property
     def act(self) -> Act:

@@ -200,4 +200,4 @@ def record_consent(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Co
 def _push_link(call: Call, person: Patient | Caregiver) -> PushLink:
     if why := why_no_push(services().settings):
         raise Problem(409, why)
-    return make_push_link(call.session, services().links, person, call.actor, call.now)
+    return make_push_link(call.act, services().links, person)

@@ -7,7 +7,6 @@ another site after signing in, and that a changed password ends every other sess
 from __future__ import annotations
 
 from datetime import datetime
-from typing import cast
 from zoneinfo import ZoneInfo
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -22,7 +21,7 @@ from service.domain.passwords import Weakness, WeakPassword
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web.auth import IDLE, CurrentStaff, begin_session, current_staff, end_session, staff_only
+from service.web.auth import IDLE, begin_session, current_staff, end_session, signed_in, staff_only
 from service.web.services import services
 
 blueprint = Blueprint("signin", __name__)
@@ -78,7 +77,7 @@ def password() -> ResponseReturnValue:
 @staff_only()
 def change_password() -> ResponseReturnValue:
     """Replace one's own password, knowing the present one."""
-    staff = _signed_in()
+    staff = signed_in()
     given = {key: request.form.get(key, "") for key in ("present", "new", "again")}
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
@@ -102,7 +101,7 @@ def change_password() -> ResponseReturnValue:
 @staff_only()
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
-    staff, now = _signed_in(), services().door_clock.now()
+    staff, now = signed_in(), services().door_clock.now()
     if refused := signin.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
         return _not_confirmed("confirm", refused)
     with write_session(services().engine) as db:
@@ -134,16 +133,11 @@ def _not_confirmed(field: str, why: NotIn) -> ResponseReturnValue:
 
 def _elsewhere() -> list[datetime]:
     """When this account signed in on other browsers, on the clinic's clock."""
-    staff = _signed_in()
+    staff = signed_in()
     with read_session(services().engine) as db:
         zone = ZoneInfo(db.get_one(Clinic, staff.clinic_id).zone)
         begun = signin.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
     return [at.astimezone(zone) for at in begun]
-
-
-def _signed_in() -> CurrentStaff:
-    """Who is signed in, behind `staff_only`."""
-    return cast(CurrentStaff, current_staff())
 
 
 def _length_words() -> str:

@@ -12,11 +12,10 @@ from flask_babel import gettext
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF
 from service.reviewing import inbox
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Clinic
-from service.web.auth import staff_only
+from service.web.auth import signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import labels
 from service.web.services import services
 from service.words.labels import label
 
@@ -42,10 +41,9 @@ def tasks() -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def take(task_id: uuid.UUID) -> ResponseReturnValue:
     """Say that one is looking at it."""
-    services_ = services()
     try:
-        with write_session(services_.engine) as session:
-            inbox.take(session, g.clinic_id, task_id, labels.acting(), services_.clock.now())
+        with staff_act() as act:
+            inbox.take(act.session, g.clinic_id, task_id, signed_in(), act.now)
     except inbox.AlreadyHandled as other:
         state = label(page_language(), other.state)
         flash(gettext("%(name)s was first: it is %(state)s already.", name=other.by, state=state), "wrong")
@@ -60,17 +58,10 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def close(task_id: uuid.UUID) -> ResponseReturnValue:
     """Close it with a reason."""
-    services_ = services()
+    reason = request.form.get("reason", "")
     try:
-        with write_session(services_.engine) as session:
-            inbox.close(
-                session,
-                g.clinic_id,
-                task_id,
-                labels.acting(),
-                request.form.get("reason", ""),
-                services_.clock.now(),
-            )
+        with staff_act() as act:
+            inbox.close(act.session, g.clinic_id, task_id, signed_in(), reason, act.now)
     except inbox.AlreadyHandled as other:
         flash(gettext("%(name)s had closed it already.", name=other.by), "wrong")
     except Refused as refused:

@@ -1,4 +1,4 @@
-"""What every page of the clinic shares: who acts, and the words that templates take from facts.
+"""The words that templates of the clinic's pages take from facts.
 
 Words are made in the reader's language when the page is made; none is kept.
 """
@@ -9,14 +9,13 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from flask import Blueprint, abort
+from flask import Blueprint
 from markupsafe import Markup
 
 from service.domain import localtime
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Lane, Outcome
 from service.reports import strip
-from service.web.auth import CurrentStaff, current_staff
 from service.web.frame import page_language
 from service.words import labels
 from service.words.language import Language
@@ -44,14 +43,6 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "figure": Language.figure,
     "change": Language.change,
 }
-
-
-def acting() -> CurrentStaff:
-    """Who is signed in, on a page that nobody else reaches."""
-    staff = current_staff()
-    if staff is None:
-        abort(403)
-    return staff
 
 
 def register(blueprint: Blueprint) -> None:

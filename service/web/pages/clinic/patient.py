@@ -27,7 +27,7 @@ from service.domain.followup import AFTER_DAYS, usually_due
 from service.domain.plan import HoursProposal
 from service.domain.review import amendments
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, Outcome
+from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
 from service.enrolling import plans
 from service.reports import charts, exports
 from service.reviewing import adjusting, patient, signing
@@ -35,12 +35,11 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
 from service.scheduling.plans import propose_hours
-from service.store.audit import Act, Actor
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Plan, Window
-from service.web.auth import staff_only
+from service.web.auth import signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import labels, people
+from service.web.pages.clinic import people
 from service.web.services import services
 from service.words.sentences import following
 
@@ -123,20 +122,11 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient."""
-    services_, staff = services(), labels.acting()
     try:
-        outcome = _word(Outcome, "outcome")
-        with write_session(services_.engine) as session:
+        outcome, note, next_look = _word(Outcome, "outcome"), request.form.get("note", ""), _date("next_look")
+        with staff_act() as act:
             signing.sign(
-                session,
-                g.clinic_id,
-                patient_id,
-                staff,
-                outcome,
-                request.form.get("note", ""),
-                _date("next_look"),
-                services_.clock.now(),
-                page_language(),
+                act.session, g.clinic_id, patient_id, signed_in(), outcome, note, next_look, act.now, page_language()
             )
     except signing.AlreadySigned as other:
         flash(gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by), "wrong")
@@ -154,26 +144,18 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Record an adjustment, or correct one (`corrects`)."""
-    services_ = services()
     corrects = request.form.get("corrects", "", type=str)
     try:
         new = NewAdjustment(
             kind=_word(AdjustmentKind, "kind"),
             what=request.form.get("what", ""),
-            made_on=_date("made_on") or services_.clock.now().date(),
+            made_on=_date("made_on") or services().clock.now().date(),
             follow_up_on=_date("follow_up_on"),
             follow_up_what=request.form.get("follow_up_what", ""),
         )
-        with write_session(services_.engine) as session:
-            adjusting.record_adjustment(
-                session,
-                g.clinic_id,
-                patient_id,
-                new,
-                labels.acting(),
-                services_.clock.now(),
-                corrects=uuid.UUID(corrects) if corrects else None,
-            )
+        wrong = uuid.UUID(corrects) if corrects else None
+        with staff_act() as act:
+            adjusting.record_adjustment(act.session, g.clinic_id, patient_id, new, signed_in(), act.now, corrects=wrong)
     except Refused as refused:
         flash(gettext("Not recorded. %(why)s", why=_plain(refused)), "wrong")
     except (LookupError, ValueError):
@@ -187,12 +169,9 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseReturnValue:
     """Note that a follow-up was done."""
-    services_ = services()
     try:
-        with write_session(services_.engine) as session:
-            noted = adjusting.follow_up_done(
-                session, g.clinic_id, adjustment_id, labels.acting(), services_.clock.now()
-            )
+        with staff_act() as act:
+            noted = adjusting.follow_up_done(act.session, g.clinic_id, adjustment_id, signed_in(), act.now)
     except LookupError:
         abort(404)
     flash(gettext("Follow-up noted.") if noted else gettext("It had been noted before."), "good")
@@ -295,20 +274,17 @@ def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed
 @staff_only(*CLINICAL_STAFF)
 def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Use the hours that were shown. The rest of the plan stays as it is."""
-    services_, staff = services(), labels.acting()
     try:
         opens, due, closes = (_time(name) for name in ("opens", "due", "closes"))
-        with write_session(services_.engine) as session:
-            patient = session.get(Patient, patient_id)
-            plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
+        with staff_act() as act:
+            patient = act.session.get(Patient, patient_id)
+            plan = act.session.scalar(select(Plan).where(Plan.patient_id == patient_id))
             if patient is None or patient.clinic_id != g.clinic_id or plan is None:
                 abort(404)
             new = plans.NewPlan(
                 opens, due, closes, plan.weekdays, plan.wants_reading, plan.wants_checkin, plan.steps, plan.silent_days
             )
-            plans.set_plan(
-                Act(session, Actor(ActorKind.STAFF, staff.id), patient.clinic_id, services_.clock.now()), patient, new
-            )
+            plans.set_plan(act, patient, new)
     except Refused as refused:
         flash(gettext("Not changed: %(why)s.", why=str(refused)), "wrong")
     else:

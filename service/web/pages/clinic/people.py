@@ -21,12 +21,10 @@ from service import links
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
 from service.enrolling import people as enrolling_people
-from service.store.audit import Act
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Caregiver, Contact, Patient
-from service.web.auth import staff_only
+from service.web.auth import staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import labels
 from service.web.services import services
 from service.words.labels import title
 
@@ -90,15 +88,13 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
 @staff_only()
 def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
-    services_ = services()
-    if why := links.why_no_push(services_.settings):
+    if why := links.why_no_push(services().settings):
         flash(gettext("No link was made. %(why)s", why=why), "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
-    now = services_.clock.now()
     try:
-        with write_session(services_.engine) as session:
-            person = _person(session, patient_id)
-            made = links.make_push_link(session, services_.links, person, labels.acting().actor, now)
+        with staff_act() as act:
+            person = _person(act.session, patient_id)
+            made = links.make_push_link(act, services().links, person)
     except Refused as refused:
         flash(gettext("No link was made. Accepted is %(accepted)s.", accepted=refused.accepted), "wrong")
         return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
@@ -109,14 +105,11 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only()
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
-    services_ = services()
-    with write_session(services_.engine) as session:
-        contact = session.get(Contact, contact_id)
-        if contact is None or contact.clinic_id != g.clinic_id or not _is_about(session, contact, patient_id):
+    with staff_act() as act:
+        contact = act.session.get(Contact, contact_id)
+        if contact is None or contact.clinic_id != g.clinic_id or not _is_about(act.session, contact, patient_id):
             abort(404)
-        enrolling_people.put_first(
-            Act(session, labels.acting().actor, contact.clinic_id, services_.clock.now()), contact
-        )
+        enrolling_people.put_first(act, contact)
     flash(gettext("It is tried first from the next message on."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
@@ -135,11 +128,9 @@ def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only()
 def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """The caregiver is sent nothing more, and their links open nothing."""
-    with write_session(services().engine) as session:
-        caregiver = _caregiver(session, patient_id, caregiver_id)
-        enrolling_people.end_caregiver(
-            Act(session, labels.acting().actor, caregiver.clinic_id, services().clock.now()), caregiver
-        )
+    with staff_act() as act:
+        caregiver = _caregiver(act.session, patient_id, caregiver_id)
+        enrolling_people.end_caregiver(act, caregiver)
     flash(gettext("%(name)s is sent nothing more.", name=caregiver.name), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 

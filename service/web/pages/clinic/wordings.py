@@ -16,11 +16,10 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
 from service.enrolling import wordings
 from service.links import sample_links
-from service.store.session import read_session, write_session
+from service.store.session import read_session
 from service.store.tables import Clinic, Staff
 from service.web import frame
-from service.web.auth import staff_only
-from service.web.pages.clinic import labels
+from service.web.auth import staff_act, staff_only
 from service.web.services import services
 from service.words import messages
 from service.words.language import codes, load_language
@@ -88,10 +87,9 @@ def change(language: str, kind: str) -> ResponseReturnValue:
     try:
         if request.form.get("do") != "save":
             return _form(language, kind, typed=typed, shown=_tried(language, kind, typed))
-        with write_session(services().engine) as session:
-            clinic = session.get_one(Clinic, g.clinic_id)
-            actor, now = labels.acting().actor, services().clock.now()
-            waited = wordings.set_wording(session, clinic, language, kind, typed, actor, now)
+        with staff_act() as act:
+            clinic = act.session.get_one(Clinic, g.clinic_id)
+            waited = wordings.set_wording(act.session, clinic, language, kind, typed, act.actor, act.now)
     except Refused as refused:
         return _form(language, kind, typed=typed, refused=refused)
     flash(gettext("Saved. The next message says so.") + _sent(waited), "good")
@@ -103,10 +101,9 @@ def change(language: str, kind: str) -> ResponseReturnValue:
 def go_back(language: str, kind: str) -> ResponseReturnValue:
     """Use the built-in wording again."""
     try:
-        with write_session(services().engine) as session:
-            clinic = session.get_one(Clinic, g.clinic_id)
-            actor, now = labels.acting().actor, services().clock.now()
-            waited = wordings.reset_wording(session, clinic, language, kind, actor, now)
+        with staff_act() as act:
+            clinic = act.session.get_one(Clinic, g.clinic_id)
+            waited = wordings.reset_wording(act.session, clinic, language, kind, act.actor, act.now)
     except Refused:
         abort(404)
     flash(gettext("The built-in wording is used again.") + _sent(waited), "good")

@@ -241,7 +241,7 @@ class World:
         """The sensor's machine sends a reading, taken a minute ago unless said otherwise."""
         new = NewReading(patient.id, taken_at or self.now - timedelta(minutes=1), diastolic + 18, diastolic)
         with write_session(self.engine) as session:
-            record_reading(session, patient.clinic_id, new, Actor(ActorKind.KEY), self.now)
+            record_reading(Act(session, Actor(ActorKind.KEY), patient.clinic_id, self.now), new)
 
     def checks_in(self, patient: Patient, **answers: Any) -> RecordedCheckin:
         new = NewCheckin(patient.id, Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))

@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import unicodedata
 import uuid
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -31,8 +30,8 @@ from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
-from service.store import audit
 from service.store import wordings as kept
+from service.store.audit import Act
 from service.store.tables import Clinic, MessageTemplate
 from service.words import preview as previews
 from service.words.language import FALLBACK, Language, checked_language, codes, load_language
@@ -94,11 +93,10 @@ def preview_wording(
     return previews.preview(tidied, which, load_language(checked), _signs(clinic, links), reader)
 
 
-def set_wording(
-    session: Session, clinic: Clinic, language: str, kind: str, body: str, actor: audit.Actor, now: datetime
-) -> int:
+def set_wording(act: Act, clinic: Clinic, language: str, kind: str, body: str) -> int:
     """The clinic's own words from now on. Returns how many messages had waited for them. Raises Refused."""
     checked, which = _checked(language, kind)
+    session, now = act.session, act.now
     tidied = checked_wording(_tidied(body), which)
     row = _held(session, clinic, checked, which)
     if row is not None and row.body == tidied:
@@ -107,22 +105,22 @@ def set_wording(
     if row is None:
         row = MessageTemplate(id=uuid.uuid4(), clinic_id=clinic.id, language=checked, kind=which)
         session.add(row)
-    row.body, row.set_by, row.set_at = tidied, str(actor), now
+    row.body, row.set_by, row.set_at = tidied, str(act.actor), now
     session.flush()
-    _note(session, "wording.set", row.id, clinic, {"language": checked, "kind": kind, "previous": previous}, actor, now)
+    act.note("wording.set", ("wording", row.id), language=checked, kind=kind, previous=previous)
     return kept.mended(session, clinic.id, checked, which, now)
 
 
-def reset_wording(session: Session, clinic: Clinic, language: str, kind: str, actor: audit.Actor, now: datetime) -> int:
+def reset_wording(act: Act, clinic: Clinic, language: str, kind: str) -> int:
     """Back to the built-in words. Returns how many messages had waited for that. Raises Refused."""
+    session = act.session
     checked, which = _checked(language, kind)
     row = _held(session, clinic, checked, which)
     if row is None:
         return 0
-    detail = {"language": checked, "kind": kind, "previous": row.body}
+    act.note("wording.reset", ("wording", row.id), language=checked, kind=kind, previous=row.body)
     session.execute(delete(MessageTemplate).where(MessageTemplate.id == row.id))
-    _note(session, "wording.reset", row.id, clinic, detail, actor, now)
-    return kept.mended(session, clinic.id, checked, which, now)
+    return kept.mended(session, clinic.id, checked, which, act.now)
 
 
 def _held(session: Session, clinic: Clinic, language: str, kind: MessageKind) -> MessageTemplate | None:
@@ -135,13 +133,6 @@ def _held(session: Session, clinic: Clinic, language: str, kind: MessageKind) ->
         )
         .execution_options(populate_existing=True)
     )
-
-
-def _note(
-    session: Session, action: str, row_id: uuid.UUID, clinic: Clinic, detail: Mapping[str, str | None],
-    actor: audit.Actor, now: datetime,
-) -> None:  # fmt: skip
-    audit.write_line(session, actor, action, ("wording", row_id), now, clinic_id=clinic.id, detail=detail)
 
 
 def _wording(

@@ -33,7 +33,8 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
 from service.intake import patients
 from service.intake.patients import FoundPatient
-from service.store import audit, panel
+from service.store import panel
+from service.store.audit import Act, Actor
 from service.store.guarded import guarded, guarded_each
 from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
@@ -85,19 +86,17 @@ class _Current:
 Result = RecordedReading | Refused
 
 
-def record_reading(
-    session: Session, clinic_id: uuid.UUID, new: NewReading, actor: audit.Actor, now: datetime
-) -> RecordedReading:
+def record_reading(act: Act, new: NewReading) -> RecordedReading:
     """Take in one pressure reading and everything that follows from it, in the caller's transaction.
 
     Raises Refused, and writes nothing, when the reading cannot be true, or when
     other values are there for its instant and it does not say which it corrects.
     """
     results: list[Result | None] = [None]
-    placed = _place(session, clinic_id, [new], results, now)
+    placed = _place(act.session, act.clinic_id, [new], results, act.now)
     if placed and new.supersedes is not None:
-        return _correct(session, clinic_id, placed[0], actor, now)
-    _take(session, clinic_id, placed, results, actor, now, one_by_one=True)
+        return _correct(act, placed[0])
+    _take(act, placed, results, one_by_one=True)
     (result,) = results
     if isinstance(result, RecordedReading):
         return result
@@ -105,7 +104,7 @@ def record_reading(
 
 
 def record_readings(
-    engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], actor: audit.Actor, now: datetime
+    engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], actor: Actor, now: datetime
 ) -> list[Result]:
     """Take in a batch, and say of each reading what became of it, in the order given.
 
@@ -115,12 +114,13 @@ def record_readings(
 
     def whole(session: Session) -> None:
         placed = _place(session, clinic_id, new, results, now)
-        _take(session, clinic_id, [one for one in placed if one.new.supersedes is None], results, actor, now)
+        act = Act(session, actor, clinic_id, now)
+        _take(act, [one for one in placed if one.new.supersedes is None], results)
 
     def alone(session: Session, at: int) -> None:
         try:
             with session.begin_nested():
-                results[at] = record_reading(session, clinic_id, new[at], actor, now)
+                results[at] = record_reading(Act(session, actor, clinic_id, now), new[at])
         except Refused as refusal:
             results[at] = refusal
 
@@ -202,17 +202,9 @@ def row_of(
     }
 
 
-def _take(
-    session: Session,
-    clinic_id: uuid.UUID,
-    placed: Sequence[_Placed],
-    results: list[Result | None],
-    actor: audit.Actor,
-    now: datetime,
-    *,
-    one_by_one: bool = False,
-) -> None:
+def _take(act: Act, placed: Sequence[_Placed], results: list[Result | None], *, one_by_one: bool = False) -> None:
     """Write those that are new, with what follows, and fill in `results`."""
+    session, now = act.session, act.now
     firsts: dict[Key, _Placed] = {}
     for one in placed:
         firsts.setdefault(one.key, one)
@@ -230,12 +222,12 @@ def _take(
         counts[one.row["patient_id"]] += 1
     if one_by_one:
         for one in written:
-            audit.write_line(session, actor, "reading.record", ("reading", one.row["id"]), now, clinic_id=clinic_id)
+            act.note("reading.record", ("reading", one.row["id"]))
     else:
         lines = [("patient", patient_id, {"readings": count}) for patient_id, count in counts.items()]
-        audit.write_lines(session, actor, "readings.record", lines, now, clinic_id=clinic_id)
+        act.note_each("readings.record", lines)
     readings_arrived(session, days, now)
-    _watch_limits(session, clinic_id, [one.row for one in written], now)
+    _watch_limits(session, act.clinic_id, [one.row for one in written], now)
     panel.mark_days(session, days, now)
 
 
@@ -279,10 +271,9 @@ def _being_corrected() -> Refused:
 # --- a correction ------------------------------------------------------------------
 
 
-def _correct(
-    session: Session, clinic_id: uuid.UUID, one: _Placed, actor: audit.Actor, now: datetime
-) -> RecordedReading:
+def _correct(act: Act, one: _Placed) -> RecordedReading:
     """Write a reading that supersedes another of the same patient. Raises Refused."""
+    session, now = act.session, act.now
     new, patient_id = one.new, one.row["patient_id"]
     wrong = _first(session, Reading.id == new.supersedes, Reading.patient_id == patient_id)
     if wrong is None:
@@ -309,10 +300,9 @@ def _correct(
     )
     if done.rowcount != 1 or insert_new(session, Reading.__table__, [row], KEY, among=CURRENT) != 1:  # type: ignore[attr-defined]
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
-    detail = {"supersedes": str(wrong.id)}
-    audit.write_line(session, actor, "reading.correct", ("reading", row["id"]), now, clinic_id=clinic_id, detail=detail)
+    act.note("reading.correct", ("reading", row["id"]), supersedes=wrong.id)
     resettle(session, patient_id, now)  # it may have moved to another day
-    _watch_limits(session, clinic_id, [row], now)
+    _watch_limits(session, act.clinic_id, [row], now)
     panel.mark_stale(session, [patient_id], now, min(wrong.local_date, row["local_date"]))
     return RecordedReading(row["id"], IntakeOutcome.RECORDED)
 

@@ -18,7 +18,7 @@ from service.domain.vocabulary import ActorKind, AdjustmentKind
 from service.reviewing.acting import Acting
 from service.reviewing.placing import local_date
 from service.store import panel
-from service.store.audit import Actor, write_line
+from service.store.audit import Act, Actor
 from service.store.tables import Adjustment, Patient
 
 LONGEST = 2000
@@ -74,15 +74,9 @@ def record_adjustment(
     session.add(made)
     session.flush()
     panel.mark_stale(session, [patient_id], now)
-    write_line(
-        session,
-        Actor(ActorKind.STAFF, staff.id),
-        "adjustment.correct" if corrects else "adjustment.record",
-        ("adjustment", made.id),
-        now,
-        clinic_id=clinic_id,
-        detail={"patient": str(patient_id), "kind": new.kind.value, "supersedes": str(corrects) if corrects else None},
-    )
+    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    action = "adjustment.correct" if corrects else "adjustment.record"
+    act.note(action, made, patient=patient_id, kind=new.kind, supersedes=corrects)
     return made
 
 
@@ -106,15 +100,8 @@ def follow_up_done(
     ).first()
     if done is None:
         return False
-    write_line(
-        session,
-        Actor(ActorKind.STAFF, staff.id),
-        "adjustment.follow_up",
-        ("adjustment", adjustment_id),
-        now,
-        clinic_id=clinic_id,
-        detail={"patient": str(made.patient_id)},
-    )
+    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    act.note("adjustment.follow_up", made, patient=made.patient_id)
     return True
 
 

@@ -20,7 +20,7 @@ from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import ActorKind, MessageKind, TaskKind, TaskState
 from service.reviewing.acting import Acting
 from service.store import outbox
-from service.store.audit import Actor, write_line
+from service.store.audit import Act, Actor
 from service.store.tables import Contact, Message, Patient, Staff, Task
 
 LONGEST_REASON = 400
@@ -168,7 +168,7 @@ def _move(
     contacts = session.scalars(select(Contact.id).where(Contact.clinic_id == clinic_id, Contact.staff_id.is_not(None)))
     keys = [f"{MessageKind.STAFF_TASK.value}:{task_id}:{contact_id}" for contact_id in contacts]
     outbox.cancel(session, Message.dedupe_key.in_(keys), "task_taken", now)
-    write_line(session, Actor(ActorKind.STAFF, staff.id), action, ("task", task_id), now, clinic_id=clinic_id)
+    Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now).note(action, ("task", task_id))
 
 
 def _why_not(session: Session, clinic_id: uuid.UUID, task_id: uuid.UUID) -> Exception:

@@ -26,7 +26,7 @@ from service.reviewing.acting import Acting
 from service.reviewing.panel import PanelEntry
 from service.reviewing.patient import PatientReview, build_patient
 from service.reviewing.placing import local_date
-from service.store.audit import Actor, write_line
+from service.store.audit import Act, Actor
 from service.store.tables import Clinic, Signal, SignOff, Staff
 from service.words.language import Language, load_language
 from service.words.sentences import review as words
@@ -102,15 +102,8 @@ def sign(
         .values(seen_at=now, seen_by=staff.id)
         .execution_options(synchronize_session=False)
     )
-    write_line(
-        session,
-        Actor(ActorKind.STAFF, staff.id),
-        "review.sign",
-        ("sign_off", signed.id),
-        now,
-        clinic_id=clinic_id,
-        detail={"patient": str(patient_id), "week": signed.week.isoformat(), "outcome": outcome.value},
-    )
+    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    act.note("review.sign", signed, patient=patient_id, week=signed.week, outcome=outcome)
     return signed
 
 

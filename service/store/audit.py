@@ -65,6 +65,10 @@ class Act:
         plain = {name: _plain(value) for name, value in detail.items()}
         write_line(self.where, self.actor, action, _subject(subject), self.now, clinic_id=self.clinic_id, detail=plain)
 
+    def note_each(self, action: str, subjects: Iterable[tuple[str, uuid.UUID, Mapping[str, Any]]]) -> None:
+        """One line for each (kind, id, detail) of a batch, in one statement."""
+        write_lines(self.where, self.actor, action, subjects, self.now, clinic_id=self.clinic_id)
+
 
 def write_line(
     where: Where,

@@ -202,7 +202,7 @@ class Happenings(RuleBasedStateMachine):
         taken_at += timedelta(milliseconds=next(self.numbers))
         new = NewReading(person.id, taken_at, 40.0, 18.0, supersedes=wrong)
         with write_session(self.engine) as session:
-            done = record_reading(session, person.clinic_id, new, Actor(ActorKind.KEY), self.home.now)
+            done = record_reading(Act(session, Actor(ActorKind.KEY), person.clinic_id, self.home.now), new)
         if wrong is not None:
             del person.readings[wrong]
         person.readings[done.id] = person.day(taken_at)

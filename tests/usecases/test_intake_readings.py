@@ -28,7 +28,7 @@ from service.domain.vocabulary import (
 from service.intake import readings as readings_module
 from service.intake.readings import record_reading, record_readings, try_readings
 from service.store import outbox, panel
-from service.store.audit import Actor
+from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
@@ -68,7 +68,7 @@ def new(patient: Patient | str, diastolic: float = 17.0, **changes) -> NewReadin
 
 def take(engine: Engine, clinic_id: uuid.UUID, one: NewReading, now: datetime = NOW):
     with write_session(engine) as session:
-        return record_reading(session, clinic_id, one, KEY, now)
+        return record_reading(Act(session, KEY, clinic_id, now), one)
 
 
 def current(engine: Engine, patient: Patient) -> list[Reading]:

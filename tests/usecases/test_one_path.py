@@ -227,7 +227,7 @@ class ThroughClinic:
             given = [float(row[name]) if row[name] else None for name in READINGS[2:6]]
             posture = Posture(row["posture"]) if row["posture"] else None
             new = NewReading(row["patient"], at, *given, row["pressure_unit"], posture, supersedes=wrong)
-            record_reading(session, self.clinic_id, new, OPERATOR, now)
+            record_reading(Act(session, OPERATOR, self.clinic_id, now), new)
 
     def from_the_start(self) -> set[Said]:
         """What the clinic says of everybody's whole history, worked out at once from the rows as they are now."""

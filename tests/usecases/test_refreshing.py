@@ -18,6 +18,7 @@ from service.domain.vocabulary import AdjustmentKind, Posture, SignalKind
 from service.intake.readings import record_reading
 from service.reviewing import refreshing
 from service.store import audit, panel, signal_rows
+from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, Limits, PanelRow, Patient, Reading, Reference, Signal, Staff
 from tests.ward import NOW, Ward, open_ward
@@ -70,7 +71,7 @@ def take(engine: Engine, patient_id: uuid.UUID, day: date, diastolic: float, now
     new = NewReading(patient_id, at, diastolic + 18, diastolic, **given)
     with write_session(engine) as session:
         clinic_id = session.get_one(Patient, patient_id).clinic_id
-        return record_reading(session, clinic_id, new, audit.SYSTEM, now).id
+        return record_reading(Act(session, audit.SYSTEM, clinic_id, now), new).id
 
 
 # --- what is carried -------------------------------------------------------------------------

@@ -81,7 +81,7 @@ ROW, BATCH = ReadingIn(), BatchOut()
 @blueprint.writes(RecordedOut, 201, takes=ReadingIn)
 def record(call: Call, new: dict[str, Any]) -> RecordedReading:
     """Record one reading. 200 instead of 201 when it was there already."""
-    recorded = record_reading(call.session, caller().clinic_id, NewReading(**new), call.actor, call.now)
+    recorded = record_reading(call.act, NewReading(**new))
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
     return recorded
 

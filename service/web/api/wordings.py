@@ -9,6 +9,7 @@ from marshmallow import Schema, fields
 from service.domain.vocabulary import MessageKind, Role
 from service.enrolling import wordings
 from service.links import sample_links
+from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.web.api.base import Blueprint, instant, own_clinic, part_of, text, word
 from service.web.api.guards import Call, caller, for_staff
@@ -78,7 +79,7 @@ def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
 def set_wording(call: Call, new: dict[str, str], language: str, kind: str) -> wordings.Wording:
     """Say it in the clinic's own words from now on. What is queued already says so too."""
     clinic = own_clinic(call.session)
-    wordings.set_wording(call.session, clinic, language, kind, new["body"], call.actor, call.now)
+    wordings.set_wording(call.act, clinic, language, kind, new["body"])
     return wordings.find_wording(call.session, clinic, language, kind, _links())
 
 
@@ -89,7 +90,7 @@ def reset_wording(language: str, kind: str) -> wordings.Wording:
     """Back to the built-in words. The clinic's own stay in the audit trail."""
     with write_session(services().engine) as session:
         clinic = own_clinic(session)
-        wordings.reset_wording(session, clinic, language, kind, caller().actor, services().clock.now())
+        wordings.reset_wording(Act(session, caller().actor, clinic.id, services().clock.now()), clinic, language, kind)
         return wordings.find_wording(session, clinic, language, kind, _links())
 
 

@@ -10,17 +10,20 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
+from service.cli import COMMANDS
 from service.config import Settings
 
 ROOT = Path(__file__).resolve().parent.parent
 SERVICE = ROOT / "service"
 MODULES = sorted(SERVICE.rglob("*.py"))
+TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "tests", "fixtures", "deploy"}
 LONGEST_MODULE = 600
-# The tables are one list and the first migration is made from them: neither is read top-down.
+LONGEST_FUNCTION = 60
+# The tables are one list, and nobody reads it top-down; a migration is made once and stays.
 LONG_LISTS = {"service/store/tables.py"}
+MIGRATIONS = "service/store/migrations/"
+FAMILY = 3
 ADDRESS = re.compile(r"""https?://[^\s"'<>)`]+""")
 LOCKS = [ROOT / "deploy" / "run.txt", ROOT / "deploy" / "test.txt"]
 
@@ -77,11 +80,82 @@ def test_only_the_settings_read_the_environment() -> None:
     assert found == {"service/config.py"}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_a_module_can_be_read_in_one_sitting(path: Path) -> None:
-    name = name_of(path)
-    lines = len(path.read_text(encoding="utf-8").splitlines())
-    assert lines <= LONGEST_MODULE or name in LONG_LISTS or "/migrations/versions/" in name, f"{name}: {lines} lines"
+def ours(path: Path) -> bool:
+    return not name_of(path).startswith(MIGRATIONS)
+
+
+def test_a_module_holds_one_idea_that_can_be_read_in_one_sitting() -> None:
+    lengths = {name_of(path): len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES if ours(path)}
+    assert {name: lines for name, lines in lengths.items() if lines > LONGEST_MODULE and name not in LONG_LISTS} == {}
+
+
+def test_a_function_fits_on_a_page() -> None:
+    long = {
+        f"{name_of(path)}: {node.name}": (node.end_lineno or 0) - node.lineno + 1
+        for path in MODULES
+        if ours(path)
+        for node in ast.walk(TREES[path])
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    }
+    assert {name: lines for name, lines in long.items() if lines > LONGEST_FUNCTION} == {}
+
+
+def test_a_family_of_modules_is_a_package() -> None:
+    """`texts`, `texts_staff`, `texts_replies` side by side are one idea cut into files: a package says so."""
+    families = []
+    for folder in sorted({path.parent for path in MODULES if ours(path)}):
+        siblings = {path.stem for path in folder.glob("*.py")} | {path.parent.name for path in folder.glob("*/*.py")}
+        siblings.discard("__init__")
+        for prefix in {name.partition("_")[0] for name in siblings}:
+            family = sorted(name for name in siblings if name.startswith(prefix))
+            if len(family) >= FAMILY:
+                families.append(f"{name_of(folder)}: {', '.join(family)}")
+    assert families == []
+
+
+def test_no_module_serves_tests_alone() -> None:
+    """Each is imported by the service itself; what nothing but a test uses is a test's own."""
+    imported = {
+        name
+        for path in MODULES
+        for node in ast.walk(TREES[path])
+        if isinstance(node, ast.Import | ast.ImportFrom)
+        for name in imports_of(node)
+        if name != dotted(path)
+    }
+    # Begun by the operating system, and by the table of commands.
+    begun = {"service.cli", *(f"service.commands.{module}" for module, *_ in COMMANDS.values())}
+    names = {dotted(path) for path in MODULES if ours(path) and path.stem != "__init__"}
+    assert names - imported - begun == set()
+
+
+def imports_of(node: ast.Import | ast.ImportFrom) -> set[str]:
+    if isinstance(node, ast.Import):
+        return {alias.name for alias in node.names}
+    return {node.module or "", *(f"{node.module}.{alias.name}" for alias in node.names)}
+
+
+def dotted(path: Path) -> str:
+    return name_of(path).removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
+def test_a_package_says_what_it_is_and_hands_nothing_on() -> None:
+    """A reader who meets a name finds it in the module that it was imported from."""
+    more = {
+        name_of(path): len(TREES[path].body) - 1
+        for path in MODULES
+        if path.stem == "__init__" and len(TREES[path].body) > 1 and ours(path)
+    }
+    assert more == {}
+
+
+def test_no_two_classes_share_a_name() -> None:
+    named: dict[str, list[str]] = {}
+    for path in MODULES:
+        for node in TREES[path].body:
+            if isinstance(node, ast.ClassDef):
+                named.setdefault(node.name, []).append(name_of(path))
+    assert {name: places for name, places in named.items() if len(places) > 1} == {}
 
 
 def test_every_module_begins_by_saying_what_it_is_for() -> None:

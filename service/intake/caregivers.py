@@ -109,23 +109,17 @@ def record_caregiver_reply(
     ended = _take_back(act, window, reply, today)
     pause = _paused(act, patient, window, cause, until, today) if cause else None
     panel.mark_stale(session, [window.patient_id], now)
-    raise_task(
-        session,
-        window.clinic_id,
-        window.patient_id,
-        CaregiverSaid(
-            reply.id,
-            caregiver.name,
-            answer,
-            caregiver.relation or "",
-            paused_from=pause.from_date if pause else None,
-            paused_to=pause.to_date if pause else None,
-            takes_back=pause is None and bool(ended),
-            note=note,
-        ),
-        f"caregiver_says:{reply.id}",
-        now,
+    said = CaregiverSaid(
+        reply.id,
+        caregiver.name,
+        answer,
+        caregiver.relation or "",
+        paused_from=pause.from_date if pause else None,
+        paused_to=pause.to_date if pause else None,
+        takes_back=pause is None and bool(ended),
+        note=note,
     )
+    raise_task(session, window.clinic_id, window.patient_id, said, f"caregiver_says:{reply.id}", now)
     return _recorded(reply.id, IntakeOutcome.RECORDED, pause)
 
 

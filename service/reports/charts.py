@@ -13,7 +13,7 @@ Drawn by vl-convert in the process that serves them, never before a fork.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from enum import StrEnum
@@ -218,30 +218,7 @@ def pressures(facts: Timeline, say: Language, width: int) -> Spec:
         "type": "nominal",
         "scale": {"domain": names, "range": ["triangle-up", "square", "circle"]},
     }
-    layers: list[Spec] = []
-    if facts.ahead:
-        forecast = [
-            {"day": step.day.isoformat(), "low": step.low, "high": step.high, "value": step.middle}
-            for step in facts.ahead
-        ]
-        layers.append(
-            {
-                "data": {"values": forecast},
-                "mark": {"type": "area", "color": BLUE, "opacity": 0.18},
-                "encoding": {
-                    "x": x(),
-                    "y": {"field": "low", "type": "quantitative", "scale": scale, "title": "mmHg"},
-                    "y2": {"field": "high"},
-                },
-            }
-        )
-        layers.append(
-            {
-                "data": {"values": forecast},
-                "mark": {"type": "line", "color": BLUE, "strokeDash": [1, 3], "strokeWidth": 2},
-                "encoding": {"x": x(), "y": y},
-            }
-        )
+    layers = _forecast(facts, y) if facts.ahead else []
     if all(row["value"] is None for row in rows):
         blank = _blank(facts, say, y, BLANK)
         return {"width": width, "height": BLANK, "layer": [*blank, *layers, *_rules(facts, say, y)]}
@@ -261,6 +238,25 @@ def pressures(facts: Timeline, say: Language, width: int) -> Spec:
     )
     layers += _rules(facts, say, y)
     return {"width": width, "height": 230, "layer": layers}
+
+
+def _forecast(facts: Timeline, y: Spec) -> list[Spec]:
+    """Where the level may go: a band, and a dotted line through its middle."""
+    ahead = [
+        {"day": step.day.isoformat(), "low": step.low, "high": step.high, "value": step.middle} for step in facts.ahead
+    ]
+    return [
+        {
+            "data": {"values": ahead},
+            "mark": {"type": "area", "color": BLUE, "opacity": 0.18},
+            "encoding": {"x": x(), "y": {**y, "field": "low"}, "y2": {"field": "high"}},
+        },
+        {
+            "data": {"values": ahead},
+            "mark": {"type": "line", "color": BLUE, "strokeDash": [1, 3], "strokeWidth": 2},
+            "encoding": {"x": x(), "y": y},
+        },
+    ]
 
 
 def _rules(facts: Timeline, say: Language, y: Spec) -> list[Spec]:
@@ -450,16 +446,7 @@ def marks(facts: Timeline, say: Language, width: int) -> Spec:
         MarkRow.MESSAGES: say.gettext("Messages"),
         MarkRow.REVIEWS: say.gettext("Reviews"),
     }
-    rows = [
-        {
-            "day": edge(mark.first, -1),
-            "end": edge(mark.last, 1),
-            "middle": mark.first.isoformat(),
-            "row": names[mark.row],
-            "label": mark.label,
-        }
-        for mark in facts.marks
-    ]
+    rows = _mark_rows(facts, names)
     y: Spec = {
         "field": "row",
         "type": "nominal",
@@ -478,19 +465,10 @@ def marks(facts: Timeline, say: Language, width: int) -> Spec:
     ]
     layers = [_frame(facts, "row", names[MarkRow.ADJUSTMENTS], y)]
     if spans:
-        layers.append(
-            {
-                "data": {"values": spans},
-                "mark": {"type": "bar", "height": 9, "cornerRadius": 2, "stroke": INK, "strokeWidth": 0.8},
-                "encoding": {
-                    "x": x(),
-                    "x2": {"field": "end"},
-                    "y": y,
-                    "fill": _by_row(long, ["#cfd6da", "white"]),
-                    "tooltip": tooltip,
-                },
-            }
-        )
+        bar = {"type": "bar", "height": 9, "cornerRadius": 2, "stroke": INK, "strokeWidth": 0.8}
+        fill = _by_row(long, ["#cfd6da", "white"])
+        across: Spec = {"x": x(), "x2": {"field": "end"}, "y": y, "fill": fill, "tooltip": tooltip}
+        layers.append({"data": {"values": spans}, "mark": bar, "encoding": across})
     if ticks:
         layers.append(
             {
@@ -514,6 +492,19 @@ def marks(facts: Timeline, say: Language, width: int) -> Spec:
             }
         )
     return {"width": width, "height": 20 * len(names), "layer": layers}
+
+
+def _mark_rows(facts: Timeline, names: Mapping[MarkRow, str]) -> list[Spec]:
+    return [
+        {
+            "day": edge(mark.first, -1),
+            "end": edge(mark.last, 1),
+            "middle": mark.first.isoformat(),
+            "row": names[mark.row],
+            "label": mark.label,
+        }
+        for mark in facts.marks
+    ]
 
 
 def _by_row(domain: list[str], told: list[str]) -> Spec:

@@ -83,19 +83,7 @@ def sign(
         frozen=frozen,
         frozen_hash=fingerprint(frozen),
     )
-    try:
-        with session.begin_nested():
-            session.add(signed)
-            session.flush()
-    except IntegrityError as error:
-        first = session.execute(
-            select(Staff.name, SignOff.signed_at)
-            .join(Staff, Staff.id == SignOff.signed_by)
-            .where(SignOff.patient_id == patient_id, SignOff.week == signed.week)
-        ).first()
-        if first is None:
-            raise
-        raise AlreadySigned(first[0], first[1]) from error
+    _write_first(session, signed)
     session.execute(
         update(Signal)
         .where(Signal.patient_id == patient_id, Signal.clinic_id == clinic_id, Signal.seen_at.is_(None))
@@ -105,6 +93,23 @@ def sign(
     act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
     act.note("review.sign", signed, patient=patient_id, week=signed.week, outcome=outcome)
     return signed
+
+
+def _write_first(session: Session, signed: SignOff) -> None:
+    """Of two at once the database decides which is first. Raises AlreadySigned, with who was."""
+    try:
+        with session.begin_nested():
+            session.add(signed)
+            session.flush()
+    except IntegrityError as error:
+        first = session.execute(
+            select(Staff.name, SignOff.signed_at)
+            .join(Staff, Staff.id == SignOff.signed_by)
+            .where(SignOff.patient_id == signed.patient_id, SignOff.week == signed.week)
+        ).first()
+        if first is None:
+            raise
+        raise AlreadySigned(first.name, first.signed_at) from error
 
 
 def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:

@@ -163,7 +163,7 @@ class Ward:
     def reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> Reading:
         taken = datetime.combine(day, at, ZoneInfo(patient.zone)).astimezone(UTC)
         new = NewReading(patient.id, taken, diastolic + 18, diastolic, heart_rate=72)
-        came = record_reading(self.session, self.clinic.id, new, KEY, taken + timedelta(minutes=2))
+        came = record_reading(Act(self.session, KEY, self.clinic.id, taken + timedelta(minutes=2)), new)
         return self.session.get_one(Reading, came.id)
 
     def unnoticed_reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from service.domain.escalation import first_told_at
@@ -37,9 +37,7 @@ def raise_task(
         "contacts_told": 0,
         "state": TaskState.OPEN,
     }
-    insert_new(session, Task.__table__, [task], ["dedupe_key"])
-    written = session.scalar(select(Task.id).where(Task.dedupe_key == dedupe_key))
-    return written if written == new_id else None
+    return new_id if insert_new(session, Task.__table__, [task], ["dedupe_key"]) else None
 
 
 def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) -> bool:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, select, update
+from sqlalchemy import ColumnElement, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import Channel, MessageKind, MessageState
@@ -46,22 +46,15 @@ class NewMessage:
 
 def enqueue(session: Session, new: NewMessage, now: datetime) -> uuid.UUID | None:
     """Write one message. Returns its id, or None when that occurrence is already written."""
-    wanted = _row(new, now)
-    enqueue_rows(session, [wanted])
-    written = session.scalar(select(Message.id).where(Message.dedupe_key == new.dedupe_key))
-    return written if written == wanted["id"] else None
+    row: dict[str, Any] = _row(new, now)
+    return row["id"] if insert_new(session, Message.__table__, [row], ["dedupe_key"]) else None
 
 
 def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> int:
     """Write many messages in one statement, passing over those already written. Returns how many were offered."""
     rows = [_row(message, now) for message in new]
-    enqueue_rows(session, rows)
-    return len(rows)
-
-
-def enqueue_rows(session: Session, rows: list[dict[str, Any]]) -> None:
-    """The bare statement behind `enqueue_many`, for a batch that has built its rows already."""
     insert_new(session, Message.__table__, rows, ["dedupe_key"])
+    return len(rows)
 
 
 def cancel_for_person(
@@ -108,23 +101,12 @@ def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], 
 
 
 def _row(new: NewMessage, now: datetime) -> dict[str, Any]:
-    return {
+    row = {name: value for name, value in vars(new).items() if name != "due_at"}
+    return row | {
         "id": uuid.uuid4(),
-        "clinic_id": new.clinic_id,
-        "patient_id": new.patient_id,
-        "caregiver_id": new.caregiver_id,
-        "staff_id": new.staff_id,
-        "contact_id": new.contact_id,
-        "window_id": new.window_id,
-        "step_id": new.step_id,
-        "silence_id": new.silence_id,
-        "kind": new.kind,
-        "channel": new.channel,
-        "dedupe_key": new.dedupe_key,
         "params": dict(new.params),
         "created_at": now,
-        "expires_at": new.expires_at,
+        "next_try_at": new.due_at,
         "state": MessageState.QUEUED,
         "attempts": 0,
-        "next_try_at": new.due_at,
     }

@@ -41,7 +41,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}")
         migrate.upgrade(engine)
-        small, large = _clinic(engine, 300), _clinic(engine, 3000)
+        small, large = clinic(engine, 300), clinic(engine, 3000)
         refreshing.rebuild(engine, NOW, portion=500)
         gc.collect()
         gc.freeze()
@@ -53,24 +53,24 @@ def main() -> None:
 
 
 def _growth(engine: Engine, small: uuid.UUID, large: uuid.UUID) -> None:
-    one, other = _alternate(lambda: _panel(engine, large), lambda: _panel(engine, small))
+    one, other = alternate(lambda: _panel(engine, large), lambda: _panel(engine, small))
     ratios = [a / 3000 / (b / 300) for a, b in zip(one, other, strict=True)]
-    _print("review_growth", ratios, f"{1e6 * statistics.median(other) / 300:.0f} µs a patient at 300")
+    say("review_growth", ratios, f"{1e6 * statistics.median(other) / 300:.0f} µs a patient at 300")
 
 
 def _naive(engine: Engine, clinic_id: uuid.UUID) -> None:
     import pandas  # noqa: F401  # imported before anything is timed
 
-    one, other = _alternate(lambda: _with_pandas(engine, clinic_id), lambda: _panel(engine, clinic_id), rounds=3)
+    one, other = alternate(lambda: _with_pandas(engine, clinic_id), lambda: _panel(engine, clinic_id), rounds=3)
     ratios = [a / b for a, b in zip(one, other, strict=True)]
-    _print("review_vs_naive", ratios, f"{1e6 * statistics.median(one) / 300:.0f} µs a patient with pandas")
+    say("review_vs_naive", ratios, f"{1e6 * statistics.median(one) / 300:.0f} µs a patient with pandas")
 
 
 def _page(engine: Engine, clinic_id: uuid.UUID) -> None:
     page, static = _pages(engine, clinic_id)
-    one, other = _alternate(page, static)
+    one, other = alternate(page, static)
     ratios = [a / b for a, b in zip(one, other, strict=True)]
-    _print("review_page_vs_static", ratios, f"{1e3 * statistics.median(one):.0f} ms of CPU for 300 patients")
+    say("review_page_vs_static", ratios, f"{1e3 * statistics.median(one):.0f} ms of CPU for 300 patients")
 
 
 def _panel(engine: Engine, clinic_id: uuid.UUID) -> None:
@@ -120,7 +120,7 @@ def _with_pandas(engine: Engine, clinic_id: uuid.UUID) -> None:
             table.tail(30).to_dict()
 
 
-def _alternate(
+def alternate(
     one: Callable[[], object], other: Callable[[], object], rounds: int = ROUNDS
 ) -> tuple[list[float], list[float]]:
     """CPU seconds of each, taken in turns; a first round of both is thrown away."""
@@ -134,7 +134,7 @@ def _alternate(
     return taken
 
 
-def _print(name: str, ratios: list[float], beside: str) -> None:
+def say(name: str, ratios: list[float], beside: str) -> None:
     middle = statistics.median(ratios)
     print(f"{name} ratio={middle:.2f} min={min(ratios):.2f} max={max(ratios):.2f} ({beside})")
 
@@ -142,7 +142,8 @@ def _print(name: str, ratios: list[float], beside: str) -> None:
 # --- a panel, written in bulk ----------------------------------------------------------------
 
 
-def _clinic(engine: Engine, patients: int) -> uuid.UUID:
+def clinic(engine: Engine, patients: int, days: int = DAYS) -> uuid.UUID:
+    """A clinic whose patients have so many days of readings, check-ins and windows, up to NOW's."""
     noise = random.Random(patients)
     clinic_id = uuid.uuid4()
     today = NOW.date()
@@ -168,7 +169,7 @@ def _clinic(engine: Engine, patients: int) -> uuid.UUID:
         connection = session.connection()
         connection.execute(insert(Patient), [_patient(clinic_id, one, number) for number, one in enumerate(ids)])
         connection.execute(insert(Plan), [_plan(clinic_id, one, today) for one in ids])
-        for back in range(DAYS):
+        for back in range(days):
             day = today - timedelta(days=back)
             at = datetime.combine(day, wall(7, 30), UTC)
             came = [one for one in ids if noise.random() > 0.15]

@@ -10,20 +10,40 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from statistics import median
-from typing import Any, TypeGuard
+from typing import Any, NamedTuple, TypeGuard
 
 from service.domain import factjson
 from service.domain.days import Day
 from service.domain.review import Adherence, PauseNow, Raised, SilenceNow
 from service.domain.signals.facts import PictureFacts, PressureFacts, ResponseFacts
-from service.domain.vocabulary import Lane, Response, Swelling, WindowState
+from service.domain.vocabulary import Lane, PauseCause, Response, Swelling, WindowState
 
 LAYOUT = 2  # of the stored JSON
 STRIP_DAYS = 30
 # One letter a day, so that a strip is 30 numbers and 30 letters.
 RECEIVED, MISSED, DIARY_ONLY, EXCUSED, WAITING, NOTHING = "r", "m", "d", "e", "w", "-"
+
+
+class RecentDay(NamedTuple):
+    """What of one joined day the panel's row shows: kept with the row, so that only newer days are read again."""
+
+    day: date
+    window: WindowState | None
+    wants_reading: bool
+    got_reading: bool
+    readings: int
+    pa_diastolic: float | None
+    pause: PauseCause | None
+    checkin: bool
+    weight_kg: float | None
+    breathlessness: int | None
+    extra_pillows: int | None
+    woke_breathless: bool | None
+    swelling: Swelling | None
+    light_headed: bool | None
+    missed_medicines: bool | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +134,46 @@ class Summary:
     trouble: bool = False  # this patient's data could not be worked out
 
 
-def adherence(days: Sequence[Day]) -> Adherence:
+ShownDay = Day | RecentDay
+
+
+def recent(day: Day) -> RecentDay:
+    """Of a joined day, what the row shows."""
+    return RecentDay(
+        day.day, day.window, day.wants_reading, day.got_reading, day.readings, day.pa_diastolic, day.pause, day.checkin,
+        day.weight_kg, day.breathlessness, day.extra_pillows, day.woke_breathless, day.swelling, day.light_headed,
+        day.missed_medicines,
+    )  # fmt: skip
+
+
+def recent_as_json(days: Sequence[RecentDay]) -> list[Any]:
+    """The first date as an ordinal, then each day's other fields in order; the dates follow one another."""
+    return [days[0].day.toordinal(), *(list(day[1:]) for day in days)] if days else []
+
+
+def recent_from_json(stored: Sequence[Any]) -> list[RecentDay]:
+    """The days that `recent_as_json` told of. Raises KeyError, TypeError or ValueError for anything else."""
+    if not stored:
+        return []
+    day, found = date.fromordinal(stored[0]), []
+    for window, wants, got, readings, value, pause, checkin, kg, breath, pillows, woke, swelling, *others in stored[1:]:
+        found.append(
+            RecentDay(
+                day, _WINDOWS[window], wants, got, readings, value, _PAUSES[pause], checkin, kg, breath, pillows, woke,
+                _SWELLINGS[swelling], *others,
+            )
+        )  # fmt: skip
+        day += _A_DAY
+    return found
+
+
+_A_DAY = timedelta(days=1)
+_WINDOWS: dict[str | None, WindowState | None] = {None: None} | {state.value: state for state in WindowState}
+_PAUSES: dict[str | None, PauseCause | None] = {None: None} | {cause.value: cause for cause in PauseCause}
+_SWELLINGS: dict[str | None, Swelling | None] = {None: None} | {height.value: height for height in Swelling}
+
+
+def adherence(days: Sequence[ShownDay]) -> Adherence:
     """Readings received ÷ expected. Excused days are out of both; a window still open counts once answered."""
     received = expected = excused = 0
     for day in days:
@@ -130,7 +189,7 @@ def adherence(days: Sequence[Day]) -> Adherence:
     return Adherence(received, expected, excused)
 
 
-def strip(days: Sequence[Day]) -> Strip:
+def strip(days: Sequence[ShownDay]) -> Strip:
     """The newest `STRIP_DAYS` of the joined days."""
     newest = days[-STRIP_DAYS:]
     pressures = (day.pa_diastolic for day in newest)
@@ -138,7 +197,7 @@ def strip(days: Sequence[Day]) -> Strip:
     return Strip(newest[0].day, values, "".join(_mark(day) for day in newest))
 
 
-def weight_change(days: Sequence[Day]) -> WeightInWeek | None:
+def weight_change(days: Sequence[ShownDay]) -> WeightInWeek | None:
     """The newest weight of the last three days against the median of 5 to 9 days before it.
 
     A median of several days, because one weighing in clothes is not a change.
@@ -153,7 +212,7 @@ def weight_change(days: Sequence[Day]) -> WeightInWeek | None:
     return WeightInWeek(weighed[newest], round(weighed[newest] - median(before), 2), newest)
 
 
-def symptom_week(days: Sequence[Day]) -> SymptomWeek:
+def symptom_week(days: Sequence[ShownDay]) -> SymptomWeek:
     """What of the last 7 days' diary differs from the days before."""
     week = [day for day in days[-7:] if day.checkin]
     before = [day for day in days[:-7] if day.checkin]
@@ -172,13 +231,13 @@ def symptom_week(days: Sequence[Day]) -> SymptomWeek:
     )
 
 
-def _worst_swelling(days: Sequence[Day]) -> Swelling | None:
+def _worst_swelling(days: Sequence[ShownDay]) -> Swelling | None:
     ranks = [Swelling.NONE, Swelling.ANKLE, Swelling.SHIN, Swelling.KNEE]
     seen = [day.swelling for day in days if day.swelling not in {None, Swelling.NONE}]
     return max((swelling for swelling in seen if swelling is not None), key=ranks.index, default=None)
 
 
-def _mark(day: Day) -> str:
+def _mark(day: ShownDay) -> str:
     if day.readings:
         return RECEIVED
     if day.pause is not None or day.window is WindowState.EXCUSED:

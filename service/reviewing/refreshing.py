@@ -16,16 +16,17 @@ keeps the others from their rows.
 from __future__ import annotations
 
 import uuid
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import structlog
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.domain import localtime, summary
-from service.domain.days import Day
 from service.domain.review import Adherence, Raised
 from service.domain.signals import engine as signal_engine
 from service.domain.signals.engine import NOTHING_CARRIED, WorkedOut
@@ -39,7 +40,7 @@ from service.domain.signals.facts import (
 )
 from service.domain.signals.settings import DEFAULT
 from service.domain.signals.state import CarriedState, KeptState, Outdated, as_bytes, from_bytes
-from service.domain.summary import STRIP_DAYS, Strip, Summary, SymptomWeek, TrendSummary
+from service.domain.summary import STRIP_DAYS, RecentDay, Strip, Summary, SymptomWeek, TrendSummary
 from service.domain.vocabulary import SignalKind
 from service.reviewing import placing
 from service.store import histories, panel, signal_rows
@@ -62,6 +63,7 @@ class Made:
 
     summary: Summary
     worked: WorkedOut | None
+    shown: Sequence[RecentDay] = ()
     error: Exception | None = None
 
 
@@ -91,7 +93,7 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     everyone = [row for row in panel.carried(session, clinic_id) if row.facts and row.stale_since is None]
     todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
-    states = panel.engine_states(session, current)
+    there = panel.carried_rows(session, current)
     different: list[uuid.UUID] = []
     for some in slices(list(current), AUDITED_AT_ONCE):
         made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in some}, afresh=True)
@@ -99,7 +101,8 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
             patient_id
             for patient_id in some
             if current[patient_id].facts != summary.as_json(made[patient_id].summary)
-            or states[patient_id][0] != _as_bytes(made[patient_id])
+            or there[patient_id].trend != _as_bytes(made[patient_id])
+            or there[patient_id].recent != _recent(made[patient_id])
         ]
     return different
 
@@ -133,7 +136,7 @@ def work_out(
 
     for patient_id, history in found.items():
         try:
-            starts[patient_id] = _start(history, todays[patient_id], carried.get(patient_id))
+            starts[patient_id] = _start(history, todays[patient_id], carried.get(patient_id, _Stored()))
         except DATABASE_AWAY:
             raise
         except Exception as error:
@@ -152,10 +155,20 @@ def work_out(
         guard(patient_id, failure)
     for patient_id, worked in (pair for part in outcome.done for pair in part.items()):
         try:
-            made[patient_id] = Made(_summary(found[patient_id], ready[patient_id], worked.assessment), worked)
+            one = ready[patient_id]
+            made[patient_id] = Made(_summary(found[patient_id], one, worked.assessment), worked, one.shown)
         except Exception as error:
             guard(patient_id, error)
     return made
+
+
+@dataclass(frozen=True, slots=True)
+class _Stored:
+    """What is carried of one patient, as it was stored."""
+
+    carried: CarriedState = NOTHING_CARRIED
+    recent: Sequence[Any] = ()  # the days that the row shows, as JSON
+    changed_from: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +177,8 @@ class _Start:
 
     case: Case  # without days
     carried: CarriedState
-    oldest: KeptState | None  # the evening after which days are read: before the strip; None: from the first day on
+    oldest: KeptState | None  # the evening after which days are read; None: from the first day on
+    recent: list[RecentDay]  # the strip's days up to that evening, where they are carried
 
     @property
     def first(self) -> date:
@@ -177,39 +191,47 @@ class _Ready:
 
     case: Case
     carried: CarriedState
-    days: tuple[Day, ...]  # joined, to today
+    shown: list[RecentDay]  # those of the strip, to today
 
 
-def _carried(session: Session, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, tuple[CarriedState, date | None]]:
-    """What is stored of each patient's states; nothing of one whose bytes are of another version or damaged."""
+def _carried(session: Session, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, _Stored]:
+    """What is stored of each patient; nothing of one whose bytes are of another version or damaged."""
     found = {}
-    for patient_id, (stored, changed_from) in panel.engine_states(session, todays).items():
+    for patient_id, row in panel.carried_rows(session, todays).items():
         try:
-            found[patient_id] = (from_bytes(stored, DEFAULT) if stored else NOTHING_CARRIED, changed_from)
+            carried = from_bytes(row.trend, DEFAULT) if row.trend else NOTHING_CARRIED
         except Outdated:
-            found[patient_id] = (NOTHING_CARRIED, changed_from)
+            carried = NOTHING_CARRIED
+        found[patient_id] = _Stored(carried, row.recent or [], row.changed_from)
     return found
 
 
-def _start(history: History, today: date, stored: tuple[CarriedState, date | None] | None) -> _Start:
+def _start(history: History, today: date, stored: _Stored) -> _Start:
     case = case_of(history, today)
-    states, changed_from = stored or (NOTHING_CARRIED, None)
-    carried = signal_engine.still_valid(states, case, changed_from)
+    carried = signal_engine.still_valid(stored.carried, case, stored.changed_from)
+    strip_from = today - timedelta(days=STRIP_DAYS - 1)
+    if carried.states and stored.recent:
+        # The days up to the newest evening that is still true are there; only those after it are read.
+        newest, first = carried.states[-1], stored.recent[0]
+        if first <= strip_from.toordinal() and first + len(stored.recent) - 2 >= newest.day:
+            days = summary.recent_from_json(stored.recent)
+            return _Start(case, carried, newest, days[strip_from.toordinal() - first : max(newest.day + 1 - first, 0)])
     # The strip's days need the usual hour of the evening before them.
-    before = carried.before((today - timedelta(days=STRIP_DAYS - 1)).toordinal())
-    return _Start(case, carried, before[-1] if before else None)
+    before = carried.before(strip_from.toordinal())
+    return _Start(case, carried, before[-1] if before else None, [])
 
 
 def _load_days(
     session: Session, clinic_id: uuid.UUID, found: Mapping[uuid.UUID, History], starts: Mapping[uuid.UUID, _Start]
 ) -> None:
-    """Each patient's days from their start on: those with a carried state together, those without any together."""
-    resumed = {patient_id: history for patient_id, history in found.items() if starts[patient_id].oldest is not None}
-    whole = {patient_id: history for patient_id, history in found.items() if patient_id not in resumed}
-    if resumed:
-        histories.add_days(session, clinic_id, resumed, min(starts[patient_id].first for patient_id in resumed))
-    if whole:
-        histories.add_days(session, clinic_id, whole, date.min)
+    """Each patient's days from their start on: those of yesterday and today, of some weeks, and of everything apart."""
+    by_span: dict[int, dict[uuid.UUID, History]] = defaultdict(dict)
+    for patient_id, history in found.items():
+        start = starts[patient_id]
+        days = 0 if start.oldest is None else start.case.today.toordinal() - start.oldest.day
+        by_span[0 if not days else 1 if days <= 2 else 2][patient_id] = history
+    for together in by_span.values():
+        histories.add_days(session, clinic_id, together, min(starts[patient_id].first for patient_id in together))
 
 
 def _ready(history: History, start: _Start) -> _Ready:
@@ -221,7 +243,8 @@ def _ready(history: History, start: _Start) -> _Ready:
     elif start.oldest.usual_hour == start.oldest.usual_hour:  # not nan
         hour = start.oldest.usual_hour
     days = history.joined(first, today, hour)
-    return _Ready(replace(start.case, days=days), start.carried, days)
+    shown = (start.recent + [summary.recent(day) for day in days])[-STRIP_DAYS:]
+    return _Ready(replace(start.case, days=days), start.carried, shown)
 
 
 def _step(ready: Mapping[uuid.UUID, _Ready]) -> dict[uuid.UUID, WorkedOut]:
@@ -255,7 +278,7 @@ def case_of(history: History, today: date) -> Case:
 
 
 def _summary(history: History, ready: _Ready, assessment: Assessment) -> Summary:
-    days, today = ready.days[-STRIP_DAYS:], assessment.today
+    days, today = ready.shown, assessment.today
     return Summary(
         today=today,
         strip=summary.strip(days),
@@ -332,10 +355,15 @@ def _row(
         "facts": summary.as_json(made.summary) if made else {},
         "rank": ranks.get(due.patient_id, ""),
         "trend": _as_bytes(made) if made else None,
+        "recent": _recent(made) if made else None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
         "touched": due.touched,
     }
+
+
+def _recent(made: Made) -> list[Any] | None:
+    return None if made.worked is None else summary.recent_as_json(made.shown[:-1])
 
 
 def _as_bytes(made: Made) -> bytes | None:
@@ -365,5 +393,5 @@ def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
             trouble=True,
         ),
         None,
-        error,
+        error=error,
     )

@@ -7,7 +7,7 @@ PostgreSQL a reading may be written while its window is being opened.
 from __future__ import annotations
 
 import uuid
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -117,7 +117,10 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
     for window in missed:
         if window.overtaken:  # closed late: it belongs before a reading, not after the last one
             windows.resettle(session, window.patient_id, now, around=window.day)
-    panel.mark_stale(session, {window.patient_id for window, _ in closed}, now)
+    days: dict[uuid.UUID, set[date]] = defaultdict(set)
+    for window, _ in closed:
+        days[window.patient_id].add(window.day)
+    panel.mark_days(session, days, now)
     for clinic_id, count in Counter(window.clinic_id for window, _ in closed).items():
         Act(session, SYSTEM, clinic_id, now).note("windows.close", ("clinic", clinic_id), windows=count)
     written.done = len(closed)

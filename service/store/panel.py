@@ -41,9 +41,10 @@ class PatientPanelRow:
 
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """Give a new patient a row that has still to be made; part of the caller's transaction."""
-    blank = {"as_of": now.date(), "facts": {}, "rank": "", "trend": None, "updated_at": now, "outdated_at": now}
+    blank = {"as_of": now.date(), "facts": {}, "rank": "", "trend": None, "planned_changed": False}
     row = {"id": uuid.uuid4(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
-    insert_new(session, PanelRow.__table__, [row | blank], ["patient_id"])
+    row |= blank | {"updated_at": now, "outdated_at": now}
+    insert_new(session, PanelRow.__table__, [row], ["patient_id"])
 
 
 def mark_stale(
@@ -51,10 +52,11 @@ def mark_stale(
 ) -> None:
     """Say that these patients' rows no longer tell the newest; part of the caller's transaction.
 
-    `changed_from` is the first local date of which a reading or a check-in came, was
-    corrected or was taken back: what is carried of later evenings is no longer true.
-    None: nothing of any day changed. Every mark counts, so that a refresh that began
-    before it does not clear it.
+    `changed_from` is the first local date of which anything changed: a reading or a
+    check-in came, was corrected or was taken back, or a window closed. What is carried
+    of later evenings is no longer true. None: of readings and check-ins nothing changed,
+    but what was planned or excused may have, of any day. Every mark counts, so that a
+    refresh that began before it does not clear it.
     """
     if not patient_ids:
         return
@@ -105,6 +107,7 @@ _STALE = update(PanelRow.__table__).values(  # type: ignore[arg-type]
     touched=PanelRow.touched + 1,
 )
 _DAY = bindparam("day", type_=PanelRow.changed_from.type)
+_STALE_PLANNED = _STALE.values(planned_changed=True)
 _STALE_FROM = _STALE.values(
     changed_from=case((PanelRow.changed_from < _DAY, PanelRow.changed_from), else_=_DAY)  # null is not less
 )
@@ -112,18 +115,27 @@ _ONE, _MANY = (
     PanelRow.patient_id == bindparam("patient"),
     PanelRow.patient_id.in_(bindparam("patients", expanding=True)),
 )
-_MARK_ONE, _MARK_ONE_FROM = _STALE.where(_ONE), _STALE_FROM.where(_ONE)
-_MARK, _MARK_FROM = _STALE.where(_MANY), _STALE_FROM.where(_MANY)
+_MARK_ONE, _MARK_ONE_FROM = _STALE_PLANNED.where(_ONE), _STALE_FROM.where(_ONE)
+_MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
 
 
-def engine_states(
-    session: Session, patient_ids: Collection[uuid.UUID]
-) -> dict[uuid.UUID, tuple[bytes | None, date | None]]:
-    """The engine's state as it is carried, and the first date from which it is no longer true."""
+@dataclass(frozen=True, slots=True)
+class CarriedRow:
+    """What is carried of one patient from day to day."""
+
+    trend: bytes | None  # the engine's state
+    recent: list[Any] | None  # the days that the row shows; None where they are to be read anew
+    changed_from: date | None  # the first date from which both are no longer true
+
+
+def carried_rows(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, CarriedRow]:
+    """What is carried of each of these patients who have a row."""
     found = {}
     for some in slices(list(patient_ids)):
-        query = select(PanelRow.patient_id, PanelRow.trend, PanelRow.changed_from).where(PanelRow.patient_id.in_(some))
-        found.update({row.patient_id: (row.trend, row.changed_from) for row in session.execute(query)})
+        columns = (PanelRow.trend, PanelRow.recent, PanelRow.changed_from, PanelRow.planned_changed)
+        query = select(PanelRow.patient_id, *columns).where(PanelRow.patient_id.in_(some))
+        for patient_id, trend, recent, changed_from, planned_changed in session.execute(query):
+            found[patient_id] = CarriedRow(trend, None if planned_changed else recent, changed_from)
     return found
 
 
@@ -175,6 +187,9 @@ def without_row(session: Session, limit: int) -> list[StaleRow]:
     return [StaleRow(**row, touched=0) for row in session.execute(query).mappings()]
 
 
+_FRESH = {"stale_since": None, "changed_from": None, "planned_changed": False}
+
+
 def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     """Write rows over those carried for the same patients, unless they were marked again in the meantime.
 
@@ -185,7 +200,10 @@ def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
     upsert(
         session,
         PanelRow.__table__,
-        [{"id": uuid.uuid4(), "stale_since": None, "changed_from": None, **row} for row in rows],
+        [
+            {"id": uuid.uuid4(), "stale_since": None, "changed_from": None, "planned_changed": False, **row}
+            for row in rows
+        ],
         ["patient_id"],
         only_if="panel_rows.touched = excluded.touched",
     )

@@ -631,7 +631,9 @@ class PanelRow(Base):
     facts: Mapped[dict[str, Any]]
     rank: Mapped[str] = mapped_column(String(80), default="")  # sorts as the panel does, see reviewing.placing
     trend: Mapped[bytes | None]  # the engine's state, see domain.signals.state
-    changed_from: Mapped[date | None]  # the first local date from which that state is no longer true
+    recent: Mapped[list[Any] | None]  # the last weeks' days as the row shows them, up to the evening before
+    changed_from: Mapped[date | None]  # the first local date from which both are no longer true
+    planned_changed: Mapped[bool] = mapped_column(default=False)  # and whether `recent` is to be read anew as a whole
     updated_at: Mapped[datetime]
     outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins
     stale_since: Mapped[datetime | None]

@@ -124,8 +124,8 @@ class Evening:
         over, above, known, limited = self._areas
         return Area(
             area_rules.PERIODS,
-            tuple(round(float(area), 2) for area in over[:, patient]) if known[patient] else (),
-            tuple(int(days) for days in above[:, patient]) if limited[patient] else None,
+            over[patient] if known[patient] else (),
+            above[patient] if limited[patient] else None,
         )
 
     @cached_property
@@ -137,15 +137,16 @@ class Evening:
         return counted
 
     @cached_property
-    def _areas(self) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]:
+    def _areas(self) -> tuple[list[tuple[float, ...]], list[tuple[int, ...]], list[bool], list[bool]]:
         trend, everyone = self._state.trend, np.arange(self._state.patients)
         reference = trend.anchor.value[self._channel, everyone]
         over, above = [], []
         for days in area_rules.PERIODS:
             values = area_rules.newest(trend.values, self._state.day, days)
-            over.append(area_rules.over_reference(values, reference))
-            above.append(area_rules.days_above(values, self._state.upper))
-        return np.stack(over), np.stack(above), ~np.isnan(reference), ~np.isnan(self._state.upper)
+            over.append(np.round(area_rules.over_reference(values, reference), 2).tolist())
+            above.append(area_rules.days_above(values, self._state.upper).tolist())
+        known, limited = ~np.isnan(reference), ~np.isnan(self._state.upper)
+        return list(zip(*over, strict=True)), list(zip(*above, strict=True)), known.tolist(), limited.tolist()
 
     @cached_property
     def _run_medians(self) -> NDArray[np.float64]:

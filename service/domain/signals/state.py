@@ -139,6 +139,7 @@ def from_records(records: Bytes, day: int) -> EngineState:
     return state
 
 
+@cache
 def record_length() -> int:
     """Bytes of one patient's record."""
     return sum(dtype.itemsize * int(np.prod(shape, dtype=np.int64)) for dtype, shape, _ in _layout())

@@ -203,17 +203,19 @@ def _silent(
 def _mark(session: Session, windows: Sequence[_StoredWindow], now: datetime) -> None:
     """Write windows in which something was just noted."""
     # An excused window stays excused; what came is noted in it all the same.
-    decided = [(held, state_while_open(held.facts(paused=held.state is WindowState.EXCUSED))) for held in windows]
+    decided = [
+        (window, state_while_open(window.facts(paused=window.state is WindowState.EXCUSED))) for window in windows
+    ]
     _write(session, decided, now)
-    _stop_following(session, [held.id for held, state in decided if state is WindowState.ANSWERED], now)
+    _stop_following(session, [window.id for window, state in decided if state is WindowState.ANSWERED], now)
 
 
 def _write(session: Session, decided: Sequence[tuple[_StoredWindow, WindowState]], now: datetime) -> None:
     """Write these windows with the states they have now, and when those that moved were settled."""
     same, moved = [], []
-    for held, state in decided:
-        values = {"which": held.id, "to": state, "reading": held.reading_at, "checkin": held.checkin_at}
-        if state is held.state:
+    for window, state in decided:
+        values = {"which": window.id, "to": state, "reading": window.reading_at, "checkin": window.checkin_at}
+        if state is window.state:
             same.append(values)
         else:
             moved.append(values | {"at": None if state is WindowState.OPEN else now})
@@ -288,17 +290,17 @@ def _decide_anew(
     )
     decided, changed = [], []
     for was in [_StoredWindow(**row._mapping) for row in found]:
-        held = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
-        facts = held.facts(paused=any(first <= held.day <= last for first, last in pauses))
+        window = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
+        facts = window.facts(paused=any(first <= window.day <= last for first, last in pauses))
         # What was missed stays over, even when the machine's clock was set back since.
         is_over = was.closes_at <= now or was.state is WindowState.MISSED
         state = state_at_close(facts) if is_over else state_while_open(facts)
-        if held != was or state is not was.state:
-            changed.append((held, state))
-        decided.append(replace(held, state=state))
+        if window != was or state is not was.state:
+            changed.append((window, state))
+        decided.append(replace(window, state=state))
     _write(session, changed, now)
-    _stop_following(session, [held.id for held, state in changed if state is WindowState.ANSWERED], now)
-    _cancel_messages(session, [held.id for held, state in changed if state is WindowState.EXCUSED], EXCUSED, now)
+    _stop_following(session, [window.id for window, state in changed if state is WindowState.ANSWERED], now)
+    _cancel_messages(session, [window.id for window, state in changed if state is WindowState.EXCUSED], EXCUSED, now)
     return decided
 
 

@@ -22,7 +22,7 @@ from service.domain.vocabulary import MessageState
 from service.health import checks
 from service.reviewing import refreshing
 from service.store import panel, quarantine
-from service.store.audit import OPERATOR, write_line
+from service.store.audit import OPERATOR, note_outside_clinics
 from service.store.tables import AuditLine, Clinic, Message, Patient, QuarantinedRow
 
 SOMETHING_WRONG = 4
@@ -138,7 +138,7 @@ def release(console: Console, kind: str, row: uuid.UUID) -> None:
     with console.write() as session:
         if not quarantine.release(session, (kind, row), console.now()):
             raise click.ClickException(f"{kind} {row} is not set aside")
-        write_line(session, OPERATOR, "quarantine.release", (kind, row), console.now(), clinic_id=None)
+        note_outside_clinics(session, OPERATOR, "quarantine.release", (kind, row), console.now())
     click.echo(f"released: {kind} {row}")
 
 

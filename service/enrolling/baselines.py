@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from service.domain import fields
 from service.domain.validation import Refused
 from service.store import histories, panel
-from service.store.audit import Act, Actor
+from service.store.audit import Act
 from service.store.tables import Limits, Patient, Reference
 
 Row = TypeVar("Row", Reference, Limits)
@@ -35,13 +35,11 @@ def set_reference(
     pa_systolic: float | None,
     from_date: date | None,
     to_date: date | None,
-    decided_by: Actor | None = None,
 ) -> Reference:
     """Anchor the baseline, mmHg: taken from the settled fortnight `from_date`–`to_date`, or typed in. Raises Refused.
 
     Without pressures it is what `mean_of_dates` makes of those dates' readings. The earlier
-    reference stays on record; the newest counts. `decided_by` answers for it where the
-    actor only types it.
+    reference stays on record; the newest counts.
     """
     if (from_date is None) is not (to_date is None):
         raise Refused("to_date", to_date and to_date.isoformat(), "both dates of the fortnight, or neither")
@@ -60,7 +58,7 @@ def set_reference(
         raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
     reference = Reference(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
-        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(decided_by or act.actor), set_at=act.now,
+        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(act.actor), set_at=act.now,
     )  # fmt: skip
     act.session.add(reference)
     return _written(act, reference, patient)
@@ -88,7 +86,6 @@ def set_limits(
     patient: Patient,
     upper: float | None,
     lower: float | None,
-    decided_by: Actor | None = None,
 ) -> Limits:
     """PA diastolic limits, mmHg, as the clinician typed them; None is no limit on that side. Raises Refused."""
     high = None if upper is None else _mmhg("upper", upper)
@@ -97,7 +94,7 @@ def set_limits(
         raise Refused("lower", lower, f"a number below the upper limit, {high:g}")
     limits = Limits(
         id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, upper=high, lower=low,
-        set_by=str(decided_by or act.actor), set_at=act.now,
+        set_by=str(act.actor), set_at=act.now,
     )  # fmt: skip
     act.session.add(limits)
     return _written(act, limits, patient)

@@ -106,7 +106,7 @@ def end_patient(act: Act, patient: Patient) -> None:
 
 def add_caregiver(act: Act, patient: Patient, new: NewCaregiver) -> Caregiver:
     """Write a caregiver. Both sides' consents are recorded apart, and nothing is sent before both. Raises Refused."""
-    held = act.session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
+    position = act.session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
     caregiver = Caregiver(
         id=uuid.uuid4(),
         clinic_id=patient.clinic_id,
@@ -115,7 +115,7 @@ def add_caregiver(act: Act, patient: Patient, new: NewCaregiver) -> Caregiver:
         relation=fields.text("relation", new.relation, longest=40, shortest=0),
         zone=localtime.zone(new.zone or patient.zone).key,
         language=checked_language("language", new.language or patient.language),
-        position=held,
+        position=position,
         active=True,
         created_at=act.now,
     )
@@ -147,13 +147,13 @@ def end_caregiver(act: Act, caregiver: Caregiver) -> None:
 def add_contact(act: Act, owner: Patient | Caregiver | Staff, new: NewContact) -> Contact:
     """Write one way to reach a person; contacts are tried in the order they were added. Raises Refused."""
     column = {Patient: Contact.patient_id, Caregiver: Contact.caregiver_id, Staff: Contact.staff_id}[type(owner)]
-    held = act.session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
+    position = act.session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
     contact = Contact(
         id=uuid.uuid4(),
         clinic_id=owner.clinic_id,
         channel=new.channel,
         address=_address(new),
-        position=held,
+        position=position,
         state=ContactState.OK,
         created_at=act.now,
         **{column.key: owner.id},
@@ -182,8 +182,8 @@ def put_first(act: Act, contact: Contact) -> None:
         .where(whose, Contact.id != contact.id)
         .order_by(Contact.position, Contact.created_at, Contact.id)
     ).all()
-    for place, one in enumerate((contact, *others)):
-        one.position = place
+    for position, each in enumerate((contact, *others)):
+        each.position = position
     act.session.flush()
     act.note("contact.first", contact)
 

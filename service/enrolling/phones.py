@@ -112,13 +112,13 @@ def renew_phone(session: Session, was: tuple[str, str], endpoint: str, keys: Map
     ).all()
     renewed = 0
     for phone in found:
-        held = phone.secret or {}
-        known = str(held.get("auth", ""))
+        secret = phone.secret or {}
+        known = str(secret.get("auth", ""))
         person = _person(session, phone)
         if person is None or not hmac.compare_digest(known.encode(), old_auth.encode()) or not _agrees(session, person):
             continue
         # The browser has exchanged what it had: whatever else was kept with it is still so.
-        _point(phone, endpoint, {**keys, **{name: kept for name, kept in held.items() if name not in BROWSERS_OWN}})
+        _point(phone, endpoint, {**keys, **{name: value for name, value in secret.items() if name not in BROWSERS_OWN}})
         act = _act(session, person, now)
         act.note("contact.renew", phone, channel=phone.channel, **{f"{_kind(person)}_id": person.id})
         renewed += 1

@@ -61,54 +61,30 @@ class Act:
 
         `subject` is the row acted on, or its kind and id. `detail` holds ids, field
         names, counts and dates, each as plain text or number; never a clinical value or a name.
+        A wording's holds the text it replaced, which is the clinic's and nobody's own.
         """
-        plain = {name: _plain(value) for name, value in detail.items()}
-        write_line(self.where, self.actor, action, _subject(subject), self.now, clinic_id=self.clinic_id, detail=plain)
+        self.note_each(action, [(*_subject(subject), {name: _plain(value) for name, value in detail.items()})])
 
-    def note_each(self, action: str, subjects: Iterable[tuple[str, uuid.UUID, Mapping[str, Any]]]) -> None:
+    def note_each(self, action: str, subjects: Iterable[tuple[str, uuid.UUID | None, Mapping[str, Any]]]) -> None:
         """One line for each (kind, id, detail) of a batch, in one statement."""
-        write_lines(self.where, self.actor, action, subjects, self.now, clinic_id=self.clinic_id)
+        _write_lines(self.where, self.actor, self.clinic_id, self.now, action, subjects)
 
 
-def write_line(
+def note_outside_clinics(
+    where: Where, actor: Actor, action: str, subject: tuple[str, uuid.UUID], now: datetime
+) -> None:
+    """Write the line of an act on what belongs to no clinic: a row in quarantine."""
+    _write_lines(where, actor, None, now, action, [(*subject, {})])
+
+
+def _write_lines(
     where: Where,
     actor: Actor,
-    action: str,
-    subject: tuple[str, uuid.UUID | None],
-    now: datetime,
-    *,
     clinic_id: uuid.UUID | None,
-    detail: Mapping[str, Any] | None = None,
-) -> None:
-    """Note that `actor` did `action` ("reading.record") to `subject` ("reading", id) at `now`.
-
-    `detail` holds ids, field names and counts; never a clinical value or a name.
-    A wording's holds the text it replaced, which is the clinic's and nobody's own.
-    """
-    line = {
-        "id": uuid.uuid4(),
-        "clinic_id": clinic_id,
-        "at": now,
-        "actor_kind": actor.kind,
-        "actor_id": actor.id,
-        "action": action,
-        "subject_kind": subject[0],
-        "subject_id": subject[1],
-        "detail": {**(detail or {}), **_typed_by(where)},
-    }
-    insert_rows(where, AuditLine.__table__, [line])
-
-
-def write_lines(
-    where: Where,
-    actor: Actor,
-    action: str,
-    subjects: Iterable[tuple[str, uuid.UUID, Mapping[str, Any]]],
     now: datetime,
-    *,
-    clinic_id: uuid.UUID,
+    action: str,
+    subjects: Iterable[tuple[str, uuid.UUID | None, Mapping[str, Any]]],
 ) -> None:
-    """One line for each (kind, id, detail) of a batch, in one statement."""
     typed_by = _typed_by(where)
     lines = [
         {

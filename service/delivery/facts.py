@@ -178,7 +178,10 @@ def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
             session, {m.window_id for m in messages if m.caregiver_id is not None and m.window_id is not None}
         ),
         _open_tasks(session, {_task_of(message) for message in messages if message.kind is MessageKind.STAFF_TASK}),
-        {which: row.body for which, row in wordings.own(session, {message.clinic_id for message in messages}).items()},
+        {
+            which: row.body
+            for which, row in wordings.own_wordings(session, {message.clinic_id for message in messages}).items()
+        },
     )
 
 

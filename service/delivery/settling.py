@@ -27,7 +27,7 @@ from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
 from service.store.session import write_session
 from service.store.tables import Contact, Message
-from service.store.wordings import UNWORDED, occasion
+from service.store.wordings import UNWORDED, unworded_key
 
 REASON_LENGTH, REF_LENGTH, DETAIL_LENGTH = 60, 120, 200
 # A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
@@ -197,7 +197,7 @@ def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: date
 
 
 def fail_unworded(session: Session, facts: MessageFacts, error: str, now: datetime) -> None:
-    """The message could not be written out: it waits until staff mend the wording (`store.wordings.mended`)."""
+    """The message could not be written out: it waits until staff mend the wording (`enrolling.wordings`)."""
     settle(session, facts.id, MessageState.FAILED, UNWORDED, now, detail=error)
     tell_unworded(session, facts, now)
 
@@ -277,7 +277,7 @@ def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
         facts.patient_id,
         WordingFailed(facts.id, facts.kind),
         # One task for one wording, not one for every patient it was meant for.
-        f"{occasion(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}",
+        f"{unworded_key(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}",
         now,
     )
 

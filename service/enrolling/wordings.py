@@ -25,14 +25,15 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import delete, select
+from sqlalchemy import case, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
-from service.domain.vocabulary import MessageKind
-from service.store import wordings as kept
+from service.domain.vocabulary import MessageKind, MessageState, TaskState
+from service.store import outbox
 from service.store.audit import Act
-from service.store.tables import Clinic, MessageTemplate
+from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Task
+from service.store.wordings import UNWORDED, own_wordings, unworded_key
 from service.words import preview as previews
 from service.words.language import FALLBACK, Language, checked_language, codes, load_language
 from service.words.messages import checked_wording
@@ -67,7 +68,7 @@ class Wording:
 
 def list_wordings(session: Session, clinic: Clinic, links: SampleLinks, reader: Language = ENGLISH) -> list[Wording]:
     """Every kind in every language that patients may have, with doubts in the reader's own. One query."""
-    own = kept.own(session, [clinic.id])
+    own = own_wordings(session, [clinic.id])
     return [
         _wording(clinic, language, kind, own.get((clinic.id, language, kind)), links, reader)
         for language in codes()
@@ -79,60 +80,105 @@ def find_wording(
     session: Session, clinic: Clinic, language: str, kind: str, links: SampleLinks, reader: Language = ENGLISH
 ) -> Wording:
     """One of them. Raises Refused for a language or kind that there is not."""
-    checked, which = _checked(language, kind)
-    row = kept.own(session, [clinic.id]).get((clinic.id, checked, which))
-    return _wording(clinic, checked, which, row, links, reader)
+    checked, message_kind = _checked(language, kind)
+    row = own_wordings(session, [clinic.id]).get((clinic.id, checked, message_kind))
+    return _wording(clinic, checked, message_kind, row, links, reader)
 
 
 def preview_wording(
     clinic: Clinic, language: str, kind: str, body: str | None, links: SampleLinks, reader: Language = ENGLISH
 ) -> Preview:
     """How `body`, or the built-in wording (None), would arrive. Raises Refused. Writes nothing."""
-    checked, which = _checked(language, kind)
-    tidied = None if body is None else checked_wording(_tidied(body), which)
-    return previews.preview(tidied, which, load_language(checked), _signs(clinic, links), reader)
+    checked, message_kind = _checked(language, kind)
+    normal = None if body is None else checked_wording(_normal(body), message_kind)
+    return previews.preview(normal, message_kind, load_language(checked), _signs(clinic, links), reader)
 
 
-def set_wording(act: Act, clinic: Clinic, language: str, kind: str, body: str) -> int:
+def set_wording(act: Act, language: str, kind: str, body: str) -> int:
     """The clinic's own words from now on. Returns how many messages had waited for them. Raises Refused."""
-    checked, which = _checked(language, kind)
-    session, now = act.session, act.now
-    tidied = checked_wording(_tidied(body), which)
-    row = _held(session, clinic, checked, which)
-    if row is not None and row.body == tidied:
-        return kept.mended(session, clinic.id, checked, which, now)
-    previous = None if row is None else row.body
-    if row is None:
-        row = MessageTemplate(id=uuid.uuid4(), clinic_id=clinic.id, language=checked, kind=which)
-        session.add(row)
-    row.body, row.set_by, row.set_at = tidied, str(act.actor), now
-    session.flush()
-    act.note("wording.set", ("wording", row.id), language=checked, kind=kind, previous=previous)
-    return kept.mended(session, clinic.id, checked, which, now)
+    checked, message_kind = _checked(language, kind)
+    normal = checked_wording(_normal(body), message_kind)
+    row = _locked(act, checked, message_kind)
+    if row is None or row.body != normal:
+        previous = None if row is None else row.body
+        if row is None:
+            row = MessageTemplate(id=uuid.uuid4(), clinic_id=act.clinic_id, language=checked, kind=message_kind)
+            act.session.add(row)
+        row.body, row.set_by, row.set_at = normal, str(act.actor), act.now
+        act.session.flush()
+        act.note("wording.set", ("wording", row.id), language=checked, kind=kind, previous=previous)
+    return _send_what_waited(act, checked, message_kind)
 
 
-def reset_wording(act: Act, clinic: Clinic, language: str, kind: str) -> int:
+def reset_wording(act: Act, language: str, kind: str) -> int:
     """Back to the built-in words. Returns how many messages had waited for that. Raises Refused."""
-    session = act.session
-    checked, which = _checked(language, kind)
-    row = _held(session, clinic, checked, which)
+    checked, message_kind = _checked(language, kind)
+    row = _locked(act, checked, message_kind)
     if row is None:
         return 0
+    act.session.execute(delete(MessageTemplate).where(MessageTemplate.id == row.id))
     act.note("wording.reset", ("wording", row.id), language=checked, kind=kind, previous=row.body)
-    session.execute(delete(MessageTemplate).where(MessageTemplate.id == row.id))
-    return kept.mended(session, clinic.id, checked, which, act.now)
+    return _send_what_waited(act, checked, message_kind)
 
 
-def _held(session: Session, clinic: Clinic, language: str, kind: MessageKind) -> MessageTemplate | None:
-    # The clinic's row is held: of two changes at once, the second one's audit line holds what the first one wrote.
-    session.execute(select(Clinic.id).where(Clinic.id == clinic.id).with_for_update())
-    return session.scalar(
+def _locked(act: Act, language: str, kind: MessageKind) -> MessageTemplate | None:
+    # The clinic's row is locked: of two changes at once, the second one's audit line holds what the first one wrote.
+    act.session.execute(select(Clinic.id).where(Clinic.id == act.clinic_id).with_for_update())
+    return act.session.scalar(
         select(MessageTemplate)
         .where(
-            MessageTemplate.clinic_id == clinic.id, MessageTemplate.language == language, MessageTemplate.kind == kind
+            MessageTemplate.clinic_id == act.clinic_id,
+            MessageTemplate.language == language,
+            MessageTemplate.kind == kind,
         )
         .execution_options(populate_existing=True)
     )
+
+
+def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
+    """The wording is another one now. Returns how many messages that waited for it are queued again.
+
+    Those whose time is not over; delivery rechecks them like any other. Tasks about the wording
+    that nobody has taken are closed; whoever took one closes it.
+    """
+    session, now = act.session, act.now
+    read_in = case(
+        (Message.staff_id.is_not(None), Clinic.language),
+        else_=func.coalesce(Caregiver.language, Patient.language, Clinic.language),
+    )
+    waiting = (
+        select(Message.id)
+        .join(Clinic, Clinic.id == Message.clinic_id)
+        .outerjoin(Patient, Patient.id == Message.patient_id)
+        .outerjoin(Caregiver, Caregiver.id == Message.caregiver_id)
+        .where(
+            Message.clinic_id == act.clinic_id,
+            Message.kind == kind,
+            Message.state == MessageState.FAILED,
+            Message.reason == UNWORDED,
+            Message.expires_at > now,
+            read_in == language,
+        )
+    )
+    again = session.scalars(
+        update(Message)
+        .where(Message.id.in_(waiting), Message.state == MessageState.FAILED)
+        .values(state=MessageState.QUEUED, reason="wording_mended", next_try_at=now, settled_at=None)
+        .returning(Message.id)
+        .execution_options(synchronize_session=False)
+    ).all()
+    outbox.note_events(session, [(message_id, "queued_again", "wording_mended") for message_id in again], now)
+    session.execute(
+        update(Task)
+        .where(
+            Task.clinic_id == act.clinic_id,
+            Task.dedupe_key.startswith(unworded_key(act.clinic_id, language, kind), autoescape=True),
+            Task.state == TaskState.OPEN,
+        )
+        .values(state=TaskState.CLOSED, closed_at=now, close_reason="The wording was changed.", escalates_at=None)
+        .execution_options(synchronize_session=False)
+    )
+    return len(again)
 
 
 def _wording(
@@ -162,6 +208,6 @@ def _checked(language: str, kind: str) -> tuple[str, MessageKind]:
     return checked_language("language", language), KINDS[kind]
 
 
-def _tidied(body: str) -> str:
+def _normal(body: str) -> str:
     """Without space at its ends, with one kind of line end, and accents composed: e and ´ apart would cost UCS-2."""
     return unicodedata.normalize("NFC", body.replace("\r\n", "\n").replace("\r", "\n").strip())

@@ -32,14 +32,13 @@ def post(engine: Engine, tmp_path: Path) -> Post:
 
 def put(post: Post, body: str, kind: str = "prompt", language: str = "en", clinic: Clinic | None = None) -> int:
     with write_session(post.engine) as session:
-        held = session.get_one(Clinic, (clinic or post.clinic).id)
-        return wordings.set_wording(Act(session, PETRA, held.id, post.clock.now()), held, language, kind, body)
+        act = Act(session, PETRA, (clinic or post.clinic).id, post.clock.now())
+        return wordings.set_wording(act, language, kind, body)
 
 
 def take_back(post: Post, kind: str = "prompt", language: str = "en") -> int:
     with write_session(post.engine) as session:
-        held = session.get_one(Clinic, post.clinic.id)
-        return wordings.reset_wording(Act(session, PETRA, held.id, post.clock.now()), held, language, kind)
+        return wordings.reset_wording(Act(session, PETRA, post.clinic.id, post.clock.now()), language, kind)
 
 
 def find(post: Post, kind: str = "prompt", language: str = "en") -> wordings.Wording:

@@ -162,8 +162,9 @@ def test_a_page_that_is_not_there_is_not_there(house: House) -> None:
             assert post(admin, path, body=OURS, do=do).status_code == 404
 
 
-def test_every_kind_and_language_has_its_words_on_the_page() -> None:
-    assert set(wordings.KINDS) == set(MessageKind)
+def test_every_kind_and_language_has_its_words_on_the_page(house: House) -> None:
+    with house.app.test_request_context():
+        assert set(wordings._kinds()) == set(MessageKind)
 
 
 # --- links in previews ------------------------------------------------------------------

@@ -1,12 +1,16 @@
-"""Wordings: lock-screen safe, short, and with no placeholder nobody fills in."""
+"""Wordings: lock-screen safe, short, no placeholder nobody fills in, no word of replying where nobody reads it."""
 
 from __future__ import annotations
+
+import uuid
+from datetime import UTC, datetime
 
 import pytest
 
 from service.domain import segments
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
+from service.links import Links
 from service.words import messages
 from service.words.language import codes, load_language
 
@@ -72,3 +76,103 @@ def test_a_wording_that_cannot_be_filled_in_is_refused(body: str) -> None:
     with pytest.raises(Refused) as refused:
         messages.checked_wording(body, MessageKind.PROMPT)
     assert refused.value.field == "body"
+
+
+# --- by channel ------------------------------------------------------------------------
+
+K = MessageKind
+ASKED = (K.PROMPT, K.REMINDER, K.NUDGE)
+UNTIL = datetime(2026, 12, 1, tzinfo=UTC)
+LONGEST_SENDER = "F" * 32  # enrolling.clinics allows no longer one
+LONG_BASE = "https://calls.fernmoor-and-moor.example/"[:39] + "n"
+LINKS = Links("a secret that only this test knows, 32+ characters", LONG_BASE)
+USUAL = Links("a secret that only this test knows, 32+ characters", "https://calls.fernmoor.example")
+GIVES_AWAY = (*TELLING, "hospital", "equip", "aparato")
+REPLYING = ("reply", "stop", "conteste", "mande", "1-4")
+
+
+def link(links: Links, kind: MessageKind) -> str:
+    return links.nudge(uuid.uuid4(), UNTIL) if kind is K.NUDGE else links.checkin(uuid.uuid4(), UNTIL)
+
+
+def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: bool, asks: tuple[str, ...]) -> str:
+    values = {"sender": sender, "link": link(links, kind)}
+    return messages.written(load_language(language), kind, values, hears_replies=hears, asks=asks)
+
+
+@pytest.mark.parametrize("asks", [("reading", "checkin"), ("reading",), ("checkin",)], ids=str)
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", codes())
+@pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
+def test_by_text_it_fits_one_segment_however_long_name_and_link(language, kind, asks, sender, links):
+    assert len(LONG_BASE) == 40
+    length = segments.length(text(language, kind, sender, links, hears=True, asks=asks))
+    # 3GPP TS 23.038: 160 septets of the 7-bit alphabet in a single message.
+    assert (length.alphabet, length.segments, length.units <= 160) == ("GSM-7", 1, True)
+
+
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", codes())
+def test_every_wording_is_allowed_and_gives_nothing_away(language, kind):
+    bodies = [
+        messages.alone(load_language(language), kind),
+        *messages.by_text(load_language(language), kind, ("reading", "checkin")),
+    ]
+    for body in bodies:
+        messages.checked_wording(body, kind)
+        words = [word.strip(".,:;?¿()") for word in body.lower().split()]
+        assert not [word for word in words if word.startswith(GIVES_AWAY)]
+
+
+@pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
+@pytest.mark.parametrize("language", codes())
+def test_where_a_reply_is_read_it_says_so(language, sender, links):
+    both = ("reading", "checkin")
+    for kind in (K.PROMPT, K.REMINDER):
+        said = text(language, kind, sender, links, hears=True, asks=both)
+        assert ("eply" in said) or ("onteste" in said)
+    assert "STOP" in text(language, K.PROMPT, sender, links, hears=True, asks=both)
+    nudged = text(language, K.NUDGE, sender, links, hears=True, asks=both)
+    assert "1-4" in nudged
+    assert "0" in nudged.split("1-4")[1]  # and how to learn what they mean
+
+
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", codes())
+def test_where_nobody_reads_a_reply_none_is_asked_for(language, kind):
+    said = text(language, kind, "Fernmoor", USUAL, hears=False, asks=("reading", "checkin"))
+    before, at, after = said.partition(" https://")
+    assert at
+    assert " " not in after  # the link, and nothing after it
+    assert not [word for word in REPLYING if word in before.lower()]
+
+
+@pytest.mark.parametrize("language", codes())
+def test_a_reply_is_not_asked_for_where_only_a_reading_is_missing(language):
+    # A reading comes from the sensor's machine: no text can stand in for it.
+    for kind in (K.PROMPT, K.REMINDER):
+        said = text(language, kind, "Fernmoor", USUAL, hears=True, asks=("reading",))
+        assert not [word for word in ("eply", "onteste") if word in said]
+    assert "STOP" in text(language, K.PROMPT, "Fernmoor", USUAL, hears=True, asks=("reading",))
+
+
+@pytest.mark.parametrize("language", codes())
+def test_a_notice_that_cannot_wait_says_so_and_still_gives_nothing_away(language):
+    values = {"sender": LONGEST_SENDER, "link": f"{LONG_BASE}/clinic/inbox"}
+    said = {
+        urgent: messages.written(load_language(language), K.STAFF_TASK, values, hears_replies=True, cannot_wait=urgent)
+        for urgent in (True, False)
+    }
+    assert said[True] != said[False]
+    assert segments.length(said[True]).segments == 1
+    assert not [word for word in said[True].lower().split() if word.startswith(GIVES_AWAY)]
+
+
+@pytest.mark.parametrize("kind", MessageKind)
+def test_all_other_kinds_and_unknown_languages_have_the_built_in_wording(kind):
+    if kind not in ASKED:
+        spanish = load_language("es")
+        assert messages.by_text(spanish, kind, ()) == (messages.wording(spanish, kind),)
+    unknown, english = load_language("fr"), load_language("en")
+    assert messages.by_text(unknown, kind, ()) == messages.by_text(english, kind, ())
+    assert messages.alone(unknown, kind) == messages.alone(english, kind)

@@ -79,7 +79,7 @@ def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
 def set_wording(call: Call, new: dict[str, str], language: str, kind: str) -> wordings.Wording:
     """Say it in the clinic's own words from now on. What is queued already says so too."""
     clinic = own_clinic(call.session)
-    wordings.set_wording(call.act, clinic, language, kind, new["body"])
+    wordings.set_wording(call.act, language, kind, new["body"])
     return wordings.find_wording(call.session, clinic, language, kind, _links())
 
 
@@ -90,7 +90,7 @@ def reset_wording(language: str, kind: str) -> wordings.Wording:
     """Back to the built-in words. The clinic's own stay in the audit trail."""
     with write_session(services().engine) as session:
         clinic = own_clinic(session)
-        wordings.reset_wording(Act(session, caller().actor, clinic.id, services().clock.now()), clinic, language, kind)
+        wordings.reset_wording(Act(session, caller().actor, clinic.id, services().clock.now()), language, kind)
         return wordings.find_wording(session, clinic, language, kind, _links())
 
 

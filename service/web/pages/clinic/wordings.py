@@ -88,8 +88,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
         if request.form.get("do") != "save":
             return _form(language, kind, typed=typed, shown=_tried(language, kind, typed))
         with staff_act() as act:
-            clinic = act.session.get_one(Clinic, g.clinic_id)
-            waited = wordings.set_wording(act, clinic, language, kind, typed)
+            waited = wordings.set_wording(act, language, kind, typed)
     except Refused as refused:
         return _form(language, kind, typed=typed, refused=refused)
     flash(gettext("Saved. The next message says so.") + _sent(waited), "good")
@@ -102,8 +101,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
     """Use the built-in wording again."""
     try:
         with staff_act() as act:
-            clinic = act.session.get_one(Clinic, g.clinic_id)
-            waited = wordings.reset_wording(act, clinic, language, kind)
+            waited = wordings.reset_wording(act, language, kind)
     except Refused:
         abort(404)
     flash(gettext("The built-in wording is used again.") + _sent(waited), "good")

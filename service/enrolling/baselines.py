@@ -57,9 +57,17 @@ def set_reference(
     if rising != sorted(rising):
         raise Refused("pa_diastolic", pa_diastolic, "pressures with diastolic ≤ mean ≤ systolic")
     reference = Reference(
-        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, pa_diastolic=diastolic, pa_mean=mean,
-        pa_systolic=systolic, from_date=from_date, to_date=to_date, set_by=str(act.actor), set_at=act.now,
-    )  # fmt: skip
+        id=uuid.uuid4(),
+        clinic_id=patient.clinic_id,
+        patient_id=patient.id,
+        pa_diastolic=diastolic,
+        pa_mean=mean,
+        pa_systolic=systolic,
+        from_date=from_date,
+        to_date=to_date,
+        set_by=str(act.actor),
+        set_at=act.now,
+    )
     act.session.add(reference)
     return _written(act, reference, patient)
 
@@ -93,9 +101,14 @@ def set_limits(
     if high is not None and low is not None and low >= high:
         raise Refused("lower", lower, f"a number below the upper limit, {high:g}")
     limits = Limits(
-        id=uuid.uuid4(), clinic_id=patient.clinic_id, patient_id=patient.id, upper=high, lower=low,
-        set_by=str(act.actor), set_at=act.now,
-    )  # fmt: skip
+        id=uuid.uuid4(),
+        clinic_id=patient.clinic_id,
+        patient_id=patient.id,
+        upper=high,
+        lower=low,
+        set_by=str(act.actor),
+        set_at=act.now,
+    )
     act.session.add(limits)
     return _written(act, limits, patient)
 

@@ -76,9 +76,13 @@ def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[s
     begun = Begun.NEW if phone is None else Begun.CHANGED
     if phone is None:
         phone = Contact(
-            id=uuid.uuid4(), clinic_id=person.clinic_id, channel=Channel.WEBPUSH, created_at=now, address=endpoint,
+            id=uuid.uuid4(),
+            clinic_id=person.clinic_id,
+            channel=Channel.WEBPUSH,
+            created_at=now,
+            address=endpoint,
             **{f"{_kind(person)}_id": person.id},
-        )  # fmt: skip
+        )
         session.add(phone)
     _point(phone, endpoint, keys)
     session.flush()

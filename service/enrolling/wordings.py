@@ -191,9 +191,15 @@ def _wording(
     except Refused:  # written before a rule that it breaks, or past the service
         shown = None
     return Wording(
-        language, kind, body if body is not None else built_in, row is not None, built_in,
-        None if row is None else row.set_by, None if row is None else row.set_at, shown,
-    )  # fmt: skip
+        language,
+        kind,
+        body if body is not None else built_in,
+        row is not None,
+        built_in,
+        None if row is None else row.set_by,
+        None if row is None else row.set_at,
+        shown,
+    )
 
 
 def _signs(clinic: Clinic, links: SampleLinks) -> Signs:

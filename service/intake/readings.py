@@ -279,9 +279,11 @@ def _correct(act: Act, one: _Placed) -> RecordedReading:
     if wrong is None:
         raise Refused("supersedes", str(new.supersedes), "the id of a reading of this patient")
     there = _first(
-        session, Reading.patient_id == patient_id, Reading.taken_at == one.row["taken_at"],
+        session,
+        Reading.patient_id == patient_id,
+        Reading.taken_at == one.row["taken_at"],
         Reading.superseded_at.is_(None),
-    )  # fmt: skip
+    )
     if wrong.superseded_at is not None:
         # Sent again: the correction it asked for has been made.
         made = there is not None and there.supersedes_id == wrong.id

@@ -84,8 +84,13 @@ def test_an_act_writes_its_line_in_plain_values(engine: Engine, patient: Patient
     assert (line.actor_kind, line.actor_id, line.clinic_id, line.at) == (NURSE.kind, NURSE.id, clinic.id, NOW)
     assert (line.subject_kind, line.subject_id) == ("clinic", clinic.id)
     assert line.detail == {
-        "of": str(patient.id), "on": "2026-03-09", "at": NOW.isoformat(), "why": "away", "count": 2, "none": None,
-    }  # fmt: skip
+        "of": str(patient.id),
+        "on": "2026-03-09",
+        "at": NOW.isoformat(),
+        "why": "away",
+        "count": 2,
+        "none": None,
+    }
 
 
 def test_an_act_begun_for_statements_alone_has_no_session(engine: Engine, patient: Patient) -> None:

@@ -111,10 +111,16 @@ def _ask_again(session: Session, speaker: Speaker, window_id: uuid.UUID, now: da
         return False
     session.add(
         Conversation(
-            id=uuid.uuid4(), clinic_id=speaker.clinic.id, patient_id=speaker.patient.id,
-            contact_id=speaker.contact.id, window_id=window_id, answers={}, asked_again=[ASKED_AGAIN], last_at=now,
+            id=uuid.uuid4(),
+            clinic_id=speaker.clinic.id,
+            patient_id=speaker.patient.id,
+            contact_id=speaker.contact.id,
+            window_id=window_id,
+            answers={},
+            asked_again=[ASKED_AGAIN],
+            last_at=now,
         )
-    )  # fmt: skip
+    )
     session.flush()
     return True
 

@@ -150,9 +150,13 @@ def _remember(
 ) -> None:
     if talk is None:
         talk = Conversation(
-            id=uuid.uuid4(), clinic_id=speaker.clinic.id, patient_id=speaker.patient.id,
-            contact_id=speaker.contact.id, window_id=window_id, last_at=at,
-        )  # fmt: skip
+            id=uuid.uuid4(),
+            clinic_id=speaker.clinic.id,
+            patient_id=speaker.patient.id,
+            contact_id=speaker.contact.id,
+            window_id=window_id,
+            last_at=at,
+        )
         session.add(talk)
     talk.answers = {key: True for key in conversation.ORDER if key in where.answered}  # which, not what
     talk.asking = where.asking

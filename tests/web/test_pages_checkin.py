@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from pathlib import Path
 
@@ -9,7 +11,12 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import PatientState, SafetySign, Source, Swelling, TaskKind
+from service.intake.importing import import_checkins
 from service.links import Purpose
+from service.replaying.files import read_diary
+from service.store import histories
+from service.store.audit import OPERATOR
+from service.store.session import read_session
 from service.store.tables import Checkin, Task
 from tests.house import House, open_house, words, writes_of
 
@@ -66,6 +73,33 @@ def test_a_page_that_is_sent_twice_is_kept_once(house: House) -> None:
     for _ in range(2):
         assert house.client.post(house.link(house.asha), data=everything()).status_code == 303
     assert len(house.checkins()) == 1
+
+
+@pytest.mark.parametrize(("weight", "unit"), [("82.375", "kg"), ("181.3", "[lb_av]"), ("82,4 kg", "[lb_av]")])
+def test_the_same_answers_by_page_api_file_and_replay_are_one_and_the_same_diary(
+    house: House, weight: str, unit: str
+) -> None:
+    """One reader: what came by the page is recognised when it comes again by another road."""
+    form = everything() | {"weight": weight, "weight_unit": unit}
+    assert house.client.post(house.link(house.asha), data=form).status_code == 303
+    (row,) = house.checkins()
+    as_json = form | {
+        "token": house.link(house.asha).rsplit("/", 1)[1], "safety_signs": [], "breathlessness": 3, "extra_pillows": 1,
+        "woke_breathless": False, "light_headed": True, "tiredness": 4, "missed_medicines": False,
+        "weight": float(weight.removesuffix(" kg").replace(",", ".")), "weight_unit": row.weight_unit,
+    }  # fmt: skip
+    assert house.client.post("/api/v1/checkins", json=as_json).status_code == 200  # there already
+    file = io.StringIO(newline="")
+    writer = csv.DictWriter(file, ["patient", "local_date", *form])
+    writer.writeheader()
+    writer.writerow({"patient": str(house.asha.id), "local_date": row.local_date.isoformat()} | form)
+    raw = io.BytesIO(file.getvalue().encode())
+    report = import_checkins(house.engine, row.clinic_id, raw, OPERATOR, house.now)
+    assert (report.taken, report.duplicates, report.refused) == (0, 1, [])
+    with read_session(house.engine) as session:
+        (day,) = histories.load(session, row.clinic_id, [house.asha.id])[house.asha.id].diary
+    past = read_diary(io.StringIO(file.getvalue(), newline=""))
+    assert past.days == {str(house.asha.id): {row.local_date: day}}
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import delete, update
+from sqlalchemy import delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.diary import Answers, NewCheckin
@@ -180,14 +180,18 @@ class Ward:
 
     def silence(self, patient: Patient, missed: int, cause: SilenceCause = SilenceCause.NO_REPLY) -> Silence:
         today = self.today(patient)
+        missed_last = select(func.max(Window.local_date)).where(
+            Window.patient_id == patient.id, Window.state == WindowState.MISSED
+        )
+        last = self.session.scalar(missed_last) or today - timedelta(days=1)
         # What intake has made of the missed days so far gives way to what the test says of them.
         self.session.execute(delete(Silence).where(Silence.patient_id == patient.id, Silence.ended_at.is_(None)))
         silence = Silence(
             id=uuid.uuid4(),
             clinic_id=self.clinic.id,
             patient_id=patient.id,
-            first_date=today - timedelta(days=missed),
-            last_date=today - timedelta(days=1),
+            first_date=last - timedelta(days=missed - 1),
+            last_date=last,
             missed=missed,
             cause=cause,
             opened_at=self.now - timedelta(days=missed),

@@ -95,7 +95,7 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
         ward.nurse.password_set_at = NOW - timedelta(days=1)
         nurse_id = ward.nurse.id
         ids = {name: str(patient.id) for name, patient in people.items()}
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )

@@ -134,7 +134,7 @@ def test_an_adjustment_marks_the_panel_row_stale(engine):
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         ids = ward.clinic.id, patient.id, ward.nurse.id
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     with write_session(engine) as session:
         nurse = session.get_one(Staff, ids[2])
         adjusting.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)

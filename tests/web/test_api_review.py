@@ -78,7 +78,7 @@ def machine(engine: Engine, tmp_path: Path) -> Machine:
             )
         }
         patients = {name: patient.id for name, patient in ids.items()}
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )

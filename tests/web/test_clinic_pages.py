@@ -93,7 +93,7 @@ def clinic(engine: Engine, tmp_path: Path) -> Clinic:
             session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)
         ids = {name: patient.id for name, patient in patients.items()}
         clinic_id = ward.clinic.id
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
@@ -445,7 +445,7 @@ def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(
         one = ward.nurse
         one.password_set_at = NOW - timedelta(days=1)
         staff_id = one.id
-    refreshing.rebuild(engine, NOW)
+    refreshing.refresh(engine, NOW)
     sign_in_as(clinic.client, staff_id, NOW)
     with statements_of(engine) as few:
         clinic.get("/clinic/review")
@@ -476,7 +476,7 @@ def test_a_patients_page_is_one_snapshot_and_asks_the_same_in_a_clinic_of_three_
             ward.nurse.password_set_at = NOW - timedelta(days=1)
             staff_id, patient_id = ward.nurse.id, everyone[many // 2].id
             clinic_patients = [patient.id for patient in everyone]
-        refreshing.rebuild(engine, NOW)
+        refreshing.refresh(engine, NOW)
         if stale:
             with write_session(engine) as session:
                 panel_rows.mark_stale(session, clinic_patients, NOW)

@@ -287,18 +287,18 @@ def silences_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[
     query = (
         select(
             Silence.patient_id,
-            Patient.name,
-            Silence.first_date,
-            Silence.last_date,
+            Patient.name.label("patient"),
+            Silence.first_date.label("first_day"),
+            Silence.last_date.label("last_day"),
             Silence.missed,
             Silence.cause,
-            Silence.ended_at.is_not(None),
+            Silence.ended_at.is_not(None).label("ended"),
         )
         .join(Patient, Patient.id == Silence.patient_id)
         .where(Silence.clinic_id == clinic_id, Silence.last_date >= first)
         .order_by(Silence.ended_at.is_not(None), Silence.missed.desc(), Patient.name)
     )
-    return [PastSilence(*row) for row in session.execute(query)]
+    return [PastSilence(**row) for row in session.execute(query).mappings()]
 
 
 def answered_after(session: Session, clinic_id: uuid.UUID, first: date, last: date) -> dict[StepKind | None, int]:
@@ -384,10 +384,9 @@ class Enrolled:
 
 
 def patients_enrolled(session: Session, clinic_id: uuid.UUID) -> list[Enrolled]:
-    query = select(Patient.id, Patient.enrolled_at, Patient.state == PatientState.ACTIVE).where(
-        Patient.clinic_id == clinic_id
-    )
-    return [Enrolled(*row) for row in session.execute(query)]
+    is_active = (Patient.state == PatientState.ACTIVE).label("active")
+    query = select(Patient.id.label("patient_id"), Patient.enrolled_at, is_active).where(Patient.clinic_id == clinic_id)
+    return [Enrolled(**row) for row in session.execute(query).mappings()]
 
 
 def signals_since(

@@ -63,7 +63,7 @@ def _tasks(now: datetime) -> Work[_Open]:
     def load(session: Session, due: Due) -> Sequence[_Open]:
         query = due.with_only_columns(Task.id, Task.clinic_id, Task.kind, Task.contacts_told)
         rows = session.execute(query.order_by(Task.escalates_at).with_for_update(skip_locked=True))
-        return [_Open(**row._mapping) for row in rows]
+        return [_Open(**row) for row in rows.mappings()]
 
     def write(session: Session, rows: Sequence[_Open]) -> Written:
         contacts = _on_call(session, {row.clinic_id for row in rows})
@@ -123,8 +123,10 @@ def _digests(now: datetime) -> Work[_Morning]:
     due = select(Clinic.id).where(or_(no_digest_yet, Clinic.digest_at <= now), ~is_quarantined("clinic", Clinic.id))
 
     def load(session: Session, due: Due) -> Sequence[_Morning]:
-        query = due.with_only_columns(Clinic.id, Clinic.zone, Clinic.quiet_until, Clinic.digest_at)
-        return [_Morning(*row) for row in session.execute(query.with_for_update(skip_locked=True))]
+        query = due.with_only_columns(
+            Clinic.id, Clinic.zone, Clinic.quiet_until.label("at"), Clinic.digest_at.label("due_at")
+        )
+        return [_Morning(**row) for row in session.execute(query.with_for_update(skip_locked=True)).mappings()]
 
     def write(session: Session, rows: Sequence[_Morning]) -> Written:
         written = Written()

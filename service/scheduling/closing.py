@@ -89,7 +89,7 @@ def _load(session: Session, due: Due) -> list[_DueWindow]:
         .order_by(Window.closes_at, Window.local_date)
         .with_for_update(of=Window, skip_locked=True, key_share=True)
     )
-    return [_DueWindow(**row._mapping) for row in session.execute(query)]
+    return [_DueWindow(**row) for row in session.execute(query).mappings()]
 
 
 def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Written:

@@ -109,7 +109,7 @@ def _load(session: Session, due: Due) -> list[DuePlan]:
         .order_by(Plan.next_open_at)
         .with_for_update(of=Plan, skip_locked=True, key_share=True)
     )
-    return [DuePlan(**row._mapping) for row in session.connection().execute(query)]
+    return [DuePlan(**row) for row in session.connection().execute(query).mappings()]
 
 
 # --- what is known beside it -----------------------------------------------------------------

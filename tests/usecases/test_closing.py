@@ -288,12 +288,12 @@ def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine:
         except BaseException as error:
             errors.append(error)
 
-    closing = threading.Thread(target=close)
-    closing.start()
+    closer = threading.Thread(target=close)
+    closer.start()
     start.wait()
     for patient in patients:
         arrive(fernmoor, patient, 0, closes_at)
-    closing.join()
+    closer.join()
     own.dispose()
     closing.close_windows(engine, closes_at)
     assert errors == []

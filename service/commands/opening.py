@@ -88,58 +88,60 @@ def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R
 
     @wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> R:
-        read = settings()
-        with database(read) as engine:
-            return command(Console(read, engine, clock_of(read), config.system_user()), *args, **kwargs)
+        settings = read_settings()
+        with database(settings) as engine:
+            return command(Console(settings, engine, clock_of(settings), config.system_user()), *args, **kwargs)
 
     return run
 
 
-def settings() -> Settings:
+def read_settings() -> Settings:
     """The settings of this process, with logging set up by them."""
-    read = Settings.from_env()
-    logs.configure(read.log_level)
-    return read
+    settings = Settings.from_env()
+    logs.configure(settings.log_level)
+    return settings
 
 
-def clock_of(read: Settings) -> Clock:
+def clock_of(settings: Settings) -> Clock:
     """The machine's clock; in the demo one that its processes share and move forward."""
-    if not read.demo:
+    if not settings.demo:
         return SystemClock()
-    read.data_dir.mkdir(parents=True, exist_ok=True)
-    return SharedClock(read.data_dir / CLOCK_FILE)
+    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    return SharedClock(settings.data_dir / CLOCK_FILE)
 
 
-def transports_of(read: Settings, clock: Clock) -> dict[Channel, Transport]:
+def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
     """The way out for each channel that is set up. Raises Refused for a key that is none."""
     out: dict[Channel, Transport] = {}
-    if read.text_url:
+    if settings.text_url:
         out[Channel.TEXT] = TextGateway(
-            read.text_url,
-            read.text_token,
-            is_called_back=bool(read.text_callback_secret),
-            proxy=read.proxy,
+            settings.text_url,
+            settings.text_token,
+            is_called_back=bool(settings.text_callback_secret),
+            proxy=settings.proxy,
         )
     else:
-        out[Channel.TEXT] = MockGateway(read.data_dir / GATEWAY_FILE, clock.now)
-    if read.mail_server:
-        host, _, port = read.mail_server.rpartition(":")
-        server = MailServer(host, int(port), read.mail_security, read.mail_from, read.mail_user, read.mail_password)
+        out[Channel.TEXT] = MockGateway(settings.data_dir / GATEWAY_FILE, clock.now)
+    if settings.mail_server:
+        host, _, port = settings.mail_server.rpartition(":")
+        server = MailServer(
+            host, int(port), settings.mail_security, settings.mail_from, settings.mail_user, settings.mail_password
+        )
         out[Channel.EMAIL] = Mail(server)
-    if read.push_key:
+    if settings.push_key:
         try:
-            out[Channel.WEBPUSH] = WebPush(read.push_key, read.push_contact, clock.now, proxy=read.proxy)
+            out[Channel.WEBPUSH] = WebPush(settings.push_key, settings.push_contact, clock.now, proxy=settings.proxy)
         except ValueError:
             raise Refused("NEAPTIDE_PUSH_KEY", "(hidden)", "a private key on P-256 in base64url") from None
     return out
 
 
 @contextmanager
-def database(read: Settings) -> Iterator[Engine]:
+def database(settings: Settings) -> Iterator[Engine]:
     """The database, let go of at the end."""
-    if read.database_url.startswith("sqlite"):
-        read.data_dir.mkdir(parents=True, exist_ok=True)
-    engine = sessions.open_engine(read.database_url)
+    if settings.database_url.startswith("sqlite"):
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+    engine = sessions.open_engine(settings.database_url)
     try:
         yield engine
     finally:

@@ -42,18 +42,18 @@ def show(console: Console, clinic: str | None, named: str, year: int | None) -> 
     the clocks change and days inside a pause are marked. It tells the plan as it stands today.
     """
     with console.read() as session:
-        held = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
         if year is not None:
-            click.echo(_sheet(_ahead(session, held, named), year), nl=False)
+            click.echo(_sheet(_ahead(session, patient, named), year), nl=False)
             return
-        found = _plan_of(session, held, named)
-        days = [name for bit, name in enumerate(WEEKDAYS) if found.weekdays >> bit & 1]
+        rule = _plan_of(session, patient, named)
+        days = [name for bit, name in enumerate(WEEKDAYS) if rule.weekdays >> bit & 1]
         opening.say(
-            plan=found.id, weekdays=" ".join(days), opens=f"{found.opens:%H:%M}", due=f"{found.due:%H:%M}",
-            closes=f"{found.closes:%H:%M}", zone=held.zone, reading=found.wants_reading, checkin=found.wants_checkin,
-            next_window=f"{found.next_date} ({found.next_open_at.isoformat()})",
-            steps=_in_words(found.steps) if found.steps else "the clinic's",
-            silent_days=found.silent_days or "the clinic's",
+            plan=rule.id, weekdays=" ".join(days), opens=f"{rule.opens:%H:%M}", due=f"{rule.due:%H:%M}",
+            closes=f"{rule.closes:%H:%M}", zone=patient.zone, reading=rule.wants_reading, checkin=rule.wants_checkin,
+            next_window=f"{rule.next_date} ({rule.next_open_at.isoformat()})",
+            steps=_in_words(rule.steps) if rule.steps else "the clinic's",
+            silent_days=rule.silent_days or "the clinic's",
         )  # fmt: skip
 
 
@@ -67,8 +67,8 @@ def feed(console: Console, clinic: str | None, named: str) -> None:
     Whoever has the address can read the hours of the plan and the clinic's short name, nothing else.
     """
     with console.read() as session:
-        held = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
-        ahead = _ahead(session, held, named)
+        patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        ahead = _ahead(session, patient, named)
     until = console.now() + FEED_LASTS
     click.echo(f"{console.links().address(Purpose.CALENDAR, ahead.patient_id, None, until)}.ics")
 
@@ -80,15 +80,15 @@ def _in_words(steps: Iterable[Mapping[str, Any]]) -> str:
     )
 
 
-def _plan_of(session: Session, held: Patient, named: str) -> Plan:
-    found = session.scalar(select(Plan).where(Plan.patient_id == held.id))
+def _plan_of(session: Session, patient: Patient, named: str) -> Plan:
+    found = session.scalar(select(Plan).where(Plan.patient_id == patient.id))
     if found is None:
         raise Refused("patient", named, HAS_A_PLAN)
     return found
 
 
-def _ahead(session: Session, held: Patient, named: str) -> PlanAhead:
-    found = plans_ahead(session, Patient.id == held.id)
+def _ahead(session: Session, patient: Patient, named: str) -> PlanAhead:
+    found = plans_ahead(session, Patient.id == patient.id)
     if not found:
         raise Refused("patient", named, HAS_A_PLAN)
     return found[0]

@@ -77,7 +77,7 @@ def _need_layout(console: Console) -> None:
 
 def wsgi() -> Flask:
     """The application, for a WSGI server: made in each of its processes."""
-    settings = opening.settings()
+    settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = open_engine(settings.database_url)
     return create_app(settings, engine, clock, opening.transports_of(settings, clock))

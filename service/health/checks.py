@@ -26,7 +26,7 @@ from service.store.tables import Contact, Message, Patient, Plan, QuarantinedRow
 from service.store.types import UTCDateTime
 from service.transports.http import HttpClient, NoAnswer
 
-BEAT_WITHIN = timedelta(minutes=2)
+TICKED_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
 HANDED_OVER_WITHIN = timedelta(minutes=1)  # a batch is a few calls one after another
 OPENED_WITHIN = timedelta(hours=1)
@@ -36,7 +36,7 @@ SKEW_ALLOWED = timedelta(seconds=5)
 TAKEN_WITHIN = timedelta(days=2)
 PING_TIMEOUT_SECONDS = 5.0
 OPEN_TASKS = text("tasks.state = 'open'")
-MANY = 5_000
+PAGE_SIZE = 5_000
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Finding:
 
 
 def readiness(
-    engine: Engine, now: datetime, *, machine_now: datetime | None = None, beat_within: timedelta = BEAT_WITHIN
+    engine: Engine, now: datetime, *, machine_now: datetime | None = None, ticked_within: timedelta = TICKED_WITHIN
 ) -> list[Finding]:
     """Database, layout, worker, waiting messages; and this machine's clock, where `machine_now` is given.
 
@@ -63,18 +63,18 @@ def readiness(
         if not migrate.is_current(engine):
             return [Finding("layout", False, "Migrations are missing: run `neaptide migrate`.")]
         with read_session(engine) as session:
-            found = [
+            findings = [
                 Finding("database", True, "The database answers."),
                 Finding("layout", True, "The database has the newest layout."),
-                *_worker(session, now, beat_within),
+                *_worker(session, now, ticked_within),
                 _unsent(session, now),
                 _stuck(session, now),
             ]
             if machine_now is not None:
-                found.append(_skew(session, machine_now))
+                findings.append(_skew(session, machine_now))
     except SQLAlchemyError as error:
         return [Finding("database", False, f"The database does not answer: {describe_error(error)}.")]
-    return found
+    return findings
 
 
 def examine(
@@ -82,52 +82,52 @@ def examine(
     now: datetime,
     *,
     machine_now: datetime | None = None,
-    beat_within: timedelta = BEAT_WITHIN,
+    ticked_within: timedelta = TICKED_WITHIN,
     channels: frozenset[Channel] | None = None,
 ) -> list[Finding]:
     """Everything: what `readiness` says, then set-aside rows, people who cannot be reached, plans that never fire.
 
     `channels` are those the service is set up to send by; None is all of them.
     """
-    found = readiness(engine, now, machine_now=machine_now, beat_within=beat_within)
-    if any(not finding.ok for finding in found if finding.name in {"database", "layout"}):
-        return found
+    findings = readiness(engine, now, machine_now=machine_now, ticked_within=ticked_within)
+    if any(not finding.ok for finding in findings if finding.name in {"database", "layout"}):
+        return findings
     with read_session(engine) as session:
-        found += [
+        findings += [
             _set_aside(session),
             _tasks(session, now),
             *_people(session, channels),
             _silent_plans(session, now),
         ]
-    return found
+    return findings
 
 
-def _worker(session: Session, now: datetime, beat_within: timedelta) -> Iterator[Finding]:
-    beat = last_seen(session)
-    if beat is None:
+def _worker(session: Session, now: datetime, ticked_within: timedelta) -> Iterator[Finding]:
+    seen = last_seen(session)
+    if seen is None:
         yield Finding("worker", False, "No worker has ever run: start `neaptide worker`.")
         return
-    age = (now - beat).total_seconds()
+    age = (now - seen).total_seconds()
     yield Finding(
-        "worker", age <= beat_within.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
+        "worker", age <= ticked_within.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
     )
-    troubled = last_troubles(session, since=now - beat_within)
-    told = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
+    troubled = last_troubles(session, since=now - ticked_within)
+    parts = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
     yield Finding(
         "worker_parts",
         not troubled,
-        f"Parts of the last tick failed: {told}." if troubled else "Every part of the last tick went well.",
+        f"Parts of the last tick failed: {parts}." if troubled else "Every part of the last tick went well.",
         len(troubled),
     )
-    held = longest_batch(session, since=now - beat_within)
-    slow = held > HANDED_OVER_WITHIN.total_seconds()
+    longest = longest_batch(session, since=now - ticked_within)
+    slow = longest > HANDED_OVER_WITHIN.total_seconds()
     yield Finding(
         "hand_over",
         not slow,
-        f"A provider answers slowly or not at all: a batch of messages has been with it for {_lasted(held)}."
+        f"A provider answers slowly or not at all: a batch of messages has been with it for {_lasted(longest)}."
         if slow
         else "No provider keeps messages waiting.",
-        held,
+        longest,
     )
 
 
@@ -145,7 +145,7 @@ def _unsent(session: Session, now: datetime) -> Finding:
 def _stuck(session: Session, now: datetime) -> Finding:
     # A worker takes lapsed claims back at the start of each pass, so one that stays is a sign that none passes.
     stuck = session.scalar(
-        select(func.count()).where(LEASED_MESSAGES, lapsed(Message.lease_until, now, grace=BEAT_WITHIN))
+        select(func.count()).where(LEASED_MESSAGES, lapsed(Message.lease_until, now, grace=TICKED_WITHIN))
     )
     return _counted(
         "stuck_claims",
@@ -158,10 +158,10 @@ def _stuck(session: Session, now: datetime) -> Finding:
 
 def _skew(session: Session, machine_now: datetime) -> Finding:
     if session.get_bind().dialect.name == "sqlite":
-        asked = select(func.strftime("%Y-%m-%d %H:%M:%f", "now", type_=UTCDateTime()))
+        query = select(func.strftime("%Y-%m-%d %H:%M:%f", "now", type_=UTCDateTime()))
     else:
-        asked = select(func.clock_timestamp(type_=UTCDateTime()))
-    theirs = session.execute(asked).scalar_one()
+        query = select(func.clock_timestamp(type_=UTCDateTime()))
+    theirs = session.execute(query).scalar_one()
     skew = (machine_now - theirs).total_seconds()
     return Finding(
         "clock_skew",
@@ -197,10 +197,10 @@ def _people(session: Session, channels: frozenset[Channel] | None) -> Iterator[F
     works = exists().where(Contact.patient_id == Patient.id, Contact.state == ContactState.OK)
     if channels is not None:
         works = works.where(Contact.channel.in_(channels))
-    asked = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
+    query = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
     yield _counted(
         "unreachable_patients",
-        session.scalar(select(func.count()).select_from(asked.where(~works).subquery())) or 0,
+        session.scalar(select(func.count()).select_from(query.where(~works).subquery())) or 0,
         "Every patient has a contact that works.",
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
@@ -217,7 +217,7 @@ def _people(session: Session, channels: frozenset[Channel] | None) -> Iterator[F
 def _without_consent(session: Session) -> int:
     number, after = 0, None
     while True:
-        page = select(Patient.id).where(Patient.state == PatientState.ACTIVE).order_by(Patient.id).limit(MANY)
+        page = select(Patient.id).where(Patient.state == PatientState.ACTIVE).order_by(Patient.id).limit(PAGE_SIZE)
         ids = list(session.scalars(page if after is None else page.where(Patient.id > after)))
         if not ids:
             return number
@@ -248,8 +248,8 @@ def _silent_plans(session: Session, now: datetime) -> Finding:
         "silent_plans",
         (never or 0) + (none or 0),
         "Every patient has a plan that fires.",
-        "One patient is never asked: no plan, or one that does not fire.",
-        "{number} patients are never asked: no plan, or one that does not fire.",
+        "One patient is never query: no plan, or one that does not fire.",
+        "{number} patients are never query: no plan, or one that does not fire.",
     )
 
 
@@ -268,7 +268,7 @@ def _lasted(seconds: float) -> str:
 
 
 def ping(url: str, proxy: str = "") -> bool:
-    """Tell a watcher outside that the worker is alive, by asking `url` once: what raises the alarm is that this stops.
+    """Tell a watcher outside that the worker is alive, by calling `url` once: what raises the alarm is that this stops.
 
     Whether it answered well; a watcher out of reach is no trouble of ours.
     """

@@ -41,14 +41,14 @@ class _Read(Collector):
             well.add_metric([finding.name], float(finding.ok))
         yield well
         values = {finding.name: finding.value for finding in findings if finding.value is not None}
-        for name, wanted, told in (
+        for name, about, help_text in (
             ("neaptide_worker_beat_age_seconds", "worker", "Since any worker last finished a tick"),
             ("neaptide_hand_over_seconds", "hand_over", "How long a batch has been with its provider"),
             ("neaptide_oldest_unsent_seconds", "oldest_unsent", "Since the message that waits longest was due"),
             ("neaptide_stuck_claims", "stuck_claims", "Messages claimed by workers that are gone"),
         ):
-            if wanted in values:
-                yield GaugeMetricFamily(name, told, value=values[wanted])
+            if about in values:
+                yield GaugeMetricFamily(name, help_text, value=values[about])
         if any(finding.name in {"database", "layout"} and not finding.ok for finding in findings):
             return
         with read_session(self._engine) as session:
@@ -82,11 +82,11 @@ def _workers(session: Session) -> Iterable[Metric]:
     rows = CounterMetricFamily(
         "neaptide_worker_rows", "Rows a worker has handled since it started", labels=["worker", "part", "outcome"]
     )
-    for worker, started_at, told in session.execute(
+    for worker, started_at, tick in session.execute(
         select(Heartbeat.worker, Heartbeat.started_at, Heartbeat.last_tick).order_by(Heartbeat.worker)
     ):
         started.add_metric([worker], started_at.timestamp())
-        for part, tally in told.get("since_start", {}).items():
+        for part, tally in tick.get("since_start", {}).items():
             for outcome, number in tally.items():
                 rows.add_metric([worker, part, outcome], number)
     yield started

@@ -65,6 +65,8 @@ def _packer(kind: Hashable) -> Packer:
         return lambda facts: {IS: type(facts).__name__} | of_union[type(facts)](facts)
     if origin is tuple:
         each = _packer(typing.get_args(kind)[0])
+        if each is _as_it_is:
+            return list
         return lambda values: [None if value is None else each(value) for value in values]
     if isinstance(kind, type) and issubclass(kind, enum.Enum):
         return lambda member: member.value
@@ -72,7 +74,7 @@ def _packer(kind: Hashable) -> Packer:
         return date.isoformat
     if kind is uuid.UUID:
         return str
-    return lambda value: value
+    return _as_it_is
 
 
 @cache
@@ -92,12 +94,19 @@ def _unpacker(kind: Hashable) -> Packer:
         return lambda packed: members[packed[IS]]({name: packed[name] for name in packed if name != IS})
     if origin is tuple:
         each = _unpacker(typing.get_args(kind)[0])
+        if each is _as_it_is:
+            return tuple
         return lambda values: tuple(None if value is None else each(value) for value in values)
     if kind is date:
         return date.fromisoformat
     if isinstance(kind, type) and (issubclass(kind, enum.Enum) or kind is uuid.UUID):
         return kind
-    return lambda value: value
+    return _as_it_is
+
+
+def _as_it_is(value: Any) -> Any:
+    """Numbers, texts and booleans are JSON already."""
+    return value
 
 
 def _without_none(kind: Any) -> Any:

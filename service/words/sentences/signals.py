@@ -30,6 +30,7 @@ from service.words.language import Language, sentence
 STEADY = 0.05  # mmHg a day: below it a slope is not worth a number
 WORTH_TELLING = 1.0  # mmHg between the reference and the recent usual
 SURE = 1.28  # standard deviations either side: 80 %
+_HEIGHTS = tuple(Swelling)  # by rank, from none
 
 
 def signal(say: Language, kind: SignalKind, facts: PictureFacts) -> str:
@@ -305,7 +306,9 @@ def symptom_clause(say: Language, change: SymptomChange) -> str:
                 int(change.now),
             )
         case Symptom.SWELLING:
-            return say.gettext("swelling up to the %(place)s", place=label(say, tuple(Swelling)[round(change.now)]))
+            return say.gettext(
+                "swelling up to the %(place)s", place=label(say, _HEIGHTS[min(round(change.now), len(_HEIGHTS) - 1)])
+            )
         case Symptom.TIRED:
             return say.gettext("more tired than usual")
 

@@ -1,0 +1,120 @@
+"""Whatever the domain says as facts has words: no kind of fact, and no word of a vocabulary, is left without.
+
+No outside source: these are the service's own sentences. What each says is checked beside the rule that makes it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+import typing
+import uuid
+from datetime import date
+from enum import StrEnum
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from service.domain.review import Because
+from service.domain.signals.facts import PictureFacts, ResponseFacts
+from service.domain.tasks import TaskFacts
+from service.domain.vocabulary import (
+    AdjustmentKind,
+    CaregiverAnswer,
+    Channel,
+    Lane,
+    MessageKind,
+    MessageState,
+    Outcome,
+    Pace,
+    PauseCause,
+    Pressure,
+    Response,
+    SafetySign,
+    SignalKind,
+    SilenceCause,
+    StepKind,
+    Swelling,
+    TaskKind,
+    TaskState,
+)
+from service.words import labels
+from service.words.sentences import following, review, signals, tasks
+from tests.inwords import ENGLISH
+
+# Facts as they can be: numbers that were measured are finite, and what people wrote is text.
+PLAIN = {
+    float: st.floats(0, 60).map(lambda value: round(value, 6)),
+    int: st.integers(0, 3),
+    bool: st.booleans(),
+    str: st.sampled_from(("Ben", "Blood test", "Look.")),
+    date: st.dates(date(2026, 1, 1), date(2026, 12, 31)),
+    uuid.UUID: st.uuids(),
+    type(None): st.none(),
+}
+
+
+def facts_of(kind: Any) -> st.SearchStrategy[Any]:
+    """Any facts of this type: a dataclass, one of a union, a vocabulary, or plain."""
+    if kind in PLAIN:
+        return PLAIN[kind]
+    if typing.get_origin(kind) in {types.UnionType, typing.Union}:
+        return st.one_of(*(facts_of(part) for part in typing.get_args(kind)))
+    if typing.get_origin(kind) is tuple:
+        first, *rest = typing.get_args(kind)
+        if rest == [...]:
+            return st.lists(facts_of(first), min_size=1, max_size=3).map(tuple)
+        return st.tuples(*(facts_of(part) for part in (first, *rest)))
+    if dataclasses.is_dataclass(kind):
+        return st.builds(kind, **{name: facts_of(hint) for name, hint in typing.get_type_hints(kind).items()})
+    return st.sampled_from(list(kind))
+
+
+def is_a_sentence(text: str) -> bool:
+    return bool(text) and text[0] == text[0].upper() and text[-1] in ".!?”" and "%(" not in text
+
+
+@pytest.mark.parametrize(
+    "vocabulary",
+    [
+        AdjustmentKind, CaregiverAnswer, Channel, Lane, MessageKind, MessageState, Outcome, PauseCause, Pressure,
+        Response, SafetySign, SignalKind, SilenceCause, StepKind, Swelling, TaskKind, TaskState,
+    ],
+)  # fmt: skip
+def test_every_word_that_staff_read_has_one_name(vocabulary: type[StrEnum]) -> None:
+    names = [labels.label(ENGLISH, word) for word in vocabulary]
+    assert all(names)
+    assert len(set(names)) == len(names)
+    assert all(labels.title(ENGLISH, word)[0].isupper() for word in vocabulary)
+
+
+def test_lanes_and_causes_say_what_they_are_and_what_can_be_done() -> None:
+    assert all(is_a_sentence(labels.explanation(ENGLISH, lane)) for lane in Lane)
+    assert all(is_a_sentence(labels.advice(ENGLISH, cause)) for cause in SilenceCause)
+    assert all(is_a_sentence(following.pace(ENGLISH, pace)) for pace in Pace)
+
+
+@given(facts_of(TaskFacts))
+@settings(max_examples=60, deadline=None)
+def test_every_task_has_a_sentence(facts: TaskFacts) -> None:
+    assert is_a_sentence(tasks.task(ENGLISH, facts))
+
+
+@given(facts_of(Because))
+@settings(max_examples=120, deadline=None)
+def test_every_reason_has_a_sentence(because: Because) -> None:
+    assert is_a_sentence(review.reason(ENGLISH, because))
+
+
+@given(st.sampled_from(SignalKind), facts_of(PictureFacts))
+@settings(max_examples=60, deadline=None)
+def test_every_signal_has_a_sentence(kind: SignalKind, facts: PictureFacts) -> None:
+    assert is_a_sentence(signals.signal(ENGLISH, kind, facts))
+
+
+@given(facts_of(ResponseFacts))
+@settings(max_examples=30, deadline=None)
+def test_every_response_has_a_sentence(facts: ResponseFacts) -> None:
+    assert is_a_sentence(signals.response(ENGLISH, facts))

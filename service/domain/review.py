@@ -269,48 +269,48 @@ _TASKS: dict[TaskKind, Lane] = {
 }
 
 
-def _tasks(standing: PatientFacts) -> list[Reason]:
+def _tasks(patient: PatientFacts) -> list[Reason]:
     """Open tasks, but for those that a fuller sentence tells below; of limits only the newest day's."""
-    newest = {task.kind: task for task in standing.tasks}
-    holding = {_LIMIT_TASKS.get(signal.kind) for signal in standing.signals if not signal.ended}
+    newest = {task.kind: task for task in patient.tasks}
+    holding = {_LIMIT_TASKS.get(signal.kind) for signal in patient.signals if not signal.ended}
     return [
         Reason(_TASKS[task.kind], task, task.kind is TaskKind.SAFETY_ANSWER)
-        for task in standing.tasks
+        for task in patient.tasks
         if not (task.kind in _LIMIT_TASKS.values() and (task.kind in holding or task is not newest[task.kind]))
-        and not (task.kind is TaskKind.SILENT and _unheard(standing))
+        and not (task.kind is TaskKind.SILENT and _unheard(patient))
     ]
 
 
-def _trouble(standing: PatientFacts) -> list[Reason]:
-    return [Reason(Lane.LOOK_CLOSELY, DataInTrouble())] if standing.trouble else []
+def _trouble(patient: PatientFacts) -> list[Reason]:
+    return [Reason(Lane.LOOK_CLOSELY, DataInTrouble())] if patient.trouble else []
 
 
-def _picture(standing: PatientFacts) -> list[Reason]:
+def _picture(patient: PatientFacts) -> list[Reason]:
     """What pressure, diary and silence say together; Settled and Not heard from have sentences of their own."""
-    picture = standing.picture
-    if picture is None or standing.picture_lane in {None, Lane.SETTLED, Lane.NOT_HEARD_FROM}:
+    picture = patient.picture
+    if picture is None or patient.picture_lane in {None, Lane.SETTLED, Lane.NOT_HEARD_FROM}:
         return []
-    if picture.picture is Picture.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
+    if picture.picture is Picture.SAFETY_ANSWER and _has(patient, TaskKind.SAFETY_ANSWER):
         return []  # its own task says it already: two sentences would read as two events
-    return [Reason(standing.picture_lane, picture, picture.picture is Picture.SAFETY_ANSWER)]
+    return [Reason(patient.picture_lane, picture, picture.picture is Picture.SAFETY_ANSWER)]
 
 
-def _limits(standing: PatientFacts) -> list[Reason]:
+def _limits(patient: PatientFacts) -> list[Reason]:
     """A limit that is passed comes before where the pressure may be going."""
     return [
         Reason(Lane.CALL_TODAY, signal)
-        for signal in standing.signals
+        for signal in patient.signals
         if not signal.ended and signal.kind in _LIMIT_TASKS
     ]
 
 
-def _signals(standing: PatientFacts) -> list[Reason]:
-    return [why for signal in standing.signals if (why := _signal(signal, standing)) is not None]
+def _signals(patient: PatientFacts) -> list[Reason]:
+    return [why for signal in patient.signals if (why := _signal(signal, patient)) is not None]
 
 
-def _signal(signal: Raised, standing: PatientFacts) -> Reason | None:
-    picture = standing.picture.picture if standing.picture else None
-    if signal.kind is SignalKind.SAFETY_ANSWER and _has(standing, TaskKind.SAFETY_ANSWER):
+def _signal(signal: Raised, patient: PatientFacts) -> Reason | None:
+    picture = patient.picture.picture if patient.picture else None
+    if signal.kind is SignalKind.SAFETY_ANSWER and _has(patient, TaskKind.SAFETY_ANSWER):
         return None  # its own task says it already
     if signal.ended:
         return Reason(Lane.LOOK_CLOSELY, signal)
@@ -321,62 +321,62 @@ def _signal(signal: Raised, standing: PatientFacts) -> Reason | None:
     if picture not in {None, Picture.QUIET, Picture.SILENT}:
         return None  # the picture's sentence rests on it
     if signal.kind is SignalKind.SILENT:
-        has_own_reason = standing.silent_for >= standing.silent_days  # with the cause
+        has_own_reason = patient.silent_for >= patient.silent_days  # with the cause
         return None if has_own_reason else Reason(Lane.NOT_HEARD_FROM, signal)
     return Reason(Lane.LOOK_CLOSELY, signal)
 
 
-def _has(standing: PatientFacts, kind: TaskKind) -> bool:
-    return any(task.kind is kind for task in standing.tasks)
+def _has(patient: PatientFacts, kind: TaskKind) -> bool:
+    return any(task.kind is kind for task in patient.tasks)
 
 
-def _follow_ups(standing: PatientFacts) -> list[Reason]:
+def _follow_ups(patient: PatientFacts) -> list[Reason]:
     due = [
-        FollowUpDue(made.made_on, made.follow_up_what, (standing.today - made.follow_up_on).days)
-        for made in standing.adjustments
-        if made.follow_up_on is not None and made.follow_up_on <= standing.today
+        FollowUpDue(made.made_on, made.follow_up_what, (patient.today - made.follow_up_on).days)
+        for made in patient.adjustments
+        if made.follow_up_on is not None and made.follow_up_on <= patient.today
     ]
     reasons = [Reason(Lane.LOOK_CLOSELY, one) for one in due]
-    newest = standing.adjustments[0].response if standing.adjustments else None
+    newest = patient.adjustments[0].response if patient.adjustments else None
     if newest is not None and newest.response is Response.NOT_SETTLING:
         reasons.append(Reason(Lane.LOOK_CLOSELY, NotSettling(newest)))
     return reasons
 
 
-def _carried_over(standing: PatientFacts) -> list[Reason]:
-    last = standing.last_review
+def _carried_over(patient: PatientFacts) -> list[Reason]:
+    last = patient.last_review
     if last is None:
         return []
     if last.outcome in UNRESOLVED:
         # Somebody still not heard from is not looked at more closely for not having been reached.
-        lane = Lane.NOT_HEARD_FROM if _unheard(standing) else Lane.LOOK_CLOSELY
+        lane = Lane.NOT_HEARD_FROM if _unheard(patient) else Lane.LOOK_CLOSELY
         return [Reason(lane, NotReached(last.signed_on))]
-    if last.next_look is not None and last.next_look <= standing.today:
+    if last.next_look is not None and last.next_look <= patient.today:
         return [Reason(Lane.LOOK_CLOSELY, LookPlanned(last.next_look))]
     return []
 
 
-def _unheard(standing: PatientFacts) -> list[Reason]:
+def _unheard(patient: PatientFacts) -> list[Reason]:
     lane = Lane.NOT_HEARD_FROM
-    if standing.trouble:
+    if patient.trouble:
         return []
-    if standing.pause is not None:
-        return [Reason(lane, standing.pause)]
-    if not standing.has_plan:
+    if patient.pause is not None:
+        return [Reason(lane, patient.pause)]
+    if not patient.has_plan:
         return [Reason(lane, NothingPlanned())]
-    if standing.last_reading_on is None:
-        return [Reason(lane, NoReadingYet(standing.enrolled_on, standing.last_diary_on))]
-    if standing.silent_for >= standing.silent_days and standing.silence is not None:
-        return [Reason(lane, StillSilent(standing.silence, standing.last_reading_on))]
-    if not standing.adherence.expected and not standing.adherence.received:
-        return [Reason(lane, NothingExpected(standing.last_reading_on))]
+    if patient.last_reading_on is None:
+        return [Reason(lane, NoReadingYet(patient.enrolled_on, patient.last_diary_on))]
+    if patient.silent_for >= patient.silent_days and patient.silence is not None:
+        return [Reason(lane, StillSilent(patient.silence, patient.last_reading_on))]
+    if not patient.adherence.expected and not patient.adherence.received:
+        return [Reason(lane, NothingExpected(patient.last_reading_on))]
     return []
 
 
-def _unknown(standing: PatientFacts) -> list[Reason]:
+def _unknown(patient: PatientFacts) -> list[Reason]:
     """Without a reference a rise cannot be seen; that is a reason to look, not a calm patient."""
-    known = standing.picture is not None and standing.picture.pressure.reference is not None
-    if standing.trouble or standing.last_reading_on is None or known:
+    known = patient.picture is not None and patient.picture.pressure.reference is not None
+    if patient.trouble or patient.last_reading_on is None or known:
         return []
     return [Reason(Lane.LOOK_CLOSELY, NoReference())]
 
@@ -401,24 +401,24 @@ def week_of(today: date, review_weekday: int) -> date:
     return today - timedelta(days=(today.weekday() - review_weekday) % DAYS_BETWEEN_REVIEWS)
 
 
-def place(standing: PatientFacts) -> Placement:
+def place(patient: PatientFacts) -> Placement:
     """Every reason, the most pressing first, and the key that orders the lane.
 
     The most pressing lane wins. Somebody with no reason at all is Settled, and what
     is said then is what is known, not that all is well.
     """
-    reasons = [reason for rule in RULES for reason in rule(standing)]
+    reasons = [reason for rule in RULES for reason in rule(patient)]
     reasons.sort(key=lambda reason: (LANES.index(reason.lane), not reason.urgent))
     if not reasons:
-        known = NoOtherReason(standing.adherence, standing.silent_for, standing.picture)
+        known = NoOtherReason(patient.adherence, patient.silent_for, patient.picture)
         reasons = [Reason(Lane.SETTLED, known)]
-    return Placement(standing.patient_id, tuple(reasons), _order(standing, urgent=reasons[0].urgent))
+    return Placement(patient.patient_id, tuple(reasons), _order(patient, urgent=reasons[0].urgent))
 
 
-def _order(standing: PatientFacts, *, urgent: bool) -> tuple[float, ...]:
-    soon = float("inf") if standing.days_to_limit is None else standing.days_to_limit
-    broken = standing.picture.pressure.broken if standing.picture else None
-    return (0.0 if urgent else 1.0, soon, -abs(broken.size) if broken else 0.0, -float(standing.silent_for))
+def _order(patient: PatientFacts, *, urgent: bool) -> tuple[float, ...]:
+    soon = float("inf") if patient.days_to_limit is None else patient.days_to_limit
+    broken = patient.picture.pressure.broken if patient.picture else None
+    return (0.0 if urgent else 1.0, soon, -abs(broken.size) if broken else 0.0, -float(patient.silent_for))
 
 
 # --- what became known after a signature ----------------------------------------------------

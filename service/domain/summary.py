@@ -120,7 +120,7 @@ class Summary:
     today: date
     strip: Strip
     adherence: Adherence
-    judged: TrendSummary
+    trend: TrendSummary
     upper: float | None
     lower: float | None
     last_reading_on: date | None

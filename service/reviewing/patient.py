@@ -133,7 +133,7 @@ def build_patient(
         adjustments=adjustments_of(session, clinic_id, patient_id),
         reviews=reviews_of(session, clinic, patient_id),
         messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
-        ahead=ahead_of(entry.summary.judged, today) if _is_current(entry.summary, today) else (),
+        ahead=ahead_of(entry.summary.trend, today) if _is_current(entry.summary, today) else (),
         as_of=now,
     )
 
@@ -212,7 +212,7 @@ _TROUBLE = {MessageState.FAILED, MessageState.CANCELLED, MessageState.EXPIRED, M
 
 def timeline_of(seen: PatientReview, say: Language) -> Timeline:
     """Everything on one axis: the joined days, the reference and limits, the forecast, and what happened."""
-    judged = seen.entry.summary.judged
+    judged = seen.entry.summary.trend
     return Timeline(
         days=seen.days,
         reference=judged.reference,

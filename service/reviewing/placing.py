@@ -70,19 +70,19 @@ def review_facts(row: panel.PatientPanelRow, known: Summary, work: staffwork.Sta
     """What the rules of the review are given for one patient."""
     patient_id = row.patient_id
     adjustments = work.adjustments.get(patient_id, ())
-    if adjustments and known.judged.response is not None and _recent(adjustments[0], known.today):
+    if adjustments and known.trend.response is not None and _recent(adjustments[0], known.today):
         newest = adjustments[0]
         adjustments = (
             LastAdjustment(
                 newest.made_on,
                 newest.what,
-                known.judged.response,
+                known.trend.response,
                 newest.follow_up_on,
                 newest.follow_up_what,
             ),
             *adjustments[1:],
         )
-    holding = {signal.kind for signal in known.judged.signals}
+    holding = {signal.kind for signal in known.trend.signals}
     unseen = tuple(signal for signal in work.unseen.get(patient_id, ()) if signal.kind not in holding)
     return PatientFacts(
         patient_id=patient_id,
@@ -91,16 +91,16 @@ def review_facts(row: panel.PatientPanelRow, known: Summary, work: staffwork.Sta
         enrolled_on=local_date(row.enrolled_at, row.zone),
         has_plan=known.has_plan,
         silent_days=known.silent_days or clinic.silent_days,
-        signals=(*known.judged.signals, *unseen),
+        signals=(*known.trend.signals, *unseen),
         tasks=work.tasks.get(patient_id, ()),
         adherence=known.adherence,
         silence=known.silence,
         pause=known.pause,
         last_reading_on=known.last_reading_on,
         last_diary_on=known.last_diary_on,
-        picture=known.judged.picture,
-        picture_lane=known.judged.lane,
-        days_to_limit=known.judged.days_to_limit,
+        picture=known.trend.picture,
+        picture_lane=known.trend.lane,
+        days_to_limit=known.trend.days_to_limit,
         adjustments=adjustments,
         last_review=work.earlier.get(patient_id),
         trouble=known.trouble,

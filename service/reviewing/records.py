@@ -188,7 +188,7 @@ def _patient_facts(seen: PatientReview, reviews: int, say: Language) -> Facts:
         expected=counted.expected,
         excused=counted.excused,
     )
-    picture = seen.entry.summary.judged.picture
+    picture = seen.entry.summary.trend.picture
     return [
         [say.gettext("Patient"), f"{seen.patient.name}, {seen.patient.clinic_ref}"],
         [say.gettext("Period"), period],
@@ -282,7 +282,7 @@ def _signed_patient(signed: SignOff, by: str, clinic: Clinic, say: Language) -> 
         "why": frozen["why"],
         "also": frozen["also"],
         "strip": {
-            "svg": strip.svg(say, known.strip, known.judged.reference, known.upper, known.lower, alone=True),
+            "svg": strip.svg(say, known.strip, known.trend.reference, known.upper, known.lower, alone=True),
             "alt": words.strip(say, known.strip),
         },
         "facts": _signed_facts(signed, known, say),

@@ -492,7 +492,7 @@ def test_a_summary_survives_json(values, level, silence, pause):
         today=TODAY,
         strip=summary.Strip(TODAY - timedelta(days=29), tuple(values), "r" * 30),
         adherence=Adherence(3, 4, 5),
-        judged=summary.TrendSummary(
+        trend=summary.TrendSummary(
             picture=replace(pictured(Picture.UP_AND_WELL, 3.14159), pressure=PressureFacts(Pressure.MEAN, level=level)),
             lane=Lane.LOOK_CLOSELY,
             signals=(raised(SignalKind.RISING), beyond(4)),

@@ -170,7 +170,7 @@ class EntryOut(Schema):
     also = WordsList(_also, attribute="reasons")
     today = fields.Date(attribute="summary.today")
     adherence = fields.Nested(AdherenceOut, attribute="summary.adherence")
-    trend = fields.Nested(TrendOut, attribute="summary.judged")
+    trend = fields.Nested(TrendOut, attribute="summary.trend")
     upper = fields.Float(attribute="summary.upper", allow_none=True)
     lower = fields.Float(attribute="summary.lower", allow_none=True)
     last_reading_on = fields.Date(attribute="summary.last_reading_on", allow_none=True)

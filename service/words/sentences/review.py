@@ -202,7 +202,7 @@ def strip(say: Language, shown: Strip) -> str:
 
 def level(say: Language, known: Summary) -> str:
     """`PA diastolic about 18.4 mmHg, reference 18; limits set: upper 25`."""
-    judged = known.judged
+    judged = known.trend
     if judged.level is None:
         return say.gettext("not known: too few readings")
     text = say.gettext("PA diastolic about %(level)s mmHg", level=say.figure(judged.level))

@@ -66,7 +66,7 @@ def _spoken(make: Callable[..., Any]) -> Callable[..., Any]:
 
 def _strip(say: Language, known: Summary) -> Markup:
     # The strip is made of numbers and of text it has escaped itself.
-    drawn = strip.svg(say, known.strip, known.judged.reference, known.upper, known.lower)
+    drawn = strip.svg(say, known.strip, known.trend.reference, known.upper, known.lower)
     return Markup(drawn)  # noqa: S704
 
 

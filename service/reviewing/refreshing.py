@@ -64,6 +64,7 @@ class Made:
     summary: Summary
     worked: WorkedOut | None
     shown: Sequence[RecentDay] = ()
+    there: panel.CarriedState | None = None  # what was carried
     error: Exception | None = None
 
 
@@ -93,7 +94,7 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     everyone = [row for row in panel.carried(session, clinic_id) if row.facts and row.stale_since is None]
     todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
-    there = panel.carried_rows(session, current)
+    there = panel.carried_states(session, current)
     different: list[uuid.UUID] = []
     for some in slices(list(current), AUDITED_AT_ONCE):
         made = work_out(session, clinic_id, {patient_id: todays[patient_id] for patient_id in some}, afresh=True)
@@ -101,8 +102,8 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
             patient_id
             for patient_id in some
             if current[patient_id].facts != summary.as_json(made[patient_id].summary)
-            or there[patient_id].trend != _as_bytes(made[patient_id])
-            or there[patient_id].recent != _recent(made[patient_id])
+            or (patient_id in there) is (made[patient_id].worked is None)
+            or (patient_id in there and (there[patient_id].trend, there[patient_id].recent) != _state(made[patient_id]))
         ]
     return different
 
@@ -125,7 +126,7 @@ def work_out(
     if not todays:
         return {}
     strip_from = min(todays.values()) - timedelta(days=STRIP_DAYS - 1)
-    carried = {} if afresh else _carried(session, todays)
+    there = {} if afresh else panel.carried_states(session, todays)
     # What a carried evening was worked out under must be known to its day, some weeks before the strip.
     found = histories.load_settings(session, clinic_id, todays, strip_from - timedelta(days=STRIP_DAYS))
     starts: dict[uuid.UUID, _Start] = {}
@@ -136,7 +137,8 @@ def work_out(
 
     for patient_id, history in found.items():
         try:
-            starts[patient_id] = _start(history, todays[patient_id], carried.get(patient_id, _Stored()))
+            stored = _stored(there[patient_id]) if patient_id in there else _Stored()
+            starts[patient_id] = _start(history, todays[patient_id], stored)
         except DATABASE_AWAY:
             raise
         except Exception as error:
@@ -156,7 +158,9 @@ def work_out(
     for patient_id, worked in (pair for part in outcome.done for pair in part.items()):
         try:
             one = ready[patient_id]
-            made[patient_id] = Made(_summary(found[patient_id], one, worked.assessment), worked, one.shown)
+            made[patient_id] = Made(
+                _summary(found[patient_id], one, worked.assessment), worked, one.shown, there.get(patient_id)
+            )
         except Exception as error:
             guard(patient_id, error)
     return made
@@ -194,16 +198,13 @@ class _Ready:
     shown: list[RecentDay]  # those of the strip, to today
 
 
-def _carried(session: Session, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, _Stored]:
-    """What is stored of each patient; nothing of one whose bytes are of another version or damaged."""
-    found = {}
-    for patient_id, row in panel.carried_rows(session, todays).items():
-        try:
-            carried = from_bytes(row.trend, DEFAULT) if row.trend else NOTHING_CARRIED
-        except Outdated:
-            carried = NOTHING_CARRIED
-        found[patient_id] = _Stored(carried, row.recent or [], row.changed_from)
-    return found
+def _stored(there: panel.CarriedState) -> _Stored:
+    """What is stored of one patient; without the state where its bytes are of another version or damaged."""
+    try:
+        carried = from_bytes(there.trend, DEFAULT)
+    except Outdated:
+        carried = NOTHING_CARRIED
+    return _Stored(carried, () if there.planned_changed else there.recent, there.changed_from)
 
 
 def _start(history: History, today: date, stored: _Stored) -> _Start:
@@ -327,6 +328,7 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         with write_session(engine) as session:
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
             panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
+            panel.keep_states(session, _states(made, good))
             signals = {
                 patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None
             }
@@ -354,20 +356,29 @@ def _row(
         "as_of": today,
         "facts": summary.as_json(made.summary) if made else {},
         "rank": ranks.get(due.patient_id, ""),
-        "trend": _as_bytes(made) if made else None,
-        "recent": _recent(made) if made else None,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
         "touched": due.touched,
     }
 
 
-def _recent(made: Made) -> list[Any] | None:
-    return None if made.worked is None else summary.recent_as_json(made.shown[:-1])
+def _states(made: Mapping[uuid.UUID, Made], rows: Sequence[StaleRow]) -> list[dict[str, object]]:
+    """The states that are not there already: on a day that was refreshed before, nothing of them is new."""
+    found: list[dict[str, object]] = []
+    for row in rows:
+        one = made.get(row.patient_id)
+        if one is None or one.worked is None:
+            continue
+        trend, recent = _state(one)
+        if one.there is None or (one.there.trend, one.there.recent) != (trend, recent):
+            found.append({"patient_id": row.patient_id, "trend": trend, "recent": recent, "touched": row.touched})
+    return found
 
 
-def _as_bytes(made: Made) -> bytes | None:
-    return None if made.worked is None else as_bytes(made.worked.carried, DEFAULT)
+def _state(made: Made) -> tuple[bytes, list[Any]]:
+    if made.worked is None:
+        raise ValueError("nothing was worked out")
+    return as_bytes(made.worked.carried, DEFAULT), summary.recent_as_json(made.shown[:-1])
 
 
 def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:

@@ -21,7 +21,7 @@ from service.domain.vocabulary import PatientState
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, rows
 from service.store.slices import slices
-from service.store.tables import PanelRow, Patient
+from service.store.tables import CarriedStateRow, PanelRow, Patient
 from service.store.upsert import insert_new, upsert
 
 
@@ -41,7 +41,7 @@ class PatientPanelRow:
 
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """Give a new patient a row that has still to be made; part of the caller's transaction."""
-    blank = {"as_of": now.date(), "facts": {}, "rank": "", "trend": None, "planned_changed": False}
+    blank = {"as_of": now.date(), "facts": {}, "rank": "", "planned_changed": False}
     row = {"id": uuid.uuid4(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
     row |= blank | {"updated_at": now, "outdated_at": now}
     insert_new(session, PanelRow.__table__, [row], ["patient_id"])
@@ -120,23 +120,36 @@ _MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
 
 
 @dataclass(frozen=True, slots=True)
-class CarriedRow:
+class CarriedState:
     """What is carried of one patient from day to day."""
 
-    trend: bytes | None  # the engine's state
-    recent: list[Any] | None  # the days that the row shows; None where they are to be read anew
+    trend: bytes  # the engine's state
+    recent: list[Any]  # the days that the row shows
     changed_from: date | None  # the first date from which both are no longer true
+    planned_changed: bool  # what was planned or excused changed: `recent` may be true of no day
 
 
-def carried_rows(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, CarriedRow]:
-    """What is carried of each of these patients who have a row."""
-    found = {}
-    for some in slices(list(patient_ids)):
-        columns = (PanelRow.trend, PanelRow.recent, PanelRow.changed_from, PanelRow.planned_changed)
-        query = select(PanelRow.patient_id, *columns).where(PanelRow.patient_id.in_(some))
-        for patient_id, trend, recent, changed_from, planned_changed in session.execute(query):
-            found[patient_id] = CarriedRow(trend, None if planned_changed else recent, changed_from)
-    return found
+def carried_states(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, CarriedState]:
+    """What is carried of each of these patients for whom anything is."""
+    columns = (CarriedStateRow.patient_id, CarriedStateRow.trend, CarriedStateRow.recent)
+    marks = (PanelRow.changed_from, PanelRow.planned_changed)
+    query = select(*columns, *marks).join(PanelRow, PanelRow.patient_id == CarriedStateRow.patient_id)
+    return {
+        row.patient_id: CarriedState(row.trend, row.recent, row.changed_from, row.planned_changed)
+        for some in slices(list(patient_ids))
+        for row in session.execute(query.where(CarriedStateRow.patient_id.in_(some)))
+    }
+
+
+def keep_states(session: Session, states: Sequence[dict[str, Any]]) -> None:
+    """Write states over those carried for the same patients, which have rows; never an older one over a newer."""
+    upsert(
+        session,
+        CarriedStateRow.__table__,
+        [{"id": uuid.uuid4(), **state} for state in states],
+        ["patient_id"],
+        only_if="carried_states.touched <= excluded.touched",
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -630,14 +630,24 @@ class PanelRow(Base):
     as_of: Mapped[date]
     facts: Mapped[dict[str, Any]]
     rank: Mapped[str] = mapped_column(String(80), default="")  # sorts as the panel does, see reviewing.placing
-    trend: Mapped[bytes | None]  # the engine's state, see domain.signals.state
-    recent: Mapped[list[Any] | None]  # the last weeks' days as the row shows them, up to the evening before
-    changed_from: Mapped[date | None]  # the first local date from which both are no longer true
-    planned_changed: Mapped[bool] = mapped_column(default=False)  # and whether `recent` is to be read anew as a whole
+    changed_from: Mapped[date | None]  # the first local date from which the carried state is no longer true
+    planned_changed: Mapped[bool] = mapped_column(default=False)  # whether its `recent` is to be read anew as a whole
     updated_at: Mapped[datetime]
     outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins
     stale_since: Mapped[datetime | None]
     touched: Mapped[int] = mapped_column(default=0)  # counts marks, so that a refresh never clears a newer one
+
+
+class CarriedStateRow(Base):
+    """What a panel row is worked out from besides the newest days. In a table of its own: rows change more often."""
+
+    __tablename__ = "carried_states"
+    __table_args__ = (UniqueConstraint("patient_id"),)
+
+    patient_id: Mapped[uuid.UUID] = mapped_column(ForeignKey("panel_rows.patient_id", ondelete="CASCADE"))
+    trend: Mapped[bytes]  # the engine's state, see domain.signals.state
+    recent: Mapped[list[Any]]  # the last weeks' days as the row shows them, up to the evening before
+    touched: Mapped[int]  # the row's mark it was made under: an older state is never written over a newer one
 
 
 class Adjustment(Base):

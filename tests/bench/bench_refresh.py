@@ -66,7 +66,7 @@ def _each_alone(engine: Engine, clinic_id: uuid.UUID) -> Callable[[], None]:
 
 def _batch(engine: Engine, clinic_id: uuid.UUID) -> None:
     patients = _patients(engine, clinic_id)
-    one, other = alternate(lambda: _refresh(engine, patients), _evening(engine, clinic_id))
+    one, other = alternate(lambda: _refresh(engine, patients), _evening(engine, patients))
     ratios = [a / b for a, b in zip(one, other, strict=True)]
     beside = f"{1e6 * statistics.median(one) / MANY:.0f} µs ÷ {1e6 * statistics.median(other) / MANY:.1f} µs a patient"
     say("refresh_batch", ratios, f"≤ 60; {beside}")
@@ -78,11 +78,11 @@ def _refresh(engine: Engine, patients: list[uuid.UUID]) -> None:
     assert refreshing.refresh(engine, NOW, limit=MANY).done == len(patients)
 
 
-def _evening(engine: Engine, clinic_id: uuid.UUID) -> Callable[[], None]:
+def _evening(engine: Engine, patients: list[uuid.UUID]) -> Callable[[], None]:
     """One step of the engine for everybody, and nothing beside it."""
     with read_session(engine) as session:
-        stored = session.scalars(select(PanelRow.trend).where(PanelRow.clinic_id == clinic_id)).all()
-    records = [from_bytes(one, DEFAULT).states[-1].record for one in stored if one is not None]
+        stored = panel.carried_states(session, patients)
+    records = [from_bytes(one.trend, DEFAULT).states[-1].record for one in stored.values()]
     day = NOW.date().toordinal()
     state = from_records(np.frombuffer(b"".join(records), dtype=np.uint8).reshape(len(records), -1), day - 1)
     noise = np.random.default_rng(1)

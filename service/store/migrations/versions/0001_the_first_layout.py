@@ -215,10 +215,8 @@ _table(
     _column("as_of", sa.Date()),
     _column("facts", sa.JSON()),
     _column("rank", sa.String(80)),
-    _column("trend", sa.LargeBinary(), nullable=True),
-    _column("recent", sa.JSON(), nullable=True),
     _column("changed_from", sa.Date(), nullable=True),
-    _column("planned_changed", sa.Boolean(), nullable=False),
+    _column("planned_changed", sa.Boolean()),
     _column("updated_at", INSTANT),
     _column("outdated_at", INSTANT),
     _column("stale_since", INSTANT, nullable=True),
@@ -227,6 +225,14 @@ _table(
     sa.Index("ix_panel_rows_clinic_id", "clinic_id"),
     sa.Index("ix_panel_rows_outdated_at", "outdated_at"),
     _partial("ix_panel_rows_stale", "stale_since", where="stale_since IS NOT NULL"),
+)
+_table(
+    "carried_states",
+    sa.Column("patient_id", ID, sa.ForeignKey("panel_rows.patient_id", ondelete="CASCADE"), nullable=False),
+    _column("trend", sa.LargeBinary()),
+    _column("recent", sa.JSON()),
+    _column("touched", sa.Integer()),
+    sa.UniqueConstraint("patient_id"),
 )
 _table(
     "patient_limits",

@@ -94,7 +94,7 @@ def test_the_same_answers_by_page_api_file_and_replay_are_one_and_the_same_diary
     writer.writeheader()
     writer.writerow({"patient": str(house.asha.id), "local_date": row.local_date.isoformat()} | form)
     raw = io.BytesIO(file.getvalue().encode())
-    report = import_checkins(house.engine, row.clinic_id, raw, OPERATOR, house.now)
+    report = import_checkins(house.engine, row.clinic_id, raw, OPERATOR, house.world.now)
     assert (report.taken, report.duplicates, report.refused) == (0, 1, [])
     with read_session(house.engine) as session:
         (day,) = histories.load(session, row.clinic_id, [house.asha.id])[house.asha.id].diary

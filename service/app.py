@@ -22,6 +22,7 @@ from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
 from service.links import Links
+from service.store.session import DATABASE_AWAY
 from service.transports.base import Transport
 from service.web import auth, docs, frame, health, problems, security
 from service.web.api import register
@@ -119,6 +120,6 @@ def _answer_error(error: Exception) -> ResponseReturnValue:
     if isinstance(error, HTTPException):
         return frame.sorry(error)
     problems.log_surprise(error)
-    if isinstance(error, problems.DATABASE_AWAY):
+    if isinstance(error, DATABASE_AWAY):
         return frame.sorry(ServiceUnavailable(retry_after=int(problems.RETRY_AFTER_SECONDS)))
     return frame.sorry(InternalServerError())

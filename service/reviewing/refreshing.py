@@ -44,11 +44,11 @@ from service.domain.summary import STRIP_DAYS, RecentDay, Strip, Summary, Sympto
 from service.domain.vocabulary import SignalKind
 from service.reviewing import placing
 from service.store import histories, panel, signal_rows
-from service.store.guarded import DATABASE_AWAY, Tally, whole_else_each
+from service.store.guarded import Tally, whole_else_each
 from service.store.histories import History
 from service.store.panel import StaleRow
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import read_session, write_session
+from service.store.session import DATABASE_AWAY, read_session, write_session
 from service.store.slices import slices
 
 log = structlog.get_logger(__name__)

@@ -16,15 +16,13 @@ from typing import Generic, Protocol, TypeVar
 
 import structlog
 from sqlalchemy import Engine, Select
-from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import read_session, write_session
+from service.store.session import DATABASE_AWAY, read_session, write_session
 
 log = structlog.get_logger(__name__)
 
-DATABASE_AWAY = (OperationalError, InterfaceError)
 # Batches one call may write, so that a long catch-up does not keep the worker from sending.
 MOST_BATCHES = 200
 
@@ -50,7 +48,7 @@ def guarded(
     """`whole` in one transaction; when that fails, `alone` for each of `rows`, each in its own.
 
     `rows` is looked at only then, so `whole` may fill it with what it has chosen.
-    Raises OperationalError or InterfaceError when the database is away.
+    Raises one of DATABASE_AWAY when the database is away.
     """
 
     def in_one() -> T:

@@ -26,9 +26,12 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolExhausted
 from sqlalchemy.orm import Session
 
+# The database cannot be reached, is locked or full, or has no connection left: no row and no request is to blame.
+DATABASE_AWAY = (OperationalError, InterfaceError, PoolExhausted)
 BUSY_SECONDS = 15
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said

@@ -14,11 +14,11 @@ from urllib.parse import quote
 import structlog
 from flask import Response, json, request
 from marshmallow.exceptions import ValidationError
-from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolExhausted
+from sqlalchemy.exc import IntegrityError
 from werkzeug.exceptions import HTTPException
 
 from service.domain.validation import Refused
+from service.store.session import DATABASE_AWAY
 
 log = structlog.get_logger(__name__)
 
@@ -38,7 +38,6 @@ TITLES = {
 LONGEST_VALUE = 200
 RETRY_AFTER_SECONDS = "5"
 API = "/api/"
-DATABASE_AWAY = (OperationalError, InterfaceError, PoolExhausted)
 
 
 class Problem(Exception):

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 from html import unescape
 from pathlib import Path
+from time import sleep
 
 import pytest
 from flask import Flask
@@ -24,6 +26,7 @@ from service.reviewing import refreshing
 from service.store import panel as panel_rows
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, SignOff, Task
+from service.web import drawing
 from service.web.pages.clinic import patient as patient_page
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward
@@ -492,3 +495,24 @@ def test_a_patients_page_is_one_snapshot_and_asks_the_same_in_a_clinic_of_three_
         assert "Next: " in page
         asked.append(len(said))
     assert asked[0] == asked[1]
+
+
+def test_one_picture_is_drawn_at_a_time_whoever_asks(clinic, monkeypatch):
+    # vl-convert works on one picture at a time in a process (from memory of its documentation).
+    at_work, most = [], []
+
+    def draw(_spec, **_options):
+        at_work.append(1)
+        most.append(len(at_work))
+        sleep(0.02)
+        at_work.pop()
+        return "<svg/>"
+
+    monkeypatch.setattr(drawing.vl_convert, "vegalite_to_svg", draw)
+    paths = [clinic.path("Asha", "/timeline.svg"), f"/clinic/records/patient/{clinic.ids['Asha']}.pdf"] * 2
+    browsers = [clinic.app.test_client() for _ in paths]
+    for browser in browsers:
+        sign_in_as(browser, clinic.staff["nurse"], NOW)
+    with ThreadPoolExecutor(len(paths)) as pool:
+        answers = list(pool.map(lambda browser, path: browser.get(path).status_code, browsers, paths))
+    assert most == [1] * len(paths), answers

@@ -8,10 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
-from importlib.metadata import version
 
-import vl_convert
 from flask import Blueprint, Response, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, pgettext
@@ -21,6 +18,7 @@ from service.domain.vocabulary import Lane
 from service.reviewing import measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
+from service.web import drawing
 from service.web.auth import staff_only
 from service.web.pages.clinic import inbox, labels, patient, records, wordings
 from service.web.services import services
@@ -106,17 +104,11 @@ def panel() -> ResponseReturnValue:
 @staff_only()
 def drawing_library() -> ResponseReturnValue:
     """The drawing library for the browser, from our own origin; made once in each process."""
-    answer = Response(_library(), mimetype="text/javascript")
+    answer = Response(drawing.browser_library(), mimetype="text/javascript")
     answer.cache_control.private = True
     answer.cache_control.max_age = 86_400
-    answer.set_etag(version("vl-convert-python"))
+    answer.set_etag(drawing.VERSION)
     return answer.make_conditional(request)
-
-
-@cache
-def _library() -> str:
-    bundle: str = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
-    return bundle
 
 
 def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:

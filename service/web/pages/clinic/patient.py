@@ -7,14 +7,12 @@ script may replace the picture by a live one.
 from __future__ import annotations
 
 import json
-import threading
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Any
 
-import vl_convert
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
@@ -37,6 +35,7 @@ from service.reviewing.patient import PatientReview
 from service.scheduling.plans import propose_hours
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Plan, Window
+from service.web import drawing
 from service.web.auth import signed_in, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import people
@@ -50,7 +49,6 @@ blueprint.register_blueprint(people.contacts_blueprint)
 blueprint.register_blueprint(people.caregivers_blueprint)
 
 WIDE, NARROW = 760, 220
-_drawing = threading.Lock()  # the drawing library works on one picture at a time
 
 
 @blueprint.get("")
@@ -91,9 +89,7 @@ def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The time line as a picture; `narrow=1` for a phone."""
     seen, say = _seen(patient_id, _days()), page_language()
     spec = charts.timeline(patient.timeline_of(seen, say), say, width=NARROW if request.args.get("narrow") else WIDE)
-    with _drawing:
-        drawn = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
-    return Response(drawn, mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
+    return Response(drawing.svg(spec), mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
 
 
 @blueprint.get("/timeline.json")

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 import uuid
 from datetime import date
 
-import vl_convert
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
@@ -17,13 +15,13 @@ from service.reviewing import measuring, patient, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
 from service.store.tables import Clinic
+from service.web import drawing
 from service.web.auth import staff_only
 from service.web.frame import page_language
 from service.web.services import services
 
 blueprint = Blueprint("records", __name__, url_prefix="/records")
 WEEKS_LISTED = 12
-_drawing = threading.Lock()
 
 
 @blueprint.get("")
@@ -63,10 +61,8 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
         except LookupError:
             abort(404)
     facts = patient.timeline_of(seen, say)
-    with _drawing:
-        drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, say, width=600), allowed_base_urls=[])
     timeline = {
-        "svg": drawn,
+        "svg": drawing.svg(charts.timeline(facts, say, width=600)),
         "alt": charts.describe(facts, say, gettext("The table in this record holds every value.")),
         "caption": gettext("A line breaks where a day has no value."),
     }

@@ -64,7 +64,7 @@ class Made:
     summary: Summary
     worked: WorkedOut | None
     shown: Sequence[RecentDay] = ()
-    there: panel.CarriedState | None = None  # what was carried
+    there: panel.StoredState | None = None  # what was carried
     error: Exception | None = None
 
 
@@ -198,7 +198,7 @@ class _Ready:
     shown: list[RecentDay]  # those of the strip, to today
 
 
-def _stored(there: panel.CarriedState) -> _Stored:
+def _stored(there: panel.StoredState) -> _Stored:
     """What is stored of one patient; without the state where its bytes are of another version or damaged."""
     try:
         carried = from_bytes(there.trend, DEFAULT)

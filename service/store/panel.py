@@ -120,7 +120,7 @@ _MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
 
 
 @dataclass(frozen=True, slots=True)
-class CarriedState:
+class StoredState:
     """What is carried of one patient from day to day."""
 
     trend: bytes  # the engine's state
@@ -129,13 +129,13 @@ class CarriedState:
     planned_changed: bool  # what was planned or excused changed: `recent` may be true of no day
 
 
-def carried_states(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, CarriedState]:
+def carried_states(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, StoredState]:
     """What is carried of each of these patients for whom anything is."""
     columns = (CarriedStateRow.patient_id, CarriedStateRow.trend, CarriedStateRow.recent)
     marks = (PanelRow.changed_from, PanelRow.planned_changed)
     query = select(*columns, *marks).join(PanelRow, PanelRow.patient_id == CarriedStateRow.patient_id)
     return {
-        row.patient_id: CarriedState(row.trend, row.recent, row.changed_from, row.planned_changed)
+        row.patient_id: StoredState(row.trend, row.recent, row.changed_from, row.planned_changed)
         for some in slices(list(patient_ids))
         for row in session.execute(query.where(CarriedStateRow.patient_id.in_(some)))
     }

@@ -29,9 +29,8 @@ from service.intake.readings import record_reading
 from service.replaying.files import read_diary, read_readings
 from service.replaying.options import Options
 from service.replaying.running import replay
-from service.reviewing import judging, refreshing
+from service.reviewing import refreshing
 from service.scheduling import closing, opening
-from service.store import histories
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Reading, Reference, Signal
@@ -231,15 +230,15 @@ class ThroughClinic:
 
     def from_the_start(self) -> set[Said]:
         """What the clinic says of everybody's whole history, worked out at once from the rows as they are now."""
+        refs = {patient_id: ref for ref, patient_id in self.ids.items()}
+        todays = {self.ids[who.ref]: self.now.astimezone(ZoneInfo(who.zone)).date() for who in self.everybody}
         with read_session(self.engine) as session:
-            found = histories.load(session, self.clinic_id, list(self.ids.values()))
-        todays = {who.ref: self.now.astimezone(ZoneInfo(who.zone)).date() for who in self.everybody}
-        judged = judging.judge({ref: judging.case_of(found[self.ids[ref]], today) for ref, today in todays.items()})
+            made = refreshing.work_out(session, self.clinic_id, todays, afresh=True)
         return without_silence(
             {
-                in_words(ref, episode.raised_on, episode.kind, episode.facts)
-                for ref, one in judged.items()
-                for episode in one.signals
+                in_words(refs[patient_id], episode.raised_on, episode.kind, episode.facts)
+                for patient_id, one in made.items()
+                for episode in one.worked.assessment.signals
             }
         )
 

@@ -100,10 +100,11 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
         by_lane[Lane(signed_off.frozen["lane"])].append((signed_off, by))
     day = say.full_day(week)
     title = say.gettext("Weekly review, %(day)s", day=day)
+    subtitle = say.gettext("The week from %(day)s.", day=day)
     outcomes = [f"{label(say, outcome)} {number}" for outcome, number in _outcomes(signed)]
     of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(signed) + len(missing))
     facts = _shared(say, title, clinic) | {
-        "subtitle": f"{clinic.name}. {say.gettext('The week from %(day)s.', day=day)}",
+        "subtitle": f"{clinic.name}. {subtitle}",
         "labels": _weekly_labels(say),
         "facts": [
             [say.gettext("Signed"), of_all],

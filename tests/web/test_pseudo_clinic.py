@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from datetime import date
@@ -11,9 +12,11 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import AdjustmentKind, Outcome
-from service.reviewing import adjusting, signing
+from service.reports import charts
+from service.reviewing import adjusting, records, signing
 from service.reviewing.adjusting import NewAdjustment
-from service.store.session import write_session
+from service.reviewing.patient import timeline_of
+from service.store.session import read_session, write_session
 from service.store.tables import Staff
 from service.words.language import Language
 from tests.pseudo import CODE, pseudo_language, words_left
@@ -72,3 +75,30 @@ def test_the_wordings(lived_in: Clinic) -> None:
     lived_in.enter("clerk")
     # The placeholders are spelt as whoever writes a wording types them.
     assert set(see(lived_in, f"/clinic/wordings/{CODE}/prompt")) <= {"Esperanto", "link", "sender"}
+
+
+def strings(value: object) -> Iterator[str]:
+    """Every text of a record, drawings aside."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for name, part in value.items():
+            if name not in {"svg", "fingerprint", "language", "ref"}:
+                yield from strings(part)
+    elif isinstance(value, list | tuple):
+        for part in value:
+            yield from strings(part)
+
+
+def test_the_records_and_the_drawing(pseudo: Language, lived_in: Clinic) -> None:
+    with read_session(lived_in.engine) as session:
+        week = records.weekly_record(session, lived_in.clinic_id, date(2026, 11, 23), pseudo)
+        month, seen = records.patient_record(session, lived_in.clinic_id, lived_in.ids["Asha"], None, NOW, pseudo)
+    drawn = timeline_of(seen, pseudo)
+    said = charts.describe(drawn, pseudo, pseudo.gettext("The table below holds every value."))
+    for facts in (week.facts, month.facts, said):
+        left = words_left(re.sub(r"\b[0-9a-f]{8}\b", "", " ".join(strings(facts))), NAMES)
+        assert left == []
+    spec = json.dumps(charts.timeline(drawn, pseudo, width=600, interactive=True), ensure_ascii=False)
+    for shown in re.findall(r'"title": "([^"]+)"', spec):
+        assert words_left(shown, NAMES) == []

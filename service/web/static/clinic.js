@@ -34,7 +34,7 @@
       const url = new URL(link.href);
       form.action = url.pathname + "/sign";
       const name = row.querySelector("[data-open]").textContent;
-      form.setAttribute("aria-label", "Sign the review of " + name);
+      form.setAttribute("aria-label", pattern.dataset.label.replace("{name}", () => name));
       for (const label of form.querySelectorAll("label")) {
         const field = form.querySelector("#" + label.htmlFor);
         field.id = label.htmlFor + "-" + row.id;

@@ -168,7 +168,8 @@ def _who(session: Session) -> dict[str, str]:
 def _sent(waited: int) -> str:
     if not waited:
         return ""
-    return f" {gettext('Messages that had waited for it and now go out: %(number)d.', number=waited)}"
+    sent = gettext("Messages that had waited for it and now go out: %(number)d.", number=waited)
+    return f" {sent}"
 
 
 def _links() -> wordings.SampleLinks:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import update
 from sqlalchemy.orm import Session
@@ -15,6 +18,16 @@ from service.store.tables import Task
 from service.store.upsert import insert_new
 
 
+@dataclass(frozen=True)
+class NewTask:
+    """A task of the kind that `facts` ask for; `dedupe_key` is its occurrence."""
+
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID | None
+    facts: TaskFacts
+    dedupe_key: str
+
+
 def raise_task(
     session: Session,
     clinic_id: uuid.UUID,
@@ -24,20 +37,13 @@ def raise_task(
     now: datetime,
 ) -> uuid.UUID | None:
     """Write a task of the kind that `facts` ask for. Returns its id, or None when that occurrence already has one."""
-    new_id, kind = uuid.uuid4(), kind_of(facts)
-    task = {
-        "id": new_id,
-        "clinic_id": clinic_id,
-        "patient_id": patient_id,
-        "kind": kind,
-        "facts": as_json(facts),
-        "dedupe_key": dedupe_key,
-        "raised_at": now,
-        "escalates_at": first_told_at(kind, now),
-        "contacts_told": 0,
-        "state": TaskState.OPEN,
-    }
-    return new_id if insert_new(session, Task.__table__, [task], ["dedupe_key"]) else None
+    row = _row(NewTask(clinic_id, patient_id, facts, dedupe_key), now)
+    return row["id"] if insert_new(session, Task.__table__, [row], ["dedupe_key"]) else None
+
+
+def raise_tasks(session: Session, new: Iterable[NewTask], now: datetime) -> None:
+    """Write those of many tasks whose occurrence has none yet, in one statement."""
+    insert_new(session, Task.__table__, [_row(task, now) for task in new], ["dedupe_key"])
 
 
 def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) -> bool:
@@ -50,3 +56,19 @@ def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) ->
         .execution_options(synchronize_session=False)
     ).first()
     return closed is not None
+
+
+def _row(new: NewTask, now: datetime) -> dict[str, Any]:
+    kind = kind_of(new.facts)
+    return {
+        "id": uuid.uuid4(),
+        "clinic_id": new.clinic_id,
+        "patient_id": new.patient_id,
+        "kind": kind,
+        "facts": as_json(new.facts),
+        "dedupe_key": new.dedupe_key,
+        "raised_at": now,
+        "escalates_at": first_told_at(kind, now),
+        "contacts_told": 0,
+        "state": TaskState.OPEN,
+    }

@@ -23,10 +23,11 @@ from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, sele
 from sqlalchemy.orm import Session, aliased
 
 from service.care import contacts, tasks, windows
+from service.care.tasks import NewTask
 from service.domain import steps
 from service.domain.plan import WindowFacts, missing
 from service.domain.steps import Decision, Reach, StepAction, StepFacts
-from service.domain.tasks import LongSilence, NobodyToReach, TaskFacts, Whose
+from service.domain.tasks import LongSilence, NobodyToReach, Whose
 from service.domain.vocabulary import (
     Channel,
     MessageKind,
@@ -52,7 +53,6 @@ from service.store.tables import (
     Plan,
     Silence,
     Step,
-    Task,
     Window,
 )
 
@@ -239,7 +239,7 @@ def carry_out(session: Session, outcome: DecidedSteps, now: datetime) -> None:
         if d.action is StepAction.RAISE_TASK
     ]
     new += [no_contact_task(step) for step, decision in outcome.decided if decision.tells_staff]
-    raise_tasks(session, new, now)
+    tasks.raise_tasks(session, new, now)
 
 
 def _known(session: Session, due: Sequence[DueStep]) -> _Known:
@@ -447,19 +447,9 @@ def _any_reached(
 # --- what staff are told: one task each, once per occurrence ---------------------------------
 
 
-@dataclass(frozen=True)
-class TaskToRaise:
-    """A task to raise unless its occurrence has one already."""
-
-    clinic_id: uuid.UUID
-    patient_id: uuid.UUID
-    facts: TaskFacts
-    dedupe_key: str
-
-
-def silence_task(step: DueStep, silence: OpenSilence) -> TaskToRaise:
+def silence_task(step: DueStep, silence: OpenSilence) -> NewTask:
     """A silence has lasted as long as the clinic is willing to wait: once per silence."""
-    return TaskToRaise(
+    return NewTask(
         step.clinic_id,
         step.patient_id,
         LongSilence(silence.missed, silence.cause, silence.id),
@@ -467,28 +457,16 @@ def silence_task(step: DueStep, silence: OpenSilence) -> TaskToRaise:
     )
 
 
-def no_contact_task(step: DueStep) -> TaskToRaise:
+def no_contact_task(step: DueStep) -> NewTask:
     """Somebody who should be asked cannot be reached at all.
 
     At most once a week: the same broken telephone every morning would bury the rest of the inbox.
     """
     year, week, _ = step.local_date.isocalendar()
     whose = Whose.PATIENT if step.kind in TO_PATIENT else Whose.CAREGIVER
-    return TaskToRaise(
+    return NewTask(
         step.clinic_id,
         step.patient_id,
         NobodyToReach(whose, step.kind, step.window_id),
         f"no_contact:{step.patient_id}:{whose.value}:{year}-{week:02}",
     )
-
-
-def raise_tasks(session: Session, new: Sequence[TaskToRaise], now: datetime) -> None:
-    """Raise what is not raised yet."""
-    if not new:
-        return
-    keys = [task.dedupe_key for task in new]
-    # A long silence asks for its one task again every day: all that are there already cost one query.
-    raised = set(session.scalars(select(Task.dedupe_key).where(Task.dedupe_key.in_(keys))))
-    for task in new:
-        if task.dedupe_key not in raised:
-            tasks.raise_task(session, task.clinic_id, task.patient_id, task.facts, task.dedupe_key, now)

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.escalation import first_told_at
 from service.domain.tasks import TaskFacts, as_json, kind_of
-from service.domain.vocabulary import TaskState
+from service.domain.vocabulary import TaskSettled, TaskState
 from service.store.tables import Task
 from service.store.upsert import insert_new
 
@@ -46,12 +46,12 @@ def raise_tasks(session: Session, new: Iterable[NewTask], now: datetime) -> None
     insert_new(session, Task.__table__, [_row(task, now) for task in new], ["dedupe_key"])
 
 
-def close_task(session: Session, dedupe_key: str, reason: str, now: datetime) -> bool:
+def close_task(session: Session, dedupe_key: str, reason: TaskSettled, now: datetime) -> bool:
     """Close the occurrence's task, if it is still open, because what it asked about is settled. By nobody's hand."""
     closed = session.execute(
         update(Task)
         .where(Task.dedupe_key == dedupe_key, Task.state == TaskState.OPEN)
-        .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason, escalates_at=None)
+        .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason.value, escalates_at=None)
         .returning(Task.id)
         .execution_options(synchronize_session=False)
     ).first()

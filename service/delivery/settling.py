@@ -21,7 +21,7 @@ from service.delivery.facts import MessageFacts
 from service.domain.sending import wait
 from service.domain.tasks import ChannelMissing, ContactBroke, Whose, WordingFailed
 from service.domain.validation import storable
-from service.domain.vocabulary import ContactState, MessageState
+from service.domain.vocabulary import ContactState, MessageState, TaskSettled
 from service.store import outbox
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
@@ -296,7 +296,7 @@ def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> Non
 
 def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime) -> None:
     """It is known now what became of it: nobody need look."""
-    close_task(session, f"uncertain:{message_id}", "The provider has said since what became of it.", now)
+    close_task(session, f"uncertain:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
 
 
 def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:

@@ -185,6 +185,14 @@ class TaskKind(StrEnum):
     FOLLOW_UP = "follow_up"
 
 
+class TaskSettled(StrEnum):
+    """Why the service closed a task itself: what it asked about is settled."""
+
+    WORDING_CHANGED = "wording_changed"
+    ARRIVAL_KNOWN = "arrival_known"
+    TEXTED_START = "texted_start"
+
+
 class TaskState(StrEnum):
     OPEN = "open"
     TAKEN = "taken"

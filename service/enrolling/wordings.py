@@ -29,7 +29,7 @@ from sqlalchemy import case, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
-from service.domain.vocabulary import MessageKind, MessageState, TaskState
+from service.domain.vocabulary import MessageKind, MessageState, TaskSettled, TaskState
 from service.store import outbox
 from service.store.audit import Act
 from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Task
@@ -175,7 +175,9 @@ def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
             Task.dedupe_key.startswith(unworded_key(act.clinic_id, language, kind), autoescape=True),
             Task.state == TaskState.OPEN,
         )
-        .values(state=TaskState.CLOSED, closed_at=now, close_reason="The wording was changed.", escalates_at=None)
+        .values(
+            state=TaskState.CLOSED, closed_at=now, close_reason=TaskSettled.WORDING_CHANGED.value, escalates_at=None
+        )
         .execution_options(synchronize_session=False)
     )
     return len(again)

@@ -26,6 +26,7 @@ from service.domain.vocabulary import (
     StepKind,
     Swelling,
     TaskKind,
+    TaskSettled,
     TaskState,
 )
 from service.words.language import Language
@@ -75,6 +76,11 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.BELOW_LIMIT: _("Below the limit"),
         TaskKind.CAREGIVER_SAYS: _("A caregiver says"),
         TaskKind.FOLLOW_UP: _("Follow-up"),
+    },
+    TaskSettled: {
+        TaskSettled.WORDING_CHANGED: _("The wording was changed."),
+        TaskSettled.ARRIVAL_KNOWN: _("The provider has said since what became of it."),
+        TaskSettled.TEXTED_START: _("They texted START."),
     },
     TaskState: {
         TaskState.OPEN: _("open"),

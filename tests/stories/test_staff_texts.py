@@ -9,7 +9,16 @@ from sqlalchemy import select
 
 from service.care import contacts
 from service.care.tasks import raise_task
-from service.domain.vocabulary import ActorKind, ContactState, MessageKind, MessageState, Role, TaskKind, TaskState
+from service.domain.vocabulary import (
+    ActorKind,
+    ContactState,
+    MessageKind,
+    MessageState,
+    Role,
+    TaskKind,
+    TaskSettled,
+    TaskState,
+)
 from service.intake.texts.staff import BY_TEXT
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, InboundText, Message, Patient, Staff, Task
@@ -122,7 +131,7 @@ def test_start_brings_notices_back_and_settles_the_task(world, asha):
     world.phone(petra).texts("start").expects(STARTED)
     assert contact_of(world, petra).state is ContactState.OK
     (task,) = tasks(world, TaskKind.BROKEN_CONTACT)
-    assert (task.state, task.close_reason) == (TaskState.CLOSED, "They texted START.")
+    assert (task.state, task.close_reason) == (TaskState.CLOSED, TaskSettled.TEXTED_START)
     world.phone(asha).texts("chest pain").expects(SAFETY)
     world.phone(petra).expects(notice())
 

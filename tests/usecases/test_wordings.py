@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine, select, update
 
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskState
+from service.domain.vocabulary import ActorKind, MessageKind, MessageState, TaskKind, TaskSettled, TaskState
 from service.enrolling import clinics, people, wordings
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
@@ -190,7 +190,7 @@ def test_what_waited_for_a_wording_goes_out_once_it_is_mended(post: Post) -> Non
     assert post.message(waiting).state is MessageState.SENT
     assert post.message(passing).state is MessageState.FAILED  # its time is over: late is worse than never
     (task,) = tasks(post)
-    assert (task.state, task.close_reason) == (TaskState.CLOSED, "The wording was changed.")
+    assert (task.state, task.close_reason) == (TaskState.CLOSED, TaskSettled.WORDING_CHANGED)
     assert post.events(waiting) == ["failed", "queued_again", "handing_over", "sent"]
     with read_session(post.engine) as session:
         details = session.scalars(select(MessageEvent.detail).where(MessageEvent.event == "queued_again")).all()

@@ -10,7 +10,9 @@ import pytest
 
 from service.domain.texting.vocabulary import join_words, lacking_words
 from service.domain.validation import Refused
+from service.domain.vocabulary import TaskSettled
 from service.words.language import checked_language, codes, load_language
+from service.words.sentences.tasks import close_reason
 from service.words.texting import read_words
 
 WHEN = date(2026, 11, 25)  # a Wednesday
@@ -69,3 +71,11 @@ def test_a_word_that_is_two_numbers_in_two_languages_is_refused() -> None:
     french = {"numbers": [["zéro"], ["un"], ["deux"], ["trois"], ["quatre"], ["cinq"], ["six"], ["one"]]}
     with pytest.raises(ValueError, match="'one' is both 1 and 7"):
         join_words([read_words("en"), french])
+
+
+def test_why_a_task_was_closed_is_said_in_the_readers_language_or_as_it_was_typed() -> None:
+    english = load_language("en")
+    for reason in TaskSettled:
+        assert close_reason(english, reason.value).endswith(".")
+    assert close_reason(english, "Rang; battery was flat.") == "Rang; battery was flat."
+    assert close_reason(english, None) is None

@@ -21,6 +21,7 @@ from service.domain.vocabulary import (
     ContactState,
     MessageKind,
     TaskKind,
+    TaskSettled,
     TaskState,
 )
 from service.intake.texts.replies import IncomingText, StaffSpeaker, TextOutcome, say, send
@@ -28,7 +29,6 @@ from service.store.tables import Clinic, Contact, Staff, Task
 from service.words.replies import NOTHING_ASKED
 
 BY_TEXT = "text STOP"
-BACK = "They texted START."
 
 
 def speakers(session: Session, address: str) -> list[StaffSpeaker]:
@@ -100,7 +100,7 @@ def start(text: IncomingText, members: Sequence[StaffSpeaker]) -> None:
             Task.dedupe_key.startswith(_key(member), autoescape=True),
         )
         for key in text.session.scalars(raised).all():
-            close_task(text.session, key, BACK, text.now)
+            close_task(text.session, key, TaskSettled.TEXTED_START, text.now)
 
 
 def _has_stopped(member: StaffSpeaker) -> bool:

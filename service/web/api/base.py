@@ -79,7 +79,7 @@ class Words(fields.String):
     `make` gets the language and the attribute's value, or with `whole` the object itself.
     """
 
-    def __init__(self, make: Callable[[Language, Any], str], *, whole: bool = False, **settings: Any) -> None:
+    def __init__(self, make: Callable[[Language, Any], str | None], *, whole: bool = False, **settings: Any) -> None:
         super().__init__(dump_only=True, **settings)
         self.make = make
         self.whole = whole
@@ -87,7 +87,7 @@ class Words(fields.String):
     def get_value(self, obj: Any, attr: str, *rest: Any, **more: Any) -> Any:
         return obj if self.whole else super().get_value(obj, attr, *rest, **more)
 
-    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> str:
+    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> str | None:
         return self.make(page_language(), value)
 
 

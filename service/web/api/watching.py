@@ -87,7 +87,7 @@ class TaskOut(Schema):
     state = word(vocabulary.TaskState)
     taken_at = instant(allow_none=True)
     closed_at = instant(allow_none=True)
-    close_reason = fields.String(allow_none=True)
+    close_reason = Words(task_words.close_reason, allow_none=True)
 
 
 class TaskClose(Schema):

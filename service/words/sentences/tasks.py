@@ -18,7 +18,7 @@ from service.domain.tasks import (
     Whose,
     WordingFailed,
 )
-from service.domain.vocabulary import CaregiverAnswer, SafetySign, StepKind
+from service.domain.vocabulary import CaregiverAnswer, SafetySign, StepKind, TaskSettled
 from service.words.labels import label
 from service.words.language import Language
 
@@ -65,6 +65,13 @@ def task(say: Language, facts: TaskFacts) -> str:
                 "arrived.",
                 len(facts.messages),
             )
+
+
+def close_reason(say: Language, reason: str | None) -> str | None:
+    """Why a task was closed: what staff typed, as they typed it, or why the service closed it."""
+    if reason in list(TaskSettled):
+        return label(say, TaskSettled(reason))
+    return reason
 
 
 def _nobody(say: Language, facts: NobodyToReach) -> str:

@@ -33,6 +33,7 @@ FILTERS: dict[str, Callable[..., Any]] = {
     "amendment": review.amendment,
     "remarks": review.remarks,
     "task": tasks.task,
+    "close_reason": tasks.close_reason,
     "hours": following.hours,
     "usual_follow_up": following.usual_follow_up,
     "follow_up_source": following.follow_up_source,

@@ -63,10 +63,10 @@ class SharedClock:
         if by < timedelta(0):
             raise ValueError(f"the clock only moves forward, not by {by}")
         whole = self._offset() + by
-        # Written aside and renamed: the other process never reads half a number.
-        aside = self._file.with_name(f"{self._file.name}.{os.getpid()}")
-        aside.write_text(f"{whole.total_seconds():.6f}\n", encoding="ascii")
-        aside.replace(self._file)
+        # Written beside and renamed: the other process never reads half a number.
+        part = self._file.with_name(f"{self._file.name}.{os.getpid()}")
+        part.write_text(f"{whole.total_seconds():.6f}\n", encoding="ascii")
+        part.replace(self._file)
         return self.now()
 
     def _offset(self) -> timedelta:

@@ -121,24 +121,24 @@ def _proxy(given: str) -> None:
 
 
 def _secret(env: Mapping[str, str], data_dir: Path) -> str:
-    if given := env.get("NEAPTIDE_SECRET_KEY"):
-        if len(given) < 32:
+    if key := env.get("NEAPTIDE_SECRET_KEY"):
+        if len(key) < 32:
             raise Refused("NEAPTIDE_SECRET_KEY", "(hidden)", "at least 32 characters")
-        return given
+        return key
     # A newcomer on one machine need not think of one: it is made once and kept beside the data.
-    kept = data_dir / "secret-key"
-    if not kept.exists():
+    file = data_dir / "secret-key"
+    if not file.exists():
         data_dir.mkdir(parents=True, exist_ok=True)
-        aside = kept.with_name(f"secret-key.{os.getpid()}")
-        aside.touch(mode=0o600)
-        aside.write_text(secrets.token_urlsafe(48), encoding="ascii")
+        part = file.with_name(f"secret-key.{os.getpid()}")
+        part.touch(mode=0o600)
+        part.write_text(secrets.token_urlsafe(48), encoding="ascii")
         try:
-            os.link(aside, kept)  # fails, rather than replaces, when another process was first
+            os.link(part, file)  # fails, rather than replaces, when another process was first
         except FileExistsError:
             pass
         finally:
-            aside.unlink()
-    return kept.read_text(encoding="ascii")
+            part.unlink()
+    return file.read_text(encoding="ascii")
 
 
 def _level(env: Mapping[str, str]) -> str:

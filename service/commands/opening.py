@@ -18,6 +18,7 @@ from typing import Concatenate, ParamSpec, TypeVar
 
 import click
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
 from service import config, logs
@@ -138,10 +139,14 @@ def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
 
 @contextmanager
 def database(settings: Settings) -> Iterator[Engine]:
-    """The database, let go of at the end."""
+    """The database, let go of at the end. Raises Refused for an address that is none."""
     if settings.database_url.startswith("sqlite"):
         settings.data_dir.mkdir(parents=True, exist_ok=True)
-    engine = sessions.open_engine(settings.database_url)
+    try:
+        engine = sessions.open_engine(settings.database_url)
+    except (ValueError, ArgumentError):
+        # Not repeated: a password may stand in it.
+        raise Refused("NEAPTIDE_DATABASE_URL", "(hidden)", "sqlite:///FILE or postgresql://…") from None
     try:
         yield engine
     finally:

@@ -82,15 +82,15 @@ def _report(path: Path, rejected: PastFile) -> None:
 
 
 def _write(out: Path, found: Replayed) -> None:
-    # Written aside and renamed: nobody reads half a file.
-    aside = out.with_name(f"{out.name}.{os.getpid()}")
-    with aside.open("w", encoding="utf-8", newline="") as file:
+    # Written beside and renamed: nobody reads half a file.
+    part = out.with_name(f"{out.name}.{os.getpid()}")
+    with part.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(("patient", "local_date", "signal", "sentence"))
         writer.writerows(
             (line.patient, line.local_date.isoformat(), line.signal, line.sentence) for line in found.signals
         )
-    aside.replace(out)
+    part.replace(out)
 
 
 def _summarise(found: Replayed, readings: PastFile, diaries: PastDiaries | None) -> None:

@@ -39,9 +39,9 @@ def seed(console: Console, quiet: bool) -> None:
         made = _fixtures().fill(console.engine, settings, console.now())
     except ValueError as error:
         raise click.ClickException(str(error)) from error
-    aside = notes.with_suffix(".part")
-    aside.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
-    aside.replace(notes)
+    part = notes.with_suffix(".part")
+    part.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
+    part.replace(notes)
 
 
 def _fixtures() -> Any:

@@ -44,7 +44,7 @@ _COMMON = frozenset(
     """.split()  # noqa: SIM905 - a list of words reads better than a list of literals
 )
 _ROWS = ("abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "asdfghjkl", "zxcvbnm")
-_STEPS = [set(pairwise(row)) for one in _ROWS for row in (one, one[::-1])]
+_STEPS = [set(pairwise(row)) for forwards in _ROWS for row in (forwards, forwards[::-1])]
 _STEPS.append({(sign, sign) for sign in "".join(_ROWS)})
 _LOOKALIKES = str.maketrans("0134578@$!", "oleastbasi")
 
@@ -69,7 +69,7 @@ def weakness(password: str, names: Iterable[str] = ()) -> Weakness | None:
     if not SHORTEST <= len(password) <= LONGEST:
         return Weakness.LENGTH
     words = sorted({*_COMMON, *_parts(names)}, key=len, reverse=True)
-    left = min(_left(_letters(one), words) for one in (password, password.translate(_LOOKALIKES)))
+    left = min(_left(_letters(spelt), words) for spelt in (password, password.translate(_LOOKALIKES)))
     return Weakness.GUESSED if left < OWN else None
 
 
@@ -97,21 +97,21 @@ def _parts(names: Iterable[str]) -> set[str]:
 def _once(letters: str) -> str:
     """The piece that it repeats, or all of it."""
     for length in range(1, len(letters) // 2 + 1):
-        if all(sign == letters[place % length] for place, sign in enumerate(letters)):
+        if all(sign == letters[position % length] for position, sign in enumerate(letters)):
             return letters[:length]
     return letters
 
 
 def _without_runs(letters: str) -> str:
-    kept, place = [], 0
-    while place < len(letters):
-        run = max(_run(letters, place, steps) for steps in _STEPS)
+    left, position = [], 0
+    while position < len(letters):
+        run = max(_run(letters, position, steps) for steps in _STEPS)
         if run < SHORTEST_RUN:
             run = 1
-            kept.append(letters[place])
-        place += run
-    return "".join(kept)
+            left.append(letters[position])
+        position += run
+    return "".join(left)
 
 
-def _run(letters: str, place: int, steps: set[tuple[str, str]]) -> int:
-    return 1 + sum(1 for _ in takewhile(steps.__contains__, pairwise(letters[place:])))
+def _run(letters: str, first: int, steps: set[tuple[str, str]]) -> int:
+    return 1 + sum(1 for _ in takewhile(steps.__contains__, pairwise(letters[first:])))

@@ -56,7 +56,7 @@ def _packer(kind: Hashable) -> Packer:
                 value = getattr(facts, name)
                 if value is default or value == default:
                     continue
-                packed[name] = None if value is None else packer(value)
+                packed[name] = value if value is None or packer is _as_it_is else packer(value)
             return packed
 
         return of_facts

@@ -18,7 +18,7 @@ from service.domain import factjson
 from service.domain.days import Day
 from service.domain.review import Adherence, PauseNow, Raised, SilenceNow
 from service.domain.signals.facts import PictureFacts, PressureFacts, ResponseFacts
-from service.domain.vocabulary import Lane, PauseCause, Response, Swelling, WindowState
+from service.domain.vocabulary import Lane, Response, Swelling, WindowState
 
 LAYOUT = 2  # of the stored JSON
 STRIP_DAYS = 30
@@ -30,12 +30,9 @@ class RecentDay(NamedTuple):
     """What of one joined day the panel's row shows: kept with the row, so that only newer days are read again."""
 
     day: date
-    window: WindowState | None
-    wants_reading: bool
-    got_reading: bool
-    readings: int
-    pa_diastolic: float | None
-    pause: PauseCause | None
+    mark: str  # what became of the day: a letter of the strip
+    counted: str  # RECEIVED, MISSED or EXCUSED where a reading counts for the adherence, else NOTHING
+    pa_diastolic: float | None  # mmHg, to the tenth that a sensor gives
     checkin: bool
     weight_kg: float | None
     breathlessness: int | None
@@ -134,16 +131,22 @@ class Summary:
     trouble: bool = False  # this patient's data could not be worked out
 
 
-ShownDay = Day | RecentDay
-
-
 def recent(day: Day) -> RecentDay:
     """Of a joined day, what the row shows."""
     return RecentDay(
-        day.day, day.window, day.wants_reading, day.got_reading, day.readings, day.pa_diastolic, day.pause, day.checkin,
-        day.weight_kg, day.breathlessness, day.extra_pillows, day.woke_breathless, day.swelling, day.light_headed,
+        day.day,
+        _mark(day),
+        _counted(day),
+        None if day.pa_diastolic is None else round(day.pa_diastolic, 1),
+        day.checkin,
+        day.weight_kg,
+        day.breathlessness,
+        day.extra_pillows,
+        day.woke_breathless,
+        day.swelling,
+        day.light_headed,
         day.missed_medicines,
-    )  # fmt: skip
+    )
 
 
 def recent_as_json(days: Sequence[RecentDay]) -> list[Any]:
@@ -156,48 +159,40 @@ def recent_from_json(stored: Sequence[Any]) -> list[RecentDay]:
     if not stored:
         return []
     day, found = date.fromordinal(stored[0]), []
-    for window, wants, got, readings, value, pause, checkin, kg, breath, pillows, woke, swelling, *others in stored[1:]:
-        found.append(
-            RecentDay(
-                day, _WINDOWS[window], wants, got, readings, value, _PAUSES[pause], checkin, kg, breath, pillows, woke,
-                _SWELLINGS[swelling], *others,
-            )
-        )  # fmt: skip
+    for mark, counted, value, checkin, kg, breath, pillows, woke, swelling, light, missed in stored[1:]:
+        height = None if swelling is None else Swelling(swelling)
+        found.append(RecentDay(day, mark, counted, value, checkin, kg, breath, pillows, woke, height, light, missed))
         day += _A_DAY
     return found
 
 
 _A_DAY = timedelta(days=1)
-_WINDOWS: dict[str | None, WindowState | None] = {None: None} | {state.value: state for state in WindowState}
-_PAUSES: dict[str | None, PauseCause | None] = {None: None} | {cause.value: cause for cause in PauseCause}
-_SWELLINGS: dict[str | None, Swelling | None] = {None: None} | {height.value: height for height in Swelling}
 
 
-def adherence(days: Sequence[ShownDay]) -> Adherence:
+def adherence(days: Sequence[RecentDay]) -> Adherence:
     """Readings received ÷ expected. Excused days are out of both; a window still open counts once answered."""
-    received = expected = excused = 0
-    for day in days:
-        if not day.wants_reading or day.window is None:
-            continue
-        if day.window is WindowState.EXCUSED:
-            excused += 1
-        elif day.got_reading:
-            received += 1
-            expected += 1
-        elif day.window is not WindowState.OPEN:
-            expected += 1
-    return Adherence(received, expected, excused)
+    counted = "".join(day.counted for day in days)
+    received = counted.count(RECEIVED)
+    return Adherence(received, received + counted.count(MISSED), counted.count(EXCUSED))
 
 
-def strip(days: Sequence[ShownDay]) -> Strip:
-    """The newest `STRIP_DAYS` of the joined days."""
+def _counted(day: Day) -> str:
+    if not day.wants_reading or day.window is None:
+        return NOTHING
+    if day.window is WindowState.EXCUSED:
+        return EXCUSED
+    if day.got_reading:
+        return RECEIVED
+    return NOTHING if day.window is WindowState.OPEN else MISSED
+
+
+def strip(days: Sequence[RecentDay]) -> Strip:
+    """The newest `STRIP_DAYS` of the days."""
     newest = days[-STRIP_DAYS:]
-    pressures = (day.pa_diastolic for day in newest)
-    values = tuple(None if value is None else round(value, 1) for value in pressures)
-    return Strip(newest[0].day, values, "".join(_mark(day) for day in newest))
+    return Strip(newest[0].day, tuple(day.pa_diastolic for day in newest), "".join(day.mark for day in newest))
 
 
-def weight_change(days: Sequence[ShownDay]) -> WeightInWeek | None:
+def weight_change(days: Sequence[RecentDay]) -> WeightInWeek | None:
     """The newest weight of the last three days against the median of 5 to 9 days before it.
 
     A median of several days, because one weighing in clothes is not a change.
@@ -212,7 +207,7 @@ def weight_change(days: Sequence[ShownDay]) -> WeightInWeek | None:
     return WeightInWeek(weighed[newest], round(weighed[newest] - median(before), 2), newest)
 
 
-def symptom_week(days: Sequence[ShownDay]) -> SymptomWeek:
+def symptom_week(days: Sequence[RecentDay]) -> SymptomWeek:
     """What of the last 7 days' diary differs from the days before."""
     week = [day for day in days[-7:] if day.checkin]
     before = [day for day in days[:-7] if day.checkin]
@@ -231,13 +226,13 @@ def symptom_week(days: Sequence[ShownDay]) -> SymptomWeek:
     )
 
 
-def _worst_swelling(days: Sequence[ShownDay]) -> Swelling | None:
+def _worst_swelling(days: Sequence[RecentDay]) -> Swelling | None:
     ranks = [Swelling.NONE, Swelling.ANKLE, Swelling.SHIN, Swelling.KNEE]
     seen = [day.swelling for day in days if day.swelling not in {None, Swelling.NONE}]
     return max((swelling for swelling in seen if swelling is not None), key=ranks.index, default=None)
 
 
-def _mark(day: ShownDay) -> str:
+def _mark(day: Day) -> str:
     if day.readings:
         return RECEIVED
     if day.pause is not None or day.window is WindowState.EXCUSED:

@@ -175,7 +175,7 @@ def _weekly_labels(say: Language) -> dict[str, Any]:
 
 def _patient_facts(seen: PatientReview, reviews: int, say: Language) -> Facts:
     first, last = seen.days[0].day, seen.days[-1].day
-    counted = summary.adherence(seen.days)
+    counted = summary.adherence([summary.recent(day) for day in seen.days])
     with_reading = sum(day.readings > 0 for day in seen.days)
     period = say.gettext(
         "%(first)s to %(last)s (%(days)d days)",

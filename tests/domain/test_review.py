@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import uuid
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -423,14 +424,14 @@ def test_adherence_leaves_excused_days_out_of_both_numbers():
         Day(TODAY + timedelta(days=index), state, True, state is WindowState.ANSWERED)
         for index, state in enumerate(states)
     ]
-    assert summary.adherence(days) == Adherence(8, 10, 4)
+    assert summary.adherence(recent(days)) == Adherence(8, 10, 4)
 
 
 def test_a_missing_day_is_visibly_empty_in_the_strip_and_told_in_its_sentence():
     first = TODAY - timedelta(days=29)
     windows = [Planned(day, WindowState.MISSED, True, False) for day in days_.dates(first, TODAY)]
     days = days_.join(first, TODAY, readings=[taken(first, 18.0), taken(TODAY, 21.0)], windows=windows)
-    made = summary.strip(days)
+    made = summary.strip(recent(days))
     assert made.values[1:-1] == (None,) * 28
     assert made.marks == "r" + "m" * 28 + "r"
     assert "28 days without an expected reading" in words.strip(ENGLISH, made)
@@ -444,7 +445,7 @@ def test_weight_change_is_against_about_a_week_before_and_not_one_odd_day():
         TODAY,
         diary=[Day(TODAY - timedelta(days=ago), weight_kg=kg) for ago, kg in weights.items()],
     )
-    change = summary.weight_change(days)
+    change = summary.weight_change(recent(days))
     assert change is not None
     # Median of 80.0, 80.2, 84.0, 80.1 is 80.15, by hand.
     assert change.change_kg == pytest.approx(82.1 - 80.15)
@@ -456,7 +457,7 @@ def test_an_old_weight_is_no_change_of_today():
         TODAY,
         diary=[Day(TODAY - timedelta(days=ago), weight_kg=80.0 + ago) for ago in range(3, 15)],
     )
-    assert summary.weight_change(days) is None
+    assert summary.weight_change(recent(days)) is None
 
 
 def test_symptom_change_is_told_in_words():
@@ -473,10 +474,10 @@ def test_symptom_change_is_told_in_words():
     ]
     days = days_.join(TODAY - timedelta(days=29), TODAY, diary=before + week)
     assert (
-        words.symptoms(ENGLISH, summary.symptom_week(days))
+        words.symptoms(ENGLISH, summary.symptom_week(recent(days)))
         == "more breathless (2 → 5), +1 pillow, woken breathless 2 nights, swelling to the ankle"
     )
-    unchanged = summary.symptom_week(days_.join(TODAY - timedelta(days=29), TODAY, diary=before))
+    unchanged = summary.symptom_week(recent(days_.join(TODAY - timedelta(days=29), TODAY, diary=before)))
     assert not unchanged
     assert words.symptoms(ENGLISH, unchanged) == ""
 
@@ -526,6 +527,10 @@ def test_a_pause_covers_its_last_day_and_one_until_told_covers_every_later_day()
     assert Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY)
     assert not Paused(PauseCause.AWAY, TODAY, TODAY).covers(TODAY + timedelta(days=1))
     assert Paused(PauseCause.AWAY, TODAY, None).covers(TODAY + timedelta(days=400))
+
+
+def recent(days: Iterable[Day]) -> list[summary.RecentDay]:
+    return [summary.recent(day) for day in days]
 
 
 # --- limits as they were typed in -----------------------------------------------------------

@@ -169,6 +169,9 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
     },
 }
 
+# What is odd about a reading, as `domain.readings` notes it in the row.
+REMARKS = (_("small pulse pressure"), _("taken sitting"), _("clock ahead"))
+
 _EXPLANATIONS: Mapping[Lane, str] = {
     Lane.CALL_TODAY: _("Somebody should speak with these people today."),
     Lane.LOOK_CLOSELY: _("Something has changed, or something is due."),

@@ -9,7 +9,7 @@ import dataclasses
 import types
 import typing
 import uuid
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from service.domain.readings import NewReading, checked
 from service.domain.review import Because
 from service.domain.signals.facts import PictureFacts, ResponseFacts
 from service.domain.tasks import TaskFacts
@@ -30,6 +31,7 @@ from service.domain.vocabulary import (
     Outcome,
     Pace,
     PauseCause,
+    Posture,
     Pressure,
     Response,
     SafetySign,
@@ -44,6 +46,7 @@ from service.words import labels
 from service.words.sentences import following, review, signals, tasks
 from tests.inwords import ENGLISH
 
+NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
 # Facts as they can be: numbers that were measured are finite, and what people wrote is text.
 PLAIN = {
     float: st.floats(0, 60).map(lambda value: round(value, 6)),
@@ -94,6 +97,11 @@ def test_lanes_and_causes_say_what_they_are_and_what_can_be_done() -> None:
     assert all(is_a_sentence(labels.explanation(ENGLISH, lane)) for lane in Lane)
     assert all(is_a_sentence(labels.advice(ENGLISH, cause)) for cause in SilenceCause)
     assert all(is_a_sentence(following.pace(ENGLISH, pace)) for pace in Pace)
+
+
+def test_every_remark_on_a_reading_is_in_the_catalogue() -> None:
+    odd = checked(NewReading(uuid.uuid4(), NOW + timedelta(minutes=2), 12.0, 11.5, posture=Posture.SITTING), NOW)
+    assert sorted(odd.remarks) == sorted(labels.REMARKS)
 
 
 @given(facts_of(TaskFacts))

@@ -243,7 +243,7 @@ def remarks(say: Language, day: Day) -> list[str]:
         told.append(label(say, day.pause))
     elif day.reading_missing:
         told.append(say.gettext("no reading") if day.checkin else say.gettext("no reading, no diary"))
-    told += list(day.remarks)
+    told += [say.gettext(remark) for remark in day.remarks]  # marked in `labels.REMARKS`
     if day.note:
         told.append(f"“{day.note}”")
     return told

@@ -105,18 +105,18 @@ def measure(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int = 
             measures.nights_inside(stays, start, min(end + timedelta(days=1), today)),
         )
 
-    told = tuple(week(start, share) for start, share in zip(starts, readings, strict=True))
+    counted = tuple(week(start, share) for start, share in zip(starts, readings, strict=True))
     return Measures(
-        weeks=told,
-        readings=Share(sum(one.readings.part for one in told), sum(one.readings.whole for one in told)),
-        reviews=Share(sum(one.reviews.part for one in told), sum(one.reviews.whole for one in told)),
+        weeks=counted,
+        readings=Share(sum(one.readings.part for one in counted), sum(one.readings.whole for one in counted)),
+        reviews=Share(sum(one.reviews.part for one in counted), sum(one.reviews.whole for one in counted)),
         first_contact=measures.wait(breaks, contacts, at_most=SAME_EPISODE_DAYS),
         to_settled=measures.wait(changes, settled, at_most=SAME_EPISODE_DAYS),
         signals=len(signals),
         episodes=measures.episodes((who, raised) for who, _, raised, _ in signals),
         signals_per_100=measures.per_100_patient_weeks(len(signals), patient_days),
         patient_weeks=patient_days / 7,
-        nights=sum(one.nights for one in told),
+        nights=sum(one.nights for one in counted),
     )
 
 
@@ -257,13 +257,13 @@ def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) 
         )
     }
     zone = localtime.zone(clinic.zone)
-    told = []
+    covered = []
     for start in starts:
         end = localtime.first_instant(start + timedelta(days=7), time(0), zone)
         enrolled = [row for row in everyone if row.enrolled_at < end]
         unsigned = [row.name for row in enrolled if (row.patient_id, start) not in signed]
-        told.append(Covered(start, len(enrolled) - len(unsigned), len(enrolled), tuple(unsigned)))
-    return told
+        covered.append(Covered(start, len(enrolled) - len(unsigned), len(enrolled), tuple(unsigned)))
+    return covered
 
 
 # --- what they are counted from: a constant number of queries, and no row where a count would do ---

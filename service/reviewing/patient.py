@@ -293,8 +293,8 @@ def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple
     level, sd, pace, pace_sd = known.level, known.level_sd, known.pace, known.pace_sd
     if level is None or sd is None or pace is None or pace_sd is None:
         return ()
-    told = []
+    steps = []
     for day in range(1, days + 1):
         middle, spread = level + pace * day, MIDDLE_80 * (sd**2 + (pace_sd * day) ** 2) ** 0.5
-        told.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
-    return tuple(told)
+        steps.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
+    return tuple(steps)

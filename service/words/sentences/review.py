@@ -224,29 +224,29 @@ def level(say: Language, known: Summary) -> str:
 
 def remarks(say: Language, day: Day) -> list[str]:
     """What else the day holds: for the record and the page's table alike."""
-    told = []
+    parts = []
     if day.extra_pillows:
         change = say.change(day.extra_pillows, 0)
-        told.append(say.ngettext("%(change)s pillow", "%(change)s pillows", abs(day.extra_pillows), change=change))
+        parts.append(say.ngettext("%(change)s pillow", "%(change)s pillows", abs(day.extra_pillows), change=change))
     if day.woke_breathless:
-        told.append(say.gettext("woken breathless"))
+        parts.append(say.gettext("woken breathless"))
     if day.swelling not in {None, Swelling.NONE}:
-        told.append(say.gettext("swelling %(place)s", place=label(say, day.swelling)))
+        parts.append(say.gettext("swelling %(place)s", place=label(say, day.swelling)))
     if day.light_headed:
-        told.append(say.gettext("light-headed"))
+        parts.append(say.gettext("light-headed"))
     if day.tiredness:
-        told.append(say.gettext("tiredness %(number)d", number=day.tiredness))
+        parts.append(say.gettext("tiredness %(number)d", number=day.tiredness))
     if day.missed_medicines:
-        told.append(say.gettext("missed medicines"))
-    told += [say.gettext("safety answer: %(sign)s", sign=label(say, sign)) for sign in day.safety_signs]
+        parts.append(say.gettext("missed medicines"))
+    parts += [say.gettext("safety answer: %(sign)s", sign=label(say, sign)) for sign in day.safety_signs]
     if day.pause is not None:
-        told.append(label(say, day.pause))
+        parts.append(label(say, day.pause))
     elif day.reading_missing:
-        told.append(say.gettext("no reading") if day.checkin else say.gettext("no reading, no diary"))
-    told += [say.gettext(remark) for remark in day.remarks]  # marked in `labels.REMARKS`
+        parts.append(say.gettext("no reading") if day.checkin else say.gettext("no reading, no diary"))
+    parts += [say.gettext(remark) for remark in day.remarks]  # marked in `labels.REMARKS`
     if day.note:
-        told.append(f"“{day.note}”")
-    return told
+        parts.append(f"“{day.note}”")
+    return parts
 
 
 # --- what changed after a signature ---------------------------------------------------------------

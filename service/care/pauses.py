@@ -44,7 +44,7 @@ _ACTIONS = {"pause.add": PauseEvent.ADDED, "pause.move": PauseEvent.MOVED, "paus
 class PauseChange:
     """One change of a pause: who set which dates, and when.
 
-    `was_to` and `to_date` are the last day before and after; None is until told.
+    `was_to` and `to_date` are the last day before and after; None is until somebody ends it.
     """
 
     at: datetime
@@ -56,7 +56,7 @@ class PauseChange:
 
 
 def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to_date: date | None, note: str) -> Pause:
-    """Nothing is expected from `from_date` to `to_date` (both included; None is until told). Raises Refused."""
+    """Nothing is expected from `from_date` to `to_date`, both included; None: until it is ended. Raises Refused."""
     if abs(from_date - act.now.date()) > FARTHEST_PAUSE:
         raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
     fields.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
@@ -80,7 +80,7 @@ def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to
 
 
 def move_pause(act: Act, pause: Pause, to_date: date | None) -> None:
-    """Give a pause another last day, later, earlier or until told, and decide the windows anew."""
+    """Give a pause another last day, later, earlier or none (until somebody ends it), and decide the windows anew."""
     was, pause.to_date = pause.to_date, to_date
     _note_change(act, pause, "pause.move", was)
 

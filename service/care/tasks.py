@@ -47,7 +47,10 @@ def raise_tasks(session: Session, new: Iterable[NewTask], now: datetime) -> None
 
 
 def close_task(session: Session, dedupe_key: str, reason: TaskSettled, now: datetime) -> bool:
-    """Close the occurrence's task, if it is still open, because what it asked about is settled. By nobody's hand."""
+    """Close the occurrence's task, if it is open, because what it asked about is settled. Returns whether one was.
+
+    Nobody closed it: `closed_by` stays empty.
+    """
     closed = session.execute(
         update(Task)
         .where(Task.dedupe_key == dedupe_key, Task.state == TaskState.OPEN)

@@ -59,7 +59,7 @@ def begin_phone(session: Session, person: Person, endpoint: str, keys: Mapping[s
     """Send notices to this subscription from now on, in place of the person's last one.
 
     1. Hold the person's row, so that two presses at once make one contact.
-    2. Write the contact, or change the one there is; told again, nothing is written.
+    2. Write the contact, or change the one there is; the same again writes nothing.
     3. Put it first: the person asked for notices, and what is not delivered goes on to the others.
     4. Record the agreement, if it does not stand already.
     Raises Refused for somebody who takes no part any more.

@@ -43,14 +43,14 @@ def _operation(path: str, method: str, operation: dict[str, Any], shared: list[d
         "summary": operation.get("summary", ""),
         "description": operation.get("description", ""),
         "parameters": [
-            one | {"told": _told(one.get("schema", {}))}
-            for one in (*shared, *operation.get("parameters", []))
-            if "name" in one
+            parameter | {"accepts": _accepted(parameter.get("schema", {}))}
+            for parameter in (*shared, *operation.get("parameters", []))
+            if "name" in parameter
         ],
         "takes": [_name(content) for content in body.values()],
         "answers": {
-            status: [_name(content) for content in told.get("content", {}).values()]
-            for status, told in operation["responses"].items()
+            status: [_name(content) for content in response.get("content", {}).values()]
+            for status, response in operation["responses"].items()
             if status.startswith("2")
         },
     }
@@ -63,33 +63,33 @@ def _name(content: dict[str, Any]) -> str:
 def _fields(shape: dict[str, Any]) -> list[dict[str, Any]]:
     required = shape.get("required", [])
     return [
-        {"name": name, "required": name in required, "told": _told(schema), "shape": _shape(schema)}
+        {"name": name, "required": name in required, "accepts": _accepted(schema), "shape": _shape(schema)}
         for name, schema in shape.get("properties", {}).items()
     ]
 
 
 def _shape(schema: dict[str, Any]) -> str:
     """The name of the shape that a value has, or each value of a list; empty where it is a plain one."""
-    for one in (schema, schema.get("items", {}), *schema.get("anyOf", []), *schema.get("allOf", [])):
-        if "$ref" in one:
-            return str(one["$ref"].rsplit("/", 1)[-1])
+    for part in (schema, schema.get("items", {}), *schema.get("anyOf", []), *schema.get("allOf", [])):
+        if "$ref" in part:
+            return str(part["$ref"].rsplit("/", 1)[-1])
     return ""
 
 
-def _told(schema: dict[str, Any]) -> str:
+def _accepted(schema: dict[str, Any]) -> str:
     """What a plain value may be, in words: its type, its form, and its bounds or the words to choose from."""
     if schema.get("type") == "array":
-        return f"list of {_told(schema.get('items', {}))}".removesuffix(" of ")
+        return f"list of {_accepted(schema.get('items', {}))}".removesuffix(" of ")
     kinds = schema.get("type", [])
-    told = [" or ".join([kinds] if isinstance(kinds, str) else kinds)]
+    parts = [" or ".join([kinds] if isinstance(kinds, str) else kinds)]
     if "format" in schema:
-        told[0] += f" ({schema['format']})"
+        parts[0] += f" ({schema['format']})"
     if "enum" in schema:
-        told = ["one of " + ", ".join("null" if word is None else str(word) for word in schema["enum"])]
+        parts = ["one of " + ", ".join("null" if word is None else str(word) for word in schema["enum"])]
     if "minimum" in schema and "maximum" in schema:
-        told.append(f"{schema['minimum']} to {schema['maximum']}")
+        parts.append(f"{schema['minimum']} to {schema['maximum']}")
     if "maxLength" in schema:
-        told.append(f"at most {schema['maxLength']} characters")
+        parts.append(f"at most {schema['maxLength']} characters")
     if schema.get("default") is not None:
-        told.append(f"{json.dumps(schema['default'])} when left out")
-    return ", ".join(part for part in told if part)
+        parts.append(f"{json.dumps(schema['default'])} when left out")
+    return ", ".join(part for part in parts if part)

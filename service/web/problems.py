@@ -114,10 +114,10 @@ def of_http(error: HTTPException) -> Response:
     messages = (getattr(error, "data", None) or {}).get("messages")
     if messages:
         return answer(status, "", list(_errors(messages)))
-    told = answer(status, "" if status >= 500 else (error.description or ""))
+    response = answer(status, "" if status >= 500 else (error.description or ""))
     if status == 405 and getattr(error, "valid_methods", None):
-        told.headers["Allow"] = ", ".join(error.valid_methods)  # type: ignore[attr-defined]
-    return told
+        response.headers["Allow"] = ", ".join(error.valid_methods)  # type: ignore[attr-defined]
+    return response
 
 
 def of_surprise(error: Exception) -> Response:
@@ -132,9 +132,9 @@ def of_database(error: Exception) -> Response:
     Whether the first one was written is not known, which is what Idempotency-Key is for.
     """
     log_surprise(error)
-    told = answer(503, "The database does not answer. Send the same again in a few seconds.")
-    told.headers["Retry-After"] = RETRY_AFTER_SECONDS
-    return told
+    response = answer(503, "The database does not answer. Send the same again in a few seconds.")
+    response.headers["Retry-After"] = RETRY_AFTER_SECONDS
+    return response
 
 
 def log_surprise(error: Exception) -> None:

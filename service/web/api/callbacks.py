@@ -95,8 +95,8 @@ class CallbackIn(Schema):
     @pre_load
     def _is_a_callback(self, body: Any, **_: Any) -> Any:
         if not isinstance(body, Mapping) or set(body) - set(self.fields):
-            sent = sorted(body) if isinstance(body, Mapping) else ""
-            raise Refused("body", sent, "an object with receipts and replies")
+            keys = sorted(body) if isinstance(body, Mapping) else ""
+            raise Refused("body", keys, "an object with receipts and replies")
         for name, rows in body.items():
             if not isinstance(rows, list) or len(rows) > MOST:  # before any of them is read
                 raise Refused(name, type(rows).__name__, f"a list of at most {MOST}")
@@ -140,19 +140,19 @@ def signed_by_gateway(view: Callable[P, R]) -> Callable[P, R]:
         )
     ],
 )
-def text(told: dict[str, Any]) -> None:
+def text(sent: dict[str, Any]) -> None:
     """Receipts and replies of the text gateway.
 
     204 means that all is taken in, or kept for an operator to look at; anything else: send it again.
     """
     now = services().clock.now()
     receipts = [
-        Receipt(one["id"], one["outcome"], one["at"].astimezone(UTC), one["detail"]) for one in told["receipts"]
+        Receipt(one["id"], one["outcome"], one["at"].astimezone(UTC), one["detail"]) for one in sent["receipts"]
     ]
     # Refused, a text would be sent again for ever and never be read: what a person wrote is cut, and taken in.
     replies = [
         TextReply(one["reference"], one["sender"], one["text"][:LONGEST_TEXT], one["at"].astimezone(UTC))
-        for one in told["replies"]
+        for one in sent["replies"]
     ]
     if receipts:
         receiving.take_receipts(services().engine, receipts, now)

@@ -99,25 +99,25 @@ def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
         return answered
     results: list[dict[str, Any]] = [{} for _ in batch["readings"]]
     sound: list[tuple[int, NewReading]] = []
-    for place, row in enumerate(batch["readings"]):
+    for number, row in enumerate(batch["readings"]):
         try:
-            sound.append((place, NewReading(**ROW.load(row))))
+            sound.append((number, NewReading(**ROW.load(row))))
         except ValidationError as error:
-            results[place] = {"outcome": "refused", "errors": _fields(error.messages_dict, row)}
-    told = record_readings(
+            results[number] = {"outcome": "refused", "errors": _fields(error.messages_dict, row)}
+    outcomes = record_readings(
         services().engine, caller().clinic_id, [new for _, new in sound], caller().actor, services().clock.now()
     )
-    for (place, _), outcome in zip(sound, told, strict=True):
-        results[place] = _told(outcome)
+    for (number, _), outcome in zip(sound, outcomes, strict=True):
+        results[number] = _result(outcome)
     counts = [result["outcome"] for result in results]
-    told_all = {
-        "results": [{"place": place, **result} for place, result in enumerate(results)],
+    answer = {
+        "results": [{"place": number, **result} for number, result in enumerate(results)],
         "taken": counts.count("recorded"),
         "duplicates": counts.count("duplicate"),
         "refused": counts.count("refused"),
     }
-    keep_apart(told_all)
-    return told_all
+    keep_apart(answer)
+    return answer
 
 
 @blueprint.get("/patients/<uuid:patient_id>/readings")
@@ -128,7 +128,7 @@ def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
     return list_rows(query, Reading, Reading.taken_at.desc(), patient_id=patient_id)
 
 
-def _told(outcome: RecordedReading | Refused) -> dict[str, Any]:
+def _result(outcome: RecordedReading | Refused) -> dict[str, Any]:
     if isinstance(outcome, Refused):
         return {"outcome": "refused", "errors": [as_error(outcome)]}
     return {"outcome": outcome.outcome.value, "id": str(outcome.id)}

@@ -56,7 +56,7 @@ def install(app: Flask) -> ProblemApi:
 
 def _describe_errors(api: Api) -> None:
     """Say in the description what every operation may answer besides success."""
-    told: dict[str, Any] = {
+    problem: dict[str, Any] = {
         "description": "Problem details (RFC 9457)",
         "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}},
     }
@@ -69,7 +69,7 @@ def _describe_errors(api: Api) -> None:
             responses = operation.setdefault("responses", {})
             responses.pop("default", None)
             for status in ("400", "401", "403", "404", "409", "413", "415", "422", "429", "503"):
-                responses[status] = told
+                responses[status] = problem
             if method == "post" and "security" not in operation:
                 operation.setdefault("parameters", []).append(
                     {

@@ -189,7 +189,7 @@ def _thread(address: str, where: str) -> list[dict[str, Any]]:
     """Both directions in order of time, with the newest last."""
     gateway = _gateway()
     sent: list[Kept] = gateway.messages_to(address)
-    items: list[dict[str, Any]] = [{"mine": False, "at": kept.at, "html": linked(kept.body)} for kept in sent]
+    items: list[dict[str, Any]] = [{"mine": False, "at": text.at, "html": linked(text.body)} for text in sent]
     items += [{"mine": True, "at": text.at, "html": escape(text.body)} for text in gateway.replies_from(address)]
     items.sort(key=lambda item: (item["at"], item["mine"]))
     for item in items:
@@ -209,8 +209,8 @@ def linked(body: str) -> Markup:
 
 def _notes() -> dict[str, Any]:
     """What the seed wrote down of whom to look at first, and how staff sign in."""
-    kept = services().settings.data_dir / "demo.json"
-    notes: dict[str, Any] = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
+    path = services().settings.data_dir / "demo.json"
+    notes: dict[str, Any] = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
     return notes
 
 

@@ -129,8 +129,8 @@ def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:
 def silences() -> ResponseReturnValue:
     """The panel's adherence calendar, silences by cause, and what asking brought."""
     with read_session(services().engine) as session:
-        told = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
-    return render_template("clinic/silences.html", told=told, busiest=max(told.hours) or 1)
+        why = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/silences.html", why=why, busiest=max(why.hours) or 1)
 
 
 @measures_blueprint.get("", endpoint="page")
@@ -138,5 +138,5 @@ def silences() -> ResponseReturnValue:
 def measures() -> ResponseReturnValue:
     """The clinic's measures, week by week."""
     with read_session(services().engine) as session:
-        told = measuring.measure(session, g.clinic_id, services().clock.now())
-    return render_template("clinic/measures.html", told=told)
+        measured = measuring.measure(session, g.clinic_id, services().clock.now())
+    return render_template("clinic/measures.html", measured=measured)

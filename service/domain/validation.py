@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+_STANDS_FOR_NOTHING = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 
 class Refused(Exception):
@@ -38,8 +39,12 @@ def is_storable(text: str) -> bool:
 
 
 def storable(text: str) -> str:
-    """`text` with a blank for each character that no database can keep: for what others wrote and cannot mend."""
-    return _UNSTORABLE.sub(" ", text)
+    """`text` as it can be kept and shown, for what others wrote and cannot mend.
+
+    A blank stands for each character that no database keeps, and for control characters other than
+    tabs and ends of lines.
+    """
+    return _STANDS_FOR_NOTHING.sub(" ", text)
 
 
 def checked_url(field: str, url: str) -> str:

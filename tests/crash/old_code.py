@@ -92,6 +92,7 @@ class OldCode:
     def _write(self, table: Table, ids: dict[str, uuid.UUID]) -> None:
         ids[table.name] = uuid.uuid4()
         row = {column.name: _value(table, column, ids) for column in table.c}
+        ids.update({_name(column): row[column.name] for column in table.c if isinstance(row[column.name], uuid.UUID)})
         with write_session(self._engine) as session:
             connection = session.connection()
             if self._engine.dialect.name == "postgresql":
@@ -135,6 +136,11 @@ class OldCode:
             )
 
 
+def _name(column: Column[Any]) -> str:
+    """What a key may point at: a table by its name alone, another of its columns by both."""
+    return column.table.name if column.name == "id" else f"{column.table.name}.{column.name}"
+
+
 def _uniques(table: Table) -> list[list[str]]:
     """The rules of uniqueness that old code names in ON CONFLICT: those that hold for every row."""
     whole = [index for index in table.indexes if index.unique and index.dialect_options["sqlite"]["where"] is None]
@@ -147,7 +153,7 @@ def _value(table: Table, column: Column[Any], ids: dict[str, uuid.UUID]) -> Any:
     if column.name == "id":
         return ids[table.name]
     for key in column.foreign_keys:
-        return ids.get(key.column.table.name)
+        return ids.get(_name(key.column))
     if table.name == "messages" and column.name == "state":
         return MessageState.QUEUED
     match column.type:

@@ -155,7 +155,14 @@ def test_text_no_database_takes_is_made_text_that_all_take(engine: Engine, text:
     assert written(engine) == {"a b"}
 
 
-@pytest.mark.parametrize("text", ["", "plain", "ñ \U0001f600", "\N{REPLACEMENT CHARACTER}"])
+@pytest.mark.parametrize("text", ["a\x08b", "a\x1bb", "a\x7fb"], ids=["backspace", "escape", "delete"])
+def test_what_others_wrote_is_kept_without_control_characters(text: str) -> None:
+    """Code points 0 to 31 and 127 (ISO/IEC 6429): shown on an operator's terminal, an escape would be obeyed."""
+    assert is_storable(text)
+    assert storable(text) == "a b"
+
+
+@pytest.mark.parametrize("text", ["", "plain", "ñ \U0001f600", "one\ttwo\r\nthree", "\N{REPLACEMENT CHARACTER}"])
 def test_other_text_stays_as_it_is(text: str) -> None:
     assert is_storable(text)
     assert storable(text) == text

@@ -101,6 +101,7 @@ def counts(session: Session) -> dict[str, int]:
 @example(body="\ud800", before=None, hours=0, number=PATIENT_PHONE)
 @example(body="3 until 9999-12-31", before="3", hours=0, number=CAREGIVER_PHONE)
 @example(body="chest pain \x00", before="STOP", hours=0, number=SHARED)
+@example(body="1 \x08", before=None, hours=0, number=CAREGIVER_PHONE)
 def test_no_text_from_anybody_we_know_breaks_anything(
     post: Post, body: str, before: str | None, hours: int, number: str
 ) -> None:

@@ -338,3 +338,24 @@ def test_what_a_patient_asks_for_again_is_the_same_number_of_queries_for_one_and
             refreshing.refresh(engine, NOW)
         numbers.append(len(counts))
     assert numbers[0] == numbers[1]
+
+
+def test_one_patients_days_are_found_along_the_patient_and_not_the_clinic(engine: Engine):
+    _, patient_id = made(engine, [18.0, 18.5] * 40)
+    with write_session(engine) as session:
+        panel.mark_stale(session, [patient_id], NOW)
+    asked: list[tuple[str, Any]] = []
+
+    def executed(_connection: Any, _cursor: Any, statement: str, parameters: Any, _context: Any, _many: bool) -> None:
+        if any(f"FROM {table}" in statement for table in ("readings", "checkins", "windows")):
+            asked.append((statement, parameters))
+
+    event.listen(engine, "after_cursor_execute", executed)
+    refreshing.refresh(engine, NOW)
+    event.remove(engine, "after_cursor_execute", executed)
+    assert len(asked) >= 3
+    if engine.dialect.name == "sqlite":  # PostgreSQL plans by what is in the tables, and here that is next to nothing
+        with engine.connect() as connection:
+            for statement, parameters in asked:
+                plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters).all()
+                assert "patient_id=?" in str(plan), statement

@@ -144,6 +144,14 @@ def test_the_response_to_an_adjustment_is_followed():
     assert early.response is Response.TOO_FEW_READINGS
 
 
+def test_a_change_made_before_the_first_reading_is_followed_too():
+    days = _days(40, missing=0.0)
+    made = AdjustmentMade(days[0].day - timedelta(days=3), "Water tablet doubled")
+    found = assess(Case(days=days, today=days[-1].day, adjustments=[made])).response
+    assert found is not None
+    assert found.readings_after == 40
+
+
 def test_a_safety_answer_is_a_signal_of_its_day():
     days = _days(40)
     days.append(Day(FIRST + timedelta(days=40), checkin=True, safety_signs=(SafetySign.CHEST_PAIN,)))

@@ -276,3 +276,15 @@ def test_what_is_carried_does_not_grow_with_the_years():
     short, long = (len(as_bytes(carried_to(history(days), last_day(days)), DEFAULT)) for days in (90, 700))
     assert long <= 1.2 * short
     assert long < 20_000
+
+
+def test_after_a_change_recorded_late_the_states_are_those_of_working_it_out_from_the_start():
+    rows, today = history(150), last_day(150)
+    newer, older = (AdjustmentMade(today - timedelta(days=ago), "water tablet") for ago in (3, 37))
+    before = replace(rows, adjustments=[newer])
+    late = replace(rows, adjustments=[older, newer])
+    resumed = engine.still_valid(carried_to(before, today), late.case(today))
+    after = date.fromordinal(resumed.states[-1].day) if resumed.states else None
+    hour = resumed.states[-1].usual_hour if resumed.states else None
+    (worked,) = work_out([late.case(today, after, hour)], [resumed])
+    assert as_bytes(worked.carried, DEFAULT) == as_bytes(carried_to(late, today), DEFAULT)

@@ -245,16 +245,21 @@ def test_the_interval_holds_the_true_day_about_as_often_as_it_says():
 # --- response ---------------------------------------------------------------------------------
 
 
-def _followed(levels: list[float], reference: AnchoredReference | None, read: list[bool]) -> ResponseFacts:
-    """The response to CHANGE on the last of the evenings whose levels are told, from DAY on."""
-    state, before = nothing_made(1), np.array([np.nan])
-    set_at = np.array([np.nan if reference is None else reference.value])
+def _followed(
+    levels: list[float], reference: AnchoredReference | None, read: list[bool], known_from: int = 0
+) -> ResponseFacts:
+    """The response to CHANGE on the last of the evenings whose levels are told, from DAY on.
+
+    The reference is known from that many evenings on.
+    """
+    state, before, day = nothing_made(1), np.array([np.nan]), DAY
     for offset, (value, came) in enumerate(zip(levels, read, strict=True)):
         day, level = DAY + timedelta(days=offset), np.array([value])
+        set_at = np.array([np.nan if reference is None or offset < known_from else reference.value])
         adjusted = np.array([day == CHANGE.made_on])
         state = follow(state, day.toordinal(), adjusted, before, level, np.array([came]), set_at)
         before = level
-    return response(CHANGE, state, 0, levels[-1], reference)
+    return response(CHANGE, state, 0, day, levels[-1], reference)
 
 
 def _response(course: list[tuple[float, bool]], reference: AnchoredReference | None) -> ResponseFacts:
@@ -300,3 +305,14 @@ def test_without_readings_nothing_is_said_of_the_response():
     assert found.response is Response.TOO_FEW_READINGS
     assert "Too few readings" in signals.response(load_language("en"), found)
     assert _response(_course([24.0] * 16), None).response is Response.TOO_FEW_READINGS
+
+
+def test_before_a_reference_was_compared_with_for_some_evenings_nothing_is_said_of_the_response():
+    steady = [18.2] * 30
+    for evenings, word in ((14, Response.TOO_FEW_READINGS), (16, Response.TOO_FEW_READINGS), (17, Response.SETTLED)):
+        found = _followed(steady[:evenings], REFERENCE, [True] * evenings, known_from=14)
+        assert found.response is word
+        assert found.days_to_reference is None  # nobody compared before the reference was there
+    assert signals.response(load_language("en"), found) == (
+        "Settled since the change of 11 March: about 18.2 mmHg before it, 18.2 now, within 1.5 mmHg of the reference."
+    )

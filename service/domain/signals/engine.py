@@ -17,6 +17,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -172,14 +173,12 @@ def still_valid(carried: CarriedState, case: Case, changed_from: date | None = N
         return NOTHING_CARRIED
     before = min(case.today, changed_from or case.today).toordinal()
     made = [adjustment.made_on.toordinal() for adjustment in case.adjustments]
-    return CarriedState(
-        carried.inputs,
-        tuple(
-            state
-            for state in carried.before(before)
-            if state.adjusted_on == max((day for day in made if day <= state.day), default=0)
-        ),
-    )
+
+    def is_true(state: KeptState) -> bool:
+        return state.adjusted_on == max((day for day in made if day <= state.day), default=0)
+
+    # The unbroken beginning: what comes after a state that has to be made again is made again with it.
+    return CarriedState(carried.inputs, tuple(takewhile(is_true, carried.before(before))))
 
 
 def inputs_of(case: Case) -> bytes:
@@ -233,7 +232,10 @@ class _Run:
                 if not states and ordinal < first:
                     first = ordinal
         for adjustment in case.adjustments:
-            self.adjusted[adjustment.made_on.toordinal()].append(position)
+            made = adjustment.made_on.toordinal()
+            self.adjusted[made].append(position)
+            if not states and made <= self.today:
+                first = min(first, made)  # what was changed before the first reading is followed all the same
         self.joins[first].append(position)
         return first
 
@@ -391,7 +393,7 @@ def _response(case: Case, state: EngineState, column: int, pressure: PressureFac
     made = max((made for made in case.adjustments if made.made_on <= case.today), key=_made_on, default=None)
     if made is None:
         return None
-    return response_rules.response(made, state.response, column, pressure.level, pressure.reference)
+    return response_rules.response(made, state.response, column, case.today, pressure.level, pressure.reference)
 
 
 def _made_on(made: AdjustmentMade) -> date:

@@ -47,7 +47,7 @@ Flags = NDArray[np.bool_]
 Days = NDArray[np.int64]
 Bytes = NDArray[np.uint8]
 
-VERSION = 2  # count up when a rule changes: what was carried under the old one is worked out again
+VERSION = 3  # count up when a rule changes: what was carried under the old one is worked out again
 KEEP_EVERY = 14  # days between the earlier states that are kept
 KEEP = 3  # of them: a reading up to about six weeks late is resumed from one
 

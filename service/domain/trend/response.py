@@ -11,6 +11,7 @@ The response is the trend's to tell, not staff's to type.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ class ResponseState:
     read: Days  # days with a reading since
     run: Days  # evenings in a row within the margin of the reference, up to now
     back_on: Days  # the first of HELD such evenings
+    compared: Days  # evenings since on which there was a reference to compare with
 
 
 def nothing_made(patients: int) -> ResponseState:
@@ -47,6 +49,7 @@ def nothing_made(patients: int) -> ResponseState:
         read=np.zeros(patients, dtype=np.int64),
         run=np.zeros(patients, dtype=np.int64),
         back_on=np.zeros(patients, dtype=np.int64),
+        compared=np.zeros(patients, dtype=np.int64),
     )
 
 
@@ -65,6 +68,7 @@ def follow(
         np.where(followed, np.where(adjusted, 0, state.read) + read, 0),
         run,
         np.where((back_on == 0) & (run == HELD), day - HELD + 1, back_on),
+        np.where(followed, np.where(adjusted, 0, state.compared) + ~np.isnan(reference), 0),
     )
 
 
@@ -72,16 +76,23 @@ def response(
     adjustment: AdjustmentMade,
     state: ResponseState,
     patient: int,
+    today: date,
     level: float | None,
     reference: AnchoredReference | None,
 ) -> ResponseFacts:
-    """The response of one patient on the evening of `state`, at the level of that evening (mmHg)."""
+    """The response of one patient on the evening of `state`, which is `today`'s, at its level (mmHg).
+
+    In how many days the level came back is said only where there was a reference from
+    the adjustment on: before that, nobody compared.
+    """
     read = int(state.read[patient])
     before = None if np.isnan(state.before[patient]) else float(state.before[patient])
     now = level if read else None
     back_on = int(state.back_on[patient])
-    back = back_on - int(state.made_on[patient]) if back_on and reference is not None else None
-    word = _word(before, now, read, reference, back is not None)
+    made_on, compared = int(state.made_on[patient]), int(state.compared[patient])
+    is_back = back_on > 0 and reference is not None
+    back = back_on - made_on if is_back and compared == today.toordinal() - made_on + 1 else None
+    word = Response.TOO_FEW_READINGS if compared < HELD else _word(before, now, read, reference, is_back)
     return ResponseFacts(adjustment, word, _rounded(before), _rounded(now), read, back)
 
 

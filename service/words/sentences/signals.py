@@ -110,12 +110,20 @@ def response(say: Language, facts: ResponseFacts) -> str:
     )
     match facts.response:
         case Response.SETTLED:
+            margin, taken = say.figure(WITHIN), facts.days_to_reference
+            if taken is None:
+                return say.gettext(
+                    "Settled since %(change)s: %(moved)s, within %(margin)s mmHg of the reference.",
+                    change=change,
+                    moved=moved,
+                    margin=margin,
+                )
             return say.gettext(
                 "Settled since %(change)s: %(moved)s, within %(margin)s mmHg of the reference after %(days)s.",
                 change=change,
                 moved=moved,
-                margin=say.figure(WITHIN),
-                days=say.ngettext("%(num)d day", "%(num)d days", facts.days_to_reference or 0),
+                margin=margin,
+                days=say.ngettext("%(num)d day", "%(num)d days", taken),
             )
         case Response.SETTLING:
             return say.gettext(

@@ -324,15 +324,16 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
         with read_session(engine) as session:
             made = work_out(session, clinic_id, todays)
-            ranks = placing.ranks(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
         with write_session(engine) as session:
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
-            panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
-            panel.keep_states(session, _states(made, good))
             signals = {
                 patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None
             }
             signal_rows.sync(session, clinic_id, signals, todays, now)
+            # After the signals: one that ends in this very pass is still to be seen by somebody.
+            ranks = placing.ranks(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
+            panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
+            panel.keep_states(session, _states(made, good))
             for patient_id, one in made.items():
                 if one.error is not None:
                     quarantine(session, ("panel", patient_id), one.error, now)

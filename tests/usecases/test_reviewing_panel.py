@@ -11,13 +11,15 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import Engine, event, select
 
+from service.domain import factjson
 from service.domain.review import NothingPlanned, Placement, Reason
-from service.domain.vocabulary import Lane, Outcome, PauseCause, SilenceCause, TaskKind
+from service.domain.signals.facts import Picture, PictureFacts
+from service.domain.vocabulary import Lane, Outcome, PauseCause, SignalKind, SilenceCause, TaskKind
 from service.reviewing import refreshing, signing
 from service.reviewing.panel import Neighbour, Neighbours, PanelEntry, build_panel, neighbours
 from service.reviewing.placing import rank_of
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, PanelRow, Patient
+from service.store.tables import Clinic, PanelRow, Patient, Signal
 from tests import inwords
 from tests.ward import NOW, Ward, open_ward
 
@@ -216,6 +218,30 @@ def test_a_patient_of_another_clinic_or_who_has_ended_has_no_neighbours(engine):
         strangers = build_panel(session, other.clinic.id, NOW).entries
         found = neighbours(session, session.get_one(Clinic, ward.clinic.id), strangers[0].patient_id, NOW)
     assert found == Neighbours(None, None, None)
+
+
+def test_a_signal_that_ends_in_the_pass_that_makes_the_row_counts_in_its_rank(engine):
+    with write_session(engine) as session:
+        ward = open_ward(session)
+        ward.patient("Asha", pressures=STEADY)
+        ben = ward.patient("Ben", pressures=STEADY)
+        session.add(
+            Signal(
+                clinic_id=ward.clinic.id,
+                patient_id=ben.id,
+                kind=SignalKind.RISING,
+                raised_on=ward.today(ben) - timedelta(days=1),
+                began_on=ward.today(ben) - timedelta(days=3),
+                facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, ward.today(ben))),
+                raised_at=NOW,
+            )
+        )
+    refreshing.refresh(engine, NOW)
+    with read_session(engine) as session:
+        clinic = session.get_one(Clinic, ward.clinic.id)
+        order = [entry.name for entry in build_panel(session, clinic.id, NOW).entries]
+        assert order == ["Ben", "Asha"]
+        assert neighbours(session, clinic, ben.id, NOW).before is None
 
 
 def test_a_patient_without_a_row_stands_where_nobody_overlooks_them(engine):

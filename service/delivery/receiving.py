@@ -23,7 +23,7 @@ from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageState
 from service.store import outbox
 from service.store.guarded import Tally, guarded, guarded_each
-from service.store.session import read_session, write_session
+from service.store.session import DATABASE_AWAY, read_session, write_session
 from service.store.tables import Message, ReadPosition
 from service.store.upsert import upsert
 from service.transports.base import Listens, Receipt, TextReply, Transport
@@ -182,7 +182,10 @@ def _take_some(
     clock: Clock,
     take: Callable[[Session, Sequence[I], datetime], object],
 ) -> Tally:
-    """Take in some of a list and move on in it, in one transaction: when the database is away, they are read again."""
+    """Take in some of a list and move on in it, in one transaction: when the database is away, they are read again.
+
+    One that cannot be taken in is kept as a dead letter in the transaction that moves past it.
+    """
 
     def read_on(session: Session, some: Sequence[tuple[int, I]]) -> Tally:
         if not _moves_on(session, source, some[-1][0]):
@@ -190,17 +193,23 @@ def _take_some(
         take(session, [item for _, item in some], clock.now())
         return Tally(done=len(some))
 
-    outcome = guarded(
-        engine,
-        items,
-        whole=lambda session: read_on(session, items),
-        alone=lambda session, numbered: read_on(session, [numbered]),
-    )
-    for (number, item), error in outcome.failed:
-        with write_session(engine) as session:
-            _moves_on(session, source, number)
+    def read_or_keep(session: Session, numbered: tuple[int, I]) -> Tally:
+        try:
+            with session.begin_nested():
+                return read_on(session, [numbered])
+        except DATABASE_AWAY:
+            raise
+        except Exception as error:
+            number, item = numbered
+            if not _moves_on(session, source, number):
+                return Tally(passed=1)
             dead_letters.keep(session, source, str(number), item, error, clock.now())
-    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
+            return Tally(quarantined=1)
+
+    outcome = guarded(engine, items, whole=lambda session: read_on(session, items), alone=read_or_keep)
+    if outcome.failed:
+        raise outcome.failed[0][1]  # not even kept: it is read again
+    return sum(outcome.done, Tally())
 
 
 def _moves_on(session: Session, source: str, number: int) -> bool:

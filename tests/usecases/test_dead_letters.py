@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import OperationalError
 
 from service.care.contacts import has_consent
 from service.commands import operate
@@ -22,7 +23,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Checkin, DeadLetter, InboundText, Message, QuarantinedRow, Task
 from service.transports.base import Receipt
 from service.transports.base import TextReply as Reply
-from tests.post import NOON, PATIENT_PHONE, Post
+from tests.post import NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
 POISON = ZeroDivisionError("as if a row had gone wrong")
 
@@ -162,6 +163,33 @@ def test_a_receipt_set_aside_is_taken_in_again_too(post: Post, monkeypatch) -> N
     assert post.listen().done == 1
     assert post.message(sent).state is MessageState.DELIVERED
     assert all_of(post, DeadLetter) == []
+
+
+def test_a_receipt_that_fails_is_kept_before_anything_later_can_go_wrong(post: Post, monkeypatch) -> None:
+    """The list is read on past it with the next one: by then it must lie with the dead letters."""
+    sent = [post.write(MessageKind.PROMPT, to=to) for to in (PATIENT_PHONE, SECOND_PHONE)]
+    post.deliver()
+    assert {post.message(one).state for one in sent} == {MessageState.SENT}
+    take, seen = delivery_receiving._take_receipts, []
+
+    def poison_then_away(session, receipts, now):
+        if len(receipts) > 1:
+            raise POISON
+        seen.append(receipts[0])
+        if len(seen) == 1:
+            raise POISON
+        if len(seen) == 2:
+            raise OperationalError("SELECT", {}, Exception("the server is gone"))
+        return take(session, receipts, now)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(delivery_receiving, "_take_receipts", poison_then_away)
+        with pytest.raises(OperationalError):
+            post.listen()
+    assert [row.subject_kind for row in quarantined(post)] == ["dead_letter"]
+    release(post)
+    assert post.listen().done == 2  # the one that was away, and the one that was kept
+    assert [post.message(one).state for one in sent] == [MessageState.DELIVERED] * 2
 
 
 def test_a_receipt_that_is_called_in_and_cannot_be_taken_in_holds_up_no_other(post: Post, monkeypatch) -> None:

@@ -150,9 +150,12 @@ def work_off(engine: Engine, work: Work[R], now: datetime) -> Tally:
 
 def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     chosen: list[uuid.UUID] = []
+    chosen_by_load = False
 
     def choose(session: Session) -> Sequence[R]:
+        nonlocal chosen_by_load
         rows = work.load(session, work.due.limit(work.limit))
+        chosen_by_load = True
         chosen.extend(row.id for row in rows)
         return rows
 
@@ -178,6 +181,8 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
         whole=lambda session: write(session, choose(session)),
         alone=lambda session, row_id: write(session, work.load(session, only(row_id))),
     )
+    if not chosen_by_load and len(outcome.failed) > 1 and not outcome.done:
+        raise outcome.failed[-1][1]  # what fails for every row is no row's fault
     quarantine_each(engine, work.kind, outcome.failed, now)
     return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
 

@@ -299,6 +299,22 @@ def test_a_plan_that_cannot_even_be_loaded_is_quarantined_and_the_rest_open(fern
     assert opening.open_windows(fernmoor.engine, SEVEN).seen == 0  # not tried in a loop
 
 
+def test_what_fails_for_every_plan_is_no_plans_fault(fernmoor: Fernmoor, monkeypatch) -> None:
+    """As when a column is not there yet: nobody is quarantined, and the worker's part is told to have failed."""
+    for _ in range(3):
+        fernmoor.patient()
+
+    def fail(*_: object) -> None:
+        raise LookupError("no such column")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(opening, "_load", fail)
+        with pytest.raises(LookupError):
+            opening.open_windows(fernmoor.engine, SEVEN)
+    assert fernmoor.rows(QuarantinedRow) == []
+    assert opening.open_windows(fernmoor.engine, SEVEN).done == 3
+
+
 def test_a_plan_that_cannot_be_read_is_quarantined_and_the_rest_open(fernmoor: Fernmoor) -> None:
     good, poison = fernmoor.patient(), fernmoor.patient()
     with write_session(fernmoor.engine) as session:

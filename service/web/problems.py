@@ -75,7 +75,8 @@ def wants_problem() -> bool:
 
 def check_content_type() -> None:
     """A body that is not JSON is refused by its type, rather than taken for an empty one. Raises Problem 415."""
-    if request.path.startswith(API) and request.content_length and not request.is_json:
+    has_body = request.content_length or "Transfer-Encoding" in request.headers  # streamed: of no length told
+    if request.path.startswith(API) and has_body and not request.is_json:
         raise Problem(415, f"{request.mimetype or 'no content type'!s} was sent; accepted: application/json")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import uuid
 from dataclasses import replace
@@ -161,6 +162,32 @@ def test_what_a_gateway_adds_is_passed_over(house: House, sent: uuid.UUID) -> No
 )
 def test_what_no_reader_of_json_can_read_is_told_so(house: House, sent: uuid.UUID, raw: bytes) -> None:
     assert post(house, raw).status_code == 400
+
+
+def test_a_streamed_body_that_does_not_say_it_is_json_is_not_taken_for_an_empty_one(
+    house: House, sent: uuid.UUID
+) -> None:
+    raw = json.dumps(receipt(sent)).encode()
+    stamp = str(int(house.app.extensions["neaptide"].door_clock.now().timestamp()))
+    answer = house.app.test_client().post(
+        "/api/v1/callbacks/text",
+        input_stream=io.BytesIO(raw),
+        headers={
+            "Neaptide-Timestamp": stamp,
+            "Neaptide-Signature": signature(SECRET, stamp, raw),
+            "Transfer-Encoding": "chunked",
+        },
+        environ_overrides={"wsgi.input_terminated": True},
+    )
+    assert (answer.status_code, answer.mimetype) == (415, "application/problem+json")
+    assert state(house, sent) is MessageState.SENT
+
+
+@pytest.mark.parametrize("at", ["0001-01-01T00:00:00+05:00", "9999-12-31T23:59:59-05:00"])
+def test_an_instant_that_has_no_date_in_utc_is_refused(house: House, sent: uuid.UUID, at: str) -> None:
+    row = receipt(sent)["receipts"][0] | {"at": at}
+    assert call(house, {"receipts": [row]}).status_code == 422
+    assert state(house, sent) is MessageState.SENT
 
 
 def test_nothing_is_read_before_the_signature_is_checked(house: House, sent: uuid.UUID) -> None:

@@ -427,6 +427,7 @@ def test_the_measures_and_the_records_are_there(clinic):
     [
         "/clinic/records/week/2026-11-24.pdf",
         "/clinic/records/week/soon.pdf",
+        "/clinic/records/week/9999-12-27.pdf",
         "/clinic/patients/00000000-0000-0000-0000-000000000000",
         "/clinic/patients/nobody",
     ],
@@ -437,6 +438,7 @@ def test_what_is_not_there_is_not_found(clinic, path):
 
 def test_the_record_of_a_day_that_has_not_come_is_not_found(clinic):
     clinic.get(f"/clinic/records/patient/{clinic.ids['Ben']}.pdf?until=2027-01-01", 404)
+    clinic.get(f"/clinic/records/patient/{clinic.ids['Ben']}.pdf?until=0001-01-05", 404)
 
 
 def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(clinic, engine):

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import hmac
 from collections.abc import Callable, Mapping
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
 from flask import request
-from marshmallow import EXCLUDE, Schema, fields, pre_load, validate
+from marshmallow import EXCLUDE, Schema, ValidationError, fields, pre_load, validate
 
 from service.delivery import receiving
 from service.domain.validation import Refused
@@ -52,7 +52,15 @@ def _text(longest: int, *, needed: bool = True, **options: Any) -> Any:
 
 
 def _instant() -> Any:
-    return _field(fields.AwareDateTime, "an instant with its offset", format="iso", required=True)
+    accepted = "an instant with its offset"
+
+    def is_one(at: datetime) -> None:
+        try:
+            at.astimezone(UTC)
+        except OverflowError:  # before the year 1, or after 9999, in UTC
+            raise ValidationError(accepted) from None
+
+    return _field(fields.AwareDateTime, accepted, format="iso", required=True, validate=is_one)
 
 
 class ReceiptIn(Schema):

@@ -43,7 +43,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
     with read_session(services().engine) as session:
         try:
             record = records.weekly_record(session, g.clinic_id, _date(week), page_language())
-        except LookupError:
+        except (LookupError, OverflowError):  # also a date at either end of the calendar
             abort(404)
     return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
 
@@ -58,7 +58,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
             record, seen = records.patient_record(
                 session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now(), say
             )
-        except LookupError:
+        except (LookupError, OverflowError):
             abort(404)
     facts = patient.timeline_of(seen, say)
     timeline = {

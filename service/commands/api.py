@@ -85,6 +85,8 @@ def api(
     """
     if file is not None and fields:
         raise Refused("file", file, "--file or fields, not both")
+    if file is not None and method in {"GET", "DELETE"}:
+        raise Refused("file", file, "fields, for GET and DELETE")
     with console.read() as session:
         account = opening.account_of(session, email)
         if not account.active:

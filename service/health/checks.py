@@ -248,8 +248,8 @@ def _silent_plans(session: Session, now: datetime) -> Finding:
         "silent_plans",
         (never or 0) + (none or 0),
         "Every patient has a plan that fires.",
-        "One patient is never query: no plan, or one that does not fire.",
-        "{number} patients are never query: no plan, or one that does not fire.",
+        "One patient is never asked: no plan, or one that does not fire.",
+        "{number} patients are never asked: no plan, or one that does not fire.",
     )
 
 

@@ -265,6 +265,15 @@ def test_a_body_and_a_value_come_from_a_file_or_standard_input(call: Call, engin
     assert isinstance(signed_in, SignedIn)
 
 
+def test_a_file_is_refused_where_there_is_no_body_rather_than_left_out(call: Call, tmp_path: Path) -> None:
+    body = tmp_path / "filter.json"
+    body.write_text("{}", encoding="utf-8")
+    refused = call("GET", "/patients", "--file", str(body))
+    assert refused.code != 0
+    assert "file" in refused.err
+    assert refused.out == ""
+
+
 def test_every_route_of_the_api_is_listed_with_its_sentence(run: Run) -> None:
     lines = done(run("api", "--routes")).out.splitlines()
     assert len(lines) > 50

@@ -15,15 +15,16 @@ count for less. The order in which readings came makes no difference.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
+from operator import attrgetter
 from statistics import median
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.domain import factjson
 from service.domain.diary import Answers
+from service.domain.frozen import dataclass
 from service.domain.readings import POUNDS
-from service.domain.vocabulary import PauseCause, Posture, SafetySign, Swelling, WindowState
+from service.domain.vocabulary import PauseCause, Posture, SafetySign, Swelling, WeightDoubt, WindowState
 
 UNLIKE_HOURS = 6.0  # further from the usual hour than this is another time of day
 OFF_HOUR = (14.9 / 7.0) ** 2  # times the variance
@@ -48,7 +49,9 @@ class Day:
     breathlessness: int | None = None
     extra_pillows: int | None = None
     woke_breathless: bool | None = None
+    slept_in_chair: bool | None = None
     swelling: Swelling | None = None
+    full_belly: bool | None = None
     weight_kg: float | None = None
     light_headed: bool | None = None
     tiredness: int | None = None
@@ -59,6 +62,7 @@ class Day:
     blur: float = 1.0  # times the variance of an ordinary reading: more for one taken sitting or at another hour
     hour: float | None = None  # of the readings that the pressures are from, local, 0 to 24
     weighed_in_pounds: bool = False
+    weight_doubt: WeightDoubt | None = None
 
     @classmethod
     def of_answers(cls, day: date, answers: Answers) -> Day:
@@ -66,38 +70,44 @@ class Day:
         return cls(
             day,
             checkin=True,
-            breathlessness=answers.breathlessness,
-            extra_pillows=answers.extra_pillows,
-            woke_breathless=answers.woke_breathless,
-            swelling=answers.swelling,
-            weight_kg=answers.weight_kg,
-            weighed_in_pounds=answers.weight is not None and answers.weight_unit == POUNDS,
-            light_headed=answers.light_headed,
-            tiredness=answers.tiredness,
-            missed_medicines=answers.missed_medicines,
             safety_signs=answers.safety_signs or (),
-            note=answers.note,
+            weighed_in_pounds=answers.weight is not None and answers.weight_unit == POUNDS,
+            **dict(zip(ALIKE, _alike(answers), strict=True)),
         )
+
+    @classmethod
+    def of_columns(cls, row: Any) -> Day:
+        """The day that a row with the columns of a check-in holds (`diary.as_columns`), and nothing else yet."""
+        return cls(
+            row.local_date,
+            checkin=True,
+            safety_signs=tuple(map(SafetySign, row.safety_signs or ())),
+            weighed_in_pounds=row.weight_unit == POUNDS,
+            weight_doubt=row.weight_doubt,
+            **dict(zip(ALIKE, _alike(row), strict=True)),
+        )
+
+    @property
+    def sure_weight_kg(self) -> float | None:
+        """The weight that may be compared: one in doubt is shown as it was given, and compared with nothing."""
+        return None if self.weight_doubt else self.weight_kg
 
     @property
     def reading_missing(self) -> bool:
         """A reading was expected, its window is over, and none came."""
         return self.wants_reading and self.window is WindowState.MISSED and not self.got_reading
 
-    @property
-    def diary_only(self) -> bool:
-        return self.checkin and self.readings == 0
-
-    @property
-    def reading_only(self) -> bool:
-        return self.readings > 0 and not self.checkin
-
 
 _BLANK = Day(date(1, 1, 1))
+# What a day calls as the answers do, and their columns.
+ALIKE = (
+    "breathlessness", "extra_pillows", "woke_breathless", "slept_in_chair", "swelling", "full_belly", "weight_kg",
+    "light_headed", "tiredness", "missed_medicines", "note",
+)  # fmt: skip
+_alike = attrgetter(*ALIKE)
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """One current reading, mmHg; None where a pressure was not given. `hour` is local, 0 to 24; None: the usual one."""
 
     day: date
@@ -110,20 +120,7 @@ class Taken:
     posture: Posture | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Combined:
-    """The pressures of one date. `blur` multiplies their variance; `hour` is carried to the next date."""
-
-    systolic: float | None
-    diastolic: float | None
-    mean: float | None
-    heart_rate: float | None
-    blur: float
-    hour: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Planned:
+class Planned(NamedTuple):
     """One window: what was expected of a date."""
 
     day: date
@@ -163,17 +160,14 @@ def join(
     taken: dict[date, list[Taken]] = {}
     for reading in readings:
         taken.setdefault(reading.day, []).append(reading)
-    combined: dict[date, Combined] = {}
+    read: dict[date, Day] = {}
     for day in sorted(taken):
-        combined[day] = combine(taken[day], usual_hour)
-        usual_hour = usual_after(usual_hour, combined[day].hour)
+        read[day] = combine(taken[day], usual_hour)
+        usual_hour = usual_after(usual_hour, read[day].hour)
     answers = {day.day: day for day in diary}
     planned = {window.day: window for window in windows}
     spans = tuple(pauses)
-    return tuple(
-        _joined(day, taken.get(day, []), combined.get(day), answers.get(day), planned.get(day), spans)
-        for day in dates(first, last)
-    )
+    return tuple(_joined(day, read.get(day), answers.get(day), planned.get(day), spans) for day in dates(first, last))
 
 
 def dates(first: date, last: date) -> list[date]:
@@ -181,35 +175,31 @@ def dates(first: date, last: date) -> list[date]:
     return [first + timedelta(days=offset) for offset in range((last - first).days + 1)]
 
 
-def _joined(
-    day: date,
-    taken: Sequence[Taken],
-    combined: Combined | None,
-    answers: Day | None,
-    planned: Planned | None,
-    pauses: tuple[Paused, ...],
-) -> Day:
+def _joined(day: date, read: Day | None, said: Day | None, planned: Planned | None, pauses: tuple[Paused, ...]) -> Day:
     cause = next((pause.cause for pause in pauses if pause.covers(day)), None)
-    if combined is None and answers is None and planned is None:
+    if read is None and said is None and planned is None:
         return Day(day, pause=cause)
-    said = answers or _BLANK
+    checkin = said is not None
+    read, said = read or _BLANK, said or _BLANK
     # Field by field: this runs for every patient and date, and a `replace` costs three times as much.
     return Day(
         day,
         window=planned.state if planned else None,
         wants_reading=planned.wants_reading if planned else False,
-        got_reading=combined is not None or (planned is not None and planned.got_reading),
-        readings=len(taken),
-        pa_systolic=combined.systolic if combined else None,
-        pa_diastolic=combined.diastolic if combined else None,
-        pa_mean=combined.mean if combined else None,
-        heart_rate=combined.heart_rate if combined else None,
-        remarks=tuple(remark for reading in taken for remark in reading.remarks),
-        checkin=answers is not None,
+        got_reading=read.got_reading or (planned is not None and planned.got_reading),
+        readings=read.readings,
+        pa_systolic=read.pa_systolic,
+        pa_diastolic=read.pa_diastolic,
+        pa_mean=read.pa_mean,
+        heart_rate=read.heart_rate,
+        remarks=read.remarks,
+        checkin=checkin,
         breathlessness=said.breathlessness,
         extra_pillows=said.extra_pillows,
         woke_breathless=said.woke_breathless,
+        slept_in_chair=said.slept_in_chair,
         swelling=said.swelling,
+        full_belly=said.full_belly,
         weight_kg=said.weight_kg,
         light_headed=said.light_headed,
         tiredness=said.tiredness,
@@ -217,17 +207,18 @@ def _joined(
         safety_signs=said.safety_signs,
         note=said.note,
         pause=cause,
-        blur=combined.blur if combined else 1.0,
-        hour=combined.hour if combined else None,
+        blur=read.blur,
+        hour=read.hour,
         weighed_in_pounds=said.weighed_in_pounds,
+        weight_doubt=said.weight_doubt,
     )
 
 
 # --- several readings of one date --------------------------------------------------
 
 
-def combine(readings: Sequence[Taken], usual_hour: float | None) -> Combined:
-    """The date's one set of pressures. Raises ValueError without a reading."""
+def combine(readings: Sequence[Taken], usual_hour: float | None) -> Day:
+    """The day with the one set of pressures that its readings make, of which there is at least one."""
     lying = [one for one in readings if one.posture is not Posture.SITTING]
     alike = lying or list(readings)
     if usual_hour is None:
@@ -235,13 +226,17 @@ def combine(readings: Sequence[Taken], usual_hour: float | None) -> Combined:
         usual_hour = min((one.hour for one in alike if one.hour is not None), default=None)
     usual = [one for one in alike if _is_usual(one.hour, usual_hour)]
     alike, off_hour = (usual, 1.0) if usual else (alike, OFF_HOUR)
-    return Combined(
-        _middle([one.pa_systolic for one in alike]),
-        _middle([one.pa_diastolic for one in alike]),
-        _middle([one.pa_mean for one in alike]),
-        _middle([one.heart_rate for one in alike]),
-        off_hour * (1.0 if lying else SITTING),
-        _middle([one.hour for one in alike]),
+    return Day(
+        readings[0].day,
+        got_reading=True,
+        readings=len(readings),
+        pa_systolic=_middle([one.pa_systolic for one in alike]),
+        pa_diastolic=_middle([one.pa_diastolic for one in alike]),
+        pa_mean=_middle([one.pa_mean for one in alike]),
+        heart_rate=_middle([one.heart_rate for one in alike]),
+        remarks=tuple(remark for one in readings for remark in one.remarks),
+        blur=off_hour * (1.0 if lying else SITTING),
+        hour=_middle([one.hour for one in alike]),
     )
 
 

@@ -10,17 +10,16 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
-from service.domain.fields import number, whole
 from service.domain.readings import KG, POUNDS, UNITS_OF_WEIGHT, to_kg
-from service.domain.validation import Refused
-from service.domain.vocabulary import SafetySign, Source, Swelling
+from service.domain.validation import Refused, number, whole
+from service.domain.vocabulary import SafetySign, Source, Swelling, Urgency, WeightDoubt, WeightSaid
 
 # The weights of adults living at home, each unit with round ends. Common practice, no source.
 WEIGHT_RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
@@ -28,11 +27,15 @@ WEIGHT_RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
 )
 LONGEST_NOTE = 1000
 MORE_PILLOWS, FEWER_PILLOWS = 10, -5  # compared with the patient's own usual
-# A weight this far from the last one is kept, with a remark: it may be another unit,
-# another person on the scale, or true. Common practice, no source.
-ODD_WEIGHT_CHANGE = 0.20
-ODD_WEIGHT = "weight far from the last one"
+# A weight further from the last than this share of it is asked about once: it may be another unit,
+# a slip, another person on the scale, or true. A convention of ours, no source.
+FAR_FROM_LAST = 0.10
 DAYS_BACK = 400  # how far back a diary page may be filled in, so that a paper notebook can be copied
+# Alone, each of these is for the clinic today; with any other sign it is an emergency: a fast or irregular pulse,
+# several US patient sheets; one shock of a defibrillator in somebody who feels well, common practice, no source.
+SAME_DAY_ALONE = frozenset({SafetySign.RACING_HEART, SafetySign.ONE_SHOCK})
+COPIED = frozenset({Source.API, Source.FILE})  # may bring an old notebook
+NEWS = timedelta(days=2)  # our own number, no source
 NONE_OF_THESE = "none"  # "asked about signs of an emergency, and none"
 
 
@@ -84,7 +87,7 @@ QUESTIONS = (
     Question(
         "breathlessness",
         AnswerKind.SCALE,
-        "At its worst in the last 24 hours, how breathless were you?",
+        "From 0 to 10: how hard was your breathing since yesterday, when it was hardest?",
         least=0,
         most=10,
     ),
@@ -96,9 +99,13 @@ QUESTIONS = (
         most=MORE_PILLOWS,
     ),
     Question("woke_breathless", AnswerKind.YES_NO, "Did breathlessness wake you last night?"),
+    Question("slept_in_chair", AnswerKind.YES_NO, "Did you sleep in a chair or sitting up last night?"),
     Question("swelling", AnswerKind.CHOICE, "How far up are your legs swollen?", tuple(Swelling)),
+    Question("full_belly", AnswerKind.YES_NO, "Is your belly swollen, or are you full after a few bites?"),
     Question("light_headed", AnswerKind.YES_NO, "Have you felt light-headed since yesterday?"),
-    Question("tiredness", AnswerKind.SCALE, "How tired have you been in the last 24 hours?", least=0, most=10),
+    Question(
+        "tiredness", AnswerKind.SCALE, "From 0 to 10: how worn out have you been since yesterday?", least=0, most=10
+    ),
     Question("missed_medicines", AnswerKind.YES_NO, "Have you missed any of your medicines since yesterday?"),
     Question("note", AnswerKind.NOTE, "Anything else you would like the clinic to know?"),
 )
@@ -114,9 +121,12 @@ class Answers:
     breathlessness: int | None = None
     extra_pillows: int | None = None
     woke_breathless: bool | None = None
+    slept_in_chair: bool | None = None
     swelling: Swelling | None = None
+    full_belly: bool | None = None
     weight: float | None = None
     weight_unit: str = KG
+    weight_confirmed: bool = False  # they were asked about this weight, and it is right
     light_headed: bool | None = None
     tiredness: int | None = None
     missed_medicines: bool | None = None
@@ -134,7 +144,8 @@ class Answers:
         return all(getattr(self, name) in (None, "") for name in _ANSWERS)
 
 
-_ANSWERS = tuple(one.name for one in fields(Answers) if one.name != "weight_unit")
+_OF_WEIGHT = ("weight_unit", "weight_confirmed")
+_ANSWERS = tuple(one.name for one in fields(Answers) if one.name not in _OF_WEIGHT)
 
 
 @dataclass(frozen=True)
@@ -193,12 +204,19 @@ def read_answers(raw: Mapping[str, Any], usual_unit: str = KG) -> tuple[Answers,
         else:
             if value is not None:
                 values[question.key] = value
+    try:
+        confirmed = _value_of(_CONFIRMED, raw.get(_CONFIRMED.key))
+        _check(_CONFIRMED, confirmed, unit)
+        values[_CONFIRMED.key] = confirmed is True and "weight" in values
+    except Refused as refusal:
+        refused.append(refusal)
     answers = Answers(**values)
     if not refused and answers.is_empty:
         refused.append(_nothing_said())
     return answers, refused
 
 
+_CONFIRMED = Question("weight_confirmed", AnswerKind.YES_NO, "Is this weight right?")
 _WHOLE = re.compile(r"([+-]?\d{1,4})(?:\.0*)?", re.ASCII)  # a spreadsheet writes 3 as 3.0
 _WEIGHED = re.compile(r"(\d{1,4})(?:[.,](\d{0,17}))?\s*(kg|lbs?)?\.?", re.ASCII | re.IGNORECASE)
 _YES_NO: Mapping[str, bool] = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
@@ -293,6 +311,7 @@ def as_columns(answers: Answers) -> dict[str, Any]:
     return columns | {
         "weight_kg": answers.weight_kg,
         "weight_unit": None if answers.weight is None else answers.weight_unit,
+        "weight_confirmed": answers.weight_confirmed,
         # In one order, once each: ticking them in another order is not another answer.
         "safety_signs": None if signs is None else [sign.value for sign in SafetySign if sign in signs],
         "note": answers.note.strip(),
@@ -306,7 +325,8 @@ def from_columns(row: Any) -> Answers:
     # To the gram, or to a hundredth of a pound: what was typed comes back as it was typed.
     weight = None if row.weight_kg is None else round(row.weight_kg / to_kg(1.0, unit), 3 if unit == KG else 2)
     signs = None if row.safety_signs is None else tuple(SafetySign(sign) for sign in row.safety_signs)
-    return Answers(**values, weight=weight, weight_unit=unit, safety_signs=signs)
+    confirmed = row.weight_confirmed
+    return Answers(**values, weight=weight, weight_unit=unit, weight_confirmed=confirmed, safety_signs=signs)
 
 
 # --- what follows from a diary -----------------------------------------------------
@@ -320,9 +340,46 @@ def checked_day(day: date, today: date) -> date:
     return day
 
 
-def is_odd_weight(kg: float, last_kg: float | None) -> bool:
-    """Whether a weight differs so much from the last one that staff should look before trusting it."""
-    return last_kg is not None and abs(kg - last_kg) > ODD_WEIGHT_CHANGE * last_kg
+def weight_doubt(answers: Answers, sure_kg: float | None, newest_kg: float | None) -> WeightDoubt | None:
+    """Why the weight should be asked about and not compared until then; None where nothing is odd.
+
+    `sure_kg` is the last weight that nobody doubts, `newest_kg` the last of all: a weight far from
+    the one and near the other has been given twice, and is believed unless the other unit explains it.
+    """
+    kg = answers.weight_kg
+    if kg is None or answers.weight_confirmed or sure_kg is None or _is_near(kg, sure_kg):
+        return None
+    other_kg = in_other_unit(answers).weight_kg
+    if other_kg is not None and _is_near(other_kg, sure_kg):
+        return WeightDoubt.OTHER_UNIT
+    return None if newest_kg is not None and _is_near(kg, newest_kg) else WeightDoubt.FAR
+
+
+def in_other_unit(answers: Answers) -> Answers:
+    """The same figure, in pounds instead of kilograms or the other way round."""
+    return replace(answers, weight_unit=POUNDS if answers.weight_unit == KG else KG)
+
+
+def weight_said(answers: Answers, said: WeightSaid) -> Answers:
+    """The answers once somebody has said which weight is right."""
+    right = answers if said is WeightSaid.AS_GIVEN else in_other_unit(answers)
+    return replace(right, weight_confirmed=True)
+
+
+def _is_near(kg: float, last_kg: float) -> bool:
+    return abs(kg - last_kg) <= FAR_FROM_LAST * last_kg
+
+
+def urgency(signs: Collection[SafetySign] | None) -> Urgency | None:
+    """What these signs together call for; None where there are none."""
+    if not signs:
+        return None
+    return Urgency.SAME_DAY if len(signs) == 1 and SAME_DAY_ALONE.issuperset(signs) else Urgency.EMERGENCY
+
+
+def is_old_copy(source: Source, day: date, told_on: date) -> bool:
+    """Whether what is told of `day` is copied from long before: it is for the review, not for somebody's evening."""
+    return source in COPIED and day < told_on - NEWS
 
 
 def new_signs(now: Answers, before: tuple[SafetySign, ...] | None) -> tuple[SafetySign, ...]:

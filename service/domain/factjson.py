@@ -15,9 +15,11 @@ import uuid
 from collections.abc import Callable, Hashable, Mapping
 from datetime import date
 from functools import cache
+from operator import attrgetter
 from typing import Any
 
 IS = "is"  # the key that names one of a union
+LAYOUT = "layout"  # and the one that tells by which shape of the facts JSON that is kept was made
 Packer = Callable[[Any], Any]
 
 
@@ -31,6 +33,18 @@ def pack(facts: Any, kind: Any = None) -> dict[str, Any]:
 def unpack(kind: Any, packed: Mapping[str, Any]) -> Any:
     """The facts of this kind that `pack` made JSON of. Raises KeyError, TypeError or ValueError for anything else."""
     return _unpacker(kind)(packed)
+
+
+def as_layout(facts: Any, layout: int) -> dict[str, Any]:
+    """The facts as plain JSON that names its layout."""
+    return {LAYOUT: layout} | pack(facts)
+
+
+def of_layout(kind: Any, stored: Mapping[str, Any], layout: int) -> Any:
+    """The facts that `as_layout` made JSON of. Raises as `unpack` does, and ValueError for another layout."""
+    if stored.get(LAYOUT) != layout:
+        raise ValueError(f"{kind.__name__} of layout {stored.get(LAYOUT)!r}")
+    return unpack(kind, {name: value for name, value in stored.items() if name != LAYOUT})
 
 
 _UNIONS = (types.UnionType, typing.Union)
@@ -48,13 +62,17 @@ def _packer(kind: Hashable) -> Packer:
     kind = _without_none(kind)
     origin = typing.get_origin(kind)
     if dataclasses.is_dataclass(kind):
-        fields = [(name, _packer(hint), default) for name, hint, default in _fields(typing.cast(type, kind))]
+        # None is told apart by its identity; what has no default is always there.
+        fields = [
+            (name, _packer(hint), default, default is not None and default is not dataclasses.MISSING)
+            for name, hint, default in _fields(typing.cast(type, kind))
+        ]
+        values_of = attrgetter(*(name for name, *_ in fields), "__class__")  # one more, so that it is always a tuple
 
         def of_facts(facts: Any) -> dict[str, Any]:
             packed = {}
-            for name, packer, default in fields:
-                value = getattr(facts, name)
-                if value is default or value == default:
+            for (name, packer, default, by_value), value in zip(fields, values_of(facts), strict=False):
+                if value is default or (by_value and value == default):
                     continue
                 packed[name] = value if value is None or packer is _as_it_is else packer(value)
             return packed

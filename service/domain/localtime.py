@@ -10,6 +10,7 @@ a clock change, `fold=1` the one after it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from functools import cache, lru_cache
 from zoneinfo import ZoneInfo, available_timezones
@@ -50,9 +51,19 @@ def first_instant(day: date, at: time, zone: ZoneInfo) -> datetime:
     return _end_of_gap(wall, zone)
 
 
-def local_date(instant: datetime, zone: ZoneInfo) -> date:
-    """The date on a calendar in `zone` at `instant` (aware)."""
-    return instant.astimezone(zone).date()
+def local_date(instant: datetime, where: ZoneInfo | str) -> date:
+    """The date that a calendar on the wall shows there at `instant` (aware); `where` is a zone, or its IANA name."""
+    return instant.astimezone(zone(where) if isinstance(where, str) else where).date()
+
+
+def offset(at: datetime, zone: ZoneInfo) -> timedelta:
+    """By how much clocks in `zone` are ahead of UTC at `at`."""
+    return at.astimezone(zone).utcoffset() or timedelta(0)
+
+
+def later(now: datetime, last: datetime | None) -> datetime:
+    """`now`, but after `last` even when the machine's clock was set back in between: of a record the newest counts."""
+    return now if last is None else max(now, last + timedelta(microseconds=1))
 
 
 def is_lived(day: date, zone: ZoneInfo) -> bool:
@@ -66,6 +77,17 @@ def is_lived(day: date, zone: ZoneInfo) -> bool:
 def day_bounds(day: date, zone: ZoneInfo) -> tuple[datetime, datetime]:
     """The first instant of `day` in `zone` and the first one of the day after, in UTC."""
     return first_instant(day, _MIDNIGHT, zone), first_instant(day + _DAY, _MIDNIGHT, zone)
+
+
+def first_second(low: datetime, high: datetime, holds: Callable[[datetime], bool]) -> datetime:
+    """The first instant, whole seconds after `low`, from which on it holds; it does at `high`, and not at `low`."""
+    while high - low > _SECOND:
+        middle = low + timedelta(seconds=int((high - low).total_seconds()) // 2)
+        if holds(middle):
+            high = middle
+        else:
+            low = middle
+    return high
 
 
 @cache
@@ -84,10 +106,4 @@ def _end_of_gap(wall: datetime, zone: ZoneInfo) -> datetime:
     before = wall.replace(tzinfo=zone, fold=1, microsecond=0).astimezone(UTC) - _SECOND
     after = wall.replace(tzinfo=zone, fold=0).astimezone(UTC)
     after += timedelta(microseconds=-after.microsecond % 1_000_000)
-    while after - before > _SECOND:
-        middle = before + timedelta(seconds=int((after - before).total_seconds()) // 2)
-        if _shown(middle, zone) < wall:
-            before = middle
-        else:
-            after = middle
-    return after
+    return first_second(before, after, lambda instant: _shown(instant, zone) >= wall)

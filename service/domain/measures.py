@@ -6,7 +6,7 @@ one that cannot be known is None, not zero. Ranks nobody and sets no target.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from statistics import median
@@ -95,20 +95,17 @@ def per_100_patient_weeks(number: int, patient_days: int) -> float | None:
 
 def days_inside(spans: Iterable[Span], first: date, last: date) -> int:
     """Days of all spans that lie between `first` and `last`, inclusive."""
-    total = 0
-    for span in spans:
-        begin, end = max(span.first, first), min(span.last or last, last)
-        total += max((end - begin).days + 1, 0)
-    return total
+    return sum(max(nights + 1, 0) for nights in _nights(spans, first, last))
 
 
-def nights_inside(spans: Sequence[Span], first: date, last: date) -> int:
+def nights_inside(spans: Iterable[Span], first: date, last: date) -> int:
     """Nights that begin between `first` and `last`: a stay from Monday to Wednesday is two.
 
     A stay that still goes on has had the nights up to `last`.
     """
-    total = 0
+    return sum(max(nights, 0) for nights in _nights(spans, first, last))
+
+
+def _nights(spans: Iterable[Span], first: date, last: date) -> Iterator[int]:
     for span in spans:
-        begin, end = max(span.first, first), min(span.last or last, last)
-        total += max((end - begin).days, 0)
-    return total
+        yield (min(span.last or last, last) - max(span.first, first)).days

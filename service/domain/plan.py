@@ -1,36 +1,64 @@
 """What is expected of a patient and when, from the rule to how one day's window ends.
 
 The rule (weekdays and one local window a day), the window of one date as instants, the
-windows of the dates ahead with what the clocks do on the way, and hours that would suit
-a patient better.
+windows of the dates ahead with what the clocks do on the way, hours that would suit a
+patient better, and the silences: runs of windows that nothing came into.
 
 Promises that stepping from one date to the next never lands on the same date twice and
 never leaves out a date that was lived; that a window always has a length, whatever the
 clocks do that night, and ends in exactly one state; and that what is told ahead is what
-the worker will do, because it asks the same rules. Does not know who is told about it.
+the worker will do, because it asks the same rules; and that the same windows and readings
+give the same silences, in whatever order they arrived. Does not know who is told about it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import uuid
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import chain, pairwise
 from math import ceil
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from service.domain.localtime import day_bounds, first_instant, is_lived, local_date
+from service.domain.localtime import day_bounds, first_instant, first_second, is_lived, local_date, offset
 from service.domain.validation import Refused
-from service.domain.vocabulary import WindowState
+from service.domain.vocabulary import MessageState, SilenceCause, WindowState
 
 EVERY_DAY = 0b1111111
 # Our own floor: a person needs the time to sit down, measure and answer.
 SHORTEST_WINDOW = timedelta(minutes=30)
+MOST_PHASES = 20
 _DAY = timedelta(days=1)
+
+
+def weekday_bits(days: Iterable[int]) -> int:
+    """Weekdays as they are kept: bit 0 is Monday, bit 6 Sunday."""
+    return sum(1 << day for day in set(days))
+
+
+def weekdays_of(bits: int) -> list[int]:
+    """The weekdays that are kept so, Monday = 0."""
+    return [day for day in range(7) if bits >> day & 1]
+
+
+@dataclass(frozen=True)
+class PlanPhase:
+    """Dates, ends included, with weekdays of their own; without `to_date` until told."""
+
+    from_date: date
+    to_date: date | None
+    weekdays: int
+    after_stay: bool = False  # the clinic's setting made it at the end of a stay: it adds weekdays and takes none away
+
+    def covers(self, day: date) -> bool:
+        return self.from_date <= day and (self.to_date is None or day <= self.to_date)
 
 
 @dataclass(frozen=True)
 class PlanRule:
-    """`weekdays` is a bit mask (bit 0 is Monday); the times are wall times in the patient's zone."""
+    """`weekdays` is a bit mask (bit 0 is Monday), for dates in no phase; the times are wall times where they live."""
 
     weekdays: int
     opens: time
@@ -38,12 +66,49 @@ class PlanRule:
     closes: time
     wants_reading: bool = True
     wants_checkin: bool = True
+    phases: tuple[PlanPhase, ...] = ()
+
+    def weekdays_on(self, day: date) -> int:
+        """The weekdays in force on that date."""
+        found = self.weekdays
+        for phase in self.phases:
+            if phase.covers(day) and not phase.after_stay:
+                found = phase.weekdays
+        for phase in self.phases:
+            if phase.covers(day) and phase.after_stay:
+                found |= phase.weekdays
+        return found
+
+    def asks_on(self, day: date) -> bool:
+        return bool(self.weekdays_on(day) >> day.weekday() & 1)
+
+    def on(self, names: Sequence[str]) -> list[str]:
+        """Of the seven names, from Monday's, those of the days on which it asks."""
+        return [name for bit, name in enumerate(names) if self.weekdays >> bit & 1]
+
+
+@dataclass(frozen=True)
+class PlanAhead:
+    """The plan as it stands. `pauses` are date ranges, ends included; "until told" ends at date.max."""
+
+    id: uuid.UUID
+    patient_id: uuid.UUID
+    clinic_ref: str
+    language: str  # the patient's
+    zone: ZoneInfo
+    is_active: bool
+    rule: PlanRule
+    set_at: datetime
+    enrolled_at: datetime
+    sender_name: str
+    pauses: Sequence[tuple[date, date]]
 
 
 def checked(rule: PlanRule) -> PlanRule:
     """`rule` itself. Raises Refused when it can never be met: no weekday, an empty window, nothing wanted."""
     if not 1 <= rule.weekdays <= EVERY_DAY:
         raise Refused("weekdays", rule.weekdays, "at least one weekday")
+    _check_phases(rule.phases)
     for name in ("opens", "due", "closes"):
         at: time = getattr(rule, name)
         if at.tzinfo is not None or at.second or at.microsecond:
@@ -56,6 +121,58 @@ def checked(rule: PlanRule) -> PlanRule:
     if not (rule.wants_reading or rule.wants_checkin):
         raise Refused("wants_reading", rule.wants_reading, "a plan that wants a reading, a check-in, or both")
     return rule
+
+
+def spread(days: int) -> int:
+    """So many weekdays, 1 to 7, as evenly apart as a week allows, from Monday. Raises Refused."""
+    if not 1 <= days <= 7:
+        raise Refused("days_a_week", days, "a whole number from 1 to 7")
+    return weekday_bits(number * 7 // days for number in range(days))
+
+
+def phases_as_json(phases: Sequence[PlanPhase]) -> list[dict[str, Any]]:
+    """Plain values, for storage and the API; weekdays are counted from Monday = 0."""
+    return [
+        {
+            "from_date": phase.from_date.isoformat(),
+            "to_date": phase.to_date and phase.to_date.isoformat(),
+            "weekdays": weekdays_of(phase.weekdays),
+            "after_stay": phase.after_stay,
+        }
+        for phase in phases
+    ]
+
+
+def phases_from_json(given: Sequence[Mapping[str, Any]] | None) -> tuple[PlanPhase, ...]:
+    """The phases that `phases_as_json` put into plain values."""
+    return tuple(
+        PlanPhase(
+            date.fromisoformat(one["from_date"]),
+            one["to_date"] and date.fromisoformat(one["to_date"]),
+            weekday_bits(one["weekdays"]),
+            one["after_stay"],
+        )
+        for one in given or ()
+    )
+
+
+def _check_phases(phases: Sequence[PlanPhase]) -> None:
+    if len(phases) > MOST_PHASES:
+        raise Refused("phases", len(phases), f"at most {MOST_PHASES}")
+    chosen = sorted((phase for phase in phases if not phase.after_stay), key=lambda phase: phase.from_date)
+    for phase in chosen:
+        if not 1 <= phase.weekdays <= EVERY_DAY:
+            raise Refused("phases.weekdays", phase.weekdays, "at least one weekday")
+        if phase.to_date is not None and phase.to_date < phase.from_date:
+            raise Refused("phases.to_date", phase.to_date.isoformat(), f"a date from {phase.from_date.isoformat()}")
+        dates = [phase.from_date + number * _DAY for number in range(7)]
+        if not any(phase.covers(day) and phase.weekdays >> day.weekday() & 1 for day in dates):
+            raise Refused(
+                "phases.weekdays", weekdays_of(phase.weekdays), "a weekday of these dates; a pause asks nothing"
+            )
+    for before, after in pairwise(chosen):
+        if before.to_date is None or after.from_date <= before.to_date:
+            raise Refused("phases.from_date", after.from_date.isoformat(), "a date after the phase before it has ended")
 
 
 def next_opening(rule: PlanRule, zone: ZoneInfo, after: datetime, owed: date | None = None) -> tuple[date, datetime]:
@@ -82,9 +199,9 @@ def next_date(rule: PlanRule, day: date, zone: ZoneInfo) -> date:
 
 
 def date_after(rule: PlanRule, day: date) -> date:
-    """The next date later than `day` that falls on a planned weekday."""
+    """The next date later than `day` on which the plan asks."""
     day += _DAY
-    while not rule.weekdays >> day.weekday() & 1:
+    while not rule.asks_on(day):
         day += _DAY
     return day
 
@@ -202,29 +319,17 @@ def clock_changes(zone: ZoneInfo, first: date, last: date) -> list[ClockChange]:
     found = []
     day = first
     while day <= last:
-        start, end = day_bounds(day, zone)
-        if is_lived(day, zone) and (before := _offset(start - _SECOND, zone)) != (
-            after := _offset(end - _SECOND, zone)
-        ):
-            at = _change_between(start - _SECOND, end - _SECOND, zone)
-            found.append(ClockChange(day, at, after - before))
+        low, high = (bound - _SECOND for bound in day_bounds(day, zone))
+        before, after = offset(low, zone), offset(high, zone)
+        if before != after and is_lived(day, zone):
+            found.append(ClockChange(day, _change_between(low, high, zone), after - before))
         day += _DAY
     return found
 
 
-def _offset(at: datetime, zone: ZoneInfo) -> timedelta:
-    return at.astimezone(zone).utcoffset() or timedelta(0)
-
-
 def _change_between(low: datetime, high: datetime, zone: ZoneInfo) -> datetime:
-    before = _offset(low, zone)
-    while high - low > _SECOND:
-        middle = low + timedelta(seconds=int((high - low).total_seconds()) // 2)
-        if _offset(middle, zone) == before:
-            low = middle
-        else:
-            high = middle
-    return high.astimezone(UTC)
+    before = offset(low, zone)
+    return first_second(low, high, lambda instant: offset(instant, zone) != before).astimezone(UTC)
 
 
 # All common practice, no source: enough readings to see a habit, close enough together to be
@@ -291,3 +396,64 @@ def propose_hours(rule: PlanRule, minutes: Sequence[int]) -> HoursProposal | Non
 
 def _clock(minute: int) -> time:
     return time(minute // 60, minute % 60)
+
+
+# --- silences --------------------------------------------------------------------------
+
+# The message left our hands, whatever the provider made of it afterwards.
+REACHED = frozenset(
+    {MessageState.HANDING_OVER, MessageState.SENT, MessageState.DELIVERED},
+)
+
+
+@dataclass(frozen=True)
+class Run:
+    """An unbroken run of missed reading windows; `last` is the latest of its `missed` dates."""
+
+    first: date
+    last: date
+    missed: int
+    ended: bool  # a reading came after it
+
+
+def missed_runs(windows: Iterable[tuple[date, WindowState]], reading_dates: Collection[date]) -> list[Run]:
+    """The silences in these reading windows, in order.
+
+    `windows` are those that want a reading. A date with a reading breaks a run
+    whether or not one was expected on it. Excused time neither breaks a run nor
+    adds to it: someone not heard from before a pause and after it has not been
+    heard from.
+    """
+    missed = ((day, True) for day, state in windows if state is WindowState.MISSED)
+    arrived = ((day, False) for day in set(reading_dates))
+    found: list[Run] = []
+    current: list[date] = []
+    for day, was_missed in sorted(chain(missed, arrived)):
+        if was_missed:
+            current.append(day)
+        elif current:
+            found.append(Run(current[0], current[-1], len(current), ended=True))
+            current = []
+    if current:
+        found.append(Run(current[0], current[-1], len(current), ended=False))
+    return found
+
+
+def silence_cause(checked_in: bool, prompts: Sequence[tuple[MessageState, bool]]) -> SilenceCause:
+    """Why a window was missed, as far as we know.
+
+    `prompts` are the window's prompt and reminder messages as (state, was it ever
+    tried). One that was tried and never taken is *not delivered*; one that was never
+    tried (no way to send it, a contact known to be broken), or that never existed, is
+    *not asked*: ours to explain, not theirs.
+    Where the end of a hand-over was never seen, it is *uncertain* whether they were asked.
+    """
+    if checked_in:
+        return SilenceCause.DIARY_ONLY
+    if any(state in REACHED for state, _ in prompts):
+        return SilenceCause.NO_REPLY
+    if any(state is MessageState.UNCERTAIN for state, _ in prompts):
+        return SilenceCause.UNCERTAIN
+    if any(tried for _, tried in prompts):
+        return SilenceCause.NOT_DELIVERED
+    return SilenceCause.NOT_ASKED

@@ -28,8 +28,9 @@ MMHG_IN_PASCAL = 133.322387415
 CMH2O_IN_PASCAL = 98.0665
 MMHG = "mm[Hg]"
 UNITS: Mapping[str, float] = MappingProxyType(
-    {  # UCUM code → mmHg in one of it
+    {  # UCUM code → mmHg in one of it; and how everybody else writes the first
         MMHG: 1.0,
+        "mmHg": 1.0,
         "cm[H2O]": CMH2O_IN_PASCAL / MMHG_IN_PASCAL,
         "kPa": 1000.0 / MMHG_IN_PASCAL,
     }
@@ -53,6 +54,9 @@ CLOCK_SKEW = timedelta(minutes=5)
 # Kept to a hundredth of a mmHg: finer than any sensor, coarse enough that a value sent
 # again in another unit is recognised as the same.
 KEPT_DECIMALS = 2
+# Beyond these a pressure stands in the wrong column more often than it is true: systolic pressures of living people are
+# above the first in mmHg and below the last in kPa; so are means and the second. Common practice, no source.
+LEAST_SYSTOLIC, LEAST_MEAN, MOST_KPA = 10.0, 5.0, 15.0
 SMALL_PULSE = 4.0  # mmHg between systolic and diastolic; common practice, no source
 MEAN_SLACK = 0.05  # mmHg of rounding forgiven when a measured mean sits on the edge
 LONGEST_SOURCE_REF = 80
@@ -128,6 +132,7 @@ def checked(new: NewReading, now: datetime, *, in_part: bool = False) -> Checked
     mean = None if new.pa_mean is None else _pressure("pa_mean", new.pa_mean, new.unit)
     if systolic is None and diastolic is None and mean is None:
         raise Refused("pa_diastolic", None, "at least one pressure")
+    _ask_for_the_unit(new)
     low, high = -math.inf if diastolic is None else diastolic, math.inf if systolic is None else systolic
     if high < low:
         raise Refused("pa_systolic", new.pa_systolic, f"not below the diastolic pressure, {new.pa_diastolic:g}")
@@ -170,6 +175,23 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
 
 def _pressure(field: str, value: float | None, unit: str) -> float:
     return round(_in_range(field, value, to_mmhg(1.0, unit), unit), KEPT_DECIMALS)
+
+
+def _ask_for_the_unit(new: NewReading) -> None:
+    """Raises Refused with the question that settles it where mmHg and kPa seem to have been mixed up."""
+    field, value = ("pa_mean", new.pa_mean) if new.pa_systolic is None else ("pa_systolic", new.pa_systolic)
+    if value is None:
+        return
+    if UNITS[new.unit] == 1.0:
+        doubtful = value < (LEAST_MEAN if field == "pa_mean" else LEAST_SYSTOLIC)
+        one, other, factor = "mmHg", "kPa", UNITS["kPa"]
+    else:
+        doubtful = new.unit == "kPa" and value > MOST_KPA
+        one, other, factor = "kPa", "mmHg", 1 / UNITS["kPa"]
+    if doubtful:
+        meant = f"{value:g} {other}, which is {value * factor:.3g} {one}"
+        really = f"{value:g} {one}, which is {value / factor:.3g} {other}"
+        raise Refused(field, value, f"in {other} either way: is it {meant}, or is it {really}?")
 
 
 def _in_range(field: str, value: float | None, factor: float, unit: str = MMHG) -> float:

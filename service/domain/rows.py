@@ -3,8 +3,9 @@
 One reader for a file that is imported and for one that is replayed. Promises the line
 number of every row, that a file whose header cannot be right is refused before any row
 is looked at, and that a cell which cannot be read is refused by name. Commas or
-semicolons, quotes where needed, any line ending. Whether the whole of a row can be true
-is for `readings` and `diary` to say. Opens no file: it is given the lines of one.
+semicolons, quotes where needed, any line ending. A quote that nobody closed costs its own
+line and none of the next; a line without end costs no memory. Whether the whole of a row
+can be true is for `readings` and `diary` to say. Opens no file: it is given an open one, or lines.
 """
 
 from __future__ import annotations
@@ -14,15 +15,19 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import TextIO
 
 from service.domain import diary
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
+from service.domain.record.results import NewResult, read_kind
 from service.domain.validation import Refused
-from service.domain.vocabulary import Posture, Source
+from service.domain.vocabulary import ArmPosture, Posture, Source
 
 UNREADABLE = "\N{REPLACEMENT CHARACTER}"  # what a byte that is no UTF-8 is read as: it spoils its own row, not the file
 LONGEST_NAME = 80
+LONGEST_LINE = 65_536  # characters; the longest row of ours is a hundredth of that
+MOST_LINES = 40  # of one row: a note may hold ends of lines
 INSTANT = "an instant with its offset, such as 2026-03-01T07:12:00+01:00"
 
 
@@ -44,8 +49,20 @@ READINGS = Layout(
     needed=("patient", "taken_at", "pa_systolic", "pa_diastolic"),
 )  # fmt: skip
 CHECKINS = Layout(
-    columns=("patient", "local_date", "weight_unit", *(question.key for question in diary.QUESTIONS)),
+    columns=(
+        "patient",
+        "local_date",
+        "weight_unit",
+        "weight_confirmed",
+        *(question.key for question in diary.QUESTIONS),
+    ),
     needed=("patient", "local_date"),
+)
+
+RESULTS = Layout(
+    columns=("patient", "taken_at", "kind", "code", "value", "unit", "posture", "note"),
+    needed=("patient", "taken_at", "value"),
+    some_of=("kind", "code"),
 )
 
 
@@ -56,11 +73,20 @@ CHECKINS = Layout(
 class CsvSheet:
     """The rows of a file whose header is right."""
 
-    reader: Iterator[list[str]]
+    lines: Iterator[str]  # after the header
+    delimiter: str
     width: int
     places: dict[str, int]  # where each column of the layout is; -1 for one the file does not have
     decimal_comma: bool
     ignored: tuple[str, ...]
+
+
+def lines_of(file: TextIO) -> Iterator[str]:
+    """The lines of an open file, their ends as they are; of one that is too long only a beginning, too long still."""
+    while line := file.readline(LONGEST_LINE + 1):
+        yield line
+        while len(line) > LONGEST_LINE and not line.endswith(("\n", "\r")):
+            line = file.readline(LONGEST_LINE + 1)
 
 
 def sheet_of(lines: Iterator[str], layout: Layout) -> CsvSheet:
@@ -73,31 +99,60 @@ def sheet_of(lines: Iterator[str], layout: Layout) -> CsvSheet:
     _check_header(header, layout)
     places = {name: header.index(name) if name in header else -1 for name in layout.columns}
     ignored = tuple(name for name in header if name not in layout.columns)
-    reader = csv.reader(lines, delimiter=delimiter)
-    return CsvSheet(reader, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
+    return CsvSheet(lines, delimiter, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
 
 
 def rows_of(sheet: CsvSheet) -> Iterator[tuple[int, list[str] | Refused]]:
-    """(line, cells or why not) of every row that is not empty. The cells end with an empty one, at -1."""
-    reader = sheet.reader
-    while True:
-        try:
-            cells = next(reader, None)
-        except csv.Error as error:
-            yield _line(reader), Refused("line", str(error), "comma-separated values")
-            continue
-        if cells is None:
-            return
-        if len(cells) == sheet.width:
+    """(line it begins on, cells or why not) of every row that is not empty. The cells end with an empty one, at -1."""
+    for line, cells in _rows(sheet):
+        if isinstance(cells, Refused):
+            yield line, cells
+        elif len(cells) == sheet.width:
             cells.append("")
-            yield _line(reader), cells
+            yield line, cells
         elif any(cell.strip() for cell in cells):
             accepted = f"{sheet.width} cells, as in the header"
-            yield _line(reader), Refused("line", f"{len(cells)} cells", accepted)
+            yield line, Refused("line", f"{len(cells)} cells", accepted)
 
 
-def _line(reader: Iterator[list[str]]) -> int:
-    return reader.line_num + 1  # type: ignore[attr-defined, no-any-return]  # the header's line counts too
+def _rows(sheet: CsvSheet) -> Iterator[tuple[int, list[str] | Refused]]:
+    """Row after row. One that seems to go on for many lines has a quote too many: only its first is given up."""
+    one: list[str] = []
+    reader = csv.reader(iter(one.pop, None), delimiter=sheet.delimiter)
+    ahead: list[str] = []  # lines that were looked at to no end, the next one last
+    number = 1  # the header's line counts too
+    while (line := ahead.pop() if ahead else next(sheet.lines, None)) is not None:
+        number += 1
+        if len(line) > LONGEST_LINE:
+            yield number, Refused("line", "a longer one", f"a line of at most {LONGEST_LINE} characters")
+        elif '"' not in line:
+            one.append(line)
+            yield number, next(reader)
+        else:
+            first, taken = number, [line]
+            while (cells := _quoted(taken, sheet)) is None and len(taken) < MOST_LINES:
+                if (line := ahead.pop() if ahead else next(sheet.lines, None)) is None:
+                    break
+                taken.append(line)
+            if isinstance(cells, list) and (len(taken) == 1 or len(cells) == sheet.width):
+                number += len(taken) - 1
+                yield first, cells
+            else:
+                ahead += reversed(taken[1:])
+                yield first, cells if isinstance(cells, Refused) and len(taken) == 1 else OPEN_QUOTE
+
+
+OPEN_QUOTE = Refused("line", "a quote that is not closed", "every quote closed")
+
+
+def _quoted(lines: list[str], sheet: CsvSheet) -> list[str] | Refused | None:
+    """The cells of the row on these lines; None where it goes on."""
+    if sum(map(len, lines)) > LONGEST_LINE:
+        return OPEN_QUOTE
+    try:
+        return next(csv.reader(lines, delimiter=sheet.delimiter, strict=True))
+    except csv.Error as error:
+        return None if "unexpected end" in str(error) else Refused("line", str(error), "comma-separated values")
 
 
 def _check_header(header: Sequence[str], layout: Layout) -> None:
@@ -177,6 +232,33 @@ class CheckinRows:
         if UNREADABLE in answers.note:
             refused.append(Refused("note", answers.note, "text in UTF-8"))
         return NewCheckin(patient, answers, day, Source.FILE), refused
+
+
+class ResultRows:
+    """Turns the rows of one sheet into results, of a kind by its own word or by its LOINC code."""
+
+    def __init__(self, sheet: CsvSheet) -> None:
+        self._places = sheet.places
+
+    def read(self, cells: list[str]) -> tuple[NewResult, list[Refused]]:
+        """The row's result; nothing is refused beside it. Raises Refused for a cell that cannot be read."""
+        values = {name: cells[place].strip() for name, place in self._places.items()}
+        kind, posture = values["kind"], values["posture"].lower()
+        if posture and posture not in set(ArmPosture):
+            raise Refused("posture", posture, ", ".join(ArmPosture))
+        if UNREADABLE in "".join(values.values()):
+            raise Refused("line", "a byte that is no UTF-8", "text in UTF-8")
+        new = NewResult(
+            _patient(values["patient"]),
+            _instant(values["taken_at"]),
+            values["value"],
+            read_kind(kind) if kind else None,
+            values["code"] or None,
+            values["unit"] or None,
+            ArmPosture(posture) if posture else None,
+            values["note"],
+        )
+        return new, []
 
 
 def _patient(text: str) -> str:

@@ -23,16 +23,38 @@ from service.domain.plan import WindowFacts, is_answered, missing
 from service.domain.vocabulary import MessageKind, MessageState
 
 # Told to a person who has just written to us: an answer, not a disturbance.
-ANSWERS = frozenset({MessageKind.SAFETY, MessageKind.REPLY, MessageKind.STOPPED, MessageKind.STARTED, MessageKind.HELP})
+ANSWERS = frozenset(
+    {
+        MessageKind.SAFETY,
+        MessageKind.CALL_CLINIC,
+        MessageKind.REPLY,
+        MessageKind.STOPPED,
+        MessageKind.STARTED,
+        MessageKind.HELP,
+        MessageKind.STRANGER,
+    }
+)
 # The one message that confirms a withdrawal, and what a person in danger or in doubt has asked for.
-NEEDS_NO_CONSENT = frozenset({MessageKind.SAFETY, MessageKind.STOPPED, MessageKind.HELP})
+NEEDS_NO_CONSENT = frozenset(
+    {
+        MessageKind.SAFETY,
+        MessageKind.CALL_CLINIC,
+        MessageKind.STOPPED,
+        MessageKind.HELP,
+        MessageKind.STRANGER,
+    }
+)
 # Asked at the hour the patient agreed with the clinic: their own plan's window, even where it begins
-# at seven and quiet hours end at eight. Quiet hours are for everything that nobody has asked for.
+# at seven and quiet hours end at eight. Quiet hours are for everything that nobody has asked for, and
+# for a window of the place the patient has moved away from: its seven may be five where they are now.
 AT_AGREED_HOURS = frozenset({MessageKind.PROMPT, MessageKind.REMINDER})
 TO_STAFF = frozenset({MessageKind.STAFF_TASK, MessageKind.DIGEST})
 CANNOT_WAIT = "cannot_wait"  # among a notice's params: somebody may be in danger
-# Worth one more try when nobody knows whether it left: a caregiver or the clinic not told is worse than told twice.
-TRY_AGAIN_WHEN_UNCERTAIN = frozenset({MessageKind.NUDGE, MessageKind.STAFF_TASK, MessageKind.DIGEST})
+# They say whom to call, to somebody who has written of what may not wait: one that does not arrive is told.
+TO_CALL = frozenset({MessageKind.SAFETY, MessageKind.CALL_CLINIC})
+ALARMS = "alarms"  # among the params of an answer to a stranger: it is one of these too
+# Worth one more try when nobody knows whether it left: told twice is better than not told.
+TRY_AGAIN_WHEN_UNCERTAIN = frozenset({MessageKind.NUDGE, MessageKind.STAFF_TASK, MessageKind.DIGEST, *TO_CALL})
 
 # Handed over, as far as is known, and not heard of since. A receipt can overtake its own hand-over's settling.
 IN_FLIGHT = frozenset({MessageState.HANDING_OVER, MessageState.SENT, MessageState.UNCERTAIN})
@@ -70,7 +92,8 @@ class SendReason(StrEnum):
 class LastLook:
     """What is true of a message the moment before it is handed over.
 
-    `zone` is the recipient's; quiet hours are the clinic's wall times in it.
+    `zone` is the recipient's; quiet hours are the clinic's wall times in it. `window_zone` is
+    the one in which the window's hours were agreed; None where it is the recipient's.
     """
 
     kind: MessageKind
@@ -87,6 +110,7 @@ class LastLook:
     cannot_wait: bool = False  # somebody may be in danger: whoever is on call is woken
     acknowledged: bool = False
     window: WindowFacts | None = None
+    window_zone: ZoneInfo | None = None
 
 
 @dataclass(frozen=True)
@@ -114,13 +138,20 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(SendAction.REROUTE, SendReason.CONTACT_BROKEN)
     if not facts.channel_is_set_up:
         return Verdict(SendAction.REROUTE, SendReason.CHANNEL_NOT_SET_UP)
-    at_any_hour = facts.cannot_wait or facts.kind in ANSWERS | AT_AGREED_HOURS
+    at_any_hour = facts.cannot_wait or facts.kind in ANSWERS or _is_at_agreed_hours(facts, now)
     quiet = None if at_any_hour else quiet_end(facts, now)
     if quiet is None:
         return Verdict(SendAction.GO, SendReason.WANTED)
     if quiet >= facts.expires_at:
         return Verdict(SendAction.EXPIRE, SendReason.EXPIRED)
     return Verdict(SendAction.DEFER, SendReason.QUIET_HOURS, quiet)
+
+
+def _is_at_agreed_hours(facts: LastLook, now: datetime) -> bool:
+    if facts.kind not in AT_AGREED_HOURS:
+        return False
+    agreed_in = facts.window_zone or facts.zone
+    return now.astimezone(agreed_in).utcoffset() == now.astimezone(facts.zone).utcoffset()
 
 
 def quiet_end(facts: LastLook, now: datetime) -> datetime | None:

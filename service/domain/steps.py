@@ -7,7 +7,8 @@ changes its steps changes tomorrow's windows, not today's. Does not send anythin
 does not touch steps that staff have set for one patient: theirs is the last word.
 
 At most one prompt and one reminder a day, and three unanswered nudges in one silence: more is
-nagging, and nagged people stop reading. Closer for the new and those back from hospital, since
+nagging, and nagged people stop reading. While the silence lasts a caregiver is then asked once in
+so many days, as the clinic is told again. Closer for the new and those back from hospital, since
 readings fall off after an admission and in the first two weeks. The numbers are our own, no source.
 """
 
@@ -15,21 +16,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 from typing import Any, Literal
 
-from service.domain.plan import WindowFacts, WindowTimes, is_answered, missing
+from service.domain.plan import PlanRule, WindowFacts, WindowTimes, is_answered, missing
 from service.domain.validation import Refused
 from service.domain.vocabulary import Pace, StepKind
 
 Anchor = Literal["opens", "due", "closes"]
 ANCHORS: tuple[Anchor, ...] = ("opens", "due", "closes")
 
+NIGHT_ENDS, NIGHT_BEGINS = time(6), time(21)  # for a prompt; our own, no source
 LATEST_MINUTES = 2 * 24 * 60
 # No more than one prompt and one reminder a day: more is nagging, and nagged people stop reading.
 MOST = {StepKind.PROMPT: 1, StepKind.REMINDER: 1, StepKind.NUDGE: 3, StepKind.TASK: 1}
-# Unanswered nudges in one silence after which the caregiver is left alone and staff take over.
+# Unanswered nudges in one silence after which the caregiver is asked less often and staff take over.
 NUDGE_CAP = 3
 # How long after its time a nudge still says something true and useful. Common practice, no source.
 NUDGE_USEFUL = timedelta(hours=12)
@@ -74,6 +76,7 @@ class StepReason(StrEnum):
     SUPERSEDED = "superseded_by_later"
     STALE = "stale"
     NOT_SILENT_YET = "not_silent_yet"
+    ALREADY_TOLD = "already_told"  # a task of this silence has been raised
 
 
 class Reach(StrEnum):
@@ -97,8 +100,11 @@ class StepFacts:
     later_is_due: bool = False  # a later step to the same person has fallen due as well
     acknowledged: bool = False  # a caregiver has answered about this window
     nudges: int = 0  # in this silence, since a caregiver last answered
+    nudged_at: datetime | None = None  # the last of them
     missed: int = 0  # windows of the silence so far
+    told: bool = False  # a task has been raised since its first date
     silent_days: int = 3
+    again: timedelta = timedelta(days=3)  # how long after the last nudge one more may follow
 
 
 @dataclass(frozen=True)
@@ -123,15 +129,17 @@ def decide(facts: StepFacts, now: datetime) -> Decision:
         return Decision(StepAction.PASS, StepReason.ALREADY_ANSWERED)
     if facts.kind is StepKind.TASK:
         # The clinic's own step never goes stale: staff must hear of a silence however late we are.
-        if facts.missed >= facts.silent_days:
-            return Decision(StepAction.RAISE_TASK, StepReason.SILENT)
-        return Decision(StepAction.PASS, StepReason.NOT_SILENT_YET)
+        if facts.missed < facts.silent_days:
+            return Decision(StepAction.PASS, StepReason.NOT_SILENT_YET)
+        if facts.told:
+            return Decision(StepAction.PASS, StepReason.ALREADY_TOLD)
+        return Decision(StepAction.RAISE_TASK, StepReason.SILENT)
     if now >= useful_until(facts.kind, facts.due_at, facts.closes_at):
         return Decision(StepAction.PASS, StepReason.STALE)
     if facts.later_is_due:
         return Decision(StepAction.PASS, StepReason.SUPERSEDED)
     if facts.kind is StepKind.NUDGE:
-        return _nudge(facts)
+        return _nudge(facts, now)
     if facts.reach is Reach.NO_CONSENT:
         return Decision(StepAction.PASS, StepReason.NO_CONSENT)
     if facts.reach is not Reach.YES:
@@ -170,6 +178,21 @@ def freeze(rules: Sequence[StepRule], times: WindowTimes) -> list[tuple[int, Ste
     due = [(anchors[rule.anchor] + timedelta(minutes=rule.after_minutes), rule.kind) for rule in rules]
     due.sort(key=lambda step: step[0])  # stable: rules with one instant keep the order they are written in
     return [(position, kind, at) for position, (at, kind) in enumerate(due)]
+
+
+def prompted_at_night(rules: Sequence[StepRule], plan: PlanRule) -> time | None:
+    """The wall time of a prompt that comes before 06:00 or after 21:00; None where none does.
+
+    A mistyped hour must not wake somebody every night.
+    """
+    anchors = {"opens": plan.opens, "due": plan.due, "closes": plan.closes}
+    for rule in rules:
+        at = anchors[rule.anchor]
+        minute = (at.hour * 60 + at.minute + rule.after_minutes) % (24 * 60)
+        wall = time(minute // 60, minute % 60)
+        if rule.kind is StepKind.PROMPT and (wall < NIGHT_ENDS or wall > NIGHT_BEGINS):
+            return wall
+    return None
 
 
 def as_json(rules: Sequence[StepRule]) -> list[dict[str, Any]]:
@@ -217,10 +240,11 @@ def _has_nothing_to_ask(facts: StepFacts) -> bool:
     return is_answered(facts.window)
 
 
-def _nudge(facts: StepFacts) -> Decision:
+def _nudge(facts: StepFacts, now: datetime) -> Decision:
     if facts.acknowledged:
         return Decision(StepAction.PASS, StepReason.ACKNOWLEDGED)
-    if facts.nudges >= NUDGE_CAP:
+    rests = facts.nudged_at is not None and now - facts.nudged_at < facts.again
+    if facts.nudges >= NUDGE_CAP and rests:
         return Decision(StepAction.PASS, StepReason.NUDGE_CAP, moves_up_next=True)
     if facts.reach is Reach.NOBODY:
         return Decision(StepAction.PASS, StepReason.NO_CAREGIVER, moves_up_next=True)
@@ -234,7 +258,7 @@ def _nudge(facts: StepFacts) -> Decision:
 Frozen = tuple[int, StepKind, datetime]
 
 CLOSER = frozenset({Pace.NEW_HERE, Pace.BACK_FROM_HOSPITAL})
-FIRST_DAYS = timedelta(days=14)
+FIRST_DAYS = timedelta(days=14)  # of the new; of those back from hospital as a start, which a clinic may set
 LOOKED_AT = timedelta(days=28)
 ENOUGH_WINDOWS = 20  # windows, before anybody is called reliable
 RELIABLE = 0.9  # answered of expected
@@ -253,13 +277,14 @@ class PaceFacts:
     answered: int = 0  # reading windows of the last LOOKED_AT
     expected: int = 0
     last_missed: date | None = None
+    closer_after_stay: timedelta = FIRST_DAYS  # the clinic's setting
 
 
 def choose_pace(facts: PaceFacts) -> Pace | None:
     """The reason to depart from the clinic's usual follow-up; None keeps to it."""
     if facts.day - facts.enrolled_on < FIRST_DAYS:
         return Pace.NEW_HERE
-    if facts.left_hospital_on is not None and facts.day - facts.left_hospital_on <= FIRST_DAYS:
+    if facts.left_hospital_on is not None and facts.day - facts.left_hospital_on <= facts.closer_after_stay:
         return Pace.BACK_FROM_HOSPITAL
     missed_lately = facts.last_missed is not None and facts.day - facts.last_missed <= WITHOUT_A_MISS
     if facts.expected >= ENOUGH_WINDOWS and facts.answered >= RELIABLE * facts.expected and not missed_lately:

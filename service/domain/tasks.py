@@ -2,6 +2,11 @@
 
 Promises that whatever a task's sentence needs is in its facts, so that it reads the same
 however the rest of the record changes later. A person's own words are kept as they wrote them.
+
+When staff are told of an open task, and when it escalates: what may be an emergency is told at
+once, an unanswered task steps up to somebody else, and nothing but a possible emergency is
+told for ever. A silence that staff closed is told again while it lasts. The intervals
+are this service's own; no source prescribes them.
 """
 
 from __future__ import annotations
@@ -9,11 +14,15 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from service.domain import factjson
+from service.domain.localtime import first_instant, local_date
+from service.domain.record.now import Aim, ChemistryDue, Contacting
+from service.domain.signals.facts import Episode, PictureFacts, ReferenceProposal
 from service.domain.vocabulary import (
     CaregiverAnswer,
     Channel,
@@ -22,7 +31,11 @@ from service.domain.vocabulary import (
     SilenceCause,
     StepKind,
     TaskKind,
+    Urgency,
+    WeightDoubt,
 )
+
+LONGEST_QUOTE = 300  # of a person's own words
 
 
 class Whose(StrEnum):
@@ -39,7 +52,8 @@ class LongSilence:
 
     missed: int  # planned days in a row
     cause: SilenceCause
-    silence: uuid.UUID
+    first: date  # the first of them
+    again: bool = False  # staff closed a task of it before
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +67,26 @@ class NobodyToReach:
 
 @dataclass(frozen=True, slots=True)
 class SafetyAnswered:
-    """A check-in holds signs of an emergency."""
+    """A check-in holds signs of an emergency, or one that alone is for the same day."""
 
     checkin: uuid.UUID
     day: date
     signs: tuple[SafetySign, ...]
-    told_to_call: str = ""  # the emergency number they were told at once; empty where nobody told them
+    told_to_call: str = ""  # the number they were told at once; empty where nobody told them
+    urgency: Urgency = Urgency.EMERGENCY  # of all the signs of that day together
+
+
+@dataclass(frozen=True, slots=True)
+class WeightDoubted:
+    """A weight that nobody has said is right, kept as it was given and compared with nothing. kg but for `given`."""
+
+    checkin: uuid.UUID
+    day: date
+    given: float
+    unit: str  # UCUM, as it was given
+    doubt: WeightDoubt
+    last_kg: float
+    other_kg: float  # the same figure in the other unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +97,54 @@ class AlarmWritten:
     words: str
     told_to_call: str
     caregiver: str = ""  # who wrote it; empty for the patient
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmInDoubt:
+    """A message that may be an emergency, from a number that several clinics have: nobody knows yet whose it is.
+
+    Without its words: they may be another clinic's patient's.
+    """
+
+    inbound: str
+    whose: Whose
+    told_to_call: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmOfStaff:
+    """A message that may be an emergency, from the telephone of a member of staff."""
+
+    inbound: str
+    name: str
+    words: str
+    told_to_call: str
+
+
+@dataclass(frozen=True, slots=True)
+class CallUntold:
+    """The text that says whom to call, in answer to what somebody wrote, was not sent; or nobody knows."""
+
+    message: uuid.UUID
+    number: str
+    is_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StrangerWrote:
+    """A text came from a number that nobody here has. Number and words are on the page of the task, for a time."""
+
+    inbound: str
+    alarms: bool  # it may be an emergency
+    told_to_call: str = ""
+    several: bool = False  # it may have been meant for another clinic
+
+
+@dataclass(frozen=True, slots=True)
+class StrangersFlood:
+    """More texts from unknown numbers came in an hour than are told one by one."""
+
+    alarms: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +192,23 @@ class StaffStopped:
 
 
 @dataclass(frozen=True, slots=True)
+class StartTexted:
+    """Somebody wants messages, and their agreement on record is none, or ended otherwise than by a text."""
+
+    contact: uuid.UUID
+    whose: Whose
+
+
+@dataclass(frozen=True, slots=True)
+class NumberToCheck:
+    """A telephone number may not be, or not only, this person's."""
+
+    contact: uuid.UUID
+    whose: Whose
+    unplaced: bool = False  # a text came from it, and nobody said whom it was for
+
+
+@dataclass(frozen=True, slots=True)
 class WordingFailed:
     """A message could not be written out."""
 
@@ -125,10 +218,8 @@ class WordingFailed:
 
 @dataclass(frozen=True, slots=True)
 class ChannelMissing:
-    """The contact may be right, but this service cannot send that way."""
+    """The contacts may be right, but this service cannot send that way: to nobody of the clinic."""
 
-    contact: uuid.UUID
-    whose: Whose
     channel: Channel
 
 
@@ -143,38 +234,125 @@ class ContactBroke:
 
 @dataclass(frozen=True, slots=True)
 class HandOverUnknown:
-    """Messages were being handed over when the service stopped."""
+    """The hand-over of messages was cut off when the service stopped, or never answered."""
 
     messages: tuple[uuid.UUID, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceProposed:
+    """A settled fortnight that may be the reference."""
+
+    proposal: ReferenceProposal
+
+
+@dataclass(frozen=True, slots=True)
+class EnteredCallToday:
+    """Somebody came to stand in *Call today* on `day` (the clinic's date), for these reasons."""
+
+    day: date
+    because: tuple[PictureFacts | Episode, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ContactDue:
+    """The next contact that was agreed on is due, or its day has passed."""
+
+    contact: Contacting
+    is_overdue: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ChemistryWanted:
+    """Chemistry is due after a change, and neither a result nor a reason has come."""
+
+    due: ChemistryDue
+
+
+@dataclass(frozen=True, slots=True)
+class GoalOver:
+    """The last date of a goal has passed, and no newer one was set."""
+
+    aim: Aim
+
+
+class Found(StrEnum):
+    """What the nightly check can find broken."""
+
+    SILENCE_UNTOLD = "silence_untold"
+    SAFETY_UNTOLD = "safety_untold"
+    WRONG_END = "wrong_end"
+    NOT_ON_REVIEW = "not_on_review"
+    CALL_UNTOLD = "call_untold"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFound:
+    """What the nightly check, working it out from what was recorded, found otherwise than it must be."""
+
+    found: Found
+    day: date
 
 
 TaskFacts = (
     LongSilence
     | NobodyToReach
     | SafetyAnswered
+    | WeightDoubted
     | AlarmWritten
+    | AlarmInDoubt
+    | AlarmOfStaff
+    | CallUntold
+    | StrangerWrote
+    | StrangersFlood
     | LimitPassed
     | CaregiverSaid
     | CaregiverWrote
     | StaffStopped
+    | StartTexted
+    | NumberToCheck
     | WordingFailed
     | ChannelMissing
     | ContactBroke
     | HandOverUnknown
+    | ReferenceProposed
+    | EnteredCallToday
+    | CheckFound
+    | ContactDue
+    | ChemistryWanted
+    | GoalOver
 )
 
 _KINDS: Mapping[type, TaskKind] = {
     LongSilence: TaskKind.SILENT,
     NobodyToReach: TaskKind.NO_CONTACT,
-    SafetyAnswered: TaskKind.SAFETY_ANSWER,
     AlarmWritten: TaskKind.SAFETY_ANSWER,
+    AlarmInDoubt: TaskKind.SAFETY_ANSWER,
+    AlarmOfStaff: TaskKind.SAFETY_ANSWER,
+    CallUntold: TaskKind.SAFETY_ANSWER,
+    WeightDoubted: TaskKind.WEIGHT_DOUBT,
     CaregiverSaid: TaskKind.CAREGIVER_SAYS,
     CaregiverWrote: TaskKind.CAREGIVER_SAYS,
     StaffStopped: TaskKind.BROKEN_CONTACT,
+    StartTexted: TaskKind.NO_CONTACT,
+    NumberToCheck: TaskKind.CHECK_NUMBER,
     WordingFailed: TaskKind.BROKEN_CONTACT,
-    ChannelMissing: TaskKind.BROKEN_CONTACT,
+    ChannelMissing: TaskKind.NO_WAY_OUT,
     ContactBroke: TaskKind.BROKEN_CONTACT,
     HandOverUnknown: TaskKind.MESSAGE_UNCERTAIN,
+    ReferenceProposed: TaskKind.REFERENCE_PROPOSAL,
+    EnteredCallToday: TaskKind.CALL_TODAY,
+    ContactDue: TaskKind.NEXT_CONTACT,
+    ChemistryWanted: TaskKind.CHEMISTRY_DUE,
+    GoalOver: TaskKind.GOAL_OVER,
+}
+
+
+# What should have been told is told as what it is, and so at its hours.
+_FOUND = {
+    Found.SILENCE_UNTOLD: TaskKind.SILENT,
+    Found.SAFETY_UNTOLD: TaskKind.SAFETY_ANSWER,
+    Found.CALL_UNTOLD: TaskKind.CALL_TODAY,
 }
 
 
@@ -182,6 +360,12 @@ def kind_of(facts: TaskFacts) -> TaskKind:
     """The kind of task that these facts ask for."""
     if isinstance(facts, LimitPassed):
         return TaskKind.ABOVE_LIMIT if facts.up else TaskKind.BELOW_LIMIT
+    if isinstance(facts, SafetyAnswered):
+        return TaskKind.SAFETY_ANSWER if facts.urgency is Urgency.EMERGENCY else TaskKind.SAME_DAY
+    if isinstance(facts, StrangerWrote | StrangersFlood):
+        return TaskKind.SAFETY_ANSWER if facts.alarms else TaskKind.CHECK_NUMBER
+    if isinstance(facts, CheckFound):
+        return _FOUND.get(facts.found, TaskKind.CHECK_FOUND)
     return _KINDS[type(facts)]
 
 
@@ -194,3 +378,70 @@ def from_json(stored: Mapping[str, Any]) -> TaskFacts:
     """The facts of a row. Raises KeyError, TypeError or ValueError for anything that `as_json` did not make."""
     facts: TaskFacts = factjson.unpack(TaskFacts, stored)
     return facts
+
+
+# --- escalation ------------------------------------------------------------------------
+
+AT_ONCE = timedelta(0)
+A_DAY = timedelta(days=1)
+
+# How long a task may wait in the inbox before somebody is sent a message about it.
+FIRST: dict[TaskKind, timedelta | None] = {
+    TaskKind.SAFETY_ANSWER: AT_ONCE,
+    TaskKind.SAME_DAY: AT_ONCE,
+    TaskKind.CALL_TODAY: AT_ONCE,
+    TaskKind.ABOVE_LIMIT: AT_ONCE,
+    TaskKind.BELOW_LIMIT: AT_ONCE,
+    TaskKind.NO_WAY_OUT: AT_ONCE,
+    TaskKind.CAREGIVER_SAYS: A_DAY,
+    TaskKind.WEIGHT_DOUBT: A_DAY,
+    TaskKind.SILENT: A_DAY,
+    TaskKind.NO_CONTACT: A_DAY,
+    TaskKind.BROKEN_CONTACT: A_DAY,
+    TaskKind.CHECK_NUMBER: A_DAY,
+    TaskKind.MESSAGE_UNCERTAIN: A_DAY,
+    TaskKind.CHECK_FOUND: AT_ONCE,
+    TaskKind.NEXT_CONTACT: A_DAY,
+    TaskKind.CHEMISTRY_DUE: A_DAY,
+    TaskKind.GOAL_OVER: None,
+    TaskKind.FOLLOW_UP: None,  # the panel shows it; no message
+    TaskKind.REFERENCE_PROPOSAL: None,
+}
+# Told whatever the hour, and round and round until somebody takes it: quiet hours and a last
+# one to be told are there for what can wait until the morning.
+AT_ANY_HOUR = frozenset({TaskKind.SAFETY_ANSWER})
+# How long the one told has before the next is told.
+NEXT: dict[TaskKind, timedelta] = {
+    TaskKind.SAFETY_ANSWER: timedelta(minutes=30),
+    TaskKind.SAME_DAY: timedelta(hours=2),
+    TaskKind.CALL_TODAY: timedelta(hours=2),
+    TaskKind.ABOVE_LIMIT: timedelta(hours=2),
+    TaskKind.BELOW_LIMIT: timedelta(hours=2),
+}
+GOOD_FOR = timedelta(hours=12)  # a message about a task that is older than this misleads
+
+
+def first_told_at(kind: TaskKind, raised_at: datetime) -> datetime | None:
+    """When the first of staff is told of a task raised at `raised_at`; None is never."""
+    wait = FIRST[kind]
+    return None if wait is None else raised_at + wait
+
+
+def next_told_at(kind: TaskKind, told_at: datetime) -> datetime:
+    """When the next of staff is told, if nobody has taken it by then."""
+    return told_at + NEXT.get(kind, A_DAY)
+
+
+def again_at(closed_at: datetime, days: int, promised: date | None, at: time, zone: ZoneInfo) -> datetime:
+    """When a silence that is closed now is told again: at `at` on the promised date, or so many days later."""
+    return first_instant(promised or local_date(closed_at, zone) + timedelta(days=days), at, zone)
+
+
+def next_digest(now: datetime, at: time, zone: ZoneInfo) -> datetime:
+    """The next instant after `now` at which clocks in `zone` show `at`: one digest for every local date."""
+    today = local_date(now, zone)
+    for ahead in range(3):  # a date that was never lived, or whose hour is past, is passed over
+        instant = first_instant(today + timedelta(days=ahead), at, zone)
+        if instant > now:
+            return instant
+    raise AssertionError(f"no {at} within three days of {now} in {zone}")

@@ -1,10 +1,23 @@
-"""The one way this service says no to input, and what several doors check alike: text, and addresses to call."""
+"""The one way this service says no to input, and what several doors check alike: text, numbers, dates, addresses.
+
+Each check returns the value as it will be kept, or raises Refused naming the field, what it held and what
+is accepted.
+
+Telephone numbers must be possible, not valid: new ranges reach telephones before they reach a
+library's tables.
+"""
 
 from __future__ import annotations
 
+import math
 import re
+from datetime import date
 from urllib.parse import urlsplit
 
+# ITU-T E.164, section 6: a country code and at most 15 digits in all.
+NUMBER = re.compile(r"\+[1-9][0-9]{6,14}")
+LINE_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}")
+MAILBOX = re.compile(r"[^@\s\x00-\x1f]{1,64}@[^@\s\x00-\x1f]{1,189}")
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 _STANDS_FOR_NOTHING = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
@@ -59,3 +72,77 @@ def checked_url(field: str, url: str) -> str:
     if not parts.hostname or parts.username or not (parts.scheme == "https" or plain_is_fine) or port_is_read == 0:
         raise Refused(field, url, accepted)
     return url
+
+
+def text(field: str, given: object, *, longest: int, shortest: int = 1) -> str:
+    """A line of text without control characters, trimmed."""
+    accepted = f"text of {shortest} to {longest} characters"
+    if not isinstance(given, str):
+        raise Refused(field, given, accepted)
+    kept = given.strip()
+    if not shortest <= len(kept) <= longest or any(ord(sign) < 32 for sign in kept):
+        raise Refused(field, given, f"{accepted}, on one line")
+    return kept
+
+
+def prose(field: str, given: str, *, longest: int) -> str:
+    """Free text of any number of lines, or none, trimmed."""
+    if len(given) > longest:
+        raise Refused(field, f"{len(given)} characters", f"at most {longest} characters")
+    if not is_storable(given):
+        raise Refused(field, "a character that cannot be kept", "text")
+    return given.strip()
+
+
+def number(field: str, given: object, least: float, most: float, unit: str = "") -> float:
+    """A finite number in a range, ends included."""
+    accepted = f"a number from {least:g} to {most:g} {unit}".rstrip()
+    if isinstance(given, bool) or not isinstance(given, int | float):
+        raise Refused(field, given, accepted)
+    if not math.isfinite(given) or not least <= given <= most:
+        raise Refused(field, given, accepted)
+    return float(given)
+
+
+def whole(field: str, given: object, least: int, most: int) -> int:
+    """A whole number in a range, ends included."""
+    if isinstance(given, bool) or not isinstance(given, int) or not least <= given <= most:
+        raise Refused(field, given, f"a whole number from {least} to {most}")
+    return given
+
+
+def yes_no(field: str, given: object) -> bool:
+    """Raises Refused."""
+    if not isinstance(given, bool):
+        raise Refused(field, given, "true or false")
+    return given
+
+
+def mailbox(field: str, given: object) -> str:
+    """An e-mail address, in lower case. The shape is checked, not whether it exists."""
+    if not isinstance(given, str) or not MAILBOX.fullmatch(given.strip()):
+        raise Refused(field, given, "an e-mail address such as nurse@clinic.example")
+    return given.strip().lower()
+
+
+def dialled(given: str) -> str:
+    """A telephone number as it is kept, `+` and digits, from one that was written in any way."""
+    digits = re.sub(r"[^0-9+]", "", given)
+    return f"+{digits[2:]}" if digits.startswith("00") else digits
+
+
+def line(field: str, given: object) -> str:
+    """What people write to: a telephone number, or a short code or a gateway's own name of one, in small letters."""
+    kept = given.strip().lower() if isinstance(given, str) else ""
+    if NUMBER.fullmatch(number := dialled(kept)) and not re.search(r"[a-z]", kept):
+        return number
+    if not LINE_NAME.fullmatch(kept):
+        accepted = "a number with its country code, a short code, or the gateway's name of one: letters, digits, . _ -"
+        raise Refused(field, given, accepted)
+    return kept
+
+
+def date_span(field: str, first: date, last: date | None, longest_days: int) -> None:
+    """Dates in order and not absurdly far apart."""
+    if last is not None and not 0 <= (last - first).days <= longest_days:
+        raise Refused(field, last.isoformat(), f"a date from {first.isoformat()}, at most {longest_days} days later")

@@ -22,6 +22,7 @@ class Scope(StrEnum):
     READINGS = "readings"
     CHECKINS = "checkins"
     REVIEW = "review"
+    RESULTS = "results"  # enters laboratory results and vital signs, and reads nothing
 
 
 class ActorKind(StrEnum):
@@ -66,6 +67,18 @@ class PauseCause(StrEnum):
     EQUIPMENT = "equipment"
 
 
+class ContextKind(StrEnum):
+    """What else was so on some dates, for whoever reads the pressures of those dates."""
+
+    TRAVEL = "travel"  # or another altitude
+    INFECTION = "infection"
+    STEROID_OR_NSAID = "steroid_or_nsaid"
+    DIALYSIS = "dialysis"
+    RHYTHM_OR_DEVICE = "rhythm_or_device"  # changed
+    PACED_OR_IRREGULAR = "paced_or_irregular"  # the rhythm: on these dates heart rate counts for nothing
+    RECALIBRATED = "recalibrated"  # the sensor: from that date on it reads so much higher
+
+
 class WindowState(StrEnum):
     OPEN = "open"
     ANSWERED = "answered"
@@ -98,6 +111,7 @@ class StepState(StrEnum):
 class SilenceCause(StrEnum):
     NOT_ASKED = "not_asked"
     NOT_DELIVERED = "not_delivered"
+    UNCERTAIN = "uncertain"  # nobody knows whether they were asked
     NO_REPLY = "no_reply"
     DIARY_ONLY = "diary_only"
 
@@ -116,12 +130,39 @@ class Swelling(StrEnum):
     KNEE = "knee"  # to the knee or above
 
 
+HEIGHTS = tuple(Swelling)  # by rank, from none
+
+
+class WeightDoubt(StrEnum):
+    """Why a weight is not compared with others: nobody has said that it is right as it was given."""
+
+    OTHER_UNIT = "other_unit"  # in the other unit it would be near the last
+    FAR = "far"  # from the last
+
+
+class WeightSaid(StrEnum):
+    """How somebody answers when asked about a weight in doubt."""
+
+    AS_GIVEN = "as_given"
+    OTHER_UNIT = "other_unit"
+
+
 class SafetySign(StrEnum):
     BREATHLESS_AT_REST = "breathless_at_rest"
     CHEST_PAIN = "chest_pain"
     FAINTING = "fainting"
     PINK_SPUTUM = "pink_sputum"
     NEW_CONFUSION = "new_confusion"
+    RACING_HEART = "racing_heart"
+    ONE_SHOCK = "one_shock"  # of a defibrillator, and feels well
+    SHOCKS = "shocks"  # more than one, or one and feels unwell
+
+
+class Urgency(StrEnum):
+    """What somebody with signs of an emergency is told to do."""
+
+    EMERGENCY = "emergency"  # call the emergency number now
+    SAME_DAY = "same_day"  # call the clinic today
 
 
 class Source(StrEnum):
@@ -148,15 +189,26 @@ class Posture(StrEnum):
     SITTING = "sitting"
 
 
+class LinkPurpose(StrEnum):
+    """What a link opens."""
+
+    CHECKIN = "checkin"  # a window's diary page
+    CAREGIVER = "caregiver"  # what a caregiver is asked about a window
+    CALENDAR = "calendar"
+    PUSH = "push"  # where somebody sets their own phone up for notices
+
+
 class MessageKind(StrEnum):
     PROMPT = "prompt"
     REMINDER = "reminder"
     NUDGE = "nudge"
     SAFETY = "safety"
+    CALL_CLINIC = "call_clinic"
     REPLY = "reply"
     STOPPED = "stopped"
     STARTED = "started"
     HELP = "help"
+    STRANGER = "stranger"  # to a number that nobody has
     STAFF_TASK = "staff_task"
     DIGEST = "digest"
 
@@ -175,14 +227,24 @@ class MessageState(StrEnum):
 
 class TaskKind(StrEnum):
     SAFETY_ANSWER = "safety_answer"
+    SAME_DAY = "same_day"
+    CALL_TODAY = "call_today"  # somebody entered that lane
     SILENT = "silent"
     NO_CONTACT = "no_contact"
     BROKEN_CONTACT = "broken_contact"
+    CHECK_NUMBER = "check_number"
     MESSAGE_UNCERTAIN = "message_uncertain"
     ABOVE_LIMIT = "above_limit"
     BELOW_LIMIT = "below_limit"
     CAREGIVER_SAYS = "caregiver_says"
+    WEIGHT_DOUBT = "weight_doubt"
     FOLLOW_UP = "follow_up"
+    REFERENCE_PROPOSAL = "reference_proposal"
+    CHECK_FOUND = "check_found"
+    NO_WAY_OUT = "no_way_out"  # the service itself cannot send in some way: about nobody alone
+    NEXT_CONTACT = "next_contact"  # is due, or overdue
+    CHEMISTRY_DUE = "chemistry_due"
+    GOAL_OVER = "goal_over"  # its last date has passed
 
 
 class TaskSettled(StrEnum):
@@ -191,6 +253,14 @@ class TaskSettled(StrEnum):
     WORDING_CHANGED = "wording_changed"
     ARRIVAL_KNOWN = "arrival_known"
     TEXTED_START = "texted_start"
+    WEIGHT_KNOWN = "weight_known"
+    REFERENCE_SET = "reference_set"
+    CHANNEL_SET_UP = "channel_set_up"
+    PATIENT_DIED = "patient_died"
+    EPISODE_CLOSED = "episode_closed"  # by staff, and what they were called for holds no more
+    CONTACT_SETTLED = "contact_settled"  # it took place, or was planned anew or taken back
+    CHEMISTRY_SETTLED = "chemistry_settled"  # a result or a reason came, or nothing makes it due any more
+    GOAL_SETTLED = "goal_settled"  # a newer one was set, or it was ended
 
 
 class TaskState(StrEnum):
@@ -202,6 +272,8 @@ class TaskState(StrEnum):
 class SignalKind(StrEnum):
     RISING = "rising"
     FALLING = "falling"
+    JUMP = "jump"
+    HIGH_STEADY = "high_steady"
     ABOVE_LIMIT = "above_limit"
     BELOW_LIMIT = "below_limit"
     WEIGHT_GAIN = "weight_gain"
@@ -209,6 +281,15 @@ class SignalKind(StrEnum):
     WORSE_SYMPTOMS = "worse_symptoms"
     SAFETY_ANSWER = "safety_answer"
     SILENT = "silent"
+
+
+class Knowledge(StrEnum):
+    """What is known of something that is compared. Only of the second may "no change" or "as usual" be said."""
+
+    CHANGED = "changed"
+    UNCHANGED = "unchanged"  # compared, and unchanged
+    TOO_LITTLE = "too_little"  # something came once, and too little to compare
+    NOTHING = "nothing"  # nothing ever came
 
 
 class Lane(StrEnum):
@@ -242,6 +323,7 @@ class Response(StrEnum):
     SETTLING = "settling"
     SETTLED = "settled"
     NOT_SETTLING = "not_settling"
+    OVERSHOT = "overshot"  # past the reference, to the other side
     TOO_FEW_READINGS = "too_few_readings"
 
 
@@ -250,3 +332,123 @@ class IntakeOutcome(StrEnum):
 
     RECORDED = "recorded"
     DUPLICATE = "duplicate"  # it was there already; nothing was written
+
+
+class Sex(StrEnum):
+    """As an equation for the kidney asks for it."""
+
+    FEMALE = "female"
+    MALE = "male"
+
+
+class ResultKind(StrEnum):
+    """Laboratory results and vital signs."""
+
+    CREATININE = "creatinine"
+    EGFR = "egfr"  # as a laboratory reported it; one that is computed here is marked as such and kept nowhere
+    POTASSIUM = "potassium"
+    SODIUM = "sodium"
+    UREA = "urea"
+    BNP = "bnp"
+    NT_PROBNP = "nt_probnp"  # never one series with BNP
+    HAEMOGLOBIN = "haemoglobin"
+    FERRITIN = "ferritin"
+    SYSTOLIC = "systolic"  # of the arm, never of the pulmonary artery
+    DIASTOLIC = "diastolic"
+    SATURATION = "saturation"
+    WEDGE = "wedge"  # of a right-heart catheter, as are the next two
+    RIGHT_ATRIAL = "right_atrial"
+    CARDIAC_OUTPUT = "cardiac_output"
+    CATHETER_DIASTOLIC = "catheter_diastolic"  # PA diastolic at the catheter, which is no reading of the sensor
+    EJECTION_FRACTION = "ejection_fraction"
+    NYHA = "nyha"  # class 1 to 4, as a clinician judges it
+    MRC = "mrc"  # breathlessness grade 1 to 5
+    RHYTHM = "rhythm"
+
+
+class EjectionClass(StrEnum):
+    REDUCED = "reduced"
+    MILDLY_REDUCED = "mildly_reduced"
+    PRESERVED = "preserved"
+
+
+class Rhythm(StrEnum):
+    SINUS = "sinus"
+    ATRIAL_FIBRILLATION = "atrial_fibrillation"
+    PACED = "paced"
+    OTHER = "other"
+
+
+class Side(StrEnum):
+    LEFT = "left"
+    RIGHT = "right"
+
+
+class Device(StrEnum):
+    """What paces or defibrillates the heart."""
+
+    NONE = "none"
+    PACEMAKER = "pacemaker"
+    CRT = "crt"  # cardiac resynchronisation therapy
+    DEFIBRILLATOR = "defibrillator"
+    CRT_DEFIBRILLATOR = "crt_defibrillator"
+
+
+class ContactWay(StrEnum):
+    """How the next contact is to be."""
+
+    CALL = "call"
+    VIDEO = "video"
+    VISIT = "visit"
+    HOME_VISIT = "home_visit"
+
+
+class ArmPosture(StrEnum):
+    """How a pressure of the arm was taken."""
+
+    LYING = "lying"
+    SITTING = "sitting"
+    STANDING = "standing"
+
+
+class MedicineClass(StrEnum):
+    LOOP_DIURETIC = "loop_diuretic"
+    THIAZIDE = "thiazide"
+    MRA = "mra"
+    ACE_INHIBITOR = "ace_inhibitor"
+    ARB = "arb"
+    ARNI = "arni"
+    BETA_BLOCKER = "beta_blocker"
+    SGLT2_INHIBITOR = "sglt2_inhibitor"
+    NITRATE = "nitrate"
+    OTHER = "other"
+
+
+class Route(StrEnum):
+    ORAL = "oral"
+    IV = "iv"
+    SUBCUTANEOUS = "subcutaneous"
+    OTHER = "other"
+
+
+class NoResult(StrEnum):
+    """What there is in place of a result where chemistry was due."""
+
+    DONE_ELSEWHERE = "done_elsewhere"
+    NOT_WANTED = "not_wanted"
+
+
+class EventKind(StrEnum):
+    """What happened to a patient. An admission has an end; the others are of one date."""
+
+    ADMISSION = "admission"
+    URGENT_VISIT = "urgent_visit"
+    IV_DIURETIC = "iv_diuretic"
+    DEATH = "death"
+
+
+class EventCause(StrEnum):
+    HEART_FAILURE = "heart_failure"
+    OTHER_HEART = "other_heart"
+    OTHER = "other"
+    NOT_KNOWN = "not_known"

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.adherence import Run, cause, runs
+from service.domain.plan import Run, missed_runs, silence_cause
 from service.domain.vocabulary import MessageState, SilenceCause, WindowState
 
 MONDAY = date(2026, 3, 2)
@@ -24,7 +24,7 @@ def told(week: str, readings: tuple[int, ...] = ()) -> list[Run]:
     """One letter a day: missed, answered, excused, open; a dash is a day without a window."""
     windows = [(day(n), WORDS[letter]) for n, letter in enumerate(week) if letter in WORDS]
     answered = {n for n, letter in enumerate(week) if letter == "a"}
-    return runs(windows, {day(n) for n in answered | set(readings)})
+    return missed_runs(windows, {day(n) for n in answered | set(readings)})
 
 
 def test_days_in_a_row_are_one_run_that_a_reading_ends() -> None:
@@ -50,7 +50,7 @@ def test_the_order_of_arrival_does_not_matter_and_every_missed_day_is_in_one_run
     windows = [(day(n), WORDS[letter]) for n, letter in enumerate(week) if letter in WORDS]
     answered = [day(n) for n, letter in enumerate(week) if letter == "a"]
     shuffled = [windows[n] for n in order if n < len(windows)]
-    found = runs(shuffled, answered)
+    found = missed_runs(shuffled, answered)
     # The same told in letters: between two readings, the missed days are one run.
     expected = [list(part) for key, part in groupby(c for c in week if c in "ma") if key == "m"]
     assert [run.missed for run in found] == [len(part) for part in expected]
@@ -64,11 +64,15 @@ def test_the_order_of_arrival_does_not_matter_and_every_missed_day_is_in_one_run
         (False, [], SilenceCause.NOT_ASKED),
         (False, [(MessageState.CANCELLED, False)], SilenceCause.NOT_ASKED),
         (False, [(MessageState.EXPIRED, False)], SilenceCause.NOT_ASKED),
+        (False, [(MessageState.FAILED, False)], SilenceCause.NOT_ASKED),  # no way to send it
         (False, [(MessageState.EXPIRED, True)], SilenceCause.NOT_DELIVERED),
         (False, [(MessageState.FAILED, True), (MessageState.FAILED, True)], SilenceCause.NOT_DELIVERED),
         (False, [(MessageState.FAILED, True), (MessageState.SENT, True)], SilenceCause.NO_REPLY),
         (False, [(MessageState.DELIVERED, True)], SilenceCause.NO_REPLY),
-        (False, [(MessageState.UNCERTAIN, True)], SilenceCause.NO_REPLY),
+        (False, [(MessageState.UNCERTAIN, True)], SilenceCause.UNCERTAIN),
+        (False, [(MessageState.UNCERTAIN, True), (MessageState.SENT, True)], SilenceCause.NO_REPLY),
+        (False, [(MessageState.UNCERTAIN, True), (MessageState.FAILED, True)], SilenceCause.UNCERTAIN),
+        (True, [(MessageState.UNCERTAIN, True)], SilenceCause.DIARY_ONLY),
         (True, [(MessageState.DELIVERED, True)], SilenceCause.DIARY_ONLY),
         (True, [], SilenceCause.DIARY_ONLY),
     ],
@@ -76,4 +80,4 @@ def test_the_order_of_arrival_does_not_matter_and_every_missed_day_is_in_one_run
 def test_why_a_window_was_missed(
     checked_in: bool, prompts: list[tuple[MessageState, bool]], expected: SilenceCause
 ) -> None:
-    assert cause(checked_in, prompts) is expected
+    assert silence_cause(checked_in, prompts) is expected

@@ -8,16 +8,15 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from service.domain import diary, segments
+from service.domain import diary
 from service.domain.diary import Answers
 from service.domain.texting.conversation import ORDER, Exchange, Move, Say
 from service.domain.texting.conversation import take as take_with
 from service.domain.vocabulary import SafetySign, Swelling
-from service.words import messages, replies
-from service.words.language import load_language
-from service.words.texting import load_parser
+from service.words import messages
+from service.words.language import load_language, load_parser
 
-ALL = ("0", "82.4", "3", "1", "no", "ankle", "no", "4", "no")
+ALL = ("0", "82.4", "3", "1", "no", "no", "ankle", "no", "no", "4", "no")
 
 
 def take(exchange: Exchange, text: str, unit: str) -> Move:
@@ -43,7 +42,7 @@ def test_the_questions_come_one_by_one_and_the_emergency_first():
     assert [move.say for move in moves] == [Say.ASK] * len(ORDER) + [Say.THANKS]
     assert told(moves) == {
         "safety_signs": (), "weight": 82.4, "breathlessness": 3, "extra_pillows": 1, "woke_breathless": False,
-        "swelling": Swelling.ANKLE, "light_headed": False, "tiredness": 4, "missed_medicines": False,
+        "slept_in_chair": False, "swelling": Swelling.ANKLE, "full_belly": False, "light_headed": False, "tiredness": 4, "missed_medicines": False,
     }  # fmt: skip
     assert not any(move.note for move in moves)
 
@@ -52,9 +51,10 @@ def test_what_was_said_in_one_go_is_not_asked_again():
     (first,) = talk("82.4 b3 p1 s0")
     assert (first.say, first.about) == (Say.ASK, "safety_signs")
     assert first.answers == {"weight": 82.4, "breathlessness": 3, "extra_pillows": 1, "swelling": Swelling.NONE}
-    moves = talk("82.4 b3 p1 s0", "none", "no", "no", "2", "no")
+    moves = talk("82.4 b3 p1 s0", "none", "no", "no", "no", "no", "2", "no")
     assert [move.about for move in moves] == [
-        "safety_signs", "woke_breathless", "light_headed", "tiredness", "missed_medicines", None,
+        "safety_signs", "woke_breathless", "slept_in_chair", "full_belly", "light_headed", "tiredness",
+        "missed_medicines", None,
     ]  # fmt: skip
 
 
@@ -129,9 +129,10 @@ def test_the_persons_own_unit_decides_what_a_bare_weight_can_be():
 
 
 def test_spanish_answers_in_spanish():
-    moves = talk("hola", "nada", "82,4", "3", "ninguna", "Sí", "tobillos", "no", "4", "no")
+    moves = talk("hola", "nada", "82,4", "3", "ninguna", "Sí", "en un sillón", "tobillos", "no", "no", "4", "no")
     assert moves[-1].say is Say.THANKS
     assert told(moves)["woke_breathless"] is True
+    assert told(moves)["slept_in_chair"] is True
     assert told(moves)["extra_pillows"] == 0
     assert told(moves)["swelling"] is Swelling.ANKLE
 
@@ -148,7 +149,7 @@ def test_no_talk_asks_anything_more_than_twice_and_all_it_gives_can_be_kept(text
         if move.answers:
             given_ = {"weight_unit": move.weight_unit or "kg"} | dict(move.answers)
             assert diary.problems_in(Answers(**given_)) == []
-        assert (move.about is None) == (move.say in (Say.THANKS, Say.SAFETY))
+        assert (move.about is None) == (move.say in (Say.THANKS, Say.SAFETY, Say.CALL_CLINIC))
     for key in ORDER:
         runs = [place for place, about in enumerate(asked) if about == key]
         assert len(runs) <= 3  # asked, asked again, and once more beside another question's answer
@@ -160,15 +161,15 @@ def test_no_talk_asks_anything_more_than_twice_and_all_it_gives_can_be_kept(text
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_every_line_fits_one_segment_of_the_7_bit_alphabet_and_repeats_nothing(language):
     longest_sender = "x" * 32
-    keys = [*ORDER, replies.THANKS, replies.NOTED, replies.CAREGIVER_ASK,
-            replies.CAREGIVER_THANKS, replies.NOTHING_ASKED]  # fmt: skip
+    keys = [*ORDER, messages.THANKS, messages.NOTED, messages.CAREGIVER_ASK,
+            messages.CAREGIVER_THANKS, messages.NOTHING_ASKED]  # fmt: skip
     for key in keys:
         for again in (False, True):
-            if again and key not in (*ORDER, replies.CAREGIVER_ASK):
+            if again and key not in (*ORDER, messages.CAREGIVER_ASK):
                 continue
-            line = replies.line(load_language(language), key, again=again)
+            line = messages.line(load_language(language), key, again=again)
             body = messages.render("{sender}: {text}", messages.K.REPLY, {"sender": longest_sender, "text": line})
-            length = segments.length(body)
+            length = messages.length(body)
             assert (length.alphabet, length.segments) == ("GSM-7", 1), f"{key}: {length}"  # 3GPP TS 23.038
             assert "{" not in line
             for word in ("all clear", "todo bien", "heart", "coraz", "pressure", "dose", "dosis"):
@@ -176,6 +177,6 @@ def test_every_line_fits_one_segment_of_the_7_bit_alphabet_and_repeats_nothing(l
 
 
 def test_a_language_we_do_not_speak_gets_english():
-    assert replies.line(load_language("fr"), "weight") == replies.line(load_language("en"), "weight")
+    assert messages.line(load_language("fr"), "weight") == messages.line(load_language("en"), "weight")
     assert replace(Exchange(), over=True).over
     assert ORDER[0] == "safety_signs"

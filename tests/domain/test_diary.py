@@ -13,13 +13,15 @@ from hypothesis import strategies as st
 from service.domain import diary
 from service.domain.diary import QUESTIONS, Answers
 from service.domain.validation import Refused
-from service.domain.vocabulary import SafetySign, Swelling
+from service.domain.vocabulary import SafetySign, Swelling, WeightDoubt, WeightSaid
 
 WELL = Answers(
     breathlessness=2,
     extra_pillows=0,
     woke_breathless=False,
+    slept_in_chair=False,
     swelling=Swelling.ANKLE,
+    full_belly=False,
     weight=82.4,
     light_headed=False,
     tiredness=3,
@@ -32,7 +34,7 @@ TODAY = date(2026, 11, 25)
 def test_the_questions_are_one_for_each_answer_and_the_emergency_comes_first():
     asked = [question.key for question in QUESTIONS]
     assert asked[0] == "safety_signs"
-    assert set(asked) == {*Answers.__dataclass_fields__} - {"weight_unit"}
+    assert set(asked) == {*Answers.__dataclass_fields__} - {"weight_unit", "weight_confirmed"}
     assert len(asked) == len(set(asked))
 
 
@@ -100,11 +102,39 @@ def test_weight_is_kept_in_kilograms_to_the_gram(weight, unit, kg):
     assert Answers(weight=weight, weight_unit=unit).weight_kg == kg
 
 
-def test_pounds_typed_as_kilograms_are_kept_and_looked_at():
-    assert diary.problems_in(Answers(weight=180.0)) == []
-    assert diary.is_odd_weight(180.0, 82.0)
-    assert not diary.is_odd_weight(84.5, 82.0)  # the weight rule's business, not a slip
-    assert not diary.is_odd_weight(180.0, None)
+@pytest.mark.parametrize(
+    # 154 lb is 69.853 kg (NIST SP 811). How far is too far is a convention of ours, no source.
+    ("weight", "unit", "sure", "newest", "doubt"),
+    [
+        (154.0, "kg", 70.2, 70.2, WeightDoubt.OTHER_UNIT),
+        (70.2, "[lb_av]", 70.0, 70.0, WeightDoubt.OTHER_UNIT),
+        (154.0, "kg", 70.2, 154.0, WeightDoubt.OTHER_UNIT),  # the same slip twice is still a slip
+        (92.0, "kg", 82.0, 82.0, WeightDoubt.FAR),
+        (92.0, "kg", 82.0, 91.0, None),  # given twice
+        (84.5, "kg", 82.0, 82.0, None),  # the weight rules' business, not a slip
+        (180.0, "kg", None, None, None),  # the first weight of all
+        (None, "kg", 82.0, 82.0, None),
+    ],
+)
+def test_a_weight_near_the_last_in_the_other_unit_or_far_from_it_is_in_doubt(weight, unit, sure, newest, doubt):
+    answers = Answers(weight=weight, weight_unit=unit)
+    assert diary.weight_doubt(answers, sure, newest) is doubt
+    assert diary.weight_doubt(replace(answers, weight_confirmed=True), sure, newest) is None
+
+
+def test_which_weight_is_right_is_said_in_a_word():
+    typed = Answers(weight=154.0)
+    assert diary.weight_said(typed, WeightSaid.AS_GIVEN) == replace(typed, weight_confirmed=True)
+    right = diary.weight_said(typed, WeightSaid.OTHER_UNIT)
+    assert (right.weight, right.weight_unit, right.weight_kg) == (154.0, "[lb_av]", 69.853)
+
+
+def test_a_confirmation_is_read_like_any_other_answer():
+    assert diary.read_answers({"weight": "154", "weight_confirmed": "Yes"})[0].weight_confirmed
+    assert not diary.read_answers({"weight": "154", "weight_confirmed": ""})[0].weight_confirmed
+    assert not diary.read_answers({"tiredness": "1", "weight_confirmed": "yes"})[0].weight_confirmed
+    _, refused = diary.read_answers({"weight": "154", "weight_confirmed": "perhaps"})
+    assert [one.field for one in refused] == ["weight_confirmed"]
 
 
 def test_only_signs_that_were_not_there_before_are_new():
@@ -126,11 +156,11 @@ def test_a_diary_page_is_never_of_tomorrow_nor_of_another_age():
 # --- one reader for every way of asking ----------------------------------------------------
 
 AS_TEXT = {
-    "breathlessness": "2", "extra_pillows": "0.0", "woke_breathless": "No", "swelling": " Ankle ", "weight": "82,4 kg",
+    "breathlessness": "2", "extra_pillows": "0.0", "woke_breathless": "No", "slept_in_chair": "no", "full_belly": "no", "swelling": " Ankle ", "weight": "82,4 kg",
     "light_headed": "0", "tiredness": "+3", "missed_medicines": "FALSE", "safety_signs": "none",
 }  # fmt: skip
 AS_JSON = {
-    "breathlessness": 2, "extra_pillows": 0, "woke_breathless": False, "swelling": "ankle", "weight": 82.4,
+    "breathlessness": 2, "extra_pillows": 0, "woke_breathless": False, "slept_in_chair": False, "full_belly": False, "swelling": "ankle", "weight": 82.4,
     "light_headed": False, "tiredness": 3, "missed_medicines": False, "safety_signs": [], "note": "",
 }  # fmt: skip
 

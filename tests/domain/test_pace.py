@@ -14,7 +14,7 @@ from service.domain import plan, steps
 from service.domain.plan import EVERY_DAY, PlanRule, WindowTimes, checked, propose_hours, usual_minute
 from service.domain.steps import DEFAULT, PaceFacts, StepRule, at_pace, choose_pace
 from service.domain.vocabulary import Pace, StepKind
-from service.words.sentences import following
+from service.words.sentences import review
 from tests.inwords import ENGLISH
 
 DAY = timedelta(days=1)
@@ -90,7 +90,7 @@ def _times(some: Sequence[steps.Frozen], kind: StepKind) -> list[datetime]:
 
 
 def test_every_pace_has_a_sentence_for_staff() -> None:
-    assert all(following.pace(ENGLISH, one).endswith(".") for one in Pace)
+    assert all(review.pace(ENGLISH, one).endswith(".") for one in Pace)
 
 
 # --- the usual hour ---------------------------------------------------------------
@@ -113,7 +113,7 @@ def test_hours_are_proposed_that_put_the_usual_one_before_the_reminder() -> None
     proposal = propose_hours(RULE, around(10 * 60 + 20))
     assert proposal is not None
     assert proposal.rule == replace(RULE, opens=time(9, 15), due=time(10, 45), closes=time(12, 15))
-    assert following.hours(ENGLISH, proposal) == (
+    assert review.hours(ENGLISH, proposal) == (
         "Usually measures at about 10:20 (20 readings): 09:15 to 12:15, reminder 10:45, would suit better."
     )
 

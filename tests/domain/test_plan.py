@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import pairwise
 
@@ -11,7 +12,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain.localtime import first_instant, is_lived, local_date, zone
-from service.domain.plan import EVERY_DAY, PlanRule, checked, date_after, next_date, next_opening
+from service.domain.plan import (
+    EVERY_DAY,
+    PlanPhase,
+    PlanRule,
+    checked,
+    date_after,
+    next_date,
+    next_opening,
+    phases_as_json,
+    phases_from_json,
+    spread,
+    weekday_bits,
+    weekdays_of,
+    windows_ahead,
+)
 from service.domain.validation import Refused
 from tests.domain.zones import CHANGES, PLACES, Change, instants
 
@@ -107,3 +122,20 @@ def test_a_plan_that_cannot_be_met_is_refused(rule: PlanRule, field: str) -> Non
 
 def test_a_plan_that_can_be_met_is_itself() -> None:
     assert checked(MORNING) is MORNING
+
+
+def test_dates_of_a_phase_have_weekdays_of_their_own_and_a_stay_only_adds() -> None:
+    """Calendar of March 2026, which begins on a Sunday; counted by hand."""
+    first, last = date(2026, 3, 9), date(2026, 3, 22)
+    fewer = PlanPhase(first, last, weekday_bits([2]))
+    stay = PlanPhase(date(2026, 3, 16), date(2026, 3, 18), EVERY_DAY, after_stay=True)
+    rule = PlanRule(weekday_bits([0, 4]), time(7), time(8), time(10), phases=(fewer, stay))
+    found = [one.day.day for one in windows_ahead(rule, zone("UTC"), date(2026, 3, 1), date(2026, 3, 31))]
+    assert found == [2, 6, 11, 16, 17, 18, 23, 27, 30]
+    assert phases_from_json(phases_as_json(rule.phases)) == rule.phases
+    assert [spread(days).bit_count() for days in range(1, 8)] == [1, 2, 3, 4, 5, 6, 7]
+    assert weekdays_of(spread(3)) == [0, 2, 4]
+    for wrong in ((fewer, fewer), (PlanPhase(last, first, 1),), (PlanPhase(first, last, 0),), (PlanPhase(first, first, 0b10),),
+                  (PlanPhase(first, None, 1), PlanPhase(last, None, 1))):  # fmt: skip
+        with pytest.raises(Refused):
+            checked(replace(rule, phases=wrong))

@@ -18,7 +18,7 @@ from service.domain.vocabulary import Posture
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 GOOD = NewReading("A1", NOW - timedelta(hours=1), pa_systolic=38.0, pa_diastolic=17.0, pa_mean=25.0, heart_rate=71)
-ONE_OF = {"mm[Hg]": "mmHg", "cm[H2O]": "cmH2O", "kPa": "kPa"}  # UCUM → pint's spelling
+ONE_OF = {"mm[Hg]": "mmHg", "mmHg": "mmHg", "cm[H2O]": "cmH2O", "kPa": "kPa"}  # UCUM → pint's spelling
 
 
 def refusal(new: NewReading) -> Refused:
@@ -64,7 +64,7 @@ def test_a_pound_is_exactly_its_legal_kilograms():
     assert to_kg(180, "[lb_av]") == pytest.approx(81.6466266, abs=1e-9)
 
 
-@pytest.mark.parametrize("unit", ["mmHg", "mm[HG]", "Pa", "", "kpa"])
+@pytest.mark.parametrize("unit", ["torr", "mm[HG]", "Pa", "", "kpa"])
 def test_a_unit_that_is_not_one_of_the_ucum_codes_is_refused(unit):
     assert refusal(replace(GOOD, unit=unit)).field == "pressure_unit"
     with pytest.raises(Refused, match="pressure_unit"):
@@ -131,6 +131,32 @@ def test_a_range_is_told_in_the_unit_that_was_sent():
     assert "0.27 to 26.66 kPa" in told.accepted  # 2 and 200 mmHg by the factor above
 
 
+@pytest.mark.parametrize(
+    ("unit", "pressures", "field", "asks"),
+    # NIST SP 811 (2008), appendix B.8: 1 kPa is 7.50062 mmHg.
+    [
+        ("mm[Hg]", (4.1, 1.5, None), "pa_systolic", "4.1 kPa, which is 30.8 mmHg, or is it 4.1 mmHg, which is 0.547 kPa?"),
+        ("mmHg", (9.9, 4.0, 6.0), "pa_systolic", "9.9 kPa, which is 74.3 mmHg, or is it 9.9 mmHg, which is 1.32 kPa?"),
+        ("mmHg", (None, None, 2.5), "pa_mean", "2.5 kPa, which is 18.8 mmHg, or is it 2.5 mmHg, which is 0.333 kPa?"),
+        ("kPa", (25.0, 12.0, 17.0), "pa_systolic", "25 mmHg, which is 3.33 kPa, or is it 25 kPa, which is 188 mmHg?"),
+    ],
+)  # fmt: skip
+def test_a_pressure_that_is_likelier_in_the_other_unit_is_asked_about(unit, pressures, field, asks):
+    systolic, diastolic, mean = pressures
+    with pytest.raises(Refused) as caught:
+        checked(replace(GOOD, unit=unit, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=mean), NOW, in_part=True)
+    assert (caught.value.field, caught.value.value) == (field, systolic or mean)
+    assert caught.value.accepted.endswith(asks)
+
+
+@pytest.mark.parametrize(
+    ("unit", "systolic", "diastolic"),
+    [("mmHg", 10.0, 2.0), ("kPa", 0.547, 0.2), ("kPa", 14.9, 6.0), ("mmHg", 188.0, 90.0)],
+)
+def test_either_answer_to_that_question_is_taken(unit, systolic, diastolic):
+    assert checked(replace(GOOD, unit=unit, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=None), NOW)
+
+
 # --- what is only odd ----------------------------------------------------------------
 
 
@@ -173,13 +199,15 @@ def test_a_repeat_that_leaves_something_out_is_the_same_and_one_that_adds_is_not
 
 
 @given(
-    systolic=st.floats(-50, 300),
-    diastolic=st.floats(-50, 300),
-    mean=st.none() | st.floats(-50, 300),
+    diastolic=st.floats(-5, 80),
+    pulse=st.floats(-5, 130),
+    share=st.none() | st.floats(-0.1, 1.1),  # of the pulse pressure: where the mean lies
     unit=st.sampled_from(sorted(readings.UNITS)),
 )
-def test_whatever_is_taken_lies_in_order_and_in_range(systolic, diastolic, mean, unit):
-    new = replace(GOOD, pa_systolic=systolic, pa_diastolic=diastolic, pa_mean=mean, unit=unit)
+def test_whatever_is_taken_lies_in_order_and_in_range(diastolic, pulse, share, unit):
+    systolic, mean = diastolic + pulse, None if share is None else diastolic + share * pulse
+    given = [None if mmhg is None else mmhg / readings.UNITS[unit] for mmhg in (systolic, diastolic, mean)]
+    new = replace(GOOD, pa_systolic=given[0], pa_diastolic=given[1], pa_mean=given[2], unit=unit)
     try:
         judged = checked(new, NOW)
     except Refused:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from icalendar import Calendar
 
 from service.domain.localtime import zone
-from service.domain.plan import EVERY_DAY, PlanRule, clock_changes, windows_ahead
+from service.domain.plan import EVERY_DAY, PlanAhead, PlanRule, clock_changes, windows_ahead
 from service.reports import calendars, yearsheet
 from service.words.language import load_language
 from tests.domain.zones import CHANGES, PLACES, Change, changes_of
@@ -30,10 +30,10 @@ FIRST = date(2026, 1, 1)
 Instants = set[tuple[datetime, datetime]]
 
 
-def feed(rule: PlanRule, name: str, pauses: tuple[tuple[date, date], ...] = (), first: date = FIRST) -> calendars.Feed:
-    return calendars.Feed(
-        uuid.UUID(int=7), "Fernmoor", rule, zone(name), first, datetime(2026, 1, 1, tzinfo=UTC), pauses
-    )
+def ahead(rule: PlanRule, name: str, pauses: tuple[tuple[date, date], ...] = (), first: date = FIRST) -> PlanAhead:
+    since = datetime.combine(first, time(12), zone(name))
+    ids = uuid.UUID(int=7), uuid.UUID(int=8)
+    return PlanAhead(*ids, "F-1", "en", zone(name), True, rule, since, since, "Fernmoor", pauses)
 
 
 def read_back(file: bytes, name: str, horizon: datetime) -> Instants:
@@ -80,7 +80,7 @@ def ours(
 def agree(rule: PlanRule, name: str, pauses: tuple[tuple[date, date], ...] = (), first: date = FIRST) -> None:
     last = first + 500 * DAY
     horizon = datetime.combine(last + 3 * DAY, time(), UTC)
-    theirs = read_back(calendars.write(feed(rule, name, pauses, first)), name, horizon)
+    theirs = read_back(calendars.write(ahead(rule, name, pauses, first)), name, horizon)
     mine = ours(rule, name, last, pauses, first)
     upto = datetime.combine(last - DAY, time(), UTC)
     assert {pair for pair in theirs if pair[0] < upto} == {pair for pair in mine if pair[0] < upto}
@@ -116,7 +116,7 @@ def test_a_calendar_of_any_place_weekdays_hours_and_pauses_says_what_the_worker_
 def test_a_pause_until_told_ends_the_calendar_and_a_pause_that_ends_is_left_out() -> None:
     until_told = ((date(2026, 3, 1), date.max),)
     agree(MORNING, "Pacific/Auckland", until_told)
-    file = calendars.write(feed(MORNING, "Pacific/Auckland", until_told))
+    file = calendars.write(ahead(MORNING, "Pacific/Auckland", until_told))
     assert file.count(b"EXDATE") == 0
     agree(MORNING, "Pacific/Auckland", ((date(2026, 3, 1), date(2026, 3, 4)), (date(2025, 12, 1), FIRST)))
 
@@ -126,7 +126,7 @@ def test_the_date_the_islands_left_out_is_in_no_calendar() -> None:
 
 
 def test_a_calendar_names_nobody_and_nothing_clinical() -> None:
-    file = calendars.write(feed(MORNING, "Europe/Madrid")).decode()
+    file = calendars.write(ahead(MORNING, "Europe/Madrid")).decode()
     assert {
         line for line in file.splitlines() if line.startswith(("SUMMARY", "DESCRIPTION", "LOCATION", "ATTENDEE"))
     } == {"SUMMARY:Fernmoor"}
@@ -155,7 +155,7 @@ LINE = re.compile(
 @pytest.mark.parametrize("name", sorted({change.zone for change in CHANGES}))
 def test_the_printed_year_says_what_the_wall_clock_says(name: str) -> None:
     place, year = dateutil.tz.gettz(name), 2026
-    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone(name), MORNING, date(2020, 1, 1), ())
+    sheet = ahead(MORNING, name, first=date(2020, 1, 1))
     month, seen = 0, 0
     for line in yearsheet.write(ENGLISH, sheet, year).splitlines():
         assert len(line) <= 80
@@ -177,7 +177,7 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
     pauses = ((date(2026, 3, 1), date(2026, 3, 1)),)
     text = yearsheet.write(
         ENGLISH,
-        yearsheet.YearSheet("F-1", "Fernmoor", zone("Australia/Lord_Howe"), rule, date(2026, 2, 27), pauses),
+        ahead(rule, "Australia/Lord_Howe", pauses, date(2026, 2, 27)),
         2026,
     )
     assert text.startswith(
@@ -197,5 +197,5 @@ def test_the_printed_year_marks_clock_changes_and_pauses() -> None:
 
 
 def test_a_year_before_the_enrolment_has_no_days() -> None:
-    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone("Europe/Madrid"), MORNING, date(2026, 1, 1), ())
+    sheet = ahead(MORNING, "Europe/Madrid")
     assert "January" not in yearsheet.write(ENGLISH, sheet, 2025)

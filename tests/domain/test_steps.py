@@ -129,7 +129,8 @@ def test_a_nudge_stays_useful_for_half_a_day_and_outlives_quiet_hours() -> None:
     [
         ({}, StepReason.ASKED_CAREGIVER),
         ({"nudges": 2}, StepReason.ASKED_CAREGIVER),
-        ({"nudges": 3}, StepReason.NUDGE_CAP),
+        ({"nudges": 3, "nudged_at": TIMES.closes_at - timedelta(days=2)}, StepReason.NUDGE_CAP),
+        ({"nudges": 9, "nudged_at": TIMES.closes_at - timedelta(days=3)}, StepReason.ASKED_CAREGIVER),
         ({"acknowledged": True}, StepReason.ACKNOWLEDGED),
         ({"reach": Reach.NO_CONSENT}, StepReason.NO_CONSENT),
         ({"reach": Reach.NO_CONTACT}, StepReason.NO_CONTACT),
@@ -151,6 +152,11 @@ def test_why_a_caregiver_is_nudged_or_not(known: dict[str, object], reason: Step
 def test_staff_are_told_after_the_configured_number_of_days_however_late(missed: int, act: StepAction) -> None:
     task = at_close(StepKind.TASK, missed=missed, silent_days=3)
     assert decide(task, TIMES.closes_at + timedelta(days=5)).action is act
+
+
+def test_a_silence_that_staff_were_told_of_is_not_told_by_the_next_day() -> None:
+    task = at_close(StepKind.TASK, missed=4, silent_days=3, told=True)
+    assert decide(task, TIMES.closes_at) == steps.Decision(StepAction.PASS, StepReason.ALREADY_TOLD)
 
 
 def test_the_clinics_step_never_comes_before_the_window_has_closed() -> None:

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 
 from service.domain import diary
 from service.domain.diary import Answers
-from service.domain.texting.parsing import SCALES, SWELLING, YES_NO, Keyword, fit
+from service.domain.texting.parsing import SCALES, YES_NO, Keyword, fit
 from service.domain.texting.vocabulary import plain
-from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
-from service.words.texting import load_parser
+from service.domain.vocabulary import HEIGHTS, CaregiverAnswer, SafetySign, Swelling
+from service.words.language import load_parser
 
 PARSER = load_parser()
 caregiver_answer, hear, keyword, signs_by_number = (
@@ -23,7 +23,7 @@ caregiver_answer, hear, keyword, signs_by_number = (
     PARSER.signs_by_number,
 )
 
-REST, CHEST, FAINT, PINK, CONFUSED = SafetySign
+REST, CHEST, FAINT, PINK, CONFUSED, RACING, ONE_SHOCK, SHOCKS = SafetySign
 
 # --- orders --------------------------------------------------------------------------
 
@@ -192,6 +192,11 @@ def test_what_cannot_be_is_told_by_question(text, keys):
         ("me ahogo", (REST,)), ("fainted in the kitchen", (FAINT,)), ("passed out", (FAINT,)), ("me he desmayado", (FAINT,)),
         ("coughing up pink stuff", (PINK,)), ("foamy spit", (PINK,)), ("esputo rosado", (PINK,)),
         ("he is confused", (CONFUSED,)), ("desorientado", (CONFUSED,)),
+        ("my heart is racing", (RACING,)), ("irregular heartbeat", (RACING,)), ("tengo palpitaciones", (RACING,)),
+        ("I got a shock", (ONE_SHOCK,)), ("una descarga ayer", (ONE_SHOCK,)),
+        ("it shocked me twice", (SHOCKS,)), ("another shock", (SHOCKS,)),
+        ("dos descargas", (SHOCKS,)),
+        ("heart racing and chest pain", (CHEST, RACING)),
         ("82.4 b3 and chest pain", (CHEST,)), ("no swelling but chest pain", (CHEST,)),
         ("no fever chest pain", (CHEST,)), ("no chest pain but fainted", (FAINT,)),
         ("chest pain, fainted, can't breathe", (REST, CHEST, FAINT)),
@@ -205,7 +210,7 @@ def test_a_sign_is_heard_in_whatever_words(text, signs):
     "text",
     [
         "no chest pain", "no new confusion", "not confused", "never fainted", "I haven't fainted", "chest pain none",
-        "chest pain: no", "no tengo dolor de pecho", "sin dolor de pecho", "no me he desmayado", "no fever or chest pain",
+        "chest pain: no", "no tengo dolor de pecho", "sin dolor de pecho", "no me he desmayado", "no palpitations", "no shocks", "sin descargas", "no fever or chest pain",
         "I do not have any chest pain", "not an emergency", "ni dolor de pecho",
     ],
 )  # fmt: skip
@@ -224,7 +229,8 @@ def test_an_emergency_in_other_words_alarms(text):
 @pytest.mark.parametrize(
     ("text", "signs"),
     [("0", ()), ("2", (CHEST,)), ("1 3", (REST, FAINT)), ("1,3", (REST, FAINT)), ("2 and 5", (CHEST, CONFUSED)),
-     ("2 y 5.", (CHEST, CONFUSED)), ("0 2", None), ("6", None), ("82.4", None), ("no", None), ("", None)],
+     ("2 y 5.", (CHEST, CONFUSED)), ("0 2", None), ("6", (RACING,)), ("1 and 6", (REST, RACING)),
+     ("16", (REST, RACING)), ("12", (REST, CHEST)), ("9", None), ("72", None), ("168", None), ("82.4", None), ("no", None), ("", None)],
 )  # fmt: skip
 def test_signs_by_their_numbers(text, signs):
     assert signs_by_number(text) == signs
@@ -264,7 +270,7 @@ def test_no_message_breaks_it_and_whatever_is_heard_can_be_kept(text):
 
 
 CODE_OF = {"breathlessness": "b", "extra_pillows": "p", "woke_breathless": "n", "swelling": "s", "light_headed": "d",
-           "tiredness": "t", "missed_medicines": "m"}  # fmt: skip
+           "tiredness": "t", "missed_medicines": "m", "slept_in_chair": "c", "full_belly": "f"}  # fmt: skip
 
 
 @st.composite
@@ -279,7 +285,7 @@ def spoken(draw):
             answers[key] = number
         elif key == "swelling":
             number = draw(st.integers(0, 3))
-            answers[key] = SWELLING[number]
+            answers[key] = HEIGHTS[number]
         else:
             number = draw(st.integers(0, 1))
             answers[key] = bool(number)

@@ -8,13 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain import segments
 from service.domain.texting.days import FARTHEST
 from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import CaregiverAnswer
-from service.words import messages, replies
-from service.words.language import load_language
-from service.words.texting import load_parser
+from service.words import messages
+from service.words.language import load_language, load_parser
 
 PARSER = load_parser()
 caregiver_answer, last_day, begins_with_a_span = (
@@ -104,9 +102,9 @@ def test_an_answer_may_have_a_last_day_beside_it(text, answer):
 @pytest.mark.parametrize("language", ["en", "es", "fr"])
 @pytest.mark.parametrize("last", [None, *(date(2026, month, 28) for month in range(1, 13))], ids=str)
 def test_what_is_confirmed_fits_one_segment_and_names_nobody_and_nothing(language, last):
-    line = replies.line_until(load_language(language), last)
+    line = messages.line_until(load_language(language), last)
     body = messages.render("{sender}: {text}", messages.K.REPLY, {"sender": "x" * 32, "text": line})
-    length = segments.length(body)
+    length = messages.length(body)
     assert (length.alphabet, length.segments) == ("GSM-7", 1)  # 3GPP TS 23.038
     assert (last is None) or "28" in line
     for word in ("hospital", "away", "equip", "fuera", "aparato", "{"):

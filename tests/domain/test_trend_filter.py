@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -11,36 +13,64 @@ from numpy.typing import NDArray
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from service.domain.trend.kalman import Course, Filtered, Tuning, advance, latest, run, start
+from service.domain.signals.settings import DEFAULT, EngineSettings
+from service.domain.trend import kalman
+from service.domain.trend.kalman import Filtered, advance, start
 
 Array = NDArray[np.float64]
 NILE = sm.datasets.nile.load_pandas().data["volume"].to_numpy(dtype=float)
 # Durbin & Koopman, Time Series Analysis by State Space Methods: σ²ε = 15099, σ²η = 1469.1.
 NILE_NOISE, NILE_LEVEL = 15099.0, 1469.1
-NILE_TUNING = Tuning(level=NILE_LEVEL / NILE_NOISE, slope=0.0, damping=1.0, clip=None, adapt=0.0)
 
 
-def _nile(values: Array) -> tuple[Filtered, Course]:
+def plain(level: float, slope: float, damping: float = 1.0) -> EngineSettings:
+    """The Kalman filter alone, with these variances in units of the noise's."""
+    return EngineSettings(level_step=level, slope_step=slope, slope_kept=damping, far_reading=math.inf, noise_pace=0.0)
+
+
+NILE_TUNING = plain(NILE_LEVEL / NILE_NOISE, 0.0)
+
+
+def latest(state: Filtered, values: Array, tuning: EngineSettings = DEFAULT) -> Filtered:
+    """The state after days of [day, series] readings."""
+    for day in values:
+        state = advance(state, day, tuning)
+    return state
+
+
+def run(state: Filtered, values: Array, tuning: EngineSettings) -> tuple[Filtered, Array, Array, float]:
+    """The last state, each evening's level and its variance, and the log-likelihood, of one series."""
+    levels, variances, likelihood = [], [], 0.0
+    for day in values:
+        ahead = advance(state, np.array([np.nan]), tuning)  # what the day was predicted to be
+        if not np.isnan(day):
+            spread = ahead.level_var[0] + state.noise[0]
+            likelihood -= 0.5 * (math.log(2 * math.pi * spread) + (day - ahead.level[0]) ** 2 / spread)
+        state = advance(state, np.array([day]), tuning)
+        levels.append(state.level[0])
+        variances.append(state.level_var[0])
+    return state, np.array(levels), np.array(variances), likelihood
+
+
+def _nile(values: Array) -> tuple[Filtered, Array, Array, float]:
     begun = start(1, level=0.0, level_var=1e7 - NILE_LEVEL, noise=NILE_NOISE)
-    return run(begun, values[:, None], NILE_TUNING, variance=True, likelihood=True)
+    return run(begun, values, NILE_TUNING)
 
 
 def test_the_nile_series_has_its_published_likelihood():
     # KFAS package documentation: log-likelihood −641.5856 with a1 = 0, P1 = 1e7.
-    _, course = _nile(NILE)
-    assert course.log_likelihood[0] == pytest.approx(-641.5856, abs=5e-5)
+    assert _nile(NILE)[3] == pytest.approx(-641.5856, abs=5e-5)
 
 
 def test_the_nile_series_has_its_computed_levels():
     # Computed from the published model, P1 = 1e7 (the project's check values, marked computed).
-    end, course = _nile(NILE)
-    assert course.level_var is not None
-    assert course.level[0, 0] == pytest.approx(1118.3115, abs=5e-5)
-    assert course.level_var[0, 0] == pytest.approx(15076.2364, abs=5e-5)
-    assert course.level[1, 0] == pytest.approx(1140.1084, abs=5e-5)
-    assert course.level[2, 0] == pytest.approx(1072.3160, abs=5e-5)
-    assert course.level[3, 0] == pytest.approx(1116.9748, abs=5e-5)
-    assert course.level[99, 0] == pytest.approx(798.3703, abs=5e-5)
+    end, level, level_var, _ = _nile(NILE)
+    assert level[0] == pytest.approx(1118.3115, abs=5e-5)
+    assert level_var[0] == pytest.approx(15076.2364, abs=5e-5)
+    assert level[1] == pytest.approx(1140.1084, abs=5e-5)
+    assert level[2] == pytest.approx(1072.3160, abs=5e-5)
+    assert level[3] == pytest.approx(1116.9748, abs=5e-5)
+    assert level[99] == pytest.approx(798.3703, abs=5e-5)
     assert end.level_var[0] == pytest.approx(4032.1579, abs=5e-5)
     assert end.level_var[0] / NILE_NOISE == pytest.approx(0.267048, abs=5e-7)  # the steady gain
 
@@ -49,25 +79,24 @@ def test_the_nile_series_with_gaps_holds_its_level_through_them():
     # Missing t = 21–40 and 61–80, as in Durbin & Koopman section 2.7; values computed from the model.
     values = NILE.copy()
     values[20:40] = values[60:80] = np.nan
-    end, course = _nile(values)
-    assert course.level_var is not None
-    assert course.level[20:40, 0] == pytest.approx(1026.139, abs=5e-4)
+    end, level, level_var, _ = _nile(values)
+    assert level[20:40] == pytest.approx(1026.139, abs=5e-4)
     # Filtered through a gap is predicted: a day's own step wider each day.
-    assert course.level_var[20, 0] == pytest.approx(5501.296, abs=5e-4)
-    assert course.level_var[39, 0] == pytest.approx(33414.196, abs=5e-4)
-    assert course.level[40, 0] == pytest.approx(889.949, abs=5e-4)
+    assert level_var[20] == pytest.approx(5501.296, abs=5e-4)
+    assert level_var[39] == pytest.approx(33414.196, abs=5e-4)
+    assert level[40] == pytest.approx(889.949, abs=5e-4)
     assert end.level[0] == pytest.approx(798.315, abs=5e-4)
 
 
 def _evening_before(
-    tuning: Tuning, noise: float, *, level: float, slope: float, level_var: float, slope_var: float
+    tuning: EngineSettings, noise: float, *, level: float, slope: float, level_var: float, slope_var: float
 ) -> Filtered:
     """The state from which the first day is predicted as a reference library is told to begin it."""
-    earlier = (slope_var - tuning.slope * noise) / tuning.damping**2
+    earlier = (slope_var - tuning.slope_step * noise) / tuning.slope_kept**2
     values = (
-        level - slope / tuning.damping,
-        slope / tuning.damping,
-        level_var - tuning.level * noise + earlier,
+        level - slope / tuning.slope_kept,
+        slope / tuning.slope_kept,
+        level_var - tuning.level_step * noise + earlier,
         -earlier,
         earlier,
         noise,
@@ -87,15 +116,14 @@ def test_it_equals_statsmodels_with_gaps(seed: int):
     model = UnobservedComponents(values, "local linear trend", loglikelihood_burn=0)
     model.ssm.initialize_known(np.array([18.0, 0.1]), np.array([[4.0, 0.0], [0.0, 0.05]]))
     known = model.filter([noise, level_step, slope_step])
-    tuning = Tuning(level=level_step / noise, slope=slope_step / noise, damping=1.0, clip=None, adapt=0.0)
+    tuning = plain(level_step / noise, slope_step / noise)
     before = _evening_before(tuning, noise, level=18.0, slope=0.1, level_var=4.0, slope_var=0.05)
-    end, course = run(before, values[:, None], tuning, variance=True, likelihood=True)
-    assert course.level_var is not None
-    np.testing.assert_allclose(course.level[:, 0], known.filtered_state[0], atol=1e-8, rtol=0)
-    np.testing.assert_allclose(course.level_var[:, 0], known.filtered_state_cov[0, 0], atol=1e-8, rtol=0)
+    end, level, level_var, likelihood = run(before, values, tuning)
+    np.testing.assert_allclose(level[:], known.filtered_state[0], atol=1e-8, rtol=0)
+    np.testing.assert_allclose(level_var[:], known.filtered_state_cov[0, 0], atol=1e-8, rtol=0)
     assert end.slope[0] == pytest.approx(known.filtered_state[1, -1], abs=1e-8)
     assert end.slope_var[0] == pytest.approx(known.filtered_state_cov[1, 1, -1], abs=1e-8)
-    assert course.log_likelihood[0] == pytest.approx(known.llf, abs=1e-8)
+    assert likelihood == pytest.approx(known.llf, abs=1e-8)
 
 
 def test_a_damped_slope_equals_statsmodels_own_filter():
@@ -113,12 +141,11 @@ def test_a_damped_slope_equals_statsmodels_own_filter():
     reference["state_cov"] = np.diag([level_step, slope_step])
     reference["obs_cov"] = np.array([[noise]])
     known = reference.filter()
-    tuning = Tuning(level=level_step / noise, slope=slope_step / noise, damping=damping, clip=None, adapt=0.0)
+    tuning = plain(level_step / noise, slope_step / noise, damping)
     before = _evening_before(tuning, noise, level=20.0, slope=0.0, level_var=2.0, slope_var=0.01)
-    _, course = run(before, values[:, None], tuning, variance=True)
-    assert course.level_var is not None
-    np.testing.assert_allclose(course.level[:, 0], known.filtered_state[0], atol=1e-8, rtol=0)
-    np.testing.assert_allclose(course.level_var[:, 0], known.filtered_state_cov[0, 0], atol=1e-8, rtol=0)
+    _, level, level_var, _ = run(before, values, tuning)
+    np.testing.assert_allclose(level[:], known.filtered_state[0], atol=1e-8, rtol=0)
+    np.testing.assert_allclose(level_var[:], known.filtered_state_cov[0, 0], atol=1e-8, rtol=0)
 
 
 # --- what must not change the numbers -------------------------------------------------
@@ -128,30 +155,16 @@ _SERIES = st.lists(
 ).map(lambda values: np.array(values, dtype=float)[:, None])
 
 
-@given(_SERIES)
-@settings(max_examples=60, deadline=None)
-def test_one_day_at_a_time_is_the_same_as_all_at_once(values: Array):
-    tuning = Tuning()
-    state = start(1)
-    for day in values:
-        state = advance(state, day, tuning)
-    at_once = latest(start(1), values, tuning)
-    _, course = run(start(1), values, tuning)
-    for name in ("level", "slope", "level_var", "cross_var", "slope_var", "noise", "count"):
-        np.testing.assert_array_equal(getattr(state, name), getattr(at_once, name))
-    np.testing.assert_array_equal(course.level[-1], at_once.level)
-
-
 @given(_SERIES, st.floats(-20, 60))
 @settings(max_examples=60, deadline=None)
 def test_a_shift_of_every_reading_shifts_the_level_and_nothing_else(values: Array, shift: float):
     # The first guess of the noise is a share of the first reading, so it is given here.
-    tuning = Tuning(adapt=0.0)
-    plain = latest(start(1, level=20.0, level_var=9.0, noise=2.0), values, tuning)
+    tuning = EngineSettings(noise_pace=0.0)
+    still = latest(start(1, level=20.0, level_var=9.0, noise=2.0), values, tuning)
     moved = latest(start(1, level=20.0 + shift, level_var=9.0, noise=2.0), values + shift, tuning)
-    assert moved.level - shift == pytest.approx(plain.level, abs=1e-8)
-    assert moved.slope == pytest.approx(plain.slope, abs=1e-9)
-    np.testing.assert_array_equal(moved.level_var, plain.level_var)
+    assert moved.level - shift == pytest.approx(still.level, abs=1e-8)
+    assert moved.slope == pytest.approx(still.slope, abs=1e-9)
+    np.testing.assert_array_equal(moved.level_var, still.level_var)
 
 
 @given(_SERIES, st.floats(0.3, 3.0))
@@ -159,28 +172,30 @@ def test_a_shift_of_every_reading_shifts_the_level_and_nothing_else(values: Arra
 def test_another_unit_scales_the_level_the_slope_and_the_noise(values: Array, factor: float):
     assume(not np.isnan(values).all())
     # Wide bounds on the noise, so that none of them is met in either unit.
-    tuning = Tuning(noise_least=1e-9, noise_most=1e9)
-    plain, scaled = latest(start(1), values, tuning), latest(start(1), values * factor, tuning)
-    assert scaled.level == pytest.approx(plain.level * factor, rel=1e-4)
-    assert scaled.noise == pytest.approx(plain.noise * factor**2, rel=1e-4)
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(kalman, "NOISE_LEAST", 1e-9)
+        patched.setattr(kalman, "NOISE_MOST", 1e9)
+        told, scaled = latest(start(1), values), latest(start(1), values * factor)
+    assert scaled.level == pytest.approx(told.level * factor, rel=1e-4)
+    assert scaled.noise == pytest.approx(told.noise * factor**2, rel=1e-4)
 
 
 def test_patients_do_not_touch_one_another():
     random = np.random.default_rng(1)
     values = 20 + random.normal(0, 1.4, (90, 40))
     values[random.random(values.shape) < 0.3] = np.nan
-    together = latest(start(40), values, Tuning())
+    together = latest(start(40), values)
     for patient in range(40):
-        alone = latest(start(1), values[:, [patient]], Tuning())
+        alone = latest(start(1), values[:, [patient]])
         assert alone.level[0] == together.level[patient]
         assert alone.noise[0] == together.noise[patient]
 
 
 def test_a_reading_taken_sitting_up_moves_the_level_little():
-    settled = latest(start(1), np.full((40, 1), 20.0) + np.array([[0.7], [-0.7]] * 20), Tuning())
-    odd = advance(settled, np.array([10.0]), Tuning())
-    trusting = advance(settled, np.array([10.0]), Tuning(clip=None))
-    odder = advance(settled, np.array([2.0]), Tuning())
+    settled = latest(start(1), np.full((40, 1), 20.0) + np.array([[0.7], [-0.7]] * 20))
+    odd = advance(settled, np.array([10.0]), DEFAULT)
+    trusting = advance(settled, np.array([10.0]), EngineSettings(far_reading=math.inf))
+    odder = advance(settled, np.array([2.0]), DEFAULT)
     assert 0 < settled.level[0] - odd.level[0] < 0.35 * (settled.level[0] - trusting.level[0])
     assert odder.level[0] == odd.level[0]
 
@@ -189,21 +204,21 @@ def test_the_noise_follows_the_patient():
     random = np.random.default_rng(2)
     noise = np.array([0.8, 2.4])
     values = 20 + noise * random.normal(size=(365, 2))
-    found = latest(start(2), values, Tuning())
+    found = latest(start(2), values)
     # Clipping and following leave the estimate within about a quarter of the truth.
     np.testing.assert_allclose(np.sqrt(found.noise), noise, rtol=0.25)
 
 
 def test_uncertainty_grows_through_a_gap_and_the_level_stays_where_the_slope_leads():
-    known = latest(start(1), np.full((30, 1), 18.0), Tuning())
-    gap = latest(known, np.full((10, 1), np.nan), Tuning())
+    known = latest(start(1), np.full((30, 1), 18.0))
+    gap = latest(known, np.full((10, 1), np.nan))
     assert gap.level_var[0] > 2 * known.level_var[0]
     assert gap.level[0] == pytest.approx(known.ahead(10, 0.95)[0][0], abs=1e-9)
     assert gap.count[0] == 30
 
 
 def test_a_blurred_reading_counts_for_less():
-    known = latest(start(1), np.full((30, 1), 18.0), Tuning())
-    clear = advance(known, np.array([19.0]), Tuning())
-    blurred = advance(known, np.array([19.0]), Tuning(), blur=np.array([4.0]))
+    known = latest(start(1), np.full((30, 1), 18.0))
+    clear = advance(known, np.array([19.0]), DEFAULT)
+    blurred = advance(known, np.array([19.0]), DEFAULT, blur=np.array([4.0]))
     assert known.level[0] < blurred.level[0] < clear.level[0]

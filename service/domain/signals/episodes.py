@@ -6,19 +6,18 @@ further move during an episode is told again and a mere continuation is not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Array, Days, Flags
 from service.domain.vocabulary import SignalKind
-
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Days = NDArray[np.int64]
 
 KINDS = tuple(SignalKind)
 ROW = {kind: row for row, kind in enumerate(KINDS)}
+OF_PRESSURE = (
+    SignalKind.RISING, SignalKind.FALLING, SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT, SignalKind.JUMP,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +27,6 @@ class EpisodeState:
     open: Flags
     raised_on: Days  # the newest time it was told
     began_on: Days
-    opened_on: Days
     ended_on: Days
     held_on: Days  # last day its rule held
     told_size: Array  # how large it was when it was told
@@ -53,34 +51,14 @@ class Rule:
 def none_yet(patients: int) -> EpisodeState:
     """Nothing was ever raised."""
     shape = (len(KINDS), patients)
-
-    def never() -> Days:
-        return np.zeros(shape, dtype=np.int64)
-
-    return EpisodeState(
-        open=np.zeros(shape, dtype=np.bool_),
-        raised_on=never(),
-        began_on=never(),
-        opened_on=never(),
-        ended_on=never(),
-        held_on=never(),
-        told_size=np.zeros(shape),
-        told_marks=never(),
-    )
+    flags, sizes = np.zeros(shape, dtype=np.bool_), np.zeros(shape)
+    never = np.zeros(shape, dtype=np.int64)
+    return EpisodeState(flags, never, never, never, never, told_size=sizes, told_marks=never)
 
 
 def update(episodes: EpisodeState, day: int, rules: dict[SignalKind, Rule]) -> tuple[EpisodeState, Flags]:
     """One day on: the episodes, and [kind, patient] of what is told today. A kind without a rule stays as it is."""
-    new = EpisodeState(
-        episodes.open.copy(),
-        episodes.raised_on.copy(),
-        episodes.began_on.copy(),
-        episodes.opened_on.copy(),
-        episodes.ended_on.copy(),
-        episodes.held_on.copy(),
-        episodes.told_size.copy(),
-        episodes.told_marks.copy(),
-    )
+    new = EpisodeState(*(getattr(episodes, field.name).copy() for field in fields(episodes)))
     told = np.zeros_like(episodes.open)
     for kind, rule in rules.items():
         row = ROW[kind]
@@ -91,7 +69,6 @@ def update(episodes: EpisodeState, day: int, rules: dict[SignalKind, Rule]) -> t
         new.open[row] = (episodes.open[row] & ~(rule.lets_go & ~rule.holds)) | opened
         began = np.full_like(episodes.raised_on[row], day) if rule.began_on is None else rule.began_on
         new.began_on[row] = np.where(opened, began, episodes.began_on[row])
-        new.opened_on[row] = np.where(opened, day, episodes.opened_on[row])
         new.raised_on[row] = np.where(told[row], day, episodes.raised_on[row])
         new.held_on[row] = np.where(holds, day, episodes.held_on[row])
         new.ended_on[row] = np.where(episodes.open[row] & ~new.open[row], day, episodes.ended_on[row])
@@ -101,6 +78,16 @@ def update(episodes: EpisodeState, day: int, rules: dict[SignalKind, Rule]) -> t
             kept = np.where(opened, 0, episodes.told_marks[row])
             new.told_marks[row] = np.where(told[row], kept | rule.marks, kept)
     return new, told
+
+
+def close(episodes: EpisodeState, kind: SignalKind, patient: int, day: int) -> EpisodeState:
+    """The episodes once staff have closed that one, if it was going on."""
+    row = ROW[kind]
+    if not episodes.open[row, patient]:
+        return episodes
+    new = replace(episodes, open=episodes.open.copy(), ended_on=episodes.ended_on.copy())
+    new.open[row, patient], new.ended_on[row, patient] = False, day
+    return new
 
 
 def _something_new(episodes: EpisodeState, row: int, day: int, rule: Rule) -> Flags:
@@ -113,8 +100,3 @@ def _something_new(episodes: EpisodeState, row: int, day: int, rule: Rule) -> Fl
         new |= rule.afresh
     waited: Flags = day - episodes.raised_on[row] >= rule.quiet_days
     return new & waited
-
-
-def burden(raised: int, patient_days: float) -> float:
-    """Signals per 100 patients and week: what a clinic's staff must read. 0 without any patient-day."""
-    return 0.0 if patient_days <= 0 else raised / (patient_days / 7.0) * 100.0

@@ -22,16 +22,16 @@ from service.domain import diary
 from service.domain.diary import QUESTIONS, WEIGHT_RANGES, AnswerKind
 from service.domain.texting.days import DayReader
 from service.domain.texting.vocabulary import TextingWords, plain
-from service.domain.vocabulary import CaregiverAnswer, SafetySign, Swelling
+from service.domain.vocabulary import HEIGHTS, CaregiverAnswer, SafetySign, Swelling
 
-SWELLING = (Swelling.NONE, Swelling.ANKLE, Swelling.SHIN, Swelling.KNEE)
 SCALES = frozenset(one.key for one in QUESTIONS if one.kind in {AnswerKind.SCALE, AnswerKind.CHANGE})
 YES_NO = frozenset(one.key for one in QUESTIONS if one.kind is AnswerKind.YES_NO)
 CODES: Mapping[str, str] = {
     "w": "weight", "b": "breathlessness", "p": "extra_pillows", "n": "woke_breathless", "s": "swelling",
-    "d": "light_headed", "t": "tiredness", "m": "missed_medicines",
+    "d": "light_headed", "t": "tiredness", "m": "missed_medicines", "c": "slept_in_chair", "f": "full_belly",
 }  # fmt: skip
 
+_LIGHTEST = min(least for least, _, _ in WEIGHT_RANGES.values())
 _VALUE = r"([+-]?\d{1,3}(?:\.\d+)?)(?:\s?/\s?10)?"
 _ENDS = r"(?![a-z0-9]|\.\d)"
 
@@ -44,6 +44,7 @@ class Keyword(StrEnum):
     HELP = "help"
     SKIP = "skip"
     DONE = "done"
+    AGREED = "agreed"  # a promise to do it, which answers no question
 
 
 @dataclass
@@ -57,13 +58,19 @@ class Heard:
     alarm: bool = False  # an emergency, in words that name no sign
     numbers: list[float] = field(default_factory=list)  # nobody's
     yes: bool | None = None  # the whole message is a yes or a no
+    bare: bool = False  # it is that one word, and nothing around it
     unknown: list[str] = field(default_factory=list)  # words that told us nothing
+
+    @property
+    def alarms(self) -> bool:
+        """Whether it may be an emergency."""
+        return bool(self.signs) or self.alarm
 
 
 def fit(key: str, value: float, unit: str = "kg") -> Any:
     """A number as the answer to a question, or None when it cannot be one: the diary's reader says."""
     if key == "swelling":
-        return SWELLING[int(value)] if value in range(len(SWELLING)) else None
+        return HEIGHTS[int(value)] if value in range(len(HEIGHTS)) else None
     answers, _ = diary.read_answers({key: f"{value:g}", "weight_unit": unit})
     return getattr(answers, key, None)
 
@@ -76,7 +83,7 @@ class Parser:
         self.days = DayReader(words.dates, words.numbers)
         either = "|".join(sorted(words.joiners | words.turns))
         self._piece = re.compile(rf"[;\n!?()]|,|\.(?!\d)|\b(?:{either})\b")
-        self._by_number = re.compile(rf"(?:[0-5](?:[\s,.;&+/]|{'|'.join(sorted(words.joiners))})*)+")
+        self._by_number = re.compile(rf"(?:[0-{len(SafetySign)}](?:[\s,.;&+/]|{'|'.join(sorted(words.joiners))})*)+")
         said = "|".join(sorted(words.yes_after_code | words.no_after_code))
         self._code = re.compile(rf"(?<![a-z0-9.])([{''.join(CODES)}])\s?[:=]?\s?(?:{_VALUE}|({said})){_ENDS}")
         self._weight = re.compile(rf"(?<![a-z0-9.])(\d{{2,3}}(?:\.\d+)?)\s?({'|'.join(words.units)})\b")
@@ -115,12 +122,15 @@ class Parser:
             if left and all(word in known for word in left):  # "stop", "Stop. STOP!", "cancel, stop all"
                 return order
         phrase = " ".join(word for word in bare.split() if word not in words.courtesy)
-        return Keyword.STOP if phrase in words.stop_phrases else None
+        if phrase in words.stop_phrases:
+            return Keyword.STOP
+        promise = " ".join(word for word in phrase.split() if word not in words.yes | words.assents)
+        return Keyword.AGREED if promise in words.promises else None
 
     def hear(self, text: str) -> Heard:
         """Everything a message says, whatever was asked."""
         said = plain(text)
-        heard = Heard(yes=self._yes_or_no(said))
+        heard = Heard(yes=self._yes_or_no(said), bare=len(self._word_or_number.findall(said)) == 1)
         signs: set[SafetySign] = set()
         for piece in self._piece.split(said):
             alarm = self._alarm.search(piece)
@@ -136,11 +146,21 @@ class Parser:
         heard.signs = tuple(sign for sign in SafetySign if sign in signs)
         return heard
 
+    def unit_alone(self, text: str) -> str | None:
+        """The one unit of weight (UCUM) that a message without a figure names."""
+        said = plain(text)
+        if re.search(r"\d", said):
+            return None
+        named = {self.words.units[word] for word in self._word.findall(said) if word in self.words.units}
+        return named.pop() if len(named) == 1 else None
+
     def signs_by_number(self, text: str) -> tuple[SafetySign, ...] | None:
-        """The signs a message names by their numbers, 1 to 5; () for 0; None when it is no such message."""
+        """The signs a message names by their numbers, 1 to 8; () for 0; None when it is no such message."""
         said = plain(text)
         if not self._by_number.fullmatch(said):
             return None
+        if any(int(run) >= _LIGHTEST and set(run) & set("678") for run in re.findall(r"\d{2,}", said)):
+            return None  # "72" is how most people's weight is written
         numbers = {int(digit) for digit in re.findall(r"\d", said)}
         if 0 in numbers and len(numbers) > 1:
             return None
@@ -261,7 +281,7 @@ class Parser:
         if _has(tokens, words.denials):
             return Swelling.NONE
         levels = {level for token in tokens for stem, level in words.levels.items() if token.startswith(stem)}
-        return max(levels, key=SWELLING.index) if levels else None
+        return max(levels, key=HEIGHTS.index) if levels else None
 
     def _pillows(self, tokens: Sequence[str], numbers: Sequence[float], heard: Heard) -> int | None:
         words = self.words

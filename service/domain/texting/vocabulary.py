@@ -58,6 +58,8 @@ class TextingWords:
     no: frozenset[str]
     skip: frozenset[str]
     done: frozenset[str]
+    assents: frozenset[str]
+    promises: frozenset[str]
     what_list: frozenset[str]
     # beside an answer
     yes_after_code: frozenset[str]
@@ -89,18 +91,17 @@ class TextingWords:
     dates: DateWords
 
 
-_TABLES: Mapping[str, Sequence[str]] = {
+TABLES: Mapping[str, Sequence[str]] = {
     "units": tuple(UNITS_OF_WEIGHT),
     "topics": (
-        "weight", "breathlessness", "extra_pillows", "woke_breathless", "swelling", "light_headed", "tiredness",
-        "missed_medicines",
+        "weight", "breathlessness", "extra_pillows", "woke_breathless", "slept_in_chair", "swelling", "full_belly",
+        "light_headed", "tiredness", "missed_medicines",
     ),
     "levels": tuple(level for level in Swelling if level is not Swelling.NONE),
     "signs": tuple(SafetySign),
     "caregiver": tuple(CaregiverAnswer),
     "dates": tuple(field.name for field in fields(DateWords)),
 }  # fmt: skip
-_LENGTHS = {"numbers": 11, "months": 12}  # nought to ten; January to December
 
 
 def plain(text: str) -> str:
@@ -117,36 +118,25 @@ def join_words(languages: Sequence[Mapping[str, Any]]) -> TextingWords:
 
     Raises ValueError where one word is two numbers, months, units or levels.
     """
-    tables = {name: [language.get(name, {}) for language in languages] for name in _TABLES}
-    stems = {name: {key: _stems(tables[name], key) for key in keys} for name, keys in _TABLES.items()}
+    tables = {name: [language.get(name, {}) for language in languages] for name in TABLES}
+    stems = {name: {key: _stems(tables[name], key) for key in keys} for name, keys in TABLES.items()}
     special: dict[str, Any] = {
         "no_denials": tuple(NoDenial(**one) for one in _entries(languages, "no_denials")),
         **{name: _stems(languages, name) for name in ("missed_stems", "taken_stems", "swells_stems")},
         "numbers": _numbered(languages, "numbers", 0),
         "units": _by_word(stems["units"]),
         "topics": stems["topics"],
-        "levels": _by_word({level: stems["levels"][level] for level in _TABLES["levels"]}),
+        "levels": _by_word({level: stems["levels"][level] for level in TABLES["levels"]}),
         "alarm": tuple(_entries(languages, "alarm")),
         "signs": {sign: tuple(_entries(tables["signs"], sign)) for sign in SafetySign},
         "caregiver": {answer: stems["caregiver"][answer] for answer in CaregiverAnswer},
         "dates": DateWords(
             months=_numbered(tables["dates"], "months", 1),
-            **{name: _words(tables["dates"], name) for name in _TABLES["dates"] if name != "months"},
+            **{name: _words(tables["dates"], name) for name in TABLES["dates"] if name != "months"},
         ),
     }
     lists = {field.name for field in fields(TextingWords)} - set(special)
     return TextingWords(**special | {name: _words(languages, name) for name in lists})
-
-
-def lacking_words(language: Mapping[str, Any]) -> list[str]:
-    """The entries that a language's file does not have, and those it has that nothing reads."""
-    lacks = list({field.name for field in fields(TextingWords)} ^ set(language))
-    for name, keys in _TABLES.items():
-        lacks += [f"{name}.{key}" for key in set(keys) ^ set(language.get(name, {}))]
-    for table, name in ((language, "numbers"), (language.get("dates", {}), "months")):
-        if len(table.get(name, ())) != _LENGTHS[name]:
-            lacks.append(f"{name}: {_LENGTHS[name]} of them")
-    return sorted(lacks)
 
 
 def _entries(tables: Sequence[Mapping[str, Any]], name: str) -> Iterator[Any]:

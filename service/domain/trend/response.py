@@ -1,9 +1,9 @@
 """What the pressures did after an adjustment, followed from evening to evening.
 
-Promises one of four words and the numbers it rests on: the level before and now,
+Promises one of five words and the numbers it rests on: the level before and now,
 and the days until the level was back within the margin of the reference. Only the
-newest adjustment is followed. Says nothing of cause: other things change on the
-same days.
+newest adjustment is followed, and for four weeks: later, other things have happened.
+Says nothing of cause: other things change on the same days.
 
 The response is the trend's to tell, not staff's to type.
 """
@@ -14,15 +14,12 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.domain.arrays import Array, Days, Flags, rounded
 from service.domain.signals.facts import AdjustmentMade, AnchoredReference, ResponseFacts
 from service.domain.vocabulary import Response
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-Days = NDArray[np.int64]
-
+FOLLOWED = 28  # days; common practice, no source
 WITHIN = 1.5  # mmHg of the reference that count as back at it; common practice, no source
 MOVED = 1.0  # mmHg towards the reference that count as on the way
 FEWEST = 4  # days with readings after it, before anything is said
@@ -93,7 +90,7 @@ def response(
     is_back = back_on > 0 and reference is not None
     back = back_on - made_on if is_back and compared == today.toordinal() - made_on + 1 else None
     word = Response.TOO_FEW_READINGS if compared < HELD else _word(before, now, read, reference, is_back)
-    return ResponseFacts(adjustment, word, _rounded(before), _rounded(now), read, back)
+    return ResponseFacts(adjustment, word, rounded(before), rounded(now), read, back)
 
 
 def _word(
@@ -103,10 +100,7 @@ def _word(
         return Response.TOO_FEW_READINGS
     if back and abs(now - reference.value) <= WITHIN:
         return Response.SETTLED
+    if (before - reference.value) * (now - reference.value) < 0 and abs(now - reference.value) > WITHIN:
+        return Response.OVERSHOT
     closer = abs(before - reference.value) - abs(now - reference.value)
     return Response.SETTLING if closer >= MOVED else Response.NOT_SETTLING
-
-
-def _rounded(level: float | None) -> float | None:
-    """To a millionth of a mmHg: far below what is read, and the same however many patients were worked out at once."""
-    return None if level is None else round(level, 6)

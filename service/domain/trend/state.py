@@ -16,15 +16,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from service.domain.arrays import Array, Days, Flags
 from service.domain.signals.settings import EngineSettings
 from service.domain.trend import kalman
 from service.domain.trend import reference as reference_rules
 from service.domain.trend.kalman import Filtered
 from service.domain.trend.reference import Anchor
+from service.domain.vocabulary import Pressure
 
-Array = NDArray[np.float64]
-Flags = NDArray[np.bool_]
-CHANNELS = ("pa_diastolic", "pa_mean", "pa_systolic")
+CHANNELS = tuple(Pressure)
+ENOUGH_USUAL = 14  # days of recent weeks before they are told, or stand alone
 RING = 90  # days of values kept: what the longest area looks back
 _FIRST_NOISE = (2.0, 4.0, 9.0)  # mmHg², before anything is known: 7 % of 20, 29 and 43 mmHg
 _FIRST_ALIKE = 0.8  # how alike the noise of two pressures is taken to be at first
@@ -36,17 +37,19 @@ class TrendState:
     """After the evening of `day` (a proleptic ordinal), [.., patient]. Zero is "before anything"."""
 
     day: int
-    filtered: Filtered  # 3 × patients series: all diastolic, all mean, all systolic
+    filtered: Filtered  # [3, patient]
     moments: Array  # [6, patient], see DD below
     paired: Array  # days on which they could be learned
     anchor: Anchor
-    beyond: NDArray[np.float32]  # [RING, patient]: excess over the reference by day; nan where not known
+    beyond: NDArray[np.float32]  # [RING, patient]: distance from the origin by day; nan where not known
     values: NDArray[np.float32]  # [RING, patient]: the day's pressure, or the level where none was read
     usual_total: Array  # of `beyond` over the days of the recent usual
     usual_count: Array
-    calm_on: NDArray[np.int64]  # last day on which the pressure was not above, and not below, its baseline
-    calm_below: NDArray[np.int64]
-    read_on: NDArray[np.int64]  # last day with a reading
+    low_from: Days  # first day of the low under the reference that goes on; 0 is none
+    long_low_on: Days  # last day on which such a low had become the usual; 0 is never
+    calm_on: Days  # last day on which the pressure was not above, and not below, its baseline
+    calm_below: Days
+    read_on: Days  # last day with a reading
     excess: Excess
     evidence: Evidence
 
@@ -65,7 +68,7 @@ def begin(patients: int) -> TrendState:
         moments[row] = alike * (_FIRST_NOISE[one] * _FIRST_NOISE[other]) ** 0.5
     return TrendState(
         day=0,
-        filtered=kalman.start(3 * patients),
+        filtered=kalman.start((3, patients)),
         moments=moments,
         paired=zero,
         anchor=reference_rules.unanchored(3, patients),
@@ -73,37 +76,53 @@ def begin(patients: int) -> TrendState:
         values=np.full((RING, patients), np.nan, dtype=np.float32),
         usual_total=zero,
         usual_count=zero,
+        low_from=np.zeros(patients, dtype=np.int64),
+        long_low_on=np.zeros(patients, dtype=np.int64),
         calm_on=np.zeros(patients, dtype=np.int64),
         calm_below=np.zeros(patients, dtype=np.int64),
         read_on=np.zeros(patients, dtype=np.int64),
-        excess=Excess(zero, zero, zero, zero, zero, np.zeros(patients, dtype=np.bool_)),
-        evidence=Evidence(nothing, nothing, nothing, nothing, zero),
+        excess=Excess(zero, zero, zero, zero, zero, zero, zero, np.zeros(patients, dtype=np.bool_)),
+        evidence=Evidence(nothing, nothing, nothing, nothing, nothing, zero, np.zeros(patients, dtype=np.bool_)),
     )
 
 
 def step(
-    state: TrendState, day: int, readings: Array, settings: EngineSettings, blur: Array | None = None
+    state: TrendState,
+    day: int,
+    readings: Array,
+    settings: EngineSettings,
+    blur: Array | None = None,
+    anew: Flags | None = None,
+    jumped_on: Days | None = None,
 ) -> TrendState:
-    """One day on. Days are given one after the other; a day without any reading is given too."""
+    """One day on. Days are given one after the other; a day without any reading is given too.
+
+    Of whom the level is to be told `anew`, [patient], it begins with this day's readings, and the days since
+    `jumped_on` make no usual: a jump that is over is not what later pressures are held against. None: of nobody.
+    """
     if state.day and day != state.day + 1:
         raise ValueError(f"day {day} does not follow {state.day}")
-    n, tuning = state.patients, settings.tuning
-    expected = (state.filtered.level + state.filtered.slope).reshape(3, n)
-    spread = np.sqrt(state.filtered.level_var + state.filtered.noise).reshape(3, n)
-    known_before = state.filtered.started.reshape(3, n)
-    flat_blur = None if blur is None else np.tile(blur, 3)
-    filtered = kalman.advance(state.filtered, readings.reshape(-1), tuning, flat_blur)
-    moments, paired = _learn(state, readings - expected, spread, known_before, settings)
+    before = state.filtered
+    if anew is not None and anew.any():
+        before = kalman.anew(before, anew & ~np.isnan(readings))
+    filtered = kalman.advance(before, readings, settings, blur)
+    moments, paired = _learn(state, readings, settings)
     anchor = reference_rules.take(state.anchor, readings, day, settings.reference_days)
     beyond = _beyond(filtered, anchor, moments, day, settings)
     usual_total, usual_count = _usual(state, day, settings)
-    usual = usual_total / (usual_count + max(settings.reference_weight, 1e-9))
-    found = evidence(beyond, usual, settings)
+    low_from, long_low_on = _lows(state, beyond, day, settings)
+    lately = day - long_low_on <= settings.usual_to
+    usual = _judged_against(state, usual_total, usual_count, beyond.base, lately & (long_low_on > 0), day, settings)
+    found = evidence(beyond, usual, lately | np.isnan(beyond.reference), settings)
     ring, values = state.beyond.copy(), state.values.copy()
+    if anew is not None and jumped_on is not None and anew.any():
+        for lag in range(1, settings.usual_from):  # older ones count already
+            ring[(day - lag) % RING, anew & (day - lag >= jumped_on)] = np.nan
     ring[day % RING] = np.where(beyond.known, beyond.now, np.nan)
     values[day % RING] = _value(filtered, readings)
-    above = beyond.known & (beyond.now - usual > settings.margin / 2) & (beyond.ahead > 0)
-    below = beyond.known & (beyond.now - usual < -settings.margin / 2) & (beyond.ahead < 0)
+    over_base = found.by_usual | (beyond.ahead > beyond.base)
+    above = beyond.known & (beyond.now - usual > settings.margin / 2) & over_base
+    below = beyond.known & (beyond.now - usual < -settings.margin / 2)
     return TrendState(
         day,
         filtered,
@@ -114,6 +133,8 @@ def step(
         values,
         usual_total,
         usual_count,
+        low_from,
+        long_low_on,
         np.where(above, state.calm_on, day),
         np.where(below, state.calm_below, day),
         np.where(~np.isnan(readings).all(axis=0), day, state.read_on),
@@ -122,42 +143,45 @@ def step(
     )
 
 
-def with_references(state: TrendState, given: Array, sd: Array, from_day: NDArray[np.int64]) -> TrendState:
-    """References that staff set, [3, patient], nan where none is, with their standard deviations.
-
-    Each judges no day before its `from_day`. A pressure without one of its own is then not judged.
-    """
-    is_set: NDArray[np.bool_] = np.logical_or.reduce(~np.isnan(given), axis=0)
-    anchor = replace(
-        state.anchor,
-        value=np.where(is_set, given, state.anchor.value),
-        var=np.where(is_set, sd * sd, state.anchor.var),
-        is_set=is_set,
-        from_day=np.where(is_set, from_day, 0),
-    )
-    return replace(state, anchor=anchor)
+def with_references(state: TrendState, given: Array, sd: Array, first_day: Days, last_day: Days) -> TrendState:
+    """References that staff set, [3, patient], nan where none is: see `reference.with_set`."""
+    return replace(state, anchor=reference_rules.with_set(state.anchor, given, sd, first_day, last_day))
 
 
 def main_channel(state: TrendState) -> NDArray[np.intp]:
     """Which pressure stands for each patient: diastolic where it is read, else mean, else systolic."""
-    count = state.filtered.count.reshape(3, state.patients)
-    first: NDArray[np.intp] = np.argmax(count > 0, axis=0)
+    first: NDArray[np.intp] = np.argmax(state.filtered.started, axis=0)
     return first
 
 
 def of_main(state: TrendState, values: Array) -> Array:
-    """The main channel's element of [3 × patients] or [3, patient]."""
-    n = state.patients
-    chosen: Array = values.reshape(3, n)[main_channel(state), np.arange(n)]
+    """The main channel's element of [3, patient]."""
+    chosen: Array = values[main_channel(state), np.arange(state.patients)]
     return chosen
 
 
-def _learn(
-    state: TrendState, surprise: Array, spread: Array, known: NDArray[np.bool_], settings: EngineSettings
-) -> tuple[Array, Array]:
+def near_reference(state: TrendState, settings: EngineSettings) -> Flags:
+    """Whether the level is not far from the reference, [patient]; not where there is none."""
+    with np.errstate(invalid="ignore"):
+        near: Flags = np.abs(state.excess.now - state.excess.reference) <= settings.far_margin
+    return near
+
+
+def settled_anew(state: TrendState) -> Flags:
+    """Whether the level of the main pressure is where a fortnight has newly settled, [patient]."""
+    newest, level = state.anchor.newest, of_main(state, state.filtered.level)
+    with np.errstate(invalid="ignore"):
+        there = np.abs(level - of_main(state, newest.value)) <= reference_rules.DIFFERENT
+    found: Flags = there & (state.day - newest.last_day <= reference_rules.STILL_THERE)
+    return found
+
+
+def _learn(state: TrendState, readings: Array, settings: EngineSettings) -> tuple[Array, Array]:
     """The second moments of the three surprises of a day, from days on which there are two or three."""
-    seen = known & ~np.isnan(surprise)
-    limit = settings.far_reading * spread
+    before = state.filtered
+    surprise = readings - (before.level + before.slope)
+    seen = before.started & ~np.isnan(surprise)
+    limit = settings.far_reading * np.sqrt(before.level_var + before.noise)
     pulled = np.where(seen, np.clip(np.where(seen, surprise, 0.0), -limit, limit), 0.0)
     paired = state.paired + (seen.sum(axis=0) >= 2)
     pace = np.maximum(settings.noise_pace, 1.0 / (paired + _HABIT))
@@ -169,22 +193,55 @@ def _learn(
 
 
 def _beyond(filtered: Filtered, anchor: Anchor, moments: Array, day: int, settings: EngineSettings) -> Excess:
-    shape = anchor.value.shape
     ahead, ahead_var = filtered.ahead(settings.ahead_days, settings.slope_kept)
-    level = filtered.level.reshape(shape)
-    judged = ~np.isnan(anchor.value) & filtered.started.reshape(shape) & (day >= anchor.from_day)
+    judged = ~np.isnan(anchor.origin) & filtered.started
     weight = weights(moments, judged)
-    reference = np.where(judged, anchor.value, 0.0)
+    origin = np.where(judged, anchor.origin, 0.0)
     return excess(
         weight,
         moments,
-        level - reference,
-        ahead.reshape(shape) - reference,
-        filtered.level_var.reshape(shape),
-        ahead_var.reshape(shape),
-        np.where(judged, anchor.var, 0.0),
+        filtered.level - origin,
+        ahead - origin,
+        filtered.level_var,
+        ahead_var,
+        np.where(day >= anchor.from_day, anchor.value - origin, np.nan),
+        anchor.reference.var,
+        np.where(anchor.is_set, np.nan, 0.0),
         judged,
     )
+
+
+def _lows(state: TrendState, beyond: Excess, day: int, settings: EngineSettings) -> tuple[Days, Days]:
+    """The low under the reference that goes on, and the last day on which one had lasted long enough."""
+    under = np.maximum(beyond.now, beyond.ahead) - beyond.base
+    begins = beyond.known & (under < -settings.far_margin) & (state.low_from == 0)
+    low_from = np.where(begins, day, state.low_from)
+    low_from = np.where(beyond.known & (under > -settings.far_margin / 2), 0, low_from)
+    is_long = (low_from > 0) & (day - low_from + 1 >= settings.low_days)
+    return low_from, np.where(is_long, day, state.long_low_on)
+
+
+def _judged_against(
+    state: TrendState, total: Array, count: Array, base: Array, low: Flags, day: int, settings: EngineSettings
+) -> Array:
+    """What a quick rise or fall is held against: the recent usual, into which the reference is mixed.
+
+    A reference far above the recent usual says little of it, and pulls it up no more than a margin's worth.
+    Who was low for long is held against the days of the low, which the recent usual is slow to take in.
+    """
+    mean = np.divide(total, count, out=base.copy(), where=count > 0)
+    share = settings.reference_weight / np.maximum(count + settings.reference_weight, 1e-9)
+    usual: Array = mean + share * np.minimum(base - mean, settings.pulled_up)
+    usual = np.where(np.isnan(base) & (count >= ENOUGH_USUAL), mean, usual)
+    if low.any():
+        near, days = np.zeros(int(low.sum())), np.zeros(int(low.sum()))
+        for lag in range(settings.low_days // 2, settings.low_days + settings.low_days // 2):
+            value = state.beyond[(day - lag) % RING, low].astype(np.float64)
+            near += np.where(np.isnan(value), 0.0, value)
+            days += ~np.isnan(value)
+        lower = np.divide(near, days, out=np.full_like(near, np.inf), where=days > 0)
+        usual[low] = np.minimum(usual[low], lower)
+    return usual
 
 
 def _usual(state: TrendState, day: int, settings: EngineSettings) -> tuple[Array, Array]:
@@ -199,11 +256,9 @@ def _usual(state: TrendState, day: int, settings: EngineSettings) -> tuple[Array
 
 
 def _value(filtered: Filtered, readings: Array) -> Array:
-    n = readings.shape[1]
-    started = filtered.started.reshape(3, n)
-    channel, everyone = np.argmax(started, axis=0), np.arange(n)
-    read, level = readings[channel, everyone], filtered.level.reshape(3, n)[channel, everyone]
-    return np.where(started.any(axis=0), np.where(np.isnan(read), level, read), np.nan)
+    channel, everyone = np.argmax(filtered.started, axis=0), np.arange(readings.shape[1])
+    read, level = readings[channel, everyone], filtered.level[channel, everyone]
+    return np.where(filtered.started.any(axis=0), np.where(np.isnan(read), level, read), np.nan)
 
 
 # --- the break from baseline -------------------------------------------------------------
@@ -213,11 +268,14 @@ def _value(filtered: Filtered, readings: Array) -> Array:
 # (generalised least squares with weights that are never negative, so that three columns of
 # the same noise count as one).
 #
-# Two baselines are used. The reference is anchored and never moves; but a mean of 14 days is
+# Distances are counted from an origin that never moves, each pressure's own. Two baselines
+# are told apart. The reference is anchored and never moves; but a mean of 14 days is
 # itself uncertain and healthy pressures wander by a mmHg or so over months, so a quick rise
 # is judged against the patient's recent usual, the mean level of about three to eight weeks
-# ago, into which the reference is mixed as so many days' worth. A level far beyond the
-# reference counts however slowly it came.
+# ago, into which the reference is mixed as so many days' worth. Coming back to the reference
+# after a short low is no rise. After a low of three weeks, or where there is no reference,
+# the recent usual alone decides: somebody brought down from 28 to 18 who climbs to 23 has
+# risen. A level far beyond the reference counts however slowly it came.
 
 # Rows of the carried second moments of the surprises: diastolic, mean, systolic, and their products.
 DD, MM, SS, DM, DS, MS = range(6)
@@ -225,12 +283,14 @@ DD, MM, SS, DM, DS, MS = range(6)
 
 @dataclass(frozen=True)
 class Excess:
-    """Beyond the reference, mmHg of PA diastolic (or of what there is), one element a patient."""
+    """Beyond the origin, mmHg of PA diastolic (or of what there is), one element a patient."""
 
     now: Array
     ahead: Array  # a few days on
     now_var: Array
     ahead_var: Array
+    reference: Array  # where the reference is, beyond the origin; nan where there is none
+    base: Array  # the same, and until there is one the first readings' mean; nan until a set one counts
     reference_var: Array
     known: Flags
 
@@ -243,7 +303,9 @@ class Evidence:
     fall: Array
     far_up: Array
     far_down: Array
-    usual: Array  # the recent usual they were judged against, mmHg beyond the reference
+    coming_down: Array  # from the recent usual, wherever the reference is
+    usual: Array  # what they were judged against, mmHg beyond the origin
+    by_usual: Flags  # that alone: a rise may be one although the level is under the reference
 
 
 def weights(moments: Array, known: Flags) -> Array:
@@ -260,34 +322,48 @@ def weights(moments: Array, known: Flags) -> Array:
 
 
 def excess(weight: Array, moments: Array, now: Array, ahead: Array, now_var: Array, ahead_var: Array,
-           reference_var: Array, known: Flags) -> Excess:  # fmt: skip
-    """The pressures' distances from their references, [3, patient], as one."""
-    parts = [np.where(known, values, 0.0) for values in (now, ahead, now_var, ahead_var, reference_var)]
+           reference: Array, reference_var: Array, instead: Array, known: Flags) -> Excess:  # fmt: skip
+    """The pressures' distances from their origins, [3, patient], as one; `instead` of a reference, [patient]."""
+    parts = [np.where(known, values, 0.0) for values in (now, ahead, now_var, ahead_var)]
+    has = known & ~np.isnan(reference)
+    share = np.where(has, weight, 0.0)
+    all_of_it = share.sum(axis=0)
+    at = np.divide(
+        (share * np.where(has, reference, 0.0)).sum(axis=0),
+        all_of_it,
+        out=np.full_like(all_of_it, np.nan),
+        where=all_of_it > 0,
+    )
     return Excess(
         (weight * parts[0]).sum(axis=0),
         (weight * parts[1]).sum(axis=0),
         _variance(weight, moments, parts[2]),
         _variance(weight, moments, parts[3]),
-        _variance(weight, moments, parts[4]),
+        at,
+        np.where(np.isnan(at), instead, at),
+        _variance(weight, moments, np.where(has, reference_var, 0.0)),
         np.logical_or.reduce(known, axis=0),
     )
 
 
-def evidence(beyond: Excess, usual: Array, settings: EngineSettings) -> Evidence:
-    """How sure a break is, up and down."""
-    wander = settings.wander**2
+def evidence(beyond: Excess, usual: Array, by_usual: Flags, settings: EngineSettings) -> Evidence:
+    """How sure a break is, up and down. Who is judged `by_usual` alone may rise from under the reference."""
+    wander, base = settings.wander**2, beyond.base
     quick = np.sqrt(beyond.ahead_var + wander)
     slow = np.sqrt(beyond.now_var + beyond.reference_var + wander)
     margin, far = settings.margin, settings.far_margin
     rise = (beyond.ahead - usual - margin) / quick
-    # Coming back to the reference from below is no rise, and from above no fall.
-    rise = np.where(beyond.ahead > margin, rise, -np.inf)
-    fall = (-np.maximum(beyond.ahead - usual, beyond.ahead) - margin) / quick
-    far_up, far_down = (beyond.now - far) / slow, (-beyond.now - far) / slow
+    # Coming back to the reference from a short low is no rise, and from above no fall.
+    rise = np.where((beyond.ahead - base > margin) | by_usual, rise, -np.inf)
+    down = (usual - beyond.ahead - margin) / quick
+    fall = np.fmin(down, (base - beyond.ahead - margin) / quick)
+    far_up, far_down = (beyond.now - base - far) / slow, (base - beyond.now - far) / slow
     nothing = ~beyond.known
-    for found in (rise, fall, far_up, far_down):
-        found[nothing] = -np.inf
-    return Evidence(rise, fall, far_up, far_down, usual)
+    for found in (rise, fall, down):
+        found[nothing | np.isnan(usual)] = -np.inf
+    for found in (far_up, far_down):
+        found[nothing | np.isnan(beyond.reference)] = -np.inf
+    return Evidence(rise, fall, far_up, far_down, down, usual, by_usual)
 
 
 def _share(one: Array, other: Array, both: Array) -> Array:

@@ -1,0 +1,1 @@
+"""The small record beside the pressures, its rules: results, medicines, what is due after what."""

@@ -11,16 +11,31 @@ from enum import StrEnum
 
 from service.domain.vocabulary import (
     AdjustmentKind,
+    ArmPosture,
     CaregiverAnswer,
     Channel,
+    ContactWay,
+    ContextKind,
+    Device,
+    EjectionClass,
+    EventCause,
+    EventKind,
     Lane,
+    MedicineClass,
     MessageKind,
     MessageState,
+    NoResult,
     Outcome,
     PauseCause,
     Pressure,
     Response,
+    ResultKind,
+    Rhythm,
+    Role,
+    Route,
     SafetySign,
+    Sex,
+    Side,
     SignalKind,
     SilenceCause,
     StepKind,
@@ -28,6 +43,7 @@ from service.domain.vocabulary import (
     TaskKind,
     TaskSettled,
     TaskState,
+    WeightDoubt,
 )
 from service.words.language import Language
 
@@ -56,6 +72,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Response.SETTLING: _("settling"),
         Response.SETTLED: _("settled"),
         Response.NOT_SETTLING: _("not settling"),
+        Response.OVERSHOT: _("overshot"),
         Response.TOO_FEW_READINGS: _("too few readings"),
     },
     AdjustmentKind: {
@@ -66,21 +83,48 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         AdjustmentKind.VISIT: _("Visit"),
         AdjustmentKind.CALL: _("Call"),
     },
+    ContextKind: {
+        ContextKind.TRAVEL: _("travel or altitude"),
+        ContextKind.INFECTION: _("infection"),
+        ContextKind.STEROID_OR_NSAID: _("steroid or NSAID"),
+        ContextKind.DIALYSIS: _("dialysis"),
+        ContextKind.RHYTHM_OR_DEVICE: _("rhythm or device changed"),
+        ContextKind.PACED_OR_IRREGULAR: _("paced or irregular rhythm"),
+        ContextKind.RECALIBRATED: _("sensor recalibrated"),
+    },
     TaskKind: {
         TaskKind.SAFETY_ANSWER: _("Safety answer"),
+        TaskKind.SAME_DAY: _("Call the same day"),
+        TaskKind.CALL_TODAY: _("Call today"),
         TaskKind.SILENT: _("Silent"),
         TaskKind.NO_CONTACT: _("Nobody to reach"),
         TaskKind.BROKEN_CONTACT: _("Contact does not work"),
+        TaskKind.CHECK_NUMBER: _("Number to check"),
         TaskKind.MESSAGE_UNCERTAIN: _("Message may not have gone"),
         TaskKind.ABOVE_LIMIT: _("Above the limit"),
         TaskKind.BELOW_LIMIT: _("Below the limit"),
         TaskKind.CAREGIVER_SAYS: _("A caregiver says"),
+        TaskKind.WEIGHT_DOUBT: _("Weight in doubt"),
         TaskKind.FOLLOW_UP: _("Follow-up"),
+        TaskKind.REFERENCE_PROPOSAL: _("Decide on the reference"),
+        TaskKind.CHECK_FOUND: _("Found by the nightly check"),
+        TaskKind.NO_WAY_OUT: _("Messages cannot leave"),
+        TaskKind.NEXT_CONTACT: _("Next contact"),
+        TaskKind.CHEMISTRY_DUE: _("Chemistry due"),
+        TaskKind.GOAL_OVER: _("Goal has run out"),
     },
     TaskSettled: {
         TaskSettled.WORDING_CHANGED: _("The wording was changed."),
         TaskSettled.ARRIVAL_KNOWN: _("The provider has said since what became of it."),
         TaskSettled.TEXTED_START: _("They texted START."),
+        TaskSettled.WEIGHT_KNOWN: _("They have said since what they weighed."),
+        TaskSettled.REFERENCE_SET: _("A reference was set."),
+        TaskSettled.CHANNEL_SET_UP: _("The service has been set up to send that way."),
+        TaskSettled.PATIENT_DIED: _("The patient has died."),
+        TaskSettled.EPISODE_CLOSED: _("Staff closed the episode that it was raised for."),
+        TaskSettled.CONTACT_SETTLED: _("The contact took place, or is planned otherwise."),
+        TaskSettled.CHEMISTRY_SETTLED: _("A result or a reason came, or it is no longer due."),
+        TaskSettled.GOAL_SETTLED: _("A newer goal was set, or it was ended."),
     },
     TaskState: {
         TaskState.OPEN: _("open"),
@@ -90,6 +134,8 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
     SignalKind: {
         SignalKind.RISING: _("pressure rising"),
         SignalKind.FALLING: _("pressure falling"),
+        SignalKind.JUMP: _("a jump or a fault"),
+        SignalKind.HIGH_STEADY: _("pressure high for weeks"),
         SignalKind.ABOVE_LIMIT: _("above the limit"),
         SignalKind.BELOW_LIMIT: _("below the limit"),
         SignalKind.WEIGHT_GAIN: _("weight gain"),
@@ -104,6 +150,98 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         CaregiverAnswer.AWAY: _("away"),
         CaregiverAnswer.EQUIPMENT: _("equipment trouble"),
     },
+    NoResult: {
+        NoResult.DONE_ELSEWHERE: _("done elsewhere"),
+        NoResult.NOT_WANTED: _("not wanted"),
+    },
+    EventKind: {
+        EventKind.ADMISSION: _("admission"),
+        EventKind.URGENT_VISIT: _("urgent visit"),
+        EventKind.IV_DIURETIC: _("diuretic into a vein"),
+        EventKind.DEATH: _("death"),
+    },
+    EventCause: {
+        EventCause.HEART_FAILURE: _("heart failure"),
+        EventCause.OTHER_HEART: _("another cause of the heart"),
+        EventCause.OTHER: _("another cause"),
+        EventCause.NOT_KNOWN: _("cause not known"),
+    },
+    MedicineClass: {
+        MedicineClass.LOOP_DIURETIC: _("loop diuretic"),
+        MedicineClass.THIAZIDE: _("thiazide"),
+        MedicineClass.MRA: _("mineralocorticoid receptor antagonist"),
+        MedicineClass.ACE_INHIBITOR: _("ACE inhibitor"),
+        MedicineClass.ARB: _("angiotensin receptor blocker"),
+        MedicineClass.ARNI: _("angiotensin receptor and neprilysin inhibitor"),
+        MedicineClass.BETA_BLOCKER: _("beta blocker"),
+        MedicineClass.SGLT2_INHIBITOR: _("SGLT2 inhibitor"),
+        MedicineClass.NITRATE: _("nitrate"),
+        MedicineClass.OTHER: _("other medicine"),
+    },
+    Route: {
+        Route.ORAL: _("by mouth"),
+        Route.IV: _("into a vein"),
+        Route.SUBCUTANEOUS: _("under the skin"),
+        Route.OTHER: _("another way"),
+    },
+    ResultKind: {
+        ResultKind.CREATININE: _("creatinine"),
+        ResultKind.EGFR: _("eGFR"),
+        ResultKind.POTASSIUM: _("potassium"),
+        ResultKind.SODIUM: _("sodium"),
+        ResultKind.UREA: _("urea"),
+        ResultKind.BNP: _("BNP"),
+        ResultKind.NT_PROBNP: _("NT-proBNP"),
+        ResultKind.HAEMOGLOBIN: _("haemoglobin"),
+        ResultKind.FERRITIN: _("ferritin"),
+        ResultKind.SYSTOLIC: _("arm pressure, systolic"),
+        ResultKind.DIASTOLIC: _("arm pressure, diastolic"),
+        ResultKind.SATURATION: _("oxygen saturation"),
+        ResultKind.WEDGE: _("wedge pressure (catheter)"),
+        ResultKind.RIGHT_ATRIAL: _("right atrial pressure (catheter)"),
+        ResultKind.CARDIAC_OUTPUT: _("cardiac output (catheter)"),
+        ResultKind.CATHETER_DIASTOLIC: _("PA diastolic (catheter)"),
+        ResultKind.EJECTION_FRACTION: _("ejection fraction"),
+        ResultKind.NYHA: _("NYHA class"),
+        ResultKind.MRC: _("MRC breathlessness grade"),
+        ResultKind.RHYTHM: _("rhythm"),
+    },
+    EjectionClass: {
+        EjectionClass.REDUCED: _("reduced"),
+        EjectionClass.MILDLY_REDUCED: _("mildly reduced"),
+        EjectionClass.PRESERVED: _("preserved"),
+    },
+    Rhythm: {
+        Rhythm.SINUS: _("sinus rhythm"),
+        Rhythm.ATRIAL_FIBRILLATION: _("atrial fibrillation"),
+        Rhythm.PACED: _("paced"),
+        Rhythm.OTHER: _("another rhythm"),
+    },
+    ArmPosture: {
+        ArmPosture.LYING: _("lying"),
+        ArmPosture.SITTING: _("sitting"),
+        ArmPosture.STANDING: _("standing"),
+    },
+    Sex: {Sex.FEMALE: _("female"), Sex.MALE: _("male")},
+    Side: {Side.LEFT: _("left"), Side.RIGHT: _("right")},
+    Device: {
+        Device.NONE: _("no device"),
+        Device.PACEMAKER: _("pacemaker"),
+        Device.CRT: _("resynchronisation"),
+        Device.DEFIBRILLATOR: _("defibrillator"),
+        Device.CRT_DEFIBRILLATOR: _("resynchronisation and defibrillator"),
+    },
+    ContactWay: {
+        ContactWay.CALL: _("call"),
+        ContactWay.VIDEO: _("video call"),
+        ContactWay.VISIT: _("visit"),
+        ContactWay.HOME_VISIT: _("home visit"),
+    },
+    Role: {
+        Role.NURSE: _("nurse"),
+        Role.PHYSICIAN: _("physician"),
+        Role.ADMINISTRATOR: _("administrator"),
+    },
     PauseCause: {
         PauseCause.IN_HOSPITAL: _("in hospital"),
         PauseCause.AWAY: _("away"),
@@ -112,6 +250,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
     SilenceCause: {
         SilenceCause.NOT_ASKED: _("we did not ask"),
         SilenceCause.NOT_DELIVERED: _("our messages did not arrive"),
+        SilenceCause.UNCERTAIN: _("nobody knows whether our messages arrived"),
         SilenceCause.NO_REPLY: _("asked, and no reply"),
         SilenceCause.DIARY_ONLY: _("the diary came, but no reading"),
     },
@@ -121,12 +260,19 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Swelling.SHIN: _("shin"),
         Swelling.KNEE: _("knee or above"),
     },
+    WeightDoubt: {
+        WeightDoubt.OTHER_UNIT: _("near the last in the other unit"),
+        WeightDoubt.FAR: _("far from the last"),
+    },
     SafetySign: {
         SafetySign.BREATHLESS_AT_REST: _("breathless at rest"),
         SafetySign.CHEST_PAIN: _("chest pain or pressure"),
         SafetySign.FAINTING: _("fainting"),
         SafetySign.PINK_SPUTUM: _("pink or foamy sputum"),
         SafetySign.NEW_CONFUSION: _("new confusion"),
+        SafetySign.RACING_HEART: _("racing or irregular heartbeat"),
+        SafetySign.ONE_SHOCK: _("one shock of a defibrillator, feeling well"),
+        SafetySign.SHOCKS: _("shocks of a defibrillator, or one and feeling unwell"),
     },
     Pressure: {
         Pressure.DIASTOLIC: _("PA diastolic"),
@@ -149,10 +295,12 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageKind.REMINDER: _("reminder"),
         MessageKind.NUDGE: _("nudge"),
         MessageKind.SAFETY: _("safety"),
+        MessageKind.CALL_CLINIC: _("call the clinic"),
         MessageKind.REPLY: _("reply"),
         MessageKind.STOPPED: _("stopped"),
         MessageKind.STARTED: _("started"),
         MessageKind.HELP: _("help"),
+        MessageKind.STRANGER: _("to an unknown number"),
         MessageKind.STAFF_TASK: _("staff task"),
         MessageKind.DIGEST: _("digest"),
     },
@@ -180,8 +328,11 @@ _EXPLANATIONS: Mapping[Lane, str] = {
 }
 
 _ADVICE: Mapping[SilenceCause, str] = {
-    SilenceCause.NOT_ASKED: _("Ours to mend: look at the plan, the contact and the consent."),
+    SilenceCause.NOT_ASKED: _(
+        "Ours to mend: look at the plan, the contact, the consent, and whether messages can leave this service."
+    ),
     SilenceCause.NOT_DELIVERED: _("Check the number or address with them; add a second way to reach them."),
+    SilenceCause.UNCERTAIN: _("Ask whether our messages reach them, before asking why no reading came."),
     SilenceCause.NO_REPLY: _("Call, or ask the caregiver. A different hour may suit them better."),
     SilenceCause.DIARY_ONLY: _("They answer, so ask about the equipment and how readings are taken."),
 }
@@ -195,7 +346,7 @@ def label(say: Language, word: StrEnum) -> str:
 def title(say: Language, word: StrEnum) -> str:
     """The word at the head of a line, with a capital."""
     name = label(say, word)
-    return name[:1].upper() + name[1:]
+    return name if name[1:2].isupper() else name[:1].upper() + name[1:]  # eGFR stays eGFR
 
 
 def explanation(say: Language, lane: Lane) -> str:

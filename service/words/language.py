@@ -9,24 +9,29 @@ on a `Language`; `deploy/translate` finds them. Placeholders are `%(name)s`, fil
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Sequence
 from datetime import date
+from decimal import Decimal
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from babel import Locale
 from babel.dates import format_date, get_day_names, get_month_names
 from babel.numbers import get_decimal_symbol
 from babel.support import NullTranslations, Translations
 
+from service.domain.texting.parsing import Parser
+from service.domain.texting.vocabulary import join_words
 from service.domain.validation import Refused
 
 FALLBACK = "en"
 FOLDER = Path(__file__).parent
 CATALOGUES = ("messages", "clinic")  # what patients, caregivers and whoever signs in read; what staff read
 MINUS = "\N{MINUS SIGN}"
+_DECIMALS = re.compile(r"\d,\d")
 
 
 class Language:
@@ -41,8 +46,9 @@ class Language:
         self.day_first: bool = settings["day_first"]  # 5/12 is the fifth of December, and nothing else
         self.gives_away: tuple[str, ...] = tuple(settings["gives_away"])
         self._patterns: dict[str, str] = settings["dates"]
-        self._point = get_decimal_symbol(self.locale)
+        self.point = get_decimal_symbol(self.locale)
         self.months: tuple[str, ...] = tuple(get_month_names("wide", "stand-alone", self.locale).values())
+        self.short_months: tuple[str, ...] = tuple(get_month_names("abbreviated", "format", self.locale).values())
         self.weekdays = self._weekdays("wide")  # Monday first
         self.short_weekdays = self._weekdays("abbreviated")
 
@@ -85,11 +91,19 @@ class Language:
         """`Wednesday 25 November 2026`, for records."""
         return _format(when, self._patterns["full_day"], self.locale)
 
+    def dated(self, when: date) -> str:
+        """`25 Nov 2026`: of what may be years ago."""
+        return _format(when, self._patterns["dated"], self.locale)
+
+    def as_given(self, value: Decimal) -> str:
+        """`4.0`: every digit that was given, with this language's point."""
+        return f"{value:f}".replace(".", self.point)
+
     def figure(self, value: float, places: int = 1) -> str:
         """`18.4`; `18` when there is nothing after the point; never `-0`."""
         rounded = round(value, places) + 0.0
         text = f"{rounded:.{places}f}"
-        return text.rstrip("0").rstrip(".").replace(".", self._point) if places else text
+        return text.rstrip("0").rstrip(".").replace(".", self.point) if places else text
 
     def change(self, value: float, places: int = 1) -> str:
         """`+1.4`, `−0.8`, `0`: with a true minus sign."""
@@ -99,10 +113,12 @@ class Language:
         return f"{'+' if value > 0 else MINUS}{text}"
 
     def listed(self, things: Sequence[str]) -> str:
-        """`a`, `a and b`, `a, b and c`."""
+        """`a`, `a and b`, `a, b and c`; with semicolons where a comma parts decimals: `25,1; 25,4 y 25,3`."""
         if len(things) < 2:
             return "".join(things)
-        return self.pgettext("list", "%(most)s and %(last)s", most=", ".join(things[:-1]), last=things[-1])
+        has_decimals = self.point == "," and any(_DECIMALS.search(thing) for thing in things)
+        most = ("; " if has_decimals else ", ").join(things[:-1])
+        return self.pgettext("list", "%(most)s and %(last)s", most=most, last=things[-1])
 
     def name_in(self, reader: Language) -> str:
         """What `reader` calls this language: `Spanish`."""
@@ -142,13 +158,6 @@ def sentence(text: str) -> str:
     return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
 
 
-def forget_languages() -> None:
-    """Look for the folders again, as after one was added."""
-    codes.cache_clear()
-    staff_codes.cache_clear()
-    _load.cache_clear()
-
-
 @cache
 def _load(code: str) -> Language:
     return Language(code, FOLDER / code)
@@ -182,3 +191,27 @@ def _format(when: date, pattern: str, locale: Locale) -> str:
 
 def _fill(text: str, values: dict[str, object]) -> str:
     return text % values if values else text
+
+
+# --- the words people use in a text message, of all languages there are --------------
+
+
+def read_words(code: str) -> dict[str, Any]:
+    """What a language's `texting.toml` holds; `domain.texting.vocabulary` says what that is."""
+    with (FOLDER / code / "texting.toml").open("rb") as file:
+        return tomllib.load(file)
+
+
+def load_parser() -> Parser:
+    """The parser for text messages, loaded once."""
+    return _parser(FOLDER, codes())
+
+
+@cache
+def _parser(folder: Path, codes: tuple[str, ...]) -> Parser:
+    return Parser(join_words([read_words(code) for code in codes]))
+
+
+def may_be_emergency(words: str) -> bool:
+    """Whether somebody's words, in any language there is, may be an emergency."""
+    return bool(words) and load_parser().hear(words).alarms

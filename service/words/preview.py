@@ -10,19 +10,19 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, time
 from functools import cache
 
-from service.domain.segments import Length, length, name_of, outside_gsm
 from service.domain.vocabulary import MessageKind
-from service.words import messages, replies
-from service.words.language import Language
-from service.words.texting import load_parser
+from service.words import messages
+from service.words.language import Language, load_parser
+from service.words.messages import Length, length, outside_gsm, sign_name
 
 K = MessageKind
 TO_STAFF = frozenset({K.STAFF_TASK, K.DIGEST})
 ASKED = ("reading", "checkin")
 LONG_DAY = date(2026, 9, 30)  # a Wednesday in September: no day is longer in words, in the languages there are
+HOURS = (time(8), time(15), time(20))  # one for each greeting
 FEW, MANY = "3", "9999"  # tasks in a digest: on a usual morning, and the most we measure with
 
 _NUMBER = re.compile(r"\+?\d(?:[ -]?\d){2,}")
@@ -87,17 +87,19 @@ def _values(kind: MessageKind, language: Language, signs: Signs) -> Iterator[dic
     """The values of an ordinary message first; then whatever else may stand there."""
     link = signs.staff_link if kind in TO_STAFF else signs.caregiver_link if kind is K.NUDGE else signs.patient_link
     fixed = {"sender": signs.sender, "number": signs.number, "phone": signs.phone, "link": link}
-    answers = [replies.line(language, replies.THANKS)]
+    answers = [messages.line(language, messages.THANKS)]
     counts = [FEW]
     if kind is K.REPLY:
-        keys = replies.lines(language)
-        answers += [replies.line(language, key, again=again) for key in keys for again in (False, True)]
-        answers += [replies.line_until(language, last) for last in (None, LONG_DAY)]
+        keys = messages.lines(language)
+        answers += [messages.line(language, key, again=again) for key in keys for again in (False, True)]
+        answers += [messages.line_until(language, last) for last in (None, LONG_DAY)]
     if kind is K.DIGEST:
         counts.append(MANY)
+    days = [messages.of_the_day(language, asked, wall) for asked in (ASKED, *zip(ASKED)) for wall in HOURS]
     for count in counts:
         for answer in answers:
-            yield {**fixed, "count": count, "text": answer}
+            for day in days if "asked" in messages.PLACEHOLDERS[kind] else days[:1]:
+                yield {**fixed, **day, "count": count, "text": answer}
 
 
 def _measure(text: str) -> tuple[int, int]:
@@ -108,7 +110,7 @@ def _measure(text: str) -> tuple[int, int]:
 def _of_length(longest: str, body: str, reader: Language) -> Iterator[Doubt]:
     measured = length(longest)
     if costly := outside_gsm(longest):
-        shown = ", ".join(f"“{sign}” ({name_of(sign)})" for sign in costly[:5])
+        shown = ", ".join(f"“{sign}” ({sign_name(sign)})" for sign in costly[:5])
         if len(costly) > 5:
             shown = reader.gettext("%(shown)s and %(number)s more", shown=shown, number=len(costly) - 5)
         sentence = reader.gettext(

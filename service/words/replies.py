@@ -1,75 +1,81 @@
-"""What we write back in a check-in by text message.
+"""What a patient who has written to us is told back: what was understood of their words, and what was not.
 
-Every line goes to somebody who has just written to us, repeats nothing they said,
-and names no person, value, diagnosis or specialty. In the 7-bit alphabet of text
-messages (a language goes without the accents it lacks), and short enough for one
-segment behind the longest name a clinic may sign with.
+Promises to repeat nothing that they have not just written themselves, and nothing at all where
+the clinic or the patient wants no repeating; that what could not be read is never told as kept
+in any other way than it is. Written in the 7-bit alphabet of networks, for the same reason as `messages`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from functools import cache
+from typing import Any
 
+from service.domain.diary import WEIGHT_RANGES
+from service.domain.vocabulary import Swelling
 from service.words.language import Language
 
-THANKS = "thanks"
-NOTED = "noted"
-CAREGIVER_ASK = "caregiver_ask"
-CAREGIVER_THANKS = "caregiver_thanks"
-NOTHING_ASKED = "nothing_asked"
+
+def understood(language: Language, answers: Mapping[str, Any], unit: str) -> str:
+    """`Thank you: weight 69.9 kg, breathless 2.`; empty where nothing was. `answers` by question, weight in `unit`."""
+    said = [_answer(language, key, answers[key], unit) for key in _names(language) if key in answers]
+    if not said:
+        return ""
+    return language.pgettext("text message", "Thank you: %(said)s.", said=", ".join(said))
 
 
-def line(language: Language, key: str, *, again: bool = False) -> str:
-    """The line for a question, by its key, or for an answer of ours."""
-    text = lines(language)[key]
-    if not again or key == "safety_signs":  # that one is long enough; it is asked in the same words
-        return text
-    sorry = language.pgettext("text message", "Sorry, that was not clear to us.")
-    return f"{sorry} {text}"
+def not_understood(language: Language, *, after: bool, kept: bool) -> str:
+    """That some of it could not be read, `after` what could, or none; `kept`: it lies with the diary as a note."""
+    if after:
+        told = language.pgettext("text message", "The rest we could not read.")
+    else:
+        told = language.pgettext("text message", "That we could not read.")
+    note = language.pgettext("text message", "It is kept as a note.")
+    return f"{told} {note}" if kept else told
 
 
-def line_until(language: Language, last: date | None) -> str:
-    """The line that thanks a caregiver and says to which day their answer holds; None is open-ended."""
-    if last is None:
-        return language.pgettext(
-            "text message", "Thank you, noted until we hear otherwise. If you know the last day, just send it."
-        )
-    return language.pgettext(
-        "text message",
-        "Thank you, noted up to %(day)s. If the last day is another, just send it.",
-        day=language.day(last),
-    )
+def _answer(language: Language, key: str, value: Any, unit: str) -> str:
+    name = _names(language)[key]
+    if key == "weight":
+        return f"{name} {language.figure(value)} {WEIGHT_RANGES[unit][2]}"
+    if key == "safety_signs":
+        return language.pgettext("text message", "none of the signs") if not value else name
+    if key == "extra_pillows":
+        usual = language.pgettext("text message", "as usual")
+        return f"{name} {value:+d}" if value else f"{name} {usual}"
+    if isinstance(value, Swelling):
+        return f"{name}: {_heights(language)[value]}"
+    if isinstance(value, bool):
+        yes, no = language.pgettext("text message", "yes"), language.pgettext("text message", "no")
+        return f"{name}: {yes if value else no}"
+    return f"{name} {value}"
 
 
 @cache
-def lines(language: Language) -> Mapping[str, str]:
-    """Every line, by the key of its question or its name."""
+def _names(language: Language) -> Mapping[str, str]:
+    """What each question is about, in a word or two."""
     pgettext = language.pgettext
     return {
-        "safety_signs": pgettext(
-            "text message",
-            "Right now: 1 breathless at rest 2 chest pain 3 fainted 4 pink spit 5 new confusion? "
-            "Send the number, or 0 for none.",
-        ),
-        "weight": pgettext("text message", "Your weight this morning? The number is enough."),
-        "breathlessness": pgettext("text message", "Your breath at its worst since yesterday: 0 easy to 10 worst?"),
-        "extra_pillows": pgettext("text message", "How many more pillows than usual last night? 0 is as usual."),
-        "woke_breathless": pgettext("text message", "Did shortness of breath wake you last night? Yes or no."),
-        "swelling": pgettext("text message", "Swollen legs: 0 none, 1 ankle, 2 shin, 3 knee or higher?"),
-        "light_headed": pgettext("text message", "Light-headed since yesterday? Yes or no."),
-        "tiredness": pgettext("text message", "How tired since yesterday: 0 not at all to 10 worst?"),
-        "missed_medicines": pgettext("text message", "Missed any of your medicines since yesterday? Yes or no."),
-        THANKS: pgettext(
-            "text message", "Thank you, that is all for today. If you feel worse, do not wait for a message: call."
-        ),
-        NOTED: pgettext("text message", "Thank you, we have kept that."),
-        CAREGIVER_ASK: pgettext(
-            "text message", "Please send 1 spoke to them, 2 in hospital, 3 away, 4 equipment trouble."
-        ),
-        CAREGIVER_THANKS: pgettext("text message", "Thank you, the clinic sees your answer."),
-        NOTHING_ASKED: pgettext(
-            "text message", "Thank you. Nothing is asked just now; for anything else, please call."
-        ),
+        "safety_signs": pgettext("text message", "a sign of an emergency"),
+        "weight": pgettext("text message", "weight"),
+        "breathlessness": pgettext("text message", "breathless"),
+        "extra_pillows": pgettext("text message", "pillows"),
+        "woke_breathless": pgettext("text message", "woke short of breath"),
+        "slept_in_chair": pgettext("text message", "slept sitting up"),
+        "swelling": pgettext("text message", "swelling"),
+        "full_belly": pgettext("text message", "full belly"),
+        "light_headed": pgettext("text message", "light-headed"),
+        "tiredness": pgettext("text message", "tired"),
+        "missed_medicines": pgettext("text message", "missed medicines"),
+    }
+
+
+@cache
+def _heights(language: Language) -> Mapping[Swelling, str]:
+    pgettext = language.pgettext
+    return {
+        Swelling.NONE: pgettext("text message", "none"),
+        Swelling.ANKLE: pgettext("text message", "ankle"),
+        Swelling.SHIN: pgettext("text message", "shin"),
+        Swelling.KNEE: pgettext("text message", "knee"),
     }

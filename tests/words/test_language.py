@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
+from dataclasses import fields
 from datetime import date
 from subprocess import run
+from typing import Any
 
 import pytest
 
-from service.domain.texting.vocabulary import join_words, lacking_words
+from service.domain.texting.vocabulary import TABLES, TextingWords, join_words
 from service.domain.validation import Refused
 from service.domain.vocabulary import TaskSettled
-from service.words.language import checked_language, codes, load_language
+from service.words.language import checked_language, codes, load_language, read_words
 from service.words.sentences.tasks import close_reason
-from service.words.texting import read_words
 
 WHEN = date(2026, 11, 25)  # a Wednesday
 
@@ -45,6 +47,8 @@ def test_figures_changes_and_lists() -> None:
     assert (spanish.figure(18.4), spanish.change(1.44), spanish.change(-0.8)) == ("18,4", "+1,4", "−0,8")
     assert english.listed(["a", "b", "c"]) == "a, b and c"
     assert spanish.listed(["a", "b"]) == "a y b"
+    # A list whose parts hold commas is parted by semicolons (RAE, Ortografía 2010, from memory).
+    assert spanish.listed(["25,1", "25,4", "25"]) == "25,1; 25,4 y 25"
     assert (english.figure(17.6, 0), english.listed([])) == ("18", "")
     assert spanish.name_in(english) == "Spanish"
 
@@ -54,6 +58,20 @@ def test_words_load_without_a_web_application() -> None:
     loaded = run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     assert "babel" in loaded
     assert not {"flask", "flask_babel", "sqlalchemy"} & set(loaded)
+
+
+_LENGTHS = {"numbers": 11, "months": 12}  # nought to ten; January to December
+
+
+def lacking_words(language: Mapping[str, Any]) -> list[str]:
+    """The entries that a language's file does not have, and those it has that nothing reads."""
+    lacks = list({field.name for field in fields(TextingWords)} ^ set(language))
+    for name, keys in TABLES.items():
+        lacks += [f"{name}.{key}" for key in set(keys) ^ set(language.get(name, {}))]
+    for table, name in ((language, "numbers"), (language.get("dates", {}), "months")):
+        if len(table.get(name, ())) != _LENGTHS[name]:
+            lacks.append(f"{name}: {_LENGTHS[name]} of them")
+    return sorted(lacks)
 
 
 @pytest.mark.parametrize("code", codes())

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import uuid
-from datetime import UTC, datetime
+import re
+from datetime import time
 
 import pytest
 
-from service.domain import segments
 from service.domain.validation import Refused
-from service.domain.vocabulary import MessageKind
+from service.domain.vocabulary import LinkPurpose, MessageKind
 from service.links import Links
 from service.words import messages
 from service.words.language import codes, load_language
@@ -20,10 +19,9 @@ FILLED_IN = {
     "phone": "+64 9 999 0100",
     "text": "x",
     "count": "3",
+    "greeting": "good afternoon",
+    "asked": "today's reading and check-in",
 }
-# As long as links.py makes them: a person's link is longer than a window's.
-SHORT_LINK = "https://calls.fernmoor.example/c/" + "x" * 50
-LONG_LINK = "https://calls.fernmoor.example/g/" + "x" * 71
 # Words that would tell a stranger what the telephone's owner suffers from. Our own list.
 TELLING = ("heart", "cardi", "pressure", "lung", "clinic", "patient", "sensor", "coraz", "presi", "clínica", "paciente")
 
@@ -33,9 +31,8 @@ TELLING = ("heart", "cardi", "pressure", "lung", "clinic", "patient", "sensor", 
 def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: str, kind: MessageKind) -> None:
     body = messages.checked_wording(messages.wording(load_language(language), kind), kind)
     assert not [word for word in TELLING if word in body.lower()]
-    link = LONG_LINK if kind is MessageKind.NUDGE else SHORT_LINK
-    text = messages.render(body, kind, {**FILLED_IN, "link": link})
-    length = segments.length(text)
+    text = messages.render(body, kind, {**FILLED_IN, "link": link(USUAL, kind)})
+    length = messages.length(text)
     # Carrier convention: at most 160 characters of the GSM alphabet.
     assert (length.alphabet, length.segments) == ("GSM-7", 1)
 
@@ -65,7 +62,7 @@ def test_a_built_in_wording_fits_one_segment_and_gives_nothing_away(language: st
     ],
 )
 def test_length_is_counted_as_networks_count_it(text: str, expected: tuple[str, int, int]) -> None:
-    length = segments.length(text)
+    length = messages.length(text)
     assert (length.alphabet, length.units, length.segments) == expected
 
 
@@ -82,21 +79,30 @@ def test_a_wording_that_cannot_be_filled_in_is_refused(body: str) -> None:
 
 K = MessageKind
 ASKED = (K.PROMPT, K.REMINDER, K.NUDGE)
-UNTIL = datetime(2026, 12, 1, tzinfo=UTC)
 LONGEST_SENDER = "F" * 32  # enrolling.clinics allows no longer one
 LONG_BASE = "https://calls.fernmoor-and-moor.example/"[:39] + "n"
-LINKS = Links("a secret that only this test knows, 32+ characters", LONG_BASE)
-USUAL = Links("a secret that only this test knows, 32+ characters", "https://calls.fernmoor.example")
+LINKS = Links(LONG_BASE)
+USUAL = Links("https://calls.fernmoor.example")
 GIVES_AWAY = (*TELLING, "hospital", "equip", "aparato")
 REPLYING = ("reply", "stop", "conteste", "mande", "1-4")
 
 
 def link(links: Links, kind: MessageKind) -> str:
-    return links.nudge(uuid.uuid4(), UNTIL) if kind is K.NUDGE else links.checkin(uuid.uuid4(), UNTIL)
+    return links.samples().caregiver if kind is K.NUDGE else links.samples().patient
 
 
-def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: bool, asks: tuple[str, ...]) -> str:
+def text(
+    language: str,
+    kind: MessageKind,
+    sender: str,
+    links: Links,
+    *,
+    hears: bool,
+    asks: tuple[str, ...],
+    wall: time = time(8),
+) -> str:
     values = {"sender": sender, "link": link(links, kind)}
+    values |= messages.of_the_day(load_language(language), asks, wall)
     return messages.written(load_language(language), kind, values, hears_replies=hears, asks=asks)
 
 
@@ -106,9 +112,60 @@ def text(language: str, kind: MessageKind, sender: str, links: Links, *, hears: 
 @pytest.mark.parametrize(("sender", "links"), [(LONGEST_SENDER, LINKS), ("Fernmoor", USUAL)], ids=["longest", "usual"])
 def test_by_text_it_fits_one_segment_however_long_name_and_link(language, kind, asks, sender, links):
     assert len(LONG_BASE) == 40
-    length = segments.length(text(language, kind, sender, links, hears=True, asks=asks))
+    length = messages.length(text(language, kind, sender, links, hears=True, asks=asks))
     # 3GPP TS 23.038: 160 septets of the 7-bit alphabet in a single message.
     assert (length.alphabet, length.segments, length.units <= 160) == ("GSM-7", 1, True)
+
+
+REAL = Links("https://calls.fernmoor-clinic.org")  # invented, and as long as a real one
+WHAT_IT_IS = ("reading", "check-in", "lectura", "preguntas")
+
+
+@pytest.mark.parametrize("wall", [time(7), time(15), time(20)], ids=str)
+@pytest.mark.parametrize("asks", [("reading", "checkin"), ("reading",), ("checkin",)], ids=str)
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", codes())
+def test_at_a_real_address_the_full_words_fit_one_segment_and_name_what_is_asked(language, kind, asks, wall):
+    assert len(REAL.address(LinkPurpose.CHECKIN, "")) == 33 + len("/c/")
+    said = text(language, kind, "Fernmoor", REAL, hears=True, asks=asks, wall=wall)
+    # 3GPP TS 23.038: 160 septets of the 7-bit alphabet in a single message.
+    length = messages.length(said)
+    assert (length.alphabet, length.segments) == ("GSM-7", 1)
+    assert [word for word in WHAT_IT_IS if word in said]
+    full = messages.by_text(load_language(language), kind, asks)[0]
+    day = messages.of_the_day(load_language(language), asks, wall)
+    assert said == full.format(sender="Fernmoor", link=link(REAL, kind), **day)
+
+
+def test_the_prompt_as_a_patient_reads_it():
+    """The greeting by the hour, the reading named, a reply and STOP offered."""
+    said = text("en", K.PROMPT, "Fernmoor", REAL, hears=True, asks=("reading", "checkin"))
+    assert said == (
+        "Fernmoor: good morning. Time for today's reading and check-in: "
+        "https://calls.fernmoor-clinic.org/c/sample-link-opens-none Or just reply. STOP to stop."
+    )
+
+
+@pytest.mark.parametrize(
+    ("wall", "greeting"),
+    [(time(0), "morning"), (time(11, 59), "morning"), (time(12), "afternoon"), (time(18), "evening")],
+    ids=str,
+)
+def test_the_greeting_is_of_the_hour(wall, greeting):
+    assert messages.of_the_day(load_language("en"), (), wall)["greeting"] == f"good {greeting}"
+
+
+@pytest.mark.parametrize("kind", ASKED)
+@pytest.mark.parametrize("language", codes())
+def test_the_first_of_all_says_who_writes_and_why_it_is_safe_and_gives_nothing_away(language, kind):
+    said = messages.introduction(load_language(language), kind, FILLED_IN)
+    assert "Fernmoor" in said
+    assert FILLED_IN["phone"] in said  # whom to ask
+    assert [word for word in ("passwords", "claves") if word in said]
+    assert messages.length(said).alphabet == "GSM-7"
+    assert not [word for word in re.findall(r"\w+", said.lower()) if word.startswith(GIVES_AWAY)]
+    whole = f"{said}\n{text(language, kind, 'Fernmoor', REAL, hears=True, asks=('reading', 'checkin'))}"
+    assert messages.length(whole).segments <= messages.MOST_SEGMENTS
 
 
 @pytest.mark.parametrize("kind", ASKED)
@@ -164,7 +221,7 @@ def test_a_notice_that_cannot_wait_says_so_and_still_gives_nothing_away(language
         for urgent in (True, False)
     }
     assert said[True] != said[False]
-    assert segments.length(said[True]).segments == 1
+    assert messages.length(said[True]).segments == 1
     assert not [word for word in said[True].lower().split() if word.startswith(GIVES_AWAY)]
 
 

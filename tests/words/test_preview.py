@@ -8,10 +8,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from service.domain import segments
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
-from service.words import messages, replies
+from service.words import messages
 from service.words import preview as wordings
 from service.words.language import codes, load_language
 
@@ -21,8 +20,8 @@ SIGNS = wordings.Signs(
     sender="Fernmoor",
     number="111",
     phone="+64 9 999 0100",
-    patient_link="https://calls.fernmoor.example/c/" + "x" * 50,
-    caregiver_link="https://calls.fernmoor.example/g/" + "x" * 71,
+    patient_link="https://calls.fernmoor.example/c/" + "x" * 22,
+    caregiver_link="https://calls.fernmoor.example/g/" + "x" * 22,
     staff_link="https://calls.fernmoor.example/clinic/inbox",
 )
 VALUES = {
@@ -32,6 +31,8 @@ VALUES = {
     "link": "https://x.example/c/y",
     "text": "t",
     "count": "3",
+    "greeting": "g",
+    "asked": "a",
 }
 # 3GPP TS 23.038, section 6.2.1.1 (from memory): signs reached through the escape, two septets each.
 EXTENDED = "^{}\\[~]|€\f"
@@ -62,7 +63,7 @@ def cut(text: str) -> list[bytes]:
 
 @given(st.text(st.sampled_from(SOME_GSM + EXTENDED), max_size=700))
 def test_gsm_segments_are_those_of_a_naive_cut(text: str) -> None:
-    length = segments.length(text)
+    length = messages.length(text)
     assert (length.alphabet, length.segments) == ("GSM-7", len(cut(text)))
     assert length.units == sum(len(piece) for piece in cut(text))
 
@@ -70,7 +71,7 @@ def test_gsm_segments_are_those_of_a_naive_cut(text: str) -> None:
 @given(st.lists(st.sampled_from(["aé", "€", "á", "\N{WATER WAVE}", "\N{FAMILY}", "ж"]), max_size=300))
 def test_ucs2_segments_are_those_of_a_naive_cut(parts: list[str]) -> None:
     text = "á" + "".join(parts)
-    length = segments.length(text)
+    length = messages.length(text)
     assert (length.alphabet, length.segments) == ("UCS-2", len(cut(text)))
     assert length.units == sum(len(piece) for piece in cut(text)) // 2
     # No half of a pair at a border: every piece is whole text by itself.
@@ -79,10 +80,10 @@ def test_ucs2_segments_are_those_of_a_naive_cut(parts: list[str]) -> None:
 
 def test_the_alphabet_has_as_many_signs_as_its_table() -> None:
     """3GPP TS 23.038, section 6.2.1: 128 places, one of them the escape; ten in the extension."""
-    assert len(segments._GSM_BASIC) == 127
-    assert len(segments._GSM_EXTENDED) == 10
-    assert segments.outside_gsm("áa“a”á") == ["á", "“", "”"]
-    assert segments.name_of("á") == "U+00E1 LATIN SMALL LETTER A WITH ACUTE"
+    assert len(messages._GSM_BASIC) == 127
+    assert len(messages._GSM_EXTENDED) == 10
+    assert messages.outside_gsm("áa“a”á") == ["á", "“", "”"]
+    assert messages.sign_name("á") == "U+00E1 LATIN SMALL LETTER A WITH ACUTE"
 
 
 PIECES = ["{link}", "{sender}", "{number}", "{phone}", "{text}", "{count}", "{", "}", "{{", "}}", "{x}", "{link!r}", "{0}",
@@ -118,7 +119,7 @@ def _can_be_filled_in(body: str, kind: MessageKind, language: str) -> None:
     text.encode("utf-16-be")  # no half of a surrogate pair leaves
     shown = wordings.preview(body, kind, load_language(language), SIGNS, ENGLISH)
     assert (shown.length.segments, shown.length.units) <= (shown.longest.segments, shown.longest.units)
-    assert shown.longest == segments.length(shown.longest_text)
+    assert shown.longest == messages.length(shown.longest_text)
 
 
 @given(st.sampled_from(MessageKind), st.text(st.characters(exclude_categories=("C", "Z")), max_size=30), st.data())
@@ -239,17 +240,12 @@ def test_a_link_with_something_stuck_to_it_and_a_prompt_without_a_way_out() -> N
 def test_the_longest_is_what_a_placeholder_can_make_of_it() -> None:
     """Whatever our own lines and a full inbox can put there, and nothing longer."""
     reply = wordings.preview("{sender}: {text}", K.REPLY, SPANISH, SIGNS, ENGLISH)
-    lines = [replies.line(SPANISH, key, again=again) for key in replies.lines(SPANISH) for again in (False, True)]
-    lines += [replies.line_until(SPANISH, last) for last in (None, *(date(2026, month, 30) for month in range(4, 13)))]
-    assert reply.longest.units == max(segments.length(f"Fernmoor: {line}").units for line in lines)
+    lines = [messages.line(SPANISH, key, again=again) for key in messages.lines(SPANISH) for again in (False, True)]
+    lines += [messages.line_until(SPANISH, last) for last in (None, *(date(2026, month, 30) for month in range(4, 13)))]
+    assert reply.longest.units == max(messages.length(f"Fernmoor: {line}").units for line in lines)
     assert reply.length.units < reply.longest.units
     digest = wordings.preview("{sender}: {count} {link}", K.DIGEST, ENGLISH, SIGNS, ENGLISH)
     assert "Fernmoor: 3 " in digest.text
     assert "Fernmoor: 9999 " in digest.longest_text
     prompt = wordings.preview("{sender}: {link} STOP", K.PROMPT, ENGLISH, SIGNS, ENGLISH)
     assert prompt.text == prompt.longest_text
-    nudge = wordings.preview("{sender}: {link}", K.NUDGE, ENGLISH, SIGNS, ENGLISH)
-    assert (
-        nudge.length.units - wordings.preview("{sender}: {link}", K.REMINDER, ENGLISH, SIGNS, ENGLISH).length.units
-        == 71 - 50
-    )

@@ -17,14 +17,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.domain.readings import NewReading, checked
-from service.domain.review import Because
-from service.domain.signals.facts import PictureFacts, ResponseFacts
-from service.domain.tasks import TaskFacts
+from service.domain.readings import UNITS_OF_WEIGHT, NewReading, checked
+from service.domain.record.now import Happened
+from service.domain.review import Because, OpenTask, Reason
+from service.domain.signals.facts import (
+    DiaryFacts,
+    Picture,
+    PictureFacts,
+    ResponseFacts,
+    WeightChange,
+    WeightSpan,
+    WeightWeek,
+)
+from service.domain.summary import TrendSummary
+from service.domain.tasks import CheckFound, Found, TaskFacts
 from service.domain.vocabulary import (
     AdjustmentKind,
     CaregiverAnswer,
     Channel,
+    EventCause,
+    EventKind,
+    Knowledge,
     Lane,
     MessageKind,
     MessageState,
@@ -43,7 +56,8 @@ from service.domain.vocabulary import (
     TaskState,
 )
 from service.words import labels
-from service.words.sentences import following, review, signals, tasks
+from service.words.language import codes, load_language
+from service.words.sentences import brief, review, signals, standing, tasks
 from tests.inwords import ENGLISH
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
@@ -58,6 +72,8 @@ PLAIN = {
     type(None): st.none(),
 }
 
+NAMED = {"unit": st.sampled_from(sorted(UNITS_OF_WEIGHT))}  # of a weight, the only unit among the facts
+
 
 def facts_of(kind: Any) -> st.SearchStrategy[Any]:
     """Any facts of this type: a dataclass, one of a union, a vocabulary, or plain."""
@@ -71,7 +87,10 @@ def facts_of(kind: Any) -> st.SearchStrategy[Any]:
             return st.lists(facts_of(first), min_size=1, max_size=3).map(tuple)
         return st.tuples(*(facts_of(part) for part in (first, *rest)))
     if dataclasses.is_dataclass(kind):
-        return st.builds(kind, **{name: facts_of(hint) for name, hint in typing.get_type_hints(kind).items()})
+        hints = typing.get_type_hints(kind)
+        return st.builds(
+            kind, **{name: NAMED[name] if name in NAMED else facts_of(hint) for name, hint in hints.items()}
+        )
     return st.sampled_from(list(kind))
 
 
@@ -96,7 +115,7 @@ def test_every_word_that_staff_read_has_one_name(vocabulary: type[StrEnum]) -> N
 def test_lanes_and_causes_say_what_they_are_and_what_can_be_done() -> None:
     assert all(is_a_sentence(labels.explanation(ENGLISH, lane)) for lane in Lane)
     assert all(is_a_sentence(labels.advice(ENGLISH, cause)) for cause in SilenceCause)
-    assert all(is_a_sentence(following.pace(ENGLISH, pace)) for pace in Pace)
+    assert all(is_a_sentence(review.pace(ENGLISH, pace)) for pace in Pace)
 
 
 def test_every_remark_on_a_reading_is_in_the_catalogue() -> None:
@@ -116,6 +135,39 @@ def test_every_reason_has_a_sentence(because: Because) -> None:
     assert is_a_sentence(review.reason(ENGLISH, because))
 
 
+@pytest.mark.parametrize("language", codes())
+@given(because=facts_of(Because))
+@settings(max_examples=150, deadline=None)
+def test_every_reason_is_told_in_eight_words_at_most(language: str, because: Because) -> None:
+    told = brief.reason(load_language(language), because)
+    assert 0 < len(told.split()) <= brief.MOST_WORDS, told
+    assert told[0] == told[0].upper()
+    assert "%(" not in told
+
+
+def test_what_the_nightly_check_found_is_told_after_the_reason_that_calls_by_itself() -> None:
+    found = OpenTask(uuid.uuid4(), TaskKind.CALL_TODAY, CheckFound(Found.CALL_UNTOLD, NOW.date()), NOW.date())
+    unwell = PictureFacts(Picture.SILENT_AND_UNWELL, NOW.date())
+    given = [Reason(Lane.CALL_TODAY, found), Reason(Lane.CALL_TODAY, unwell)]
+    assert brief.reasons(ENGLISH, given)[-1] == "Nightly check: Call today"
+    assert brief.reasons(ENGLISH, given[:1]) == ["Nightly check: Call today"]
+
+
+@given(facts_of(TrendSummary))
+@settings(max_examples=60, deadline=None)
+def test_weight_and_symptoms_are_a_few_words_and_unchanged_only_where_compared(known: TrendSummary) -> None:
+    told = brief.week(ENGLISH, known)
+    assert 2 <= len(told) <= brief.MOST_SMALL
+    calm = known.diary.compared.knowledge is Knowledge.UNCHANGED and not known.diary.worse
+    assert calm or not any(one.way is brief.Went.SAME and one.name == "diary" for one in told)
+
+
+def test_a_weight_far_from_dry_is_not_told_as_the_same_for_want_of_a_change_in_the_week() -> None:
+    over = DiaryFacts(weight=WeightWeek(89.8, 0.0), weight_gain=WeightChange(2.2, WeightSpan.OVER_DRY))
+    told = brief.week(ENGLISH, TrendSummary(PictureFacts(Picture.SILENT_AND_UNWELL, NOW.date(), diary=over)))[0]
+    assert told == brief.Small("weight", brief.Went.UP, "2.2 kg over dry")
+
+
 @given(st.sampled_from(SignalKind), facts_of(PictureFacts))
 @settings(max_examples=60, deadline=None)
 def test_every_signal_has_a_sentence(kind: SignalKind, facts: PictureFacts) -> None:
@@ -126,3 +178,9 @@ def test_every_signal_has_a_sentence(kind: SignalKind, facts: PictureFacts) -> N
 @settings(max_examples=30, deadline=None)
 def test_every_response_has_a_sentence(facts: ResponseFacts) -> None:
     assert is_a_sentence(signals.response(ENGLISH, facts))
+
+
+def test_a_level_against_that_before_an_event_is_told_as_last_known_since_readings_may_have_stopped() -> None:
+    stay = Happened(EventKind.ADMISSION, EventCause.HEART_FAILURE, NOW.date(), None, 24.7)
+    told = [standing.event(ENGLISH, stay, level).rpartition("; ")[2] for level in (27.4, 24.7, 20.0)]
+    assert told == ["last known 3 above that", "last known as high", "last known 5 below that"]

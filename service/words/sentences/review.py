@@ -5,37 +5,33 @@ Promises that every reason stands alone, and that none says that all is well or 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import timedelta
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
 
-from service.domain.days import Day
+from service.domain.days import Day, Paused
+from service.domain.plan import HoursProposal
 from service.domain.review import (
-    Amended,
-    AmendedFact,
-    Amendment,
     Because,
-    DataInTrouble,
     FollowUpDue,
+    HighAccepted,
+    JustDischarged,
+    Lacking,
     LookPlanned,
     NoOtherReason,
     NoReadingYet,
-    NoReference,
     NothingExpected,
-    NothingPlanned,
     NotReached,
-    NotSettling,
     OpenTask,
-    PauseNow,
-    Raised,
     Reason,
     StillSilent,
 )
-from service.domain.signals.facts import PictureFacts
-from service.domain.summary import DIARY_ONLY, MISSED, STRIP_DAYS, Strip, Summary, SymptomWeek
-from service.domain.vocabulary import SafetySign, SilenceCause, Swelling
+from service.domain.signals.facts import Episode, PictureFacts, ResponseFacts
+from service.domain.since import Later, LaterDay, LaterFact, Standing
+from service.domain.summary import DIARY_ONLY, MISSED, STRIP_DAYS, Strip, Summary
+from service.domain.vocabulary import AdjustmentKind, Lane, Pace, SafetySign, SilenceCause, Swelling, WeightDoubt
 from service.words.labels import label, title
 from service.words.language import Language, sentence
-from service.words.sentences import signals, tasks
+from service.words.sentences import record, signals, tasks
 
 
 def reasons(say: Language, given: Iterable[Reason]) -> list[str]:
@@ -48,22 +44,22 @@ def reason(say: Language, because: Because) -> str:
     match because:
         case OpenTask():
             return tasks.task(say, because.facts)
-        case Raised():
+        case Episode():
             text = signals.signal(say, because.kind, because.facts)
-            if not because.ended:
+            if because.ended_on is None:
                 return text
             return say.gettext("%(signal)s (no longer so, not yet seen by anyone).", signal=text.rstrip("."))
         case PictureFacts():
             return signals.picture(say, because)
         case FollowUpDue():
             return _follow_up(say, because)
-        case NotSettling():
-            return signals.response(say, because.response)
+        case ResponseFacts():
+            return signals.response(say, because)
         case NotReached():
             return say.gettext("Carried over: could not be reached on %(day)s.", day=say.day(because.signed_on))
         case LookPlanned():
             return say.gettext("Another look was planned for %(day)s.", day=say.day(because.day))
-        case PauseNow():
+        case Paused():
             return _paused(say, because)
         case NoReadingYet():
             return _no_reading_yet(say, because)
@@ -75,16 +71,31 @@ def reason(say: Language, because: Because) -> str:
                 days=STRIP_DAYS,
                 day=say.day(because.last_reading_on),
             )
+        case HighAccepted():
+            return _accepted(say, because)
         case NoOtherReason():
             return _no_other_reason(say, because)
-        case NothingPlanned():
+        case JustDischarged():
+            return sentence(record.day_after_stay(say, because.day, because.discharged_on))
+        case Lacking.PLAN:
             return say.gettext("Nothing is planned for this patient, so no reading is asked for.")
-        case NoReference():
+        case Lacking.REFERENCE:
             return say.gettext("Too few readings yet to know this patient's own reference.")
-        case DataInTrouble():
+        case Lacking.DATA:
             return say.gettext(
                 "This patient's data could not be worked out: look at the readings one by one, and tell the operator."
             )
+
+
+def _accepted(say: Language, known: HighAccepted) -> str:
+    return say.gettext(
+        "%(picture)s. Accepted on %(day)s by %(name)s until %(until)s: “%(reason)s”",
+        picture=signals.picture(say, known.picture).rstrip("."),
+        day=say.day(known.accepted.on),
+        name=known.accepted.by,
+        until=say.day(known.accepted.until),
+        reason=known.accepted.reason,
+    )
 
 
 def silence(say: Language, silent: StillSilent) -> str:
@@ -114,7 +125,7 @@ def _follow_up(say: Language, due: FollowUpDue) -> str:
     return sentence(say.gettext("%(what)s after the change of %(day)s is %(days)s overdue", days=days, **words))
 
 
-def _paused(say: Language, pause: PauseNow) -> str:
+def _paused(say: Language, pause: Paused) -> str:
     words = {"cause": title(say, pause.cause), "first": say.day(pause.from_day)}
     if pause.to_day is None:
         return say.gettext("%(cause)s since %(first)s, until told: nothing is expected.", **words)
@@ -153,32 +164,6 @@ def _no_other_reason(say: Language, known: NoOtherReason) -> str:
 # --- what is known of a patient --------------------------------------------------------------
 
 
-def symptoms(say: Language, week: SymptomWeek) -> str:
-    """What of the last 7 days' diary differs from the days before; empty when nothing does."""
-    parts = []
-    if week.breathless_then is not None and week.breathless_now is not None:
-        words = {"then": say.figure(week.breathless_then, 0), "now": say.figure(week.breathless_now, 0)}
-        if week.breathless_now > week.breathless_then:
-            parts.append(say.gettext("more breathless (%(then)s → %(now)s)", **words))
-        else:
-            parts.append(say.gettext("less breathless (%(then)s → %(now)s)", **words))
-    if week.pillows > 0:
-        parts.append(say.ngettext("+%(num)d pillow", "+%(num)d pillows", week.pillows))
-    if week.nights_woken:
-        parts.append(
-            say.ngettext("woken breathless %(num)d night", "woken breathless %(num)d nights", week.nights_woken)
-        )
-    if week.swelling is not None:
-        parts.append(say.gettext("swelling to the %(place)s", place=label(say, week.swelling)))
-    if week.light_headed:
-        parts.append(say.ngettext("light-headed %(num)d day", "light-headed %(num)d days", week.light_headed))
-    if week.missed_medicines:
-        parts.append(
-            say.ngettext("medicines missed %(num)d day", "medicines missed %(num)d days", week.missed_medicines)
-        )
-    return ", ".join(parts)
-
-
 def strip(say: Language, shown: Strip) -> str:
     """The strip in words, for whoever cannot see it."""
     days = say.ngettext("%(num)d day", "%(num)d days", len(shown.values))
@@ -211,7 +196,7 @@ def level(say: Language, known: Summary) -> str:
         if judged.reference_is_set:
             text += say.gettext(", reference %(value)s", value=value)
         else:
-            text += say.gettext(", mean of the first fortnight %(value)s", value=value)
+            text += say.gettext(", mean of the first settled fortnight %(value)s", value=value)
     limits = []
     if known.upper is not None:
         limits.append(say.gettext("upper %(limit)s", limit=say.figure(known.upper)))
@@ -230,8 +215,15 @@ def remarks(say: Language, day: Day) -> list[str]:
         parts.append(say.ngettext("%(change)s pillow", "%(change)s pillows", abs(day.extra_pillows), change=change))
     if day.woke_breathless:
         parts.append(say.gettext("woken breathless"))
+    if day.weight_doubt is not None:
+        doubt = label(say, day.weight_doubt)
+        parts.append(say.gettext("weight in doubt, %(doubt)s: not compared", doubt=doubt))
+    if day.slept_in_chair:
+        parts.append(say.gettext("slept in a chair"))
     if day.swelling not in {None, Swelling.NONE}:
         parts.append(say.gettext("swelling %(place)s", place=label(say, day.swelling)))
+    if day.full_belly:
+        parts.append(say.gettext("belly swollen or full early"))
     if day.light_headed:
         parts.append(say.gettext("light-headed"))
     if day.tiredness:
@@ -249,38 +241,66 @@ def remarks(say: Language, day: Day) -> list[str]:
     return parts
 
 
-# --- what changed after a signature ---------------------------------------------------------------
+def since(say: Language, signed_on: Sequence[date], news: Sequence[Reason]) -> str:
+    """`Signed 25 November; since then: The diary reports chest pain.` Empty where there is no news.
+
+    The dates are the signature's and those of what was added to it.
+    """
+    if not news:
+        return ""
+    words = {"day": say.day(signed_on[0]), "why": " ".join(reasons(say, news)), "last": say.day(signed_on[-1])}
+    if len(signed_on) == 1:
+        return say.gettext("Signed %(day)s; since then: %(why)s", **words)
+    return say.gettext("Signed %(day)s, last added to %(last)s; since then: %(why)s", **words)
 
 
-def amendment(say: Language, amended: Amendment) -> str:
-    """`25 November: a reading came late, PA diastolic 27.5 mmHg; weight was 80 kg, now 81 kg.`"""
-    return f"{say.day(amended.day)}: {'; '.join(_amended(say, fact) for fact in amended.facts)}."
+def came_since(say: Language, then: Standing, known: Summary, lane: Lane) -> str:
+    """What came after a signature or an addition and is no news: `Since then: last reading 26 November.`
+
+    Says nothing of what it was, and of the lane only that it is another. Empty where no newer date has anything.
+    """
+    parts, reading, diary = [], known.last_reading_on, known.last_diary_on
+    if reading is not None and (then.reading_on is None or reading > then.reading_on):
+        parts.append(say.gettext("last reading %(day)s", day=say.day(reading)))
+    if diary is not None and (then.diary_on is None or diary > then.diary_on):
+        parts.append(say.gettext("last diary %(day)s", day=say.day(diary)))
+    if lane is not then.lane:
+        parts.append(say.gettext("now in “%(lane)s”", lane=label(say, lane)))
+    return say.gettext("Since then: %(what)s.", what=", ".join(parts)) if parts else ""
 
 
-def _amended(say: Language, fact: AmendedFact) -> str:
+# --- what reads differently after a signature ---------------------------------------------------------------
+
+
+def later_day(say: Language, later: LaterDay) -> str:
+    """`25 November: a reading came since, PA diastolic 27.5 mmHg; weight was 80 kg, now 81 kg.`"""
+    return f"{say.day(later.day)}: {'; '.join(_later(say, fact) for fact in later.facts)}."
+
+
+def _later(say: Language, fact: LaterFact) -> str:
     match fact.what:
-        case Amended.READING_CAME:
+        case Later.READING_CAME:
             return say.gettext(
-                "a reading came late, PA diastolic %(value)s", value=_value(say, "pa_diastolic", fact.now)
+                "a reading came since, PA diastolic %(value)s", value=_value(say, "pa_diastolic", fact.now)
             )
-        case Amended.READING_WITHDRAWN:
+        case Later.READING_WITHDRAWN:
             return say.gettext(
                 "the reading (PA diastolic %(value)s) was withdrawn", value=_value(say, "pa_diastolic", fact.was)
             )
-        case Amended.CHECKIN_CAME:
-            return say.gettext("a check-in came late")
-        case Amended.VALUE:
+        case Later.CHECKIN_CAME:
+            return say.gettext("a check-in came since")
+        case Later.VALUE:
             return say.gettext(
                 "%(name)s was %(was)s, now %(now)s",
                 name=_name(say, fact.name),
                 was=_value(say, fact.name, fact.was),
                 now=_value(say, fact.name, fact.now),
             )
-        case Amended.PAUSE_RECORDED:
+        case Later.PAUSE_RECORDED:
             return say.gettext("a pause was recorded")
-        case Amended.PAUSE_TAKEN_BACK:
+        case Later.PAUSE_TAKEN_BACK:
             return say.gettext("a pause was taken back")
-        case Amended.DAY_EXCUSED:
+        case Later.DAY_EXCUSED:
             return say.gettext("the day was excused")
 
 
@@ -291,10 +311,13 @@ def _name(say: Language, field: str) -> str:
         "pa_systolic": say.gettext("PA systolic"),
         "heart_rate": say.gettext("heart rate"),
         "weight_kg": say.gettext("weight"),
+        "weight_doubt": say.gettext("doubt about the weight"),
         "breathlessness": say.gettext("breathlessness"),
         "extra_pillows": say.gettext("extra pillows"),
         "woke_breathless": say.gettext("woken breathless"),
+        "slept_in_chair": say.gettext("slept in a chair"),
         "swelling": say.gettext("swelling"),
+        "full_belly": say.gettext("belly swollen or full early"),
         "light_headed": say.gettext("light-headed"),
         "tiredness": say.gettext("tiredness"),
         "missed_medicines": say.gettext("missed medicines"),
@@ -315,6 +338,72 @@ def _value(say: Language, field: str, value: object) -> str:
         return f"{say.figure(value)} {_UNITS.get(field, '')}".strip()
     if isinstance(value, tuple):
         return say.listed([label(say, SafetySign(sign)) for sign in value])
-    if isinstance(value, Swelling):
+    if isinstance(value, Swelling | WeightDoubt):
         return label(say, value)
     return str(value)
+
+
+# --- how a patient is followed -------------------------------------------------------
+
+
+def pace(say: Language, followed: Pace) -> str:
+    """What staff read beside a patient who is followed at this pace."""
+    match followed:
+        case Pace.NEW_HERE:
+            return say.gettext(
+                "Closer follow-up in the first two weeks: an earlier reminder, and you are told a day sooner."
+            )
+        case Pace.BACK_FROM_HOSPITAL:
+            return say.gettext(
+                "Closer follow-up for two weeks after a hospital stay: an earlier reminder, and you are told a day "
+                "sooner."
+            )
+        case Pace.ANSWERS_RELIABLY:
+            return say.gettext(
+                "Easier follow-up, because nearly every day is answered: a later reminder, and the caregiver is asked "
+                "an hour later."
+            )
+
+
+def moved(say: Language, on: date, before: str, after: str, without_window: Sequence[date]) -> str:
+    """That a patient has moved from one zone to another, and which planned dates that has left without a window."""
+    told = say.gettext("Moved on %(day)s from %(before)s to %(after)s.", day=say.day(on), before=before, after=after)
+    if not without_window:
+        return told
+    days = say.listed([say.day(day) for day in without_window])
+    left = say.ngettext(
+        "%(days)s has no window: its hours were over there already, so nothing was asked.",
+        "%(days)s have no window: their hours were over there already, so nothing was asked.",
+        len(without_window),
+        days=days,
+    )
+    return f"{told} {left}"
+
+
+def hours(say: Language, proposal: HoursProposal) -> str:
+    """Other hours for a plan, and the habit they follow from."""
+    return say.ngettext(
+        "Usually measures at about %(usual)s (%(num)d reading): %(opens)s to %(closes)s, reminder %(due)s, would suit "
+        "better.",
+        "Usually measures at about %(usual)s (%(num)d readings): %(opens)s to %(closes)s, reminder %(due)s, would suit "
+        "better.",
+        proposal.readings,
+        usual=f"{proposal.usual:%H:%M}",
+        opens=f"{proposal.rule.opens:%H:%M}",
+        closes=f"{proposal.rule.closes:%H:%M}",
+        due=f"{proposal.rule.due:%H:%M}",
+    )
+
+
+def usual_follow_up(say: Language, kind: AdjustmentKind) -> str:
+    """What is usually looked at again after this kind of change; KeyError where nothing is usual."""
+    return {
+        AdjustmentKind.DIET: say.gettext("Weight and symptoms"),
+        AdjustmentKind.DIALYSIS: say.gettext("Weight and pressures"),
+        AdjustmentKind.DEVICE: say.gettext("Pressures after reprogramming"),
+    }[kind]
+
+
+def follow_up_source(say: Language) -> str:
+    """Where that is from."""
+    return say.gettext("Common practice: review days to 2 weeks after a change (NICE NG106, QS9).")

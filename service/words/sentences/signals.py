@@ -7,30 +7,31 @@ is not known.
 
 from __future__ import annotations
 
+from datetime import date
+
 from service.domain.signals.facts import (
+    EIGHTY,
     Break,
-    DiaryFacts,
-    Forecast,
+    ContextTag,
+    High,
+    Jump,
     LimitRun,
     Picture,
     PictureFacts,
     PressureFacts,
     ResponseFacts,
     SilenceFacts,
-    Symptom,
-    SymptomChange,
-    WeightChange,
-    WeightSpan,
 )
+from service.domain.signals.picture import DAYS_NEEDED
 from service.domain.trend.response import WITHIN
-from service.domain.vocabulary import Response, SignalKind, Swelling
+from service.domain.vocabulary import Knowledge, Response, SignalKind
 from service.words.labels import label
 from service.words.language import Language, sentence
+from service.words.sentences import diary, record
+from service.words.sentences.ahead import forecast_clause
 
 STEADY = 0.05  # mmHg a day: below it a slope is not worth a number
 WORTH_TELLING = 1.0  # mmHg between the reference and the recent usual
-SURE = 1.28  # standard deviations either side: 80 %
-_HEIGHTS = tuple(Swelling)  # by rank, from none
 
 
 def signal(say: Language, kind: SignalKind, facts: PictureFacts) -> str:
@@ -41,7 +42,7 @@ def signal(say: Language, kind: SignalKind, facts: PictureFacts) -> str:
             return sentence(limit_clause(say, pressure, up=kind is SignalKind.ABOVE_LIMIT))
         case SignalKind.WEIGHT_GAIN | SignalKind.WEIGHT_LOSS:
             moved = facts.diary.weight_gain if kind is SignalKind.WEIGHT_GAIN else facts.diary.weight_loss
-            clause = weight_clause(say, moved) if moved else say.gettext("weight changed")
+            clause = diary.weight_clause(say, moved) if moved else say.gettext("weight changed")
             return sentence(f"{clause}; {_pressure_beside(say, pressure)}")
         case _:
             return picture(say, facts)
@@ -49,52 +50,140 @@ def signal(say: Language, kind: SignalKind, facts: PictureFacts) -> str:
 
 def picture(say: Language, facts: PictureFacts) -> str:
     """The one sentence of pressure, diary and silence together."""
-    pressure, diary = facts.pressure, facts.diary
-    moved, level, heard = _moved(say, pressure), level_clause(say, pressure), heard_clause(say, facts)
-    worse = say.listed(_worse(say, diary)) or light_headed_clause(say, diary)
-    silent = silent_clause(say, facts.silence, pressure)
-    words = {"moved": moved, "level": level, "heard": heard, "worse": worse, "silent": silent}
+    clauses = [_head(say, facts), *_beside(say, facts)]
+    return sentence("; ".join(clause for clause in clauses if clause))
+
+
+def _head(say: Language, facts: PictureFacts) -> str:
+    """What the picture is called for."""
+    pressure, told = facts.pressure, facts.diary
+    worse = say.listed(diary.worse(say, told))
+    words = {
+        "moved": _moved(say, pressure),
+        "level": compared_clause(say, pressure),
+        "worse": worse,
+        "silent": silent_clause(say, facts.silence, pressure),
+        "light": diary.light_headed_clause(say, told),
+    }
     match facts.picture:
         case Picture.SAFETY_ANSWER:
-            signs = say.listed([label(say, sign) for sign in diary.safety])
-            now = moved if pressure.broken else level
-            text = say.gettext("The diary reports %(signs)s; %(pressure)s", signs=signs, pressure=now)
-        case Picture.UP_AND_WORSE if diary.worse:
-            text = say.gettext("Pressure up and feeling worse: %(moved)s; %(worse)s", **words)
+            signs = say.listed([label(say, sign) for sign in told.safety])
+            now = words["moved"] if pressure.broken or pressure.jump or pressure.high else words["level"]
+            return say.gettext("The diary reports %(signs)s; %(pressure)s", signs=signs, pressure=now)
+        case Picture.JUMP | Picture.JUMP_GOES_ON:
+            silent = words["silent"] if facts.silence.silent else ""
+            return "; ".join(clause for clause in (words["moved"], silent) if clause)
+        case Picture.UP_AND_WORSE if told.worse:
+            return say.gettext("Pressure up and feeling worse: %(moved)s; %(worse)s", **words)
         case Picture.UP_AND_WORSE:
-            text = say.gettext("Pressure up and weight up: %(moved)s; %(worse)s", **words)
+            return say.gettext("Pressure up and weight up: %(moved)s; %(worse)s", **words)
         case Picture.SILENT_WHILE_RISING:
-            text = say.gettext("Silent while rising: %(silent)s; before that, %(moved)s", **words)
+            return say.gettext("Silent while rising: %(silent)s; before that, %(moved)s", **words)
         case Picture.DOWN_AND_LIGHT_HEADED:
-            loss = [weight_clause(say, diary.weight_loss)] if diary.weight_loss else []
-            light = [light_headed_clause(say, diary)] if diary.light_headed else []
-            signs = say.listed([*light, *loss])
-            text = say.gettext("Pressure down with signs of dryness: %(moved)s; %(signs)s", moved=moved, signs=signs)
+            loss = diary.weight_clause(say, told.weight_loss) if told.weight_loss else ""
+            signs = say.listed([clause for clause in (words["light"], loss) if clause])
+            return say.gettext("Pressure down with signs of dryness: %(moved)s; %(signs)s", signs=signs, **words)
+        case Picture.SILENT_AND_UNWELL if facts.silence.silent:
+            return say.gettext("Silent and unwell: %(silent)s; %(worse)s", **words)
         case Picture.SILENT_AND_UNWELL:
-            text = say.gettext("Silent and unwell: %(silent)s; %(worse)s", **words)
-        case Picture.UP_AND_WELL if diary.answered:
-            text = say.gettext("Pressure up, diary without change: %(moved)s; %(heard)s", **words)
+            days = diary.no_diary_for(say, facts)
+            return say.gettext("Unwell, and no diary since: %(days)s; %(worse)s; %(level)s", days=days, **words)
+        case Picture.UP_AND_WELL if diary.is_unchanged(told):
+            return say.gettext("Pressure up, diary unchanged: %(moved)s", **words)
         case Picture.UP_AND_WELL:
-            text = say.gettext("Pressure up: %(moved)s; %(heard)s", **words)
-        case Picture.WORSE_WITH_FLAT_PRESSURE if diary.worse or diary.light_headed:
-            text = say.gettext(
-                "Feeling worse without a rise in pressure, look for another cause: %(worse)s; %(level)s", **words
-            )
-        case Picture.WORSE_WITH_FLAT_PRESSURE:
-            text = say.gettext(
-                "Weight up without a rise in pressure, look for another cause: %(worse)s; %(level)s", **words
-            )
-        case Picture.WORSE_WITHOUT_PRESSURE if diary.worse or diary.light_headed:
-            text = say.gettext("Feeling worse: %(worse)s; too few readings to judge the pressure", **words)
-        case Picture.WORSE_WITHOUT_PRESSURE:
-            text = say.gettext("Weight up: %(worse)s; too few readings to judge the pressure", **words)
+            return say.gettext("Pressure up: %(moved)s", **words)
+        case Picture.UP_AND_LIGHTER if told.weight_loss:
+            loss = diary.weight_clause(say, told.weight_loss)
+            return say.gettext("Pressure up while weight is down: %(moved)s; %(loss)s", loss=loss, **words)
+        case Picture.HIGH_STEADY:
+            silent = words["silent"] if facts.silence.missed else ""
+            return "; ".join(clause for clause in (words["moved"], silent) if clause)
         case Picture.DOWN:
-            text = say.gettext("Pressure down: %(moved)s; %(diary)s", moved=moved, diary=worse or heard)
+            return say.gettext("Pressure down: %(moved)s", **words)
+        case _:
+            return _head_without_break(say, facts, words)
+
+
+def _head_without_break(say: Language, facts: PictureFacts, words: dict[str, str]) -> str:
+    match facts.picture:
+        case Picture.WORSE_WITH_FLAT_PRESSURE | Picture.WORSE_WITHOUT_PRESSURE if facts.diary.worse:
+            return say.gettext("Feeling worse: %(worse)s; %(level)s", **words)
+        case Picture.WORSE_WITH_FLAT_PRESSURE | Picture.WORSE_WITHOUT_PRESSURE:
+            return say.gettext("Weight up: %(worse)s; %(level)s", **words)
+        case Picture.TRAVELLING:
+            return say.gettext("Away from home, so the pressures are not compared: %(level)s", **words)
+        case Picture.COMING_DOWN:
+            return say.gettext("Pressure coming down: %(level)s", **words)
+        case Picture.LIGHT_HEADED:
+            return say.gettext("Light-headed: %(light)s; %(level)s", **words)
+        case Picture.CHANGED:
+            return say.gettext("Changed: %(what)s; %(level)s", what=_changed(say, facts), **words)
+        case Picture.STARTING:
+            return _starting(say, facts)
         case Picture.SILENT:
-            text = f"{silent}; {level}"
-        case Picture.QUIET:
-            text = say.gettext("No signal in what was received: %(level)s; %(heard)s", **words)
-    return sentence(text)
+            return f"{words['silent']}; {words['level']}"
+        case Picture.TOO_LITTLE:
+            return say.gettext("Too little came to say how it is going: %(level)s", **words)
+        case Picture.UNCOMPARED:
+            return say.gettext("Not all of it can be compared: %(level)s", **words)
+        case _:
+            return words["level"]
+
+
+# Pictures whose head has told the diary, all that is worse of it.
+_TELLS_DIARY = frozenset({
+    Picture.UP_AND_WORSE, Picture.SILENT_AND_UNWELL, Picture.WORSE_WITH_FLAT_PRESSURE, Picture.WORSE_WITHOUT_PRESSURE,
+})  # fmt: skip
+# Those whose head has told what changed in the diary, but not that it is unchanged or not known.
+_TELLS_CHANGES = frozenset({Picture.DOWN_AND_LIGHT_HEADED, Picture.LIGHT_HEADED, Picture.CHANGED})
+
+# Those where nobody else says that nothing was typed in for this patient.
+_TELLS_UNSET = frozenset({Picture.HIGH_STEADY, Picture.COMING_DOWN, Picture.QUIET})
+
+
+def _beside(say: Language, facts: PictureFacts) -> list[str]:
+    """What else the diary said, or that it said too little, and whether medicines were missed."""
+    told, clauses = facts.diary, []
+    if facts.picture in _TELLS_DIARY:
+        clauses.append(diary.light_headed_clause(say, told))
+    elif facts.picture not in _TELLS_CHANGES or told.compared.knowledge is not Knowledge.CHANGED:
+        clauses.append(diary.diary_clause(say, facts))
+        clauses.append(diary.weight_clause(say, told.weight_gain) if told.weight_gain else "")
+    clauses.append(diary.nights_clause(say, told))
+    if facts.pressure.broken is not None or told.compared.knowledge is Knowledge.CHANGED or told.weight_gain:
+        clauses.append(diary.medicines_clause(say, told))
+    clauses.append(unset_clause(say, facts.pressure) if facts.picture in _TELLS_UNSET else "")
+    clauses.append("" if facts.picture is Picture.CHANGED else _other_heart(say, facts))
+    clauses += [context_clause(say, facts.pressure), record.after_stay(say, facts)]
+    return clauses
+
+
+def _changed(say: Language, facts: PictureFacts) -> str:
+    told = facts.diary
+    loss = diary.weight_clause(say, told.weight_loss) if told.weight_loss else ""
+    eased = diary.eased_clause(say, told)
+    beyond = ""
+    if facts.pressure.compared.knowledge is Knowledge.CHANGED:
+        beyond = say.gettext("the pressure is beyond a limit set for this patient")
+    return say.listed([clause for clause in (beyond, eased, loss, _other_heart(say, facts)) if clause])
+
+
+def _other_heart(say: Language, facts: PictureFacts) -> str:
+    """Heart rate where it has changed, and the break of pressure does not name it."""
+    pressure = facts.pressure
+    named = pressure.broken is not None and pressure.broken.beside is not None and pressure.broken.beside.heart
+    return heart_clause(say, pressure) if pressure.heart_compared is Knowledge.CHANGED and not named else ""
+
+
+def _starting(say: Language, facts: PictureFacts) -> str:
+    """A new patient: nothing can be settled yet, and nothing is held against them."""
+    enrolled = facts.starting or facts.today
+    return say.gettext(
+        "Starting: day %(day)d since enrolment on %(enrolled)s; %(level)s",
+        day=(facts.today - enrolled).days + 1,
+        enrolled=say.day(enrolled),
+        level=compared_clause(say, facts.pressure),
+    )
 
 
 def response(say: Language, facts: ResponseFacts) -> str:
@@ -129,6 +218,8 @@ def response(say: Language, facts: ResponseFacts) -> str:
             return say.gettext(
                 "Settling since %(change)s: %(moved)s, not yet back at the reference.", change=change, moved=moved
             )
+        case Response.OVERSHOT:
+            return say.gettext("Overshot since %(change)s: %(moved)s, past the reference.", change=change, moved=moved)
         case _:
             return say.gettext("Not settling since %(change)s: %(moved)s.", change=change, moved=moved)
 
@@ -141,6 +232,8 @@ def break_clause(say: Language, pressure: PressureFacts) -> str:
     broken = pressure.broken
     if broken is None:
         return level_clause(say, pressure)
+    if broken.gap_from is not None and broken.gap_to is not None:
+        return _in_gap(say, pressure, broken.gap_from, broken.gap_to, up=broken.up)
     return say.gettext(
         "%(name)s %(course)s since %(day)s, now %(level)s",
         name=label(say, pressure.of),
@@ -150,11 +243,40 @@ def break_clause(say: Language, pressure: PressureFacts) -> str:
     )
 
 
+def _in_gap(say: Language, pressure: PressureFacts, first: date, last: date, *, up: bool) -> str:
+    words = {
+        "name": label(say, pressure.of),
+        "first": say.day(first),
+        "last": say.day(last),
+        "level": _now(say, pressure),
+    }
+    if up:
+        return say.gettext(
+            "%(name)s rose somewhere between %(first)s and %(last)s, when nothing was read, now %(level)s", **words
+        )
+    return say.gettext(
+        "%(name)s fell somewhere between %(first)s and %(last)s, when nothing was read, now %(level)s", **words
+    )
+
+
 def level_clause(say: Language, pressure: PressureFacts) -> str:
     """`PA diastolic about 18.4 mmHg (give or take 0.7) against the reference of 18`."""
     if pressure.level is None:
         return say.gettext("too few readings to say where the pressure is")
-    return f"{label(say, pressure.of)} {_now(say, pressure)}"
+    if pressure.coming_down is None:
+        return f"{label(say, pressure.of)} {_now(say, pressure)}"
+    words = {
+        "name": label(say, pressure.of),
+        "day": say.day(pressure.coming_down.since),
+        "level": _now(say, pressure),
+    }
+    if pressure.coming_down.by is None:
+        return say.gettext("%(name)s coming down since %(day)s, now %(level)s", **words)
+    return say.gettext(
+        "%(name)s coming down since %(day)s by %(by)s mmHg, now %(level)s",
+        by=say.figure(pressure.coming_down.by),
+        **words,
+    )
 
 
 def limit_clause(say: Language, pressure: PressureFacts, *, up: bool) -> str:
@@ -174,37 +296,134 @@ def limit_clause(say: Language, pressure: PressureFacts, *, up: bool) -> str:
     )
 
 
-def forecast_clause(say: Language, forecast: Forecast | None) -> str:
-    """`likely to pass 25 mmHg in 5 to 9 days`; empty when nothing points at a limit."""
-    if forecast is None or forecast.days is None:
-        return ""
-    limit = say.figure(forecast.limit)
-    if forecast.days <= 0:
-        if forecast.up:
-            return say.gettext("already above the limit of %(limit)s mmHg set for this patient", limit=limit)
-        return say.gettext("already below the limit of %(limit)s mmHg set for this patient", limit=limit)
-    low = max(1, round(forecast.low))
-    days = say.ngettext("%(num)d day", "%(num)d days", low)
-    if forecast.high is None:
-        if forecast.up:
-            return say.gettext("may pass %(limit)s mmHg in %(days)s or later", limit=limit, days=days)
-        return say.gettext("may fall below %(limit)s mmHg in %(days)s or later", limit=limit, days=days)
-    high = max(low, round(forecast.high))
-    when = say.gettext("about %(days)s", days=days)
-    if high != low:
-        when = say.gettext("%(low)d to %(high)d days", low=low, high=high)
-    if forecast.up:
-        return say.gettext("likely to pass %(limit)s mmHg in %(when)s", limit=limit, when=when)
-    return say.gettext("likely to fall below %(limit)s mmHg in %(when)s", limit=limit, when=when)
-
-
 def _moved(say: Language, pressure: PressureFacts) -> str:
-    clause, ahead = break_clause(say, pressure), forecast_clause(say, pressure.forecast)
-    return f"{clause}; {ahead}" if ahead else clause
+    if pressure.jump is not None:
+        return jump_clause(say, pressure, pressure.jump)
+    if pressure.high is not None:
+        return high_clause(say, pressure, pressure.high)
+    clauses = (break_clause(say, pressure), joint_clause(say, pressure), forecast_clause(say, pressure.forecast))
+    return "; ".join(clause for clause in clauses if clause)
+
+
+def joint_clause(say: Language, pressure: PressureFacts) -> str:
+    """`judged together with heart rate 78, 12 above the usual 66: the pressure alone is not sure enough`."""
+    if pressure.broken is None or pressure.broken.beside is None:
+        return ""
+    beside = pressure.broken.beside
+    others = [
+        heart_clause(say, pressure) if beside.heart else "",
+        diary.symptom_clause(say, beside.breath) if beside.breath else "",
+        "" if beside.weight_kg is None else say.gettext("%(kg)s kg in a week", kg=say.change(beside.weight_kg)),
+    ]
+    if not any(others):
+        return say.gettext("the pressure alone is not sure enough")
+    return say.gettext(
+        "judged together with %(others)s: the pressure alone is not sure enough",
+        others=say.listed([one for one in others if one]),
+    )
+
+
+def heart_clause(say: Language, pressure: PressureFacts) -> str:
+    """`heart rate 78, 12 above the usual 66, for a fortnight already`; empty where it cannot be compared."""
+    if (heart := pressure.heart) is None:
+        return ""
+    now, usual = round(heart.now), round(heart.usual)
+    words = {"now": now, "usual": usual, "size": abs(now - usual)}
+    above = say.gettext("heart rate %(now)d, %(size)d above the usual %(usual)d", **words)
+    told = above if now >= usual else say.gettext("heart rate %(now)d, %(size)d below the usual %(usual)d", **words)
+    stays = heart.steady and heart.knowledge is Knowledge.CHANGED
+    return say.gettext("%(heart_rate)s, for a fortnight already", heart_rate=told) if stays else told
+
+
+def jump_clause(say: Language, pressure: PressureFacts, jump: Jump) -> str:
+    """`PA diastolic: 3 readings near 35 mmHg since 3 March (34, 36 and 36), 17 above …: a jump or a fault, not …`."""
+    words = {
+        "name": label(say, pressure.of),
+        "near": say.figure(jump.around, 0),
+        "day": say.day(jump.since),
+        "read": _read(say, pressure),
+        "far": say.figure(abs(jump.around - jump.level), 0),
+        "level": say.figure(jump.level, 0),
+    }
+    if jump.up:
+        return say.ngettext(
+            "%(name)s: %(num)d reading near %(near)s mmHg since %(day)s (last read %(read)s), %(far)s above this "
+            "patient's level of about %(level)s: a jump or a fault, not yet known",
+            "%(name)s: %(num)d readings near %(near)s mmHg since %(day)s (last read %(read)s), %(far)s above this "
+            "patient's level of about %(level)s: a jump or a fault, not yet known",
+            jump.readings,
+            **words,
+        )
+    return say.ngettext(
+        "%(name)s: %(num)d reading near %(near)s mmHg since %(day)s (last read %(read)s), %(far)s below this "
+        "patient's level of about %(level)s: a jump or a fault, not yet known",
+        "%(name)s: %(num)d readings near %(near)s mmHg since %(day)s (last read %(read)s), %(far)s below this "
+        "patient's level of about %(level)s: a jump or a fault, not yet known",
+        jump.readings,
+        **words,
+    )
+
+
+def high_clause(say: Language, pressure: PressureFacts, high: High) -> str:
+    """`high for 41 days, since 3 March: PA diastolic about 22 mmHg (…) against …; over the reference by 28 …`."""
+    words = {
+        "day": say.day(high.since),
+        "level": level_clause(say, pressure),
+        "over": say.listed([say.figure(one, 0) for one in high.over]),
+        "above": say.figure(high.above),
+        "periods": say.listed([str(days) for days in high.periods]),
+    }
+    if high.over_goal:
+        return say.ngettext(
+            "high for %(num)d day, since %(day)s: %(level)s; %(over)s mmHg-days over the goal's upper end of %(above)s "
+            "in the last %(periods)s days",
+            "high for %(num)d days, since %(day)s: %(level)s; %(over)s mmHg-days over the goal's upper end of "
+            "%(above)s in the last %(periods)s days",
+            high.days,
+            **words,
+        )
+    return say.ngettext(
+        "high for %(num)d day, since %(day)s: %(level)s; %(over)s mmHg-days over the reference in the last "
+        "%(periods)s days",
+        "high for %(num)d days, since %(day)s: %(level)s; %(over)s mmHg-days over the reference in the last "
+        "%(periods)s days",
+        high.days,
+        **words,
+    )
+
+
+def unset_clause(say: Language, pressure: PressureFacts) -> str:
+    """`no goal and no limits set`: what nobody typed in for this patient; empty where there is a goal or a limit."""
+    if pressure.goal is not None or pressure.limits.upper is not None or pressure.limits.lower is not None:
+        return ""
+    if pressure.reference is None:
+        return say.gettext("no reference, no goal and no limits set")
+    return say.gettext("no goal and no limits set")
+
+
+def context_clause(say: Language, pressure: PressureFacts) -> str:
+    """`noted: travel or altitude since 3 March`; empty where nothing was noted for these days."""
+    return "; ".join(_noted(say, tag) for tag in pressure.tags)
+
+
+def _noted(say: Language, tag: ContextTag) -> str:
+    words = {"what": label(say, tag.kind), "day": say.day(tag.from_day)}
+    if tag.to_day is None:
+        return say.gettext("noted: %(what)s since %(day)s", **words)
+    if tag.to_day == tag.from_day:
+        return say.gettext("noted: %(what)s on %(day)s", **words)
+    return say.gettext("noted: %(what)s from %(day)s to %(last)s", last=say.day(tag.to_day), **words)
+
+
+def _read(say: Language, pressure: PressureFacts) -> str:
+    """`34, 36 and 36`: what was read last, as it was read."""
+    return say.listed([say.figure(one.value) for one in pressure.last])
 
 
 def _course(say: Language, broken: Break, slope: float | None) -> str:
     way = 1.0 if broken.up else -1.0
+    if broken.over_usual:
+        return _from_usual(say, broken, slope)
     if broken.pace is not None and broken.pace * way >= STEADY and slope is not None and slope * way > 0:
         pace = say.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2)
         if broken.up:
@@ -213,20 +432,45 @@ def _course(say: Language, broken: Break, slope: float | None) -> str:
     return say.gettext("above its baseline") if broken.up else say.gettext("below its baseline")
 
 
+def _from_usual(say: Language, broken: Break, slope: float | None) -> str:
+    """A break from the recent usual, wherever the reference is."""
+    way, size = 1.0 if broken.up else -1.0, say.figure(abs(broken.size))
+    if broken.pace is not None and broken.pace * way >= STEADY and slope is not None and slope * way > 0:
+        words = {"pace": say.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2), "size": size}
+        if broken.up:
+            return say.gettext("rising about %(pace)s mmHg a day to %(size)s mmHg above its recent usual", **words)
+        return say.gettext("falling about %(pace)s mmHg a day to %(size)s mmHg below its recent usual", **words)
+    if broken.up:
+        return say.gettext("%(size)s mmHg above its recent usual", size=size)
+    return say.gettext("%(size)s mmHg below its recent usual", size=size)
+
+
 def _now(say: Language, pressure: PressureFacts) -> str:
     if pressure.level is None:
         return say.gettext("not known")
     text = say.gettext("about %(level)s mmHg", level=say.figure(pressure.level))
     if pressure.level_sd is not None:
-        text += " " + say.gettext("(give or take %(spread)s)", spread=say.figure(SURE * pressure.level_sd))
+        spread = say.figure(EIGHTY * pressure.level_sd)
+        if pressure.last:
+            text += " " + say.gettext(
+                "(give or take %(spread)s; last read %(read)s)", spread=spread, read=_read(say, pressure)
+            )
+        else:
+            text += " " + say.gettext("(give or take %(spread)s)", spread=spread)
     reference = pressure.reference
+    if reference is None and pressure.usual is not None:
+        return say.gettext(
+            "%(level)s against about %(usual)s in recent weeks (no settled reference yet)",
+            level=text,
+            usual=say.figure(pressure.usual),
+        )
     if reference is None:
         return say.gettext("%(level)s, no reference yet", level=text)
     value = say.figure(reference.value)
     if reference.is_set:
         text = say.gettext("%(level)s against the reference of %(value)s", level=text, value=value)
     else:
-        text = say.gettext("%(level)s against the first fortnight's mean of %(value)s", level=text, value=value)
+        text = say.gettext("%(level)s against the first settled fortnight's mean of %(value)s", level=text, value=value)
     if pressure.usual is not None and abs(pressure.usual - reference.value) >= WORTH_TELLING:
         return say.gettext(
             "%(level)s and about %(usual)s in recent weeks", level=text, usual=say.figure(pressure.usual)
@@ -238,9 +482,44 @@ def _pressure_beside(say: Language, pressure: PressureFacts) -> str:
     """What the pressure does while the weight changes."""
     if pressure.broken is not None:
         return say.gettext("pressure up as well") if pressure.rising else say.gettext("pressure down as well")
-    if pressure.level is None:
-        return level_clause(say, pressure)
-    return say.gettext("no break in pressure: %(level)s", level=level_clause(say, pressure))
+    return compared_clause(say, pressure)
+
+
+def compared_clause(say: Language, pressure: PressureFacts) -> str:
+    """Where the pressure is, and what comparing it came to: one of the four states of knowledge."""
+    level, compared = level_clause(say, pressure), pressure.compared
+    days = {"days": compared.days, "heard": compared.heard, "of": compared.of}
+    match compared.knowledge:
+        case Knowledge.NOTHING:
+            return say.gettext("no reading yet")
+        case Knowledge.UNCHANGED:
+            text = say.gettext(
+                "%(level)s, compared and unchanged on %(days)d of the last %(of)d days", level=level, **days
+            )
+            return _with_fortnight(say, text, pressure)
+        case Knowledge.CHANGED:
+            return level
+        case Knowledge.TOO_LITTLE if compared.heard >= DAYS_NEEDED.get(compared.of, 0) and pressure.has_baseline:
+            if pressure.far:
+                return say.gettext("%(level)s, far from it, and no fortnight has settled there lately", level=level)
+            return say.gettext("%(level)s; whether it has moved is not sure yet", level=level)
+    words = {"level": level, "day": say.day(compared.last_on) if compared.last_on else "", **days}
+    return say.gettext(
+        "%(level)s, too little to compare: readings on %(heard)d of the last %(of)d days, the last on %(day)s", **words
+    )
+
+
+def _with_fortnight(say: Language, text: str, pressure: PressureFacts) -> str:
+    """With the settled fortnight that the level is held against, where that is not the reference's."""
+    settled = pressure.fortnight
+    if settled is None or settled.to_day is None:
+        return text
+    return say.gettext(
+        "%(compared)s against the settled fortnight to %(day)s, about %(value)s",
+        compared=text,
+        day=say.day(settled.to_day),
+        value=say.figure(settled.value),
+    )
 
 
 def run_clause(say: Language, run: LimitRun) -> str:
@@ -265,20 +544,7 @@ def run_clause(say: Language, run: LimitRun) -> str:
     )
 
 
-# --- clauses of the diary and of silence ------------------------------------------------
-
-
-def heard_clause(say: Language, facts: PictureFacts) -> str:
-    """What the diary adds when it reports no change, or that nobody knows."""
-    diary = facts.diary
-    if diary.answered:
-        return say.gettext(
-            "diary on %(answered)d of the last 7 days, no change from the usual reported", answered=diary.answered
-        )
-    if diary.last_on is not None:
-        days = say.ngettext("%(num)d day", "%(num)d days", (facts.today - diary.last_on).days)
-        return say.gettext("no diary for %(days)s, so how they feel is not known", days=days)
-    return say.gettext("no diary, so how they feel is not known")
+# --- silence ----------------------------------------------------------------------------
 
 
 def silent_clause(say: Language, silence: SilenceFacts, pressure: PressureFacts) -> str:
@@ -289,55 +555,3 @@ def silent_clause(say: Language, silence: SilenceFacts, pressure: PressureFacts)
     if pressure.last_reading_on:
         return say.gettext("%(silent)s (last on %(day)s)", silent=text, day=say.day(pressure.last_reading_on))
     return text
-
-
-def _worse(say: Language, diary: DiaryFacts) -> list[str]:
-    gain = [weight_clause(say, diary.weight_gain)] if diary.weight_gain else []
-    return [*(symptom_clause(say, change) for change in diary.worse), *gain]
-
-
-def symptom_clause(say: Language, change: SymptomChange) -> str:
-    """`woken by breathlessness on 2 nights of 7`."""
-    match change.symptom:
-        case Symptom.BREATHLESS:
-            return say.gettext(
-                "more breathless (usual %(usual)s, now %(now)s)",
-                usual=say.figure(change.usual or 0.0, 0),
-                now=say.figure(change.now, 0),
-            )
-        case Symptom.PILLOWS:
-            return say.ngettext("%(num)d more pillow than usual", "%(num)d more pillows than usual", int(change.now))
-        case Symptom.WOKEN:
-            return say.ngettext(
-                "woken by breathlessness on %(num)d night of 7",
-                "woken by breathlessness on %(num)d nights of 7",
-                int(change.now),
-            )
-        case Symptom.SWELLING:
-            return say.gettext(
-                "swelling up to the %(place)s", place=label(say, _HEIGHTS[min(round(change.now), len(_HEIGHTS) - 1)])
-            )
-        case Symptom.TIRED:
-            return say.gettext("more tired than usual")
-
-
-def light_headed_clause(say: Language, diary: DiaryFacts) -> str:
-    """`light-headed on 3 days of 7`; empty when it was not reported more than usual."""
-    if not diary.light_headed:
-        return ""
-    return say.ngettext("light-headed on %(num)d day of 7", "light-headed on %(num)d days of 7", diary.light_headed)
-
-
-def weight_clause(say: Language, moved: WeightChange) -> str:
-    """`weight up 1.6 kg from about a week ago`."""
-    spans = {
-        WeightSpan.DAYS_3: say.gettext("from about 3 days ago"),
-        WeightSpan.WEEK: say.gettext("from about a week ago"),
-        WeightSpan.FORTNIGHT: say.gettext("in 14 days by the trend of all weighings"),
-        WeightSpan.OVER_DRY: say.gettext("over the dry weight set for this patient"),
-        WeightSpan.UNDER_DRY: say.gettext("under the dry weight set for this patient"),
-    }
-    words = {"kg": say.figure(abs(moved.kg)), "span": spans[moved.span]}
-    if moved.kg > 0:
-        return say.gettext("weight up %(kg)s kg %(span)s", **words)
-    return say.gettext("weight down %(kg)s kg %(span)s", **words)

@@ -1,0 +1,528 @@
+"""Every reason of the weekly review in a few words, for a list that is read at one glance.
+
+Promises at most `MOST_WORDS` words for any reason, made from the same facts as its sentence
+(`service.words.sentences.review`), and never more than the sentence says: "unchanged" only of what was
+compared, and nobody is told to be well. What a person wrote is not among them, since it may be long.
+The number of words is this service's own; no source prescribes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from enum import StrEnum
+
+from service.domain.days import Paused
+from service.domain.diary import urgency
+from service.domain.frozen import dataclass
+from service.domain.review import (
+    Because,
+    FollowUpDue,
+    HighAccepted,
+    JustDischarged,
+    Lacking,
+    LookPlanned,
+    NoOtherReason,
+    NoReadingYet,
+    NothingExpected,
+    NotReached,
+    OpenTask,
+    Reason,
+    StillSilent,
+)
+from service.domain.signals.facts import (
+    DiaryFacts,
+    Episode,
+    Picture,
+    PictureFacts,
+    PressureFacts,
+    ResponseFacts,
+    Symptom,
+    SymptomChange,
+    WeightChange,
+    WeightSpan,
+)
+from service.domain.summary import STRIP_DAYS, TrendSummary
+from service.domain.tasks import (
+    AlarmInDoubt,
+    AlarmWritten,
+    CaregiverSaid,
+    CheckFound,
+    ContactBroke,
+    EnteredCallToday,
+    LimitPassed,
+    LongSilence,
+    NobodyToReach,
+    NumberToCheck,
+    SafetyAnswered,
+    StartTexted,
+    TaskFacts,
+    WeightDoubted,
+    Whose,
+    kind_of,
+)
+from service.domain.vocabulary import Knowledge, Lane, Response, SafetySign, SignalKind, Urgency
+from service.words.labels import label, title
+from service.words.language import Language
+from service.words.sentences import diary as at_length
+
+MOST_WORDS = 8
+
+
+def reasons(say: Language, given: Iterable[Reason]) -> list[str]:
+    """Each reason in a few words, in order; what has been said is not said again."""
+    told: list[str] = []
+    for one in _why_first(list(given)):
+        text = reason(say, one.because)
+        if not any(text.casefold() in before.casefold() for before in told):
+            told.append(text)
+    return told
+
+
+def _why_first(given: list[Reason]) -> list[Reason]:
+    """What the nightly check found missing comes after what calls by itself: that says why."""
+    found = [one for one in given if isinstance(one.because, OpenTask) and isinstance(one.because.facts, CheckFound)]
+    others = [one for one in given if one not in found]
+    return others + found if any(one.lane is Lane.CALL_TODAY for one in others) else given
+
+
+def reason(say: Language, because: Because) -> str:
+    """One reason in at most `MOST_WORDS` words, with a capital letter and no full stop."""
+    text = _reason(say, because)
+    return text[:1].upper() + text[1:]
+
+
+def _reason(say: Language, because: Because) -> str:
+    match because:
+        case OpenTask():
+            return task(say, because.facts)
+        case Episode():
+            return _episode(say, because)
+        case PictureFacts():
+            return picture(say, because)
+        case FollowUpDue():
+            if because.days_late == 0:
+                return say.gettext("Follow-up due today")
+            return say.ngettext("Follow-up %(num)d day overdue", "Follow-up %(num)d days overdue", because.days_late)
+        case ResponseFacts():
+            return _response(say, because)
+        case NotReached():
+            return say.gettext("Not reached on %(day)s", day=say.short_day(because.signed_on))
+        case LookPlanned():
+            return say.gettext("Another look planned for %(day)s", day=say.short_day(because.day))
+        case NoReadingYet():
+            return say.gettext("No reading since enrolment, %(day)s", day=say.short_day(because.enrolled_on))
+        case StillSilent():
+            return _silent(say, because.silence.missed)
+        case NothingExpected():
+            return say.gettext("Nothing expected in %(days)d days", days=STRIP_DAYS)
+        case HighAccepted():
+            return say.gettext("High, accepted until %(day)s", day=say.short_day(because.accepted.until))
+        case NoOtherReason():
+            return picture(say, because.picture) if because.picture else say.gettext("No signal in what came")
+        case Paused():
+            first = say.short_day(because.from_day)
+            return say.gettext("%(cause)s since %(day)s", cause=title(say, because.cause), day=first)
+        case JustDischarged():
+            return say.gettext("Day %(day)d after discharge", day=because.day)
+        case Lacking.PLAN:
+            return say.gettext("No plan: no reading asked for")
+        case Lacking.REFERENCE:
+            return say.gettext("Too few readings for a reference")
+        case Lacking.DATA:
+            return say.gettext("Data could not be worked out")
+
+
+def _episode(say: Language, raised: Episode) -> str:
+    if raised.ended_on is not None:
+        name = title(say, raised.kind)
+        return say.gettext("%(signal)s, over, not seen", signal=name)
+    match raised.kind:
+        case SignalKind.ABOVE_LIMIT | SignalKind.BELOW_LIMIT:
+            return _beyond(say, raised.facts.pressure, up=raised.kind is SignalKind.ABOVE_LIMIT)
+        case SignalKind.WEIGHT_GAIN | SignalKind.WEIGHT_LOSS:
+            told = raised.facts.diary
+            moved = told.weight_gain if raised.kind is SignalKind.WEIGHT_GAIN else told.weight_loss
+            return _weight(say, moved) if moved else title(say, raised.kind)
+        case _:
+            return picture(say, raised.facts)
+
+
+def picture(say: Language, facts: PictureFacts) -> str:
+    """What pressure, diary and silence say together, in a few words."""
+    pressure, told = facts.pressure, facts.diary
+    if pressure.forecast is not None and pressure.forecast.days <= 0 and facts.picture is not Picture.SAFETY_ANSWER:
+        return _past(say, pressure)
+    words = {"over": _over(say, pressure), "worst": _worst(say, told)}
+    match facts.picture:
+        case Picture.SAFETY_ANSWER:
+            return _signs(say, told.safety)
+        case Picture.JUMP | Picture.JUMP_GOES_ON:
+            return _jump(say, pressure)
+        case Picture.UP_AND_WORSE | Picture.UP_AND_LIGHTER:
+            loss = _weight(say, told.weight_loss) if told.weight_loss and not words["worst"] else words["worst"]
+            return _both(say, words["over"], loss)
+        case Picture.SILENT_WHILE_RISING:
+            return _silent_and(say, facts.silence.missed, words["over"])
+        case Picture.DOWN_AND_LIGHT_HEADED:
+            loss = _weight(say, told.weight_loss) if told.weight_loss else ""
+            return _both(say, words["over"], say.gettext("light-headed") if told.light_headed else loss)
+        case Picture.SILENT_AND_UNWELL if facts.silence.silent:
+            return _silent_and(say, facts.silence.missed, words["worst"])
+        case Picture.SILENT_AND_UNWELL:
+            return _both(say, at_length.no_diary_for(say, facts), words["worst"])
+        case Picture.UP_AND_WELL:
+            return _up_and_well(say, facts)
+        case Picture.WORSE_WITH_FLAT_PRESSURE | Picture.WORSE_WITHOUT_PRESSURE:
+            return words["worst"] if not told.worse else say.gettext("Feeling worse: %(worst)s", **words)
+        case Picture.HIGH_STEADY if pressure.high is not None:
+            days = say.ngettext("High for %(num)d day", "High for %(num)d days", pressure.high.days)
+            return _both(say, days, words["over"])
+        case _:
+            return _calmer(say, facts, words["over"])
+
+
+def _calmer(say: Language, facts: PictureFacts, over: str) -> str:
+    told, compared = facts.diary, facts.pressure.compared
+    match facts.picture:
+        case Picture.TRAVELLING:
+            return say.gettext("Away from home: pressures not compared")
+        case Picture.COMING_DOWN:
+            return _both(say, say.gettext("Coming down"), over)
+        case Picture.LIGHT_HEADED:
+            return at_length.light_headed_clause(say, told) or say.gettext("Light-headed")
+        case Picture.CHANGED:
+            return _changed(say, facts)
+        case Picture.STARTING:
+            number = (facts.today - (facts.starting or facts.today)).days + 1
+            return say.gettext("Starting: day %(day)d since enrolment", day=number)
+        case Picture.SILENT:
+            return _silent(say, facts.silence.missed)
+        case Picture.TOO_LITTLE:
+            return say.gettext("Too little came to say")
+        case Picture.UNCOMPARED:
+            return say.gettext("Not all of it can be compared")
+        case Picture.QUIET:
+            return say.gettext("Compared, unchanged on %(days)d of %(of)d days", days=compared.days, of=compared.of)
+        case _:
+            return over
+
+
+def _up_and_well(say: Language, facts: PictureFacts) -> str:
+    forecast, over = facts.pressure.forecast, _over(say, facts.pressure)
+    if forecast is not None and not forecast.slowing:
+        days = max(round(forecast.low), 1)
+        return _both(say, over, say.ngettext("limit in %(num)d day", "limit in %(num)d days", days))
+    if at_length.is_unchanged(facts.diary):
+        return _both(say, over, say.gettext("diary unchanged"))
+    return over
+
+
+def _changed(say: Language, facts: PictureFacts) -> str:
+    told, pressure = facts.diary, facts.pressure
+    if pressure.compared.knowledge is Knowledge.CHANGED:
+        return say.gettext("Beyond a limit set for this patient")
+    if told.eased is not None:
+        return say.gettext("less breathless: %(now)s of 10", now=say.figure(told.eased.now, 0))
+    if told.weight_loss is not None:
+        return _weight(say, told.weight_loss)
+    if pressure.heart is not None:
+        now, usual = round(pressure.heart.now), round(pressure.heart.usual)
+        return say.gettext("Heart rate %(now)d, usually %(usual)d", now=now, usual=usual)
+    return say.gettext("Something differs from the usual")
+
+
+# --- parts of them: four words at most --------------------------------------------------------------
+
+
+def _both(say: Language, one: str, other: str) -> str:
+    return say.pgettext("brief", "%(one)s, %(other)s", one=one, other=other) if one and other else one or other
+
+
+def _over(say: Language, pressure: PressureFacts) -> str:
+    """`+9 mmHg over reference`; where there is none, against the recent usual, or the level alone."""
+    if pressure.level is None:
+        return say.gettext("level not known")
+    if pressure.reference is not None:
+        far = pressure.level - pressure.reference.value
+        words = {"far": say.figure(abs(far), 0)}
+        if words["far"] == "0":
+            return say.gettext("at the reference")
+        if far > 0:
+            return say.gettext("+%(far)s mmHg over reference", **words)
+        return say.gettext("−%(far)s mmHg under reference", **words)
+    if pressure.usual is not None:
+        return say.gettext("%(far)s mmHg against usual", far=say.change(pressure.level - pressure.usual, 0))
+    return say.gettext("about %(level)s mmHg", level=say.figure(pressure.level, 0))
+
+
+def _worst(say: Language, told: DiaryFacts) -> str:
+    """What is worst of the diary, and the weight where nothing else is."""
+    if told.worse:
+        return symptom(say, told.worse[0])
+    return _weight(say, told.weight_gain) if told.weight_gain else ""
+
+
+def symptom(say: Language, change: SymptomChange) -> str:
+    """`breathless 4`."""
+    match change.symptom:
+        case Symptom.BREATHLESS:
+            return say.gettext("breathless %(now)s", now=say.figure(change.now, 0))
+        case Symptom.WOKEN:
+            return say.gettext("woken breathless")
+        case Symptom.CHAIR:
+            return say.gettext("slept in a chair")
+        case Symptom.PILLOWS:
+            return say.ngettext("%(num)d more pillow", "%(num)d more pillows", int(change.now))
+        case Symptom.SWELLING:
+            return say.gettext("more swelling")
+        case Symptom.BELLY:
+            return say.gettext("belly swollen")
+        case Symptom.TIRED:
+            return say.gettext("more tired")
+
+
+def _weight(say: Language, moved: WeightChange) -> str:
+    return say.gettext("weight %(change)s kg", change=say.change(moved.kg))
+
+
+def _silent(say: Language, missed: int) -> str:
+    return say.ngettext("no reading for %(num)d planned day", "no reading for %(num)d planned days", missed)
+
+
+def _silent_and(say: Language, missed: int, other: str) -> str:
+    return _both(say, say.ngettext("silent %(num)d day", "silent %(num)d days", missed), other)
+
+
+def _jump(say: Language, pressure: PressureFacts) -> str:
+    jump = pressure.jump
+    if jump is None:
+        return title(say, SignalKind.JUMP)
+    return say.ngettext(
+        "%(num)d reading near %(near)s: jump or fault",
+        "%(num)d readings near %(near)s: jump or fault",
+        jump.readings,
+        near=say.figure(jump.around, 0),
+    )
+
+
+def _past(say: Language, pressure: PressureFacts) -> str:
+    forecast = pressure.forecast
+    return "" if forecast is None else _limit(say, forecast.limit, up=forecast.up)
+
+
+def _beyond(say: Language, pressure: PressureFacts, *, up: bool) -> str:
+    run, limit = pressure.in_a_row, pressure.limits.upper if up else pressure.limits.lower
+    if run is not None and run.up is up:
+        words = {"limit": say.figure(run.limit)}
+        if up:
+            return say.ngettext(
+                "%(num)d reading above the limit of %(limit)s",
+                "%(num)d readings above the limit of %(limit)s",
+                run.readings,
+                **words,
+            )
+        return say.ngettext(
+            "%(num)d reading below the limit of %(limit)s",
+            "%(num)d readings below the limit of %(limit)s",
+            run.readings,
+            **words,
+        )
+    if limit is None:
+        return title(say, SignalKind.ABOVE_LIMIT if up else SignalKind.BELOW_LIMIT)
+    return _limit(say, limit, up=up)
+
+
+def _limit(say: Language, limit: float, *, up: bool) -> str:
+    if up:
+        return say.gettext("above the limit of %(limit)s", limit=say.figure(limit))
+    return say.gettext("below the limit of %(limit)s", limit=say.figure(limit))
+
+
+def _response(say: Language, facts: ResponseFacts) -> str:
+    day = say.short_day(facts.adjustment.made_on)
+    match facts.response:
+        case Response.OVERSHOT:
+            return say.gettext("Past the reference since change, %(day)s", day=day)
+        case Response.NOT_SETTLING:
+            return say.gettext("Not settling since change, %(day)s", day=day)
+        case _:
+            return say.gettext("%(response)s since change, %(day)s", response=title(say, facts.response), day=day)
+
+
+# --- weight and symptoms, a word each ------------------------------------------------------------
+
+
+class Went(StrEnum):
+    """Which way it went; the arrow that stands for it is the page's."""
+
+    UP = "up"
+    DOWN = "down"
+    SAME = "same"  # compared, and unchanged
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Small:
+    """One of the week's words: `weight`, up, `1.6 kg`."""
+
+    name: str
+    way: Went
+    value: str = ""
+
+
+MOST_SMALL = 3
+
+
+def week(say: Language, known: TrendSummary) -> list[Small]:
+    """Weight and symptoms of the week, at most `MOST_SMALL`: what is worse first, what is not known said as such."""
+    told = known.diary
+    words = [Small(*_small_symptom(say, change)) for change in told.worse]
+    if told.light_headed:
+        words.append(Small(say.gettext("light-headed"), Went.UP, say.gettext("%(days)d days", days=told.light_headed)))
+    if told.eased is not None:
+        words.append(Small(say.gettext("breathless"), Went.DOWN, say.figure(told.eased.now, 0)))
+    if not words:
+        words.append(_small_diary(say, known))
+    return [_small_weight(say, told), *words][:MOST_SMALL]
+
+
+def _small_weight(say: Language, told: DiaryFacts) -> Small:
+    """What a rule speaks of comes before the change in a week, which may be none of it."""
+    change, name = told.weight.change_kg, say.gettext("weight")
+    if (moved := told.weight_gain or told.weight_loss) is not None:
+        return Small(name, Went.UP if moved.kg > 0 else Went.DOWN, _against(say, moved))
+    if change is None:
+        return Small(name, Went.UNKNOWN, say.gettext("not known"))
+    size = say.figure(abs(change))
+    way = Went.SAME if size == "0" else Went.UP if change > 0 else Went.DOWN
+    return Small(name, way, say.gettext("%(size)s kg", size=size))
+
+
+def _against(say: Language, moved: WeightChange) -> str:
+    """`2.2 kg over dry`: how much, and against what where that is not a week ago."""
+    size = say.figure(abs(moved.kg))
+    match moved.span:
+        case WeightSpan.DAYS_3:
+            return say.gettext("%(size)s kg in 3 days", size=size)
+        case WeightSpan.WEEK:
+            return say.gettext("%(size)s kg", size=size)
+        case WeightSpan.FORTNIGHT:
+            return say.gettext("%(size)s kg in 14 days", size=size)
+        case WeightSpan.OVER_USUAL:
+            return say.gettext("%(size)s kg over usual", size=size)
+        case WeightSpan.OVER_DRY:
+            return say.gettext("%(size)s kg over dry", size=size)
+        case WeightSpan.UNDER_DRY:
+            return say.gettext("%(size)s kg under dry", size=size)
+
+
+def _small_symptom(say: Language, change: SymptomChange) -> tuple[str, Went, str]:
+    if change.symptom is Symptom.BREATHLESS:
+        return say.gettext("breathless"), Went.UP, say.figure(change.now, 0)
+    if change.symptom is Symptom.PILLOWS:
+        return say.gettext("pillows"), Went.UP, say.figure(change.now, 0)
+    return symptom(say, change), Went.UP, ""
+
+
+def _small_diary(say: Language, known: TrendSummary) -> Small:
+    compared, name = known.diary.compared, say.gettext("diary")
+    match compared.knowledge:
+        case Knowledge.UNCHANGED:
+            return Small(
+                name, Went.SAME, say.gettext("as usual %(days)d of %(of)d", days=compared.days, of=compared.of)
+            )
+        case Knowledge.CHANGED:
+            return Small(name, Went.UP, say.gettext("changed"))
+        case Knowledge.TOO_LITTLE:
+            return Small(name, Went.UNKNOWN, say.gettext("too little"))
+        case Knowledge.NOTHING:
+            return Small(name, Went.UNKNOWN, say.gettext("not known"))
+
+
+# --- what may be an emergency, and other tasks --------------------------------------------------------
+
+
+def _signs(say: Language, signs: Iterable[SafetySign], day: date | None = None) -> str:
+    """`Chest pain reported`: the first in the order of the vocabulary, and how many more there are."""
+    given = [sign for sign in SafetySign if sign in set(signs)]
+    if not given:
+        return say.gettext("Safety answer")
+    pressing = [sign for sign in given if urgency((sign,)) is Urgency.EMERGENCY] or given
+    words = {"sign": _sign(say, pressing[0])}
+    if len(given) > 1:
+        return say.ngettext(
+            "%(sign)s and %(num)d more sign", "%(sign)s and %(num)d more signs", len(given) - 1, **words
+        )
+    if day is not None:
+        return say.gettext("%(sign)s, %(day)s", day=say.short_day(day), **words)
+    return say.gettext("%(sign)s reported", **words)
+
+
+def _sign(say: Language, sign: SafetySign) -> str:
+    match sign:
+        case SafetySign.CHEST_PAIN:
+            return say.gettext("Chest pain")
+        case SafetySign.PINK_SPUTUM:
+            return say.gettext("Pink sputum")
+        case SafetySign.RACING_HEART:
+            return say.gettext("Racing heartbeat")
+        case SafetySign.ONE_SHOCK:
+            return say.gettext("One defibrillator shock")
+        case SafetySign.SHOCKS:
+            return say.gettext("Defibrillator shocks")
+        case _:
+            return title(say, sign)
+
+
+def task(say: Language, facts: TaskFacts) -> str:
+    """What somebody must look at, in a few words; its name where that says enough."""
+    match facts:
+        case LongSilence():
+            return _silent(say, facts.missed)
+        case EnteredCallToday():
+            return _called(say, facts)
+        case NobodyToReach():
+            return (
+                say.gettext("No way to reach the patient")
+                if facts.whose is Whose.PATIENT
+                else say.gettext("No way to reach a caregiver")
+            )
+        case SafetyAnswered():
+            return _signs(say, facts.signs, facts.day)
+        case AlarmWritten():
+            return say.gettext("Wrote what may be an emergency")
+        case AlarmInDoubt():
+            return say.gettext("Their number texted a possible emergency")
+        case WeightDoubted():
+            return say.gettext("Weight of %(day)s in doubt", day=say.short_day(facts.day))
+        case LimitPassed():
+            words = {
+                "value": say.figure(facts.pa_diastolic),
+                "day": say.short_day(facts.day),
+                "limit": say.figure(facts.limit),
+            }
+            return say.gettext("%(value)s mmHg on %(day)s, limit %(limit)s", **words)
+        case CaregiverSaid():
+            return say.gettext("Caregiver: %(answer)s", answer=label(say, facts.answer))
+        case StartTexted():
+            return say.gettext("Texted START, no consent on record")
+        case NumberToCheck():
+            return say.gettext("Telephone number to check")
+        case ContactBroke():
+            return say.gettext("Contact works no more: %(channel)s", channel=label(say, facts.channel))
+        case _:
+            return _named(say, facts)
+
+
+def _called(say: Language, facts: EnteredCallToday) -> str:
+    if not facts.because:
+        return say.gettext("In Call today since %(day)s", day=say.short_day(facts.day))
+    first = facts.because[0]
+    return _episode(say, first) if isinstance(first, Episode) else picture(say, first)
+
+
+def _named(say: Language, facts: TaskFacts) -> str:
+    if isinstance(facts, CheckFound):
+        return say.gettext("Nightly check: %(what)s", what=label(say, kind_of(facts)))
+    return title(say, kind_of(facts))

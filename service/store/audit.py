@@ -8,13 +8,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import Enum
-from typing import Any
+from typing import Any, Protocol
 
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind
 from service.store.session import AT_TERMINAL, Where, rows
-from service.store.tables import AuditLine, Base
+from service.store.tables import AuditLine, Base, Caregiver, Patient, Staff
 from service.store.upsert import insert_rows
 
 # A subject of an audit line: a row, or its kind and id.
@@ -32,6 +32,13 @@ class Actor:
         return f"{self.kind.value}:{self.id}" if self.id else self.kind.value
 
 
+class OfClinic(Protocol):
+    """A row that belongs to a clinic."""
+
+    clinic_id: uuid.UUID
+
+
+_KINDS = {Patient: ActorKind.PATIENT, Caregiver: ActorKind.CAREGIVER, Staff: ActorKind.STAFF}
 SYSTEM = Actor(ActorKind.SYSTEM)
 OPERATOR = Actor(ActorKind.OPERATOR)
 
@@ -56,6 +63,12 @@ class Act:
             raise TypeError("this act's transaction was begun without a session: use `where`")
         return self.where
 
+    def add(self, row: OfClinic) -> None:
+        """Write a new row of this clinic, which has its id from then on."""
+        row.clinic_id = self.clinic_id
+        self.session.add(row)
+        self.session.flush()
+
     def note(self, action: str, subject: Subject, /, **detail: object) -> None:
         """Write the audit line: `act.note("pause.end", pause, was=…, now=…)`.
 
@@ -68,6 +81,16 @@ class Act:
     def note_each(self, action: str, subjects: Iterable[tuple[str, uuid.UUID | None, Mapping[str, Any]]]) -> None:
         """One line for each (kind, id, detail) of a batch, in one statement."""
         _write_lines(self.where, self.actor, self.clinic_id, self.now, action, subjects)
+
+
+def actor_of(person: Patient | Caregiver | Staff) -> Actor:
+    """A person as one who acts."""
+    return Actor(_KINDS[type(person)], person.id)
+
+
+def act_of(where: Where, person: Patient | Caregiver | Staff, now: datetime) -> Act:
+    """What a person does themselves, at their own clinic."""
+    return Act(where, actor_of(person), person.clinic_id, now)
 
 
 def note_outside_clinics(

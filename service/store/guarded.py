@@ -2,7 +2,8 @@
 
 A batch is one transaction because that is what makes a thousand prompts in one minute
 cheap. When something goes wrong in it, each of its rows is tried in a transaction of its
-own; whoever called puts those that fail again in quarantine. When the database is away no
+own; one that fails again is kept, in that very transaction where `keep` says how, else by whoever
+called. When the database is away no
 row is to blame: that error goes through, and the next tick tries again.
 """
 
@@ -18,6 +19,7 @@ import structlog
 from sqlalchemy import Engine, Select
 from sqlalchemy.orm import Session
 
+from service.domain.validation import Refused
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import DATABASE_AWAY, read_session, write_session
 
@@ -28,6 +30,7 @@ MOST_BATCHES = 200
 
 T = TypeVar("T")
 Item = TypeVar("Item")
+Keep = Callable[[Session, Item, Exception], T]  # keeps a row that failed alone, and says what that came to
 
 
 @dataclass
@@ -42,36 +45,55 @@ def guarded(
     engine: Engine,
     rows: Iterable[Item],
     *,
+    kind: str,
     whole: Callable[[Session], T],
     alone: Callable[[Session, Item], T],
+    keep: Keep[Item, T] | None = None,
 ) -> Guarded[Item, T]:
     """`whole` in one transaction; when that fails, `alone` for each of `rows`, each in its own.
 
-    `rows` is looked at only then, so `whole` may fill it with what it has chosen.
-    Raises one of DATABASE_AWAY when the database is away.
+    `kind` says in the log what the rows are.
+    `rows` is looked at only then, so `whole` may fill it with what it has chosen. A row that fails
+    alone is given to `keep`, in the transaction from which what `alone` wrote has been taken back, and
+    none is left in `failed`. Raises one of DATABASE_AWAY when the database is away, and, after the rest
+    have had their turn, what `keep` raised.
     """
 
     def in_one() -> T:
         with write_session(engine) as session:
             return whole(session)
 
-    return whole_else_each(rows, whole=in_one, alone=_alone(engine, alone))
+    return _all_kept(whole_else_each(rows, kind=kind, whole=in_one, alone=_alone(engine, alone, keep)), keep)
 
 
-def guarded_each(engine: Engine, rows: Iterable[Item], alone: Callable[[Session, Item], T]) -> Guarded[Item, T]:
-    """`alone` for each row in a transaction of its own, for what is not worth a batch."""
-    return each(rows, _alone(engine, alone))
+def guarded_each(
+    engine: Engine, rows: Iterable[Item], alone: Callable[[Session, Item], T], keep: Keep[Item, T] | None = None
+) -> Guarded[Item, T]:
+    """`alone` for each row in a transaction of its own, for what is not worth a batch; `keep` as in `guarded`."""
+    return _all_kept(each(rows, _alone(engine, alone, keep)), keep)
 
 
-def whole_else_each(rows: Iterable[Item], *, whole: Callable[[], T], alone: Callable[[Item], T]) -> Guarded[Item, T]:
+def set_aside(engine: Engine, kind: str, error: Exception, now: datetime) -> Refused:
+    """Quarantine something that was sent and could not be written; what to tell whoever sent it."""
+    subject = (f"new_{kind}", uuid.uuid4())
+    with write_session(engine) as session:
+        quarantine(session, subject, error, now)
+    ours = f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
+    return Refused(kind, None, ours)
+
+
+def whole_else_each(
+    rows: Iterable[Item], *, kind: str, whole: Callable[[], T], alone: Callable[[Item], T]
+) -> Guarded[Item, T]:
     """`guarded` for work that opens its own transactions, or needs none."""
     try:
         return Guarded([whole()])
     except DATABASE_AWAY:
         raise
     except Exception as error:
-        log.warning("batch failed, now row by row", error=describe_error(error))
-    return each(rows, alone)
+        tried = list(rows)
+        log.warning("batch failed, now row by row", kind=kind, rows=len(tried), error=describe_error(error))
+    return each(tried, alone)
 
 
 def each(rows: Iterable[Item], alone: Callable[[Item], T]) -> Guarded[Item, T]:
@@ -94,12 +116,28 @@ def quarantine_each(engine: Engine, kind: str, failed: Iterable[tuple[uuid.UUID,
             quarantine(session, (kind, row_id), error, now)
 
 
-def _alone(engine: Engine, work: Callable[[Session, Item], T]) -> Callable[[Item], T]:
+def _alone(
+    engine: Engine, work: Callable[[Session, Item], T], keep: Keep[Item, T] | None = None
+) -> Callable[[Item], T]:
     def by_itself(row: Item) -> T:
         with write_session(engine) as session:
-            return work(session, row)
+            if keep is None:
+                return work(session, row)
+            try:
+                with session.begin_nested():
+                    return work(session, row)
+            except DATABASE_AWAY:
+                raise
+            except Exception as error:
+                return keep(session, row, error)
 
     return by_itself
+
+
+def _all_kept(outcome: Guarded[Item, T], keep: Keep[Item, T] | None) -> Guarded[Item, T]:
+    if keep is not None and outcome.failed:
+        raise outcome.failed[0][1]
+    return outcome
 
 
 # --- rows that fall due ----------------------------------------------------------------------
@@ -178,6 +216,7 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     outcome = guarded(
         engine,
         names(),
+        kind=work.kind,
         whole=lambda session: write(session, choose(session)),
         alone=lambda session, row_id: write(session, work.load(session, only(row_id))),
     )

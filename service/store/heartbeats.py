@@ -31,9 +31,7 @@ def record(session: Session, worker: str, started_at: datetime, last_tick: Mappi
 
 def forget_old(session: Session, now: datetime) -> None:
     """Drop the rows of workers that stopped long ago."""
-    session.execute(
-        delete(Heartbeat).where(Heartbeat.seen_at < now - FORGET_AFTER).execution_options(synchronize_session=False)
-    )
+    session.execute(delete(Heartbeat).where(Heartbeat.seen_at < now - FORGET_AFTER))
 
 
 def last_seen(session: Session) -> datetime | None:

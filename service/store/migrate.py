@@ -33,11 +33,12 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
     if engine.dialect.name == "postgresql":
         with _alone(engine), engine.connect() as connection:
             try:
-                connection.exec_driver_sql(f"SET lock_timeout = '{LOCK_WAIT}'")
+                # To build an index takes as long as it takes.
+                connection.exec_driver_sql(f"SET lock_timeout = '{LOCK_WAIT}'; SET statement_timeout = 0")
                 connection.commit()
                 _run_patiently(connection, revision)
             finally:
-                connection.invalidate()  # its setting is not for whoever would get it next
+                connection.invalidate()  # its settings are not for whoever would get it next
     else:
         with write_connection(engine) as connection:
             _run(connection, revision)

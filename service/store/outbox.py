@@ -8,20 +8,21 @@ does not decide whether a message is still wanted: delivery rechecks that.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, update
+from sqlalchemy import ColumnElement, select, update
 from sqlalchemy.orm import Session
 
+from service.domain.sending import NEEDS_NO_CONSENT
+from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store.tables import Message, MessageEvent
 from service.store.upsert import insert_new, insert_rows
 
-# A claimed message is not cancelled here: its worker rechecks the same facts before it hands over.
-CANCELLABLE = MessageState.QUEUED
+REASON_LENGTH, DETAIL_LENGTH = 60, 200  # as the columns can hold what a provider said
 
 
 @dataclass(frozen=True)
@@ -40,7 +41,7 @@ class NewMessage:
     staff_id: uuid.UUID | None = None
     window_id: uuid.UUID | None = None
     step_id: uuid.UUID | None = None
-    silence_id: uuid.UUID | None = None
+    task_id: uuid.UUID | None = None
     params: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -65,36 +66,71 @@ def cancel_for_person(
     patient_id: uuid.UUID | None = None,
     caregiver_id: uuid.UUID | None = None,
 ) -> int:
-    """Cancel everything still queued to one person. Returns how many.
+    """Cancel everything to one person that has not begun to leave, but what needs no consent. Returns how many.
 
     For a patient this is what goes to the patient; messages to a caregiver about
     the patient belong to the caregiver.
     """
     if caregiver_id is not None:
-        return cancel(session, Message.caregiver_id == caregiver_id, reason, now)
-    to_patient = (Message.patient_id == patient_id) & Message.caregiver_id.is_(None) & Message.staff_id.is_(None)
-    return cancel(session, to_patient, reason, now)
+        to_them = Message.caregiver_id == caregiver_id
+    else:
+        to_them = (Message.patient_id == patient_id) & Message.caregiver_id.is_(None) & Message.staff_id.is_(None)
+    # Whom to call, where somebody has just written of an emergency, is told all the same.
+    return cancel(session, to_them & Message.kind.not_in(NEEDS_NO_CONSENT), reason, now)
 
 
 def cancel(session: Session, which: ColumnElement[bool], reason: str, now: datetime) -> int:
-    """Cancel the queued messages that match, with a named reason in their history."""
-    ids = list(
-        session.scalars(
-            update(Message)
-            .where(which, Message.state == CANCELLABLE)
-            .values(state=MessageState.CANCELLED, reason=reason, settled_at=now)
-            .returning(Message.id)
-            .execution_options(synchronize_session=False)
-        )
-    )
-    note_events(session, [(message_id, "cancelled", reason) for message_id in ids], now)
-    return len(ids)
+    """Cancel the messages that match and have not begun to leave, with a named reason in their history.
+
+    What a worker has claimed too: it was rechecked when its batch began, which may be a minute
+    ago, and is stamped only if it is still claimed. Returns how many.
+    """
+    waiting = which & Message.state.in_((MessageState.QUEUED, MessageState.CLAIMED))
+    # Locked in one order, as its worker does.
+    ids = select(Message.id).where(waiting).order_by(Message.id).with_for_update()
+    return len(end_turn(session, waiting & Message.id.in_(ids), MessageState.CANCELLED, reason, now, settled_at=now))
+
+
+def queue_again(session: Session, which: ColumnElement[bool], reason: str, now: datetime) -> Sequence[uuid.UUID]:
+    """Queue the messages that match for now, whatever became of them. Returns their ids."""
+    return end_turn(session, which, MessageState.QUEUED, reason, now, next_try_at=now, settled_at=None)
+
+
+def end_turn(
+    session: Session,
+    which: ColumnElement[bool],
+    state: MessageState,
+    reason: str,
+    now: datetime,
+    *,
+    detail: str = "",
+    **values: Any,
+) -> Sequence[uuid.UUID]:
+    """Give the messages that match another state, in which nobody holds them, with a line in the history of each.
+
+    `values` are what else changes; `detail` is told in place of `reason`. Returns their ids.
+    """
+    ids = session.scalars(
+        update(Message)
+        .where(which)
+        .values(state=state, reason=storable(reason)[:REASON_LENGTH], claim_token=None, lease_until=None, **values)
+        .returning(Message.id)
+    ).all()
+    event = "queued_again" if state is MessageState.QUEUED else state.value
+    note_events(session, [(message_id, event, detail or reason) for message_id in ids], now)
+    return ids
 
 
 def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], now: datetime) -> None:
     """Add (message id, event, detail) to the delivery histories."""
     rows = [
-        {"id": uuid.uuid4(), "message_id": message_id, "at": now, "event": event, "detail": detail}
+        {
+            "id": uuid.uuid4(),
+            "message_id": message_id,
+            "at": now,
+            "event": event,
+            "detail": storable(detail)[:DETAIL_LENGTH],
+        }
         for message_id, event, detail in events
     ]
     insert_rows(session, MessageEvent.__table__, rows)
@@ -109,4 +145,5 @@ def _row(new: NewMessage, now: datetime) -> dict[str, Any]:
         "next_try_at": new.due_at,
         "state": MessageState.QUEUED,
         "attempts": 0,
+        "turns": 0,
     }

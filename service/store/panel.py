@@ -12,15 +12,15 @@ import uuid
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import bindparam, case, func, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
+from service.store.ids import among, among_those
 from service.store.quarantine import is_quarantined
-from service.store.session import Where, rows
-from service.store.slices import slices
+from service.store.session import Where, columns_of, rows
 from service.store.tables import CarriedStateRow, PanelRow, Patient
 from service.store.upsert import insert_new, upsert
 
@@ -66,32 +66,47 @@ def mark_stale(
             _MARK_ONE if changed_from is None else _MARK_ONE_FROM, marks | {"patient": next(iter(patient_ids))}
         )
     else:
+        _lock(where, patient_ids)
         rows(where).execute(_MARK if changed_from is None else _MARK_FROM, marks | {"patients": list(patient_ids)})
+
+
+def judge_again(where: Where, patient_ids: Collection[uuid.UUID], now: datetime) -> None:
+    """Say that what these patients are judged or placed by changed (a task, a signature), and no day of theirs."""
+    if patient_ids:
+        _lock(where, patient_ids)
+        rows(where).execute(_JUDGE, {"at": now, "patients": list(patient_ids)})
+
+
+def judge_clinic_again(where: Where, clinic_id: uuid.UUID, now: datetime) -> None:
+    """Say that what all patients of a clinic are judged or placed by changed, and no day of theirs. One statement."""
+    rows(where).execute(_JUDGE_CLINIC, {"at": now, "clinic": clinic_id})
 
 
 def mark_days(where: Where, days: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
     """Mark many patients' rows stale, each from the earliest of their own days."""
+    _lock(where, days)
     since: dict[date, list[uuid.UUID]] = {}
     for patient_id, some in days.items():
         since.setdefault(min(some), []).append(patient_id)
     for first, patient_ids in sorted(since.items()):
-        for portion in slices(sorted(patient_ids)):
-            mark_stale(where, portion, now, first)
+        mark_stale(where, patient_ids, now, first)
+
+
+def _lock(where: Where, patient_ids: Collection[uuid.UUID]) -> None:
+    """Take the rows in the order of their patients' ids, as everybody does who writes several in one transaction.
+
+    Two who took the same rows in different orders would each wait for the other.
+    On SQLite one transaction writes at a time.
+    """
+    if rows(where).dialect.name == "postgresql":
+        rows(where).execute(_IN_ORDER, {"patients": list(patient_ids)})
 
 
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[PatientPanelRow]:
     """Every active patient of the clinic, or the one named, with their row. One query."""
+    carried = {"as_of": PanelRow.as_of, "facts": PanelRow.facts, "stale_since": PanelRow.stale_since}
     query = (
-        select(
-            Patient.id.label("patient_id"),
-            Patient.name,
-            Patient.clinic_ref,
-            Patient.zone,
-            Patient.enrolled_at,
-            PanelRow.as_of,
-            PanelRow.facts,
-            PanelRow.stale_since,
-        )
+        select(*columns_of(PatientPanelRow, Patient, patient_id=Patient.id, **carried))
         .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
         .where(Patient.clinic_id == clinic_id)
         .order_by(Patient.name, Patient.id)
@@ -113,14 +128,15 @@ _STALE_FROM = _STALE.values(
 )
 _ONE, _MANY = (
     PanelRow.patient_id == bindparam("patient"),
-    PanelRow.patient_id.in_(bindparam("patients", expanding=True)),
+    among_those(PanelRow.patient_id, "patients"),
 )
 _MARK_ONE, _MARK_ONE_FROM = _STALE_PLANNED.where(_ONE), _STALE_FROM.where(_ONE)
+_IN_ORDER = select(PanelRow.patient_id).where(_MANY).order_by(PanelRow.patient_id).with_for_update()
 _MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
+_JUDGE, _JUDGE_CLINIC = _STALE.where(_MANY), _STALE.where(PanelRow.clinic_id == bindparam("clinic"))
 
 
-@dataclass(frozen=True, slots=True)
-class StoredState:
+class StoredState(NamedTuple):
     """What is carried of one patient from day to day."""
 
     trend: bytes  # the engine's state
@@ -136,8 +152,7 @@ def carried_states(session: Session, patient_ids: Collection[uuid.UUID]) -> dict
     query = select(*columns, *marks).join(PanelRow, PanelRow.patient_id == CarriedStateRow.patient_id)
     return {
         row.patient_id: StoredState(row.trend, row.recent, row.changed_from, row.planned_changed)
-        for some in slices(list(patient_ids))
-        for row in session.execute(query.where(CarriedStateRow.patient_id.in_(some)))
+        for row in rows(session).execute(query.where(among(CarriedStateRow.patient_id, patient_ids))).all()
     }
 
 
@@ -152,8 +167,7 @@ def keep_states(session: Session, states: Sequence[dict[str, Any]]) -> None:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class StaleRow:
+class StaleRow(NamedTuple):
     """A row to be made again, and the mark it carried when it was found."""
 
     patient_id: uuid.UUID
@@ -182,10 +196,10 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
     # Two queries, each along its own index: an idle tick costs the same for any number of patients.
     stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)
     outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None)).order_by(PanelRow.outdated_at)
-    found = [StaleRow(**row) for row in session.execute(stale.limit(limit)).mappings()]
+    found = rows(session).execute(stale.limit(limit)).all()
     if len(found) < limit:
-        found += [StaleRow(**row) for row in session.execute(outdated.limit(limit - len(found))).mappings()]
-    return found
+        found = [*found, *rows(session).execute(outdated.limit(limit - len(found)))]
+    return [StaleRow(row.patient_id, row.clinic_id, row.zone, row.active, row.touched) for row in found]
 
 
 def without_row(session: Session, limit: int) -> list[StaleRow]:
@@ -208,14 +222,12 @@ def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
 
     Each row says in `touched` which mark it was made under.
     """
-    if not rows:
-        return
     upsert(
         session,
         PanelRow.__table__,
         [
-            {"id": uuid.uuid4(), "stale_since": None, "changed_from": None, "planned_changed": False, **row}
-            for row in rows
+            {"id": uuid.uuid4(), **_FRESH, **row}
+            for row in sorted(rows, key=lambda row: row["patient_id"].int)  # taken in order, see `_lock`
         ],
         ["patient_id"],
         only_if="panel_rows.touched = excluded.touched",

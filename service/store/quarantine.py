@@ -16,6 +16,7 @@ from sqlalchemy import ColumnElement, exists, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.store.tables import QuarantinedRow
+from service.store.troubles import told
 from service.store.upsert import upsert
 
 log = structlog.get_logger(__name__)
@@ -54,14 +55,14 @@ def release(session: Session, subject: tuple[str, uuid.UUID], now: datetime) -> 
             QuarantinedRow.released_at.is_(None),
         )
         .values(released_at=now)
-        .execution_options(synchronize_session=False)
     )
     return bool(released.rowcount)  # type: ignore[attr-defined]
 
 
 def describe_error(error: BaseException) -> str:
-    """The kind of failure and where it happened: "ZeroDivisionError at windows.py:31"."""
+    """The kind of failure and where it happened: "ZeroDivisionError at windows.py:31"; a database's trouble by name."""
     frames = traceback.extract_tb(error.__traceback__)
     ours = [frame for frame in frames if "/service/" in frame.filename] or frames
     where = f" at {PurePath(ours[-1].filename).name}:{ours[-1].lineno}" if ours else ""
-    return f"{type(error).__name__}{where}"[:200]
+    trouble = told(error)
+    return f"{type(error).__name__}{where}{f' ({trouble})' if trouble else ''}"[:200]

@@ -2,46 +2,53 @@
 
 Four doors: `connect`, `read_session`, `write_session`; `write_connection` is the last one without
 objects, for what is written most. A writer on SQLite begins IMMEDIATE and
-waits its turn in one queue shared by all processes: the database's own busy handler
-sleeps and retries, which starves the unlucky; a file lock is fair and quick.
+waits its turn in one queue shared by all processes (`service.store.queue`), and not for ever.
+On PostgreSQL a lock, a statement and a transaction in which nothing happens have an end each.
 
-A server may be restarted under a transaction: `is_away` knows that from a mistake,
-and `patiently` waits for it to come back.
+A server may be restarted under a transaction: `patiently` waits for it to come back.
 
 Of a check-in's time a session of objects cost as much as two statements, and an event of the
-whole engine that said BEGIN slowed every statement. A file lock that is given back wakes
-everybody who waits for it, so the threads of a process queue among themselves first.
+whole engine that said BEGIN slowed every statement.
 """
 
 from __future__ import annotations
 
-import fcntl
-import os
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import fields
+from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy import Connection, Engine, Update, create_engine, event, make_url
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
-from sqlalchemy.exc import TimeoutError as PoolExhausted
+from sqlalchemy.exc import TimeoutError as WaitedInVain
 from sqlalchemy.orm import Session
 
+from service.store.queue import PATIENCE, NoTurn, turn
+from service.store.troubles import Trouble, trouble_of
+
 # The database cannot be reached, is locked or full, or has no connection left: no row and no request is to blame.
-DATABASE_AWAY = (OperationalError, InterfaceError, PoolExhausted)
-BUSY_SECONDS = 15
+DATABASE_AWAY = (OperationalError, InterfaceError, WaitedInVain)
+# PostgreSQL, runtime configuration, "client connection defaults", milliseconds: for a lock that somebody keeps; for the
+# longest of our statements, several times over; for a process that was stopped within a transaction.
+SERVER_WAITS = {
+    "lock_timeout": int(PATIENCE * 1000),
+    "statement_timeout": 120_000,
+    "idle_in_transaction_session_timeout": 300_000,
+}
+CONNECT_SECONDS = 10
+BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
-# SQLSTATE classes and codes of PostgreSQL, appendix A: connection exceptions, shutdowns and start-ups.
-AWAY = ("08", "57P01", "57P02", "57P03")
+# Objects keep what was read when their transaction ends; and no UPDATE or DELETE looks through those in hand to do
+# likewise to them, which costs more than the statement.
+_OBJECTS: dict[str, Any] = {"expire_on_commit": False, "execution_options": {"synchronize_session": False}}
 WAITS = (0.05, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0)  # seconds: a restart takes a few
 T = TypeVar("T")
 Where = Session | Connection  # a transaction, begun by `write_session` or `write_connection`
-_queues: dict[str, threading.Lock] = {}  # of this process's threads, by database
-_held = threading.local()  # the databases this thread is writing to
 
 
 class SQLite(SQLiteDialect_pysqlite):
@@ -70,19 +77,26 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
     backend = parsed.get_backend_name()
     if backend == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
-        return create_engine(
-            parsed, pool_size=pool_size, max_overflow=pool_size, pool_pre_ping=True, hide_parameters=True
+        engine = create_engine(
+            parsed,
+            pool_size=pool_size,
+            max_overflow=pool_size,
+            pool_pre_ping=True,
+            hide_parameters=True,
+            connect_args={"connect_timeout": CONNECT_SECONDS},
         )
+        event.listen(engine, "connect", _prepare_postgresql)
+        return engine
     if backend != "sqlite":
         raise ValueError(f"database url begins with {backend!r}; accepted: sqlite:///FILE, postgresql://…")
-    if not parsed.database or parsed.database == ":memory:":
-        raise ValueError("a SQLite url needs a file: sqlite:///path/to/neaptide.sqlite3")
+    if not Path(parsed.database or "").is_absolute():  # a relative one is another in each folder one stands in
+        raise ValueError("a SQLite url needs a file, from the root on: sqlite:////path/to/neaptide.sqlite3")
     engine = create_engine(
         parsed.set(drivername="sqlite+neaptide"),
         pool_size=pool_size,
         max_overflow=pool_size,
         hide_parameters=True,
-        connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
+        connect_args={"timeout": PATIENCE, "check_same_thread": False},
     )
     event.listen(engine, "connect", _prepare_sqlite)
     return engine
@@ -104,37 +118,32 @@ def connect(engine: Engine) -> Iterator[Connection]:
 @contextmanager
 def read_session(engine: Engine) -> Iterator[Session]:
     """A session that only reads; whatever it changed is rolled back."""
-    with Session(engine, expire_on_commit=False, autoflush=False) as session:
+    with Session(engine, autoflush=False, **_OBJECTS) as session:
         yield session
 
 
 @contextmanager
 def write_session(engine: Engine) -> Iterator[Session]:
     """One transaction: committed when the block ends well, otherwise as if it never began."""
-    with _turn(engine), engine.connect() as connection, Session(connection, expire_on_commit=False) as session:
+    with _turn(engine), engine.connect() as connection, session_on(connection) as session:
         connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
         session.connection()
         yield session
         session.commit()
 
 
-def is_away(error: DBAPIError) -> bool:
-    """Whether the server was gone, rather than unwilling: what was begun is undone, or was committed unheard."""
-    code = getattr(error.orig, "sqlstate", "not said")
-    # No code at all is a server that could not be reached to give one.
-    return error.connection_invalidated or code is None or code.startswith(AWAY)
-
-
 def patiently(work: Callable[[], T]) -> T:
-    """Do `work`, which may safely be done twice, again after a while as long as the server is away.
+    """Do `work`, which may safely be done twice, again after a while as long as the server is away, or SQLite's turn.
 
-    SQLite is never away: a lock has been waited for by then, and a full disk stays full.
+    The server may have been gone before or after it committed. Any other lock has been waited for by then, and a full
+    disk stays full.
     """
     for wait in WAITS:
         try:
             return work()
-        except DBAPIError as error:
-            if not is_away(error):
+        except (DBAPIError, NoTurn) as error:
+            trouble = trouble_of(error)
+            if trouble is not Trouble.AWAY and not (isinstance(error, NoTurn) and trouble is Trouble.BUSY):
                 raise
         time.sleep(wait)
     return work()
@@ -149,9 +158,28 @@ def write_connection(engine: Engine) -> Iterator[Connection]:
             yield connection
 
 
+def session_on(connection: Connection) -> Session:
+    """A session of objects within a transaction that was begun without one; whoever asks for it flushes it."""
+    return Session(connection, **_OBJECTS)
+
+
 def rows(where: Where) -> Connection:
     """The connection of a transaction, for a statement without objects."""
     return where if isinstance(where, Connection) else where.connection()
+
+
+def columns_of(kind: type[Any], table: Any, **other: Any) -> list[Any]:
+    """What to ask for where each row is read as a dataclass: a column for every field, in the order of the fields.
+
+    It is the column of `table` that bears the field's name, or what `other` says.
+    """
+    names = [field.name for field in fields(kind)]
+    return [(other[name] if name in other else getattr(table, name)).label(name) for name in names]
+
+
+def changes_one(where: Where, statement: Update) -> bool:
+    """Whether an UPDATE of one row found it as its conditions say: of two at once, the second does not."""
+    return rows(where).execute(statement).rowcount == 1
 
 
 @contextmanager
@@ -160,30 +188,40 @@ def objects(where: Where) -> Iterator[Session]:
     if isinstance(where, Session):
         yield where
         return
-    with Session(where, expire_on_commit=False) as session:
+    with session_on(where) as session:
         yield session
         session.flush()
 
 
+def try_to_write(engine: Engine, patience: float) -> None:
+    """Begin to write, and leave it at that. Raises what a writer would meet, after `patience` seconds at most.
+
+    PostgreSQL is not asked: there no writer keeps another from the rest of the database.
+    """
+    if engine.dialect.name != "sqlite":
+        return
+    with _turn(engine, patience), connect(engine) as connection:
+        try:
+            connection.exec_driver_sql(f"PRAGMA busy_timeout={int(patience * 1000)}")
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            connection.exec_driver_sql("ROLLBACK")
+        finally:
+            connection.exec_driver_sql(BUSY_TIMEOUT)
+
+
 @contextmanager
-def _turn(engine: Engine) -> Iterator[None]:
+def _turn(engine: Engine, patience: float | None = None) -> Iterator[None]:
     if engine.dialect.name != "sqlite":
         yield
         return
-    database = str(engine.url.database)
-    mine: set[str] = _held.__dict__.setdefault("databases", set())
-    if database in mine:
-        raise RuntimeError("a writing transaction inside another on the same thread would wait for itself for ever")
-    # The threads of a process queue among themselves first: a file lock that is given back wakes all who wait for it.
-    with _queues.setdefault(database, threading.Lock()):
-        queue = os.open(f"{database}.writers", os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
-        try:
-            fcntl.flock(queue, fcntl.LOCK_EX)
-            mine.add(database)
-            yield
-        finally:
-            mine.discard(database)
-            os.close(queue)
+    with turn(str(engine.url.database), patience):
+        yield
+
+
+def _prepare_postgresql(connection: Any, _record: Any) -> None:
+    # Not among the options of the connection, which poolers refuse.
+    connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_WAITS.items()))
+    connection.commit()
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
@@ -192,5 +230,5 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")  # an acknowledged reading survives a power cut
     cursor.execute("PRAGMA foreign_keys=ON")
-    cursor.execute(f"PRAGMA busy_timeout={BUSY_SECONDS * 1000}")
+    cursor.execute(BUSY_TIMEOUT)
     cursor.close()

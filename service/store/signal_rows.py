@@ -18,7 +18,8 @@ from sqlalchemy.orm import Session
 from service.domain import factjson
 from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
-from service.store.slices import slices
+from service.store.ids import among
+from service.store.session import rows
 from service.store.tables import Signal
 from service.store.upsert import insert_new
 
@@ -40,13 +41,12 @@ def sync(
     that were worked out anew; of what ended before, the rows are left as they are.
     """
     known: _Known = {}
-    for some in slices(list(told)):
-        earliest = min((one.raised_on for who in some for one in told[who]), default=date.max)
-        query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
-            Signal.patient_id.in_(some), or_(Signal.ended_on.is_(None), Signal.raised_on >= earliest)
-        )
-        for there in session.execute(query):
-            known[there.patient_id, there.kind, there.raised_on] = (there.id, there.ended_on)
+    earliest = min((one.raised_on for episodes in told.values() for one in episodes), default=date.max)
+    query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.id, Signal.ended_on).where(
+        among(Signal.patient_id, told), or_(Signal.ended_on.is_(None), Signal.raised_on >= earliest)
+    )
+    for there in rows(session).execute(query):
+        known[there.patient_id, there.kind, there.raised_on] = (there.id, there.ended_on)
     new: list[dict[str, Any]] = []
     for patient_id, episodes in told.items():
         for episode in episodes:
@@ -97,6 +97,4 @@ def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: d
 
 
 def _end(session: Session, row_id: uuid.UUID, ended_on: date | None) -> None:
-    session.execute(
-        update(Signal).where(Signal.id == row_id).values(ended_on=ended_on).execution_options(synchronize_session=False)
-    )
+    session.execute(update(Signal).where(Signal.id == row_id).values(ended_on=ended_on))

@@ -6,28 +6,62 @@ Promises a constant number of queries for a clinic, whatever the size of its pan
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from service.domain import factjson, tasks
-from service.domain.review import LastAdjustment, LastReview, OpenTask, Raised
-from service.domain.signals.facts import PictureFacts
-from service.domain.vocabulary import Outcome, TaskState
-from service.store.tables import Adjustment, Signal, SignOff, Staff, Task
+from service.domain.review import Accepted, LastAdjustment, LastReview, OpenTask
+from service.domain.signals.facts import Episode, PictureFacts
+from service.domain.since import Standing
+from service.domain.vocabulary import Outcome, SignalKind, TaskState
+from service.store import ids, signatures
+from service.store.adjustments import COUNTS, NEWEST_FIRST
+from service.store.session import rows
+from service.store.tables import Acceptance, Adjustment, ReviewAddition, Signal, SignOff, Staff, Task
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
-class SignedRow:
+class AddedRow:
+    """An addition to a signature."""
+
     id: uuid.UUID
     by: str
     at: datetime
     outcome: Outcome
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignedRow:
+    """A week's signature of one patient, with what was added to it since, and where the patient stood each time."""
+
+    id: uuid.UUID
+    by: str
+    at: datetime
+    outcome: Outcome
+    next_look: date | None = None
+    note: str = ""
+    by_id: uuid.UUID | None = None  # whose
+    additions: tuple[AddedRow, ...] = ()
+    stood: tuple[Standing, ...] = ()
+
+    @property
+    def instants(self) -> tuple[datetime, ...]:
+        """When it was signed, and when it was added to."""
+        return (self.at, *(one.at for one in self.additions))
+
+    @property
+    def newest(self) -> uuid.UUID:
+        """The last addition's id, or the signature's where there is none."""
+        return self.additions[-1].id if self.additions else self.id
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +72,8 @@ class StaffWork:
     signed: Mapping[uuid.UUID, SignedRow]
     earlier: Mapping[uuid.UUID, LastReview]
     adjustments: Mapping[uuid.UUID, tuple[LastAdjustment, ...]]
-    unseen: Mapping[uuid.UUID, tuple[Raised, ...]]
+    unseen: Mapping[uuid.UUID, tuple[Episode, ...]]
+    accepted: Mapping[uuid.UUID, Accepted]
 
 
 def of_clinic(
@@ -49,77 +84,87 @@ def of_clinic(
     local_zone: str,
     patient_ids: Collection[uuid.UUID] | None = None,
 ) -> StaffWork:
-    """Everything staff did for the clinic's patients, or for these of them. Five queries."""
+    """Everything staff did for the clinic's patients, or for these of them. Six queries."""
     zone = ZoneInfo(local_zone)
+    them = None if patient_ids is None else ids.Ids(patient_ids)
+
+    def among(table: type[Task | SignOff | Adjustment | Signal | Acceptance]) -> ColumnElement[bool]:
+        theirs = table.clinic_id == clinic_id
+        return theirs if them is None else theirs & ids.among(table.patient_id, them)
+
     return StaffWork(
-        _tasks(session, clinic_id, patient_ids, zone),
-        _signed(session, clinic_id, patient_ids, week),
-        _earlier(session, clinic_id, patient_ids, week, zone),
-        _adjustments(session, clinic_id, patient_ids),
-        _unseen(session, clinic_id, patient_ids),
+        _tasks(session, among(Task), zone),
+        _signed(session, among(SignOff), week),
+        _earlier(session, among(SignOff), week, zone),
+        _adjustments(session, among(Adjustment)),
+        _unseen(session, among(Signal)),
+        _accepted(session, among(Acceptance), zone),
     )
 
 
-def _tasks(
-    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, zone: ZoneInfo
-) -> dict[uuid.UUID, tuple[OpenTask, ...]]:
+def _tasks(session: Session, among: ColumnElement[bool], zone: ZoneInfo) -> dict[uuid.UUID, tuple[OpenTask, ...]]:
     query = select(Task.patient_id, Task.id, Task.kind, Task.facts, Task.raised_at).where(
-        Task.clinic_id == clinic_id,
-        Task.state != TaskState.CLOSED,
-        Task.patient_id.is_not(None),
-        *_of(Task, patient_ids),
+        among, Task.state != TaskState.CLOSED, Task.patient_id.is_not(None)
     )
-    found: dict[uuid.UUID, list[OpenTask]] = {}
-    for owner, task_id, kind, facts, raised_at in session.execute(query.order_by(Task.raised_at)):
-        if owner is not None:
-            found.setdefault(owner, []).append(
-                OpenTask(task_id, kind, tasks.from_json(facts), raised_at.astimezone(zone).date())
-            )
-    return {owner: tuple(rows) for owner, rows in found.items()}
+    return _by_owner(
+        (owner, OpenTask(task_id, kind, tasks.from_json(facts), raised_at.astimezone(zone).date()))
+        for owner, task_id, kind, facts, raised_at in rows(session).execute(query.order_by(Task.raised_at))
+        if owner is not None
+    )
 
 
-def _signed(
-    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, week: date
-) -> dict[uuid.UUID, SignedRow]:
+def _signed(session: Session, among: ColumnElement[bool], week: date) -> dict[uuid.UUID, SignedRow]:
+    adder, added = aliased(Staff), ReviewAddition
     query = (
-        select(SignOff.patient_id, SignOff.id, Staff.name, SignOff.signed_at, SignOff.outcome)
+        select(SignOff.patient_id, SignOff.id, Staff.name, SignOff.signed_at, SignOff.outcome, SignOff.next_look)
+        .add_columns(SignOff.note, SignOff.signed_by, SignOff.standing)
+        .add_columns(added.id, adder.name, added.added_at, added.outcome, added.note, added.standing)
         .join(Staff, Staff.id == SignOff.signed_by)
-        .where(SignOff.clinic_id == clinic_id, SignOff.week == week, *_of(SignOff, patient_ids))
+        .outerjoin(added, added.sign_off_id == SignOff.id)
+        .outerjoin(adder, adder.id == added.added_by)
+        .where(among, signatures.COUNTS, SignOff.week == week)
+        .order_by(added.number)
     )
-    return {row[0]: SignedRow(*row[1:]) for row in session.execute(query)}
+    found: dict[uuid.UUID, SignedRow] = {}
+    for line in rows(session).execute(query):
+        owner, then = line[0], line[14]
+        row = found.get(owner)
+        if row is None:
+            row = replace(SignedRow(*line[1:8]), stood=(factjson.unpack(Standing, line[8]),))
+        if then is not None:
+            stood = (*row.stood, factjson.unpack(Standing, then))
+            row = replace(row, additions=(*row.additions, AddedRow(*line[9:14])), stood=stood)
+        found[owner] = row
+    return found
 
 
-def _earlier(
-    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None, week: date, zone: ZoneInfo
-) -> dict[uuid.UUID, LastReview]:
-    """The newest review of each patient in a week before this one."""
+def _earlier(session: Session, among: ColumnElement[bool], week: date, zone: ZoneInfo) -> dict[uuid.UUID, LastReview]:
+    """The newest review of each patient in a week before this one; outcome and date are the last addition's to it."""
+    last, one = ReviewAddition, aliased(ReviewAddition)
+    number = select(func.max(one.number)).where(one.sign_off_id == SignOff.id).correlate(SignOff).scalar_subquery()
+    at, outcome = func.coalesce(last.added_at, SignOff.signed_at), func.coalesce(last.outcome, SignOff.outcome)
     newest = (
         select(SignOff.patient_id, func.max(SignOff.week).label("week"))
-        .where(SignOff.clinic_id == clinic_id, SignOff.week < week, *_of(SignOff, patient_ids))
+        .where(among, signatures.COUNTS, SignOff.week < week)
         .group_by(SignOff.patient_id)
         .subquery()
     )
     query = (
-        select(SignOff.patient_id, SignOff.week, SignOff.signed_at, SignOff.outcome, SignOff.next_look)
+        select(SignOff.patient_id, SignOff.week, at, outcome, SignOff.next_look)
         .join(newest, (newest.c.patient_id == SignOff.patient_id) & (newest.c.week == SignOff.week))
-        .where(SignOff.clinic_id == clinic_id)
+        .outerjoin(last, (last.sign_off_id == SignOff.id) & (last.number == number))
+        .where(among, signatures.COUNTS)
     )
     return {
-        row[0]: LastReview(row[1], row[2].astimezone(zone).date(), row[3], row[4]) for row in session.execute(query)
+        row[0]: LastReview(row[1], row[2].astimezone(zone).date(), row[3], row[4])
+        for row in rows(session).execute(query)
     }
 
 
-def _adjustments(
-    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None
-) -> dict[uuid.UUID, tuple[LastAdjustment, ...]]:
+def _adjustments(session: Session, among: ColumnElement[bool]) -> dict[uuid.UUID, tuple[LastAdjustment, ...]]:
     """The newest adjustment of each patient, and every older one whose follow-up is not done."""
-    newest = (
-        select(Adjustment.patient_id, func.max(Adjustment.recorded_at).label("at"))
-        .where(Adjustment.clinic_id == clinic_id, Adjustment.superseded_at.is_(None), *_of(Adjustment, patient_ids))
-        .group_by(Adjustment.patient_id)
-        .subquery()
-    )
-    query = (
+    place = func.row_number().over(partition_by=Adjustment.patient_id, order_by=NEWEST_FIRST)
+    current = (
         select(
             Adjustment.patient_id,
             Adjustment.made_on,
@@ -127,44 +172,61 @@ def _adjustments(
             Adjustment.follow_up_on,
             Adjustment.follow_up_what,
             Adjustment.followed_up_at,
+            place.label("place"),
         )
-        .join(newest, newest.c.patient_id == Adjustment.patient_id)
-        .where(
-            Adjustment.clinic_id == clinic_id,
-            Adjustment.superseded_at.is_(None),
-            or_(
-                Adjustment.recorded_at == newest.c.at,
-                (Adjustment.follow_up_on.is_not(None)) & (Adjustment.followed_up_at.is_(None)),
-            ),
-        )
-        .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
+        .where(among, COUNTS)
+        .subquery()
     )
-    found: dict[uuid.UUID, list[LastAdjustment]] = {}
-    for owner, made_on, what, follow_up_on, follow_up_what, done_at in session.execute(query):
-        due = follow_up_on if done_at is None else None
-        found.setdefault(owner, []).append(
-            LastAdjustment(made_on, what, follow_up_on=due, follow_up_what=follow_up_what)
-        )
-    return {owner: tuple(rows) for owner, rows in found.items()}
+    still_due = current.c.follow_up_on.is_not(None) & current.c.followed_up_at.is_(None)
+    query = select(current).where(or_(current.c.place == 1, still_due)).order_by(current.c.place)
+    return _by_owner(
+        (owner, LastAdjustment(made_on, what, follow_up_on=due if done_at is None else None, follow_up_what=due_what))
+        for owner, made_on, what, due, due_what, done_at, _ in rows(session).execute(query)
+    )
 
 
-def _unseen(
-    session: Session, clinic_id: uuid.UUID, patient_ids: Collection[uuid.UUID] | None
-) -> dict[uuid.UUID, tuple[Raised, ...]]:
+def _unseen(session: Session, among: ColumnElement[bool]) -> dict[uuid.UUID, tuple[Episode, ...]]:
     """Signals that no longer hold but that nobody has seen: carried until somebody has."""
-    query = select(Signal.patient_id, Signal.kind, Signal.facts, Signal.raised_on).where(
-        Signal.clinic_id == clinic_id,
-        Signal.ended_on.is_not(None),
-        Signal.seen_at.is_(None),
-        *_of(Signal, patient_ids),
+    query = select(
+        Signal.patient_id, Signal.kind, Signal.raised_on, Signal.began_on, Signal.facts, Signal.ended_on
+    ).where(among, Signal.ended_on.is_not(None), Signal.seen_at.is_(None))
+    return _by_owner(
+        (owner, Episode(kind, raised_on, began_on, factjson.unpack(PictureFacts, facts), ended_on))
+        for owner, kind, raised_on, began_on, facts, ended_on in rows(session).execute(query.order_by(Signal.raised_at))
     )
-    found: dict[uuid.UUID, list[Raised]] = {}
-    for owner, kind, facts, raised_on in session.execute(query.order_by(Signal.raised_at)):
-        told = factjson.unpack(PictureFacts, facts)
-        found.setdefault(owner, []).append(Raised(kind, told, raised_on, ended=True))
-    return {owner: tuple(rows) for owner, rows in found.items()}
 
 
-def _of(table: Any, patient_ids: Collection[uuid.UUID] | None) -> tuple[ColumnElement[bool], ...]:
-    """The condition that a row is of one of these patients; none for everybody's."""
-    return () if patient_ids is None else (table.patient_id.in_(patient_ids),)
+def _accepted(session: Session, among: ColumnElement[bool], zone: ZoneInfo) -> dict[uuid.UUID, Accepted]:
+    """The newest acceptance of each patient that was not taken back and that nothing has broken since.
+
+    Silence breaks none: it says nothing of the pressure, and has a lane of its own.
+    """
+    broken = exists().where(
+        Signal.patient_id == Acceptance.patient_id,
+        Signal.raised_at > Acceptance.accepted_at,
+        Signal.kind != SignalKind.SILENT,
+    )
+    query = (
+        select(
+            Acceptance.patient_id,
+            Acceptance.id,
+            Acceptance.reason,
+            Acceptance.until,
+            Staff.name,
+            Acceptance.accepted_at,
+        )
+        .join(Staff, Staff.id == Acceptance.accepted_by)
+        .where(among, Acceptance.taken_back_at.is_(None), ~broken)
+        .order_by(Acceptance.accepted_at)
+    )
+    return {
+        owner: Accepted(accepted_id, reason, until, by, at.astimezone(zone).date())
+        for owner, accepted_id, reason, until, by, at in rows(session).execute(query)
+    }
+
+
+def _by_owner(owned: Iterable[tuple[uuid.UUID, T]]) -> dict[uuid.UUID, tuple[T, ...]]:
+    found: dict[uuid.UUID, list[T]] = {}
+    for owner, row in owned:
+        found.setdefault(owner, []).append(row)
+    return {owner: tuple(several) for owner, several in found.items()}

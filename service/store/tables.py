@@ -8,8 +8,10 @@ old one only gains the instant it was superseded.
 
 from __future__ import annotations
 
+import inspect
 import uuid
 from datetime import date, datetime, time
+from enum import StrEnum
 from typing import Any
 
 from sqlalchemy import (
@@ -27,26 +29,40 @@ from sqlalchemy import (
     Text,
     Time,
     UniqueConstraint,
-    Uuid,
     text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+from service.domain import vocabulary
+from service.domain.plan import PlanRule, phases_from_json
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
+    ArmPosture,
     CaregiverAnswer,
     Channel,
     ConsentKind,
     ContactState,
+    ContactWay,
+    ContextKind,
+    Device,
+    EventCause,
+    EventKind,
+    LinkPurpose,
+    MedicineClass,
     MessageKind,
     MessageState,
+    NoResult,
     Outcome,
     Pace,
     PatientState,
     PauseCause,
     Posture,
+    ResultKind,
     Role,
+    Route,
+    Sex,
+    Side,
     SignalKind,
     SilenceCause,
     Source,
@@ -55,9 +71,13 @@ from service.domain.vocabulary import (
     Swelling,
     TaskKind,
     TaskState,
+    WeightDoubt,
     WindowState,
 )
-from service.store.types import UTCDateTime, Word
+from service.store.types import Id, UTCDateTime, Word
+
+# A column of a closed vocabulary holds its words.
+WORDS = {kind: Word(kind) for _, kind in inspect.getmembers(vocabulary, inspect.isclass) if issubclass(kind, StrEnum)}
 
 
 class Base(DeclarativeBase):
@@ -73,7 +93,7 @@ class Base(DeclarativeBase):
         datetime: UTCDateTime,
         date: Date,
         time: Time,
-        uuid.UUID: Uuid,
+        uuid.UUID: Id,
         str: String,
         bool: Boolean,
         int: Integer,
@@ -81,6 +101,7 @@ class Base(DeclarativeBase):
         bytes: LargeBinary,
         dict[str, Any]: JSON,
         list[Any]: JSON,
+        **WORDS,
     }
 
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=uuid.uuid4)
@@ -108,10 +129,17 @@ class Clinic(Base):
     emergency_number: Mapped[str] = mapped_column(String(20))
     contact_line: Mapped[str] = mapped_column(String(32))  # the telephone number people may call in hours
     sender_name: Mapped[str] = mapped_column(String(32))  # how messages are signed; says nothing of hearts
+    # Whom people write to: a number of the clinic's own, or the gateway's name for one. Null: the service's common one.
+    text_line: Mapped[str | None] = mapped_column(String(40), index=True)
     quiet_from: Mapped[time]
     quiet_until: Mapped[time]
     steps: Mapped[list[Any]]  # domain.steps.as_json
+    asks: Mapped[dict[str, Any]]  # domain.asking.checked_asks: how often each question is asked
+    says_back: Mapped[bool] = mapped_column(default=True)  # answers by text are repeated to who gave them
     silent_days: Mapped[int]  # missed windows in a row before staff get a task
+    silent_again_days: Mapped[int]  # after so many, a silence that staff closed is told again while it lasts
+    record_rules: Mapped[dict[str, Any] | None]  # domain.record.rules.as_json; null takes the start values
+    asks_again_in_doubt: Mapped[bool]  # a prompt that may not have left is sent once more: a double, not nothing
     created_at: Mapped[datetime]
     digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open
 
@@ -122,7 +150,7 @@ class Staff(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     email: Mapped[str] = mapped_column(String(254), unique=True)
     name: Mapped[str] = mapped_column(String(120))
-    role: Mapped[Role] = mapped_column(Word(Role))
+    role: Mapped[Role]
     password_hash: Mapped[str] = mapped_column(String(200))
     password_set_at: Mapped[datetime]  # sessions signed before it are no longer good
     active: Mapped[bool] = mapped_column(default=True)
@@ -160,18 +188,37 @@ class ApiKey(Base):
 
 class Patient(Base):
     __tablename__ = "patients"
-    __table_args__ = (UniqueConstraint("clinic_id", "clinic_ref"),)
+    __table_args__ = (
+        UniqueConstraint("clinic_id", "clinic_ref"),
+        _partial("ix_patients_dues", "dues_at", where="dues_at IS NOT NULL"),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     clinic_ref: Mapped[str] = mapped_column(String(40))  # the clinic's own number for this person
     name: Mapped[str] = mapped_column(String(120))
     zone: Mapped[str] = mapped_column(String(64))
     language: Mapped[str] = mapped_column(String(8))
-    state: Mapped[PatientState] = mapped_column(Word(PatientState), default=PatientState.ACTIVE)
+    state: Mapped[PatientState] = mapped_column(default=PatientState.ACTIVE)
     usual_pillows: Mapped[int | None]
     dry_weight_kg: Mapped[float | None]
     weight_unit: Mapped[str] = mapped_column(String(8), default="kg")  # UCUM: kg or [lb_av]
+    says_back: Mapped[bool] = mapped_column(default=True)  # where the clinic does
     enrolled_at: Mapped[datetime]
+    dues_at: Mapped[datetime | None]  # when the record next makes something due for staff, see care.dues
+
+
+class PatientMove(Base):
+    """A patient's move to another zone. Without one they have lived where they do now all along."""
+
+    __tablename__ = "moves"
+    __table_args__ = (Index("ix_moves_patient_id_at", "patient_id", "at"),)
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients")
+    at: Mapped[datetime]
+    from_zone: Mapped[str] = mapped_column(String(64))
+    to_zone: Mapped[str] = mapped_column(String(64))
+    without_window: Mapped[list[Any]]  # planned dates (ISO 8601) that the move has left without one
 
 
 class Caregiver(Base):
@@ -189,7 +236,10 @@ class Caregiver(Base):
 
 
 class Contact(Base):
-    """One address of one person: exactly one of patient, caregiver and staff is set."""
+    """One address of one person: exactly one of patient, caregiver and staff is set.
+
+    None is, where a stranger wrote from it: they are told once whom to call, and their STOP is kept.
+    """
 
     __tablename__ = "contacts"
     __table_args__ = (Index("ix_contacts_channel_address", "channel", "address"),)
@@ -198,12 +248,13 @@ class Contact(Base):
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers", index=True)
     staff_id: Mapped[uuid.UUID | None] = _ref("staff", index=True)
-    channel: Mapped[Channel] = mapped_column(Word(Channel))
+    channel: Mapped[Channel]
     address: Mapped[str] = mapped_column(String(1000))  # E.164, mailbox, or a push subscription's endpoint
     secret: Mapped[dict[str, Any] | None]  # a push subscription's keys
     position: Mapped[int] = mapped_column(default=0)  # tried in this order
-    state: Mapped[ContactState] = mapped_column(Word(ContactState), default=ContactState.OK)
+    state: Mapped[ContactState] = mapped_column(default=ContactState.OK)
     broken_reason: Mapped[str | None] = mapped_column(String(200))
+    introduced_by: Mapped[uuid.UUID | None]  # the message in which they were told who writes; no reference back
     created_at: Mapped[datetime]
 
 
@@ -216,7 +267,7 @@ class Consent(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers", index=True)
-    kind: Mapped[ConsentKind] = mapped_column(Word(ConsentKind))
+    kind: Mapped[ConsentKind]
     given: Mapped[bool]
     how: Mapped[str] = mapped_column(String(200))  # "signed form", "text STOP" …
     recorded_by: Mapped[str] = mapped_column(String(80))
@@ -227,9 +278,7 @@ class Plan(Base):
     """What is expected of a patient and when. One row per patient, replaced through enrolling."""
 
     __tablename__ = "plans"
-    __table_args__ = (
-        Index("ix_plans_due", "next_open_at", postgresql_where=text("active"), sqlite_where=text("active")),
-    )
+    __table_args__ = (_partial("ix_plans_due", "next_open_at", where="active"),)
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients", unique=True)
@@ -239,6 +288,7 @@ class Plan(Base):
     closes: Mapped[time]
     wants_reading: Mapped[bool]
     wants_checkin: Mapped[bool]
+    phases: Mapped[list[Any] | None]  # domain.plan.phases_as_json: dates with weekdays of their own
     steps: Mapped[list[Any] | None]  # overrides the clinic's, when not null
     silent_days: Mapped[int | None]
     next_date: Mapped[date]  # the local date that opens at next_open_at
@@ -246,13 +296,20 @@ class Plan(Base):
     active: Mapped[bool] = mapped_column(default=True)
     set_at: Mapped[datetime]
 
+    @property
+    def rule(self) -> PlanRule:
+        return PlanRule(
+            self.weekdays, self.opens, self.due, self.closes, self.wants_reading, self.wants_checkin,
+            phases_from_json(self.phases),
+        )  # fmt: skip
+
 
 class Pause(Base):
     __tablename__ = "pauses"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
-    cause: Mapped[PauseCause] = mapped_column(Word(PauseCause))
+    cause: Mapped[PauseCause]
     from_date: Mapped[date]
     to_date: Mapped[date | None]  # last local date that is excused; null is "until told"
     note: Mapped[str] = mapped_column(Text, default="")
@@ -273,12 +330,13 @@ class Reference(Base):
     pa_systolic: Mapped[float | None]
     from_date: Mapped[date | None]  # the settled fortnight it was taken from; null when typed in
     to_date: Mapped[date | None]
+    sd: Mapped[float | None]  # of the fortnight's mean of PA diastolic; null when typed in
     set_by: Mapped[str] = mapped_column(String(80))
     set_at: Mapped[datetime]
 
 
 class Limits(Base):
-    """Upper and lower PA diastolic, mmHg, typed in by the clinician. The newest row counts."""
+    """Upper and lower PA diastolic, mmHg, typed in or accepted by the clinician. The newest row counts."""
 
     __tablename__ = "patient_limits"
 
@@ -286,8 +344,42 @@ class Limits(Base):
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
     upper: Mapped[float | None]
     lower: Mapped[float | None]
+    origin: Mapped[dict[str, Any] | None]  # the level before events that the upper one was accepted from; null: typed
     set_by: Mapped[str] = mapped_column(String(80))
     set_at: Mapped[datetime]
+
+
+class GoalRow(Base):
+    """A clinician's aim for PA diastolic, mmHg, either end or both. The newest counts, until its date or its end."""
+
+    __tablename__ = "goals"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    lower: Mapped[float | None]
+    upper: Mapped[float | None]
+    why: Mapped[str] = mapped_column(Text)
+    until: Mapped[date]  # last local date on which it is in force
+    set_by: Mapped[str] = mapped_column(String(80))
+    set_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]
+
+
+class ContextTagRow(Base):
+    """What else was so on some dates of a patient. Taken back, not changed."""
+
+    __tablename__ = "context_tags"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    kind: Mapped[ContextKind]
+    from_date: Mapped[date]
+    to_date: Mapped[date | None]  # last local date; null is "until told"
+    offset_mmhg: Mapped[float | None]  # by which a recalibrated sensor reads higher from `from_date` on
+    note: Mapped[str] = mapped_column(Text, default="")
+    recorded_by: Mapped[str] = mapped_column(String(80))
+    recorded_at: Mapped[datetime]
+    cancelled_at: Mapped[datetime | None]
 
 
 # --- scheduling ------------------------------------------------------------------
@@ -310,11 +402,11 @@ class Window(Base):
     closes_at: Mapped[datetime]
     wants_reading: Mapped[bool]
     wants_checkin: Mapped[bool]
-    state: Mapped[WindowState] = mapped_column(Word(WindowState))
+    state: Mapped[WindowState]
     reading_at: Mapped[datetime | None]  # when the first valid reading of this date was received
     checkin_at: Mapped[datetime | None]
     settled_at: Mapped[datetime | None]
-    pace: Mapped[Pace | None] = mapped_column(Word(Pace))  # null is the clinic's usual follow-up
+    pace: Mapped[Pace | None]  # null is the clinic's usual follow-up
 
 
 class Step(Base):
@@ -323,18 +415,16 @@ class Step(Base):
     __tablename__ = "steps"
     __table_args__ = (
         UniqueConstraint("window_id", "position"),
-        Index(
-            "ix_steps_due", "due_at", postgresql_where=text("state = 'pending'"), sqlite_where=text("state = 'pending'")
-        ),
+        _partial("ix_steps_due", "due_at", where="state = 'pending'"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     window_id: Mapped[uuid.UUID] = _ref("windows")
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     position: Mapped[int]
-    kind: Mapped[StepKind] = mapped_column(Word(StepKind))
+    kind: Mapped[StepKind]
     due_at: Mapped[datetime]
-    state: Mapped[StepState] = mapped_column(Word(StepState))
+    state: Mapped[StepState]
     reason: Mapped[str | None] = mapped_column(String(40))
     settled_at: Mapped[datetime | None]
 
@@ -354,7 +444,7 @@ class Silence(Base):
     first_date: Mapped[date]
     last_date: Mapped[date]
     missed: Mapped[int]  # windows
-    cause: Mapped[SilenceCause] = mapped_column(Word(SilenceCause))
+    cause: Mapped[SilenceCause]
     opened_at: Mapped[datetime]
     ended_at: Mapped[datetime | None]
     ended_because: Mapped[str | None] = mapped_column(String(40))
@@ -369,8 +459,7 @@ class CaregiverReply(Base):
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
     caregiver_id: Mapped[uuid.UUID] = _ref("caregivers")
     window_id: Mapped[uuid.UUID] = _ref("windows", index=True)
-    silence_id: Mapped[uuid.UUID | None] = _ref("silences")
-    answer: Mapped[CaregiverAnswer] = mapped_column(Word(CaregiverAnswer))
+    answer: Mapped[CaregiverAnswer]
     until: Mapped[date | None]  # last day away, when they know it
     note: Mapped[str] = mapped_column(Text, default="")
     at: Mapped[datetime]
@@ -383,22 +472,26 @@ class Task(Base):
     __table_args__ = (
         Index("ix_tasks_clinic_id_state", "clinic_id", "state"),
         _partial("ix_tasks_to_tell", "escalates_at", where="state = 'open'"),
+        _partial("ix_tasks_again", "again_at", where="again_at IS NOT NULL"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)
-    kind: Mapped[TaskKind] = mapped_column(Word(TaskKind))
+    kind: Mapped[TaskKind]
     facts: Mapped[dict[str, Any]]  # domain.tasks.TaskFacts as JSON; words are made from them
     dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
     raised_at: Mapped[datetime]
     escalates_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody
-    contacts_told: Mapped[int] = mapped_column(default=0)  # so far
-    state: Mapped[TaskState] = mapped_column(Word(TaskState))
+    state: Mapped[TaskState]
     taken_by: Mapped[uuid.UUID | None] = _ref("staff")
     taken_at: Mapped[datetime | None]
     closed_by: Mapped[uuid.UUID | None] = _ref("staff")
     closed_at: Mapped[datetime | None]
     close_reason: Mapped[str | None] = mapped_column(String(400))
+    retold_at: Mapped[datetime | None]  # when it last told of something new: who was told before is told anew
+    again_at: Mapped[datetime | None]  # when what a closed one told of is told again, if it still lasts
+    staff_id: Mapped[uuid.UUID | None] = _ref("staff")  # whose it is by name
+    role: Mapped[Role | None]  # or by role; null beside no name: everybody's
 
 
 # --- intake ----------------------------------------------------------------------
@@ -424,8 +517,8 @@ class Reading(Base):
     pa_mean: Mapped[float]
     mean_is_derived: Mapped[bool]
     heart_rate: Mapped[float | None]
-    posture: Mapped[Posture | None] = mapped_column(Word(Posture))
-    source: Mapped[Source] = mapped_column(Word(Source))
+    posture: Mapped[Posture | None]
+    source: Mapped[Source]
     source_ref: Mapped[str | None] = mapped_column(String(80))
     unit_given: Mapped[str] = mapped_column(String(12))  # UCUM
     remarks: Mapped[list[Any]]  # words such as "pulse pressure small"
@@ -447,19 +540,22 @@ class Checkin(Base):
     window_id: Mapped[uuid.UUID | None] = _ref("windows")
     local_date: Mapped[date]
     answered_at: Mapped[datetime]
-    source: Mapped[Source] = mapped_column(Word(Source))
-    breathlessness: Mapped[int | None]  # 0–10, worst in the last 24 hours
+    source: Mapped[Source]
+    breathlessness: Mapped[int | None]  # 0–10, at its hardest since the day before
     extra_pillows: Mapped[int | None]  # change from the patient's own usual
     woke_breathless: Mapped[bool | None]
-    swelling: Mapped[Swelling | None] = mapped_column(Word(Swelling))
+    slept_in_chair: Mapped[bool | None]
+    swelling: Mapped[Swelling | None]
+    full_belly: Mapped[bool | None]  # swollen, or full after a few bites
     weight_kg: Mapped[float | None]
     weight_unit: Mapped[str | None] = mapped_column(String(8))  # as given: kg or [lb_av]
+    weight_confirmed: Mapped[bool] = mapped_column(default=False)  # they were asked about it, and it is right
+    weight_doubt: Mapped[WeightDoubt | None]  # until then it is compared with nothing
     light_headed: Mapped[bool | None]
     tiredness: Mapped[int | None]  # 0–10
     missed_medicines: Mapped[bool | None]
     safety_signs: Mapped[list[Any] | None]  # domain.words.SafetySign; [] is "none of these", null is not answered
     note: Mapped[str] = mapped_column(Text, default="")
-    remarks: Mapped[list[Any]] = mapped_column(default=list)  # words such as "weight far from the last one"
     supersedes_id: Mapped[uuid.UUID | None] = _ref("checkins")
     superseded_at: Mapped[datetime | None]
 
@@ -489,8 +585,7 @@ class Message(Base):
         _partial("ix_messages_due", "next_try_at", where="state = 'queued'"),
         _partial("ix_messages_leased", "lease_until", where="state IN ('claimed', 'handing_over')"),
         Index("ix_messages_patient_id_created_at", "patient_id", "created_at"),
-        # Follow-up steps count the nudges of a silence: scheduling/steps.py.
-        _partial("ix_messages_silence_id", "silence_id", where="silence_id IS NOT NULL"),
+        _partial("ix_messages_task_id", "task_id", where="task_id IS NOT NULL"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -500,16 +595,19 @@ class Message(Base):
     contact_id: Mapped[uuid.UUID] = _ref("contacts")
     window_id: Mapped[uuid.UUID | None] = _ref("windows", index=True)
     step_id: Mapped[uuid.UUID | None] = _ref("steps")
-    silence_id: Mapped[uuid.UUID | None] = _ref("silences")
-    kind: Mapped[MessageKind] = mapped_column(Word(MessageKind))
-    channel: Mapped[Channel] = mapped_column(Word(Channel))
+    task_id: Mapped[uuid.UUID | None] = _ref("tasks")  # the one that a notice to staff is about
+    kind: Mapped[MessageKind]
+    channel: Mapped[Channel]
     dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
-    params: Mapped[dict[str, Any]]  # what the template needs; never a name or a value
+    params: Mapped[dict[str, Any]]  # what the template needs; a value only in a reply that repeats their own words
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime]
-    state: Mapped[MessageState] = mapped_column(Word(MessageState))
+    state: Mapped[MessageState]
     reason: Mapped[str | None] = mapped_column(String(60))
     attempts: Mapped[int] = mapped_column(default=0)
+    turns: Mapped[int] = mapped_column(default=0)  # how often it was claimed: worded before, it says the same again
+    greets_at: Mapped[datetime | None]  # the time of day that its words are of
+    said: Mapped[str | None] = mapped_column(String(64))  # SHA-256 of what was handed over under its id, hex
     next_try_at: Mapped[datetime]  # the `due_at` of "try this message"
     claim_token: Mapped[uuid.UUID | None] = mapped_column(index=True)
     lease_until: Mapped[datetime | None]
@@ -529,6 +627,23 @@ class MessageEvent(Base):
     detail: Mapped[str] = mapped_column(String(200), default="")
 
 
+class LinkKey(Base):
+    """What a link opens, for whom, until when. The key itself stands in the message alone: see `service.links`."""
+
+    __tablename__ = "link_keys"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers")
+    window_id: Mapped[uuid.UUID | None] = _ref("windows")
+    purpose: Mapped[LinkPurpose]
+    key_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256, hex
+    made_at: Mapped[datetime]
+    until: Mapped[datetime] = mapped_column(index=True)
+    revoked_at: Mapped[datetime | None]
+    used_at: Mapped[datetime | None]  # when it set a phone up for notices: no other phone after that
+
+
 class MessageTemplate(Base):
     """A clinic's own wording for a kind of message in a language."""
 
@@ -537,22 +652,78 @@ class MessageTemplate(Base):
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     language: Mapped[str] = mapped_column(String(8))
-    kind: Mapped[MessageKind] = mapped_column(Word(MessageKind))
+    kind: Mapped[MessageKind]
     body: Mapped[str] = mapped_column(Text)
     set_by: Mapped[str] = mapped_column(String(80))
     set_at: Mapped[datetime]
 
 
 class InboundText(Base):
-    """A text message that reached us. Taken in once per gateway reference."""
+    """A text message that reached us. Taken in once per gateway reference and what it says."""
 
     __tablename__ = "inbound_texts"
 
     gateway_ref: Mapped[str] = mapped_column(String(120), unique=True)
+    said: Mapped[str] = mapped_column(String(8))  # too little of a digest to tell what was said, but not to differ
     contact_id: Mapped[uuid.UUID | None] = _ref("contacts", index=True)
     window_id: Mapped[uuid.UUID | None] = _ref("windows")
     received_at: Mapped[datetime]
     outcome: Mapped[str] = mapped_column(String(40))
+
+
+class UnplacedText(Base):
+    """A text from a number that several clinics have, as long as it is not known which is meant. Gone once it is.
+
+    The one record of a person that belongs to no clinic: it is shown to nobody.
+    """
+
+    __tablename__ = "unplaced_texts"
+
+    gateway_ref: Mapped[str] = mapped_column(String(120), unique=True)
+    address: Mapped[str] = mapped_column(String(1000), index=True)
+    body: Mapped[str] = mapped_column(Text)
+    said_at: Mapped[datetime]
+    offered: Mapped[list[Any]]  # the clinics' ids in the order they were named; empty where nothing was asked
+    expires_at: Mapped[datetime] = mapped_column(index=True)
+
+
+class StrangerText(Base):
+    """A text from a number that nobody has, for the page of the task that staff have of it. Gone after a time."""
+
+    __tablename__ = "stranger_texts"
+    __table_args__ = (Index("ix_stranger_texts_line_taken_at", "line", "taken_at"),)
+
+    gateway_ref: Mapped[str] = mapped_column(String(120), unique=True)
+    address: Mapped[str] = mapped_column(String(64), index=True)
+    line: Mapped[str] = mapped_column(String(40))  # what was written to; empty where it is not known
+    body: Mapped[str] = mapped_column(Text)
+    said_at: Mapped[datetime]
+    taken_at: Mapped[datetime] = mapped_column(index=True)
+    alarms: Mapped[bool]  # it may be an emergency
+    clinic_id: Mapped[uuid.UUID | None] = _ref("clinics")  # whose words they are; none where several may be meant
+    answered: Mapped[bool]  # they were told whom to call
+
+
+class MeantClinic(Base):
+    """Which clinic somebody said they mean, who writes from a number that several have. Gone long after that talk."""
+
+    __tablename__ = "meant_clinics"
+
+    address: Mapped[str] = mapped_column(String(1000), unique=True)
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    until: Mapped[datetime]
+
+
+class Trial(Base):
+    """A test message that an operator sent to themselves, and what was heard of it; to whom is kept nowhere."""
+
+    __tablename__ = "trials"
+
+    channel: Mapped[Channel]
+    at: Mapped[datetime] = mapped_column(index=True)
+    state: Mapped[MessageState]
+    provider_ref: Mapped[str | None] = mapped_column(String(120))
+    detail: Mapped[str] = mapped_column(String(200))
 
 
 class ReadPosition(Base):
@@ -606,7 +777,7 @@ class Signal(Base):
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
-    kind: Mapped[SignalKind] = mapped_column(Word(SignalKind))
+    kind: Mapped[SignalKind]
     raised_on: Mapped[date]
     raised_at: Mapped[datetime]
     began_on: Mapped[date]
@@ -629,7 +800,9 @@ class PanelRow(Base):
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     as_of: Mapped[date]
     facts: Mapped[dict[str, Any]]
-    rank: Mapped[str] = mapped_column(String(80), default="")  # sorts as the panel does, see reviewing.placing
+    rank: Mapped[str] = mapped_column(String(200), default="")  # sorts as the panel does, see reviewing.placing
+    standing: Mapped[dict[str, Any] | None]  # domain.since.Standing, which the next is compared with
+    overtaken: Mapped[uuid.UUID | None]  # the signature, or the newest addition to it, since which there is news
     changed_from: Mapped[date | None]  # the first local date from which the carried state is no longer true
     planned_changed: Mapped[bool] = mapped_column(default=False)  # whether its `recent` is to be read anew as a whole
     updated_at: Mapped[datetime]
@@ -655,36 +828,217 @@ class Adjustment(Base):
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
-    kind: Mapped[AdjustmentKind] = mapped_column(Word(AdjustmentKind))
+    kind: Mapped[AdjustmentKind]
     what: Mapped[str] = mapped_column(Text)
     made_on: Mapped[date]
     made_by: Mapped[uuid.UUID] = _ref("staff")
     recorded_at: Mapped[datetime]
     follow_up_on: Mapped[date | None]
     follow_up_what: Mapped[str] = mapped_column(Text, default="")
+    medicine_id: Mapped[uuid.UUID | None] = _ref("medicines")  # the course that it began
+    person_id: Mapped[uuid.UUID | None] = _ref("persons")  # dialysis days and device as they were known then
     followed_up_at: Mapped[datetime | None]
     followed_up_by: Mapped[uuid.UUID | None] = _ref("staff")
     supersedes_id: Mapped[uuid.UUID | None] = _ref("adjustments")
     superseded_at: Mapped[datetime | None]
 
 
+class EpisodeClosing(Base):
+    """Staff closed an episode of the diary, with a reason: the answers up to `known_to` are no news any more."""
+
+    __tablename__ = "episode_closings"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    kind: Mapped[SignalKind]
+    closed_on: Mapped[date]  # on the patient's calendar
+    known_to: Mapped[date]  # the last date whose diary there was
+    new_usual: Mapped[bool]  # those answers are this patient's usual from now on
+    reason: Mapped[str] = mapped_column(Text)
+    closed_by: Mapped[uuid.UUID] = _ref("staff")
+    closed_at: Mapped[datetime]
+
+
+class Acceptance(Base):
+    """A clinician's word that a level which has been high for weeks is known. In force until its date, or broken."""
+
+    __tablename__ = "acceptances"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    reason: Mapped[str] = mapped_column(Text)
+    until: Mapped[date]  # last local date on which it holds
+    accepted_by: Mapped[uuid.UUID] = _ref("staff")
+    accepted_at: Mapped[datetime]
+    taken_back_at: Mapped[datetime | None]
+
+
 class SignOff(Base):
     """A signed weekly review of one patient, with what staff saw frozen inside it. Never changed."""
 
     __tablename__ = "sign_offs"
-    __table_args__ = (UniqueConstraint("patient_id", "week"), Index("ix_sign_offs_clinic_id_week", "clinic_id", "week"))
+    __table_args__ = (
+        UniqueConstraint("patient_id", "week", "number"),
+        Index("ix_sign_offs_clinic_id_week", "clinic_id", "week"),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     week: Mapped[date]  # the first day of the clinic's review week
+    number: Mapped[int] = mapped_column(default=1)  # one more than the patient's signatures of that week taken back
     signed_by: Mapped[uuid.UUID] = _ref("staff")
     signed_at: Mapped[datetime]
-    outcome: Mapped[Outcome] = mapped_column(Word(Outcome))
+    outcome: Mapped[Outcome]
     note: Mapped[str] = mapped_column(Text, default="")
     next_look: Mapped[date | None]
     as_of: Mapped[datetime]
     frozen: Mapped[dict[str, Any]]
     frozen_hash: Mapped[str] = mapped_column(String(64))  # SHA-256 of the frozen facts in canonical JSON
+    standing: Mapped[dict[str, Any]]  # domain.since.Standing of the same facts: what later evenings are compared with
+
+
+class SignOffWithdrawal(Base):
+    """A signature that whoever gave it took back. The signature stays on record as it was, and counts no more."""
+
+    __tablename__ = "sign_off_withdrawals"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    sign_off_id: Mapped[uuid.UUID] = _ref("sign_offs", unique=True)
+    withdrawn_by: Mapped[uuid.UUID] = _ref("staff")
+    withdrawn_at: Mapped[datetime]
+
+
+class ReviewAddition(Base):
+    """What staff said of something that came after a signature, with what they saw frozen inside it. Never changed."""
+
+    __tablename__ = "review_additions"
+    __table_args__ = (UniqueConstraint("sign_off_id", "number"),)
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    sign_off_id: Mapped[uuid.UUID] = _ref("sign_offs")
+    number: Mapped[int]  # 1 is the first to that signature
+    seen: Mapped[str] = mapped_column(String(16))  # the mark of what was on the page that it answers
+    added_by: Mapped[uuid.UUID] = _ref("staff")
+    added_at: Mapped[datetime]
+    outcome: Mapped[Outcome]
+    note: Mapped[str] = mapped_column(Text, default="")
+    as_of: Mapped[datetime]
+    frozen: Mapped[dict[str, Any]]
+    frozen_hash: Mapped[str] = mapped_column(String(64))
+    standing: Mapped[dict[str, Any]]
+
+
+# --- the record beside the pressures ---------------------------------------------
+
+
+COUNTS = "superseded_at IS NULL AND NOT withdrawn"
+ONE_RESULT = ("patient_id", "kind", "taken_at")  # and its posture, where it has one
+
+
+class Entry:
+    """What every entry of the record has: of whom, who entered it when, and which one it corrects.
+
+    A correction is a newer row, and so is taking back (`withdrawn`, with the reason). The row that it corrects
+    stays, and has `superseded_at`: what counts is what has none and is not withdrawn.
+    """
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    entered_by: Mapped[str] = mapped_column(String(80))
+    entered_at: Mapped[datetime]
+    supersedes_id: Mapped[uuid.UUID | None]
+    superseded_at: Mapped[datetime | None]
+    withdrawn: Mapped[bool] = mapped_column(default=False)
+    note: Mapped[str] = mapped_column(Text, default="")
+
+
+class EventRow(Entry, Base):
+    """An admission, an urgent visit, a diuretic into a vein, or death."""
+
+    __tablename__ = "events"
+
+    kind: Mapped[EventKind]
+    cause: Mapped[EventCause]
+    from_date: Mapped[date]  # local
+    to_date: Mapped[date | None]  # of an admission: the day of discharge; null is "still there"
+    source: Mapped[Source]
+    before: Mapped[dict[str, Any] | None]  # what the 28 days before held, as known when it was entered
+    pause_id: Mapped[uuid.UUID | None] = _ref("pauses")  # the one that an admission opened
+
+
+class MedicineRow(Entry, Base):
+    """One medicine as it is taken, from a local date to a last one. A changed dose is a new course."""
+
+    __tablename__ = "medicines"
+
+    name: Mapped[str] = mapped_column(String(80))
+    kind: Mapped[MedicineClass]
+    dose: Mapped[str] = mapped_column(String(16))  # a single one, a decimal
+    unit: Mapped[str] = mapped_column(String(16))
+    times_a_day: Mapped[str] = mapped_column(String(16))
+    route: Mapped[Route]
+    from_date: Mapped[date]
+    to_date: Mapped[date | None]
+    chemistry_on: Mapped[date | None]  # the clinician's own date for chemistry after it; null: the clinic's schedule
+
+
+class ResultRow(Entry, Base):
+    """A laboratory result or a vital sign, as it was given."""
+
+    __tablename__ = "results"
+    # Two imports of the same results at the same time keep one of each: intake/results.py.
+    __table_args__ = (
+        _partial("uq_results_plain", *ONE_RESULT, where=f"{COUNTS} AND posture IS NULL", unique=True),
+        _partial("uq_results_posture", *ONE_RESULT, "posture", where=f"{COUNTS} AND posture IS NOT NULL", unique=True),
+    )
+
+    kind: Mapped[ResultKind]
+    taken_at: Mapped[datetime]
+    value: Mapped[str] = mapped_column(String(24))  # a decimal, or a word of `Rhythm`
+    unit: Mapped[str] = mapped_column(String(24))  # UCUM, as given
+    posture: Mapped[ArmPosture | None]  # of a pressure of the arm
+    source: Mapped[Source]
+
+
+class NoResultRow(Entry, Base):
+    """A reason in place of a result, for the chemistry due on a date: ends that it is due."""
+
+    __tablename__ = "no_results"
+
+    due_on: Mapped[date]
+    why: Mapped[NoResult]
+    done_on: Mapped[date | None]  # of blood that was taken elsewhere
+
+
+class PersonRow(Entry, Base):
+    """What is known of the person beside the name. The newest row counts, whole."""
+
+    __tablename__ = "persons"
+
+    born_on: Mapped[date | None]
+    sex: Mapped[Sex | None]
+    height_cm: Mapped[float | None]
+    implanted_on: Mapped[date | None]
+    implant_side: Mapped[Side | None]
+    altitude_m: Mapped[int | None]  # where they usually live
+    device: Mapped[Device | None]
+    dialysis_days: Mapped[int | None]  # bit 0 is Monday; null is not known, 0 is none
+
+
+class NextContact(Entry, Base):
+    """Who is in touch with the patient next, how and by when. Done is a newer row with `done_on`."""
+
+    __tablename__ = "next_contacts"
+
+    due_on: Mapped[date]
+    way: Mapped[ContactWay]
+    staff_id: Mapped[uuid.UUID | None] = _ref("staff")  # handed to a colleague by name, or else to a role
+    role: Mapped[Role | None]
+    agreed: Mapped[bool]  # with the patient
+    done_on: Mapped[date | None]
+    discharged_on: Mapped[date | None]  # planned by the clinic's setting after the stay that ended then
 
 
 # --- health and audit ------------------------------------------------------------
@@ -697,6 +1051,27 @@ class Heartbeat(Base):
     started_at: Mapped[datetime]
     seen_at: Mapped[datetime]
     last_tick: Mapped[dict[str, Any]]
+
+
+class NightlyCheck(Base):
+    """One night's check of what must hold, worked out from what was recorded."""
+
+    __tablename__ = "nightly_checks"
+
+    night: Mapped[date] = mapped_column(unique=True)
+    begun_at: Mapped[datetime]
+    finished_at: Mapped[datetime | None]
+    found: Mapped[dict[str, Any]]  # how many, by domain.tasks.Found
+
+
+class SecretMark(Base):
+    """By which the secret key is known again that signs beside this data; it gives nothing of the key away."""
+
+    __tablename__ = "secret_marks"
+
+    name: Mapped[str] = mapped_column(unique=True)
+    mark: Mapped[str]
+    made_at: Mapped[datetime]
 
 
 class QuarantinedRow(Base):
@@ -723,7 +1098,7 @@ class AuditLine(Base):
 
     clinic_id: Mapped[uuid.UUID | None]
     at: Mapped[datetime]
-    actor_kind: Mapped[ActorKind] = mapped_column(Word(ActorKind))
+    actor_kind: Mapped[ActorKind]
     actor_id: Mapped[uuid.UUID | None]
     action: Mapped[str] = mapped_column(String(40))
     subject_kind: Mapped[str] = mapped_column(String(24))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, TypeVar
 
-from sqlalchemy import DateTime, Dialect, String, TypeDecorator
+from sqlalchemy import DateTime, Dialect, String, TypeDecorator, Uuid
 
 W = TypeVar("W", bound=StrEnum)
 
@@ -42,6 +44,17 @@ class UTCDateTime(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+class Id(TypeDecorator[uuid.UUID]):
+    """The id of a row."""
+
+    impl = Uuid
+    cache_ok = True
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], uuid.UUID | None] | None:
+        # SQLite knows them as text. A batch reads the same few again and again: one is made of each.
+        return _from_hex if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
+
+
 class Word(TypeDecorator[W]):
     """One word of a closed vocabulary, stored as plain text.
 
@@ -56,20 +69,23 @@ class Word(TypeDecorator[W]):
         self._plain = {word: word.value for word in vocabulary}
         super().__init__()
 
-    def process_bind_param(self, value: W | None, dialect: Dialect) -> Any:
-        # A plain str: some drivers would write an enum member's name instead of its value.
-        if value is None:
-            return None
-        try:
-            return self._plain[value]
-        except KeyError:
-            raise ValueError(f"{value!r} is not a {self.vocabulary.__name__}") from None
-
     def bind_processor(self, dialect: Dialect) -> Callable[[W | None], Any]:
-        return lambda value: self.process_bind_param(value, dialect)
+        # A plain str: some drivers would write an enum member's name instead of its value.
+        return self._in(dict(self._plain))
 
-    def process_result_value(self, value: Any, dialect: Dialect) -> W | None:
-        return None if value is None else self.vocabulary(value)
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[str | None], W | None]:
+        return self._in({plain: word for word, plain in self._plain.items()})
+
+    def _in(self, words: dict[Any, Any]) -> Callable[[Any], Any]:
+        words[None] = None
+
+        def word(value: Any) -> Any:
+            try:
+                return words[value]
+            except KeyError:
+                raise ValueError(f"{value!r} is not a {self.vocabulary.__name__}") from None
+
+        return word
 
 
 def _in_utc(value: datetime) -> datetime:
@@ -84,3 +100,8 @@ def _as_text(value: datetime | None) -> str | None:
 
 def _from_text(value: str | None) -> datetime | None:
     return None if value is None else datetime.fromisoformat(value).replace(tzinfo=UTC)
+
+
+@lru_cache(maxsize=20_000)
+def _from_hex(value: str | None) -> uuid.UUID | None:
+    return None if value is None else uuid.UUID(value)

@@ -20,6 +20,7 @@ from sqlalchemy.types import TypeEngine
 
 from service.store.session import Where
 from service.store.session import rows as connection_of
+from service.store.types import Id
 
 COUNTS = {"preserve_rowcount": True}
 CURRENT = "superseded_at IS NULL"  # what the unique indexes of clinical rows are among: no correction has come
@@ -31,11 +32,12 @@ def insert_rows(where: Where, table: FromClause, rows: Rows) -> int:
     return _insert(where, table, rows, "")
 
 
-def insert_new(where: Where, table: FromClause, rows: Rows, key: Sequence[str], *, among: str = "") -> int:
+def insert_new(where: Where, table: FromClause, rows: Rows, key: Sequence[str] = (), *, among: str = "") -> int:
     """Insert those of `rows` whose `key` (the columns of a unique index) is not there yet. Returns how many were.
 
-    `among` is the condition of a partial index ("superseded_at IS NULL"). Of two that
-    write the same key at the same time, the second waits for the first to end.
+    Without a key, those that no unique index of the table holds already. `among` is the condition
+    of a partial index ("superseded_at IS NULL"). Of two that write the same key at the same time, the
+    second waits for the first to end.
     """
     return _insert(where, table, rows, f"{_on(key)}{f' WHERE {among}' if among else ''} DO NOTHING")
 
@@ -53,7 +55,7 @@ def upsert(where: Where, table: FromClause, rows: Rows, key: Sequence[str], *, o
 
 
 def _on(key: Sequence[str]) -> str:
-    return f"ON CONFLICT ({', '.join(key)})"
+    return f"ON CONFLICT ({', '.join(key)})" if key else "ON CONFLICT"
 
 
 def _insert(where: Where, table: FromClause, rows: Rows, on_conflict: str) -> int:
@@ -94,6 +96,8 @@ def _ready(kind: TypeEngine[Any], dialect: Dialect, values: Sequence[Any]) -> Se
     process = _processor(kind, dialect)
     if process is None:
         return values
+    if isinstance(kind, Id):  # to look one up costs more than to write it
+        return [process(value) for value in values]
     try:
         each = {value: process(value) for value in set(values)}
     except TypeError:  # JSON: not hashable

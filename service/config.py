@@ -6,12 +6,18 @@ import os
 import pwd
 import secrets
 from collections.abc import Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
+from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from service import envfile
 from service.domain.validation import LOOPBACK, Refused, checked_url
 
+OURS = "NEAPTIDE_"
+OF_THE_TESTS = ("NEAPTIDE_TEST_", "NEAPTIDE_REQUIRE_")
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -19,9 +25,9 @@ LOG_LEVELS = ("debug", "info", "warning", "error")
 class Settings:
     """Everything an operator can set, as `NEAPTIDE_…` in the environment."""
 
-    data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the mock gateway's file, the demo's clock
+    data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the secret key; in the demo the mock gateway's file, the clock
     database_url: str  # NEAPTIDE_DATABASE_URL
-    secret_key: str  # NEAPTIDE_SECRET_KEY: signs links and sessions; shared by all processes
+    secret_key: str  # NEAPTIDE_SECRET_KEY: signs sessions; shared by all processes
     base_url: str  # NEAPTIDE_BASE_URL: what links in messages begin with
     host: str  # NEAPTIDE_HOST
     port: int  # NEAPTIDE_PORT
@@ -30,8 +36,10 @@ class Settings:
     log_level: str  # NEAPTIDE_LOG_LEVEL
     trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
     sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
-    text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is the mock gateway, which goes nowhere
-    text_token: str  # NEAPTIDE_TEXT_TOKEN: our bearer token there
+    text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is none, and in the demo the mock
+    text_provider: str  # NEAPTIDE_TEXT_PROVIDER: in its place, the file that describes a provider's own interface
+    text_user: str  # NEAPTIDE_TEXT_USER: who we are there; {user} in the description
+    text_token: str  # NEAPTIDE_TEXT_TOKEN: our token or password there; {token} in the description
     text_callback_secret: str  # NEAPTIDE_TEXT_CALLBACK_SECRET: signs the gateway's receipts and replies; empty: none
     mail_server: str  # NEAPTIDE_MAIL_SERVER: host:port; empty is no mail
     mail_security: str  # NEAPTIDE_MAIL_SECURITY: tls, starttls, or none on this machine
@@ -47,7 +55,7 @@ class Settings:
     def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
         """Read the environment. Raises Refused naming the variable that cannot be used."""
         env = os.environ if env is None else env
-        data_dir = Path(env.get("NEAPTIDE_DATA", ".data")).resolve()
+        data_dir = _data_dir(env)
         demo = _flag(env, "NEAPTIDE_DEMO", default=False)
         host = env.get("NEAPTIDE_HOST", "127.0.0.1")
         port = int(_number(env, "NEAPTIDE_PORT", default=8000, least=1, most=65535))
@@ -55,7 +63,7 @@ class Settings:
             data_dir=data_dir,
             database_url=env.get("NEAPTIDE_DATABASE_URL", f"sqlite:///{data_dir / 'neaptide.sqlite3'}"),
             secret_key=_secret(env, data_dir),
-            base_url=env.get("NEAPTIDE_BASE_URL", f"http://{host}:{port}").rstrip("/"),
+            base_url=_base_url(env, f"http://{authority(host, port)}", demo=demo),
             host=host,
             port=port,
             demo=demo,
@@ -67,24 +75,148 @@ class Settings:
         )
 
 
+NAMES = ("NEAPTIDE_DATA", *(f"NEAPTIDE_{one.name.upper()}" for one in fields(Settings)[1:]))
+
+
+def misspelt(env: Mapping[str, str] | None = None) -> dict[str, str]:
+    """The variables of ours in the environment that nothing reads, and what each may have meant, or nothing."""
+    env = os.environ if env is None else env
+    unknown = sorted({name for name in env if name.startswith(OURS)} - {*NAMES})
+    unknown = [name for name in unknown if not name.startswith(OF_THE_TESTS)]
+    return {name: next(iter(get_close_matches(name, NAMES, 1)), "") for name in unknown}
+
+
 def system_user(env: Mapping[str, str] | None = None) -> str:
     """Who is at this terminal: who called sudo, where it was called, else the user of this process."""
     caller = (os.environ if env is None else env).get("SUDO_USER", "")
-    if not caller:
-        uid = os.getuid()
-        try:
-            caller = pwd.getpwuid(uid).pw_name
-        except KeyError:  # a container may run as a number that has no name
-            caller = f"uid {uid}"
-    return caller[:64].encode("ascii", "replace").decode("ascii")
+    return (caller or user_name(os.getuid()))[:64].encode("ascii", "replace").decode("ascii")
+
+
+def take_file(file: Path) -> None:
+    """From here on this process's settings are those of `file` alone, whatever its caller had. Raises Refused."""
+    settings = envfile.read(read_text("settings", file))
+    for name in [name for name in os.environ if name.startswith(OURS)]:
+        del os.environ[name]
+    os.environ.update(settings)
+
+
+def read_text(field: str, file: Path) -> str:
+    """What a file that a person wrote holds. Raises Refused."""
+    try:
+        return file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "not UTF-8"
+        me = user_name(os.geteuid())
+        raise Refused(field, str(file), f"a file in UTF-8 that {me} can read ({why})") from None
+
+
+def become(user: str) -> None:
+    """From here on this process is `user`'s, for good; who called it is kept for the audit. Raises Refused."""
+    try:
+        account = pwd.getpwnam(user)
+    except KeyError:
+        raise Refused("user", user, "a user of this machine") from None
+    if os.geteuid() == account.pw_uid:
+        return
+    if os.geteuid() != 0:
+        raise Refused("user", user, f"{user_name(os.geteuid())}, who runs this; only root may run it as another")
+    os.environ.setdefault("SUDO_USER", user_name(os.getuid()))
+    os.initgroups(user, account.pw_gid)
+    os.setgid(account.pw_gid)
+    os.setuid(account.pw_uid)
+    os.environ.update(HOME=account.pw_dir, USER=user, LOGNAME=user)
+
+
+def user_name(uid: int) -> str:
+    """The name of a user of this machine, or its number."""
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:  # a container may run as a number that has no name
+        return f"uid {uid}"
+
+
+def ready_folder(folder: Path) -> None:
+    """Make the folder for data, where there is none. Raises Refused for one that cannot be made or written in."""
+    accepted = f"a folder that {user_name(os.geteuid())}, who runs this, may write in"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Refused("NEAPTIDE_DATA", str(folder), f"{accepted} ({error.strerror})") from None
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise Refused("NEAPTIDE_DATA", str(folder), accepted)
+
+
+def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
+    given = env.get("NEAPTIDE_BASE_URL", default)
+    try:
+        parts = urlsplit(given)
+        is_whole = parts.scheme in {"http", "https"} and parts.hostname and parts.port != 0
+        is_whole = is_whole and not (parts.username or parts.query or parts.fragment)
+    except ValueError:
+        is_whole = False
+    if not is_whole:
+        raise Refused("NEAPTIDE_BASE_URL", given, "an address such as https://diary.clinic.example")
+    outside = [name for name, host in _way_out(env).items() if not is_here(host)]
+    if is_here(str(parts.hostname)) and outside and not demo:
+        accepted = f"an address that people's own telephones can open, as {outside[0]} sends to them"
+        raise Refused("NEAPTIDE_BASE_URL", given, accepted)
+    return given.rstrip("/")
+
+
+def authority(host: str, port: int) -> str:
+    """Host and port as they stand in an address: RFC 3986, section 3.2."""
+    return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+
+
+def is_here(host: str) -> bool:
+    """Whether this host is the machine itself, or every address of it, which is none for anybody else."""
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return host == "localhost"
+    return address.is_loopback or address.is_unspecified
+
+
+def _way_out(env: Mapping[str, str]) -> dict[str, str]:
+    """The hosts of the providers that are set, by variable."""
+    with suppress(ValueError):
+        hosts = {
+            "NEAPTIDE_TEXT_URL": urlsplit(env.get("NEAPTIDE_TEXT_URL", "")).hostname,
+            "NEAPTIDE_MAIL_SERVER": env.get("NEAPTIDE_MAIL_SERVER", "").rpartition(":")[0],
+        }
+        return {name: host for name, host in hosts.items() if host}
+    return {}
+
+
+def _data_dir(env: Mapping[str, str]) -> Path:
+    # Never guessed: a second, empty database would be made beside the real one, and `doctor` would call it well.
+    given = env.get("NEAPTIDE_DATA", "")
+    if not Path(given).is_absolute():
+        raise Refused("NEAPTIDE_DATA", given, "the absolute path of this installation's folder for data")
+    checked_own("NEAPTIDE_DATA", Path(given))
+    return Path(given).resolve()
+
+
+def checked_own(field: str, path: Path) -> None:
+    """Raises Refused for a file or folder of another user: what is written there as the wrong one locks them out."""
+    me = user_name(os.geteuid())
+    try:
+        owner = path.stat().st_uid
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise Refused(field, str(path), f"a path that {me}, who runs this, can reach ({error.strerror})") from None
+    if owner != os.geteuid():
+        its = user_name(owner)
+        raise Refused(field, str(path), f"a path of {me}'s own, who runs this; it is {its}'s: run this as {its}")
 
 
 def _providers(env: Mapping[str, str]) -> dict[str, str]:
     given = {
         field: env.get(f"NEAPTIDE_{field.upper()}", "")
         for field in (
-            "text_url", "text_token", "text_callback_secret", "mail_server", "mail_from", "mail_user", "mail_password",
-            "push_key", "push_contact", "ping_url", "proxy",
+            "text_url", "text_provider", "text_user", "text_token", "text_callback_secret",
+            "mail_server", "mail_from", "mail_user", "mail_password", "push_key", "push_contact", "ping_url", "proxy",
         )
     }  # fmt: skip
     for field in ("text_url", "ping_url"):
@@ -94,6 +226,12 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
         _proxy(given["proxy"])
     if given["text_url"] and not given["text_token"]:
         raise Refused("NEAPTIDE_TEXT_TOKEN", "", "the token that the gateway expects")
+    if given["text_provider"] and (given["text_url"] or not Path(given["text_provider"]).is_absolute()):
+        accepted = "the absolute path of a description, and then no NEAPTIDE_TEXT_URL"
+        raise Refused("NEAPTIDE_TEXT_PROVIDER", given["text_provider"], accepted)
+    for field in ("text_user", "text_token"):
+        if not (given[field].isascii() and given[field].isprintable()) and given[field]:
+            raise Refused(f"NEAPTIDE_{field.upper()}", "(hidden)", "printable ASCII")
     if given["text_callback_secret"] and len(given["text_callback_secret"]) < 32:
         raise Refused("NEAPTIDE_TEXT_CALLBACK_SECRET", "(hidden)", "at least 32 characters")
     security = env.get("NEAPTIDE_MAIL_SECURITY", "tls")
@@ -127,18 +265,28 @@ def _secret(env: Mapping[str, str], data_dir: Path) -> str:
         return key
     # A newcomer on one machine need not think of one: it is made once and kept beside the data.
     file = data_dir / "secret-key"
-    if not file.exists():
-        data_dir.mkdir(parents=True, exist_ok=True)
-        part = file.with_name(f"secret-key.{os.getpid()}")
+    try:
+        if not file.exists():
+            ready_folder(data_dir)
+            _make_secret(file)
+        key = file.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        why = getattr(error, "strerror", None) or "not text"
+        raise Refused("NEAPTIDE_SECRET_KEY", "", f"a key, or a file {file} that can be read ({why})") from None
+    if len(key) < 32:
+        raise Refused("NEAPTIDE_SECRET_KEY", "", f"a key, or a file {file} that holds one of at least 32 characters")
+    return key
+
+
+def _make_secret(file: Path) -> None:
+    part = file.with_name(f"secret-key.{os.getpid()}")
+    try:
         part.touch(mode=0o600)
         part.write_text(secrets.token_urlsafe(48), encoding="ascii")
-        try:
+        with suppress(FileExistsError):
             os.link(part, file)  # fails, rather than replaces, when another process was first
-        except FileExistsError:
-            pass
-        finally:
-            part.unlink()
-    return file.read_text(encoding="ascii")
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _level(env: Mapping[str, str]) -> str:

@@ -1,123 +1,149 @@
-"""Signed links: the key a patient or caregiver carries in a message.
+"""Links: the key a patient or caregiver carries in a message, and what it opens.
 
-Promises that a link opens one thing for one person, that it stops at its own
-end, and that nobody can make or change one without the secret key. Holds ids
-only. The end is inside the signature, so our own clock decides, in demo and tests too.
+Promises that a link opens one thing for one person, that it stops at its own end or when staff
+revoke it, and that nobody can guess one. A key is 128 bits: random, or, in a message, made from its
+id under the service's secret key, since a message that is tried again must say the same. The
+database keeps a key's SHA-256, so that a copy of the database alone opens nothing, and no log or
+audit line has either. A key of another purpose, a changed one and one that never was are one
+answer after the same work: one digest, one look at an index. Holds ids only.
 
 Used by web, worker and commands alike, which hand it down; no use case imports it.
 
-A link outlives its message a little: a diary filled in that evening is worth having. It has 50
-characters, 71 with a person, because a text has 160.
+A link outlives its message a little: a diary filled in that evening is worth having. Its key has
+22 characters, because a text has 160.
 """
 
 from __future__ import annotations
 
+import base64
 import hashlib
+import hmac
+import secrets
 import uuid
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from enum import StrEnum
-from typing import Any
+from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
-from itsdangerous import BadData, Signer
-from itsdangerous.encoding import base64_decode, base64_encode
+from sqlalchemy import delete, select, update
+from sqlalchemy.orm import Session
 
 from service.config import Settings
 from service.domain.validation import LOOPBACK, Refused
+from service.domain.vocabulary import LinkPurpose
 from service.enrolling import phones, wordings
 from service.store.audit import Act
-from service.store.tables import Caregiver, Patient
+from service.store.tables import Caregiver, LinkKey, Patient
 
-
-class Purpose(StrEnum):
-    CHECKIN = "checkin"
-    CAREGIVER = "caregiver"
-    CALENDAR = "calendar"
-    PUSH = "push"
-
-
-_PATHS = {Purpose.CHECKIN: "c", Purpose.CAREGIVER: "g", Purpose.CALENDAR: "cal", Purpose.PUSH: "push"}
+PATHS = {LinkPurpose.CHECKIN: "c", LinkPurpose.CAREGIVER: "g", LinkPurpose.CALENDAR: "cal", LinkPurpose.PUSH: "push"}
+KEY_BYTES = 16  # 22 characters of base64url (RFC 4648, section 5)
 ACCEPTED = "a link exactly as it came in the message"
+# Whoever opens an old message is told that its day is over, for as long as this; our own number, no source.
+REMEMBERED = timedelta(days=90)
+# A link for notices ends them for as long as they come, and a calendar says that it has ended.
+FORGOTTEN = (LinkPurpose.CHECKIN, LinkPurpose.CAREGIVER)
 
 
 @dataclass(frozen=True)
-class Opened:
-    """What a link says: about what (`subject_id`), for whom (`person_id`), until when (UTC).
+class Leads:
+    """What a link opens, and for whom: a patient, or a caregiver of theirs; about one window, where it has one."""
 
-    A check-in link names the window alone: a window has one patient. A caregiver's link that
-    names no person is of the nudge that carries it: its subject is that message.
-    """
-
-    purpose: Purpose
-    subject_id: uuid.UUID
-    person_id: uuid.UUID | None
-    until: datetime
-
-    def is_over(self, now: datetime) -> bool:
-        return now >= self.until
+    purpose: LinkPurpose
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID
+    caregiver_id: uuid.UUID | None = None
+    window_id: uuid.UUID | None = None
 
 
 class Links:
-    """Makes and reads signed links under one secret key.
+    """Makes links below one address, and reads them. `secret` is the service's; without one, this process's own."""
 
-    Links travel in text messages, where every character counts: the signature is
-    an HMAC over BLAKE2b cut to 128 bits, and the ids are packed.
-    """
-
-    def __init__(self, secret_key: str, base_url: str) -> None:
+    def __init__(self, base_url: str, secret: str = "") -> None:
         self._base_url = base_url
-        # One signer for each purpose: a caregiver's link can never be read as a patient's.
-        self._signers = {
-            purpose: Signer(secret_key, salt=f"neaptide.link.{purpose.value}", digest_method=_short_digest)
-            for purpose in Purpose
-        }
+        self._secret = (secret or secrets.token_urlsafe()).encode()
 
-    def checkin(self, window_id: uuid.UUID, until: datetime) -> str:
-        """The address of the check-in page for one window, and so of one patient."""
-        return self.address(Purpose.CHECKIN, window_id, None, until)
+    @property
+    def inbox(self) -> str:
+        """Where staff look: no key, they sign in."""
+        return f"{self._base_url}/clinic/inbox"
 
-    def caregiver(self, window_id: uuid.UUID, caregiver_id: uuid.UUID, until: datetime) -> str:
-        """The address of one caregiver's page about one missed window."""
-        return self.address(Purpose.CAREGIVER, window_id, caregiver_id, until)
+    def make(self, session: Session, leads: Leads, now: datetime, until: datetime) -> str:
+        """The address of a new link, good until `until` (UTC). It stands in this answer alone."""
+        return self._kept(session, secrets.token_urlsafe(KEY_BYTES), leads, now, until)
 
-    def nudge(self, message_id: uuid.UUID, until: datetime) -> str:
-        """The same page by the nudge that carries the address: 21 characters shorter, and a text has 160."""
-        return self.address(Purpose.CAREGIVER, message_id, None, until)
+    def make_for(
+        self,
+        message_id: uuid.UUID,
+        session: Session,
+        leads: Leads,
+        now: datetime,
+        until: datetime,
+        *,
+        worded_before: bool,
+    ) -> str:
+        """The address of this message's link: the same whenever it is worded, unless that one was revoked."""
+        made = hmac.digest(self._secret, b"link:" + message_id.bytes, hashlib.sha256)[:KEY_BYTES]
+        key = base64.urlsafe_b64encode(made).rstrip(b"=").decode("ascii")
+        if worded_before:
+            held = session.scalar(select(LinkKey).where(LinkKey.key_hash == _digest(key)))
+            if held is not None:
+                is_good = held.revoked_at is None
+                return self.address(leads.purpose, key) if is_good else self.make(session, leads, now, until)
+        return self._kept(session, key, leads, now, until)
 
-    def address(self, purpose: Purpose, subject_id: uuid.UUID, person_id: uuid.UUID | None, until: datetime) -> str:
-        return f"{self._base_url}/{_PATHS[purpose]}/{self.token(purpose, subject_id, person_id, until)}"
+    def _kept(self, session: Session, key: str, leads: Leads, now: datetime, until: datetime) -> str:
+        session.add(LinkKey(key_hash=_digest(key), made_at=now, until=until, **vars(leads)))
+        return self.address(leads.purpose, key)
 
-    def token(self, purpose: Purpose, subject_id: uuid.UUID, person_id: uuid.UUID | None, until: datetime) -> str:
-        """Ids and end, packed and signed: 50 characters, or 71 with a person."""
-        packed = subject_id.bytes + (person_id.bytes if person_id else b"") + int(until.timestamp()).to_bytes(4, "big")
-        return self._signers[purpose].sign(base64_encode(packed)).decode("ascii")
+    def address(self, purpose: LinkPurpose, key: str) -> str:
+        return f"{self._base_url}/{PATHS[purpose]}/{key}"
 
-    def read(self, token: str, purpose: Purpose) -> Opened:
-        """What a token says, over or not. Raises Refused("token", …) when it is not one of ours."""
-        try:
-            packed = base64_decode(self._signers[purpose].unsign(token.encode("ascii")))
-        except (BadData, UnicodeError):
-            raise Refused("token", token, ACCEPTED) from None
-        subject, person, seconds = packed[:16], packed[16:-4], packed[-4:]
-        return Opened(
-            purpose,
-            uuid.UUID(bytes=subject),
-            uuid.UUID(bytes=person) if person else None,
-            datetime.fromtimestamp(int.from_bytes(seconds, "big"), UTC),
+    def samples(self) -> wordings.SampleLinks:
+        """One of each kind, as long as a real one; nobody was ever given its key."""
+        return wordings.SampleLinks(
+            self.address(LinkPurpose.CHECKIN, SAMPLE_KEY), self.address(LinkPurpose.CAREGIVER, SAMPLE_KEY), self.inbox
         )
 
 
-NO_SUBJECT = uuid.UUID(int=0)
-LONG_OVER = datetime(1970, 1, 1, tzinfo=UTC)
+SAMPLE_KEY = "sample-link-opens-none"
 
 
-def sample_links(base_url: str) -> wordings.SampleLinks:
-    """One of each kind below `base_url`, signed with a word that is not the key: no copy of one opens anything."""
-    links = Links("sample", base_url)
-    return wordings.SampleLinks(
-        links.checkin(NO_SUBJECT, LONG_OVER), links.nudge(NO_SUBJECT, LONG_OVER), f"{base_url}/clinic/inbox"
-    )
+def read_link(session: Session, key: str, purpose: LinkPurpose) -> LinkKey:
+    """What a link was made for; it may be over, or revoked. Raises Refused("token", …) for a key that is none."""
+    found = session.scalar(select(LinkKey).where(LinkKey.key_hash == _digest(key), LinkKey.purpose == purpose))
+    if found is None:
+        raise Refused("token", "(hidden)", ACCEPTED)
+    return found
+
+
+def is_over(link: LinkKey, now: datetime) -> bool:
+    """Whether a link has come to its end, or was revoked."""
+    return link.revoked_at is not None or link.until <= now
+
+
+def revoke_links(act: Act, patient: Patient) -> int:
+    """Every link that was made for this patient and their caregivers opens nothing from now on. Returns how many."""
+    session = act.session
+    revoked = session.scalars(
+        update(LinkKey)
+        .where(LinkKey.patient_id == patient.id, LinkKey.revoked_at.is_(None))
+        .values(revoked_at=act.now)
+        .returning(LinkKey.id)
+    ).all()
+    act.note("links.revoke", patient, links=len(revoked))
+    return len(revoked)
+
+
+def forget_over(session: Session, now: datetime) -> None:
+    """Let go of the links in messages that have long been over: they open nothing, remembered or not."""
+    session.execute(delete(LinkKey).where(LinkKey.until < now - REMEMBERED, LinkKey.purpose.in_(FORGOTTEN)))
+
+
+def _digest(key: str) -> str:
+    # A bare digest will do: nobody tries out 128 random bits.
+    return hashlib.sha256(key.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+# --- links for notices on a phone -------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -149,9 +175,7 @@ def make_push_link(act: Act, links: Links, person: Patient | Caregiver) -> PushL
     """A link for this person, noted in the act's transaction. Raises Refused for one who takes no part."""
     until = phones.note_link(act, person)
     if isinstance(person, Patient):
-        return PushLink(links.address(Purpose.PUSH, person.id, None, until), until)
-    return PushLink(links.address(Purpose.PUSH, person.patient_id, person.id, until), until)
-
-
-def _short_digest(given: bytes = b"") -> Any:
-    return hashlib.blake2b(given, digest_size=16)
+        leads = Leads(LinkPurpose.PUSH, person.clinic_id, person.id)
+    else:
+        leads = Leads(LinkPurpose.PUSH, person.clinic_id, person.patient_id, person.id)
+    return PushLink(links.make(act.session, leads, act.now, until), until)

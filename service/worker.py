@@ -19,24 +19,30 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from datetime import UTC, timedelta
+from datetime import UTC, datetime, timedelta
+from queue import SimpleQueue
 from typing import Any
 
 import structlog
 from apscheduler.executors import pool
 from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
+from sqlalchemy.orm import Session
 
 from service.clock import Clock
 from service.config import Settings
 from service.delivery import receiving, sending
 from service.delivery.facts import MessageFacts
-from service.domain.vocabulary import Channel
-from service.health import checks
+from service.delivery.rechecking import LinkMaker
+from service.delivery.settling import close_set_up
+from service.domain.vocabulary import Channel, LinkPurpose
+from service.health import checks, invariants
+from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
-from service.links import Links
+from service.intake.texts.strangers import forget as forget_strangers
+from service.links import Leads, Links, forget_over
 from service.reviewing import refreshing, staff_notices
-from service.scheduling import closing, opening, steps
+from service.scheduling import closing, falling_due, opening, repeating, steps
 from service.store import heartbeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
@@ -46,19 +52,20 @@ from service.transports.base import Transport
 log = structlog.get_logger(__name__)
 
 MAINTAIN_SECONDS = PING_SECONDS = 60
+ROWS_AT_ONCE = 200
 CHECKIN_LINK_LASTS = timedelta(days=1)
 CAREGIVER_LINK_LASTS = timedelta(days=7)
 
 
 class Worker:
-    """Ticks. `links` makes the signed link that belongs in a message."""
+    """Ticks. `links` makes the link that belongs in a message."""
 
     def __init__(
         self,
         engine: Engine,
         clock: Clock,
         transports: Mapping[Channel, Transport],
-        links: Callable[[MessageFacts], str],
+        links: LinkMaker,
         settings: Settings,
         name: str | None = None,
     ) -> None:
@@ -69,22 +76,24 @@ class Worker:
         self._settings = settings
         self.name = name or f"{socket.gethostname()}:{os.getpid()}"[-80:]
         self._started_at = clock.now()
+        self._begins = True
         self._done: dict[str, Tally] = {}  # what each part came to when it was last done
         self._failed: dict[str, str] = {}  # parts that failed when they were last tried
         self._since_start: dict[str, Tally] = {}
         self._batch_begun: float | None = None  # of the machine's seconds: the clock may be moved meanwhile
         self._lock = threading.Lock()  # two threads note what they did
-        self._stop = threading.Event()
+        self._is_to_stop = False
         self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
         self._sending: Future[None] | None = None
 
     def tick(self) -> dict[str, Tally]:
         """One pass over everything that is due, one part after the other.
 
-        1. Take in receipts and replies, so that a STOP or an answer is known before anything is sent.
+        1. Take in receipts and replies, so that a STOP or an answer is known before anything is sent;
+           let go of texts of which nobody has said whom they were for.
         2. Open windows; the prompts due with them are enqueued in the same transaction.
         3. Close windows, so that the steps that follow know what was missed.
-        4. Take the follow-up steps.
+        4. Take the follow-up steps; raise what the record makes due; tell again of silences that last.
         5. Tell staff what is open.
         6. Deliver what is queued.
         7. Record a heartbeat, with what the parts came to.
@@ -108,19 +117,35 @@ class Worker:
             checks.ping(self._settings.ping_url, self._settings.proxy)
 
     def maintain(self) -> None:
-        """What need not be done every few seconds: the review's rows of a new day, workers long gone."""
+        """What need not be done every few seconds: the review's rows of a new day, letting go of what is over."""
         self._do("refresh", lambda: refreshing.refresh(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 
+    def check_nightly(self) -> None:
+        """Once a night: what must hold, worked out anew from what was recorded."""
+        now = self._clock.now()
+        self._do("check", lambda: invariants.check_nightly(self._engine, now, lambda: self._make_rows(now)))
+
+    def _make_rows(self, now: datetime) -> None:
+        """Make the review's rows that wait, as after a time without a worker."""
+        while refreshing.refresh(self._engine, now, ROWS_AT_ONCE).done == ROWS_AT_ONCE:
+            pass
+
     def run(self) -> None:
         """Tick until SIGTERM or SIGINT, then finish what is in hand and return."""
+        asked = SimpleQueue[int]()  # an event's lock may be held by the very thread that a second signal breaks into
+
+        def stop(number: int, _frame: object) -> None:
+            self._is_to_stop = True
+            asked.put(number)
+
         for number in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(number, lambda *_: self._stop.set())
+            signal.signal(number, stop)
         scheduler = self._metronome()
         log.info("worker started", worker=self.name)
         self.tick_without_waiting()
         scheduler.start()
-        self._stop.wait()
+        asked.get()
         scheduler.shutdown(wait=True)
         self.finish()
         log.info("worker stopped", worker=self.name)
@@ -132,10 +157,16 @@ class Worker:
 
     def _do_what_is_due(self) -> None:
         now = self._clock.now
+        if self._begins:  # settings are read once
+            self._do("set_up", lambda: close_set_up(self._engine, self._transports, now()))
+            self._begins = "set_up" in self._failed  # then it is for the next tick, as every other part is
         self._do("listen", lambda: receiving.listen(self._engine, self._transports, self._clock, take_text))
+        self._do("unplaced", lambda: forget_unplaced(self._engine, now()))
         self._do("open", lambda: opening.open_windows(self._engine, now()))
         self._do("close", lambda: closing.close_windows(self._engine, now()))
         self._do("step", lambda: steps.take_steps(self._engine, now()))
+        self._do("due", lambda: falling_due.raise_due(self._engine, now()))
+        self._do("again", lambda: repeating.tell_again(self._engine, now()))
         self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
 
     def _deliver(self) -> None:
@@ -149,16 +180,16 @@ class Worker:
                     self._clock,
                     at_once=self._settings.sends_at_once,
                     at=self._note_batch,
-                    stopping=self._stop.is_set,
+                    stopping=lambda: self._is_to_stop,
                 ),
             )
         finally:
             self._batch_begun = None
 
     def _note_batch(self, boundary: sending.Boundary) -> None:
-        if boundary is sending.Boundary.STAMPED:
+        if boundary is sending.Boundary.CLAIMED:
             self._batch_begun = time.monotonic()
-        elif boundary is sending.Boundary.SETTLED:
+        elif boundary is sending.Boundary.BEFORE_CLAIM:
             self._batch_begun = None
 
     def _batch_seconds(self) -> float:
@@ -169,6 +200,9 @@ class Worker:
     def _forget(self) -> None:
         with write_session(self._engine) as session:
             heartbeats.forget_old(session, self._clock.now())
+            forget_over(session, self._clock.now())
+            forget_meant(session, self._clock.now())
+            forget_strangers(session, self._clock.now())
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
         try:
@@ -205,28 +239,38 @@ class Worker:
         # One instance of each, missed ticks folded into one: a tick that takes long is followed by one, not by many.
         scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": pool.ThreadPoolExecutor(2)},
+            executors={"default": pool.ThreadPoolExecutor(3)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         scheduler.add_job(self.tick_without_waiting, "interval", seconds=self._settings.tick_seconds, id="tick")
         scheduler.add_job(self.maintain, "interval", seconds=MAINTAIN_SECONDS, id="maintain")
+        scheduler.add_job(self.check_nightly, "interval", seconds=MAINTAIN_SECONDS, id="check")
         if self._settings.ping_url:
             scheduler.add_job(self.ping, "interval", seconds=PING_SECONDS, id="ping")
         return scheduler
 
 
-def links_for(links: Links, base_url: str) -> Callable[[MessageFacts], str]:
+def links_for(links: Links) -> LinkMaker:
     """What makes the link of a message: the patient's diary page, the caregiver's page, the clinic's inbox.
 
     A link outlives the message that carries it: a diary filled in that evening and a
-    caregiver's answer some days later are still worth having.
+    caregiver's answer some days later are still worth having. A message that is tried
+    again carries the same link.
     """
 
-    def link(message: MessageFacts) -> str:
-        if message.window_id is None or message.staff_id is not None:
-            return f"{base_url}/clinic/inbox"
-        if message.caregiver_id is not None:
-            return links.nudge(message.id, message.expires_at + CAREGIVER_LINK_LASTS)
-        return links.checkin(message.window_id, message.expires_at + CHECKIN_LINK_LASTS)
+    def link(session: Session, message: MessageFacts, now: datetime) -> str:
+        if message.window_id is None or message.patient_id is None or message.staff_id is not None:
+            return links.inbox
+        is_nudge = message.caregiver_id is not None
+        leads = Leads(
+            LinkPurpose.CAREGIVER if is_nudge else LinkPurpose.CHECKIN,
+            message.clinic_id,
+            message.patient_id,
+            message.caregiver_id,
+            message.window_id,
+        )
+        lasts = CAREGIVER_LINK_LASTS if is_nudge else CHECKIN_LINK_LASTS
+        until = message.expires_at + lasts
+        return links.make_for(message.id, session, leads, now, until, worded_before=message.worded_before)
 
     return link

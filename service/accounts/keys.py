@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, bindparam, select
 
-from service.domain import fields
+from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import Scope
 from service.store.audit import Act
@@ -35,15 +35,12 @@ def issue_key(act: Act, name: str, scopes: Collection[Scope]) -> tuple[ApiKey, s
         raise Refused("scopes", [], ", ".join(Scope))
     secret = f"nt_{secrets.token_urlsafe(32)}"
     key = ApiKey(
-        id=uuid.uuid4(),
-        clinic_id=act.clinic_id,
-        name=fields.text("name", name, longest=80),
+        name=validation.text("name", name, longest=80),
         secret_hash=hash_of(secret),
         scopes=sorted(scope.value for scope in scopes),
         created_at=act.now,
     )
-    act.session.add(key)
-    act.session.flush()
+    act.add(key)
     act.note("key.issue", ("key", key.id), scopes=key.scopes)
     return key, secret
 

@@ -20,8 +20,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts.staff import password_matches
 from service.domain.validation import storable
-from service.domain.vocabulary import ActorKind
-from service.store.audit import Act, Actor
+from service.store.audit import act_of
 from service.store.session import write_session
 from service.store.tables import SignInAttempt, Staff, StaffSession
 
@@ -51,7 +50,7 @@ def sign_in(engine: Engine, email: str, password: str, now: datetime) -> SignedI
         return staff
     with write_session(engine) as session:
         _forget_failures(session, staff.email)
-        _own_act(session, staff, now).note("staff.sign_in", staff)
+        act_of(session, staff, now).note("staff.sign_in", staff)
         return begin_session(session, staff, now)
 
 
@@ -83,7 +82,7 @@ def _check(engine: Engine, email: str, password: str, now: datetime) -> Staff | 
         if (failures or 0) >= MOST_FAILURES:
             return NotIn.TOO_MANY
         session.execute(delete(SignInAttempt).where(SignInAttempt.at < now - 2 * WITHIN))
-        session.add(SignInAttempt(id=uuid.uuid4(), who=who, at=now))
+        session.add(SignInAttempt(who=who, at=now))
         staff = session.scalar(select(Staff).where(Staff.email == address, Staff.active))
     if not password_matches(staff, password) or staff is None:
         return NotIn.WRONG
@@ -102,7 +101,7 @@ def begin_session(session: Session, staff: Staff, now: datetime) -> SignedIn:
     """Write that a browser is signed in; the account's sessions that ran out go."""
     over = StaffSession.begun_at < now - LONGEST_SESSION
     session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id, over))
-    begun = StaffSession(id=uuid.uuid4(), staff_id=staff.id, begun_at=now)
+    begun = StaffSession(staff_id=staff.id, begun_at=now)
     session.add(begun)
     session.flush()
     return SignedIn(staff.id, staff.clinic_id, begun.id)
@@ -116,14 +115,14 @@ def end_session(session: Session, session_id: uuid.UUID, now: datetime) -> None:
     staff = session.get_one(Staff, begun.staff_id)
     session.delete(begun)
     session.flush()
-    _own_act(session, staff, now).note("staff.sign_out", staff)
+    act_of(session, staff, now).note("staff.sign_out", staff)
 
 
 def end_other_sessions(session: Session, staff: Staff, kept: uuid.UUID, now: datetime) -> int:
     """End every session of the account but `kept`. Returns how many there were."""
     others = delete(StaffSession).where(StaffSession.staff_id == staff.id, StaffSession.id != kept)
     ended = session.connection().execute(others).rowcount
-    _own_act(session, staff, now).note("staff.sign_out_others", staff, sessions=ended)
+    act_of(session, staff, now).note("staff.sign_out_others", staff, sessions=ended)
     return ended
 
 
@@ -133,7 +132,3 @@ def other_sessions(session: Session, staff_id: uuid.UUID, kept: uuid.UUID, now: 
         StaffSession.staff_id == staff_id, StaffSession.id != kept, StaffSession.begun_at >= now - LONGEST_SESSION
     )
     return list(session.scalars(wanted.order_by(StaffSession.begun_at.desc())))
-
-
-def _own_act(session: Session, staff: Staff, now: datetime) -> Act:
-    return Act(session, Actor(ActorKind.STAFF, staff.id), staff.clinic_id, now)

@@ -1,22 +1,40 @@
 """Who can be reached, and who has agreed to be.
 
-Consent is a record, never a flag: the newest line of a kind counts, and none at
-all means no.
+Consent is a record, never a flag: written once, never changed, and a withdrawal acted on
+at once. The newest line of a kind counts, and none at all means no. So what is recorded
+later is later, even when the machine's clock was set back in between: a withdrawal must
+never lose to an older yes.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Mapping
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import ColumnElement, Select, func, or_, select, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from service.domain.vocabulary import Channel, ConsentKind, ContactState
-from service.store.tables import Caregiver, Consent, Contact
+from service.domain import localtime, validation
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.store import outbox
+from service.store.audit import Act
+from service.store.tables import Caregiver, Consent, Contact, Patient, Staff
 
 Owner = InstrumentedAttribute[uuid.UUID | None]  # Contact.patient_id, .caregiver_id or .staff_id
+WITHDRAWN = "consent_withdrawn"
+ENDED_BY_OWNER = "ended by the person"
+# Without these nothing may go to the person. What was meant for a phone of theirs may still go as a text.
+STOPS_EVERYTHING = frozenset({ConsentKind.MESSAGES, ConsentKind.CAREGIVER})
+# Whose own agreement it is: the caregiver's where one is named, else the patient's.
+ONES_OWN = frozenset({ConsentKind.MESSAGES, ConsentKind.WEBPUSH})
+
+
+def owner(person: Patient | Caregiver | Staff) -> Owner:
+    """The column of contacts that names such a person."""
+    return {Patient: Contact.patient_id, Caregiver: Contact.caregiver_id, Staff: Contact.staff_id}[type(person)]
 
 
 def has_consent(
@@ -28,6 +46,19 @@ def has_consent(
     one it is the patient's.
     """
     return _newest(session, [patient_id], kind).get((patient_id, caregiver_id), False)
+
+
+def newest_consent(
+    session: Session, patient_id: uuid.UUID, kind: ConsentKind, caregiver_id: uuid.UUID | None = None
+) -> Consent | None:
+    """The record of this kind that counts; None where there is none."""
+    theirs = Consent.caregiver_id.is_(None) if caregiver_id is None else Consent.caregiver_id == caregiver_id
+    return session.scalars(
+        select(Consent)
+        .where(Consent.patient_id == patient_id, Consent.kind == kind, theirs)
+        .order_by(Consent.at.desc(), Consent.id.desc())
+        .limit(1)
+    ).first()
 
 
 def patients_who_agreed(session: Session, patient_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
@@ -45,6 +76,46 @@ def caregivers_who_agreed(session: Session, patient_ids: Collection[uuid.UUID]) 
         for (patient_id, caregiver_id), given in allowed.items()
         if caregiver_id is not None and given and agreed.get((patient_id, caregiver_id), False)
     }
+
+
+def shared_numbers(session: Session, address: str | None = None) -> dict[str, list[Contact]]:
+    """Telephone numbers that are alive in more than one clinic, each with its contacts. For the operator alone.
+
+    Alive is the number of a patient who is looked after, of a caregiver of one, or of staff
+    with an account. With `address`, only that number (E.164).
+    """
+    query = select(Contact).where(Contact.channel == Channel.TEXT, _is_alive())
+    if address is None:
+        several = (
+            select(Contact.address)
+            .where(Contact.channel == Channel.TEXT)
+            .group_by(Contact.address)
+            .having(func.count(func.distinct(Contact.clinic_id)) > 1)
+        )
+        query = query.where(Contact.address.in_(several))
+    else:
+        query = query.where(Contact.address == address)
+    found: dict[str, list[Contact]] = defaultdict(list)
+    for contact in session.scalars(query.order_by(Contact.created_at, Contact.id)):
+        found[contact.address].append(contact)
+    return {number: some for number, some in found.items() if len({one.clinic_id for one in some}) > 1}
+
+
+def somebody(channel: Channel) -> Select[uuid.UUID]:
+    """Finds one contact of this channel that works and whose owner takes part, if there is any."""
+    alive = select(Contact.id).where(Contact.channel == channel, Contact.state == ContactState.OK, _is_alive())
+    return alive.limit(1)
+
+
+def _is_alive() -> ColumnElement[bool]:
+    """Of a patient who is looked after, of a caregiver of one, or of staff with an account."""
+    looked_after = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
+    caring = select(Caregiver.id).where(Caregiver.active, Caregiver.patient_id.in_(looked_after))
+    return or_(
+        Contact.patient_id.in_(looked_after),
+        Contact.caregiver_id.in_(caring),
+        Contact.staff_id.in_(select(Staff.id).where(Staff.active)),
+    )
 
 
 def reachable(
@@ -79,6 +150,13 @@ def first_working(
     return found
 
 
+def introduce(session: Session, messages: Mapping[uuid.UUID, uuid.UUID]) -> None:
+    """Note in which message each of these contacts is told who writes to them: message by contact."""
+    rows = [{"id": contact_id, "introduced_by": messages[contact_id]} for contact_id in sorted(messages)]
+    if rows:
+        session.execute(update(Contact), rows)
+
+
 def _in_order(query: Select[*tuple[Any, ...]]) -> Select[*tuple[Any, ...]]:
     return query.where(Contact.state == ContactState.OK).order_by(Contact.position, Contact.created_at, Contact.id)
 
@@ -93,3 +171,50 @@ def _newest(
         .order_by(Consent.at, Consent.id)
     )
     return {(patient_id, caregiver_id): given for patient_id, caregiver_id, given in rows}
+
+
+# --- consent is recorded ---------------------------------------------------------------------
+
+
+def record_consent(
+    act: Act, patient: Patient, kind: ConsentKind, given: bool, how: str, caregiver: Caregiver | None = None
+) -> Consent:
+    """Record that consent was given, refused or withdrawn, and how.
+
+    Without a caregiver, MESSAGES and WEBPUSH are the patient's own. With one, they are
+    the caregiver's agreement for themselves, and the other kinds are what the patient
+    allows this caregiver. A withdrawal cancels what is queued, in this transaction;
+    that of WEBPUSH ends the person's phone as a contact, and what is queued to it goes
+    to the next one. Raises Refused.
+    """
+    if kind not in ONES_OWN and caregiver is None:
+        raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
+    if caregiver is not None and caregiver.patient_id != patient.id:
+        raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
+    session, now = act.session, act.now
+    caregiver_id = caregiver.id if caregiver else None
+    before = newest_consent(session, patient.id, kind, caregiver_id)
+    consent = Consent(
+        patient_id=patient.id,
+        caregiver_id=caregiver_id,
+        kind=kind,
+        given=given,
+        how=validation.text("how", how, longest=200),
+        recorded_by=str(act.actor),
+        at=localtime.later(now, before.at if before else None),
+    )
+    act.add(consent)
+    if not given and kind in STOPS_EVERYTHING:
+        outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id, caregiver_id=caregiver_id)
+    act.note("consent.give" if given else "consent.withdraw", patient, kind=kind, caregiver=caregiver_id)
+    if kind is ConsentKind.WEBPUSH and not given:
+        _end_phones(act, caregiver or patient)
+    return consent
+
+
+def _end_phones(act: Act, person: Patient | Caregiver) -> None:
+    phones = select(Contact).where(owner(person) == person.id, Contact.channel == Channel.WEBPUSH)
+    for phone in act.session.scalars(phones.where(Contact.state == ContactState.OK)):
+        phone.state, phone.broken_reason = ContactState.BROKEN, ENDED_BY_OWNER
+        act.note("contact.end", phone)
+    act.session.flush()

@@ -8,20 +8,21 @@ the audit trail each change of them. Dates are no clinical values.
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import or_, select, union_all
 from sqlalchemy.orm import Session
 
 from service.care import windows
-from service.domain import fields
+from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import PauseCause
 from service.store.audit import Act, Actor
-from service.store.tables import AuditLine, Patient, Pause
+from service.store.tables import AuditLine, Caregiver, Patient, Pause, Staff
 
 FARTHEST_PAUSE = timedelta(days=731)  # farther away it is a slip of the pen; common practice, no source
 LONGEST_DAYS = 366
@@ -45,6 +46,7 @@ class PauseChange:
     """One change of a pause: who set which dates, and when.
 
     `was_to` and `to_date` are the last day before and after; None is until somebody ends it.
+    `name` is that of the member of staff or the caregiver who did it, None where it was neither.
     """
 
     at: datetime
@@ -53,17 +55,21 @@ class PauseChange:
     from_date: date | None
     was_to: date | None
     to_date: date | None
+    name: str | None = None
+
+    @property
+    def kind(self) -> str:
+        """What kind of actor it was, as `ActorKind` has it."""
+        return self.by.partition(":")[0]
 
 
 def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to_date: date | None, note: str) -> Pause:
     """Nothing is expected from `from_date` to `to_date`, both included; None: until it is ended. Raises Refused."""
     if abs(from_date - act.now.date()) > FARTHEST_PAUSE:
         raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
-    fields.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
-    fields.text("note", note, longest=2000, shortest=0)
+    validation.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
+    validation.text("note", note, longest=2000, shortest=0)
     pause = Pause(
-        id=uuid.uuid4(),
-        clinic_id=patient.clinic_id,
         patient_id=patient.id,
         cause=cause,
         from_date=from_date,
@@ -72,8 +78,7 @@ def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to
         recorded_by=str(act.actor),
         recorded_at=act.now,
     )
-    act.session.add(pause)
-    act.session.flush()
+    act.add(pause)
     act.note("pause.add", pause, patient=patient.id, cause=cause, from_date=from_date, to_date=to_date)
     windows.resettle(act.session, patient.id, act.now)
     return pause
@@ -97,19 +102,14 @@ def end_pause(act: Act, pause: Pause, last_day: date) -> None:
         _note_change(act, pause, "pause.end", pause.to_date, cancelled=True)
         return
     if last_day > act.now.date():
-        fields.date_span("last_day", pause.from_date, last_day, longest_days=LONGEST_DAYS)
+        validation.date_span("last_day", pause.from_date, last_day, longest_days=LONGEST_DAYS)
     was, pause.to_date = pause.to_date, last_day
     _note_change(act, pause, "pause.end", was)
 
 
 def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCause | None = None) -> Pause | None:
     """The pause that covers `day`, if one does; with `cause`, only one for that cause."""
-    query = select(Pause).where(
-        Pause.patient_id == patient_id,
-        Pause.cancelled_at.is_(None),
-        Pause.from_date <= day,
-        or_(Pause.to_date.is_(None), Pause.to_date >= day),
-    )
+    query = select(Pause).where(windows.covering(patient_id, day))
     if cause is not None:
         query = query.where(Pause.cause == cause)
     return session.scalars(query.order_by(Pause.recorded_at)).first()
@@ -117,9 +117,22 @@ def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCau
 
 def history(session: Session, pause_id: uuid.UUID) -> list[PauseChange]:
     """What was done to a pause, oldest first, as the audit trail has it."""
-    lines = select(AuditLine).where(AuditLine.subject_id == pause_id, AuditLine.subject_kind == "pause")
-    changes = [_change(line) for line in session.scalars(lines)]
-    return sorted(changes, key=lambda change: (change.at, change.event is not PauseEvent.ADDED))
+    return _changes(session, [pause_id]).get(pause_id, [])
+
+
+def of_patient(
+    session: Session, patient_id: uuid.UUID, first: date, last: date
+) -> list[tuple[Pause, list[PauseChange]]]:
+    """The patient's pauses with a day from `first` to `last`, newest first, each with what was done to it.
+
+    One that was cancelled is among them: that it was is part of what happened. Three queries.
+    """
+    query = select(Pause).where(
+        Pause.patient_id == patient_id, Pause.from_date <= last, or_(Pause.to_date.is_(None), Pause.to_date >= first)
+    )
+    found = session.scalars(query.order_by(Pause.from_date.desc(), Pause.recorded_at.desc())).all()
+    changes = _changes(session, [pause.id for pause in found])
+    return [(pause, changes.get(pause.id, [])) for pause in found]
 
 
 def _note_change(act: Act, pause: Pause, action: str, was_to: date | None, **detail: object) -> None:
@@ -129,7 +142,23 @@ def _note_change(act: Act, pause: Pause, action: str, was_to: date | None, **det
     windows.resettle(act.session, pause.patient_id, act.now)
 
 
-def _change(line: AuditLine) -> PauseChange:
+def _changes(session: Session, pause_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, list[PauseChange]]:
+    """What was done to each of some pauses, oldest first."""
+    query = select(AuditLine).where(AuditLine.subject_id.in_(pause_ids), AuditLine.subject_kind == "pause")
+    lines = session.scalars(query).all()
+    people = [line.actor_id for line in lines if line.actor_id is not None]
+    by_id = [select(table.id, table.name).where(table.id.in_(people)) for table in (Staff, Caregiver)]
+    names: dict[uuid.UUID, str] = {row[0]: row[1] for row in session.execute(union_all(*by_id))}
+    found: dict[uuid.UUID, list[PauseChange]] = {}
+    for line in lines:
+        if line.subject_id is not None:
+            found.setdefault(line.subject_id, []).append(_change(line, names))
+    for changes in found.values():
+        changes.sort(key=lambda change: (change.at, change.event is not PauseEvent.ADDED))
+    return found
+
+
+def _change(line: AuditLine, names: Mapping[uuid.UUID, str]) -> PauseChange:
     detail = line.detail
     return PauseChange(
         at=line.at,
@@ -138,6 +167,7 @@ def _change(line: AuditLine) -> PauseChange:
         from_date=_date(detail.get("from_date")),
         was_to=_date(detail.get("was_to")),
         to_date=_date(detail.get("to_date")),
+        name=None if line.actor_id is None else names.get(line.actor_id),
     )
 
 

@@ -1,9 +1,10 @@
 """The silences table: the rows that tell a patient's runs of missed readings.
 
-Promises that a run keeps its row as it grows, shrinks or is repaired, because
-messages and caregivers' replies point at it; and that a run which turned out
-never to have been is ended with nothing missed, not deleted. Does not decide
-which windows were missed.
+Promises that a run keeps its row as it grows, shrinks or is repaired; and that a run
+which turned out never to have been is ended with nothing missed, not deleted. What was
+done about a run (tasks, nudges, caregivers' answers) is found by its dates and never by
+its row: a late reading divides a run, and the part that goes on begins anew. Does not
+decide which windows were missed.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import bindparam, insert, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, and_, bindparam, exists, func, insert, select, update
+from sqlalchemy.orm import Session, aliased
 
-from service.domain import adherence
-from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, WindowState
-from service.store.tables import Message, Patient, Silence
+from service.domain import plan
+from service.domain.plan import WindowFacts
+from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, TaskKind, WindowState
+from service.store.session import columns_of
+from service.store.tables import CaregiverReply, Message, Patient, Silence, Task, Window
 
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER)
 READING = "reading"
@@ -41,6 +44,20 @@ class SilenceRow:
 
 
 @dataclass(frozen=True)
+class Running:
+    """A silence that has not ended, and what has been done about it since its first date."""
+
+    patient_id: uuid.UUID
+    first: date
+    missed: int
+    cause: SilenceCause
+    begun_at: datetime  # when the window of its first date opened
+    told: bool  # a task has been raised
+    nudges: int  # since a caregiver last answered
+    nudged_at: datetime | None  # the last of them
+
+
+@dataclass(frozen=True)
 class ReadingWindow:
     """A reading window as it stands."""
 
@@ -51,14 +68,13 @@ class ReadingWindow:
 
 
 @dataclass(frozen=True)
-class MissedWindow:
-    """A reading window that has just closed without a reading."""
+class ClosingWindow(WindowFacts):
+    """A window whose end has come, with what is known of it."""
 
-    window_id: uuid.UUID
+    id: uuid.UUID
     clinic_id: uuid.UUID
     patient_id: uuid.UUID
     day: date
-    checked_in: bool
 
 
 _LENGTHEN = (
@@ -68,14 +84,7 @@ _LENGTHEN = (
         first_date=bindparam("first"), last_date=bindparam("last"), missed=bindparam("count"), cause=bindparam("why")
     )
 )
-_COLUMNS = (
-    Silence.id,
-    Silence.first_date.label("first"),
-    Silence.last_date.label("last"),
-    Silence.missed,
-    Silence.cause,
-    Silence.ended_at,
-)
+_COLUMNS = columns_of(SilenceRow, Silence, first=Silence.first_date, last=Silence.last_date)
 
 
 def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dict[uuid.UUID, SilenceCause]:
@@ -87,24 +96,24 @@ def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dic
         )
     ):
         prompts[window_id].append((state, attempts > 0))
-    return {window_id: adherence.cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
+    return {window_id: plan.silence_cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
 
 
-def add_missed(session: Session, missed: Sequence[MissedWindow], now: datetime) -> None:
-    """Put windows of many patients into their silences, beginning one where none is open."""
+def add_missed(session: Session, missed: Sequence[ClosingWindow], now: datetime) -> None:
+    """Put windows of many patients, closed without a reading, into their silences: begun where none is open."""
     if not missed:
         return
-    why = causes(session, [(window.window_id, window.checked_in) for window in missed])
+    why = causes(session, [(window.id, window.checkin_at is not None) for window in missed])
     running = _open(session, {window.patient_id for window in missed})
     begun: dict[uuid.UUID, SilenceRow] = {}
     clinics = {window.patient_id: window.clinic_id for window in missed}
     for window in sorted(missed, key=lambda window: window.day):
         row = running.get(window.patient_id)
         if row is None:
-            row = SilenceRow(uuid.uuid4(), window.day, window.day, 0, why[window.window_id], None)
+            row = SilenceRow(uuid.uuid4(), window.day, window.day, 0, why[window.id], None)
             begun[window.patient_id] = row
         if window.day >= row.last:
-            row = replace(row, last=window.day, cause=why[window.window_id])
+            row = replace(row, last=window.day, cause=why[window.id])
         row = replace(row, first=min(row.first, window.day), missed=row.missed + 1)
         running[window.patient_id] = row
     rows = [_values(clinics[patient], patient, running[patient], now) for patient in begun]
@@ -133,15 +142,14 @@ def sync(
 
     Returns the first and last date of each silence that ended by this.
     """
-    runs = adherence.runs(((window.day, window.state) for window in windows), reading_dates)
+    runs = plan.missed_runs(((window.day, window.state) for window in windows), reading_dates)
     rows = _rows_between(session, patient_id, between)
     by_day = {window.day: window for window in windows}
     latest = [by_day[run.last] for run in runs]
     why = causes(session, [(window.window_id, window.checked_in) for window in latest])
 
-    # Newest first, so that when a late reading divides a silence, the part that
-    # goes on keeps the row, and with it the nudges and replies that belong to it.
-    pairs: list[tuple[adherence.Run, SilenceRow | None]] = []
+    # Newest first, so that when a late reading divides a silence, the part that goes on keeps the row.
+    pairs: list[tuple[plan.Run, SilenceRow | None]] = []
     left = list(reversed(rows))
     for run in reversed(runs):
         row = next((row for row in left if row.first <= run.last and row.last >= run.first), None)
@@ -166,6 +174,57 @@ def sync(
             if run.ended and row.ended_at is None:
                 ended.append((run.first, run.last))
     return ended
+
+
+def running(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Running]:
+    """The silence of each of these patients that has not ended. One query."""
+    if not patient_ids:
+        return {}
+    rows = session.execute(running_query(patient_ids))
+    return {row.patient_id: Running(**row._mapping) for row in rows}
+
+
+def running_query(patient_ids: Collection[uuid.UUID]) -> Select[Any]:
+    """See `running`: windows by patient and date, messages by window, so that no table is read as a whole."""
+    first, answered, nudged = aliased(Window), aliased(Window), aliased(Window)
+    begun_at = func.coalesce(first.opens_at, Silence.opened_at)
+    last_answer = (
+        select(func.max(CaregiverReply.at))
+        .join(answered, answered.id == CaregiverReply.window_id)
+        .where(answered.patient_id == Silence.patient_id, answered.local_date >= Silence.first_date)
+        .correlate(Silence)
+        .scalar_subquery()
+    )
+    nudge = (
+        nudged.patient_id == Silence.patient_id,
+        nudged.local_date >= Silence.first_date,
+        Message.window_id == nudged.id,
+        Message.kind == MessageKind.NUDGE,
+        Message.state != MessageState.CANCELLED,
+        func.coalesce(Message.created_at > last_answer, True),
+    )
+    return (
+        select(
+            Silence.patient_id,
+            Silence.first_date.label("first"),
+            Silence.missed,
+            Silence.cause,
+            begun_at.label("begun_at"),
+            exists()
+            .where(Task.patient_id == Silence.patient_id, Task.kind == TaskKind.SILENT, Task.raised_at >= begun_at)
+            .correlate(Silence, first)
+            .label("told"),
+            # One step is one nudge, on however many channels it had to be tried.
+            select(func.count(func.distinct(Message.step_id)))
+            .where(*nudge)
+            .correlate(Silence)
+            .scalar_subquery()
+            .label("nudges"),
+            select(func.max(Message.created_at)).where(*nudge).correlate(Silence).scalar_subquery().label("nudged_at"),
+        )
+        .outerjoin(first, and_(first.patient_id == Silence.patient_id, first.local_date == Silence.first_date))
+        .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None), Silence.missed > 0)
+    )
 
 
 def _rows_between(
@@ -193,7 +252,7 @@ def _open(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUI
     }
 
 
-def _values(clinic_id: uuid.UUID, patient_id: uuid.UUID, row: SilenceRow, now: datetime) -> dict[str, Any]:
+def _values(clinic_id: Any, patient_id: uuid.UUID, row: SilenceRow, now: datetime) -> dict[str, Any]:
     return {
         "id": row.id,
         "clinic_id": clinic_id,
@@ -203,28 +262,18 @@ def _values(clinic_id: uuid.UUID, patient_id: uuid.UUID, row: SilenceRow, now: d
         "missed": row.missed,
         "cause": row.cause,
         "opened_at": now,
+        "ended_at": row.ended_at,
+        "ended_because": None if row.ended_at is None else READING,
     }
 
 
-def _begin(session: Session, patient_id: uuid.UUID, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
+def _begin(session: Session, patient_id: uuid.UUID, run: plan.Run, cause: SilenceCause, now: datetime) -> None:
     clinic_id = select(Patient.clinic_id).where(Patient.id == patient_id).scalar_subquery()
-    session.execute(
-        insert(Silence).values(
-            id=uuid.uuid4(),
-            clinic_id=clinic_id,
-            patient_id=patient_id,
-            first_date=run.first,
-            last_date=run.last,
-            missed=run.missed,
-            cause=cause,
-            opened_at=now,
-            ended_at=now if run.ended else None,
-            ended_because=READING if run.ended else None,
-        )
-    )
+    row = SilenceRow(uuid.uuid4(), run.first, run.last, run.missed, cause, now if run.ended else None)
+    session.execute(insert(Silence).values(_values(clinic_id, patient_id, row, now)))
 
 
-def _follow(session: Session, row: SilenceRow, run: adherence.Run, cause: SilenceCause, now: datetime) -> None:
+def _follow(session: Session, row: SilenceRow, run: plan.Run, cause: SilenceCause, now: datetime) -> None:
     ending: dict[str, Any] = {}
     if run.ended and row.ended_at is None:
         ending = {"ended_at": now, "ended_because": READING}
@@ -240,6 +289,4 @@ def _vanish(session: Session, row: SilenceRow, windows: Sequence[ReadingWindow],
 
 
 def _update(session: Session, silence_id: uuid.UUID, **values: Any) -> None:
-    session.execute(
-        update(Silence).where(Silence.id == silence_id).values(**values).execution_options(synchronize_session=False)
-    )
+    session.execute(update(Silence).where(Silence.id == silence_id).values(**values))

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import update
+from sqlalchemy import ColumnElement, case, update
 from sqlalchemy.orm import Session
 
-from service.domain.escalation import first_told_at
-from service.domain.tasks import TaskFacts, as_json, kind_of
-from service.domain.vocabulary import TaskSettled, TaskState
+from service.domain.tasks import TaskFacts, as_json, first_told_at, kind_of
+from service.domain.vocabulary import Role, TaskSettled, TaskState
+from service.store import panel
 from service.store.tables import Task
 from service.store.upsert import insert_new
 
@@ -26,6 +26,8 @@ class NewTask:
     patient_id: uuid.UUID | None
     facts: TaskFacts
     dedupe_key: str
+    staff_id: uuid.UUID | None = None  # whose it is; None beside no role is everybody's
+    role: Role | None = None
 
 
 def raise_task(
@@ -38,27 +40,66 @@ def raise_task(
 ) -> uuid.UUID | None:
     """Write a task of the kind that `facts` ask for. Returns its id, or None when that occurrence already has one."""
     row = _row(NewTask(clinic_id, patient_id, facts, dedupe_key), now)
-    return row["id"] if insert_new(session, Task.__table__, [row], ["dedupe_key"]) else None
+    task_id: uuid.UUID = row["id"]
+    if not insert_new(session, Task.__table__, [row], ["dedupe_key"]):
+        return None
+    _mark(session, [patient_id], now)
+    return task_id
 
 
 def raise_tasks(session: Session, new: Iterable[NewTask], now: datetime) -> None:
     """Write those of many tasks whose occurrence has none yet, in one statement."""
-    insert_new(session, Task.__table__, [_row(task, now) for task in new], ["dedupe_key"])
+    tasks = list(new)
+    if insert_new(session, Task.__table__, [_row(task, now) for task in tasks], ["dedupe_key"]):
+        _mark(session, [task.patient_id for task in tasks], now)
 
 
-def close_task(session: Session, dedupe_key: str, reason: TaskSettled, now: datetime) -> bool:
-    """Close the occurrence's task, if it is open, because what it asked about is settled. Returns whether one was.
+def tell_instead(session: Session, which: ColumnElement[bool], facts: TaskFacts, now: datetime) -> bool:
+    """Let a task that nobody has closed say this instead; one that somebody took before is open again. False for none.
 
-    Nobody closed it: `closed_by` stays empty.
+    Staff have one thing to look at, not two: what it said first is no longer so, or is said again in `facts`.
+    It says something new: whoever was told of it before is told again, and nobody later than they were to be.
     """
-    closed = session.execute(
+    told_at = first_told_at(kind_of(facts), now)
+    is_sooner = (Task.state == TaskState.OPEN) & (Task.escalates_at < told_at)
+    owners = session.scalars(
         update(Task)
-        .where(Task.dedupe_key == dedupe_key, Task.state == TaskState.OPEN)
+        .where(which, Task.state != TaskState.CLOSED)
+        .values(
+            facts=as_json(facts),
+            escalates_at=case((is_sooner, Task.escalates_at), else_=told_at),
+            retold_at=now,
+            state=TaskState.OPEN,
+            taken_by=None,
+            taken_at=None,
+        )
+        .returning(Task.patient_id)
+    ).all()
+    _mark(session, owners, now)
+    return bool(owners)
+
+
+def close_tasks(
+    session: Session, which: ColumnElement[bool], reason: TaskSettled, now: datetime, *, also_taken: bool = False
+) -> None:
+    """Close those of the tasks that nobody has taken, because what they asked about is settled.
+
+    A task that somebody took is theirs to close, unless closing it is what staff just did (`also_taken`).
+    Nobody closed them: `closed_by` stays empty.
+    """
+    still = Task.state != TaskState.CLOSED if also_taken else Task.state == TaskState.OPEN
+    owners = session.scalars(
+        update(Task)
+        .where(which, still)
         .values(state=TaskState.CLOSED, closed_at=now, close_reason=reason.value, escalates_at=None)
-        .returning(Task.id)
-        .execution_options(synchronize_session=False)
-    ).first()
-    return closed is not None
+        .returning(Task.patient_id)
+    )
+    _mark(session, owners.all(), now)
+
+
+def _mark(session: Session, patient_ids: Collection[uuid.UUID | None], now: datetime) -> None:
+    """An open task is a reason of the review: it moves its patient up on the panel, and closing it down again."""
+    panel.judge_again(session, {patient_id for patient_id in patient_ids if patient_id is not None}, now)
 
 
 def _row(new: NewTask, now: datetime) -> dict[str, Any]:
@@ -72,6 +113,7 @@ def _row(new: NewTask, now: datetime) -> dict[str, Any]:
         "dedupe_key": new.dedupe_key,
         "raised_at": now,
         "escalates_at": first_told_at(kind, now),
-        "contacts_told": 0,
         "state": TaskState.OPEN,
+        "staff_id": new.staff_id,
+        "role": new.role,
     }

@@ -20,8 +20,8 @@ from service.care import silences
 from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.store import outbox, panel
-from service.store.session import Where, rows
-from service.store.slices import slices
+from service.store.ids import among, slices
+from service.store.session import Where, columns_of, rows
 from service.store.tables import Checkin, Message, Pause, Reading, Silence, Step, Window
 
 FOLLOWING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE)
@@ -96,19 +96,16 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
 
 def _stop_following(session: Session, windows: Sequence[uuid.UUID], now: datetime) -> None:
     """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
-    for some in slices(windows):
-        session.execute(
-            update(Step)
-            .where(Step.window_id.in_(some), Step.state == StepState.PENDING)
-            .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
-            .execution_options(synchronize_session=False)
-        )
+    session.execute(
+        update(Step)
+        .where(among(Step.window_id, windows), Step.state == StepState.PENDING)
+        .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
+    )
     _cancel_messages(session, windows, ANSWERED, now)
 
 
 def _cancel_messages(session: Session, windows: Sequence[uuid.UUID], reason: str, now: datetime) -> None:
-    for some in slices(windows):
-        outbox.cancel(session, Message.window_id.in_(some) & Message.kind.in_(FOLLOWING), reason, now)
+    outbox.cancel(session, among(Message.window_id, windows) & Message.kind.in_(FOLLOWING), reason, now)
 
 
 # --- windows as they are stored ------------------------------------------------
@@ -130,17 +127,7 @@ class _StoredWindow:
         return WindowFacts(self.wants_reading, self.wants_checkin, self.reading_at, self.checkin_at, paused)
 
 
-_COLUMNS = (
-    Window.id,
-    Window.patient_id,
-    Window.local_date.label("day"),
-    Window.state,
-    Window.closes_at,
-    Window.wants_reading,
-    Window.wants_checkin,
-    Window.reading_at,
-    Window.checkin_at,
-)
+_COLUMNS = columns_of(_StoredWindow, Window, day=Window.local_date)
 # Built once: readings and check-ins pass here.
 _WINDOW_ON = (
     select(*_COLUMNS)
@@ -225,6 +212,16 @@ def _write(session: Session, decided: Sequence[tuple[_StoredWindow, WindowState]
         session.connection().execute(_SETTLE, moved)
 
 
+def write_closed(session: Session, closed: Sequence[tuple[silences.ClosingWindow, WindowState]], now: datetime) -> None:
+    """Write windows that were open with the states in which they have ended."""
+    values = [
+        {"which": window.id, "to": state, "reading": window.reading_at, "checkin": window.checkin_at, "at": now}
+        for window, state in closed
+    ]
+    if values:
+        session.connection().execute(_SETTLE, values)
+
+
 # --- all windows between two readings -------------------------------------------
 
 
@@ -270,11 +267,11 @@ def _first_arrivals(
     return {row[0]: row[1] for row in rows}
 
 
-def _pauses(session: Session, patient_id: uuid.UUID) -> list[tuple[date, date]]:
-    rows = session.execute(
-        select(Pause.from_date, Pause.to_date).where(Pause.patient_id == patient_id, Pause.cancelled_at.is_(None))
-    )
-    return [(first, last or date.max) for first, last in rows]
+def pauses(session: Session, patient_id: uuid.UUID) -> list[tuple[date, date]]:
+    """The first and last dates of the patient's pauses, the earliest first; `date.max` where it is until told."""
+    theirs = (Pause.patient_id == patient_id, Pause.cancelled_at.is_(None))
+    found = session.execute(select(Pause.from_date, Pause.to_date).where(*theirs).order_by(Pause.from_date))
+    return [(first, last or date.max) for first, last in found]
 
 
 def _decide_anew(
@@ -282,7 +279,7 @@ def _decide_anew(
 ) -> list[_StoredWindow]:
     """The patient's windows in the span as they are now; those that changed are written."""
     checkins = _first_arrivals(session, patient_id, span, Checkin, Checkin.answered_at)
-    pauses = _pauses(session, patient_id)
+    paused = pauses(session, patient_id)
     found = session.execute(
         select(*_COLUMNS)
         .where(Window.patient_id == patient_id, span.holds(Window.local_date))
@@ -291,7 +288,7 @@ def _decide_anew(
     decided, changed = [], []
     for was in [_StoredWindow(**row._mapping) for row in found]:
         window = replace(was, reading_at=readings.get(was.day), checkin_at=checkins.get(was.day))
-        facts = window.facts(paused=any(first <= window.day <= last for first, last in pauses))
+        facts = window.facts(paused=any(first <= window.day <= last for first, last in paused))
         # What was missed stays over, even when the machine's clock was set back since.
         is_over = was.closes_at <= now or was.state is WindowState.MISSED
         state = state_at_close(facts) if is_over else state_while_open(facts)
@@ -343,7 +340,12 @@ def later_reading(patient_id: PatientId, day: Day) -> ColumnElement[bool]:
 
 def is_paused(patient_id: PatientId, day: Day) -> ColumnElement[bool]:
     """Whether a pause covers that date."""
-    return exists().where(
+    return exists().where(covering(patient_id, day))
+
+
+def covering(patient_id: PatientId | uuid.UUID, day: Day | date) -> ColumnElement[bool]:
+    """Whether a pause is one of this patient's that covers that date."""
+    return and_(
         Pause.patient_id == patient_id,
         Pause.cancelled_at.is_(None),
         Pause.from_date <= day,

@@ -9,13 +9,21 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from service.care import contacts
 from service.domain.localtime import zone
 from service.domain.plan import WindowFacts
 from service.domain.sending import CANNOT_WAIT, NEEDS_NO_CONSENT, TO_STAFF, LastLook
-from service.domain.vocabulary import Channel, ContactState, MessageKind, PatientState, TaskState, WindowState
+from service.domain.vocabulary import (
+    Channel,
+    ContactState,
+    MessageKind,
+    MessageState,
+    PatientState,
+    TaskState,
+    WindowState,
+)
 from service.store import wordings
 from service.store.tables import (
     Caregiver,
@@ -28,6 +36,10 @@ from service.store.tables import (
     Task,
     Window,
 )
+
+FIRST = aliased(Message)  # the one in which a contact was told who writes
+BEGUN_BY_US = frozenset({MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE})
+NEVER_CAME = frozenset({MessageState.FAILED, MessageState.EXPIRED, MessageState.CANCELLED})
 
 
 @dataclass(frozen=True)
@@ -44,15 +56,20 @@ class MessageFacts:
     staff_id: uuid.UUID | None
     window_id: uuid.UUID | None
     attempts: int
+    worded_before: bool  # then it says the same again: one key at the provider is one body
+    said: str | None  # what is, or was, handed over under that key, as a digest
+    greets_at: datetime | None
     expires_at: datetime
     params: Mapping[str, Any]
     address: str
+    line: str
     secret: Mapping[str, Any]
     language: str
     sender: str
     emergency_number: str
     contact_line: str
     own_wording: str | None
+    introduces: bool  # the first message that reaches this contact: it says who writes
     last_look: LastLook
 
 
@@ -71,20 +88,21 @@ class _Shared:
     patients_agreed: Collection[uuid.UUID]
     caregivers_agreed: Collection[uuid.UUID]
     acknowledged: Collection[tuple[uuid.UUID | None, uuid.UUID | None]]
-    open_tasks: Collection[str]
+    open_tasks: Collection[uuid.UUID]
     wordings: Mapping[tuple[uuid.UUID, str, MessageKind], str]
 
 
 def load(session: Session, message_ids: Collection[uuid.UUID]) -> Loaded:
     """Everything about these messages. The number of queries does not depend on how many."""
     rows = session.execute(
-        select(Message, Contact, Clinic, Patient, Caregiver, Staff, Window)
+        select(Message, Contact, Clinic, Patient, Caregiver, Staff, Window, FIRST.state)
         .join(Contact, Contact.id == Message.contact_id)
         .join(Clinic, Clinic.id == Message.clinic_id)
         .outerjoin(Patient, Patient.id == Message.patient_id)
         .outerjoin(Caregiver, Caregiver.id == Message.caregiver_id)
         .outerjoin(Staff, Staff.id == Message.staff_id)
         .outerjoin(Window, Window.id == Message.window_id)
+        .outerjoin(FIRST, FIRST.id == Contact.introduced_by)
         .where(Message.id.in_(message_ids))
         .order_by(Message.next_try_at, Message.id)
         .execution_options(populate_existing=True)
@@ -93,9 +111,7 @@ def load(session: Session, message_ids: Collection[uuid.UUID]) -> Loaded:
     loaded = Loaded()
     for row in rows:
         try:
-            loaded.facts.append(
-                _facts(shared, row.Message, row.Contact, row.Clinic, row.Patient, row.Caregiver, row.Staff, row.Window)
-            )
+            loaded.facts.append(_facts(shared, *row))
         except Exception as error:
             loaded.failed.append((row.Message.id, error))
     return loaded
@@ -110,13 +126,12 @@ def _facts(
     caregiver: Caregiver | None,
     staff: Staff | None,
     window: Window | None,
+    first_state: MessageState | None,
 ) -> MessageFacts:
     person = (caregiver or patient) if message.staff_id is None else None
     language, where = (person.language, person.zone) if person is not None else (clinic.language, clinic.zone)
-    if message.caregiver_id is not None:
-        agreed = message.caregiver_id in shared.caregivers_agreed
-    else:
-        agreed = message.patient_id in shared.patients_agreed
+    who_agreed = shared.patients_agreed if message.caregiver_id is None else shared.caregivers_agreed
+    agreed = (message.caregiver_id or message.patient_id) in who_agreed
     return MessageFacts(
         id=message.id,
         clinic_id=message.clinic_id,
@@ -128,15 +143,22 @@ def _facts(
         staff_id=message.staff_id,
         window_id=message.window_id,
         attempts=message.attempts,
+        worded_before=message.turns > 1,
+        said=message.said,
+        greets_at=message.greets_at,
         expires_at=message.expires_at,
         params=message.params,
         address=contact.address,
+        line=clinic.text_line or "",
         secret=contact.secret or {},
         language=language,
         sender=clinic.sender_name,
         emergency_number=clinic.emergency_number,
         contact_line=clinic.contact_line,
-        own_wording=shared.wordings.get((message.clinic_id, language, message.kind)),
+        own_wording=_own_wording(shared, message, language),
+        introduces=message.kind in BEGUN_BY_US
+        and contact.channel is not Channel.WEBPUSH  # set up by a button, on a page that says it all
+        and (contact.introduced_by in {None, message.id} or first_state in NEVER_CAME),
         last_look=LastLook(
             kind=message.kind,
             expires_at=message.expires_at,
@@ -148,12 +170,19 @@ def _facts(
             # Who has just written from an address is answered there, also when it is marked as stopped or broken.
             contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
-            task_is_open=message.kind is not MessageKind.STAFF_TASK or _task_of(message) in shared.open_tasks,
+            task_is_open=message.task_id is None or message.task_id in shared.open_tasks,
             cannot_wait=message.kind is MessageKind.STAFF_TASK and bool(message.params.get(CANNOT_WAIT)),
             acknowledged=(message.window_id, message.caregiver_id) in shared.acknowledged,
             window=_window(window),
+            window_zone=None if window is None else zone(window.zone),
         ),
     )
+
+
+def _own_wording(shared: _Shared, message: Message, language: str) -> str | None:
+    if "sender" in message.params:
+        return None  # it is nobody's of the clinic, whose name may not stand under it
+    return shared.wordings.get((message.clinic_id, language, message.kind))
 
 
 def _window(window: Window | None) -> WindowFacts | None:
@@ -177,16 +206,12 @@ def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
         _acknowledged(
             session, {m.window_id for m in messages if m.caregiver_id is not None and m.window_id is not None}
         ),
-        _open_tasks(session, {_task_of(message) for message in messages if message.kind is MessageKind.STAFF_TASK}),
+        _open_tasks(session, {message.task_id for message in messages if message.task_id is not None}),
         {
             which: row.body
             for which, row in wordings.own_wordings(session, {message.clinic_id for message in messages}).items()
         },
     )
-
-
-def _task_of(message: Message) -> str:
-    return str(message.params.get("task", ""))
 
 
 def _acknowledged(
@@ -203,15 +228,8 @@ def _acknowledged(
     return {(window_id, caregiver_id) for window_id, caregiver_id in rows}
 
 
-def _open_tasks(session: Session, task_ids: Collection[str]) -> set[str]:
-    """Of these tasks, those that nobody has taken. What is not the id of a task passes as open."""
-    real = {}
-    for given in task_ids:
-        try:
-            real[uuid.UUID(given)] = given
-        except ValueError:
-            continue
-    if not real:
-        return set(task_ids)
-    taken = session.scalars(select(Task.id).where(Task.id.in_(real), Task.state != TaskState.OPEN))
-    return set(task_ids) - {real[task_id] for task_id in taken}
+def _open_tasks(session: Session, task_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
+    """Of these tasks, those that nobody has taken."""
+    if not task_ids:
+        return set()
+    return set(session.scalars(select(Task.id).where(Task.id.in_(task_ids), Task.state == TaskState.OPEN)))

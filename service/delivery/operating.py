@@ -11,7 +11,7 @@ import uuid
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import and_, select
 from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
@@ -21,7 +21,6 @@ from service.store.audit import Act, Actor
 from service.store.tables import Message, MessageEvent
 
 MAY_BE_TRIED = (MessageState.QUEUED, MessageState.FAILED, MessageState.UNCERTAIN)
-REASON_LENGTH = 60
 
 
 def find(
@@ -52,30 +51,27 @@ def history(session: Session, message_id: uuid.UUID) -> Sequence[MessageEvent]:
 
 def try_again(session: Session, message_id: uuid.UUID, actor: Actor, now: datetime) -> None:
     """Queue a message for now. Raises Refused for one that is gone, in hand, or would come too late to be true."""
-    clinic_id = session.execute(
-        update(Message)
-        .where(Message.id == message_id, Message.state.in_(MAY_BE_TRIED), Message.expires_at > now)
-        .values(state=MessageState.QUEUED, reason="asked_for_again", next_try_at=now, settled_at=None)
-        .returning(Message.clinic_id)
-        .execution_options(synchronize_session=False)
-    ).scalar_one_or_none()
-    if clinic_id is None:
+    may_be = and_(Message.id == message_id, Message.state.in_(MAY_BE_TRIED), Message.expires_at > now)
+    if not outbox.queue_again(session, may_be, "asked_for_again", now):
         raise Refused(
             "message", str(message_id), f"a message that is {_words(MAY_BE_TRIED)} and whose time is not over"
         )
-    outbox.note_events(session, [(message_id, "queued_again", "asked for again")], now)
-    Act(session, actor, clinic_id, now).note("message.retry", ("message", message_id))
+    _act(session, message_id, actor, now).note("message.retry", ("message", message_id))
 
 
 def cancel(session: Session, message_id: uuid.UUID, reason: str, actor: Actor, now: datetime) -> None:
-    """Cancel a message that is still queued. Raises Refused for any other, and without a reason."""
-    if not reason.strip() or len(reason) > REASON_LENGTH:
-        raise Refused("reason", reason, f"1 to {REASON_LENGTH} characters")
+    """Cancel a message that has not begun to leave. Raises Refused for any other, and without a reason."""
+    if not reason.strip() or len(reason) > outbox.REASON_LENGTH:
+        raise Refused("reason", reason, f"1 to {outbox.REASON_LENGTH} characters")
     cancelled = outbox.cancel(session, Message.id == message_id, reason.strip(), now)
     if not cancelled:
-        raise Refused("message", str(message_id), "a message that is queued")
+        raise Refused("message", str(message_id), "a message that has not begun to leave")
+    _act(session, message_id, actor, now).note("message.cancel", ("message", message_id))
+
+
+def _act(session: Session, message_id: uuid.UUID, actor: Actor, now: datetime) -> Act:
     clinic_id = session.scalars(select(Message.clinic_id).where(Message.id == message_id)).one()
-    Act(session, actor, clinic_id, now).note("message.cancel", ("message", message_id))
+    return Act(session, actor, clinic_id, now)
 
 
 def _words(states: Sequence[MessageState]) -> str:

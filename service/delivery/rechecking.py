@@ -1,21 +1,27 @@
-"""Recheck what was claimed, and stamp the hand-over of what may go.
+"""Recheck what was claimed; and stamp, a few at a time, the hand-over of what may go.
 
 Promises that what is no longer wanted, agreed to or true is settled here with its
-reason; that several messages to one person become one; and that a message which
-cannot be understood or worded is set aside alone. Calls no provider.
+reason; that several messages to one person become one; that a message which
+cannot be understood or worded is set aside alone; that only what is still claimed
+is rechecked; and that one id at a provider is one text to one address: where another try
+would say something else, or go elsewhere, because staff have changed it meanwhile, it is
+another message. Calls no provider.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import uuid
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import structlog
-from sqlalchemy import Engine, update
+from sqlalchemy import Engine, case, select, update
 from sqlalchemy.orm import Session
 
+from service.care import contacts
 from service.delivery import settling
 from service.delivery.facts import MessageFacts, load
 from service.delivery.settling import held
@@ -28,53 +34,53 @@ from service.store.guarded import Tally, guarded
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import write_session
 from service.store.tables import Message
-from service.transports.base import OutgoingText, Transport, hears_replies
+from service.transports.base import NOT_SET_UP, OutgoingText, Transport, hears_replies
 from service.words import messages
 from service.words.language import load_language
 
 log = structlog.get_logger(__name__)
 
-LinkMaker = Callable[[MessageFacts], str]
+LinkMaker = Callable[[Session, MessageFacts, datetime], str]  # the message's link, kept in the same transaction
 
 
 @dataclass
-class Stamped:
+class Rechecked:
     """What may be handed over now, worded and addressed; and what became of the rest."""
 
     ready: list[tuple[MessageFacts, OutgoingText]] = field(default_factory=list)
     stopped: Tally = field(default_factory=Tally)
 
 
-def stamp(
+def recheck_claimed(
     engine: Engine,
     token: uuid.UUID,
     links: LinkMaker,
     channels: Mapping[Channel, Transport],
     now: datetime,
     before_commit: Callable[[], None] = lambda: None,
-) -> Stamped:
+) -> Rechecked:
     """Everything claimed under `token`, in one transaction; one by one when the database refuses the whole."""
     claimed: list[uuid.UUID] = []
 
-    def whole(session: Session) -> Stamped:
+    def whole(session: Session) -> Rechecked:
         claimed.extend(held(session, token, MessageState.CLAIMED))
-        stamped = _stamp(session, token, claimed, links, channels, now)
+        rechecked = _recheck(session, claimed, links, channels, now)
         before_commit()
-        return stamped
+        return rechecked
 
-    def alone(session: Session, message_id: uuid.UUID) -> Stamped:
+    def alone(session: Session, message_id: uuid.UUID) -> Rechecked:
         mine = held(session, token, MessageState.CLAIMED) & {message_id}
-        return _stamp(session, token, mine, links, channels, now)
+        return _recheck(session, mine, links, channels, now)
 
-    outcome = guarded(engine, claimed, whole=whole, alone=alone)
+    outcome = guarded(engine, claimed, kind="message", whole=whole, alone=alone)
     for message_id, error in outcome.failed:
         with write_session(engine) as session:
             set_aside(session, message_id, error, now)
-    stamped = Stamped(stopped=Tally(quarantined=len(outcome.failed)))
+    rechecked = Rechecked(stopped=Tally(quarantined=len(outcome.failed)))
     for part in outcome.done:
-        stamped.ready += part.ready
-        stamped.stopped += part.stopped
-    return stamped
+        rechecked.ready += part.ready
+        rechecked.stopped += part.stopped
+    return rechecked
 
 
 def set_aside(session: Session, message_id: uuid.UUID, error: Exception, now: datetime) -> None:
@@ -83,27 +89,31 @@ def set_aside(session: Session, message_id: uuid.UUID, error: Exception, now: da
     quarantine(session, ("message", message_id), error, now)
 
 
-def _stamp(
+def _recheck(
     session: Session,
-    token: uuid.UUID,
     mine: Collection[uuid.UUID],
     links: LinkMaker,
     channels: Mapping[Channel, Transport],
     now: datetime,
-) -> Stamped:
-    stamped = Stamped()
+) -> Rechecked:
+    rechecked = Rechecked()
     loaded = load(session, mine)
     for message_id, error in loaded.failed:
         set_aside(session, message_id, error, now)
-    may_go = []
+    may_go: list[MessageFacts] = []
+    missing: set[tuple[uuid.UUID, Channel]] = set()
     for facts in loaded.facts:
         look = replace(facts.last_look, channel_is_set_up=facts.channel in channels)
         verdict = recheck(look, now)
         if verdict.action is SendAction.GO:
             may_go.append(_wordable(session, replace(facts, last_look=look), now))
-        else:
-            _stop(session, facts, verdict, now)
-            stamped.stopped += Tally(passed=1)
+            continue
+        _stop(session, facts, verdict, now)
+        rechecked.stopped += Tally(passed=1)
+        if verdict.why is SendReason.CHANNEL_NOT_SET_UP:
+            missing.add((facts.clinic_id, facts.channel))
+    for clinic_id, channel in sorted(missing):
+        settling.tell_not_set_up(session, clinic_id, channel, now)
     # What cannot wait is carried by nothing else: it says so itself.
     alike = [facts for facts in may_go if not facts.last_look.cannot_wait]
     carried = bundle([Ready(facts.id, facts.contact_id, facts.kind, facts.expires_at) for facts in alike])
@@ -111,44 +121,62 @@ def _stamp(
     for facts in may_go:
         if (by := carried.get(facts.id)) is not None:
             settling.settle(session, facts.id, MessageState.CANCELLED, "bundled", now, detail=f"carried by {by}")
-            stamped.stopped += Tally(passed=1)
+            rechecked.stopped += Tally(passed=1)
             continue
         try:
-            stamped.ready.append((facts, _word(facts, links, channels[facts.channel])))
+            text = _word(session, facts, links, channels[facts.channel], now)
         except Exception as error:
             # A message that cannot be worded is set aside and said so; the others go on.
             log.exception("message could not be worded", message=str(facts.id))
             settling.fail_unworded(session, facts, describe_error(error), now)
             unworded += 1
-    stamped.stopped += Tally(quarantined=unworded + len(loaded.failed))
-    if stamped.ready:
-        ids = [facts.id for facts, _ in stamped.ready]
-        session.execute(
-            update(Message)
-            .where(Message.id.in_(ids), Message.claim_token == token, Message.state == MessageState.CLAIMED)
-            .values(
-                state=MessageState.HANDING_OVER,
-                handed_over_at=now,
-                attempts=Message.attempts + 1,
-                lease_until=now + LEASE,
-            )
-            .execution_options(synchronize_session=False)
+            continue
+        said = _digest(text)
+        if facts.attempts > 0 and facts.said != said:
+            settling.say_otherwise(session, facts, now)
+            rechecked.stopped += Tally(passed=1)
+        else:
+            rechecked.ready.append((replace(facts, said=said), text))
+    rechecked.stopped += Tally(quarantined=unworded + len(loaded.failed))
+    return rechecked
+
+
+def stamp(session: Session, token: uuid.UUID, some: Sequence[MessageFacts], now: datetime) -> Collection[uuid.UUID]:
+    """Stamp the hand-over of these, just before their calls. Returns those that were still claimed under `token`."""
+    ours = (
+        Message.id.in_([facts.id for facts in some]),
+        Message.claim_token == token,
+        Message.state
+        == MessageState.CLAIMED,  # else what asked for it has been answered meanwhile, or it was cancelled
+    )
+    ids = session.scalars(
+        update(Message)
+        # Locked in one order, as whoever cancels several does.
+        .where(*ours, Message.id.in_(select(Message.id).where(*ours).order_by(Message.id).with_for_update()))
+        .values(
+            state=MessageState.HANDING_OVER,
+            handed_over_at=now,
+            attempts=Message.attempts + 1,
+            lease_until=now + LEASE,
+            said=case(*[(Message.id == facts.id, facts.said) for facts in some]),
         )
-        outbox.note_events(session, [(message_id, "handing_over", "") for message_id in ids], now)
-    return stamped
+        .returning(Message.id)
+    ).all()
+    outbox.note_events(session, [(message_id, "handing_over", "") for message_id in ids], now)
+    contacts.introduce(session, {facts.contact_id: facts.id for facts in some if facts.introduces and facts.id in ids})
+    return set(ids)
 
 
 def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime) -> None:
     why = verdict.why.value
     if verdict.action is SendAction.DEFER and verdict.until is not None:
-        settling.queue_again(session, facts.id, why, verdict.until, now)
+        settling.defer(session, facts, why, verdict.until, now)
     elif verdict.action is SendAction.REROUTE:
-        settling.settle(session, facts.id, MessageState.FAILED, why, now)
-        if verdict.why is SendReason.CHANNEL_NOT_SET_UP:
-            settling.tell_not_set_up(session, facts, now)
+        named = NOT_SET_UP[facts.channel] if verdict.why is SendReason.CHANNEL_NOT_SET_UP else ""
+        settling.settle(session, facts.id, MessageState.FAILED, why, now, detail=named)
         settling.try_next_contact(session, facts, now)
     elif verdict.action is SendAction.EXPIRE:
-        settling.settle(session, facts.id, MessageState.EXPIRED, why, now)
+        settling.expire(session, facts, why, now)
     else:
         settling.settle(session, facts.id, MessageState.CANCELLED, why, now)
 
@@ -165,7 +193,12 @@ def _wordable(session: Session, facts: MessageFacts, now: datetime) -> MessageFa
     return facts
 
 
-def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> OutgoingText:
+def _digest(text: OutgoingText) -> str:
+    said = json.dumps([text.to, text.line, text.subject, text.body, text.link])
+    return hashlib.sha256(said.encode()).hexdigest()
+
+
+def _word(session: Session, facts: MessageFacts, links: LinkMaker, transport: Transport, now: datetime) -> OutgoingText:
     values = {
         "sender": facts.sender,
         "number": facts.emergency_number,
@@ -174,18 +207,23 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         **{name: str(value) for name, value in facts.params.items()},
     }
     language = load_language(facts.language)
+    asks = facts.params.get("asks", ())
+    greets_at = facts.greets_at or now
+    values |= messages.of_the_day(language, asks, greets_at.astimezone(facts.last_look.zone).time())
     body = facts.own_wording or messages.wording(language, facts.kind)
     if "{link}" in body:
-        values["link"] = links(facts)
+        values["link"] = links(session, facts, now)
     is_notice = facts.channel is Channel.WEBPUSH
     if is_notice:
         said = messages.notice(language, facts.kind, facts.own_wording, values)
     elif facts.own_wording is not None:
         said = messages.render(body, facts.kind, values)
     else:
-        hears, asks = hears_replies(transport), facts.params.get("asks", ())
+        hears = hears_replies(transport)
         urgent = facts.last_look.cannot_wait
         said = messages.written(language, facts.kind, values, hears_replies=hears, asks=asks, cannot_wait=urgent)
+    if facts.introduces:
+        said = f"{messages.introduction(language, facts.kind, values)}\n{said}"
     return OutgoingText(
         message_id=facts.id,
         to=facts.address,
@@ -194,4 +232,5 @@ def _word(facts: MessageFacts, links: LinkMaker, transport: Transport) -> Outgoi
         secret=facts.secret,
         lasts_until=facts.expires_at,
         link=values["link"] if is_notice else "",
+        line=facts.line,
     )

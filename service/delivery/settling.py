@@ -1,49 +1,72 @@
 """How a message's turn ends: sent, delivered, queued again, failed and passed to the next contact.
 
-`settle_all` ends a batch's hand-overs, only where the claim still holds. The single
+`settle_all` ends hand-overs, only where the claim still holds. The single
 steps belong to the caller's transaction and leave a line in the message's history.
+
+`take_back` ends the turns of messages whose worker died with them in hand. Before the
+hand-over was stamped nothing can have left: they are queued again. After it nobody knows:
+nudges and notices to staff are tried once more under the same message id, so that a provider
+that honours it sends one, and so are prompts and reminders where the clinic prefers a double to
+nothing; the rest end as uncertain. Either way staff can see it: a task each,
+or one for all when a crash left many.
 """
 
 from __future__ import annotations
 
 import random
 import uuid
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import groupby
 
-from sqlalchemy import Engine, bindparam, case, select, update
+from sqlalchemy import ColumnElement, Engine, and_, bindparam, case, select, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
-from service.care.tasks import close_task, raise_task
+from service.care.tasks import close_tasks, raise_task
 from service.delivery.facts import MessageFacts
-from service.domain.sending import wait
-from service.domain.tasks import ChannelMissing, ContactBroke, Whose, WordingFailed
+from service.domain.sending import ALARMS, AT_AGREED_HOURS, TO_CALL, TRY_AGAIN_WHEN_UNCERTAIN, wait
+from service.domain.tasks import (
+    CallUntold,
+    ChannelMissing,
+    ContactBroke,
+    HandOverUnknown,
+    TaskFacts,
+    Whose,
+    WordingFailed,
+)
 from service.domain.validation import storable
-from service.domain.vocabulary import ContactState, MessageState, TaskSettled
+from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskSettled, TaskState
 from service.store import outbox
+from service.store.due import LEASED_MESSAGES, lapsed
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
-from service.store.session import write_session
-from service.store.tables import Contact, Message
+from service.store.session import read_session, write_session
+from service.store.tables import Clinic, Contact, Message, MessageEvent, Task
 from service.store.wordings import UNWORDED, unworded_key
 
-REASON_LENGTH, REF_LENGTH, DETAIL_LENGTH = 60, 120, 200
+REF_LENGTH, BROKEN_LENGTH = 120, 200
 # A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
 STILL_OURS = (MessageState.HANDING_OVER, MessageState.UNCERTAIN)
+NOT_STAMPED = MessageState.CLAIMED
 NOT_BEGUN = "not_begun"
+UNKNOWN = "end_of_hand_over_unknown"
+MISSING = "not_set_up"  # begins the key of a task about a channel that this service cannot send by
+LAPSED = "lease_ran_out"
+TASKS_EACH = 3  # for one clinic at once; beyond that staff get one task for all
 
 
 @dataclass(frozen=True)
 class HandedOver:
-    """How one hand-over ended: the provider's reference, a failure of one of the two kinds, or not begun."""
+    """How one hand-over ended: the provider's reference, a failure of one of the two kinds, unclear, or not begun."""
 
     facts: MessageFacts
     ref: str | None = None
     temporary: str | None = None
     wait: timedelta | None = None  # the provider asked for at least so long
     permanent: str | None = None
+    unclear: str | None = None  # nobody knows whether it was taken, and another try may be a second message
     gone: bool = False  # ended by the recipient's side, as a push subscription is: nothing to mend
     begun: bool = True
 
@@ -66,7 +89,11 @@ def settle_all(
         return settled
 
     outcome = guarded(
-        engine, results, whole=whole, alone=lambda session, result: _settle(session, token, [result], now, chance)
+        engine,
+        results,
+        kind="message",
+        whole=whole,
+        alone=lambda session, result: _settle(session, token, [result], now, chance),
     )
     for result, error in outcome.failed:
         with write_session(engine) as session:
@@ -80,10 +107,11 @@ def settle_all(
 def _settle(
     session: Session, token: uuid.UUID, results: Sequence[HandedOver], now: datetime, chance: random.Random
 ) -> Tally:
-    ours = held(session, token, *STILL_OURS)
+    ours = held(session, token, NOT_STAMPED, *STILL_OURS)
     settled = Tally()
     sent = []
     not_begun = []
+    unclear: dict[uuid.UUID, str] = {}
     for result in results:
         if result.facts.id not in ours:
             continue
@@ -92,6 +120,8 @@ def _settle(
             continue
         if not result.begun:
             not_begun.append(result.facts.id)
+        elif result.unclear is not None:
+            unclear[result.facts.id] = result.unclear
         elif result.permanent is not None:
             break_contact(session, result.facts, result.permanent, now, gone=result.gone)
         else:
@@ -100,6 +130,8 @@ def _settle(
         settled += Tally(passed=1)
     if not_begun:
         put_back(session, not_begun, now)
+    if unclear:
+        _end_in_doubt(session, Message.id.in_(unclear), now, why=unclear)
     mark_sent(session, sent, now)
     return settled + Tally(done=len(sent))
 
@@ -111,7 +143,10 @@ def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.
     a receipt may have overtaken.
     """
     rows = session.scalars(
-        select(Message.id).where(Message.claim_token == token, Message.state.in_(states)).with_for_update()
+        select(Message.id)
+        .where(Message.claim_token == token, Message.state.in_(states))
+        .order_by(Message.id)  # one order for all who lock several
+        .with_for_update()
     )
     return set(rows)
 
@@ -134,7 +169,7 @@ def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: date
             claim_token=None,
             lease_until=None,
         ),
-        [{"one": message_id, "ref": _plain(ref, REF_LENGTH)} for message_id, ref in sent],
+        [{"one": message_id, "ref": storable(ref)[:REF_LENGTH]} for message_id, ref in sent],
     )
     outbox.note_events(session, [(message_id, "sent", "") for message_id, _ in sent], now)
 
@@ -143,55 +178,38 @@ def settle(
     session: Session, message_id: uuid.UUID, state: MessageState, reason: str, now: datetime, *, detail: str = ""
 ) -> None:
     """The message's end: cancelled, expired, failed or uncertain, and why."""
-    session.execute(
-        update(Message)
-        .where(Message.id == message_id)
-        .values(state=state, reason=_plain(reason, REASON_LENGTH), settled_at=now, claim_token=None, lease_until=None)
-        .execution_options(synchronize_session=False)
-    )
-    outbox.note_events(session, [(message_id, state.value, _plain(detail or reason, DETAIL_LENGTH))], now)
-
-
-def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: datetime, now: datetime) -> None:
-    """Not now: try again at `at`."""
-    session.execute(
-        update(Message)
-        .where(Message.id == message_id)
-        .values(
-            state=MessageState.QUEUED,
-            reason=_plain(reason, REASON_LENGTH),
-            next_try_at=at,
-            claim_token=None,
-            lease_until=None,
-        )
-        .execution_options(synchronize_session=False)
-    )
-    outbox.note_events(session, [(message_id, "queued_again", _plain(reason, DETAIL_LENGTH))], now)
+    outbox.end_turn(session, Message.id == message_id, state, reason, now, detail=detail, settled_at=now)
 
 
 def put_back(session: Session, message_ids: Collection[uuid.UUID], now: datetime) -> None:
     """Queue these again, claimed or stamped and never begun."""
-    stamped = case((Message.state == MessageState.CLAIMED, 0), else_=1)
-    session.execute(
-        update(Message)
-        .where(Message.id.in_(message_ids))
-        .values(
-            state=MessageState.QUEUED,
-            reason=NOT_BEGUN,
-            next_try_at=now,
-            claim_token=None,
-            lease_until=None,
-            attempts=Message.attempts - stamped,
-        )
-        .execution_options(synchronize_session=False)
-    )
-    outbox.note_events(session, [(message_id, "queued_again", NOT_BEGUN) for message_id in message_ids], now)
+    tries = Message.attempts - case((Message.state == MessageState.CLAIMED, 0), else_=1)
+    which, again = Message.id.in_(message_ids), MessageState.QUEUED
+    outbox.end_turn(session, which, again, NOT_BEGUN, now, next_try_at=now, attempts=tries)
+
+
+def queue_again(session: Session, message_id: uuid.UUID, reason: str, at: datetime, now: datetime) -> None:
+    """Not now: try again at `at`."""
+    outbox.end_turn(session, Message.id == message_id, MessageState.QUEUED, reason, now, next_try_at=at)
+
+
+def defer(session: Session, facts: MessageFacts, reason: str, until: datetime, now: datetime) -> None:
+    """It waits until then; one that has never been tried is of that time of day."""
+    greets_at = None if facts.attempts == 0 else facts.greets_at
+    which = Message.id == facts.id
+    outbox.end_turn(session, which, MessageState.QUEUED, reason, now, next_try_at=until, greets_at=greets_at)
+
+
+def expire(session: Session, facts: MessageFacts, reason: str, now: datetime, *, detail: str = "") -> None:
+    """It would come too late to be true."""
+    settle(session, facts.id, MessageState.EXPIRED, reason, now, detail=detail)
+    tell_call_untold(session, facts, now)
 
 
 def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
     """After a temporary failure: another try, unless it would come too late to be true."""
     if at >= facts.expires_at:
-        settle(session, facts.id, MessageState.EXPIRED, "expired", now, detail=reason)
+        expire(session, facts, "expired", now, detail=reason)
     else:
         queue_again(session, facts.id, reason, at, now)
 
@@ -211,21 +229,15 @@ def break_contact(session: Session, facts: MessageFacts, reason: str, now: datet
     session.execute(
         update(Contact)
         .where(Contact.id == facts.contact_id, Contact.address == facts.address)
-        .values(state=ContactState.BROKEN, broken_reason=_plain(reason, DETAIL_LENGTH))
-        .execution_options(synchronize_session=False)
+        .values(state=ContactState.BROKEN, broken_reason=storable(reason)[:BROKEN_LENGTH])
     )
     passed_on = try_next_contact(session, facts, now)
-    if gone and passed_on:
+    is_nobodys = facts.patient_id is None and facts.caregiver_id is None and facts.staff_id is None
+    if (gone and passed_on) or is_nobodys:
         return
-    raise_task(
-        session,
-        facts.clinic_id,
-        facts.patient_id,
-        ContactBroke(facts.contact_id, _whose(facts), facts.channel),
-        # One task for one break: a mended contact that breaks again is a new occurrence.
-        f"broken:{facts.contact_id}:{facts.id}",
-        now,
-    )
+    # One task for one break: a mended contact that breaks again is a new occurrence.
+    broke = ContactBroke(facts.contact_id, _whose(facts), facts.channel)
+    _tell(session, facts, broke, f"broken:{facts.contact_id}:{facts.id}", now)
 
 
 def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bool:
@@ -236,34 +248,132 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bo
         working = contacts.reachable(session, caregiver_id=facts.caregiver_id)
     else:
         working = contacts.reachable(session, patient_id=facts.patient_id)
-    old = session.get_one(Message, facts.id)
     tried = session.get_one(Contact, facts.contact_id)
     following = next((contact for contact in working if _order(contact) > _order(tried)), None)
     if following is None or facts.expires_at <= now:
+        tell_call_untold(session, facts, now)
         return False
-    outbox.enqueue(
-        session,
-        outbox.NewMessage(
-            clinic_id=facts.clinic_id,
-            contact_id=following.id,
-            kind=facts.kind,
-            channel=following.channel,
-            # The occurrence stays the key: once per contact, however often this one fails.
-            dedupe_key=f"{old.dedupe_key.split('>')[0]}>{following.id}",
-            due_at=now,
-            expires_at=facts.expires_at,
-            patient_id=facts.patient_id,
-            caregiver_id=facts.caregiver_id,
-            staff_id=facts.staff_id,
-            window_id=old.window_id,
-            step_id=old.step_id,
-            silence_id=old.silence_id,
-            params=facts.params,
-        ),
-        now,
-    )
+    # The occurrence stays the key: once per contact, however often this one fails.
+    _write_again(session, facts, following.id, following.channel, f">{following.id}", now)
     outbox.note_events(session, [(facts.id, "passed_on", following.channel.value)], now)
     return True
+
+
+def say_otherwise(session: Session, facts: MessageFacts, now: datetime) -> None:
+    """It was tried, and would say something else now, or go elsewhere: that is a message of its own.
+
+    Under the same id a provider could send the first text again, or take the second for a mistake. What is
+    not known of the first stays so.
+    """
+    old = session.get_one(Message, facts.id)
+    state = MessageState.UNCERTAIN if _was_unknown(session, old) else MessageState.CANCELLED
+    new = _write_again(session, facts, facts.contact_id, facts.channel, f"~{facts.id}", now)
+    settle(session, facts.id, state, "changed", now, detail=f"carried by {new}")
+
+
+def _write_again(
+    session: Session, facts: MessageFacts, contact_id: uuid.UUID, channel: Channel, key: str, now: datetime
+) -> uuid.UUID | None:
+    old = session.get_one(Message, facts.id)
+    occurrence = old.dedupe_key.partition(">")[0].partition("~")[0]
+    new = outbox.NewMessage(
+        clinic_id=facts.clinic_id,
+        contact_id=contact_id,
+        kind=facts.kind,
+        channel=channel,
+        dedupe_key=f"{occurrence}{key}",
+        due_at=now,
+        expires_at=facts.expires_at,
+        patient_id=facts.patient_id,
+        caregiver_id=facts.caregiver_id,
+        staff_id=facts.staff_id,
+        window_id=old.window_id,
+        step_id=old.step_id,
+        task_id=old.task_id,
+        params=facts.params,
+    )
+    return outbox.enqueue(session, new, now)
+
+
+# --- left by a worker that died --------------------------------------------------------------
+
+
+def take_back(engine: Engine, now: datetime) -> int:
+    """Take back everything whose lease ran out. Returns how many."""
+    over = (LEASED_MESSAGES, lapsed(Message.lease_until, now))
+    with read_session(engine) as session:
+        if session.scalar(select(Message.id).where(*over).limit(1)) is None:
+            return 0
+    with write_session(engine) as session:
+        claimed = and_(*over, Message.state == MessageState.CLAIMED)
+        unsent = outbox.end_turn(session, claimed, MessageState.QUEUED, LAPSED, now)
+        unknown = _end_in_doubt(session, and_(*over, Message.state == MessageState.HANDING_OVER), now)
+    return len(unsent) + unknown
+
+
+def _end_in_doubt(
+    session: Session, which: ColumnElement[bool], now: datetime, why: Mapping[uuid.UUID, str] | None = None
+) -> int:
+    """Nobody knows whether these were taken: one more try where a double is better than nothing; staff are told."""
+    unknown = session.scalars(
+        select(Message)
+        .where(which)
+        .order_by(Message.clinic_id, Message.id)
+        .with_for_update(skip_locked=True)
+        .execution_options(populate_existing=True)
+    ).all()
+    asking_again = _asking_again(session, {message.clinic_id for message in unknown})
+    for message in unknown:
+        is_worth_a_double = message.kind in TRY_AGAIN_WHEN_UNCERTAIN or (
+            message.kind in AT_AGREED_HOURS and message.clinic_id in asking_again
+        )
+        _end_unknown(session, message, is_worth_a_double, (why or {}).get(message.id, ""), now)
+    session.flush()
+    for _, of_clinic in groupby(unknown, key=lambda message: message.clinic_id):
+        _tell_unknown(session, list(of_clinic), now)
+    return len(unknown)
+
+
+def _asking_again(session: Session, clinic_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
+    """Of these clinics, those that would rather ask twice than not at all."""
+    return set(session.scalars(select(Clinic.id).where(Clinic.id.in_(clinic_ids), Clinic.asks_again_in_doubt)))
+
+
+def _end_unknown(session: Session, message: Message, is_worth_a_double: bool, why: str, now: datetime) -> None:
+    again = is_worth_a_double and message.expires_at > now and not _was_unknown(session, message)
+    message.reason = UNKNOWN
+    message.lease_until = None
+    if again:
+        message.state = MessageState.QUEUED
+        message.next_try_at = now
+        message.claim_token = None
+    else:
+        # The token stays: a worker that was only slow, and comes back with the result, may still settle it.
+        message.state = MessageState.UNCERTAIN
+        message.settled_at = now
+        tell_call_untold(session, message, now, is_known=False)
+    outbox.note_events(session, [(message.id, "uncertain", why or ("one more try" if again else ""))], now)
+
+
+def _tell_unknown(session: Session, messages: Sequence[Message], now: datetime) -> None:
+    if len(messages) > TASKS_EACH:
+        raise_task(
+            session,
+            messages[0].clinic_id,
+            None,
+            HandOverUnknown(tuple(message.id for message in messages)),
+            # The oldest of them names the occurrence: each crash leaves others.
+            f"uncertain:{messages[0].id}:{len(messages)}:{now:%Y-%m-%dT%H:%M:%S}",
+            now,
+        )
+        return
+    for message in messages:
+        _tell(session, message, HandOverUnknown((message.id,)), f"uncertain:{message.id}", now)
+
+
+def _was_unknown(session: Session, message: Message) -> bool:
+    seen = select(MessageEvent.id).where(MessageEvent.message_id == message.id, MessageEvent.event == "uncertain")
+    return session.scalar(seen.limit(1)) is not None
 
 
 # --- what staff are told of it ---------------------------------------------------------------
@@ -271,32 +381,49 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bo
 
 def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
     """Whoever may change a wording should look at this one."""
-    raise_task(
-        session,
-        facts.clinic_id,
-        facts.patient_id,
-        WordingFailed(facts.id, facts.kind),
-        # One task for one wording, not one for every patient it was meant for.
-        f"{unworded_key(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}",
-        now,
+    # One task for one wording, not one for every patient it was meant for.
+    key = f"{unworded_key(facts.clinic_id, facts.language, facts.kind)}{now:%Y-%m-%d}"
+    _tell(session, facts, WordingFailed(facts.id, facts.kind), key, now)
+
+
+def tell_call_untold(session: Session, of: MessageFacts | Message, now: datetime, *, is_known: bool = True) -> None:
+    """Whoever wrote of what may not wait has no answer that says whom to call: somebody calls them."""
+    if of.kind not in TO_CALL and not of.params.get(ALARMS):
+        return
+    clinic = session.get_one(Clinic, of.clinic_id)
+    number = clinic.contact_line if of.kind is MessageKind.CALL_CLINIC else clinic.emergency_number
+    _tell(session, of, CallUntold(of.id, number, is_known), f"call_untold:{of.id}", now)
+
+
+def tell_not_set_up(session: Session, clinic_id: uuid.UUID, channel: Channel, now: datetime) -> None:
+    """This service cannot send that way: one task for the clinic, and another day again while that lasts."""
+    missing = f"{MISSING}:{channel.value}:{clinic_id}:"
+    told = select(Task.id).where(
+        Task.clinic_id == clinic_id,
+        Task.state.in_([TaskState.OPEN, TaskState.TAKEN]),  # the few of the index; the closed ones are of years
+        Task.dedupe_key.startswith(missing, autoescape=True),
     )
+    if session.scalar(told.limit(1)) is None:
+        raise_task(session, clinic_id, None, ChannelMissing(channel), f"{missing}{now:%Y-%m-%d}", now)
 
 
-def tell_not_set_up(session: Session, facts: MessageFacts, now: datetime) -> None:
-    """The contact may be right, but this service cannot send that way."""
-    raise_task(
-        session,
-        facts.clinic_id,
-        facts.patient_id,
-        ChannelMissing(facts.contact_id, _whose(facts), facts.channel),
-        f"not_set_up:{facts.contact_id}",
-        now,
-    )
+def close_set_up(engine: Engine, channels: Collection[Channel], now: datetime) -> None:
+    """These can be sent by now: tasks that say they cannot are settled."""
+    with write_session(engine) as session:
+        for channel in channels:
+            missing = Task.dedupe_key.startswith(f"{MISSING}:{channel.value}:", autoescape=True)
+            close_tasks(session, missing, TaskSettled.CHANNEL_SET_UP, now, also_taken=True)
 
 
-def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime) -> None:
+def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime, *, arrived: bool) -> None:
     """It is known now what became of it: nobody need look."""
-    close_task(session, f"uncertain:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
+    if arrived:
+        close_tasks(session, Task.dedupe_key == f"call_untold:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
+    close_tasks(session, Task.dedupe_key == f"uncertain:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
+
+
+def _tell(session: Session, of: MessageFacts | Message, what: TaskFacts, key: str, now: datetime) -> None:
+    raise_task(session, of.clinic_id, of.patient_id, what, key, now)
 
 
 def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
@@ -305,8 +432,3 @@ def _order(contact: Contact) -> tuple[int, datetime, uuid.UUID]:
 
 def _whose(facts: MessageFacts) -> Whose:
     return Whose.CAREGIVER if facts.caregiver_id else Whose.STAFF if facts.staff_id else Whose.PATIENT
-
-
-def _plain(given: str, longest: int) -> str:
-    """What a provider said, as the column can hold it."""
-    return storable(given)[:longest]

@@ -6,37 +6,71 @@ seconds. `examine` also counts people and plans, which reads whole tables.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+import shutil
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, exists, func, or_, select, text
+from sqlalchemy import ColumnElement, Engine, TextClause, exists, func, or_, select, text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.care.contacts import patients_who_agreed
-from service.domain.vocabulary import Channel, ContactState, PatientState
+from service.care.contacts import patients_who_agreed, shared_numbers, somebody
+from service.domain.tasks import Found
+from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
+from service.health.invariants import last_check, look
 from service.store import migrate
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_seen, last_troubles, longest_batch
 from service.store.quarantine import describe_error, is_quarantined
-from service.store.session import read_session
-from service.store.tables import Contact, Message, Patient, Plan, QuarantinedRow, Task
+from service.store.session import read_session, try_to_write
+from service.store.tables import (
+    Base,
+    Clinic,
+    Contact,
+    Message,
+    Patient,
+    Plan,
+    QuarantinedRow,
+    Staff,
+    StrangerText,
+    Task,
+)
+from service.store.troubles import told
 from service.store.types import UTCDateTime
+from service.transports.base import NOT_SET_UP
 from service.transports.http import HttpClient, NoAnswer
 
+WAYS_OUT = "ways_out"
+CONTACTS = {Channel.TEXT: "a telephone number", Channel.EMAIL: "a mailbox", Channel.WEBPUSH: "a phone for notices"}
 TICKED_WITHIN = timedelta(minutes=2)
 SENT_WITHIN = timedelta(minutes=10)
 HANDED_OVER_WITHIN = timedelta(minutes=1)  # a batch is a few calls one after another
 OPENED_WITHIN = timedelta(hours=1)
-# A plan has at least one weekday, so its next window is never further off than a week and a clock change.
-OPENS_AGAIN_WITHIN = timedelta(days=8)
+# A plan has at least one weekday, and so has each of its phases: the end of one without its weekday, days between
+# without the plan's, and the beginning of the next without its own are six days at most each.
+OPENS_AGAIN_WITHIN = timedelta(days=20)
+BEGINS_WITHIN = 2.0  # seconds in which a writer's turn comes, whatever else is going on
+LEAST_ROOM = 100e6  # bytes: days of an ordinary clinic
 SKEW_ALLOWED = timedelta(seconds=5)
 TAKEN_WITHIN = timedelta(days=2)
+MANY_TRIES = 5
+SAID = {
+    Found.SILENCE_UNTOLD: "a silence past its threshold has no task",
+    Found.SAFETY_UNTOLD: "a check-in with signs of an emergency has no task",
+    Found.WRONG_END: "a window has not the end that was recorded for it",
+    Found.NOT_ON_REVIEW: "an active patient does not stand on the review",
+    Found.CALL_UNTOLD: "a patient in Call today has no task that tells why",
+}
+CHECKED_WITHIN = timedelta(hours=30)
 PING_TIMEOUT_SECONDS = 5.0
 OPEN_TASKS = text("tasks.state = 'open'")
+SET_ASIDE = QuarantinedRow.released_at.is_(None)
+MONITORED = Patient.state == PatientState.ACTIVE
 PAGE_SIZE = 5_000
+NAMED_AT_MOST = 5
 
 
 @dataclass(frozen=True)
@@ -53,11 +87,16 @@ class Finding:
 
 
 def readiness(
-    engine: Engine, now: datetime, *, machine_now: datetime | None = None, ticked_within: timedelta = TICKED_WITHIN
+    engine: Engine,
+    now: datetime,
+    *,
+    machine_now: datetime | None = None,
+    channels: Collection[Channel] | None = None,
 ) -> list[Finding]:
-    """Database, layout, worker, waiting messages; and this machine's clock, where `machine_now` is given.
+    """Database, layout, worker, waiting messages; what is not set up, and this machine's clock, where those are given.
 
-    `now` is the service's time, which the demo moves; `machine_now` is this machine's own.
+    `now` is the service's time, which the demo moves; `machine_now` is this machine's own;
+    `channels` are those the service is set up to send by, None where that is not known.
     """
     try:
         if not migrate.is_current(engine):
@@ -66,10 +105,15 @@ def readiness(
             findings = [
                 Finding("database", True, "The database answers."),
                 Finding("layout", True, "The database has the newest layout."),
-                *_worker(session, now, ticked_within),
+                _writing(engine),
+                *_room(engine),
+                *_worker(session, now),
                 _unsent(session, now),
                 _stuck(session, now),
+                _strangers(session, now),
             ]
+            if channels is not None:
+                findings.append(_ways_out(session, channels))
             if machine_now is not None:
                 findings.append(_skew(session, machine_now))
     except SQLAlchemyError as error:
@@ -77,41 +121,102 @@ def readiness(
     return findings
 
 
+def answers(findings: Sequence[Finding]) -> bool:
+    """Whether, by what `readiness` found, more can be asked of the database: it is there, in the newest layout."""
+    return all(finding.ok for finding in findings if finding.name in {"database", "layout"})
+
+
+def _writing(engine: Engine) -> Finding:
+    try:
+        try_to_write(engine, BEGINS_WITHIN)
+    except SQLAlchemyError as error:
+        return Finding("writing", False, f"Nothing can be written: {told(error) or describe_error(error)}.")
+    return Finding("writing", True, "The database can be written to.")
+
+
+def _room(engine: Engine) -> Iterator[Finding]:
+    """Of a server's disk nothing is known here."""
+    if engine.dialect.name == "sqlite":
+        folder = Path(str(engine.url.database)).parent
+        try:
+            free = shutil.disk_usage(folder).free
+        except OSError as error:  # it was taken away under a process that still has the file open
+            yield Finding("room", False, f"The folder of the database cannot be looked at: {describe_error(error)}.")
+            return
+        sentence = f"The disk of the database has {free / 1e6:,.0f} MB left."
+        yield Finding("room", free >= LEAST_ROOM, sentence, free)
+
+
 def examine(
     engine: Engine,
     now: datetime,
     *,
     machine_now: datetime | None = None,
-    ticked_within: timedelta = TICKED_WITHIN,
-    channels: frozenset[Channel] | None = None,
+    channels: Collection[Channel] | None = None,
 ) -> list[Finding]:
     """Everything: what `readiness` says, then set-aside rows, people who cannot be reached, plans that never fire.
 
     `channels` are those the service is set up to send by; None is all of them.
     """
-    findings = readiness(engine, now, machine_now=machine_now, ticked_within=ticked_within)
-    if any(not finding.ok for finding in findings if finding.name in {"database", "layout"}):
+    findings = readiness(engine, now, machine_now=machine_now, channels=channels)
+    if not answers(findings):
         return findings
     with read_session(engine) as session:
         findings += [
             _set_aside(session),
+            _turned_away(session),
             _tasks(session, now),
             *_people(session, channels),
+            _clinics_untold(session, channels),
             _silent_plans(session, now),
+            _shared_numbers(session),
+            nightly(session, now),
         ]
     return findings
 
 
-def _worker(session: Session, now: datetime, ticked_within: timedelta) -> Iterator[Finding]:
+def settings(misspelt: Mapping[str, str]) -> Finding:
+    """`misspelt` are variables that nothing reads, each with the one it may have meant, or nothing."""
+    named = ", ".join(f"{name} ({meant}?)" if meant else name for name, meant in misspelt.items())
+    sentence = f"Settings that nothing reads, perhaps misspelt: {named}." if named else "Every setting given is read."
+    return Finding("settings", not misspelt, sentence, len(misspelt))
+
+
+def address(base_url: str, opens_elsewhere: bool, channels: Collection[Channel]) -> Finding:
+    """Whether links in messages lead somewhere for whoever gets them."""
+    if channels and not opens_elsewhere:
+        sentence = f"Links in messages begin with {base_url}, which opens on this machine alone: set NEAPTIDE_BASE_URL."
+        return Finding("address", False, sentence)
+    return Finding("address", True, f"Links in messages begin with {base_url}.")
+
+
+def private(files: Sequence[Path]) -> Finding:
+    """Whether other users of this machine can read what patients and staff have written."""
+    loose = sorted({str(one) for one in files if one.stat().st_mode & 0o077})
+    sentence = "No other user of this machine may read the data."
+    if loose:
+        sentence = f"Other users of this machine may read {' and '.join(loose)}: `chmod go=`."
+    return Finding("private", not loose, sentence, len(loose))
+
+
+def deep(engine: Engine, now: datetime) -> list[Finding]:
+    """What the nightly check would find now, each with the patient and the day. Tells nobody else."""
+    return [
+        Finding(f"deep.{one.found.value}", False, f"Patient {one.patient_id}, {one.day}: {SAID[one.found]}.")
+        for one in look(engine, now)
+    ] or [Finding("deep", True, "What must hold was worked out anew, and holds.")]
+
+
+def _worker(session: Session, now: datetime) -> Iterator[Finding]:
     seen = last_seen(session)
     if seen is None:
         yield Finding("worker", False, "No worker has ever run: start `neaptide worker`.")
         return
     age = (now - seen).total_seconds()
     yield Finding(
-        "worker", age <= ticked_within.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
+        "worker", age <= TICKED_WITHIN.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
     )
-    troubled = last_troubles(session, since=now - ticked_within)
+    troubled = last_troubles(session, since=now - TICKED_WITHIN)
     parts = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
     yield Finding(
         "worker_parts",
@@ -119,7 +224,7 @@ def _worker(session: Session, now: datetime, ticked_within: timedelta) -> Iterat
         f"Parts of the last tick failed: {parts}." if troubled else "Every part of the last tick went well.",
         len(troubled),
     )
-    longest = longest_batch(session, since=now - ticked_within)
+    longest = longest_batch(session, since=now - TICKED_WITHIN)
     slow = longest > HANDED_OVER_WITHIN.total_seconds()
     yield Finding(
         "hand_over",
@@ -144,16 +249,31 @@ def _unsent(session: Session, now: datetime) -> Finding:
 
 def _stuck(session: Session, now: datetime) -> Finding:
     # A worker takes lapsed claims back at the start of each pass, so one that stays is a sign that none passes.
-    stuck = session.scalar(
-        select(func.count()).where(LEASED_MESSAGES, lapsed(Message.lease_until, now, grace=TICKED_WITHIN))
-    )
     return _counted(
         "stuck_claims",
-        stuck or 0,
+        how_many(session, Message, LEASED_MESSAGES, lapsed(Message.lease_until, now, grace=TICKED_WITHIN)),
         "No claim on a message is stuck.",
         "One message is claimed by a worker that is gone.",
         "{number} messages are claimed by workers that are gone.",
     )
+
+
+def _ways_out(session: Session, channels: Collection[Channel]) -> Finding:
+    """No provider, no channel: a fault where somebody is to be reached that way, or where there is none at all."""
+    missing = [channel for channel in NOT_SET_UP if channel not in channels]
+    asked_for = [channel for channel in missing if session.scalar(somebody(channel)) is not None]
+    sentence = ", and ".join(NOT_SET_UP[channel] for channel in asked_for or missing)
+    sentence = sentence or "every kind of message can be sent"
+    if asked_for:
+        sentence += f": people whose contact is {_or(asked_for)} are sent nothing there"
+    elif not channels:
+        sentence += ": nothing can be sent"
+    is_well = not asked_for and bool(channels)
+    return Finding(WAYS_OUT, is_well, f"{sentence[:1].upper()}{sentence[1:]}.", len(asked_for))
+
+
+def _or(channels: Collection[Channel]) -> str:
+    return " or ".join(CONTACTS[channel] for channel in channels)
 
 
 def _skew(session: Session, machine_now: datetime) -> Finding:
@@ -171,86 +291,159 @@ def _skew(session: Session, machine_now: datetime) -> Finding:
     )
 
 
+def _strangers(session: Session, now: datetime) -> Finding:
+    """Told, and no fault: anybody may text anything, and no process is unfit for it."""
+    came = how_many(
+        session, StrangerText, StrangerText.clinic_id.is_(None), StrangerText.taken_at > now - timedelta(days=1)
+    )
+    finding = _counted(
+        "strangers",
+        came,
+        "In the last day no text from an unknown number came to a line of several clinics.",
+        "In the last day a text from an unknown number came to a line of several clinics: give each one of its own.",
+        "In the last day {number} texts from unknown numbers came to lines of several clinics: give each its own.",
+    )
+    return replace(finding, ok=True)
+
+
 def _set_aside(session: Session) -> Finding:
-    number = session.scalar(select(func.count()).where(QuarantinedRow.released_at.is_(None)))
     return _counted(
         "set_aside",
-        number or 0,
+        how_many(session, QuarantinedRow, SET_ASIDE),
         "No row is set aside.",
         "One row failed unexpectedly and is set aside: see `neaptide quarantine list`.",
         "{number} rows failed unexpectedly and are set aside: see `neaptide quarantine list`.",
     )
 
 
+def _turned_away(session: Session) -> Finding:
+    # Five tries take a quarter of an hour: no busy minute, but a wrong password or an empty account.
+    return _counted(
+        "turned_away",
+        how_many(session, Message, QUEUED_MESSAGES, Message.attempts >= MANY_TRIES),
+        "No message is turned away again and again.",
+        "A provider has turned one message away five times or more: `neaptide messages show` says why.",
+        "Providers have turned {number} messages away five times or more: `neaptide messages show` says why.",
+    )
+
+
 def _tasks(session: Session, now: datetime) -> Finding:
-    waiting = session.scalar(select(func.count()).where(OPEN_TASKS, Task.raised_at < now - TAKEN_WITHIN))
     return _counted(
         "waiting_tasks",
-        waiting or 0,
+        how_many(session, Task, OPEN_TASKS, Task.raised_at < now - TAKEN_WITHIN),
         "No task has waited for two days.",
         "Nobody has taken one task for more than two days.",
         "Nobody has taken {number} tasks for more than two days.",
     )
 
 
-def _people(session: Session, channels: frozenset[Channel] | None) -> Iterator[Finding]:
+def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[Finding]:
     works = exists().where(Contact.patient_id == Patient.id, Contact.state == ContactState.OK)
     if channels is not None:
         works = works.where(Contact.channel.in_(channels))
-    query = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
     yield _counted(
         "unreachable_patients",
-        session.scalar(select(func.count()).select_from(query.where(~works).subquery())) or 0,
-        "Every patient has a contact that works.",
+        how_many(session, Patient, MONITORED, ~works),
+        _every(session, "has a contact that works"),
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
     )
     yield _counted(
         "patients_without_consent",
         _without_consent(session),
-        "Every patient has agreed to messages.",
+        _every(session, "has agreed to messages"),
         "One patient has not agreed to messages, and is sent none.",
         "{number} patients have not agreed to messages, and are sent none.",
     )
 
 
+def _clinics_untold(session: Session, channels: Collection[Channel] | None) -> Finding:
+    """Clinics with patients, of whose nurses and physicians nobody can be sent a notice."""
+    reached = exists().where(
+        Contact.clinic_id == Clinic.id,
+        Contact.state == ContactState.OK,
+        Contact.staff_id == Staff.id,
+        Staff.active,
+        Staff.role.in_(CLINICAL_STAFF),
+    )
+    if channels is not None:
+        reached = reached.where(Contact.channel.in_(channels))
+    looks_after = exists().where(Patient.clinic_id == Clinic.id, MONITORED)
+    return _counted(
+        "clinics_untold",
+        how_many(session, Clinic, looks_after, ~reached),
+        "At every clinic with patients somebody is told of an emergency by a message.",
+        "At one clinic no nurse or physician can be sent a notice: an emergency waits until somebody opens the inbox.",
+        "At {number} clinics no nurse or physician can be sent a notice: an emergency waits until the inbox is opened.",
+    )
+
+
+def _every(session: Session, what: str) -> str:
+    anybody = session.scalar(select(exists().where(MONITORED)))
+    return f"Every patient {what}." if anybody else "No patient is looked after."
+
+
 def _without_consent(session: Session) -> int:
-    number, after = 0, None
+    without, after = 0, None
     while True:
-        page = select(Patient.id).where(Patient.state == PatientState.ACTIVE).order_by(Patient.id).limit(PAGE_SIZE)
+        page = select(Patient.id).where(MONITORED).order_by(Patient.id).limit(PAGE_SIZE)
         ids = list(session.scalars(page if after is None else page.where(Patient.id > after)))
         if not ids:
-            return number
-        number += len(ids) - len(patients_who_agreed(session, ids))
+            return without
+        without += len(ids) - len(patients_who_agreed(session, ids))
         after = ids[-1]
 
 
 def _silent_plans(session: Session, now: datetime) -> Finding:
-    quarantined = is_quarantined("plan", Plan.id)
     has_plan = exists().where(Plan.patient_id == Patient.id, ACTIVE_PLANS)
-    never = session.scalar(
-        select(func.count())
-        .select_from(Plan)
-        .where(
-            ACTIVE_PLANS,
-            or_(
-                Plan.weekdays == 0,
-                Plan.next_open_at < now - OPENED_WITHIN,
-                Plan.next_open_at > now + OPENS_AGAIN_WITHIN,
-                quarantined,
-            ),
-        )
-    )
-    none = session.scalar(
-        select(func.count()).select_from(Patient).where(Patient.state == PatientState.ACTIVE, ~has_plan)
+    never_fires = or_(
+        Plan.weekdays == 0,
+        Plan.next_open_at < now - OPENED_WITHIN,
+        Plan.next_open_at > now + OPENS_AGAIN_WITHIN,
+        is_quarantined("plan", Plan.id),
     )
     return _counted(
         "silent_plans",
-        (never or 0) + (none or 0),
-        "Every patient has a plan that fires.",
+        how_many(session, Plan, ACTIVE_PLANS, never_fires) + how_many(session, Patient, MONITORED, ~has_plan),
+        _every(session, "has a plan that fires"),
         "One patient is never asked: no plan, or one that does not fire.",
         "{number} patients are never asked: no plan, or one that does not fire.",
     )
+
+
+def _shared_numbers(session: Session) -> Finding:
+    """By the ids of the contacts: the numbers themselves are nobody's business here."""
+    shared = [[str(one.id) for one in some] for some in shared_numbers(session).values()]
+    finding = _counted(
+        "shared_numbers",
+        len(shared),
+        "No telephone number is alive in two clinics.",
+        "One telephone number is alive in several clinics; a digit may be wrong.",
+        "{number} telephone numbers are alive in several clinics; a digit may be wrong.",
+    )
+    if not shared:
+        return finding
+    # Told, not a fault: somebody may well care for patients of two clinics.
+    named = "; ".join(", ".join(some) for some in shared[:NAMED_AT_MOST])
+    return replace(finding, ok=True, sentence=f"{finding.sentence} Contacts: {named}.")
+
+
+def nightly(session: Session, now: datetime) -> Finding:
+    """How the last nightly check ended, and how long ago."""
+    last = last_check(session)
+    if last is None or last.finished_at is None:
+        return Finding("nightly_check", False, "The nightly check has never come to its end: a worker begins it.")
+    age = (now - last.finished_at).total_seconds()
+    when = f"The last nightly check ended {_lasted(max(age, 0))} ago"
+    if last.found:
+        found = ", ".join(f"{what} ({number})" for what, number in sorted(last.found.items()))
+        return Finding("nightly_check", False, f"{when} and found: {found}. The clinics have tasks of it.", age)
+    return Finding("nightly_check", age <= CHECKED_WITHIN.total_seconds(), f"{when} and found nothing broken.", age)
+
+
+def how_many(session: Session, table: type[Base], *where: ColumnElement[bool] | TextClause) -> int:
+    """How many rows of `table` are so."""
+    return session.scalar(select(func.count()).select_from(table).where(*where)) or 0
 
 
 def _counted(name: str, number: int, none: str, one: str, many: str) -> Finding:

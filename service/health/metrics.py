@@ -7,7 +7,7 @@ and starts again at nought when a worker does, as counters may.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 
 from prometheus_client import CollectorRegistry, generate_latest
@@ -16,44 +16,71 @@ from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select
 from sqlalchemy.orm import Session
 
-from service.health.checks import OPEN_TASKS, readiness
+from service.domain.tasks import Found
+from service.domain.vocabulary import Channel
+from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, how_many, readiness
+from service.health.invariants import last_check
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, QuarantinedRow, Task
 
 
-def exposition(engine: Engine, now: datetime) -> str:
+def exposition(engine: Engine, now: datetime, channels: Collection[Channel] | None = None) -> str:
     """Everything in Prometheus' text format. Each number is an index look-up, or counts only what is pending."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Read(engine, now))
+    registry.register(_Read(engine, now, channels))
     return generate_latest(registry).decode("utf-8")
 
 
 class _Read(Collector):
-    def __init__(self, engine: Engine, now: datetime) -> None:
+    def __init__(self, engine: Engine, now: datetime, channels: Collection[Channel] | None) -> None:
         self._engine = engine
         self._now = now
+        self._channels = channels
 
     def collect(self) -> Iterable[Metric]:
-        findings = readiness(self._engine, self._now)
+        findings = readiness(self._engine, self._now, channels=self._channels)
         well = GaugeMetricFamily("neaptide_finding_ok", "1 when a readiness finding is well", labels=["finding"])
         for finding in findings:
             well.add_metric([finding.name], float(finding.ok))
         yield well
+        if self._channels is not None:
+            set_up = GaugeMetricFamily("neaptide_channel_set_up", "1 when it can be sent that way", labels=["channel"])
+            for channel in Channel:
+                set_up.add_metric([channel.value], float(channel in self._channels))
+            yield set_up
         values = {finding.name: finding.value for finding in findings if finding.value is not None}
         for name, about, help_text in (
             ("neaptide_worker_beat_age_seconds", "worker", "Since any worker last finished a tick"),
             ("neaptide_hand_over_seconds", "hand_over", "How long a batch has been with its provider"),
             ("neaptide_oldest_unsent_seconds", "oldest_unsent", "Since the message that waits longest was due"),
+            (
+                "neaptide_strangers_texts",
+                "strangers",
+                "Texts of unknown numbers in a day, to lines of several clinics",
+            ),
             ("neaptide_stuck_claims", "stuck_claims", "Messages claimed by workers that are gone"),
         ):
             if about in values:
                 yield GaugeMetricFamily(name, help_text, value=values[about])
-        if any(finding.name in {"database", "layout"} and not finding.ok for finding in findings):
+        if not answers(findings):
             return
         with read_session(self._engine) as session:
+            yield from _nightly(session, self._now)
             yield from _pending(session, self._now)
             yield from _workers(session)
+
+
+def _nightly(session: Session, now: datetime) -> Iterable[Metric]:
+    last = last_check(session)
+    if last is None or last.finished_at is None:
+        return
+    age = (now - last.finished_at).total_seconds()
+    yield GaugeMetricFamily("neaptide_nightly_check_age_seconds", "Since the last nightly check ended", value=age)
+    found = GaugeMetricFamily("neaptide_nightly_check_found", "What it found not as it must be", labels=["found"])
+    for what in Found:
+        found.add_metric([what.value], last.found.get(what.value, 0))
+    yield found
 
 
 def _pending(session: Session, now: datetime) -> Iterable[Metric]:
@@ -62,16 +89,15 @@ def _pending(session: Session, now: datetime) -> Iterable[Metric]:
     for channel, number in session.execute(waiting.group_by(Message.channel)):
         due.add_metric([channel.value], number)
     yield due
-    in_hand = session.scalar(select(func.count()).select_from(Message).where(LEASED_MESSAGES)) or 0
+    in_hand = how_many(session, Message, LEASED_MESSAGES)
     yield GaugeMetricFamily("neaptide_messages_in_hand", "Messages claimed or being handed over", value=in_hand)
+    away = how_many(session, Message, QUEUED_MESSAGES, Message.attempts >= MANY_TRIES)
+    yield GaugeMetricFamily("neaptide_messages_turned_away", "Messages that wait and were refused often", value=away)
     tasks = GaugeMetricFamily("neaptide_tasks_open", "Tasks that nobody has taken", labels=["kind"])
     for kind, number in session.execute(select(Task.kind, func.count()).where(OPEN_TASKS).group_by(Task.kind)):
         tasks.add_metric([kind.value], number)
     yield tasks
-    quarantined = (
-        session.scalar(select(func.count()).select_from(QuarantinedRow).where(QuarantinedRow.released_at.is_(None)))
-        or 0
-    )
+    quarantined = how_many(session, QuarantinedRow, SET_ASIDE)
     yield GaugeMetricFamily("neaptide_rows_set_aside", "Rows that failed unexpectedly and wait", value=quarantined)
 
 

@@ -2,8 +2,9 @@
 
 Promises that the answer is kept and shown to staff, that being in hospital, away
 or without working equipment excuses the days it covers, and that nobody is nudged
-further about that silence. A second tap on the same answer changes nothing; another
-answer ends what the first one paused, and both stay on record.
+further about that silence. A note that may be an emergency is told at once. Staff have one task of
+what one caregiver says of one silence, with the newest answer in it until they close it. A second tap
+on the same answer changes nothing; another answer ends what the first one paused, and both stay on record.
 
 Another answer ends what the first one paused altogether on the first day, and from today on
 later, because what was said of the days gone by may well have been true; another caregiver who
@@ -18,13 +19,13 @@ import uuid
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import func, select, update
+from sqlalchemy import ColumnElement, func, select, update
 from sqlalchemy.orm import Session
 
 from service.care.pauses import add_pause, end_pause, move_pause, pause_on
-from service.care.tasks import raise_task
-from service.domain import fields, localtime
-from service.domain.tasks import CaregiverSaid
+from service.care.tasks import raise_task, tell_instead
+from service.domain import localtime, validation
+from service.domain.tasks import LONGEST_QUOTE, AlarmWritten, CaregiverSaid
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     ActorKind,
@@ -37,15 +38,26 @@ from service.domain.vocabulary import (
 )
 from service.store import outbox, panel
 from service.store.audit import Act, Actor
-from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Silence, Step, Window
+from service.store.tables import (
+    Caregiver,
+    CaregiverReply,
+    Clinic,
+    Message,
+    Patient,
+    Pause,
+    Silence,
+    Step,
+    Task,
+    Window,
+)
+from service.words.language import may_be_emergency
 
 CAUSES = {
     CaregiverAnswer.IN_HOSPITAL: PauseCause.IN_HOSPITAL,
     CaregiverAnswer.AWAY: PauseCause.AWAY,
     CaregiverAnswer.EQUIPMENT: PauseCause.EQUIPMENT,
 }
-# Days excused when no last day is given. A stay in hospital lasts until somebody says it is over;
-# the others end by themselves, so that nobody drops out of sight on one tap. Our own choice, no source.
+# Days excused when no last day is given; None is until told.
 UNTOLD: dict[PauseCause, int | None] = {PauseCause.IN_HOSPITAL: None, PauseCause.AWAY: 7, PauseCause.EQUIPMENT: 3}
 LONGEST_DAYS = 366
 LONGEST_NOTE = 500
@@ -73,9 +85,8 @@ def record_caregiver_reply(
 ) -> RecordedReply:
     """Keep one answer to a nudge and everything that follows from it.
 
-    One transaction: the reply, its audit line, the pause with the windows it
-    excuses, the end of one that it takes back, the nudges it makes pointless, and
-    a task that tells staff.
+    One transaction: the reply, its audit line, the pause with the windows it excuses, the end of
+    one that it takes back, the nudges it makes pointless, and a task that tells staff.
     Raises Refused, and writes nothing, for a window that is not this caregiver's
     patient's, a last day before the window's own, or too long a note.
     """
@@ -83,29 +94,27 @@ def record_caregiver_reply(
     caregiver, window = _checked_pair(session, caregiver_id, window_id)
     cause = CAUSES.get(answer)
     _check_until(until, cause, window.local_date)
-    note = _checked_note(note)
-    if (earlier := _said_before(session, caregiver_id, window_id, answer, until, note)) is not None:
+    note = validation.text("note", " ".join(note.split()), longest=LONGEST_NOTE, shortest=0)
+    earlier = newest_reply(session, caregiver_id, window_id)
+    if earlier is not None and (earlier.answer, earlier.until, earlier.note) == (answer, until, note):
         pause = pause_on(session, window.patient_id, window.local_date, cause) if cause else None
-        return _recorded(earlier, IntakeOutcome.DUPLICATE, pause)
-    silence_id = _silence(session, window)
+        return _recorded(earlier.id, IntakeOutcome.DUPLICATE, pause)
+    last = session.scalar(select(func.max(CaregiverReply.at)).where(CaregiverReply.window_id == window_id))
     reply = CaregiverReply(
-        id=uuid.uuid4(),
-        clinic_id=window.clinic_id,
         patient_id=window.patient_id,
         caregiver_id=caregiver_id,
         window_id=window_id,
-        silence_id=silence_id,
         answer=answer,
         until=until,
         note=note,
-        at=_after_the_last(session, window_id, now),
+        at=localtime.later(now, last),
     )
-    session.add(reply)
-    session.flush()
+    told_of = _told_of(session, caregiver_id, window)  # before a pause takes days out of the silence
+    act.add(reply)
     act.note("caregiver.reply", reply, answer=answer, window=window_id)
-    _stop_nudging(session, window, silence_id, now)
+    _stop_nudging(session, window, now)
     patient = session.get_one(Patient, window.patient_id)
-    today = localtime.local_date(now, localtime.zone(patient.zone))
+    today = localtime.local_date(now, patient.zone)
     ended = _take_back(act, window, reply, today)
     pause = _paused(act, patient, window, cause, until, today) if cause else None
     panel.mark_stale(session, [window.patient_id], now)
@@ -119,8 +128,41 @@ def record_caregiver_reply(
         takes_back=pause is None and bool(ended),
         note=note,
     )
-    raise_task(session, window.clinic_id, window.patient_id, said, f"caregiver_says:{reply.id}", now)
+    _tell_of_note(act, reply, caregiver, earlier)
+    if not tell_instead(session, told_of, said, now):
+        raise_task(session, window.clinic_id, window.patient_id, said, _key(reply.id), now)
     return _recorded(reply.id, IntakeOutcome.RECORDED, pause)
+
+
+def _tell_of_note(act: Act, reply: CaregiverReply, caregiver: Caregiver, earlier: CaregiverReply | None) -> None:
+    if not may_be_emergency(reply.note) or (earlier is not None and earlier.note == reply.note):
+        return
+    number = act.session.get_one(Clinic, reply.clinic_id).emergency_number  # on the page that thanks them
+    alarm = AlarmWritten(str(reply.id), reply.note[:LONGEST_QUOTE], number, caregiver.name)
+    raise_task(act.session, reply.clinic_id, reply.patient_id, alarm, f"alarm_note:{reply.id}", act.now)
+
+
+def _key(reply_id: uuid.UUID) -> str:
+    return f"caregiver_says:{reply_id}"
+
+
+def _told_of(session: Session, caregiver_id: uuid.UUID, window: Window) -> ColumnElement[bool]:
+    """The tasks that told staff what this caregiver said of this window, or of another of the same silence."""
+    replies = session.scalars(
+        select(CaregiverReply.id)
+        .join(Window, Window.id == CaregiverReply.window_id)
+        .outerjoin(
+            Silence,
+            (Silence.patient_id == window.patient_id)
+            & (Silence.first_date <= window.local_date)
+            & (Silence.last_date >= window.local_date),
+        )
+        .where(
+            CaregiverReply.caregiver_id == caregiver_id,
+            (Window.id == window.id) | Window.local_date.between(Silence.first_date, Silence.last_date),
+        )
+    )
+    return Task.dedupe_key.in_([_key(one) for one in replies])
 
 
 def _checked_pair(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> tuple[Caregiver, Window]:
@@ -143,58 +185,24 @@ def _check_until(until: date | None, cause: PauseCause | None, first: date) -> N
         raise Refused("until", until.isoformat(), f"a date from {first.isoformat()} to {last.isoformat()}")
 
 
-def _checked_note(note: str) -> str:
-    return fields.text("note", " ".join(note.split()), longest=LONGEST_NOTE, shortest=0)
-
-
-def _said_before(
-    session: Session,
-    caregiver_id: uuid.UUID,
-    window_id: uuid.UUID,
-    answer: CaregiverAnswer,
-    until: date | None,
-    note: str,
-) -> uuid.UUID | None:
-    """The newest reply of this caregiver to this window, if it says the same."""
-    newest = session.scalars(
+def newest_reply(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> CaregiverReply | None:
+    """What this caregiver said of this window last."""
+    return session.scalars(
         select(CaregiverReply)
         .where(CaregiverReply.caregiver_id == caregiver_id, CaregiverReply.window_id == window_id)
         .order_by(CaregiverReply.at.desc())
         .limit(1)
     ).first()
-    same = newest is not None and (newest.answer, newest.until, newest.note) == (answer, until, note)
-    return newest.id if newest is not None and same else None
 
 
-def _after_the_last(session: Session, window_id: uuid.UUID, now: datetime) -> datetime:
-    # The newest answer counts, so what is said later is later, even when the machine's clock was set back in between.
-    last = session.scalar(select(func.max(CaregiverReply.at)).where(CaregiverReply.window_id == window_id))
-    return now if last is None else max(now, last + timedelta(microseconds=1))
-
-
-def _silence(session: Session, window: Window) -> uuid.UUID | None:
-    return session.scalar(
-        select(Silence.id)
-        .where(
-            Silence.patient_id == window.patient_id,
-            Silence.missed > 0,
-            Silence.first_date <= window.local_date,
-            Silence.last_date >= window.local_date,
-        )
-        .limit(1)
-    )
-
-
-def _stop_nudging(session: Session, window: Window, silence_id: uuid.UUID | None, now: datetime) -> None:
-    about = Message.window_id == window.id
-    if silence_id is not None:
-        about = about | (Message.silence_id == silence_id)
-    outbox.cancel(session, about & (Message.kind == MessageKind.NUDGE), ACKNOWLEDGED, now)
+def _stop_nudging(session: Session, window: Window, now: datetime) -> None:
+    # What waits about other days asks the same: where the patient is.
+    about = (Message.patient_id == window.patient_id) & (Message.kind == MessageKind.NUDGE)
+    outbox.cancel(session, about, ACKNOWLEDGED, now)
     session.execute(
         update(Step)
         .where(Step.window_id == window.id, Step.kind == StepKind.NUDGE, Step.state == StepState.PENDING)
         .values(state=StepState.CANCELLED, reason=ACKNOWLEDGED, settled_at=now)
-        .execution_options(synchronize_session=False)
     )
 
 

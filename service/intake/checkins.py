@@ -1,38 +1,40 @@
 """Take in check-ins: the diary of one local date.
 
-Promises that a safety answer is a task for staff in the same transaction that
-keeps it, and that a second check-in of the same date corrects the first, which
-stays on record. Few statements, none through the ORM: this is the busiest write.
+Promises that a safety answer, or a note that may be an emergency, is a task for staff in
+the same transaction that keeps it, and that a second check-in of the same date corrects the
+first, which stays on record. Few statements, none through the ORM: this is the busiest write.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Row, and_, bindparam, select, update
+from sqlalchemy import Connection, Engine, Row, and_, bindparam, func, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
-from service.care.tasks import raise_task
-from service.domain import diary
+from service.care.tasks import close_tasks, raise_task
+from service.domain import asking, diary
 from service.domain.diary import Answers, NewCheckin
-from service.domain.localtime import local_date, zone
-from service.domain.tasks import SafetyAnswered
+from service.domain.localtime import local_date
+from service.domain.tasks import LONGEST_QUOTE, AlarmWritten, SafetyAnswered, WeightDoubted
 from service.domain.validation import Refused
-from service.domain.vocabulary import IntakeOutcome, PatientState, SafetySign, Source
+from service.domain.vocabulary import IntakeOutcome, PatientState, Source, TaskSettled, Urgency, WeightDoubt
 from service.intake import patients
 from service.store import panel
 from service.store.audit import Act, Actor
-from service.store.guarded import guarded
-from service.store.quarantine import quarantine
-from service.store.session import Where, objects, read_session, rows, write_session
-from service.store.tables import Checkin, Clinic, Patient, Window
+from service.store.guarded import guarded, set_aside
+from service.store.session import Where, objects, read_session, rows
+from service.store.tables import Adjustment, Checkin, Clinic, Patient, Task, Window
 from service.store.upsert import CURRENT, insert_new
+from service.words.language import may_be_emergency
 
+ANSWERED_BY_US = (Source.PAGE, Source.TEXT)  # the person themselves saw our answer
+HEARD_ALREADY = (Source.TEXT, Source.STAFF)  # whose words were heard when they came, or are no cry for help
 TRIES = 3  # somebody else may be writing the same day's check-in at this moment
 
 
@@ -45,9 +47,11 @@ class RecordedCheckin:
     patient_id: uuid.UUID
     local_date: date
     safety: bool  # a sign of an emergency is in it: say at once to call the number
+    urgency: Urgency | None  # same_day: say at once to call the clinic today
     emergency_number: str
+    contact_line: str
     corrects: uuid.UUID | None  # the earlier check-in of that date
-    remarks: tuple[str, ...]
+    weight_doubt: WeightDoubt | None  # the weight is to be asked about, and compared with nothing until then
 
 
 def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> RecordedCheckin:
@@ -67,9 +71,11 @@ def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> Re
         patient, day = _patient_on(where, act.clinic_id, new, now)
         earlier = _earlier(where, patient)
         if earlier is not None and is_repeated(earlier, day, columns, may_correct=may_correct):
-            return _recorded(patient, IntakeOutcome.DUPLICATE, earlier.id, day, answers, tuple(earlier.remarks))
-        odd = columns["weight_kg"] is not None and diary.is_odd_weight(columns["weight_kg"], patient.last_weight)
-        remarks = (diary.ODD_WEIGHT,) if odd else ()
+            return _recorded(
+                patient, IntakeOutcome.DUPLICATE, earlier.id, day, new.source, answers, earlier.weight_doubt
+            )
+        columns["weight_confirmed"] |= _has_confirmed(earlier, columns)
+        doubt = _weight_doubt(where, patient, day, answers, confirmed=columns["weight_confirmed"])
         row = {
             "id": uuid.uuid4(),
             "clinic_id": act.clinic_id,
@@ -78,7 +84,7 @@ def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> Re
             "local_date": day,
             "answered_at": now,
             "source": new.source,
-            "remarks": list(remarks),
+            "weight_doubt": doubt,
             "supersedes_id": patient.checkin_id,
             **columns,
         }
@@ -95,11 +101,44 @@ def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> Re
         with objects(where) as session:
             windows.checkin_arrived(session, patient.id, day, now)
     panel.mark_stale(where, [patient.id], now, day)
-    if added := diary.new_signs(answers, () if earlier is None else earlier.safety_signs):
-        signs = NewSigns(row["id"], act.clinic_id, patient.id, day, new.source, added)
-        with objects(where) as session:
-            raise_task_for(session, signs, patient.emergency_number, now)
-    return _recorded(patient, IntakeOutcome.RECORDED, row["id"], day, answers, remarks)
+    if not diary.is_old_copy(new.source, day, now.date()):
+        _tell_of_signs(act, patient, row, earlier, answers)
+        if (earlier is None or earlier.note != columns["note"]) and note_alarms(new.source, answers):
+            _tell_of_note(act, patient, row)
+    if doubt is not None or (earlier is not None and earlier.weight_doubt is not None):
+        _tell_of_weight(act, patient, row, earlier, answers)
+    return _recorded(patient, IntakeOutcome.RECORDED, row["id"], day, new.source, answers, doubt)
+
+
+def note_alarms(source: Source, answers: Answers) -> bool:
+    """Whether what they wrote beside their answers may be an emergency: it is heard as a text is."""
+    return source not in HEARD_ALREADY and may_be_emergency(answers.note)
+
+
+def _tell_of_signs(
+    act: Act, patient: Row[Any], row: dict[str, Any], earlier: Row[Any] | None, answers: Answers
+) -> None:
+    added = diary.new_signs(answers, () if earlier is None else earlier.safety_signs)
+    if not added:
+        return
+    urgency = diary.urgency(answers.safety_signs) or Urgency.EMERGENCY
+    number = patient.emergency_number if urgency is Urgency.EMERGENCY else patient.contact_line
+    told = number if row["source"] in ANSWERED_BY_US else ""
+    facts = SafetyAnswered(row["id"], row["local_date"], added, told, urgency)
+    with objects(act.where) as session:
+        raise_task(session, act.clinic_id, patient.id, facts, f"safety:{row['id']}", act.now)
+
+
+def _tell_of_note(act: Act, patient: Row[Any], row: dict[str, Any]) -> None:
+    told = patient.emergency_number if row["source"] in ANSWERED_BY_US else ""
+    facts = AlarmWritten(str(row["id"]), " ".join(row["note"].split())[:LONGEST_QUOTE], told)
+    with objects(act.where) as session:
+        raise_task(session, act.clinic_id, patient.id, facts, f"alarm_note:{row['id']}", act.now)
+
+
+def urgency_of(source: Source, answers: Answers) -> Urgency | None:
+    """What somebody who answers so is told to do."""
+    return Urgency.EMERGENCY if note_alarms(source, answers) else diary.urgency(answers.safety_signs)
 
 
 def try_checkin(
@@ -114,9 +153,47 @@ def try_checkin(
     return IntakeOutcome.RECORDED
 
 
+def _has_confirmed(earlier: Row[Any] | None, columns: dict[str, Any]) -> bool:
+    """Whether they have said of this very weight that it is right."""
+    return earlier is not None and earlier.weight_confirmed and earlier.weight_kg == columns["weight_kg"]
+
+
+def _weight_doubt(
+    where: Where, patient: Row[Any], day: date, answers: Answers, *, confirmed: bool
+) -> WeightDoubt | None:
+    answers = replace(answers, weight_confirmed=confirmed)
+    doubt = diary.weight_doubt(answers, patient.sure_weight, None)
+    if doubt is not WeightDoubt.FAR:
+        return doubt
+    newest = rows(where).scalar(_NEWEST_WEIGHT, {"patient": patient.id, "day": day})
+    return diary.weight_doubt(answers, patient.sure_weight, newest)
+
+
+def _tell_of_weight(
+    act: Act, patient: Row[Any], row: dict[str, Any], earlier: Row[Any] | None, answers: Answers
+) -> None:
+    """One task while one weight of a day is in doubt, closed as soon as it is no longer."""
+    day, doubt = row["local_date"], row["weight_doubt"]
+    if doubt is not None and earlier is not None and earlier.weight_doubt and earlier.weight_kg == row["weight_kg"]:
+        return  # told already
+    of_day = f"weight:{patient.id}:{day}:"
+    with objects(act.where) as session:
+        if earlier is not None and earlier.weight_doubt is not None:
+            which = (Task.patient_id == patient.id) & Task.dedupe_key.startswith(of_day)
+            close_tasks(session, which, TaskSettled.WEIGHT_KNOWN, act.now)
+        given, other_kg = answers.weight, diary.in_other_unit(answers).weight_kg
+        if doubt is None or given is None or other_kg is None:
+            return
+        if diary.is_old_copy(row["source"], day, act.now.date()):
+            return
+        facts = WeightDoubted(row["id"], day, given, answers.weight_unit, doubt, patient.sure_weight, other_kg)
+        raise_task(session, act.clinic_id, patient.id, facts, f"{of_day}{row['id']}", act.now)
+
+
 def is_repeated(earlier: Row[Any], day: date, columns: dict[str, Any], *, may_correct: bool) -> bool:
     """Whether that day's check-in says the same already. Raises Refused for other answers that may not be corrected."""
-    if all(getattr(earlier, name) == columns[name] for name in _ANSWERS):
+    said = columns | {"weight_confirmed": columns["weight_confirmed"] or _has_confirmed(earlier, columns)}
+    if all(getattr(earlier, name) == said[name] for name in _ANSWERS):
         return True
     if not may_correct:
         accepted = f"a day without other answers; check-in {earlier.id} is there"
@@ -131,16 +208,17 @@ _SUPERSEDE = (
     .values(superseded_at=bindparam("at"))
 )
 _BEFORE = aliased(Checkin)
-_EARLIER = select(Checkin.id, Checkin.remarks, *(getattr(Checkin, name) for name in _ANSWERS)).where(
+_EARLIER = select(Checkin.id, Checkin.weight_doubt, *(getattr(Checkin, name) for name in _ANSWERS)).where(
     Checkin.id == bindparam("which")
 )
 # The patient, the clinic's emergency number, that day's window, whether that day has a check-in,
-# and the last weight before it: one query.
+# and the last weight before it that nobody doubts: one query.
 _PATIENT_ON = (
     select(
         Patient.id,
         Patient.zone,
         Clinic.emergency_number,
+        Clinic.contact_line,
         Window.id.label("window_id"),
         Window.checkin_at,
         Checkin.id.label("checkin_id"),
@@ -150,11 +228,12 @@ _PATIENT_ON = (
             _BEFORE.local_date < bindparam("day"),
             _BEFORE.superseded_at.is_(None),
             _BEFORE.weight_kg.is_not(None),
+            _BEFORE.weight_doubt.is_(None),
         )
         .order_by(_BEFORE.local_date.desc())
         .limit(1)
         .scalar_subquery()
-        .label("last_weight"),
+        .label("sure_weight"),
     )
     .join(Clinic, Clinic.id == Patient.clinic_id)
     .outerjoin(Window, and_(Window.patient_id == Patient.id, Window.local_date == bindparam("day")))
@@ -168,6 +247,17 @@ _PATIENT_ON = (
     )
     .where(Patient.clinic_id == bindparam("clinic"), Patient.state == PatientState.ACTIVE)
 )
+_NEWEST_WEIGHT = (
+    select(Checkin.weight_kg)
+    .where(
+        Checkin.patient_id == bindparam("patient"),
+        Checkin.local_date < bindparam("day"),
+        Checkin.superseded_at.is_(None),
+        Checkin.weight_kg.is_not(None),
+    )
+    .order_by(Checkin.local_date.desc())
+    .limit(1)
+)
 _BY_ID = _PATIENT_ON.where(Patient.id == bindparam("patient"))
 _BY_REF = _PATIENT_ON.where(Patient.clinic_ref == bindparam("patient"))
 
@@ -175,13 +265,16 @@ _BY_REF = _PATIENT_ON.where(Patient.clinic_ref == bindparam("patient"))
 def _patient_on(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
     day = new.local_date
     if day is None:
-        day = local_date(now, zone(patients.find_patient(where, clinic_id, new.patient).zone))
+        day = patients.find_patient(where, clinic_id, new.patient).date_of(now)
     known = patients.id_of(new.patient)
     asked = {"clinic": clinic_id, "day": day, "patient": known or new.patient}
     found = rows(where).execute(_BY_REF if known is None else _BY_ID, asked).first()
     if found is None:
         patients.refuse_patient(new.patient)
-    return found, diary.checked_day(day, local_date(now, zone(found.zone)))
+    today = local_date(now, found.zone)
+    if day > today:  # a window of the place they have left may be a day ahead of the calendar where they are
+        today = max(today, patients.find_patient(where, clinic_id, new.patient).date_of(now))
+    return found, diary.checked_day(day, today)
 
 
 def _earlier(where: Where, patient: Row[Any]) -> Row[Any] | None:
@@ -203,18 +296,21 @@ def _recorded(
     outcome: IntakeOutcome,
     checkin_id: uuid.UUID,
     day: date,
+    source: Source,
     answers: Answers,
-    remarks: tuple[str, ...],
+    weight_doubt: WeightDoubt | None,
 ) -> RecordedCheckin:
     return RecordedCheckin(
         id=checkin_id,
         outcome=outcome,
         patient_id=patient.id,
         local_date=day,
-        safety=bool(answers.safety_signs),
+        safety=(urgency := urgency_of(source, answers)) is Urgency.EMERGENCY,
+        urgency=urgency,
         emergency_number=patient.emergency_number,
+        contact_line=patient.contact_line,
         corrects=patient.checkin_id if outcome is IntakeOutcome.RECORDED else None,
-        remarks=remarks,
+        weight_doubt=weight_doubt,
     )
 
 
@@ -235,16 +331,13 @@ def record_checkins(
     outcome = guarded(
         engine,
         range(len(new)),
+        kind="new_checkin",
         whole=lambda session: [(at, _or_refused(session, one, take)) for at, one in enumerate(new)],
         alone=lambda session, at: [(at, _or_refused(session, new[at], take))],
     )
     results = dict(pair for part in outcome.done for pair in part)
     for at, error in outcome.failed:
-        subject = ("new_checkin", uuid.uuid4())
-        with write_session(engine) as session:
-            quarantine(session, subject, error, now)
-        ours = f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
-        results[at] = Refused("checkin", None, ours)
+        results[at] = set_aside(engine, "checkin", error, now)
     return [results[at] for at in range(len(new))]
 
 
@@ -270,33 +363,25 @@ def _or_refused(
         return refusal
 
 
-ANSWERED_BY_US = (Source.PAGE, Source.TEXT)  # the person themselves saw our answer
-COPIED = (Source.API, Source.FILE)  # may tell of days long past
-NEWS = timedelta(days=2)
+# --- what is asked ---------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class NewSigns:
-    """A check-in with signs that the day's earlier one did not have."""
-
-    checkin_id: uuid.UUID
-    clinic_id: uuid.UUID
-    patient_id: uuid.UUID
-    day: date
-    source: Source
-    signs: tuple[SafetySign, ...]
-
-
-def raise_task_for(session: Session, signs: NewSigns, emergency_number: str, now: datetime) -> None:
-    """Raise the task. A sign copied from an old notebook is for the review, not for somebody's evening."""
-    if signs.source in COPIED and signs.day < now.date() - NEWS:
-        return
-    told_to_call = emergency_number if signs.source in ANSWERED_BY_US else ""
-    raise_task(
-        session,
-        signs.clinic_id,
-        signs.patient_id,
-        SafetyAnswered(signs.checkin_id, signs.day, signs.signs, told_to_call),
-        f"safety:{signs.checkin_id}",
-        now,
+def questions_of(session: Session, asks: asking.Asks, patient_id: uuid.UUID, day: date) -> frozenset[str]:
+    """The keys of the questions that the check-in of `day` asks this patient. One query, or two."""
+    current = (
+        select(Checkin)
+        .where(
+            Checkin.patient_id == patient_id,
+            Checkin.local_date.between(asking.looks_back_to(day), day),
+            Checkin.superseded_at.is_(None),
+        )
+        .order_by(Checkin.local_date)
     )
+    said = [(row.local_date, diary.from_columns(row)) for row in session.scalars(current)]
+    adjusted_on = None  # looked up where a question waits for an adjustment
+    if asks.get(asking.HowOften.AFTER_CHANGE):
+        made = select(func.max(Adjustment.made_on)).where(
+            Adjustment.patient_id == patient_id, Adjustment.made_on <= day
+        )
+        adjusted_on = session.scalar(made)
+    return asking.asked_on(asks, day, said, adjusted_on)

@@ -1,4 +1,4 @@
-"""Take in whole files of readings or check-ins.
+"""Take in whole files of readings, check-ins or results.
 
 Promises that every row that is not taken is reported with its line, field, value
 and what is accepted; that good rows are kept in transactions of a few thousand, so
@@ -14,24 +14,39 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO, Generic, Protocol, TextIO, TypeVar
+from typing import BinaryIO, Generic, TextIO, TypeVar
 
 from sqlalchemy import Engine
 
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
-from service.domain.rows import CHECKINS, READINGS, CheckinRows, CsvSheet, Layout, ReadingRows, rows_of, sheet_of
+from service.domain.record.results import NewResult
+from service.domain.rows import (
+    CHECKINS,
+    READINGS,
+    RESULTS,
+    CheckinRows,
+    CsvSheet,
+    Layout,
+    ReadingRows,
+    ResultRows,
+    lines_of,
+    rows_of,
+    sheet_of,
+)
 from service.domain.validation import Refused
 from service.domain.vocabulary import IntakeOutcome
 from service.intake.checkins import record_checkins, try_checkins
 from service.intake.readings import RecordedReading, record_readings, try_readings
+from service.intake.results import record_results, try_results
 from service.store.audit import Actor
 
-New = TypeVar("New", NewReading, NewCheckin)
-NewRow = TypeVar("NewRow", covariant=True)
+New = TypeVar("New", NewReading, NewCheckin, NewResult)
+Result = RecordedReading | IntakeOutcome | Refused
 Progress = Callable[[int], None]  # bytes read so far
-READINGS_AT_ONCE = 5_000
+READINGS_AT_ONCE = 2_000
 CHECKINS_AT_ONCE = 500
+RESULTS_AT_ONCE = 2_000
 
 
 @dataclass
@@ -49,7 +64,7 @@ class ImportReport:
     def refused_rows(self) -> int:
         return len({refusal.line for refusal in self.refused})
 
-    def add(self, lines: Sequence[int], results: Sequence[RecordedReading | IntakeOutcome | Refused]) -> None:
+    def add(self, lines: Sequence[int], results: Sequence[Result]) -> None:
         for line, result in zip(lines, results, strict=True):
             if isinstance(result, Refused):
                 self.refused.append(result.at_line(line))
@@ -82,7 +97,7 @@ def import_readings(
     work = _Work(
         READINGS,
         READINGS_AT_ONCE,
-        lambda sheet: ReadingRows(sheet, unit),
+        lambda sheet: ReadingRows(sheet, unit).read,
         lambda new: try_readings(engine, clinic_id, new, now),
         lambda new: record_readings(engine, clinic_id, new, actor, now),
     )
@@ -108,26 +123,42 @@ def import_checkins(
     work = _Work(
         CHECKINS,
         CHECKINS_AT_ONCE,
-        CheckinRows,
+        lambda sheet: CheckinRows(sheet).read,
         lambda new: try_checkins(engine, clinic_id, new, now, may_correct=may_correct),
         lambda new: record_checkins(engine, clinic_id, new, actor, now, may_correct=may_correct),
     )
     return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
 
 
-class _Reads(Protocol[NewRow]):
-    """What turns the rows of a sheet into readings or check-ins."""
-
-    def read(self, cells: list[str]) -> tuple[NewRow, list[Refused]]: ...
+def import_results(
+    engine: Engine,
+    clinic_id: uuid.UUID,
+    source: Path | BinaryIO,
+    actor: Actor,
+    now: datetime,
+    *,
+    dry_run: bool = False,
+    strict: bool = False,
+    progress: Progress | None = None,
+) -> ImportReport:
+    """Take in a CSV file of results, columns as in `domain.rows.RESULTS`, as `import_readings` does."""
+    work = _Work(
+        RESULTS,
+        RESULTS_AT_ONCE,
+        lambda sheet: ResultRows(sheet).read,
+        lambda new: try_results(engine, clinic_id, new, now),
+        lambda new: record_results(engine, clinic_id, new, actor, now),
+    )
+    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
 
 
 @dataclass(frozen=True)
 class _Work(Generic[New]):
     layout: Layout
     at_once: int
-    reads: Callable[[CsvSheet], _Reads[New]]
-    tries: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
-    takes: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]]
+    reads: Callable[[CsvSheet], Callable[[list[str]], tuple[New, list[Refused]]]]
+    tries: Callable[[list[New]], Sequence[Result]]
+    takes: Callable[[list[New]], Sequence[Result]]
 
     def run(self, source: Path | BinaryIO, *, dry_run: bool, strict: bool, progress: Progress | None) -> ImportReport:
         if dry_run or strict:
@@ -140,14 +171,14 @@ class _Work(Generic[New]):
     def _pass(
         self,
         source: Path | BinaryIO,
-        take: Callable[[list[New]], Sequence[RecordedReading | IntakeOutcome | Refused]],
+        take: Callable[[list[New]], Sequence[Result]],
         *,
         stop: bool,
         progress: Progress | None,
     ) -> ImportReport:
         report = ImportReport()
-        with _opened(source) as (raw, lines):
-            for numbers, batch in self._batches(sheet_of(lines, self.layout), report):
+        with _opened(source) as (raw, text):
+            for numbers, batch in self._batches(sheet_of(lines_of(text), self.layout), report):
                 report.add(numbers, take(batch))
                 if progress is not None:
                     progress(raw.tell())
@@ -159,7 +190,7 @@ class _Work(Generic[New]):
 
     def _batches(self, sheet: CsvSheet, report: ImportReport) -> Iterator[tuple[list[int], list[New]]]:
         """Good rows, a batch at a time. Those whose cells cannot be read go to the report."""
-        rows = self.reads(sheet)
+        read = self.reads(sheet)
         lines: list[int] = []
         batch: list[New] = []
         for line, cells in rows_of(sheet):
@@ -167,7 +198,7 @@ class _Work(Generic[New]):
             try:
                 if isinstance(cells, Refused):
                     raise cells
-                new, refused = rows.read(cells)
+                new, refused = read(cells)
             except Refused as refusal:
                 refused = [refusal]
             if refused:

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import contextlib
 import uuid
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from typing import NoReturn
+from zoneinfo import ZoneInfo
 
-from sqlalchemy import Row, Select, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import exists, or_, select
 
+from service.domain import localtime
+from service.domain.moves import Lived, OpenHours
 from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import PatientState
+from service.store.ids import slices
 from service.store.session import Where, rows
-from service.store.slices import slices
-from service.store.tables import Patient
+from service.store.tables import Patient, PatientMove, Window
 
+AROUND_A_MOVE = timedelta(days=2)  # a window lies within a date, and zones are at most 26 hours apart
 PatientName = uuid.UUID | str
 
 
@@ -26,44 +31,70 @@ class FoundPatient:
 
     id: uuid.UUID
     zone: str
+    lived: Lived
+
+    def date_of(self, instant: datetime) -> date:
+        """The local date to which something taken at that instant belongs, whenever it arrives."""
+        return self.lived.date_of(instant)
 
 
 def find_patient(where: Where, clinic_id: uuid.UUID, patient: PatientName) -> FoundPatient:
     """The patient of that name in this clinic. Raises Refused("patient", …)."""
-    if not _is_sound(patient):
+    found = find_patients(where, clinic_id, [patient])
+    if not found:
         refuse_patient(patient)
-    known = id_of(patient)
-    is_it = Patient.clinic_ref == patient if known is None else Patient.id == known
-    row = rows(where).execute(_patients(clinic_id).where(is_it)).first()
-    if row is None:
-        refuse_patient(patient)
-    return FoundPatient(row.id, row.zone)
+    return found[patient]
 
 
 def find_patients(
-    session: Session, clinic_id: uuid.UUID, patients: Collection[PatientName]
+    where: Where, clinic_id: uuid.UUID, patients: Collection[PatientName]
 ) -> dict[PatientName, FoundPatient]:
     """Those of these patients that can be found, by the name they were asked for."""
-    ids = {name: known for name in patients if (known := id_of(name)) is not None}
-    names = [name for name in patients if _is_sound(name)]
-    found_rows: list[Row[uuid.UUID, str, str]] = []
+    ids = {name: its_id for name in patients if (its_id := id_of(name)) is not None}
+    # No database has text that cannot be stored, and PostgreSQL cannot even look for it.
+    names = [name for name in patients if name in ids or is_storable(str(name))]
+    known: dict[PatientName, FoundPatient] = {}  # by id, and by the clinic's reference
     for some in slices(names):
-        found_rows += session.execute(
-            _patients(clinic_id).where(
-                or_(
-                    Patient.id.in_([ids[name] for name in some if name in ids]),
-                    Patient.clinic_ref.in_([name for name in some if name not in ids]),
-                )
-            )
-        ).all()
-    by_id = {row.id: FoundPatient(row.id, row.zone) for row in found_rows}
-    by_ref = {row.clinic_ref: by_id[row.id] for row in found_rows}
-    found: dict[PatientName, FoundPatient] = {}
-    for name in names:
-        patient = by_id.get(ids[name]) if name in ids else by_ref.get(str(name))
-        if patient is not None:
-            found[name] = patient
-    return found
+        is_it = or_(
+            Patient.id.in_([ids[name] for name in some if name in ids]),
+            Patient.clinic_ref.in_([name for name in some if name not in ids]),
+        )
+        monitored = (Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE)
+        has_moved = exists().where(PatientMove.patient_id == Patient.id)
+        query = select(Patient.id, Patient.clinic_ref, Patient.zone, has_moved).where(*monitored, is_it)
+        here = rows(where).execute(query).all()
+        moved = _moved(where, {patient_id: zone for patient_id, _, zone, has in here if has})
+        for patient_id, clinic_ref, zone, _ in here:
+            lived = moved.get(patient_id) or Lived(localtime.zone(zone))
+            known[patient_id] = known[clinic_ref] = FoundPatient(patient_id, zone, lived)
+    return {name: known[found] for name in names if (found := ids.get(name, name)) in known}
+
+
+def _moved(where: Where, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, Lived]:
+    """Where these patients, who have moved, lived until when; and their windows around the moves. Two queries."""
+    if not zones:
+        return {}
+    before: dict[uuid.UUID, list[tuple[datetime, ZoneInfo]]] = defaultdict(list)
+    moves = (
+        select(PatientMove.patient_id, PatientMove.at, PatientMove.from_zone)
+        .where(PatientMove.patient_id.in_(zones))
+        .order_by(PatientMove.at)
+    )
+    for patient_id, at, zone in rows(where).execute(moves):
+        before[patient_id].append((at, localtime.zone(zone)))
+    windows: dict[uuid.UUID, list[OpenHours]] = defaultdict(list)
+    instants = [at for some in before.values() for at, _ in some]
+    for patient_id, opens_at, closes_at, day in rows(where).execute(
+        select(Window.patient_id, Window.opens_at, Window.closes_at, Window.local_date)
+        .where(
+            Window.patient_id.in_(zones),
+            Window.opens_at.between(min(instants) - AROUND_A_MOVE, max(instants) + AROUND_A_MOVE),
+        )
+        .order_by(Window.opens_at)
+    ):
+        if any(abs(opens_at - at) <= AROUND_A_MOVE for at, _ in before[patient_id]):
+            windows[patient_id].append(OpenHours(opens_at, closes_at, day))
+    return {one: Lived(localtime.zone(zone), before[one], windows[one]) for one, zone in zones.items()}
 
 
 def refuse_patient(patient: PatientName) -> NoReturn:
@@ -79,14 +110,3 @@ def id_of(patient: PatientName) -> uuid.UUID | None:
         with contextlib.suppress(ValueError):
             return uuid.UUID(patient)
     return None
-
-
-def _is_sound(patient: PatientName) -> bool:
-    # No database has such text, and PostgreSQL cannot even look for it.
-    return isinstance(patient, uuid.UUID) or is_storable(patient)
-
-
-def _patients(clinic_id: uuid.UUID) -> Select[uuid.UUID, str, str]:
-    return select(Patient.id, Patient.clinic_ref, Patient.zone).where(
-        Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE
-    )

@@ -26,7 +26,6 @@ from sqlalchemy.orm import Session
 from service.care.tasks import raise_task
 from service.care.windows import readings_arrived, resettle
 from service.domain import readings
-from service.domain.localtime import local_date, zone
 from service.domain.readings import CheckedReading, NewReading
 from service.domain.tasks import LimitPassed
 from service.domain.validation import Refused
@@ -35,10 +34,9 @@ from service.intake import patients
 from service.intake.patients import FoundPatient
 from service.store import panel
 from service.store.audit import Act, Actor
-from service.store.guarded import guarded, guarded_each
-from service.store.quarantine import quarantine
-from service.store.session import read_session, write_session
-from service.store.slices import slices
+from service.store.guarded import guarded, guarded_each, set_aside
+from service.store.ids import among, slices
+from service.store.session import read_session
 from service.store.tables import Limits, Reading, Task
 from service.store.upsert import CURRENT, insert_new
 
@@ -72,17 +70,6 @@ class _Placed:
         return self.row["patient_id"], self.row["taken_at"]
 
 
-@dataclass(frozen=True, slots=True)
-class _Current:
-    """A reading that is on record."""
-
-    id: uuid.UUID
-    local_date: date
-    superseded_at: datetime | None
-    supersedes_id: uuid.UUID | None
-    checked: CheckedReading
-
-
 Result = RecordedReading | Refused
 
 
@@ -113,9 +100,7 @@ def record_readings(
     results: list[Result | None] = [None] * len(new)
 
     def whole(session: Session) -> None:
-        placed = _place(session, clinic_id, new, results, now)
-        act = Act(session, actor, clinic_id, now)
-        _take(act, [one for one in placed if one.new.supersedes is None], results)
+        results[:] = record_together(Act(session, actor, clinic_id, now), new)
 
     def alone(session: Session, at: int) -> None:
         try:
@@ -124,18 +109,22 @@ def record_readings(
         except Refused as refusal:
             results[at] = refusal
 
-    failed = guarded(engine, range(len(new)), whole=whole, alone=alone).failed
+    failed = guarded(engine, range(len(new)), kind="new_reading", whole=whole, alone=alone).failed
     # A correction names the reading it corrects: each is written by itself, after the rest.
     blamed = {at for at, _ in failed}
     corrections = [at for at, one in enumerate(results) if one is None and at not in blamed and new[at].supersedes]
     failed += guarded_each(engine, corrections, alone).failed
     for at, error in failed:
-        subject = ("new_reading", uuid.uuid4())
-        with write_session(engine) as session:
-            quarantine(session, subject, error, now)
-        ours = f"one that can be written; this is a fault of ours, noted as {subject[1]}"
-        results[at] = Refused("reading", None, ours)
+        results[at] = set_aside(engine, "reading", error, now)
     return [result for result in results if result is not None]
+
+
+def record_together(act: Act, new: Sequence[NewReading]) -> list[Result | None]:
+    """Take in a batch in the caller's transaction; what corrects another reading is left, and None in the answer."""
+    results: list[Result | None] = [None] * len(new)
+    placed = _place(act.session, act.clinic_id, new, results, act.now)
+    _take(act, [one for one in placed if one.new.supersedes is None], results)
+    return results
 
 
 def try_readings(engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], now: datetime) -> list[Result]:
@@ -186,7 +175,7 @@ def row_of(
         "patient_id": who.id,
         "taken_at": checked.taken_at,
         "received_at": now,
-        "local_date": local_date(checked.taken_at, zone(who.zone)),
+        "local_date": who.date_of(checked.taken_at),
         "pa_systolic": checked.pa_systolic,
         "pa_diastolic": checked.pa_diastolic,
         "pa_mean": checked.pa_mean,
@@ -287,18 +276,15 @@ def _correct(act: Act, one: _Placed) -> RecordedReading:
     if wrong.superseded_at is not None:
         # Sent again: the correction it asked for has been made.
         made = there is not None and there.supersedes_id == wrong.id
-        if there is not None and made and there.checked.pa_diastolic == one.checked.pa_diastolic:
-            return _repeated(one, there.id, there.checked)
+        if there is not None and made and there.pa_diastolic == one.checked.pa_diastolic:
+            return _repeated(one, there.id, _checked(there))
         raise Refused("supersedes", str(wrong.id), "a reading that has not been corrected already")
     if there is not None and there.id != wrong.id:
         accepted = f"an instant without another reading; reading {there.id} is there"
         raise Refused("taken_at", new.taken_at.isoformat(), accepted)
     row = one.row | {"supersedes_id": wrong.id}
     done = session.execute(
-        update(Reading)
-        .where(Reading.id == wrong.id, Reading.superseded_at.is_(None))
-        .values(superseded_at=now)
-        .execution_options(synchronize_session=False)
+        update(Reading).where(Reading.id == wrong.id, Reading.superseded_at.is_(None)).values(superseded_at=now)
     )
     if done.rowcount != 1 or insert_new(session, Reading.__table__, [row], KEY, among=CURRENT) != 1:  # type: ignore[attr-defined]
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
@@ -340,11 +326,9 @@ def _current_at(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.U
     return found
 
 
-def _first(session: Session, *where: ColumnElement[bool]) -> _Current | None:
-    row = session.execute(select(*_COLUMNS).where(*where)).first()
-    return (
-        None if row is None else _Current(row.id, row.local_date, row.superseded_at, row.supersedes_id, _checked(row))
-    )
+def _first(session: Session, *where: ColumnElement[bool]) -> Any:
+    """The row of `_COLUMNS` for which this holds, if there is one."""
+    return session.execute(select(*_COLUMNS).where(*where)).first()
 
 
 def _checked(row: Any) -> CheckedReading:
@@ -375,8 +359,13 @@ def _watch_limits(session: Session, clinic_id: uuid.UUID, rows: Sequence[dict[st
             (TaskKind.BELOW_LIMIT, typed.lower, typed.lower is not None and row["pa_diastolic"] < typed.lower),
         )
         for kind, limit, is_beyond in beyond:
-            if is_beyond and (typed.patient_id, kind) not in waiting:
-                _raise_limit_task(session, clinic_id, row, kind, limit, typed.set_at, now)
+            if not is_beyond or (typed.patient_id, kind) in waiting:
+                continue
+            day, up = row["local_date"], kind is TaskKind.ABOVE_LIMIT
+            facts = LimitPassed(row["id"], day, row["pa_diastolic"], up, limit, typed.set_at.date())
+            # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
+            key = f"{kind.value}:{typed.patient_id}:{day.isoformat()}"
+            raise_task(session, clinic_id, typed.patient_id, facts, key, now)
 
 
 def _tasks_waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tuple[uuid.UUID | None, TaskKind]]:
@@ -393,29 +382,6 @@ def _tasks_waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tu
 
 def _limits_in_force(session: Session, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
     """The newest row of limits of each patient that has one, with the limits it sets."""
-    found = {}
-    for some in slices(patient_ids):
-        rows = session.execute(
-            select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
-            .where(Limits.patient_id.in_(some))
-            .order_by(Limits.set_at)
-        )
-        for row in rows:
-            found[row.patient_id] = row  # the newest is last, and counts
-    return found
-
-
-def _raise_limit_task(
-    session: Session,
-    clinic_id: uuid.UUID,
-    row: dict[str, Any],
-    kind: TaskKind,
-    limit: float,
-    set_at: datetime,
-    now: datetime,
-) -> None:
-    up = kind is TaskKind.ABOVE_LIMIT
-    facts = LimitPassed(row["id"], row["local_date"], row["pa_diastolic"], up, limit, set_at.date())
-    # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
-    key = f"{kind.value}:{row['patient_id']}:{row['local_date'].isoformat()}"
-    raise_task(session, clinic_id, row["patient_id"], facts, key, now)
+    limits = select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
+    rows = session.execute(limits.where(among(Limits.patient_id, patient_ids)).order_by(Limits.set_at))
+    return {row.patient_id: row for row in rows}  # the newest is last, and counts

@@ -13,29 +13,19 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Engine, Select, bindparam, func, not_, or_, select, update
+from sqlalchemy import Engine, Select, func, not_, or_, select
 from sqlalchemy.orm import Session
 
 from service.care import silences, windows
-from service.domain.plan import WindowFacts, state_at_close
+from service.domain.plan import state_at_close
 from service.domain.vocabulary import PatientState, WindowState
 from service.store import panel
 from service.store.audit import SYSTEM, Act
 from service.store.due import OPEN_WINDOWS
 from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
+from service.store.session import columns_of
 from service.store.tables import Patient, Window
-
-CLOSE = (
-    update(Window.__table__)  # type: ignore[arg-type]
-    .where(Window.id == bindparam("window"))
-    .values(
-        state=bindparam("new_state"),
-        reading_at=bindparam("reading"),
-        checkin_at=bindparam("checkin"),
-        settled_at=bindparam("at"),
-    )
-)
 
 
 def close_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
@@ -53,16 +43,9 @@ def close_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
 
 
 @dataclass(frozen=True)
-class _DueWindow:
-    id: uuid.UUID
-    clinic_id: uuid.UUID
-    patient_id: uuid.UUID
-    day: date
-    wants_reading: bool
-    wants_checkin: bool
-    reading_at: datetime | None
-    checkin_at: datetime | None
-    paused: bool  # or the patient's care here has ended: nothing is expected either way
+class _DueWindow(silences.ClosingWindow):
+    """Its date counts as paused also where the patient's care here has ended: nothing is expected either way."""
+
     overtaken: bool  # a reading of a later date is there already
 
 
@@ -74,16 +57,15 @@ def _load(session: Session, due: Due) -> list[_DueWindow]:
     date_of = Window.patient_id, Window.local_date
     query: Select[*tuple[Any, ...]] = (
         due.with_only_columns(
-            Window.id,
-            Window.clinic_id,
-            Window.patient_id,
-            Window.local_date.label("day"),
-            Window.wants_reading,
-            Window.wants_checkin,
-            func.coalesce(Window.reading_at, windows.first_reading(*date_of)).label("reading_at"),
-            func.coalesce(Window.checkin_at, windows.first_checkin(*date_of)).label("checkin_at"),
-            or_(windows.is_paused(*date_of), Patient.state == PatientState.ENDED).label("paused"),
-            windows.later_reading(*date_of).label("overtaken"),
+            *columns_of(
+                _DueWindow,
+                Window,
+                day=Window.local_date,
+                reading_at=func.coalesce(Window.reading_at, windows.first_reading(*date_of)),
+                checkin_at=func.coalesce(Window.checkin_at, windows.first_checkin(*date_of)),
+                paused=or_(windows.is_paused(*date_of), Patient.state == PatientState.ENDED),
+                overtaken=windows.later_reading(*date_of),
+            )
         )
         .join(Patient, Patient.id == Window.patient_id)
         .order_by(Window.closes_at, Window.local_date)
@@ -96,24 +78,13 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
     written = Written()
     closed: list[tuple[_DueWindow, WindowState]] = []
     for window in due:
-        facts = WindowFacts(
-            window.wants_reading, window.wants_checkin, window.reading_at, window.checkin_at, window.paused
-        )
         try:
-            closed.append((window, state_at_close(facts)))
+            closed.append((window, state_at_close(window)))
         except Exception as error:
             written.failed.append((window.id, error))
     missed = [window for window, state in closed if state is WindowState.MISSED and window.wants_reading]
-    _write_windows(session, closed, now)
-    silences.add_missed(
-        session,
-        [
-            silences.MissedWindow(w.id, w.clinic_id, w.patient_id, w.day, w.checkin_at is not None)
-            for w in missed
-            if not w.overtaken
-        ],
-        now,
-    )
+    windows.write_closed(session, closed, now)
+    silences.add_missed(session, [window for window in missed if not window.overtaken], now)
     for window in missed:
         if window.overtaken:  # closed late: it belongs before a reading, not after the last one
             windows.resettle(session, window.patient_id, now, around=window.day)
@@ -125,20 +96,3 @@ def _close(session: Session, due: Sequence[_DueWindow], now: datetime) -> Writte
         Act(session, SYSTEM, clinic_id, now).note("windows.close", ("clinic", clinic_id), windows=count)
     written.done = len(closed)
     return written
-
-
-def _write_windows(session: Session, closed: Sequence[tuple[_DueWindow, WindowState]], now: datetime) -> None:
-    if closed:
-        session.connection().execute(
-            CLOSE,
-            [
-                {
-                    "window": window.id,
-                    "new_state": state,
-                    "reading": window.reading_at,
-                    "checkin": window.checkin_at,
-                    "at": now,
-                }
-                for window, state in closed
-            ],
-        )

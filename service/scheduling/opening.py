@@ -19,8 +19,8 @@ from sqlalchemy.orm import Session
 
 from service.care.windows import first_checkin, first_reading, is_paused, left_hospital
 from service.domain import localtime, plan, steps
-from service.domain.plan import PlanRule, WindowFacts, WindowTimes, state_while_open
-from service.domain.plan import window_times as window_times
+from service.domain.plan import PlanRule, WindowFacts, WindowTimes, state_while_open, window_times
+from service.domain.record import rules as record_rules
 from service.domain.steps import PaceFacts, StepReason, StepRule
 from service.domain.vocabulary import Pace, PatientState, StepKind, StepState, WindowState
 from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all, quiet_length, settled
@@ -28,6 +28,7 @@ from service.store.audit import SYSTEM, Act
 from service.store.due import ACTIVE_PLANS
 from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
+from service.store.session import columns_of
 from service.store.tables import Clinic, Patient, Plan, Step, Window
 from service.store.upsert import insert_rows
 
@@ -51,8 +52,8 @@ def open_windows(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
 
 
 @dataclass(frozen=True)
-class DuePlan:
-    """A plan whose next window is due, with what is known of its patient and of that date."""
+class DuePlan(WindowFacts):
+    """A plan whose next window is due, with what is known of its patient and of that date's window."""
 
     id: uuid.UUID
     clinic_id: uuid.UUID
@@ -61,8 +62,7 @@ class DuePlan:
     opens: time
     due: time
     closes: time
-    wants_reading: bool
-    wants_checkin: bool
+    phases: list[Any] | None
     steps: list[Any] | None
     silent_days: int | None
     day: date
@@ -71,9 +71,6 @@ class DuePlan:
     enrolled_at: datetime
     left_hospital_on: date | None  # last day of the newest stay that is over
     window_id: uuid.UUID | None  # when that date was opened before, in another zone
-    reading_at: datetime | None
-    checkin_at: datetime | None
-    paused: bool
 
 
 def _due(now: datetime) -> Due:
@@ -85,26 +82,19 @@ def _load(session: Session, due: Due) -> list[DuePlan]:
         due.join(Patient, Patient.id == Plan.patient_id)
         .outerjoin(Window, (Window.patient_id == Plan.patient_id) & (Window.local_date == Plan.next_date))
         .with_only_columns(
-            Plan.id,
-            Plan.clinic_id,
-            Plan.patient_id,
-            Plan.weekdays,
-            Plan.opens,
-            Plan.due,
-            Plan.closes,
-            Plan.wants_reading,
-            Plan.wants_checkin,
-            Plan.steps,
-            Plan.silent_days,
-            Plan.next_date.label("day"),
-            Patient.zone,
-            Patient.state.label("patient_state"),
-            Patient.enrolled_at,
-            left_hospital(Plan.patient_id, Plan.next_date).label("left_hospital_on"),
-            Window.id.label("window_id"),
-            first_reading(Plan.patient_id, Plan.next_date).label("reading_at"),
-            first_checkin(Plan.patient_id, Plan.next_date).label("checkin_at"),
-            is_paused(Plan.patient_id, Plan.next_date).label("paused"),
+            *columns_of(
+                DuePlan,
+                Plan,
+                day=Plan.next_date,
+                zone=Patient.zone,
+                patient_state=Patient.state,
+                enrolled_at=Patient.enrolled_at,
+                left_hospital_on=left_hospital(Plan.patient_id, Plan.next_date),
+                window_id=Window.id,
+                reading_at=first_reading(Plan.patient_id, Plan.next_date),
+                checkin_at=first_checkin(Plan.patient_id, Plan.next_date),
+                paused=is_paused(Plan.patient_id, Plan.next_date),
+            )
         )
         .order_by(Plan.next_open_at)
         .with_for_update(of=Plan, skip_locked=True, key_share=True)
@@ -119,7 +109,9 @@ def _load(session: Session, due: Due) -> list[DuePlan]:
 class ClinicFacts:
     steps: tuple[StepRule, ...]
     silent_days: int
+    again: timedelta
     quiet: timedelta
+    closer_after_stay: timedelta
 
 
 @dataclass(frozen=True)
@@ -133,12 +125,24 @@ class AnswerRecord:
 
 def _clinics(session: Session, ids: set[uuid.UUID]) -> dict[uuid.UUID, ClinicFacts]:
     rows = session.execute(
-        select(Clinic.id, Clinic.steps, Clinic.silent_days, Clinic.quiet_from, Clinic.quiet_until).where(
-            Clinic.id.in_(ids)
-        )
+        select(
+            Clinic.id,
+            Clinic.steps,
+            Clinic.silent_days,
+            Clinic.silent_again_days,
+            Clinic.quiet_from,
+            Clinic.quiet_until,
+            Clinic.record_rules,
+        ).where(Clinic.id.in_(ids))
     )
     return {
-        row.id: ClinicFacts(steps.from_json(row.steps), row.silent_days, quiet_length(row.quiet_from, row.quiet_until))
+        row.id: ClinicFacts(
+            steps.from_json(row.steps),
+            row.silent_days,
+            timedelta(days=row.silent_again_days),
+            quiet_length(row.quiet_from, row.quiet_until),
+            timedelta(days=record_rules.from_json(row.record_rules).aftercare.closer_days),
+        )
         for row in rows
     }
 
@@ -207,11 +211,13 @@ def _open(session: Session, plans: Sequence[DuePlan], now: datetime) -> Written:
 def work_out(due: DuePlan, clinic: ClinicFacts, record: AnswerRecord, batch: Batch, now: datetime) -> None:
     """Add to `batch` what opening this plan's window comes to. Raises Refused for a plan that cannot be read."""
     rules = clinic.steps if due.steps is None else steps.from_json(due.steps)
-    followed = _pace(due, record)
-    key = (due.zone, due.day, due.weekdays, due.opens, due.due, due.closes, rules, followed)
+    followed = _pace(due, clinic, record)
+    phases = plan.phases_from_json(due.phases)
+    key = (due.zone, due.day, due.weekdays, due.opens, due.due, due.closes, phases, rules, followed)
     day = batch.days.get(key)
     if day is None:
-        day = batch.days[key] = _day(due, rules, followed)
+        rule = PlanRule(due.weekdays, due.opens, due.due, due.closes, due.wants_reading, due.wants_checkin, phases)
+        day = batch.days[key] = _day(due, rule, rules, followed)
     goes_on = due.patient_state is PatientState.ACTIVE
     if goes_on and due.window_id is None:
         window_id = uuid.uuid4()
@@ -222,23 +228,23 @@ def work_out(due: DuePlan, clinic: ClinicFacts, record: AnswerRecord, batch: Bat
     batch.moves.append({"plan": due.id, "day": day.next_date, "at": day.next_open_at, "goes_on": goes_on})
 
 
-def _pace(due: DuePlan, record: AnswerRecord) -> Pace | None:
+def _pace(due: DuePlan, clinic: ClinicFacts, record: AnswerRecord) -> Pace | None:
     if due.steps is not None:
         return None  # staff have set this patient's steps by hand: theirs is the last word
     return steps.choose_pace(
         PaceFacts(
             due.day,
-            localtime.local_date(due.enrolled_at, localtime.zone(due.zone)),
+            localtime.local_date(due.enrolled_at, due.zone),
             due.left_hospital_on,
             record.answered,
             record.expected,
             record.last_missed,
+            clinic.closer_after_stay,
         )
     )
 
 
-def _day(due: DuePlan, rules: tuple[StepRule, ...], followed: Pace | None) -> _Day:
-    rule = PlanRule(due.weekdays, due.opens, due.due, due.closes, due.wants_reading, due.wants_checkin)
+def _day(due: DuePlan, rule: PlanRule, rules: tuple[StepRule, ...], followed: Pace | None) -> _Day:
     zone = localtime.zone(due.zone)
     times = window_times(rule, due.day, zone)
     following = plan.next_date(rule, due.day, zone)
@@ -250,14 +256,10 @@ def _day(due: DuePlan, rules: tuple[StepRule, ...], followed: Pace | None) -> _D
     )
 
 
-def _window_facts(due: DuePlan) -> WindowFacts:
-    return WindowFacts(due.wants_reading, due.wants_checkin, due.reading_at, due.checkin_at, due.paused)
-
-
 def _window(
     due: DuePlan, times: WindowTimes, followed: Pace | None, window_id: uuid.UUID, now: datetime
 ) -> dict[str, Any]:
-    state = state_while_open(_window_facts(due))
+    state = state_while_open(due)
     return {
         "id": window_id,
         "clinic_id": due.clinic_id,
@@ -311,9 +313,10 @@ def _frozen_steps(
                     window_id=window_id,
                     local_date=due.day,
                     closes_at=day.times.closes_at,
-                    window=_window_facts(due),
+                    window=due,
                     later_is_due=False,
                     silent_days=due.silent_days or clinic.silent_days,
+                    again=clinic.again,
                     quiet=clinic.quiet,
                 )
             )

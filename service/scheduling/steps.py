@@ -22,7 +22,8 @@ from typing import Any
 from sqlalchemy import Engine, Select, and_, bindparam, exists, func, not_, select, update
 from sqlalchemy.orm import Session, aliased
 
-from service.care import contacts, tasks, windows
+from service.care import contacts, silences, tasks, windows
+from service.care.silences import Running
 from service.care.tasks import NewTask
 from service.domain import steps
 from service.domain.plan import WindowFacts, missing
@@ -31,9 +32,7 @@ from service.domain.tasks import LongSilence, NobodyToReach, Whose
 from service.domain.vocabulary import (
     Channel,
     MessageKind,
-    MessageState,
     PatientState,
-    SilenceCause,
     StepKind,
     StepState,
     WindowState,
@@ -48,10 +47,8 @@ from service.store.tables import (
     CaregiverReply,
     Clinic,
     Contact,
-    Message,
     Patient,
     Plan,
-    Silence,
     Step,
     Window,
 )
@@ -75,17 +72,8 @@ class DueStep:
     window: WindowFacts
     later_is_due: bool
     silent_days: int
+    again: timedelta  # how long after its last nudge a caregiver may be asked once more
     quiet: timedelta  # how long the clinic's quiet hours last
-
-
-@dataclass(frozen=True)
-class OpenSilence:
-    """A silence that has not ended, as far as steps need it."""
-
-    id: uuid.UUID
-    missed: int
-    cause: SilenceCause
-    nudges: int  # since a caregiver last answered
 
 
 def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
@@ -153,6 +141,7 @@ def _load(session: Session, due: Due, now: datetime) -> list[DueStep]:
             func.coalesce(Window.checkin_at, windows.first_checkin(*date_of)).label("checkin_at"),
             later_is_due.label("later_is_due"),
             Clinic.silent_days.label("clinics_silent_days"),
+            Clinic.silent_again_days,
             Plan.silent_days.label("own_silent_days"),
             Clinic.quiet_from,
             Clinic.quiet_until,
@@ -182,6 +171,7 @@ def _due_step(row: Any) -> DueStep:
         later_is_due=row.later_is_due,
         # Set for one patient, it is the last word.
         silent_days=row.own_silent_days or steps.silent_days(row.clinics_silent_days, row.pace),
+        again=timedelta(days=row.silent_again_days),
         quiet=quiet_length(row.quiet_from, row.quiet_until),
     )
 
@@ -201,7 +191,7 @@ class DecidedSteps:
 
     decided: list[tuple[DueStep, Decision]] = field(default_factory=list)
     messages: list[NewMessage] = field(default_factory=list)
-    silences: dict[uuid.UUID, OpenSilence] = field(default_factory=dict)
+    silences: dict[uuid.UUID, Running] = field(default_factory=dict)
     failed: list[tuple[uuid.UUID, Exception]] = field(default_factory=list)
 
 
@@ -209,7 +199,7 @@ class DecidedSteps:
 class _Known:
     patients: dict[uuid.UUID, Reachability]
     caregivers: dict[uuid.UUID, Reachability]
-    silences: dict[uuid.UUID, OpenSilence]
+    silences: dict[uuid.UUID, Running]
     acknowledged: frozenset[uuid.UUID]
 
 
@@ -217,9 +207,12 @@ def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> Decid
     """Decide every step in `due` at `now`. Reads only; one guard per step."""
     known = _known(session, due)
     outcome = DecidedSteps(silences=known.silences)
+    told: set[uuid.UUID] = set()  # patients whose silence is told by this batch
     for step in due:
         try:
-            decision = steps.decide(_step_facts(step, known), now)
+            decision = steps.decide(_step_facts(step, known, told), now)
+            if decision.action is StepAction.RAISE_TASK:
+                told.add(step.patient_id)
             if decision.action is StepAction.SEND:
                 outcome.messages.append(_message(step, known, now))
         except Exception as error:
@@ -232,9 +225,8 @@ def decide_all(session: Session, due: Sequence[DueStep], now: datetime) -> Decid
 def carry_out(session: Session, outcome: DecidedSteps, now: datetime) -> None:
     """Write the messages and tasks that were decided; the windows and steps they point at exist by now."""
     outbox.enqueue_many(session, outcome.messages, now)
-    silences = outcome.silences
     new = [
-        silence_task(step, silences[step.patient_id])
+        silence_task(step, outcome.silences[step.patient_id])
         for step, d in outcome.decided
         if d.action is StepAction.RAISE_TASK
     ]
@@ -249,32 +241,9 @@ def _known(session: Session, due: Sequence[DueStep]) -> _Known:
     return _Known(
         reach_patients(session, to_patients),
         reach_caregivers(session, nudged),
-        _open_silences(session, late),
+        silences.running(session, late),
         _acknowledged(session, {step.window_id for step in due if step.kind is StepKind.NUDGE}),
     )
-
-
-def _open_silences(session: Session, patient_ids: set[uuid.UUID]) -> dict[uuid.UUID, OpenSilence]:
-    if not patient_ids:
-        return {}
-    last_answer = select(func.max(CaregiverReply.at)).where(CaregiverReply.silence_id == Silence.id).scalar_subquery()
-    nudges = (
-        # One step is one nudge, on however many channels it had to be tried.
-        select(func.count(func.distinct(Message.step_id)))
-        .where(
-            Message.silence_id == Silence.id,
-            Message.kind == MessageKind.NUDGE,
-            Message.state != MessageState.CANCELLED,
-            func.coalesce(Message.created_at > last_answer, True),
-        )
-        .scalar_subquery()
-    )
-    rows = session.execute(
-        select(Silence.patient_id, Silence.id, Silence.missed, Silence.cause, nudges.label("nudges")).where(
-            Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None)
-        )
-    )
-    return {row.patient_id: OpenSilence(row.id, row.missed, row.cause, row.nudges) for row in rows}
 
 
 def _acknowledged(session: Session, window_ids: set[uuid.UUID]) -> frozenset[uuid.UUID]:
@@ -285,7 +254,7 @@ def _acknowledged(session: Session, window_ids: set[uuid.UUID]) -> frozenset[uui
     )
 
 
-def _step_facts(step: DueStep, known: _Known) -> StepFacts:
+def _step_facts(step: DueStep, known: _Known, told: Collection[uuid.UUID]) -> StepFacts:
     if step.kind is StepKind.TASK:
         reach = Reach.YES
     else:
@@ -300,8 +269,11 @@ def _step_facts(step: DueStep, known: _Known) -> StepFacts:
         later_is_due=step.later_is_due,
         acknowledged=step.window_id in known.acknowledged,
         nudges=silence.nudges if silence else 0,
+        nudged_at=silence.nudged_at if silence else None,
         missed=silence.missed if silence else 0,
+        told=step.patient_id in told or (silence is not None and silence.told),
         silent_days=step.silent_days,
+        again=step.again,
     )
 
 
@@ -315,7 +287,7 @@ def _message(step: DueStep, known: _Known, now: datetime) -> NewMessage:
         asked = silence.nudges if silence else 0
         addresses = known.caregivers[step.patient_id].addresses
         address = addresses[asked % len(addresses)]
-        key = f"nudge:{silence.id if silence else step.window_id}:{step.id}:{address.caregiver_id}"
+        key = f"nudge:{step.window_id}:{step.id}:{address.person_id}"
     return NewMessage(
         clinic_id=step.clinic_id,
         contact_id=address.contact_id,
@@ -325,10 +297,9 @@ def _message(step: DueStep, known: _Known, now: datetime) -> NewMessage:
         due_at=min(step.due_at, now),
         expires_at=steps.expires_at(step.kind, step.due_at, step.closes_at, step.quiet),
         patient_id=step.patient_id,
-        caregiver_id=address.caregiver_id,
+        caregiver_id=None if step.kind in TO_PATIENT else address.person_id,
         window_id=step.window_id,
         step_id=step.id,
-        silence_id=silence.id if silence else None,
         params={"asks": list(missing(step.window))},
     )
 
@@ -371,12 +342,7 @@ def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
         return
     due_at = steps.moved_up_to(following.kind, step.closes_at, now)
     if due_at < following.due_at:
-        session.execute(
-            update(Step)
-            .where(Step.id == following.id)
-            .values(due_at=due_at)
-            .execution_options(synchronize_session=False)
-        )
+        session.execute(update(Step).where(Step.id == following.id).values(due_at=due_at))
 
 
 # --- whom a step can speak to ----------------------------------------------------------------
@@ -384,11 +350,11 @@ def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
 
 @dataclass(frozen=True)
 class Address:
-    """The first working contact of one person; `caregiver_id` is None for the patient's own."""
+    """The first working contact of one person, patient or caregiver."""
 
     contact_id: uuid.UUID
     channel: Channel
-    caregiver_id: uuid.UUID | None = None
+    person_id: uuid.UUID
 
 
 @dataclass(frozen=True)
@@ -405,7 +371,7 @@ def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict
         return {}
     agreed = contacts.patients_who_agreed(session, patient_ids)
     first = contacts.first_working(session, Contact.patient_id, patient_ids)
-    return {one: _reached(one in agreed, first.get(one)) for one in patient_ids}
+    return {one: _reached([one], agreed, first) for one in patient_ids}
 
 
 def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Reachability]:
@@ -421,18 +387,10 @@ def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> di
         of_patient[patient_id].append(caregiver_id)
     agreed = contacts.caregivers_who_agreed(session, patient_ids)
     first = contacts.first_working(session, Contact.caregiver_id, [one for some in of_patient.values() for one in some])
-    return {one: _any_reached(of_patient[one], agreed, first) for one in patient_ids}
+    return {one: _reached(of_patient[one], agreed, first) for one in patient_ids}
 
 
-def _reached(agreed: bool, contact: tuple[uuid.UUID, Channel] | None) -> Reachability:
-    if not agreed:
-        return Reachability(Reach.NO_CONSENT)
-    if contact is None:
-        return Reachability(Reach.NO_CONTACT)
-    return Reachability(Reach.YES, (Address(*contact),))
-
-
-def _any_reached(
+def _reached(
     some: Collection[uuid.UUID], agreed: Collection[uuid.UUID], first: dict[uuid.UUID, tuple[uuid.UUID, Channel]]
 ) -> Reachability:
     if not some:
@@ -447,13 +405,13 @@ def _any_reached(
 # --- what staff are told: one task each, once per occurrence ---------------------------------
 
 
-def silence_task(step: DueStep, silence: OpenSilence) -> NewTask:
-    """A silence has lasted as long as the clinic is willing to wait: once per silence."""
+def silence_task(step: DueStep, silence: Running) -> NewTask:
+    """A silence has lasted as long as the clinic is willing to wait: once for each run of missed days."""
     return NewTask(
         step.clinic_id,
         step.patient_id,
-        LongSilence(silence.missed, silence.cause, silence.id),
-        f"silent:{silence.id}",
+        LongSilence(silence.missed, silence.cause, silence.first),
+        f"silent:{step.patient_id}:{silence.first}",
     )
 
 

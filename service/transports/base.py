@@ -8,8 +8,16 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol, runtime_checkable
 
+from service.domain.vocabulary import Channel
+
 # No call may take longer: a claim's lease is reckoned by it.
 LONGEST_CALL = timedelta(seconds=30)
+# Outside the demo nothing is pretended: no provider, no channel, and this said wherever somebody looks.
+NOT_SET_UP = {
+    Channel.TEXT: "no text gateway is set up",
+    Channel.EMAIL: "no mail server is set up",
+    Channel.WEBPUSH: "no key for notices on phones is set up",
+}
 
 
 class TemporaryFailure(Exception):
@@ -18,6 +26,10 @@ class TemporaryFailure(Exception):
     def __init__(self, why: str, wait: timedelta | None = None) -> None:
         self.wait = wait
         super().__init__(why)
+
+
+class Unclear(TemporaryFailure):
+    """The provider may have taken it, and would take it a second time: another try could be a second message."""
 
 
 class PermanentFailure(Exception):
@@ -39,6 +51,7 @@ class OutgoingText:
     secret: Mapping[str, Any] = field(default_factory=dict)  # a push subscription's keys
     lasts_until: datetime | None = None  # after this it would mislead: a provider that can is told to drop it
     link: str = ""  # what a notice opens when it is tapped; in a text it stands in the body
+    line: str = ""  # what it is to be sent from, where the clinic has a number of its own or a name for one
 
 
 @dataclass(frozen=True)
@@ -56,13 +69,24 @@ class Receipt:
 
 
 @dataclass(frozen=True)
+class ReferredReceipt:
+    """A receipt of a provider that names a message by its own reference alone."""
+
+    reference: str
+    outcome: str
+    at: datetime
+    detail: str = ""
+
+
+@dataclass(frozen=True)
 class TextReply:
-    """A text message from a person, as the provider names it."""
+    """A text message from a person, as the provider names it. `line` is what was written to, where that is told."""
 
     gateway_ref: str
     sender: str
     body: str
     at: datetime
+    line: str = ""
 
 
 class Transport(Protocol):
@@ -78,6 +102,11 @@ class Transport(Protocol):
 def hears_replies(transport: Transport) -> bool:
     """Whether what people write back reaches us: fetched by us, or called in by the provider (`is_called_back`)."""
     return isinstance(transport, Listens) or bool(getattr(transport, "is_called_back", False))
+
+
+def hears_receipts(transport: Transport) -> bool:
+    """Whether a provider says later what became of a message."""
+    return isinstance(transport, Listens) or bool(getattr(transport, "tells_receipts", False))
 
 
 @runtime_checkable

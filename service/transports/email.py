@@ -62,6 +62,16 @@ class Mail:
                 raise TemporaryFailure(f"the mail server did not answer ({type(error).__name__})") from None
         return ref
 
+    def look(self) -> None:
+        """Connect and sign in, and send nothing. Raises TemporaryFailure."""
+        with self._turn:
+            try:
+                self._ready()
+            except (smtplib.SMTPException, OSError) as error:
+                raise TemporaryFailure(f"the mail server did not let us in ({type(error).__name__})") from None
+            finally:
+                self._hang_up()
+
     def close(self) -> None:
         """End the connection, politely where it still stands."""
         with self._turn:

@@ -14,12 +14,14 @@ import ssl
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from urllib.parse import unquote, urlsplit, urlunsplit
 
 import urllib3
 
 from service.domain.validation import LOOPBACK
 
+LONGEST_WAIT_SECONDS = 3600
 MOST_READ = 64 * 1024  # bytes of an answer
 IDLE_CONNECTIONS = 64  # kept open to one host: as many as calls may be in flight
 HOSTS = 32  # kept open at all: browsers' push services are several
@@ -27,8 +29,44 @@ CLOSED_WHILE_IDLE = (http.client.RemoteDisconnected, ConnectionResetError, Broke
 HEADERS = {"User-Agent": "neaptide"}
 
 
+class NotConnected(urllib3.exceptions.HTTPError):
+    """No secured connection came about. TLS may fail later too, when the other side has read the request."""
+
+
+# So far nothing of a request has been sent.
+NOT_SENT = (
+    NotConnected,
+    urllib3.exceptions.NewConnectionError,
+    urllib3.exceptions.ConnectTimeoutError,
+    urllib3.exceptions.ProxyError,
+)
+
+
+class _Secured(urllib3.connection.HTTPSConnection):
+    """One that tells a failure to connect from all later ones."""
+
+    def connect(self) -> None:
+        try:
+            super().connect()
+        except OSError as error:  # ssl.SSLError is one
+            if self.proxy is not None and not self.has_connected_to_proxy:
+                raise  # told as the proxy's
+            raise NotConnected(type(error).__name__) from error
+
+
+class _SecuredPool(urllib3.HTTPSConnectionPool):
+    ConnectionCls = _Secured
+
+
 class NoAnswer(Exception):
-    """The other side did not answer in time, or not at all. What it did with the request is unknown."""
+    """The other side did not answer in time, or not at all.
+
+    What it did with the request is unknown where that `may_have_left`.
+    """
+
+    def __init__(self, why: str, *, may_have_left: bool = True) -> None:
+        self.may_have_left = may_have_left
+        super().__init__(why)
 
 
 @dataclass(frozen=True)
@@ -49,6 +87,8 @@ class HttpClient:
         context = context or ssl.create_default_context()
         self._direct = urllib3.PoolManager(HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context)
         self._proxied = _by_proxy(proxy, context) if proxy else self._direct
+        for manager in (self._direct, self._proxied):
+            manager.pool_classes_by_scheme = {"http": urllib3.HTTPConnectionPool, "https": _SecuredPool}
 
     def close(self) -> None:
         """Close what is idle."""
@@ -57,23 +97,29 @@ class HttpClient:
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
         """POST. Raises NoAnswer."""
-        return self._call("POST", url, body, headers)
+        return self.call("POST", url, body, headers)
 
     def get(self, url: str) -> Answer:
         """GET. Raises NoAnswer."""
-        return self._call("GET", url, None, {})
+        return self.call("GET", url, None, {})
 
-    def _call(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
+    def call(
+        self, method: str, url: str, body: bytes | None, headers: Mapping[str, str], *, once: bool = False
+    ) -> Answer:
+        """One request; with `once` on a connection of its own, so that none is made twice. Raises NoAnswer."""
+        if once:
+            headers = {**headers, "Connection": "close"}
         try:
             try:
                 return self._ask(method, url, body, headers)
             except urllib3.exceptions.ProtocolError as error:
                 # The other side had closed the idle connection before it read anything: ask on a fresh one.
-                if not isinstance(error.args[-1], CLOSED_WHILE_IDLE):
+                if once or not isinstance(error.args[-1], CLOSED_WHILE_IDLE):
                     raise
                 return self._ask(method, url, body, headers)
         except (urllib3.exceptions.HTTPError, OSError) as error:
-            raise NoAnswer(type(error).__name__) from error
+            why = str(error) if isinstance(error, NotConnected) else type(error).__name__
+            raise NoAnswer(why, may_have_left=not isinstance(error, NOT_SENT)) from error
 
     def _ask(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
         give_up_at = time.monotonic() + self._timeout_seconds
@@ -104,6 +150,12 @@ class HttpClient:
         else:
             response.close()  # what is not read would be taken for the next answer
         return Answer(response.status, response.headers, read)
+
+
+def asked_to_wait(answer: Answer) -> timedelta | None:
+    """`Retry-After` in seconds, as far as it is a number and not unreasonable."""
+    given = answer.headers.get("retry-after", "")
+    return timedelta(seconds=min(int(given), LONGEST_WAIT_SECONDS)) if given.isdecimal() else None
 
 
 def _by_proxy(proxy: str, context: ssl.SSLContext) -> urllib3.ProxyManager:

@@ -1,23 +1,21 @@
 """A text-message gateway that goes nowhere: it keeps every message in a file of its own.
 
-The default transport. It behaves as a provider would, seen from outside: it has its
-own memory, honours the idempotency key, gives receipts, takes replies, and can be
-told to fail. Several processes may use one file.
+For the demo and for tests alone. It behaves as a provider would, seen from outside: it has its
+own memory, honours the idempotency key, gives receipts, takes replies, and refuses for now what is
+for a telephone that is off. Several processes may use one file.
 """
 
 from __future__ import annotations
 
 import sqlite3
-import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from enum import StrEnum
+from datetime import UTC, datetime
 from pathlib import Path
 
-from service.transports.base import OutgoingText, PermanentFailure, Receipt, TemporaryFailure, TextReply
+from service.transports.base import OutgoingText, Receipt, TemporaryFailure, TextReply
 
 _LAYOUT = """
 CREATE TABLE IF NOT EXISTS texts (
@@ -26,39 +24,10 @@ CREATE TABLE IF NOT EXISTS texts (
 CREATE INDEX IF NOT EXISTS texts_by_recipient ON texts (recipient, place);
 CREATE TABLE IF NOT EXISTS receipts (
     place INTEGER PRIMARY KEY, key TEXT NOT NULL, outcome TEXT NOT NULL, detail TEXT NOT NULL, at TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS late (key TEXT NOT NULL, at TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS replies (
     place INTEGER PRIMARY KEY, ref TEXT UNIQUE NOT NULL, sender TEXT NOT NULL, body TEXT NOT NULL, at TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS faults (
-    place INTEGER PRIMARY KEY, recipient TEXT NOT NULL, fault TEXT NOT NULL, times INTEGER NOT NULL);
+CREATE TABLE IF NOT EXISTS off (recipient TEXT PRIMARY KEY);
 """
-ANYBODY = ""
-HANG_SECONDS = 2.0
-
-
-class Fault(StrEnum):
-    """How the gateway can be told to misbehave."""
-
-    TEMPORARY = "temporary"  # refuses for now, takes nothing
-    PERMANENT = "permanent"  # unknown address, takes nothing
-    TIME_OUT = "time_out"  # takes the message, then says nothing in time
-    HANG = "hang"  # says nothing for a while, then takes it
-    TWO_RECEIPTS = "two_receipts"
-    LATE_RECEIPT = "late_receipt"  # an hour after the message
-    CONTRADICTING_RECEIPTS = "contradicting_receipts"  # says that it did not arrive, then that it did
-    NO_RECEIPT = "no_receipt"
-    FAILED_RECEIPT = "failed_receipt"  # takes the message; later says it did not arrive
-
-
-_ARRIVED = ("delivered", "")
-_LOST = ("failed", "the telephone was never reached")
-_RECEIPTS: dict[Fault | None, tuple[tuple[str, str], ...]] = {
-    Fault.TWO_RECEIPTS: (_ARRIVED, _ARRIVED),
-    Fault.NO_RECEIPT: (),
-    Fault.FAILED_RECEIPT: (_LOST,),
-    Fault.CONTRADICTING_RECEIPTS: (_LOST, _ARRIVED),
-}
-LATE = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -77,32 +46,25 @@ class Kept:
 class MockGateway:
     """See the module. `now` is asked for the time that is written on messages."""
 
-    def __init__(self, path: Path, now: Callable[[], datetime], *, hang_seconds: float = HANG_SECONDS) -> None:
+    def __init__(self, path: Path, now: Callable[[], datetime]) -> None:
         self._path = path
         self._now = now
-        self._hang_seconds = hang_seconds
         path.parent.mkdir(parents=True, exist_ok=True)
         with closing(sqlite3.connect(path, timeout=10, isolation_level=None)) as db:
             db.execute("PRAGMA journal_mode=WAL")
-            db.executescript(_LAYOUT)
+            db.execute("PRAGMA synchronous=NORMAL")
+            db.executescript(f"BEGIN IMMEDIATE; {_LAYOUT} COMMIT")
 
     def send(self, text: OutgoingText) -> str:
         """Keep a message; the same message id again is the same message."""
-        fault = self._take_fault(text.to)
-        if fault is Fault.TEMPORARY:
-            raise TemporaryFailure("the gateway is busy")
-        if fault is Fault.PERMANENT:
-            raise PermanentFailure("the gateway does not know this address")
-        if fault is Fault.HANG:
-            time.sleep(self._hang_seconds)
-        ref = self._keep(text, fault)
-        if fault is Fault.TIME_OUT:
-            raise TemporaryFailure("the gateway did not answer in time")
-        return ref
+        with self._looking() as db:
+            is_off = db.execute("SELECT 1 FROM off WHERE recipient = ?", (text.to,)).fetchone() is not None
+        if is_off:
+            raise TemporaryFailure("the telephone is off")
+        return self._keep(text)
 
     def receipts(self, after: int, most: int = 500) -> list[tuple[int, Receipt]]:
         """Receipts noted after a place, oldest first."""
-        self._let_late_ones_come()
         with self._looking() as db:
             rows = db.execute(
                 "SELECT place, key, outcome, detail, at FROM receipts WHERE place > ? ORDER BY place LIMIT ?",
@@ -147,17 +109,12 @@ class MockGateway:
             )
         return ref
 
-    def misbehave(self, fault: Fault, *, times: int = 1, to: str = ANYBODY) -> None:
-        """For the next `times` messages to `to` (or to anybody), misbehave in this way."""
+    def switch_off(self, address: str) -> None:
+        """Nothing reaches this telephone from now on."""
         with self._open() as db:
-            db.execute("INSERT INTO faults (recipient, fault, times) VALUES (?, ?, ?)", (to, fault.value, times))
+            db.execute("INSERT OR IGNORE INTO off (recipient) VALUES (?)", (address,))
 
-    def behave(self) -> None:
-        """Forget every fault not yet shown."""
-        with self._open() as db:
-            db.execute("DELETE FROM faults")
-
-    def _keep(self, text: OutgoingText, fault: Fault | None) -> str:
+    def _keep(self, text: OutgoingText) -> str:
         key, at = str(text.message_id), self._now().isoformat()
         with self._open() as db:
             known = db.execute("SELECT ref FROM texts WHERE key = ?", (key,)).fetchone()
@@ -169,42 +126,16 @@ class MockGateway:
                 "INSERT INTO texts (ref, key, recipient, subject, body, at, handed_over) VALUES (?, ?, ?, ?, ?, ?, 1)",
                 (ref, key, text.to, text.subject, text.body, at),
             )
-            # Receipts get their place in the list when they come, so that a late one is still found at its end.
-            if fault is Fault.LATE_RECEIPT:
-                db.execute("INSERT INTO late (key, at) VALUES (?, ?)", (key, (self._now() + LATE).isoformat()))
-            else:
-                db.executemany(
-                    "INSERT INTO receipts (key, outcome, detail, at) VALUES (?, ?, ?, ?)",
-                    [(key, outcome, detail, at) for outcome, detail in _RECEIPTS.get(fault, (_ARRIVED,))],
-                )
+            # Receipts have places of their own: one that comes late is still found at the end of the list.
+            db.executemany(
+                "INSERT INTO receipts (key, outcome, detail, at) VALUES (?, ?, ?, ?)",
+                [(key, outcome, detail, at) for outcome, detail in self._receipts_of(text)],
+            )
         return ref
 
-    def _let_late_ones_come(self) -> None:
-        come = (self._now().isoformat(),)
-        with self._looking() as db:
-            if db.execute("SELECT 1 FROM late WHERE at <= ?", come).fetchone() is None:
-                return
-        with self._open() as db:
-            db.execute(
-                "INSERT INTO receipts (key, outcome, detail, at)"
-                " SELECT key, 'delivered', '', at FROM late WHERE at <= ? ORDER BY at",
-                come,
-            )
-            db.execute("DELETE FROM late WHERE at <= ?", come)
-
-    def _take_fault(self, to: str) -> Fault | None:
-        with self._looking() as db:
-            if db.execute("SELECT 1 FROM faults WHERE times > 0").fetchone() is None:
-                return None
-        with self._open() as db:
-            row = db.execute(
-                "SELECT place, fault FROM faults WHERE times > 0 AND recipient IN (?, ?) ORDER BY place LIMIT 1",
-                (to, ANYBODY),
-            ).fetchone()
-            if row is None:
-                return None
-            db.execute("UPDATE faults SET times = times - 1 WHERE place = ?", (row[0],))
-        return Fault(row[1])
+    def _receipts_of(self, text: OutgoingText) -> Sequence[tuple[str, str]]:
+        """(outcome, detail) of each receipt that a message gets at once."""
+        return (("delivered", ""),)
 
     def _kept(self, where: str, values: tuple[str, ...]) -> list[Kept]:
         columns = "ref, key, recipient, subject, body, at, handed_over"

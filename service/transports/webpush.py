@@ -7,7 +7,7 @@ subscription that the browser has ended is dropped.
 What a browser is sent is JSON: `title`, `body`, `id` and, where there is one, `link`.
 `service/web/static/push-worker.js` shows it; a name is added there before it is sent from here.
 
-The link is data for the tap and never part of the text: a signed address does not belong on a
+The link is data for the tap and never part of the text: such an address does not belong on a
 lock screen. An endpoint is checked in form when it is taken and when it is called, and its name
 is looked up both times: https, a named host, port 443, no address in our own network, no redirect.
 """
@@ -31,8 +31,7 @@ from py_vapid import Vapid02
 
 from service.domain.validation import Refused
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
-from service.transports.http import HttpClient, NoAnswer
-from service.transports.textgateway import asked_to_wait
+from service.transports.http import HttpClient, NoAnswer, asked_to_wait
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
 RECORD_SIZE = 4096  # RFC 8291 section 4

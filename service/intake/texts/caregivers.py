@@ -13,19 +13,26 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
-from service.domain.localtime import local_date, zone
-from service.domain.tasks import CaregiverWrote
+from service.domain.localtime import local_date
+from service.domain.tasks import LONGEST_QUOTE, CaregiverWrote
 from service.domain.texting.vocabulary import plain
-from service.domain.vocabulary import CaregiverAnswer, MessageKind
-from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
-from service.intake.texts.replies import LONGEST_QUOTE, IncomingText, Speaker, TextOutcome, raise_alarm, say, send
-from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
-from service.words.language import load_language
-from service.words.replies import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
-from service.words.texting import load_parser
+from service.domain.vocabulary import MessageKind
+from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, newest_reply, record_caregiver_reply
+from service.intake.texts.replies import (
+    IncomingText,
+    Speaker,
+    TextOutcome,
+    answer_emergency,
+    begin_talk,
+    say,
+    send,
+)
+from service.store.tables import Caregiver, Conversation, Message, Window
+from service.words.language import load_language, load_parser
+from service.words.messages import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else
-ASKED_AGAIN = "caregiver"
+ASKED_AGAIN, THANKED = "caregiver", "thanked"
 
 
 def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutcome:
@@ -33,10 +40,8 @@ def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutc
     session = text.session
     parser = load_parser()
     heard = parser.hear(text.body)
-    if heard.signs or heard.alarm:
-        send(text, speaker, MessageKind.SAFETY)
-        raise_alarm(text, speaker)
-        return TextOutcome.SAFETY
+    if heard.alarms:
+        return answer_emergency(text, speaker)
     window = _nudged_about(session, caregiver.id, text.at)
     if window is None:
         say(text, speaker, NOTHING_ASKED)
@@ -46,8 +51,9 @@ def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutc
         return TextOutcome.ASKED
     named = _last_day(text, speaker, window)
     answer = parser.caregiver_answer(text.body)
-    if answer is None and named is not None:
-        answer = _paused_before(session, caregiver.id, window.id)  # "until 12 Dec", after a 3
+    if answer is None and named is not None:  # "until 12 Dec", after a 3
+        earlier = newest_reply(session, caregiver.id, window.id)
+        answer = earlier.answer if earlier is not None and earlier.answer in CAUSES else None
     words = " ".join(text.body.split())
     if answer is not None:
         note = words[:LONGEST_NOTE] if len(words.split()) > 1 else ""
@@ -58,11 +64,13 @@ def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutc
         else:
             send(text, speaker, MessageKind.REPLY, line_until(load_language(speaker.language), reply.paused_to))
         return TextOutcome.ANSWERED
-    if _ask_again(session, speaker, window.id, text.at):
+    if _ask_again(text, speaker, window.id):
         say(text, speaker, CAREGIVER_ASK, again=True)
         return TextOutcome.ASKED_AGAIN
-    _hand_to_staff(text, speaker, caregiver.name, words)
-    say(text, speaker, CAREGIVER_THANKS)
+    wrote = CaregiverWrote(text.ref, caregiver.name, words[:LONGEST_QUOTE])
+    raise_task(session, speaker.clinic.id, speaker.patient.id, wrote, f"caregiver_wrote:{text.ref}", text.now)
+    if _thank(text, speaker, window.id):
+        say(text, speaker, CAREGIVER_THANKS)
     return TextOutcome.ANSWERED
 
 
@@ -83,7 +91,7 @@ def _nudged_about(session: Session, caregiver_id: uuid.UUID, at: datetime) -> Wi
 
 def _last_day(text: IncomingText, speaker: Speaker, window: Window) -> date | None:
     """The last day they name, as the patient's calendar has it; None too when it is more than a page would take."""
-    today = local_date(text.at, zone(speaker.patient.zone))
+    today = local_date(text.at, speaker.patient.zone)
     day_first = load_language(speaker.language).day_first
     named = load_parser().days.last_day(plain(text.body), today, day_first=day_first)
     if named is None or named > window.local_date + timedelta(days=LONGEST_DAYS):
@@ -91,46 +99,24 @@ def _last_day(text: IncomingText, speaker: Speaker, window: Window) -> date | No
     return named
 
 
-def _paused_before(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> CaregiverAnswer | None:
-    """What they said of this window last, if it is an answer that a last day belongs to."""
-    newest = session.scalar(
-        select(CaregiverReply.answer)
-        .where(CaregiverReply.caregiver_id == caregiver_id, CaregiverReply.window_id == window_id)
-        .order_by(CaregiverReply.at.desc())
-        .limit(1)
-    )
-    return newest if newest in CAUSES else None
-
-
-def _ask_again(session: Session, speaker: Speaker, window_id: uuid.UUID, now: datetime) -> bool:
-    """Note that we ask once more. False when we have already."""
-    talk = session.scalars(
-        select(Conversation).where(Conversation.window_id == window_id, Conversation.contact_id == speaker.contact.id)
-    ).first()
-    if talk is not None:
+def _thank(text: IncomingText, speaker: Speaker, window_id: uuid.UUID) -> bool:
+    """Note that words are thanked for. False when some were already: a telephone may be answering by itself."""
+    of_window = (Conversation.window_id == window_id, Conversation.contact_id == speaker.contact.id)
+    talk = text.session.scalars(select(Conversation).where(*of_window)).one()
+    if THANKED in talk.asked_again:
         return False
-    session.add(
-        Conversation(
-            id=uuid.uuid4(),
-            clinic_id=speaker.clinic.id,
-            patient_id=speaker.patient.id,
-            contact_id=speaker.contact.id,
-            window_id=window_id,
-            answers={},
-            asked_again=[ASKED_AGAIN],
-            last_at=now,
-        )
-    )
-    session.flush()
+    talk.asked_again = [*talk.asked_again, THANKED]
+    text.session.flush()
     return True
 
 
-def _hand_to_staff(text: IncomingText, speaker: Speaker, name: str, words: str) -> None:
-    raise_task(
-        text.session,
-        speaker.clinic.id,
-        speaker.patient.id,
-        CaregiverWrote(text.ref, name, words[:LONGEST_QUOTE]),
-        f"caregiver_wrote:{text.ref}",
-        text.now,
+def _ask_again(text: IncomingText, speaker: Speaker, window_id: uuid.UUID) -> bool:
+    """Note that we ask once more. False when we have already."""
+    talk = select(Conversation.id).where(
+        Conversation.window_id == window_id, Conversation.contact_id == speaker.contact.id
     )
+    if text.session.scalar(talk) is not None:
+        return False
+    begin_talk(text, speaker, window_id).asked_again = [ASKED_AGAIN]
+    text.session.flush()
+    return True

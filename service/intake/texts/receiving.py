@@ -1,35 +1,63 @@
 """Take in text messages from people: check-ins, caregivers' answers, STOP and its kin, staff's too.
 
 Promises that a message is taken in once however often the gateway tells of it, that
-an unknown number changes nothing, that a sign of an emergency is answered at once
-with the number to call and a task for staff, and that every reply is lock-screen
-safe and goes only to somebody who has just written.
+what a stranger writes changes no record and reaches a person (`strangers`), that a sign of
+an emergency is answered at once with the number to call and a task for staff, and that
+every reply is lock-screen safe and goes only to somebody who has just written.
 
-STOP ends messages for everybody who has that number, with one confirmation; START undoes it.
+STOP ends messages for everybody who has that number, with one confirmation. START undoes such a STOP
+and nothing else: it is no agreement of somebody who never gave one, or who took it back in another way.
+From staff it ends what goes to that telephone and to no other contact of theirs, and the clinic is
+told at once who is reached there no longer: an open task that nobody hears of is how an emergency
+goes unseen. An alarm from staff is a task too. Nothing else that staff text is acted on: no task
+is taken on somebody's behalf.
 What a person texts is never refused to the gateway, only cut: refused, it would come again for
 ever and be read by nobody.
 """
 
 from __future__ import annotations
 
-import re
+import hashlib
 import uuid
+from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import select, update
+from sqlalchemy import and_, func, select, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
-from service.care.consents import record_consent
+from service.care.tasks import close_tasks, raise_task
+from service.domain import validation
+from service.domain.tasks import LONGEST_QUOTE, AlarmOfStaff, StaffStopped, StartTexted
 from service.domain.texting.parsing import Keyword
 from service.domain.validation import storable
-from service.domain.vocabulary import Channel, ConsentKind, MessageKind
-from service.intake.texts import caregivers, patients, staff
-from service.intake.texts.replies import IncomingText, Speaker, StaffSpeaker, TextOutcome, send
-from service.store.tables import Caregiver, Clinic, Contact, InboundText, Message, Patient
+from service.domain.vocabulary import (
+    CLINICAL_STAFF,
+    ConsentKind,
+    ContactState,
+    MessageKind,
+    PatientState,
+    TaskKind,
+    TaskSettled,
+)
+from service.intake.texts import caregivers, clinics, patients, strangers
+from service.intake.texts.clinics import Said, Senders
+from service.intake.texts.replies import (
+    STOP_BY_TEXT,
+    IncomingText,
+    Speaker,
+    StaffSpeaker,
+    TextOutcome,
+    say,
+    send,
+    tell_of_alarm,
+)
+from service.store.tables import Contact, InboundText, Message, Staff, Task
 from service.store.upsert import insert_new
-from service.words.texting import load_parser
+from service.words.language import load_parser, may_be_emergency
+from service.words.messages import NOTHING_ASKED
 
+LONGEST_COUNTED = 100
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
 
 
@@ -40,54 +68,121 @@ def take_text(
     body: str,
     now: datetime,
     *,
+    line: str = "",
     said_at: datetime | None = None,
 ) -> TextOutcome:
     """Take in one text message and everything that follows from it, in one transaction.
 
-    `gateway_ref` is the gateway's own name for the message; told again, it changes nothing.
-    `said_at` is when it was said, for one that is taken in long after (it was set aside, and
-    released): it is about that day, and takes back nothing that was said since.
+    `gateway_ref` is the gateway's own name for the message; told again, it changes nothing. Another
+    text under a name that was there before is another one: some gateways begin to count anew.
+    `line` is what was written to, where the gateway tells that. `said_at` is when it was said,
+    for one that is taken in long after (it was set aside, and released): it is about that day,
+    and takes back nothing that was said since.
     """
-    if not _is_first(session, gateway_ref, now):
+    ref = _first_told_as(session, gateway_ref, from_address, body, now)
+    if ref is None:
         return TextOutcome.REPEATED
-    text = IncomingText(session, gateway_ref, storable(body), now if said_at is None else min(said_at, now), now)
-    address = _e164(from_address)
-    speakers, members = _speakers(session, address), staff.speakers(session, address)
-    outcome, contact_id = TextOutcome.UNKNOWN, None
-    if speakers:
-        speaker = speakers[0] if len(speakers) == 1 else _last_asked(session, speakers)
-        outcome, contact_id = _heard(text, speakers, speaker, members), speaker.contact.id
-    elif members:
-        outcome, contact_id = staff.take(text, members, load_parser().keyword(text.body)), members[0].contact.id
-    session.execute(
+    text = IncomingText(session, ref, storable(body), now if said_at is None else min(said_at, now), now)
+    address = validation.dialled(from_address)
+    senders = clinics.senders(session, address, line)
+    if not senders.speakers and not senders.members:
+        return _note(text, strangers.take(text, from_address, line), None)
+    by = _last_asked(session, senders.speakers) if senders.speakers else senders.members[0]
+    if isinstance(by, Speaker) and senders.are_in_doubt and not _is_order(text):
+        return _from_several(text, address, senders, by)
+    return _note(text, _heard(text, senders.speakers, senders.members, by), by)
+
+
+def _note(text: IncomingText, outcome: TextOutcome, by: Speaker | StaffSpeaker | None) -> TextOutcome:
+    text.session.execute(
         update(InboundText)
-        .where(InboundText.gateway_ref == gateway_ref)
-        .values(outcome=outcome.value, contact_id=contact_id)
-        .execution_options(synchronize_session=False)
+        .where(InboundText.gateway_ref == text.ref)
+        .values(outcome=outcome.value, contact_id=None if by is None else by.contact.id)
     )
     return outcome
 
 
-def _heard(text: IncomingText, speakers: list[Speaker], speaker: Speaker, members: list[StaffSpeaker]) -> TextOutcome:
+def _is_order(text: IncomingText) -> bool:
+    return load_parser().keyword(text.body) in {Keyword.STOP, Keyword.START, Keyword.HELP}
+
+
+def _heard(
+    text: IncomingText, speakers: list[Speaker], members: list[StaffSpeaker], by: Speaker | StaffSpeaker
+) -> TextOutcome:
     word = load_parser().keyword(text.body)
     if word is Keyword.STOP:
         return _stop(text, speakers, members)
     if word is Keyword.START:
         return _start(text, speakers, members)
     if word is Keyword.HELP:
-        send(text, speaker, MessageKind.HELP)
+        send(text, by, MessageKind.HELP)
         return TextOutcome.HELPED
-    if speaker.caregiver is not None:
-        return caregivers.take(text, speaker, speaker.caregiver)
-    return patients.take(text, speaker)
+    if isinstance(by, StaffSpeaker):
+        if may_be_emergency(text.body):
+            return _alarm_of_staff(text, members, by)
+        if not _has_stopped(by):
+            say(text, by, NOTHING_ASKED)
+        return TextOutcome.PASSED
+    outcome = patients.take(text, by) if by.caregiver is None else caregivers.take(text, by, by.caregiver)
+    if outcome is TextOutcome.SAFETY:
+        others = {one.patient.id: one for one in speakers if one.patient.id != by.patient.id}
+        clinics.tell_in_doubt(text, list(others.values()), by)  # who was asked last need not be who wrote
+    return outcome
+
+
+def _alarm_of_staff(text: IncomingText, members: Sequence[StaffSpeaker], by: StaffSpeaker) -> TextOutcome:
+    """Their own, or somebody's of whom they know: it is no task of anybody's yet."""
+    send(text, by, MessageKind.SAFETY)
+    words = " ".join(text.body.split())[:LONGEST_QUOTE]
+    for one in members:
+        facts = AlarmOfStaff(text.ref, one.staff.name, words, by.clinic.emergency_number)
+        tell_of_alarm(text, by, one, facts, f"alarm:{text.ref}:{one.contact.id}")
+    return TextOutcome.SAFETY
+
+
+def _from_several(text: IncomingText, address: str, senders: Senders, by: Speaker) -> TextOutcome:
+    """A text that several clinics could be meant by: nothing of it goes to any of them before it is known which."""
+    if not senders.astray:
+        if those := clinics.meant(text, address, senders.speakers):
+            by = _last_asked(text.session, those)
+            return _note(text, _heard(text, those, [], by), by)
+        if (said := clinics.answered(text, address, senders.speakers)) is not None:
+            return _note(text, _chosen(text, senders, said, by), None)
+    alarms = may_be_emergency(text.body)
+    if alarms:
+        clinics.tell_all(text, senders.speakers, by)
+    if by.patient.state is PatientState.ENDED or senders.astray:
+        if not alarms:
+            send(text, by, MessageKind.HELP)
+            if senders.astray:  # nothing of it is taken in anywhere, and those who know them are told that it came
+                clinics.ask_to_check(text.session, senders.speakers, text.now, unplaced=True)
+        outcome = TextOutcome.ASTRAY if senders.astray else TextOutcome.NOT_MONITORED
+        return _note(text, TextOutcome.SAFETY if alarms else outcome, None)
+    held = clinics.hold(text, address, senders.speakers, may_ask=not alarms)
+    return _note(text, TextOutcome.SAFETY if alarms else held, None)
+
+
+def _chosen(text: IncomingText, senders: Senders, said: Said, by: Speaker) -> TextOutcome:
+    """They have said which clinic they mean: what waited is taken in there, as what was said when it was said."""
+    if not said.speakers:
+        clinics.ask_to_check(text.session, senders.speakers, text.now, unplaced=True)
+        say(text, by, NOTHING_ASKED)
+    for one in said.waited:
+        waited = IncomingText(text.session, one.gateway_ref, one.body, one.said_at, text.now)
+        if not said.speakers:
+            _note(waited, TextOutcome.FORGOTTEN, None)
+            continue
+        whose = _last_asked(text.session, said.speakers)
+        _note(waited, _heard(waited, said.speakers, [], whose), whose)
+    return TextOutcome.CHOSEN
 
 
 def _stop(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
     """Everybody at this number is sent nothing more; one confirmation goes there, and a second STOP gets none."""
-    ended = staff.stop(text, members)
-    agreed = [speaker for speaker in speakers if _agrees(text, speaker)]
+    ended = _end_notices(text, members)
+    agreed = [speaker for speaker in speakers if text.agrees(speaker)]
     for speaker in agreed:
-        _record(text, speaker, False, "text STOP")
+        _record(text, speaker, False, STOP_BY_TEXT)
     if agreed:
         send(text, agreed[0], MessageKind.STOPPED)
     elif ended:
@@ -96,45 +191,115 @@ def _stop(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeake
 
 
 def _start(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeaker]) -> TextOutcome:
-    """Messages begin again for everybody at this number. A START of the past undoes no withdrawal since then."""
-    if not text.is_news:
+    """Messages begin again for those at this number whom a STOP by text had ended them for.
+
+    A START of the past undoes no withdrawal since then. Whose agreement does not stand for another reason
+    is told how to reach the clinic, and the clinic that they asked.
+    """
+    if speakers and not text.is_news:
         return TextOutcome.PASSED
-    staff.start(text, members)
-    for speaker in speakers:
-        if not _agrees(text, speaker):
+    _begin_notices(text, members)
+    looked_after = [speaker for speaker in speakers if speaker.patient.state is PatientState.ACTIVE]
+    for speaker in looked_after:
+        newest = contacts.newest_consent(text.session, speaker.patient.id, ConsentKind.MESSAGES, speaker.caregiver_id)
+        if newest is not None and not newest.given and newest.how == STOP_BY_TEXT:
             _record(text, speaker, True, "text START")
-    send(text, speakers[0], MessageKind.STARTED)
+        elif newest is None or not newest.given:
+            facts = StartTexted(speaker.contact.id, speaker.whose)
+            key = f"start_texted:{speaker.contact.id}:{text.at.date().isoformat()}"
+            raise_task(text.session, speaker.clinic.id, speaker.patient.id, facts, key, text.now)
+    agreed = [speaker for speaker in looked_after if text.agrees(speaker)]
+    if speakers and not agreed:
+        send(text, speakers[0], MessageKind.HELP)
+        return TextOutcome.HELPED
+    send(text, (agreed or members)[0], MessageKind.STARTED)
     return TextOutcome.STARTED
 
 
-def _agrees(text: IncomingText, speaker: Speaker) -> bool:
-    return contacts.has_consent(text.session, speaker.patient.id, ConsentKind.MESSAGES, speaker.caregiver_id)
+def _end_notices(text: IncomingText, members: Sequence[StaffSpeaker]) -> list[StaffSpeaker]:
+    """Nothing more goes to these telephones. Returns those to which notices still went.
+
+    What is queued to them stays: at its last look it goes to the person's next contact.
+    """
+    ended = [member for member in members if not _has_stopped(member)]
+    for member in ended:
+        member.contact.state = ContactState.BROKEN
+        member.contact.broken_reason = STOP_BY_TEXT
+        text.session.flush()
+        text.act_of(member).note("contact.stop", member.contact, staff=member.staff.id)
+        raise_task(
+            text.session,
+            member.clinic.id,
+            None,
+            StaffStopped(member.contact.id, member.staff.name, _is_last(text.session, member)),
+            f"{_key(member)}{text.ref}",
+            text.now,
+        )
+    return ended
+
+
+def _begin_notices(text: IncomingText, members: Sequence[StaffSpeaker]) -> None:
+    """Notices go to these telephones again, where STOP had ended them. One that broke stays broken."""
+    for member in members:
+        if not _has_stopped(member):
+            continue
+        member.contact.state = ContactState.OK
+        member.contact.broken_reason = None
+        text.session.flush()
+        text.act_of(member).note("contact.start", member.contact)
+        raised = and_(
+            Task.clinic_id == member.clinic.id,
+            Task.kind == TaskKind.BROKEN_CONTACT,
+            Task.dedupe_key.startswith(_key(member), autoescape=True),
+        )
+        close_tasks(text.session, raised, TaskSettled.TEXTED_START, text.now)
+
+
+def _has_stopped(member: StaffSpeaker) -> bool:
+    return member.contact.state is ContactState.BROKEN and member.contact.broken_reason == STOP_BY_TEXT
+
+
+def _is_last(session: Session, member: StaffSpeaker) -> bool:
+    """Whether nobody else at the clinic is told of open tasks by a message now."""
+    others = session.scalar(
+        select(func.count())
+        .select_from(Contact)
+        .join(Staff, Staff.id == Contact.staff_id)
+        .where(
+            Contact.clinic_id == member.clinic.id,
+            Contact.state == ContactState.OK,
+            Staff.active,
+            Staff.role.in_(CLINICAL_STAFF),
+        )
+    )
+    return not others
+
+
+def _key(member: StaffSpeaker) -> str:
+    return f"staff_stopped:{member.contact.id}:"
 
 
 def _record(text: IncomingText, speaker: Speaker, given: bool, how: str) -> None:
-    record_consent(text.act_of(speaker), speaker.patient, ConsentKind.MESSAGES, given, how, speaker.caregiver)
+    contacts.record_consent(text.act_of(speaker), speaker.patient, ConsentKind.MESSAGES, given, how, speaker.caregiver)
 
 
-def _is_first(session: Session, gateway_ref: str, now: datetime) -> bool:
-    row = {"id": uuid.uuid4(), "gateway_ref": gateway_ref, "received_at": now, "outcome": TextOutcome.UNKNOWN.value}
-    return insert_new(session, InboundText.__table__, [row], ["gateway_ref"]) == 1
-
-
-def _speakers(session: Session, address: str) -> list[Speaker]:
-    """The patients and caregivers who have this number, patients first. Two people may share a telephone."""
-    rows = session.execute(
-        select(Contact, Caregiver, Patient, Clinic)
-        .outerjoin(Caregiver, Caregiver.id == Contact.caregiver_id)
-        .join(Patient, (Patient.id == Contact.patient_id) | (Patient.id == Caregiver.patient_id))
-        .join(Clinic, Clinic.id == Contact.clinic_id)
-        .where(Contact.channel == Channel.TEXT, Contact.address == address)
-        .order_by(Contact.patient_id.is_(None), Contact.created_at, Contact.id)
-    )
-    return [Speaker(*row) for row in rows if row.Caregiver is None or row.Caregiver.active]
+def _first_told_as(session: Session, gateway_ref: str, sender: str, body: str, now: datetime) -> str | None:
+    """The name under which this text is taken in now; None where it was before."""
+    said = hashlib.sha256(f"{sender}\n{body}".encode("utf-8", "replace")).hexdigest()[:8]
+    for name in (gateway_ref, f"{gateway_ref[:LONGEST_COUNTED]}~{said}"):
+        row = {"id": uuid.uuid4(), "gateway_ref": name, "said": said, "received_at": now}
+        row |= {"outcome": TextOutcome.UNKNOWN.value}
+        if insert_new(session, InboundText.__table__, [row], ["gateway_ref"]) == 1:
+            return name
+        if session.scalar(select(InboundText.said).where(InboundText.gateway_ref == name)) == said:
+            return None
+    return None
 
 
 def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
     """Whom we wrote to last at this number: the answer is most likely theirs."""
+    if len(speakers) == 1:
+        return speakers[0]
     newest = session.scalar(
         select(Message.contact_id)
         .where(
@@ -146,8 +311,3 @@ def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
         .limit(1)
     )
     return next((one for one in speakers if one.contact.id == newest), speakers[0])
-
-
-def _e164(address: str) -> str:
-    digits = re.sub(r"[^0-9+]", "", address)
-    return f"+{digits[2:]}" if digits.startswith("00") else digits

@@ -1,0 +1,128 @@
+"""Whether the database is whole, and beside the key that it was made with.
+
+Reads every page of it, with an end: what takes longer than that is not known, and told as such.
+Mends nothing. The key itself is nowhere in the database, only a mark by which it is known again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import sqlite3
+import time
+import uuid
+from datetime import datetime
+
+from sqlalchemy import Engine, select, text
+from sqlalchemy.exc import DBAPIError
+
+from service.health.checks import Finding
+from service.store.session import connect, read_session, write_session
+from service.store.tables import SecretMark
+from service.store.troubles import Trouble, trouble_of
+from service.store.upsert import insert_new, upsert
+
+LOOKS_FOR = 20.0  # seconds
+STEPS = 100_000  # of the database's own machine, between two looks at the time
+KEY = "secret_key"
+DAMAGED = "The database is damaged ({what}): stop the service, keep a copy of it, and bring back a backup."
+AMCHECK = "SELECT count(*) FROM pg_extension WHERE extname = 'amcheck'"
+# PostgreSQL, appendix F, amcheck: raises for a broken index, and lists what is broken in a table.
+INDEXES = """SELECT count(bt_index_check(c.oid)) FROM pg_index i JOIN pg_class c ON c.oid = i.indexrelid
+ JOIN pg_am a ON a.oid = c.relam JOIN pg_namespace n ON n.oid = c.relnamespace
+ WHERE a.amname = 'btree' AND n.nspname = current_schema() AND i.indisready AND i.indisvalid"""
+TABLES = """SELECT c.relname FROM pg_class c JOIN pg_namespace n ON n.oid = c.relnamespace, verify_heapam(c.oid) AS v
+ WHERE c.relkind = 'r' AND n.nspname = current_schema() LIMIT 1"""
+
+
+def whole(engine: Engine, seconds: float = LOOKS_FOR) -> Finding:
+    """Whether the database is whole, as far as can be told in `seconds`."""
+    look = _sqlite if engine.dialect.name == "sqlite" else _postgresql
+    try:
+        broken = look(engine, seconds)
+    except NotKnown as why:
+        return Finding("whole", True, f"Whether the database is whole is not known: {why}.")
+    except DBAPIError as error:
+        if trouble_of(error) is not Trouble.DAMAGED:
+            raise
+        broken = "it cannot be read to its end"
+    if broken:
+        return Finding("whole", False, DAMAGED.format(what=broken))
+    return Finding("whole", True, "The database was read to its end, and is whole.")
+
+
+class NotKnown(Exception):
+    """Why it cannot be told."""
+
+
+def _sqlite(engine: Engine, seconds: float) -> str:
+    end = time.monotonic() + seconds
+    with connect(engine) as connection:
+        driver = connection.connection.driver_connection
+        if not isinstance(driver, sqlite3.Connection):
+            raise TypeError(f"{driver} is no connection of SQLite")
+        driver.set_progress_handler(lambda: time.monotonic() > end, STEPS)
+        try:
+            said = [str(line) for (line,) in connection.exec_driver_sql("PRAGMA quick_check(1)")]
+        except DBAPIError as error:
+            if getattr(error.orig, "sqlite_errorcode", None) == sqlite3.SQLITE_INTERRUPT:
+                raise NotKnown(f"to read all of it takes longer than {seconds:g} seconds") from None
+            raise
+        finally:
+            driver.set_progress_handler(None, 0)
+    # What it says may hold what a cell holds; where it was found is enough.
+    return "" if said == ["ok"] else "what it holds does not fit together"
+
+
+def _postgresql(engine: Engine, seconds: float) -> str:
+    with engine.connect() as connection:
+        if not connection.scalar(text(AMCHECK)):
+            raise NotKnown("the server's extension amcheck is not set up here")
+        connection.execute(text(f"SET LOCAL statement_timeout = {int(seconds * 1000)}"))
+        try:
+            connection.execute(text(INDEXES))
+            broken = connection.scalar(text(TABLES))
+        except DBAPIError as error:
+            if trouble_of(error) is Trouble.BUSY:
+                raise NotKnown(f"to read all of it takes longer than {seconds:g} seconds") from None
+            if getattr(error.orig, "sqlstate", None) == "42501":  # insufficient_privilege
+                raise NotKnown("this user may not use amcheck") from None
+            raise
+    return "" if broken is None else f"table {broken}"
+
+
+def know_key(engine: Engine, secret_key: str, now: datetime, *, accept: bool = False) -> bool:
+    """Whether `secret_key` is the one that this data was made beside; the first is, and one that is to be accepted."""
+    row = {"id": uuid.uuid4(), "name": KEY, "mark": _mark(secret_key), "made_at": now}
+    if accept:
+        with write_session(engine) as session:
+            upsert(session, SecretMark.__table__, [row], ["name"])
+    known = _known(engine)
+    if known is None:
+        with write_session(engine) as session:
+            insert_new(session, SecretMark.__table__, [row], ["name"])
+        known = _known(engine)
+    return known == row["mark"]
+
+
+def key(engine: Engine, secret_key: str) -> Finding:
+    """Whether the secret key is the one that this data was made beside."""
+    known = _known(engine)
+    if known is None:
+        return Finding("secret_key", True, "No process has begun to work with this data yet.")
+    if hmac.compare_digest(known, _mark(secret_key)):
+        return Finding("secret_key", True, "The secret key is the one that this data was made beside.")
+    sentence = (
+        "The secret key is not the one that this data was made beside: bring back NEAPTIDE_SECRET_KEY or the file"
+        " secret-key, or, if it was changed on purpose, run `neaptide migrate --accept-key`."
+    )
+    return Finding("secret_key", False, sentence)
+
+
+def _known(engine: Engine) -> str | None:
+    with read_session(engine) as session:
+        return session.scalar(select(SecretMark.mark).where(SecretMark.name == KEY))
+
+
+def _mark(secret_key: str) -> str:
+    return hmac.new(secret_key.encode(), b"neaptide: the key beside this data", hashlib.sha256).hexdigest()

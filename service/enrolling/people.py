@@ -5,25 +5,27 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import phonenumbers
-from sqlalchemy import ColumnElement, func, select, update
+import structlog
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from service.care import contacts
-from service.care.consents import record_consent
-from service.domain import fields, localtime
-from service.domain.plan import PlanRule, next_opening
+from service.care.tasks import raise_task
+from service.domain import localtime, validation
 from service.domain.readings import UNITS_OF_WEIGHT
+from service.domain.tasks import NumberToCheck, Whose
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
-from service.enrolling.plans import owed_since
+from service.enrolling.plans import move_plan
 from service.store import outbox, panel
 from service.store.audit import Act
-from service.store.tables import Caregiver, Contact, Patient, Plan, Staff
+from service.store.tables import Caregiver, Contact, Patient, PatientMove, Staff
 from service.words.language import checked_language
+
+log = structlog.get_logger(__name__)
 
 CAREGIVER_ENDED = "caregiver_ended"
 HOW_ENDED = "no longer a caregiver"
@@ -48,6 +50,7 @@ class NewPatient:
     usual_pillows: int | None = None
     dry_weight_kg: float | None = None
     weight_unit: str = "kg"
+    says_back: bool = True
 
 
 @dataclass(frozen=True)
@@ -66,11 +69,8 @@ def enrol_patient(act: Act, new: NewPatient) -> Patient:
     taken = select(Patient.id).where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == values["clinic_ref"])
     if act.session.scalar(taken) is not None:
         raise Refused("clinic_ref", new.clinic_ref, "a reference no other patient of the clinic has")
-    patient = Patient(
-        id=uuid.uuid4(), clinic_id=act.clinic_id, enrolled_at=act.now, state=PatientState.ACTIVE, **values
-    )
-    act.session.add(patient)
-    act.session.flush()
+    patient = Patient(enrolled_at=act.now, state=PatientState.ACTIVE, **values)
+    act.add(patient)
     panel.begin(act.session, act.clinic_id, patient.id, act.now)
     act.note("patient.enrol", patient)
     return patient
@@ -80,47 +80,59 @@ def change_patient(act: Act, patient: Patient, changes: Mapping[str, Any]) -> Pa
     """Change some of a patient's particulars.
 
     A move to another zone plans the next window there; the one already open
-    stays as it was. Raises Refused.
+    stays as it was. The move is kept, with the planned dates it leaves without a
+    window. Raises Refused.
     """
+    was = patient.zone
     for name, value in changes.items():
         setattr(patient, name, _check(name, value))
     act.session.flush()
-    if "zone" in changes:
-        _plan_anew(act.session, patient, act.now)
+    if patient.zone != was:
+        patient.dues_at = act.now  # another date may have begun there
+        _move(act, patient, was)
     panel.mark_stale(act.session, [patient.id], act.now)
     act.note("patient.change", patient, fields=sorted(changes))
     return patient
 
 
-def end_patient(act: Act, patient: Patient) -> None:
-    """The patient is no longer looked after here: nothing more is expected, asked or sent."""
-    session, now = act.session, act.now
-    patient.state = PatientState.ENDED
-    session.execute(update(Plan).where(Plan.patient_id == patient.id).values(active=False))
-    outbox.cancel_for_person(session, "patient_ended", now, patient_id=patient.id)
-    for caregiver_id in session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)):
-        outbox.cancel_for_person(session, "patient_ended", now, caregiver_id=caregiver_id)
-    panel.mark_stale(session, [patient.id], now)
-    act.note("patient.end", patient)
+def _move(act: Act, patient: Patient, was: str) -> None:
+    left = move_plan(act, patient)
+    last = newest_move(act.session, patient.id)
+    act.add(
+        PatientMove(
+            patient_id=patient.id,
+            at=localtime.later(act.now, last.at if last else None),
+            from_zone=was,
+            to_zone=patient.zone,
+            without_window=[day.isoformat() for day in left],
+        )
+    )
+
+
+def newest_move(session: Session, patient_id: uuid.UUID) -> PatientMove | None:
+    """The last time they moved to another zone; None where they never did."""
+    return session.scalars(
+        select(PatientMove)
+        .where(PatientMove.patient_id == patient_id)
+        .order_by(PatientMove.at.desc(), PatientMove.id)
+        .limit(1)
+    ).first()
 
 
 def add_caregiver(act: Act, patient: Patient, new: NewCaregiver) -> Caregiver:
     """Write a caregiver. Both sides' consents are recorded apart, and nothing is sent before both. Raises Refused."""
     position = act.session.scalar(select(func.count(Caregiver.id)).where(Caregiver.patient_id == patient.id)) or 0
     caregiver = Caregiver(
-        id=uuid.uuid4(),
-        clinic_id=patient.clinic_id,
         patient_id=patient.id,
-        name=fields.text("name", new.name, longest=120),
-        relation=fields.text("relation", new.relation, longest=40, shortest=0),
+        name=validation.text("name", new.name, longest=120),
+        relation=validation.text("relation", new.relation, longest=40, shortest=0),
         zone=localtime.zone(new.zone or patient.zone).key,
         language=checked_language("language", new.language or patient.language),
         position=position,
         active=True,
         created_at=act.now,
     )
-    act.session.add(caregiver)
-    act.session.flush()
+    act.add(caregiver)
     act.note("caregiver.add", caregiver, patient=patient.id)
     return caregiver
 
@@ -140,38 +152,65 @@ def end_caregiver(act: Act, caregiver: Caregiver) -> None:
     patient = session.get_one(Patient, caregiver.patient_id)
     for kind in ConsentKind:
         if contacts.has_consent(session, patient.id, kind, caregiver.id):
-            record_consent(act, patient, kind, False, HOW_ENDED, caregiver)
+            contacts.record_consent(act, patient, kind, False, HOW_ENDED, caregiver)
     act.note("caregiver.end", caregiver, patient=patient.id)
 
 
 def add_contact(act: Act, owner: Patient | Caregiver | Staff, new: NewContact) -> Contact:
     """Write one way to reach a person; contacts are tried in the order they were added. Raises Refused."""
-    column = {Patient: Contact.patient_id, Caregiver: Contact.caregiver_id, Staff: Contact.staff_id}[type(owner)]
+    column = contacts.owner(owner)
     position = act.session.scalar(select(func.count(Contact.id)).where(column == owner.id)) or 0
     contact = Contact(
-        id=uuid.uuid4(),
-        clinic_id=owner.clinic_id,
         channel=new.channel,
-        address=_address(new),
+        address=checked_address("address", new.channel, new.address),
         position=position,
         state=ContactState.OK,
         created_at=act.now,
         **{column.key: owner.id},
     )
-    act.session.add(contact)
-    act.session.flush()
+    act.add(contact)
     act.note("contact.add", contact, channel=new.channel, **{column.key: owner.id})
+    _ask_to_check(act, contact)
     return contact
 
 
 def mend_contact(act: Act, contact: Contact, address: str) -> Contact:
     """Correct an address, and try it again if it was marked broken. Raises Refused."""
-    contact.address = _address(NewContact(contact.channel, address))
+    mended = checked_address("address", contact.channel, address)
+    if mended != contact.address:
+        contact.introduced_by = None  # perhaps somebody else than before reads there
+    contact.address = mended
     contact.state = ContactState.OK
     contact.broken_reason = None
     act.session.flush()
     act.note("contact.mend", contact)
+    _ask_to_check(act, contact)
     return contact
+
+
+def end_staff_contact(act: Act, contact: Contact) -> None:
+    """Nothing more goes to that telephone or mailbox of a member of staff. What waits goes to their next contact."""
+    contact.state = ContactState.BROKEN
+    contact.broken_reason = "ended by an administrator"
+    act.session.flush()
+    act.note("contact.end", contact, staff=contact.staff_id)
+
+
+def _ask_to_check(act: Act, contact: Contact) -> None:
+    """A number that is alive in another clinic too may be a wrong digit: this clinic is asked to check it.
+
+    That there is another, and which, is for the operator alone.
+    """
+    shared = contacts.shared_numbers(act.session, contact.address) if contact.channel is Channel.TEXT else {}
+    others = [str(one.id) for some in shared.values() for one in some if one.clinic_id != contact.clinic_id]
+    if not others:
+        return
+    log.warning("number alive in another clinic", contact=str(contact.id), others=others)
+    caregiver = None if contact.caregiver_id is None else act.session.get_one(Caregiver, contact.caregiver_id)
+    whose = Whose.STAFF if contact.staff_id else Whose.CAREGIVER if caregiver else Whose.PATIENT
+    patient_id = contact.patient_id if caregiver is None else caregiver.patient_id
+    key = f"check_number:{contact.id}:{act.now.isoformat()}"
+    raise_task(act.session, contact.clinic_id, patient_id, NumberToCheck(contact.id, whose), key, act.now)
 
 
 def put_first(act: Act, contact: Contact) -> None:
@@ -196,45 +235,39 @@ def _owner_of(contact: Contact) -> ColumnElement[bool]:
     return Contact.staff_id == contact.staff_id
 
 
-def _plan_anew(session: Session, patient: Patient, now: datetime) -> None:
-    plan = session.scalar(select(Plan).where(Plan.patient_id == patient.id))
-    if plan is None:
-        return
-    rule = PlanRule(plan.weekdays, plan.opens, plan.due, plan.closes, plan.wants_reading, plan.wants_checkin)
-    plan.next_date, plan.next_open_at = next_opening(rule, localtime.zone(patient.zone), now, owed_since(plan, now))
-    session.flush()
-
-
-def _address(new: NewContact) -> str:
-    if new.channel is Channel.EMAIL:
-        return fields.mailbox("address", new.address)
-    if new.channel is Channel.WEBPUSH:
-        raise Refused("channel", new.channel.value, "text or email; for notices on a phone, make that person's link")
+def checked_address(field: str, channel: Channel, given: str) -> str:
+    """A telephone number or an e-mail address as it is kept. Raises Refused."""
+    if channel is Channel.EMAIL:
+        return validation.mailbox(field, given)
+    if channel is Channel.WEBPUSH:
+        raise Refused("channel", channel.value, "text or email; for notices on a phone, make that person's link")
     accepted = "a telephone number with its country code, such as +64 9 999 01 00"
     try:
-        parsed = phonenumbers.parse(new.address)
+        parsed = phonenumbers.parse(given)
     except phonenumbers.NumberParseException:
-        raise Refused("address", new.address, accepted) from None
+        raise Refused(field, given, accepted) from None
     # Possible, not valid: new number ranges reach telephones before they reach a library's tables.
     if not phonenumbers.is_possible_number(parsed):
-        raise Refused("address", new.address, accepted)
+        raise Refused(field, given, accepted)
     return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
 
 
 def _check(name: str, value: Any) -> Any:
     match name:
         case "clinic_ref":
-            return fields.text(name, value, longest=40)
+            return validation.text(name, value, longest=40)
         case "name":
-            return fields.text(name, value, longest=120)
+            return validation.text(name, value, longest=120)
         case "zone":
             return localtime.zone(value).key
         case "language":
             return checked_language(name, value)
         case "usual_pillows":
-            return None if value is None else fields.whole(name, value, 0, 10)
+            return None if value is None else validation.whole(name, value, 0, 10)
         case "dry_weight_kg":
-            return None if value is None else fields.number(name, value, 20, 400, "kg")
+            return None if value is None else validation.number(name, value, 20, 400, "kg")
+        case "says_back":
+            return validation.yes_no(name, value)
         case "weight_unit":
             if value not in UNITS_OF_WEIGHT:
                 raise Refused(name, value, " or ".join(UNITS_OF_WEIGHT))

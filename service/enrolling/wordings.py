@@ -21,15 +21,15 @@ set no wordings: a person answers for each.
 from __future__ import annotations
 
 import unicodedata
-import uuid
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import case, delete, func, select, update
+from sqlalchemy import case, delete, func, select
 from sqlalchemy.orm import Session
 
+from service.care.tasks import close_tasks
 from service.domain.validation import Refused
-from service.domain.vocabulary import MessageKind, MessageState, TaskSettled, TaskState
+from service.domain.vocabulary import MessageKind, MessageState, TaskSettled
 from service.store import outbox
 from service.store.audit import Act
 from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Task
@@ -102,7 +102,7 @@ def set_wording(act: Act, language: str, kind: str, body: str) -> int:
     if row is None or row.body != normal:
         previous = None if row is None else row.body
         if row is None:
-            row = MessageTemplate(id=uuid.uuid4(), clinic_id=act.clinic_id, language=checked, kind=message_kind)
+            row = MessageTemplate(clinic_id=act.clinic_id, language=checked, kind=message_kind)
             act.session.add(row)
         row.body, row.set_by, row.set_at = normal, str(act.actor), act.now
         act.session.flush()
@@ -160,26 +160,10 @@ def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
             read_in == language,
         )
     )
-    again = session.scalars(
-        update(Message)
-        .where(Message.id.in_(waiting), Message.state == MessageState.FAILED)
-        .values(state=MessageState.QUEUED, reason="wording_mended", next_try_at=now, settled_at=None)
-        .returning(Message.id)
-        .execution_options(synchronize_session=False)
-    ).all()
-    outbox.note_events(session, [(message_id, "queued_again", "wording_mended") for message_id in again], now)
-    session.execute(
-        update(Task)
-        .where(
-            Task.clinic_id == act.clinic_id,
-            Task.dedupe_key.startswith(unworded_key(act.clinic_id, language, kind), autoescape=True),
-            Task.state == TaskState.OPEN,
-        )
-        .values(
-            state=TaskState.CLOSED, closed_at=now, close_reason=TaskSettled.WORDING_CHANGED.value, escalates_at=None
-        )
-        .execution_options(synchronize_session=False)
-    )
+    mended = Message.id.in_(waiting) & (Message.state == MessageState.FAILED)
+    again = outbox.queue_again(session, mended, "wording_mended", now)
+    about = Task.dedupe_key.startswith(unworded_key(act.clinic_id, language, kind), autoescape=True)
+    close_tasks(session, (Task.clinic_id == act.clinic_id) & about, TaskSettled.WORDING_CHANGED, now)
     return len(again)
 
 

@@ -1,0 +1,112 @@
+"""Who is in touch with a patient next, how and by when: agreed, handed to a colleague or a role, done.
+
+Promises that the end of a stay plans the contacts that the clinic set for the weeks after it, once, each an entry
+like any other; that what was planned after a stay that was put right, or over which another began, is taken back;
+and that what had taken place since it ended is not planned again.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter
+from datetime import date, timedelta
+
+from sqlalchemy import or_, select
+
+from service.care import entries, plans
+from service.domain import localtime
+from service.domain.record import rules
+from service.domain.validation import Refused
+from service.domain.vocabulary import ContactWay, EventKind, Role
+from service.store.audit import Act
+from service.store.tables import Clinic, EventRow, NextContact, Patient, Staff
+
+FARTHEST_AHEAD = timedelta(days=366)
+STAY_CHANGED = "the stay it followed is no longer the newest as it was recorded"
+
+
+def plan_contact(
+    act: Act,
+    patient: Patient,
+    *,
+    due_on: date,
+    way: ContactWay,
+    staff_id: uuid.UUID | None = None,
+    role: Role | None = None,
+    agreed: bool = False,
+    note: str = "",
+    corrects: NextContact | None = None,
+) -> NextContact:
+    """Write down the next contact, due on a local date, for a colleague by name or for a role. Raises Refused."""
+    today = localtime.local_date(act.now, patient.zone)
+    if not today <= due_on <= today + FARTHEST_AHEAD:
+        raise Refused("due_on", due_on.isoformat(), "today or a date within a year")
+    if (staff_id is None) is (role is None):
+        raise Refused("staff_id", staff_id and str(staff_id), "a colleague, or else a role: one of the two")
+    if staff_id is not None:
+        colleague = act.session.get(Staff, staff_id)
+        if colleague is None or colleague.clinic_id != patient.clinic_id or not colleague.active:
+            raise Refused("staff_id", str(staff_id), "a member of the clinic's staff who is active")
+    row = NextContact(
+        due_on=due_on, way=way, staff_id=staff_id, role=role, agreed=agreed, note=note,
+        discharged_on=None if corrects is None else corrects.discharged_on,
+    )  # fmt: skip
+    return entries.enter(act, patient, row, corrects=corrects)
+
+
+def contact_done(act: Act, patient: Patient, planned: NextContact, done_on: date, note: str = "") -> NextContact:
+    """It took place. Raises Refused for one that did already."""
+    if planned.done_on is not None:
+        raise Refused("id", str(planned.id), "a contact that is still to come")
+    row = NextContact(
+        due_on=planned.due_on,
+        way=planned.way,
+        staff_id=planned.staff_id,
+        role=planned.role,
+        agreed=planned.agreed,
+        discharged_on=planned.discharged_on,
+        done_on=entries.past_date("done_on", done_on, patient, act.now),
+        note=note,
+    )
+    return entries.enter(act, patient, row, corrects=planned)
+
+
+def plan_after_stay(act: Act, patient: Patient) -> None:
+    """Bring what is planned after a stay in line with the newest one on record: contacts, and days asked every day.
+
+    A visit whose last day is over already is not planned; a call is due today at the latest.
+    """
+    stays = [row for row in entries.counting(act.session, EventRow, patient.id) if row.kind is EventKind.ADMISSION]
+    newest = max(stays, key=lambda row: row.from_date, default=None)
+    out = None if newest is None else newest.to_date
+    done: Counter[ContactWay] = Counter()
+    for row in entries.counting(act.session, NextContact, patient.id):
+        if row.discharged_on in {None, out}:
+            continue
+        if row.done_on is None:
+            entries.withdraw(act, patient, row, STAY_CHANGED)
+        elif out is not None and row.done_on >= out:
+            done[row.way] += 1
+    planned = select(NextContact.id).where(
+        NextContact.patient_id == patient.id,
+        NextContact.discharged_on == out,
+        NextContact.superseded_at.is_(None),
+        # What staff took back is not planned again; what this did is.
+        or_(NextContact.withdrawn.is_(False), NextContact.note != STAY_CHANGED),
+    )
+    aftercare = rules.from_json(act.session.get_one(Clinic, patient.clinic_id).record_rules).aftercare
+    today = localtime.local_date(act.now, patient.zone)
+    daily = timedelta(days=aftercare.daily_days)
+    plans.ask_daily(act, patient, (out, out + daily) if out and daily and out + daily >= today else None)
+    if out is None or aftercare.day(out, today) is None or act.session.scalar(planned.limit(1)) is not None:
+        return
+    for way, due_on in aftercare.contacts(out):
+        if done[way]:
+            done[way] -= 1
+            continue
+        if due_on < today and way is not ContactWay.CALL:
+            continue
+        row = NextContact(
+            due_on=max(due_on, today), way=way, role=aftercare.contact_role, agreed=False, discharged_on=out
+        )
+        entries.enter(act, patient, row)

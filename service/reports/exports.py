@@ -8,73 +8,77 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from operator import attrgetter
 from typing import Any
 
 from service.domain.days import Day
 
-COLUMNS = (
-    "clinic_ref",
-    "local_date",
-    "window",
-    "reading_expected",
-    "readings",
-    "pa_systolic_mmhg",
-    "pa_diastolic_mmhg",
-    "pa_mean_mmhg",
-    "heart_rate_per_min",
-    "remarks",
-    "checked_in",
-    "breathlessness_0_10",
-    "extra_pillows",
-    "woke_breathless",
-    "swelling",
-    "weight_kg",
-    "light_headed",
-    "tiredness_0_10",
-    "missed_medicines",
-    "safety_signs",
-    "pause",
-    "note",
-)
+COLUMNS: Mapping[str, Callable[[Day], Any]] = {
+    "local_date": lambda day: day.day.isoformat(),
+    "window": attrgetter("window"),
+    "reading_expected": attrgetter("wants_reading"),
+    "readings": attrgetter("readings"),
+    "pa_systolic_mmhg": attrgetter("pa_systolic"),
+    "pa_diastolic_mmhg": attrgetter("pa_diastolic"),
+    "pa_mean_mmhg": attrgetter("pa_mean"),
+    "heart_rate_per_min": attrgetter("heart_rate"),
+    "remarks": lambda day: "; ".join(day.remarks),
+    "checked_in": attrgetter("checkin"),
+    "breathlessness_0_10": attrgetter("breathlessness"),
+    "extra_pillows": attrgetter("extra_pillows"),
+    "woke_breathless": attrgetter("woke_breathless"),
+    "slept_in_chair": attrgetter("slept_in_chair"),
+    "swelling": attrgetter("swelling"),
+    "full_belly": attrgetter("full_belly"),
+    "weight_kg": attrgetter("weight_kg"),
+    "weight_doubt": attrgetter("weight_doubt"),
+    "light_headed": attrgetter("light_headed"),
+    "tiredness_0_10": attrgetter("tiredness"),
+    "missed_medicines": attrgetter("missed_medicines"),
+    "safety_signs": lambda day: "; ".join(sign.value for sign in day.safety_signs),
+    "pause": attrgetter("pause"),
+    "note": attrgetter("note"),
+}
 
 
-def joined_csv(patients: Iterable[tuple[str, Sequence[Day]]]) -> str:
-    """The joined days of some patients, each under the clinic's own reference for them."""
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """What staff signed, or added to a signature, on one date: outcome and note."""
+
+    outcome: str
+    note: str
+    adds: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """One patient's days, under the clinic's own reference for them, and what was signed and added by date."""
+
+    clinic_ref: str
+    days: Sequence[Day]
+    reviewed: Mapping[date, Sequence[Reviewed]]
+    entered: Mapping[date, Sequence[str]]  # the record, in the words that files and API know
+
+
+def joined_csv(patients: Iterable[Joined]) -> str:
+    """The joined days of some patients, with the reviews signed and added to on each date."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for clinic_ref, days in patients:
-        writer.writerows(_row(clinic_ref, day) for day in days)
+    writer.writerow(("clinic_ref", *COLUMNS, "signed", "added_since_signed", "record"))
+    for one in patients:
+        for day in one.days:
+            done = one.reviewed.get(day.day, ())
+            last = (_reviews(done, adds=False), _reviews(done, adds=True), "; ".join(one.entered.get(day.day, ())))
+            writer.writerow([_cell(one.clinic_ref), *(_cell(of(day)) for of in COLUMNS.values()), *map(_cell, last)])
     return text.getvalue()
 
 
-def _row(clinic_ref: str, day: Day) -> list[str]:
-    values: list[Any] = [
-        clinic_ref,
-        day.day.isoformat(),
-        day.window,
-        day.wants_reading,
-        day.readings,
-        day.pa_systolic,
-        day.pa_diastolic,
-        day.pa_mean,
-        day.heart_rate,
-        "; ".join(day.remarks),
-        day.checkin,
-        day.breathlessness,
-        day.extra_pillows,
-        day.woke_breathless,
-        day.swelling,
-        day.weight_kg,
-        day.light_headed,
-        day.tiredness,
-        day.missed_medicines,
-        "; ".join(sign.value for sign in day.safety_signs),
-        day.pause,
-        day.note,
-    ]
-    return [_cell(value) for value in values]
+def _reviews(done: Sequence[Reviewed], *, adds: bool) -> str:
+    told = [f"{one.outcome}: {one.note}" if one.note else one.outcome for one in done if one.adds is adds]
+    return "; ".join(told)
 
 
 def _cell(value: Any) -> str:

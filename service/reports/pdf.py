@@ -45,24 +45,12 @@ def write(template: str, record: Mapping[str, Any], written: datetime) -> bytes:
 
 def _showable(value: Any) -> Any:
     """The same facts with every character that cannot be shown replaced."""
-    characters: set[str] = set()
-    _gather(value, characters)
+    characters = set(json.dumps(value, ensure_ascii=False))
     missing = _missing({character for character in characters if ord(character) > 126})
     table = {ord(character): BOX for character in missing}
     # Control characters are nothing to print, and some are nothing that JSON may carry to XML.
     table |= {code: " " for code in range(32) if code not in {9, 10}}
     return _replaced(value, table)
-
-
-def _gather(value: Any, characters: set[str]) -> None:
-    if isinstance(value, str):
-        characters.update(value)
-    elif isinstance(value, Mapping):
-        for item in value.values():
-            _gather(item, characters)
-    elif isinstance(value, list | tuple):
-        for item in value:
-            _gather(item, characters)
 
 
 def _replaced(value: Any, table: Mapping[int, str]) -> Any:

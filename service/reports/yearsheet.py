@@ -6,84 +6,67 @@ will show. Holds no name and nothing clinical: it may lie on a kitchen table.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import groupby
 from zoneinfo import ZoneInfo
 
-from service.domain.plan import EVERY_DAY, ClockChange, PlanRule, WindowAhead, clock_changes, windows_ahead
+from service.domain.localtime import local_date
+from service.domain.plan import EVERY_DAY, ClockChange, PlanAhead, PlanRule, WindowAhead, clock_changes, windows_ahead
 from service.words.language import Language
 
-
-@dataclass(frozen=True)
-class YearSheet:
-    """What is printed: whose (the clinic's own number), where, which rule, from when, and the pauses known today."""
-
-    clinic_ref: str
-    sender_name: str
-    zone: ZoneInfo
-    rule: PlanRule
-    first: date
-    pauses: Sequence[tuple[date, date]]
+ROW = "  {:<8}  {:<6}  {:<6}  {:<6}   {}"  # day, opens, due, closes; opens in UTC, and what is to be noted
 
 
-def write(say: Language, sheet: YearSheet, year: int) -> str:
-    """The sheet of `year`, at most 80 characters wide in English."""
-    first, last = max(sheet.first, date(year, 1, 1)), date(year, 12, 31)
-    changes = {change.day: change for change in clock_changes(sheet.zone, date(year, 1, 1), last)}
+def write(say: Language, plan: PlanAhead, year: int) -> str:
+    """The sheet of `year` from the day of enrolment on, at most 80 characters wide in English."""
+    first, last = max(local_date(plan.enrolled_at, plan.zone), date(year, 1, 1)), date(year, 12, 31)
+    changes = {change.day: change for change in clock_changes(plan.zone, date(year, 1, 1), last)}
     named = say.gettext(
         "%(sender)s %(number)s: plan for %(year)s, as it stands today",
-        sender=sheet.sender_name,
-        number=sheet.clinic_ref,
+        sender=plan.sender_name,
+        number=plan.clinic_ref,
         year=year,
     )
     lines = [
         named,
-        say.gettext("Place: %(zone)s", zone=sheet.zone.key),
-        _rule(say, sheet.rule),
+        say.gettext("Place: %(zone)s", zone=plan.zone.key),
+        _rule(say, plan.rule),
         *(
             f"{_day(say, change.day)} {say.months[change.day.month - 1]}: {_change(say, change)}"
             for change in changes.values()
         ),
     ]
-    days = windows_ahead(sheet.rule, sheet.zone, first, last, sheet.pauses) if first <= last else iter(())
+    days = windows_ahead(plan.rule, plan.zone, first, last, plan.pauses) if first <= last else iter(())
     for month, some in groupby(days, key=lambda ahead: ahead.day.month):
         lines += ["", f"{say.months[month - 1]} {year}", _headings(say)]
-        lines += [_line(say, ahead, sheet.zone, changes.get(ahead.day)) for ahead in some]
+        lines += [_line(say, ahead, plan.zone, changes.get(ahead.day)) for ahead in some]
     return "\n".join(lines) + "\n"
 
 
 def _headings(say: Language) -> str:
-    day, opens, due = (
-        say.pgettext("year sheet", "day"), say.pgettext("year sheet", "opens"), say.pgettext("year sheet", "due")
-    )  # fmt: skip
-    closes, utc = say.pgettext("year sheet", "closes"), say.pgettext("year sheet", "opens (UTC)")
-    return f"  {day:<8}  {opens:<6}  {due:<6}  {closes:<6}   {utc}"
+    return ROW.format(
+        say.pgettext("year sheet", "day"),
+        say.pgettext("year sheet", "opens"),
+        say.pgettext("year sheet", "due"),
+        say.pgettext("year sheet", "closes"),
+        say.pgettext("year sheet", "opens (UTC)"),
+    )
 
 
 def _line(say: Language, ahead: WindowAhead, zone: ZoneInfo, change: ClockChange | None) -> str:
-    notes = "  ".join(_notes(say, ahead, change))
-    day = _day(say, ahead.day)
+    day, times = _day(say, ahead.day), ahead.times
+    notes = "" if change is None else _change(say, change)
     if ahead.paused:
-        return f"  {day:<8}  {'–':<6}  {'–':<6}  {'–':<6}   {'':<15}{notes}".rstrip()
-    times = ahead.times
+        paused = "  ".join(filter(None, (say.pgettext("year sheet", "pause"), notes)))
+        return ROW.format(day, "–", "–", "–", f"{'':<15}{paused}").rstrip()
     opens, due, closes = (_wall(at, ahead.day, zone) for at in (times.opens_at, times.due_at, times.closes_at))
     utc = times.opens_at.astimezone(UTC)
-    in_utc = f"{_day(say, utc.date())} {utc:%H:%M}"
-    return f"  {day:<8}  {opens:<6}  {due:<6}  {closes:<6}   {in_utc}   {notes}".rstrip()
+    return ROW.format(day, opens, due, closes, f"{_day(say, utc.date())} {utc:%H:%M}   {notes}").rstrip()
 
 
 def _wall(at: datetime, day: date, zone: ZoneInfo) -> str:
     shown = at.astimezone(zone)
     return f"{shown:%H:%M}" + ("" if shown.date() == day else "+")  # on the next date
-
-
-def _notes(say: Language, ahead: WindowAhead, change: ClockChange | None) -> Iterator[str]:
-    if ahead.paused:
-        yield say.pgettext("year sheet", "pause")
-    if change is not None:
-        yield _change(say, change)
 
 
 def _change(say: Language, change: ClockChange) -> str:
@@ -106,7 +89,7 @@ def _rule(say: Language, rule: PlanRule) -> str:
     """`Every day, 07:00 to 10:00, reading and diary`."""
     weekdays = say.gettext("Every day")
     if rule.weekdays != EVERY_DAY:
-        weekdays = ", ".join(name for number, name in enumerate(say.short_weekdays) if rule.weekdays >> number & 1)
+        weekdays = ", ".join(rule.on(say.short_weekdays))
     if rule.wants_reading and rule.wants_checkin:
         wanted = say.gettext("reading and diary")
     else:

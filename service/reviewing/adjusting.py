@@ -7,22 +7,25 @@ adjustment only marks the patient's panel row stale.
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 
 from sqlalchemy import select, update
-from sqlalchemy.orm import Session
 
-from service.domain.validation import Refused, is_storable
-from service.domain.vocabulary import ActorKind, AdjustmentKind
-from service.reviewing.acting import Acting
-from service.reviewing.placing import local_date
+from service.care import entries
+from service.domain import validation
+from service.domain.localtime import local_date
+from service.domain.validation import Refused
+from service.domain.vocabulary import AdjustmentKind
 from service.store import panel
-from service.store.audit import Act, Actor
-from service.store.tables import Adjustment, Patient
+from service.store.adjustments import COUNTS
+from service.store.audit import Act
+from service.store.session import changes_one
+from service.store.tables import Adjustment, MedicineRow, Patient, PersonRow
 
 LONGEST = 2000
 FURTHEST = timedelta(days=366)
+OF_PERSON = frozenset({AdjustmentKind.DIALYSIS, AdjustmentKind.DEVICE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,20 +34,14 @@ class NewAdjustment:
 
     kind: AdjustmentKind
     what: str
-    made_on: date
+    made_on: date | None  # None: today, where the patient lives
     follow_up_on: date | None = None
     follow_up_what: str = ""
+    medicine_id: uuid.UUID | None = None  # the course of the record that it began, of a change of medicine
 
 
 def record_adjustment(
-    session: Session,
-    clinic_id: uuid.UUID,
-    patient_id: uuid.UUID,
-    new: NewAdjustment,
-    staff: Acting,
-    now: datetime,
-    *,
-    corrects: uuid.UUID | None = None,
+    act: Act, patient_id: uuid.UUID, new: NewAdjustment, *, corrects: uuid.UUID | None = None
 ) -> Adjustment:
     """Write one adjustment, its audit line, and what follows from it.
 
@@ -52,93 +49,86 @@ def record_adjustment(
     supersedes. Raises Refused (field, value, accepted) or LookupError, and writes
     nothing then.
     """
-    patient = session.get(Patient, patient_id)
-    if patient is None or patient.clinic_id != clinic_id or staff.clinic_id != clinic_id:
+    patient = act.session.get(Patient, patient_id)
+    if patient is None or patient.clinic_id != act.clinic_id:
         raise LookupError(f"no patient {patient_id}")
-    _check(new, local_date(now, patient.zone))
+    today = local_date(act.now, patient.zone)
+    made_on = new.made_on or today
+    new = _checked(new, made_on, today)
+    _points_at(act, patient_id, new)
     if corrects is not None:
-        _supersede(session, clinic_id, patient_id, corrects, now)
+        _supersede(act, patient_id, corrects)
     made = Adjustment(
-        id=uuid.uuid4(),
-        clinic_id=clinic_id,
         patient_id=patient_id,
         kind=new.kind,
-        what=new.what.strip(),
-        made_on=new.made_on,
-        made_by=staff.id,
-        recorded_at=now,
+        what=new.what,
+        made_on=made_on,
+        made_by=act.actor.id,
+        recorded_at=act.now,
         follow_up_on=new.follow_up_on,
-        follow_up_what=new.follow_up_what.strip(),
+        follow_up_what=new.follow_up_what,
+        medicine_id=new.medicine_id,
+        person_id=_person_of(act, patient_id) if new.kind in OF_PERSON else None,
         supersedes_id=corrects,
     )
-    session.add(made)
-    session.flush()
-    panel.mark_stale(session, [patient_id], now)
-    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    act.add(made)
+    panel.mark_stale(act.session, [patient_id], act.now)
     action = "adjustment.correct" if corrects else "adjustment.record"
     act.note(action, made, patient=patient_id, kind=new.kind, supersedes=corrects)
     return made
 
 
-def follow_up_done(
-    session: Session, clinic_id: uuid.UUID, adjustment_id: uuid.UUID, staff: Acting, now: datetime
-) -> bool:
+def follow_up_done(act: Act, adjustment_id: uuid.UUID) -> bool:
     """Note that the follow-up was done. False when it had been noted before: the first note stands.
 
     Raises LookupError for an adjustment that is not this clinic's, has no
     follow-up, or was superseded.
     """
-    made = session.get(Adjustment, adjustment_id)
-    if made is None or made.clinic_id != clinic_id or made.superseded_at is not None or made.follow_up_on is None:
+    made = act.session.get(Adjustment, adjustment_id)
+    if made is None or made.clinic_id != act.clinic_id or made.superseded_at is not None or made.follow_up_on is None:
         raise LookupError(f"no follow-up of {adjustment_id}")
-    done = session.execute(
-        update(Adjustment)
-        .where(Adjustment.id == adjustment_id, Adjustment.followed_up_at.is_(None))
-        .values(followed_up_at=now, followed_up_by=staff.id)
-        .returning(Adjustment.id)
-        .execution_options(synchronize_session=False)
-    ).first()
-    if done is None:
+    still = (Adjustment.id == adjustment_id, Adjustment.followed_up_at.is_(None))
+    done = update(Adjustment).where(*still).values(followed_up_at=act.now, followed_up_by=act.actor.id)
+    if not changes_one(act.where, done):
         return False
-    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    panel.judge_again(act.session, [made.patient_id], act.now)
     act.note("adjustment.follow_up", made, patient=made.patient_id)
     return True
 
 
-def _supersede(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, adjustment_id: uuid.UUID, now: datetime
-) -> None:
-    # Compare-and-set: of two corrections of one adjustment at once, the second finds nothing to correct.
-    found = session.execute(
-        update(Adjustment)
-        .where(
-            Adjustment.id == adjustment_id,
-            Adjustment.clinic_id == clinic_id,
-            Adjustment.patient_id == patient_id,
-            Adjustment.superseded_at.is_(None),
-        )
-        .values(superseded_at=now)
-        .returning(Adjustment.id)
-        .execution_options(synchronize_session=False)
-    ).first()
-    if found is None:
-        exists = session.scalar(
-            select(Adjustment.id).where(Adjustment.id == adjustment_id, Adjustment.clinic_id == clinic_id)
-        )
+def _points_at(act: Act, patient_id: uuid.UUID, new: NewAdjustment) -> None:
+    """Raises Refused for a medicine that is not this patient's, or beside another kind of change."""
+    if new.medicine_id is None:
+        return
+    row = act.session.get(MedicineRow, new.medicine_id)
+    fits = new.kind is AdjustmentKind.MEDICINE and row is not None and row.patient_id == patient_id
+    if row is None or not fits or entries.newest(act.session, row).withdrawn:
+        raise Refused("medicine_id", str(new.medicine_id), "a medicine of this patient, for a change of medicine")
+
+
+def _person_of(act: Act, patient_id: uuid.UUID) -> uuid.UUID | None:
+    """What is known of the person now, where a change of dialysis or of a device finds its setting."""
+    query = select(PersonRow.id).where(PersonRow.patient_id == patient_id, PersonRow.superseded_at.is_(None))
+    return act.session.scalar(query.limit(1))
+
+
+def _supersede(act: Act, patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> None:
+    own = (Adjustment.id == adjustment_id, Adjustment.clinic_id == act.clinic_id)
+    current = update(Adjustment).where(*own, Adjustment.patient_id == patient_id, COUNTS)
+    if not changes_one(act.where, current.values(superseded_at=act.now)):
+        exists = act.session.scalar(select(Adjustment.id).where(*own))
         raise LookupError(f"no {'current ' if exists else ''}adjustment {adjustment_id}")
 
 
-def _check(new: NewAdjustment, today: date) -> None:
-    if not new.what.strip():
+def _checked(new: NewAdjustment, made_on: date, today: date) -> NewAdjustment:
+    """`new` as it will be kept. Raises Refused."""
+    what, again = (validation.prose(name, getattr(new, name), longest=LONGEST) for name in ("what", "follow_up_what"))
+    if not what:
         raise Refused("what", new.what, "what was changed, in words")
-    for name, text in (("what", new.what), ("follow_up_what", new.follow_up_what)):
-        if len(text) > LONGEST:
-            raise Refused(name, f"{len(text)} characters", f"at most {LONGEST} characters")
-        if not is_storable(text):
-            raise Refused(name, "a character that cannot be kept", "text")
-    if not today - FURTHEST <= new.made_on <= today:
-        raise Refused("made_on", new.made_on.isoformat(), "today or a day of the last year")
-    if new.follow_up_on is not None and not new.made_on <= new.follow_up_on <= today + FURTHEST:
+    if not today - FURTHEST <= made_on <= today:
+        raise Refused("made_on", made_on.isoformat(), "today or a day of the last year")
+    if new.follow_up_on is not None and not made_on <= new.follow_up_on <= today + FURTHEST:
         raise Refused("follow_up_on", new.follow_up_on.isoformat(), "a day from the change to a year ahead")
-    if new.follow_up_what.strip() and new.follow_up_on is None:
+    if again and new.follow_up_on is None:
         raise Refused("follow_up_on", "", "the day on which to look at it again")
+    return replace(new, what=what, follow_up_what=again)

@@ -10,15 +10,15 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from typing import Any
 
-from sqlalchemy import case, func, select
+from sqlalchemy import ColumnElement, and_, case, func, select
 from sqlalchemy.orm import Session, aliased
 
-from service.domain import days, localtime, measures, review
+from service.domain import days, localtime, measures
+from service.domain.localtime import local_date
 from service.domain.measures import Share, Span, Waiting
 from service.domain.vocabulary import (
     AdjustmentKind,
@@ -31,10 +31,23 @@ from service.domain.vocabulary import (
     StepState,
     WindowState,
 )
-from service.reviewing.panel import Panel, build_panel
-from service.reviewing.placing import local_date
-from service.store import panel
-from service.store.tables import Adjustment, Clinic, Patient, Pause, Reading, Signal, SignOff, Silence, Step, Window
+from service.reviewing.panel import Panel, build_panel, clinic_of
+from service.reviewing.placing import current_week
+from service.store import panel, signatures
+from service.store.adjustments import COUNTS
+from service.store.session import columns_of
+from service.store.tables import (
+    Adjustment,
+    Patient,
+    Pause,
+    Reading,
+    ReviewAddition,
+    Signal,
+    SignOff,
+    Silence,
+    Step,
+    Window,
+)
 
 WEEKS = 12
 SPOKE = {Outcome.CALLED, Outcome.ADJUSTED, Outcome.VISIT_ARRANGED, Outcome.EMERGENCY_CARE}
@@ -69,25 +82,27 @@ class Measures:
 
 def measure(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int = WEEKS) -> Measures:
     """The clinic's measures as of `now`, in a constant number of queries. Raises LookupError for no such clinic."""
-    clinic = session.get(Clinic, clinic_id)
-    if clinic is None:
-        raise LookupError(f"no clinic {clinic_id}")
-    today = local_date(now, clinic.zone)
-    newest = review.week_of(today, clinic.review_weekday)
+    clinic = clinic_of(session, clinic_id)
+    today, newest = local_date(now, clinic.zone), current_week(clinic, now)
     first = newest - timedelta(weeks=weeks - 1)
     starts = [first + timedelta(weeks=index) for index in range(weeks)]
 
-    everyone = patients_enrolled(session, clinic_id)
-    watched = [Span(row.patient_id, local_date(row.enrolled_at, clinic.zone), None) for row in everyone if row.active]
-    signals = signals_since(session, clinic_id, first)
-    adjusted = adjusted_since(session, clinic_id, first)
-    signed = signed_since(session, clinic_id, first)
-    stays = [Span(*row) for row in stays_since(session, clinic_id, first)]
-    readings = measures.by_week(readings_expected(session, clinic_id, first, today), first, weeks)
+    active = (Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE)
+    enrolled_at = session.execute(select(Patient.id, Patient.enrolled_at).where(*active))
+    watched = [Span(who, local_date(at, clinic.zone), None) for who, at in enrolled_at]
+    signals = _signals(session, clinic_id, first)
+    adjusted = _adjusted(session, clinic_id, first)
+    signed = _signed(session, clinic_id, first)
+    stays = _stays(session, clinic_id, first)
+    readings = measures.by_week(_by_date(session, _expected(clinic_id, first, today)), first, weeks)
 
     breaks = [(who, raised) for who, kind, raised, _ in signals if kind in BREAKS]
     contacts = [(who, day) for who, day, _ in adjusted] + [
-        (who, local_date(at, clinic.zone)) for who, _, at, outcome in signed if outcome in SPOKE
+        (who, local_date(at, clinic.zone))
+        for who, at, outcome in (
+            [(who, at, outcome) for who, _, at, outcome in signed] + _added(session, clinic_id, first)
+        )
+        if outcome in SPOKE
     ]
     changes = [(who, day) for who, day, kind in adjusted if kind not in {AdjustmentKind.CALL, AdjustmentKind.VISIT}]
     settled = [(who, ended) for who, kind, _, ended in signals if kind in BREAKS and ended is not None]
@@ -137,6 +152,19 @@ class CalendarRow:
 
 
 @dataclass(frozen=True, slots=True)
+class PastSilence:
+    """One silence; `missed` readings in it."""
+
+    patient_id: uuid.UUID
+    patient: str
+    first_day: date
+    last_day: date
+    missed: int
+    cause: SilenceCause
+    ended: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Brought:
     """Of `still_waiting` expected readings not there when this step was reached, `came` came before the next."""
 
@@ -168,10 +196,12 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
     panel = build_panel(session, clinic_id, now)
     first = panel.today - timedelta(days=DAYS - 1)
     dates = tuple(days.dates(first, panel.today))
-    silences = silences_since(session, clinic_id, first)
-    by_date = readings_expected(session, clinic_id, first, panel.today)
+    silences = _silences(session, clinic_id, first)
+    windows = _expected(clinic_id, first, panel.today)
+    by_date = _by_date(session, windows)
     received, expected = sum(row[1] for row in by_date), sum(row[2] for row in by_date)
-    taken = taken_since(session, clinic_id, first)
+    current = (Reading.clinic_id == clinic_id, Reading.superseded_at.is_(None), Reading.local_date >= first)
+    taken = session.execute(select(Reading.patient_id, Reading.taken_at).where(*current))
     zones = {entry.patient_id: localtime.zone(entry.zone) for entry in panel.entries}
     local = [(patient_id, at.astimezone(zones[patient_id])) for patient_id, at in taken if patient_id in zones]
     hours = Counter(at.hour for _, at in local)
@@ -179,11 +209,7 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
         dates=dates,
         calendar=_calendar(panel, dates, local),
         causes={cause: tuple(row for row in silences if row.cause is cause) for cause in SilenceCause},
-        brought=_brought(
-            answered_after(session, clinic_id, first, panel.today),
-            steps_done(session, clinic_id, first, panel.today),
-            expected,
-        ),
+        brought=_brought(_came_after(session, windows), _done(session, windows), expected),
         expected=expected,
         received=received,
         hours=tuple(hours[hour] for hour in range(24)),
@@ -244,18 +270,11 @@ class Covered:
 
 def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) -> list[Covered]:
     """The newest `weeks` review weeks, the present one first; two queries. Raises LookupError for no such clinic."""
-    clinic = session.get(Clinic, clinic_id)
-    if clinic is None:
-        raise LookupError(f"no clinic {clinic_id}")
-    newest = review.week_of(local_date(now, clinic.zone), clinic.review_weekday)
+    clinic = clinic_of(session, clinic_id)
+    newest = current_week(clinic, now)
     starts = [newest - timedelta(weeks=back) for back in range(weeks)]
     everyone = panel.carried(session, clinic_id)
-    signed = {
-        (row[0], row[1])
-        for row in session.execute(
-            select(SignOff.patient_id, SignOff.week).where(SignOff.clinic_id == clinic_id, SignOff.week >= starts[-1])
-        )
-    }
+    signed = {(who, week) for who, week, _, _ in _signed(session, clinic_id, starts[-1])}
     zone = localtime.zone(clinic.zone)
     covered = []
     for start in starts:
@@ -268,166 +287,100 @@ def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) 
 
 # --- what they are counted from: a constant number of queries, and no row where a count would do ---
 
-EXPECTED = (WindowState.ANSWERED, WindowState.MISSED)
 
-
-@dataclass(frozen=True, slots=True)
-class PastSilence:
-    patient_id: uuid.UUID
-    patient: str
-    first_day: date
-    last_day: date
-    missed: int
-    cause: SilenceCause
-    ended: bool
-
-
-def silences_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastSilence]:
-    """Silences that touch `first` or later, the longest first."""
-    query = (
-        select(
-            Silence.patient_id,
-            Patient.name.label("patient"),
-            Silence.first_date.label("first_day"),
-            Silence.last_date.label("last_day"),
-            Silence.missed,
-            Silence.cause,
-            Silence.ended_at.is_not(None).label("ended"),
-        )
-        .join(Patient, Patient.id == Silence.patient_id)
-        .where(Silence.clinic_id == clinic_id, Silence.last_date >= first)
-        .order_by(Silence.ended_at.is_not(None), Silence.missed.desc(), Patient.name)
+def _expected(clinic_id: uuid.UUID, first: date, last: date) -> ColumnElement[bool]:
+    """The windows in which a reading was expected; excused days are not among them."""
+    return and_(
+        Window.clinic_id == clinic_id,
+        Window.local_date.between(first, last),
+        Window.wants_reading,
+        Window.state.in_((WindowState.ANSWERED, WindowState.MISSED)),
     )
-    return [PastSilence(**row) for row in session.execute(query).mappings()]
 
 
-def answered_after(session: Session, clinic_id: uuid.UUID, first: date, last: date) -> dict[StepKind | None, int]:
+def _by_date(session: Session, expected: ColumnElement[bool]) -> Sequence[tuple[date, int, int]]:
+    """(local date, received, expected) for each date with anything expected."""
+    query = select(Window.local_date, func.count(Window.reading_at), func.count()).where(expected)
+    return session.execute(query.group_by(Window.local_date).order_by(Window.local_date)).all()
+
+
+def _came_after(session: Session, expected: ColumnElement[bool]) -> dict[StepKind | None, int]:
     """How many expected readings came after which step: keyed by the last step done before it came.
 
-    None counts the readings that came before anything was sent. Windows still
-    without a reading are not here: see `asked`.
+    None counts the readings that came before anything was sent.
     """
     before = aliased(Step)
-    rank = case({kind.value: place for place, kind in enumerate(StepKind)}, value=before.kind)
-    query = (
-        select(Window.id, func.max(rank))
-        .outerjoin(
-            before,
-            (before.window_id == Window.id)
-            & (before.state == StepState.DONE)
-            & (before.settled_at <= Window.reading_at),
-        )
-        .where(
-            Window.clinic_id == clinic_id,
-            Window.local_date.between(first, last),
-            Window.wants_reading,
-            Window.state.in_(EXPECTED),
-            Window.reading_at.is_not(None),
-        )
+    kinds = list(StepKind)
+    rank = case({kind.value: place for place, kind in enumerate(kinds)}, value=before.kind)
+    done_before = (
+        (before.window_id == Window.id) & (before.state == StepState.DONE) & (before.settled_at <= Window.reading_at)
+    )
+    last = (
+        select(Window.id, func.max(rank).label("step"))
+        .outerjoin(before, done_before)
+        .where(expected, Window.reading_at.is_not(None))
         .group_by(Window.id)
         .subquery()
     )
-    counts = select(query.c[1], func.count()).group_by(query.c[1])
-    kinds: Sequence[StepKind] = list(StepKind)
-    found: dict[StepKind | None, int] = {None: 0}
-    for place, number in session.execute(counts):
-        found[None if place is None else kinds[place]] = number
-    return found
+    counts = session.execute(select(last.c.step, func.count()).group_by(last.c.step))
+    return {None if place is None else kinds[place]: number for place, number in counts}
 
 
-def steps_done(session: Session, clinic_id: uuid.UUID, first: date, last: date) -> dict[StepKind, int]:
+def _done(session: Session, expected: ColumnElement[bool]) -> dict[StepKind, int]:
     """How many expected windows had each step done."""
+    query = select(Step.kind, func.count(func.distinct(Step.window_id))).join(Window, Window.id == Step.window_id)
+    return dict(session.execute(query.where(expected, Step.state == StepState.DONE).group_by(Step.kind)).all())
+
+
+def _silences(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastSilence]:
+    """Silences that touch `first` or later, the longest first."""
+    ended = Silence.ended_at.is_not(None)
+    named = {"patient": Patient.name, "first_day": Silence.first_date, "last_day": Silence.last_date, "ended": ended}
     query = (
-        select(Step.kind, func.count(func.distinct(Step.window_id)))
-        .join(Window, Window.id == Step.window_id)
-        .where(
-            Window.clinic_id == clinic_id,
-            Window.local_date.between(first, last),
-            Window.wants_reading,
-            Window.state.in_(EXPECTED),
-            Step.state == StepState.DONE,
-        )
-        .group_by(Step.kind)
+        select(*columns_of(PastSilence, Silence, **named))
+        .join(Patient, Patient.id == Silence.patient_id)
+        .where(Silence.clinic_id == clinic_id, Silence.last_date >= first)
+        .order_by(ended, Silence.missed.desc(), Patient.name)
     )
-    return {row[0]: row[1] for row in session.execute(query)}
+    return [PastSilence(*row) for row in session.execute(query)]
 
 
-def readings_expected(session: Session, clinic_id: uuid.UUID, first: date, last: date) -> list[tuple[date, int, int]]:
-    """(local date, received, expected) for each date with anything expected; excused days are in neither."""
-    query = (
-        select(Window.local_date, func.count(Window.reading_at), func.count())
-        .where(
-            Window.clinic_id == clinic_id,
-            Window.local_date.between(first, last),
-            Window.wants_reading,
-            Window.state.in_(EXPECTED),
-        )
-        .group_by(Window.local_date)
-        .order_by(Window.local_date)
-    )
-    return [(row[0], row[1], row[2]) for row in session.execute(query)]
-
-
-def taken_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[tuple[uuid.UUID, datetime]]:
-    """(patient, instant) of every current reading since `first`, for the hour of day they are usually taken."""
-    query = select(Reading.patient_id, Reading.taken_at).where(
-        Reading.clinic_id == clinic_id, Reading.superseded_at.is_(None), Reading.local_date >= first
-    )
-    return [(row[0], row[1]) for row in session.execute(query)]
-
-
-@dataclass(frozen=True, slots=True)
-class Enrolled:
-    patient_id: uuid.UUID
-    enrolled_at: datetime
-    active: bool
-
-
-def patients_enrolled(session: Session, clinic_id: uuid.UUID) -> list[Enrolled]:
-    is_active = (Patient.state == PatientState.ACTIVE).label("active")
-    query = select(Patient.id.label("patient_id"), Patient.enrolled_at, is_active).where(Patient.clinic_id == clinic_id)
-    return [Enrolled(**row) for row in session.execute(query).mappings()]
-
-
-def signals_since(
+def _signals(
     session: Session, clinic_id: uuid.UUID, first: date
-) -> list[tuple[uuid.UUID, SignalKind, date, date | None]]:
+) -> Sequence[tuple[uuid.UUID, SignalKind, date, date | None]]:
     """(patient, kind, raised on, ended on) of every signal raised since `first`."""
-    query = (
-        select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.ended_on)
-        .where(Signal.clinic_id == clinic_id, Signal.raised_on >= first)
-        .order_by(Signal.raised_on)
-    )
-    return [(row[0], row[1], row[2], row[3]) for row in session.execute(query)]
+    query = select(Signal.patient_id, Signal.kind, Signal.raised_on, Signal.ended_on)
+    return session.execute(query.where(Signal.clinic_id == clinic_id, Signal.raised_on >= first)).all()
 
 
-def adjusted_since(session: Session, clinic_id: uuid.UUID, first: date) -> list[tuple[uuid.UUID, date, AdjustmentKind]]:
+def _adjusted(session: Session, clinic_id: uuid.UUID, first: date) -> Sequence[tuple[uuid.UUID, date, AdjustmentKind]]:
     """(patient, day, kind) of every current adjustment since `first`, calls and visits among them."""
-    query = (
-        select(Adjustment.patient_id, Adjustment.made_on, Adjustment.kind)
-        .where(Adjustment.clinic_id == clinic_id, Adjustment.superseded_at.is_(None), Adjustment.made_on >= first)
-        .order_by(Adjustment.made_on)
-    )
-    return [(row[0], row[1], row[2]) for row in session.execute(query)]
+    query = select(Adjustment.patient_id, Adjustment.made_on, Adjustment.kind)
+    return session.execute(query.where(Adjustment.clinic_id == clinic_id, COUNTS, Adjustment.made_on >= first)).all()
 
 
-def signed_since(
-    session: Session, clinic_id: uuid.UUID, first: date
-) -> list[tuple[uuid.UUID, date, datetime, Outcome]]:
+def _signed(session: Session, clinic_id: uuid.UUID, first: date) -> Sequence[tuple[uuid.UUID, date, datetime, Outcome]]:
     """(patient, week, instant, outcome) of every signature for weeks since `first`."""
-    query = select(SignOff.patient_id, SignOff.week, SignOff.signed_at, SignOff.outcome).where(
-        SignOff.clinic_id == clinic_id, SignOff.week >= first
+    query = select(SignOff.patient_id, SignOff.week, SignOff.signed_at, SignOff.outcome)
+    return session.execute(query.where(SignOff.clinic_id == clinic_id, signatures.COUNTS, SignOff.week >= first)).all()
+
+
+def _added(session: Session, clinic_id: uuid.UUID, first: date) -> list[tuple[uuid.UUID, datetime, Outcome]]:
+    """(patient, instant, outcome) of every addition to a signature for weeks since `first`."""
+    query = (
+        select(ReviewAddition.patient_id, ReviewAddition.added_at, ReviewAddition.outcome)
+        .join(SignOff, SignOff.id == ReviewAddition.sign_off_id)
+        .where(ReviewAddition.clinic_id == clinic_id, SignOff.week >= first)
     )
-    return [(row[0], row[1], row[2], row[3]) for row in session.execute(query)]
+    return [(who, at, outcome) for who, at, outcome in session.execute(query)]
 
 
-def stays_since(session: Session, clinic_id: uuid.UUID, first: date) -> Iterable[tuple[uuid.UUID, date, date | None]]:
-    """(patient, from, to) of every pause in hospital that touches `first` or later."""
+def _stays(session: Session, clinic_id: uuid.UUID, first: date) -> list[Span]:
+    """Every pause in hospital that touches `first` or later."""
     query = select(Pause.patient_id, Pause.from_date, Pause.to_date).where(
         Pause.clinic_id == clinic_id,
         Pause.cause == PauseCause.IN_HOSPITAL,
         Pause.cancelled_at.is_(None),
         (Pause.to_date.is_(None)) | (Pause.to_date >= first),
     )
-    rows: Sequence[Any] = session.execute(query).all()
-    return [(row[0], row[1], row[2]) for row in rows]
+    return [Span(*row) for row in session.execute(query)]

@@ -9,33 +9,37 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, false, func, select
 from sqlalchemy.orm import Session
 
-from service.domain import review
+from service.domain import factjson, review, since
 from service.domain import summary as summaries
-from service.domain.review import UNRESOLVED, LastAdjustment, LastReview, OpenTask, Reason
+from service.domain.localtime import local_date
+from service.domain.review import (
+    UNRESOLVED,
+    Accepted,
+    LastAdjustment,
+    LastReview,
+    OpenTask,
+    PatientFacts,
+    Placement,
+    Reason,
+)
+from service.domain.since import Standing
 from service.domain.summary import Summary
-from service.domain.vocabulary import Lane, Outcome, PatientState
+from service.domain.vocabulary import Lane, PatientState
 from service.reviewing import refreshing
-from service.reviewing.placing import local_date, review_facts
-from service.store import panel, staffwork
-from service.store.tables import Clinic, PanelRow, Patient, SignOff
-
-
-@dataclass(frozen=True, slots=True)
-class Signed:
-    """This week's signature of one patient."""
-
-    id: uuid.UUID
-    by: str
-    at: datetime
-    outcome: Outcome
+from service.reviewing.placing import current_week, review_facts
+from service.store import panel, signatures, staffwork
+from service.store.staffwork import SignedRow
+from service.store.tables import Clinic, PanelRow, Patient, ReviewAddition, SignOff
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,22 +50,72 @@ class PanelEntry:
     name: str
     clinic_ref: str
     zone: str
-    lane: Lane
-    reasons: tuple[Reason, ...]  # the most pressing first
-    order: tuple[float, ...]
-    summary: Summary
-    adjustment: LastAdjustment | None
-    tasks: tuple[OpenTask, ...]
-    signed: Signed | None
-    last_review: LastReview | None
+    facts: PatientFacts
+    placement: Placement
+    signed: SignedRow | None  # this week
+    since: tuple[Reason, ...]  # what came since and would have changed what was signed or added
+    reviewed_on: tuple[date, ...]  # this week's signature, then what was added to it, on the clinic's calendar
+    accepted: Accepted | None  # in force
     days_since_review: int | None
     carried_over: bool  # the last review ended without reaching them
     refreshed_now: bool  # the row was made again for this page
 
+    @property
+    def lane(self) -> Lane:
+        return self.placement.lane
+
+    @property
+    def reasons(self) -> tuple[Reason, ...]:
+        """The most pressing first."""
+        return self.placement.reasons
+
+    @property
+    def order(self) -> tuple[float, ...]:
+        return self.placement.order
+
+    @property
+    def summary(self) -> Summary:
+        return self.facts.known
+
+    @property
+    def adjustment(self) -> LastAdjustment | None:
+        """The newest."""
+        return self.facts.adjustments[0] if self.facts.adjustments else None
+
+    @property
+    def tasks(self) -> tuple[OpenTask, ...]:
+        return self.facts.tasks
+
+    @property
+    def last_review(self) -> LastReview | None:
+        return self.facts.last_review
+
+    @property
+    def to_do(self) -> bool:
+        """Whether this week's review has still to be signed, or added to."""
+        return self.signed is None or bool(self.since)
+
+    @property
+    def must_be_opened(self) -> bool:
+        """Whether it is not to be signed unseen, see `domain.review.must_be_opened`."""
+        return review.must_be_opened(self.reasons)
+
+    @property
+    def standing(self) -> Standing:
+        return since.standing_of(self.facts, self.placement)
+
+    @property
+    def seen(self) -> str:
+        """The mark of what this row asks of staff: it changes with what is signed, added or would change either."""
+        stands = factjson.pack(self.standing)
+        named = [sorted(json.dumps(one) for one in stands.get(name, ())) for name in ("causes", "raised", "tasks")]
+        answered = str(self.signed.newest) if self.signed else ""
+        return hashlib.sha256(json.dumps([answered, *named]).encode()).hexdigest()[:16]
+
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """The whole weekly review of one clinic. Each lane has its unsigned patients first."""
+    """The whole weekly review of one clinic. Each lane has first those who are to be done."""
 
     clinic_id: uuid.UUID
     clinic_name: str
@@ -79,14 +133,28 @@ class Panel:
     def signed(self) -> int:
         return sum(entry.signed is not None for entry in self.entries)
 
+    @property
+    def to_do(self) -> int:
+        return sum(entry.to_do for entry in self.entries)
 
-def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
-    """The panel as of `now`. Raises LookupError when there is no such clinic."""
+    @property
+    def since(self) -> int:
+        """How many of those to be done were signed before."""
+        return sum(bool(entry.since) for entry in self.entries)
+
+
+def clinic_of(session: Session, clinic_id: uuid.UUID) -> Clinic:
+    """The clinic. Raises LookupError when there is none."""
     clinic = session.get(Clinic, clinic_id)
     if clinic is None:
         raise LookupError(f"no clinic {clinic_id}")
-    today = local_date(now, clinic.zone)
-    week = review.week_of(today, clinic.review_weekday)
+    return clinic
+
+
+def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
+    """The panel as of `now`. Raises LookupError when there is no such clinic."""
+    clinic = clinic_of(session, clinic_id)
+    today, week = local_date(now, clinic.zone), current_week(clinic, now)
     entries = gather(session, clinic, now)
     return Panel(
         clinic_id,
@@ -109,23 +177,22 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True)
 class Neighbours:
-    """Who stands before and after one patient on the panel, and who is next to be signed; None where nobody is."""
+    """Who stands before and after one patient on the panel, and who is next to be done; None where nobody is."""
 
     before: Neighbour | None
     after: Neighbour | None
-    unsigned: Neighbour | None
+    to_do: Neighbour | None
 
 
 def neighbours(session: Session, clinic: Clinic, patient_id: uuid.UUID, now: datetime) -> Neighbours:
     """The patient's neighbours, by the ranks that the rows carry and this week's signatures. Two queries.
 
-    The next to be signed is looked for below the patient first, then from the top. Nobody's
+    The next to be done is looked for below the patient first, then from the top. Nobody's
     entry is built; a patient without a row stands at the top, until the worker has made it.
     """
-    week = review.week_of(local_date(now, clinic.zone), clinic.review_weekday)
-    signed = SignOff.id.is_not(None)
+    signed, done = signed_and_done(current_week(clinic, now))
     rank = func.coalesce(PanelRow.rank, "")
-    order = (func.substr(rank, 1, 1), signed, rank, func.lower(Patient.name), Patient.id)
+    order = (func.substr(rank, 1, 1), done, rank, func.lower(Patient.name), Patient.id)
     row = func.row_number().over(order_by=order).label("at")
     beside = [
         shift(column, type_=column.type).over(order_by=order)
@@ -133,9 +200,9 @@ def neighbours(session: Session, clinic: Clinic, patient_id: uuid.UUID, now: dat
         for column in (Patient.id, Patient.name)
     ]
     placed = (
-        select(Patient.id, Patient.name, signed.label("signed"), row, *beside)
+        select(Patient.id, Patient.name, done.label("done"), row, *beside)
         .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
-        .outerjoin(SignOff, (SignOff.patient_id == Patient.id) & (SignOff.week == week))
+        .outerjoin(SignOff, signed)
         .where(Patient.clinic_id == clinic.id, Patient.state == PatientState.ACTIVE)
         .subquery()
     )
@@ -145,16 +212,32 @@ def neighbours(session: Session, clinic: Clinic, patient_id: uuid.UUID, now: dat
     at, before_id, before, after_id, after = here[3:]
     waiting = (
         select(placed.c.id, placed.c.name)
-        .where(~placed.c.signed, placed.c.id != patient_id)
+        .where(~placed.c.done, placed.c.id != patient_id)
         .order_by(placed.c.at <= at, placed.c.at)
         .limit(1)
     )
-    unsigned = session.execute(waiting).first()
+    to_do = session.execute(waiting).first()
     return Neighbours(
         Neighbour(before_id, before) if before_id else None,
         Neighbour(after_id, after) if after_id else None,
-        Neighbour(*unsigned) if unsigned else None,
+        Neighbour(*to_do) if to_do else None,
     )
+
+
+def signed_and_done(week: date) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    """How a patient's signature of the week is joined, and whether nothing of their row is to be done then."""
+    newest = (
+        select(ReviewAddition.id)
+        .where(ReviewAddition.sign_off_id == SignOff.id)
+        .order_by(ReviewAddition.number.desc())
+        .limit(1)
+        .correlate(SignOff)
+        .scalar_subquery()
+    )
+    # An addition since the row was made has answered what the row says is new.
+    news = PanelRow.overtaken.is_not(None) & (PanelRow.overtaken == func.coalesce(newest, SignOff.id))
+    signed = (SignOff.patient_id == Patient.id) & (SignOff.week == week) & signatures.COUNTS
+    return signed, SignOff.id.is_not(None) & ~func.coalesce(news, false())
 
 
 def gather(
@@ -164,7 +247,7 @@ def gather(
     patient_id: uuid.UUID | None = None,
     as_of: date | None = None,
 ) -> list[PanelEntry]:
-    """The entries of every active patient, or of the one named, in the order of attention; unsigned first.
+    """The entries of every active patient, or of the one named, in the order of attention; those to be done first.
 
     `as_of` judges the readings up to an earlier date instead of each patient's today.
     """
@@ -182,7 +265,7 @@ def gather(
     work = staffwork.of_clinic(
         session,
         clinic.id,
-        review.week_of(today, clinic.review_weekday),
+        current_week(clinic, now),
         local_zone=clinic.zone,
         patient_ids=None if patient_id is None else [patient_id],
     )
@@ -197,7 +280,7 @@ def gather(
         )
         for row in everyone
     ]
-    return sorted(entries, key=lambda entry: (entry.signed is not None, entry.order, entry.name.casefold()))
+    return sorted(entries, key=lambda entry: (not entry.to_do, entry.order, entry.name.casefold()))
 
 
 def _entry(
@@ -213,21 +296,18 @@ def _entry(
     placement = review.place(standing)
     signed = work.signed.get(row.patient_id)
     last = standing.last_review
-    newest = signed.at if signed else None
-    reviewed_on = local_date(newest, clinic.zone) if newest else (last.signed_on if last else None)
+    reviewed_on = local_date(signed.instants[-1], clinic.zone) if signed else last.signed_on if last else None
     return PanelEntry(
         patient_id=row.patient_id,
         name=row.name,
         clinic_ref=row.clinic_ref,
         zone=row.zone,
-        lane=placement.lane,
-        reasons=placement.reasons,
-        order=placement.order,
-        summary=known,
-        adjustment=standing.adjustments[0] if standing.adjustments else None,
-        tasks=standing.tasks,
-        signed=Signed(signed.id, signed.by, signed.at, signed.outcome) if signed else None,
-        last_review=last,
+        facts=standing,
+        placement=placement,
+        signed=signed,
+        since=since.since_signed(signed.stood, standing, placement) if signed else (),
+        reviewed_on=tuple(local_date(at, clinic.zone) for at in signed.instants) if signed else (),
+        accepted=review.in_force(standing),
         days_since_review=(today - reviewed_on).days if reviewed_on else None,
         carried_over=signed is None and last is not None and last.outcome in UNRESOLVED,
         refreshed_now=remade,

@@ -7,31 +7,56 @@ pages never tell different stories.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care import recorded
+from service.domain import factjson
 from service.domain.days import Day, Paused
+from service.domain.localtime import local_date, zone
+from service.domain.record.goals import SPANS, InRange, in_range
+from service.domain.record.medicines import Course
+from service.domain.record.now import Aim, Recorded
+from service.domain.record.results import TimedResult
+from service.domain.signals.facts import EIGHTY, ContextTag, scale_shift
 from service.domain.signals.rules import STILL_NEWS
+from service.domain.since import LaterDay, later_days
 from service.domain.summary import Summary, TrendSummary
-from service.domain.vocabulary import AdjustmentKind, Channel, MessageKind, MessageState, Outcome
-from service.reports.charts import Ahead, Mark, MarkRow, Timeline
+from service.domain.vocabulary import AdjustmentKind, Channel, EventKind, MessageKind, MessageState, Outcome
+from service.reports.exports import Joined, Reviewed
+from service.reports.tracks import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.panel import PanelEntry, gather
-from service.reviewing.placing import local_date
-from service.store import histories, panel
-from service.store.histories import LimitsSet, ReferenceSet, Reply, SilencePast
-from service.store.tables import Adjustment, Clinic, Contact, Message, Patient, SignOff, Staff
+from service.store import histories, panel, signatures
+from service.store.adjustments import COUNTS, NEWEST_FIRST
+from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
+from service.store.ids import among
+from service.store.session import columns_of
+from service.store.tables import (
+    Adjustment,
+    Clinic,
+    Contact,
+    GoalRow,
+    Message,
+    Patient,
+    ReviewAddition,
+    SignOff,
+    Staff,
+)
 from service.words.labels import label, title
 from service.words.language import Language
+from service.words.sentences import record
 from service.words.sentences import review as words
 
-RANGES = (30, 90, 365)
+RANGES = (90, 30, 365)  # days; the first is shown first
+ALL = 3660  # days, at most: the whole record
 AHEAD_DAYS = 14
-MIDDLE_80 = 1.2816  # standard deviations either side that hold 80 % of a normal distribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +72,35 @@ class AdjustmentShown:
     follow_up_on: date | None
     follow_up_what: str
     followed_up_at: datetime | None
+    medicine_id: uuid.UUID | None
+    person_id: uuid.UUID | None
+
+
+@dataclass(frozen=True, slots=True)
+class AddedReview:
+    """One addition to a signed review."""
+
+    id: uuid.UUID
+    number: int
+    by: str
+    at: datetime
+    added_on: date  # on the clinic's calendar
+    outcome: Outcome
+    note: str
+    frozen: dict[str, Any]
+    frozen_hash: str
 
 
 @dataclass(frozen=True, slots=True)
 class SignedReview:
-    """One signed review."""
+    """One signed review, with what was added to it since, the earliest first."""
 
     id: uuid.UUID
     week: date
     by: str
     at: datetime
     signed_on: date  # on the clinic's calendar
+    additions: tuple[AddedReview, ...]
     outcome: Outcome
     note: str
     next_look: date | None
@@ -77,6 +120,17 @@ class SentMessage:
 
 
 @dataclass(frozen=True, slots=True)
+class GoalSpan:
+    """A goal and the local dates on which it was in force, both ends included."""
+
+    lower: float | None
+    upper: float | None
+    why: str
+    first: date
+    last: date
+
+
+@dataclass(frozen=True, slots=True)
 class PatientReview:
     """One patient over `days`; the last of them is the patient's own today."""
 
@@ -86,6 +140,10 @@ class PatientReview:
     days: tuple[Day, ...]
     reference: ReferenceSet | None
     limits: LimitsSet | None
+    goal: GoalSet | None  # in force
+    in_range: tuple[InRange, ...]  # of the newest goal, in force or over
+    goals: tuple[GoalSpan, ...]  # that were in force on these days, the earliest first
+    tags: tuple[ContextTag, ...]  # of these days, the earliest first
     silences: tuple[SilencePast, ...]
     pauses: tuple[Paused, ...]
     replies: tuple[Reply, ...]
@@ -93,7 +151,19 @@ class PatientReview:
     reviews: tuple[SignedReview, ...]  # newest first, of the whole record
     messages: tuple[SentMessage, ...]
     ahead: tuple[Ahead, ...]  # the forecast
+    recorded: Recorded
     as_of: datetime
+
+    @property
+    def placed(self) -> PanelEntry | None:
+        """Where the review puts the patient; nowhere who has died."""
+        return None if self.recorded.death else self.entry
+
+    @property
+    def weighed(self) -> tuple[float, date] | None:
+        """The newest weight of these days that may be compared, kg."""
+        known = ((day.sure_weight_kg, day.day) for day in reversed(self.days))
+        return next(((weight, on) for weight, on in known if weight is not None), None)
 
 
 def build_patient(
@@ -117,7 +187,11 @@ def build_patient(
         raise LookupError(f"{today} has not come")
     entry = gather(session, clinic, now, patient_id, as_of=until)[0]
     first = today - timedelta(days=days - 1)
-    history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
+    known = recorded.load_one(session, patient_id)
+    if until is not None:
+        known = known.until(until, zone(patient.zone))
+    earliest = min(first, today - timedelta(days=max(SPANS)))
+    history = histories.load(session, clinic_id, [patient_id], earliest)[patient_id]
     return PatientReview(
         entry=entry,
         patient=patient,
@@ -127,15 +201,54 @@ def build_patient(
         days=history.joined(first, today),
         reference=history.reference,
         limits=history.limits,
+        goal=None if known.death else _in_force(history.goal, today),
+        in_range=() if known.death else _in_range(known.aim, history, today),
+        goals=tuple(
+            goal
+            for goal in _goals(session, {patient_id: patient.zone}).get(patient_id, ())
+            if goal.first <= today and goal.last >= first
+        ),
+        tags=tuple(one.tag for one in history.tags if one.tag.from_day <= today and (one.tag.to_day or today) >= first),
         silences=tuple(past for past in history.silences if past.last_day >= first),
         pauses=tuple(pause for pause in history.pauses if pause.from_day <= today and (pause.to_day or today) >= first),
         replies=tuple(histories.replies(session, clinic_id, patient_id, now - timedelta(days=days))),
         adjustments=adjustments_of(session, clinic_id, patient_id),
         reviews=reviews_of(session, clinic, patient_id),
         messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
-        ahead=ahead_of(entry.summary.trend, today) if _is_current(entry.summary, today) else (),
+        ahead=() if known.death or not _is_current(entry.summary, today) else ahead_of(entry.summary.trend, today),
+        recorded=known,
         as_of=now,
     )
+
+
+def _in_force(goal: GoalSet | None, today: date) -> GoalSet | None:
+    return goal if goal is not None and today <= goal.until else None
+
+
+def _in_range(aim: Aim | None, history: histories.History, today: date) -> tuple[InRange, ...]:
+    """The spans of the newest goal, each day's value on the scale that the sensor has today."""
+    if aim is None:
+        return ()
+    tags = [one.tag for one in history.tags if one.tag.from_day <= today]
+    read = history.joined(today - timedelta(days=max(SPANS) - 1), today)
+    values = [
+        (one.day, None if one.pa_diastolic is None else one.pa_diastolic + scale_shift(tags, one.day)) for one in read
+    ]
+    return tuple(in_range(aim.goal, values, today, days) for days in SPANS)
+
+
+def _goals(session: Session, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, list[GoalSpan]]:
+    """Every goal of these patients, the earliest first; each ends with its date, its end, or when the next was set."""
+    query = select(GoalRow).where(among(GoalRow.patient_id, zones)).order_by(GoalRow.set_at, GoalRow.id)
+    found: dict[uuid.UUID, list[GoalSpan]] = {}
+    for row in session.scalars(query):
+        zone, spans = zones[row.patient_id], found.setdefault(row.patient_id, [])
+        first = local_date(row.set_at, zone)
+        last = row.until if row.ended_at is None else min(row.until, local_date(row.ended_at, zone))
+        if spans and spans[-1].last >= first:
+            spans[-1] = replace(spans[-1], last=first - timedelta(days=1))
+        spans.append(GoalSpan(row.lower, row.upper, row.why, first, last))
+    return {patient_id: [one for one in spans if one.first <= one.last] for patient_id, spans in found.items()}
 
 
 def _is_current(known: Summary, today: date) -> bool:
@@ -146,24 +259,10 @@ def _is_current(known: Summary, today: date) -> bool:
 def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentShown, ...]:
     """The patient's current adjustments, newest first."""
     query = (
-        select(
-            Adjustment.id,
-            Adjustment.kind,
-            Adjustment.what,
-            Adjustment.made_on,
-            Staff.name,
-            Adjustment.recorded_at,
-            Adjustment.follow_up_on,
-            Adjustment.follow_up_what,
-            Adjustment.followed_up_at,
-        )
+        select(*columns_of(AdjustmentShown, Adjustment, by=Staff.name))
         .join(Staff, Staff.id == Adjustment.made_by)
-        .where(
-            Adjustment.clinic_id == clinic_id,
-            Adjustment.patient_id == patient_id,
-            Adjustment.superseded_at.is_(None),
-        )
-        .order_by(Adjustment.made_on.desc(), Adjustment.recorded_at.desc())
+        .where(Adjustment.clinic_id == clinic_id, Adjustment.patient_id == patient_id, COUNTS)
+        .order_by(*NEWEST_FIRST)
     )
     return tuple(AdjustmentShown(*row) for row in session.execute(query))
 
@@ -171,38 +270,43 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
 def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:
     """The patient's signed reviews, newest first."""
     query = (
-        select(
-            SignOff.id,
-            SignOff.week,
-            Staff.name,
-            SignOff.signed_at,
-            SignOff.outcome,
-            SignOff.note,
-            SignOff.next_look,
-            SignOff.frozen,
-            SignOff.frozen_hash,
-        )
+        select(SignOff, Staff.name)
         .join(Staff, Staff.id == SignOff.signed_by)
-        .where(SignOff.clinic_id == clinic.id, SignOff.patient_id == patient_id)
+        .where(SignOff.clinic_id == clinic.id, SignOff.patient_id == patient_id, signatures.COUNTS)
         .order_by(SignOff.week.desc())
     )
+    added = additions_of(session, clinic, ReviewAddition.patient_id == patient_id)
     return tuple(
-        SignedReview(row[0], row[1], row[2], row[3], local_date(row[3], clinic.zone), *row[4:])
-        for row in session.execute(query)
+        SignedReview(
+            one.id, one.week, by, one.signed_at, local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
+            one.outcome, one.note, one.next_look, one.frozen, one.frozen_hash,
+        )
+        for one, by in session.execute(query)
+    )  # fmt: skip
+
+
+def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID, tuple[AddedReview, ...]]:
+    """The additions that fit, by the signature they were made to, the earliest first."""
+    query = (
+        select(ReviewAddition, Staff.name)
+        .join(Staff, Staff.id == ReviewAddition.added_by)
+        .where(ReviewAddition.clinic_id == clinic.id, which)
+        .order_by(ReviewAddition.number)
     )
+    found: dict[uuid.UUID, tuple[AddedReview, ...]] = {}
+    for one, by in session.execute(query):
+        day = local_date(one.added_at, clinic.zone)
+        shown = AddedReview(
+            one.id, one.number, by, one.added_at, day, one.outcome, one.note, one.frozen, one.frozen_hash
+        )
+        found[one.sign_off_id] = (*found.get(one.sign_off_id, ()), shown)
+    return found
 
 
 def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: datetime) -> tuple[SentMessage, ...]:
-    query = (
-        select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason)
-        .where(
-            Message.clinic_id == clinic_id,
-            Message.patient_id == patient.id,
-            Message.created_at >= since,
-        )
-        .order_by(Message.created_at)
-    )
-    rows: Sequence[Any] = session.execute(query).all()
+    theirs = (Message.clinic_id == clinic_id, Message.patient_id == patient.id, Message.created_at >= since)
+    query = select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason)
+    rows = session.execute(query.where(*theirs).order_by(Message.created_at))
     return tuple(SentMessage(local_date(row[0], patient.zone), *row[1:]) for row in rows)
 
 
@@ -219,6 +323,8 @@ def timeline_of(seen: PatientReview, say: Language) -> Timeline:
         reference_is_set=judged.reference_is_set,
         upper=seen.limits.upper if seen.limits else None,
         lower=seen.limits.lower if seen.limits else None,
+        goal_upper=seen.goal.upper if seen.goal else None,
+        goal_lower=seen.goal.lower if seen.goal else None,
         dry_weight_kg=seen.patient.dry_weight_kg,
         ahead=seen.ahead,
         marks=tuple(_marks(seen, say)),
@@ -226,61 +332,219 @@ def timeline_of(seen: PatientReview, say: Language) -> Timeline:
 
 
 def _marks(seen: PatientReview, say: Language) -> list[Mark]:
-    first, last = seen.days[0].day, seen.days[-1].day
+    first, lasting = seen.days[0].day, partial(_lasting, seen.days[0].day, seen.days[-1].day)
     marks = [
-        Mark(MarkRow.ADJUSTMENTS, made.made_on, made.made_on, made.what)
+        Mark(MarkRow.ADJUSTMENTS, made.made_on, made.made_on, made.what, made.what)
         for made in seen.adjustments
         if made.made_on >= first
     ]
     marks += [
-        Mark(MarkRow.PAUSES, max(pause.from_day, first), min(pause.to_day or last, last), title(say, pause.cause))
+        lasting(MarkRow.PAUSES, pause.from_day, pause.to_day, name, name)
         for pause in seen.pauses
+        if (name := title(say, pause.cause))
     ]
     for silence in seen.silences:
-        begin, end = max(silence.first_day, first), min(silence.last_day, last)
-        marks.append(Mark(MarkRow.SILENCES, begin, end, words.missed(say, silence.missed, silence.cause)))
+        missed = words.missed(say, silence.missed, silence.cause)
+        marks.append(lasting(MarkRow.SILENCES, silence.first_day, silence.last_day, missed, missed))
     marks += [
-        Mark(MarkRow.REVIEWS, signed, signed, f"{label(say, past.outcome)}, {past.by}")
+        lasting(MarkRow.CONTEXT, tag.from_day, tag.to_day, name, name) for tag in seen.tags if (name := _tag(say, tag))
+    ]
+    for goal in seen.goals:
+        reach = record.between(say, goal.lower, goal.upper)
+        marks.append(lasting(MarkRow.GOALS, goal.first, goal.last, f"{reach}: {goal.why}", reach))
+    marks += [
+        Mark(MarkRow.REVIEWS, signed, signed, f"{label(say, past.outcome)}, {past.by}", label(say, past.outcome))
         for past in seen.reviews
         if (signed := past.signed_on) >= first
     ]
+    marks += [
+        Mark(MarkRow.REVIEWS, added.added_on, added.added_on, f"{label(say, added.outcome)}, {added.by}")
+        for past in seen.reviews
+        for added in past.additions
+        if added.added_on >= first
+    ]
     sent: dict[date, list[str]] = {}
     for message in seen.messages:
-        if first <= message.day <= last:
+        if first <= message.day <= seen.days[-1].day:
             sent.setdefault(message.day, []).append(_message(say, message.kind, message.state))
+    marks += _of_record(seen, say)
     marks += [Mark(MarkRow.MESSAGES, day, day, ", ".join(names)) for day, names in sent.items()]
     return marks
+
+
+def _lasting(first: date, last: date, row: MarkRow, from_day: date, to_day: date | None, told: str, short: str) -> Mark:
+    """The mark of what lasts, so far as it falls on the days from `first` to `last`."""
+    return Mark(row, max(from_day, first), min(to_day or last, last), told, short, from_day < first)
+
+
+def _of_record(seen: PatientReview, say: Language) -> Iterator[Mark]:
+    """Events, courses and results of these days."""
+    first, last, where = seen.days[0].day, seen.days[-1].day, zone(seen.patient.zone)
+    for event in seen.recorded.events:
+        until = event.to_date or (last if event.kind is EventKind.ADMISSION else event.from_date)
+        if event.from_date <= last and until >= first:
+            told = record.happened(say, event)
+            yield _lasting(first, last, MarkRow.EVENTS, event.from_date, until, told, title(say, event.kind))
+    courses: defaultdict[date, list[tuple[Course, bool]]] = defaultdict(list)
+    for course in seen.recorded.courses:
+        for day, is_begun in zip(_changes(course), (True, False), strict=False):
+            courses[day].append((course, is_begun))
+    for day, some in courses.items():
+        if first <= day <= last:
+            text = "; ".join(record.course(say, one) for one, _ in some)
+            yield Mark(MarkRow.MEDICINES, day, day, text, _changed(say, some))
+    results: defaultdict[date, list[TimedResult]] = defaultdict(list)
+    for series in (seen.recorded.results or {}).values():
+        for one in series:
+            results[local_date(one.at, seen.patient.zone)].append(one)
+    for day, found in results.items():
+        if first <= day <= last:
+            short = ", ".join(f"{label(say, one.result.kind)} {say.as_given(one.result.value)}" for one in found)
+            text = "; ".join(record.result(say, one, where) for one in found)
+            yield Mark(MarkRow.RESULTS, day, day, text, short[:1].upper() + short[1:])
+
+
+def _changed(say: Language, some: Sequence[tuple[Course, bool]]) -> str:
+    """`Furosemide 80 mg, 1 a day`, of one that was changed or begun; `Furosemide ended`."""
+    begun = {one.name: record.taken_as(say, one).rpartition(",")[0] for one, is_begun in some if is_begun}
+    over = dict.fromkeys(one.name for one, is_begun in some if not is_begun and one.name not in begun)
+    ended = [say.gettext("%(name)s ended", name=name) for name in over]
+    return ", ".join([*begun.values(), *ended])
+
+
+# What of the axis stands in the table of days too, on the day on which it began.
+IN_TABLE = frozenset({MarkRow.EVENTS, MarkRow.MEDICINES, MarkRow.RESULTS, MarkRow.GOALS, MarkRow.CONTEXT})
+
+
+def entered_of(facts: Timeline) -> dict[date, list[str]]:
+    """What was entered of each day beside readings and diary, in words."""
+    found: defaultdict[date, list[str]] = defaultdict(list)
+    for mark in facts.marks:
+        if mark.row in IN_TABLE and not mark.began_before:
+            found[mark.first].append(mark.label)
+    return found
+
+
+def _changes(course: Course) -> list[date]:
+    """The days on which a course begins, and is over."""
+    return [course.from_date, *([] if course.to_date is None else [course.to_date + timedelta(days=1)])]
+
+
+def _tag(say: Language, tag: ContextTag) -> str:
+    if tag.offset is None:
+        return label(say, tag.kind)
+    return say.gettext("%(what)s: reads %(offset)s mmHg", what=label(say, tag.kind), offset=say.change(tag.offset))
 
 
 def _message(say: Language, kind: MessageKind, state: MessageState) -> str:
     return f"{label(say, kind)} ({label(say, state)})" if state in _TROUBLE else label(say, kind)
 
 
-def joined_days(session: Session, clinic_id: uuid.UUID, now: datetime, days: int) -> list[tuple[str, tuple[Day, ...]]]:
-    """The clinic's number and the joined days of every active patient, up to each one's own today."""
-    everyone = panel.carried(session, clinic_id)
+def joined_days(session: Session, clinic: Clinic, now: datetime, days: int) -> list[Joined]:
+    """The joined days of every active patient up to each one's own today, with what was signed and added on them."""
+    everyone = panel.carried(session, clinic.id)
     todays = {row.patient_id: local_date(now, row.zone) for row in everyone}
     if not everyone:
         return []
-    found = histories.load(session, clinic_id, todays, min(todays.values()) - timedelta(days=days))
+    found = histories.load(session, clinic.id, todays, min(todays.values()) - timedelta(days=days))
+    reviewed = _reviewed(session, clinic, now - timedelta(days=days + 2))
+    records, goals = recorded.load(session, todays), _goals(session, {row.patient_id: row.zone for row in everyone})
     return [
-        (
+        Joined(
             row.clinic_ref,
             found[row.patient_id].joined(todays[row.patient_id] - timedelta(days=days - 1), todays[row.patient_id]),
+            reviewed.get(row.patient_id, {}),
+            _entered(
+                records[row.patient_id],
+                row.zone,
+                goals.get(row.patient_id, ()),
+                [one.tag for one in found[row.patient_id].tags],
+            ),
         )
         for row in everyone
     ]
 
 
-def days_since(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, first: date, now: datetime
-) -> tuple[Day, ...]:
-    """One patient's joined days from `first` to their own today. Raises LookupError for another clinic's patient."""
+def joined_of(session: Session, clinic: Clinic, seen: PatientReview) -> Joined:
+    """The joined days of one patient's page, with what was signed and added on them."""
+    since = seen.as_of - timedelta(days=len(seen.days) + 2)
+    reviewed = _reviewed(session, clinic, since, SignOff.patient_id == seen.patient.id)
+    return Joined(seen.patient.clinic_ref, seen.days, reviewed.get(seen.patient.id, {}), entered_words(seen))
+
+
+def entered_words(seen: PatientReview) -> Mapping[date, Sequence[str]]:
+    """What was entered beside readings and diary on each of these days that has any, as the joined file has it."""
+    found = _entered(seen.recorded, seen.patient.zone, seen.goals, seen.tags)
+    return {one.day: found[one.day] for one in seen.days if one.day in found}
+
+
+def _entered(
+    known: Recorded, where: str, goals: Sequence[GoalSpan], tags: Sequence[ContextTag]
+) -> dict[date, list[str]]:
+    """In the words that files and API know: events, courses begun and over, results, goals and tags set and over."""
+    found: defaultdict[date, list[str]] = defaultdict(list)
+    for event in known.events:
+        found[event.from_date].append(f"event {event.kind} {event.cause}")
+        if event.to_date is not None:
+            found[event.to_date].append(f"event {event.kind} ended")
+    for course in known.courses:
+        taken = f"{course.name} {course.dose} {course.unit} x {course.times_a_day} {course.route}"
+        for what, day in zip(("begun", "over"), _changes(course), strict=False):
+            found[day].append(f"medicine {taken} {what}")
+    for kind, series in (known.results or {}).items():
+        for one in series:
+            unit = f"{one.result.unit} {one.posture or ''}".rstrip()
+            found[local_date(one.at, where)].append(f"result {kind} {one.result.value} {unit}")
+    for at, rhythm in known.rhythms:
+        found[local_date(at, where)].append(f"result rhythm {rhythm}")
+    for goal in goals:
+        reach = f"from {goal.lower:g}" if goal.lower is not None else ""
+        reach += f" to {goal.upper:g}" if goal.upper is not None else ""
+        found[goal.first].append(f"goal {reach.strip()} mm[Hg] set")
+        found[goal.last + timedelta(days=1)].append("goal over")
+    for tag in tags:
+        found[tag.from_day].append(f"context {tag.kind}")
+        if tag.to_day is not None:
+            found[tag.to_day + timedelta(days=1)].append(f"context {tag.kind} over")
+    return found
+
+
+def _reviewed(
+    session: Session, clinic: Clinic, since: datetime, *which: Any
+) -> dict[uuid.UUID, dict[date, list[Reviewed]]]:
+    """What was signed since and fits, and what was added to it, by patient and date on the clinic's calendar."""
+    signed = select(SignOff.patient_id, SignOff.signed_at, SignOff.outcome, SignOff.note)
+    query = signed.where(SignOff.clinic_id == clinic.id, signatures.COUNTS, SignOff.signed_at >= since, *which)
+    lines = [(*row, False) for row in session.execute(query)]
+    added = select(SignOff.patient_id, ReviewAddition.added_at, ReviewAddition.outcome, ReviewAddition.note)
+    query = added.join(SignOff, SignOff.id == ReviewAddition.sign_off_id).where(
+        ReviewAddition.clinic_id == clinic.id, ReviewAddition.added_at >= since, *which
+    )
+    lines += [(*row, True) for row in session.execute(query.order_by(ReviewAddition.added_at, ReviewAddition.number))]
+    found: dict[uuid.UUID, dict[date, list[Reviewed]]] = {}
+    for patient_id, at, outcome, note, adds in lines:
+        on = found.setdefault(patient_id, {}).setdefault(local_date(at, clinic.zone), [])
+        on.append(Reviewed(outcome.value, note, adds))
+    return found
+
+
+def later_values(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, reviews: Sequence[SignedReview], now: datetime
+) -> dict[uuid.UUID, list[LaterDay]]:
+    """What reads differently now of the days of each of these signed reviews; one read, whatever their number.
+
+    Raises LookupError for another clinic's patient.
+    """
+    seen = {one.id: [factjson.unpack(Day, day) for day in one.frozen["days"]] for one in reviews}
+    if not seen:
+        return {}
+    first = min(was[0].day for was in seen.values())
     found = panel.carried(session, clinic_id, patient_id)
     if not found:
         raise LookupError(f"no patient {patient_id}")
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
-    return history.joined(first, local_date(now, found[0].zone))
+    known = history.joined(first, local_date(now, found[0].zone))
+    return {review_id: later_days(was, known) for review_id, was in seen.items()}
 
 
 def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
@@ -295,6 +559,6 @@ def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple
         return ()
     steps = []
     for day in range(1, days + 1):
-        middle, spread = level + pace * day, MIDDLE_80 * (sd**2 + (pace_sd * day) ** 2) ** 0.5
+        middle, spread = level + pace * day, EIGHTY * (sd**2 + (pace_sd * day) ** 2) ** 0.5
         steps.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
     return tuple(steps)

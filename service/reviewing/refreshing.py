@@ -21,40 +21,44 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import structlog
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.domain import localtime, summary
-from service.domain.review import Adherence, Raised
 from service.domain.signals import engine as signal_engine
 from service.domain.signals.engine import NOTHING_CARRIED, WorkedOut
 from service.domain.signals.facts import (
     AdjustmentMade,
+    AnchoredReference,
     Assessment,
     Case,
+    Goal,
     PressureLimits,
+    ReferenceProposal,
     SilenceFacts,
+    scale_shift,
     typed_reference,
 )
 from service.domain.signals.settings import DEFAULT
 from service.domain.signals.state import CarriedState, KeptState, Outdated, as_bytes, from_bytes
-from service.domain.summary import STRIP_DAYS, RecentDay, Strip, Summary, SymptomWeek, TrendSummary
-from service.domain.vocabulary import SignalKind
-from service.reviewing import placing
+from service.domain.summary import NO_DAYS, STRIP_DAYS, RecentDays, Strip, Summary
+from service.domain.vocabulary import PauseCause
+from service.reviewing import placing, proposing
+from service.reviewing.placing import Placed
 from service.store import histories, panel, signal_rows
-from service.store.guarded import Tally, whole_else_each
-from service.store.histories import History
+from service.store.guarded import Tally, each, whole_else_each
+from service.store.histories import History, ReferenceSet, TagSet
+from service.store.ids import slices
 from service.store.panel import StaleRow
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import DATABASE_AWAY, read_session, write_session
-from service.store.slices import slices
+from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
 LATER = timedelta(days=36_500)  # a row nobody will ask for again
 AUDITED_AT_ONCE = 100  # patients whose whole histories are held in memory together
-_BEYOND = {SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +67,9 @@ class Made:
 
     summary: Summary
     worked: WorkedOut | None
-    shown: Sequence[RecentDay] = ()
-    there: panel.StoredState | None = None  # what was carried
+    shown: RecentDays = NO_DAYS
+    there: panel.StoredState | None = None  # what is stored
+    stored: CarriedState | None = None  # the same, read
     error: Exception | None = None
 
 
@@ -92,7 +97,7 @@ def rebuild(engine: Engine, now: datetime, portion: int = 200) -> Tally:
 def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uuid.UUID]:
     """The audit: patients whose carried row or state, though not marked stale, is not what their rows say now."""
     everyone = [row for row in panel.carried(session, clinic_id) if row.facts and row.stale_since is None]
-    todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in everyone}
+    todays = {row.patient_id: localtime.local_date(now, row.zone) for row in everyone}
     current = {row.patient_id: row for row in everyone if row.as_of == todays[row.patient_id]}
     there = panel.carried_states(session, current)
     different: list[uuid.UUID] = []
@@ -129,142 +134,118 @@ def work_out(
     there = {} if afresh else panel.carried_states(session, todays)
     # What a carried evening was worked out under must be known to its day, some weeks before the strip.
     found = histories.load_settings(session, clinic_id, todays, strip_from - timedelta(days=STRIP_DAYS))
-    starts: dict[uuid.UUID, _Start] = {}
-    made: dict[uuid.UUID, Made] = {}
-
-    def guard(patient_id: uuid.UUID, error: Exception) -> None:
-        made[patient_id] = _troubled(patient_id, todays[patient_id], error)
-
-    for patient_id, history in found.items():
-        try:
-            stored = _stored(there[patient_id]) if patient_id in there else _Stored()
-            starts[patient_id] = _start(history, todays[patient_id], stored)
-        except DATABASE_AWAY:
-            raise
-        except Exception as error:
-            guard(patient_id, error)
-    _load_days(session, clinic_id, {patient_id: found[patient_id] for patient_id in starts}, starts)
-    ready: dict[uuid.UUID, _Ready] = {}
-    for patient_id, start in starts.items():
-        try:
-            ready[patient_id] = _ready(found[patient_id], start)
-        except Exception as error:
-            guard(patient_id, error)
-    outcome = whole_else_each(
-        ready, whole=lambda: _step(ready), alone=lambda patient_id: _step({patient_id: ready[patient_id]})
+    begun = each(found, lambda patient_id: _start(patient_id, found[patient_id], todays[patient_id], there))
+    _load_days(session, clinic_id, begun.done)
+    ready = each(begun.done, _ready)
+    stepped = whole_else_each(ready.done, kind="panel", whole=lambda: _step(ready.done), alone=lambda one: _step([one]))
+    told = each([pair for part in stepped.done for pair in part], _made)
+    failed = (
+        begun.failed
+        + [(one.patient_id, error) for one, error in (*ready.failed, *stepped.failed)]
+        + [(one.patient_id, error) for (one, _worked), error in told.failed]
     )
-    for patient_id, failure in outcome.failed:
-        guard(patient_id, failure)
-    for patient_id, worked in (pair for part in outcome.done for pair in part.items()):
-        try:
-            one = ready[patient_id]
-            made[patient_id] = Made(
-                _summary(found[patient_id], one, worked.assessment), worked, one.shown, there.get(patient_id)
-            )
-        except Exception as error:
-            guard(patient_id, error)
-    return made
+    return dict(told.done) | {
+        patient_id: _troubled(patient_id, todays[patient_id], error) for patient_id, error in failed
+    }
 
 
-@dataclass(frozen=True, slots=True)
-class _Stored:
-    """What is carried of one patient, as it was stored."""
+@dataclass(slots=True)
+class _Patient:
+    """One patient on the way to their row."""
 
-    carried: CarriedState = NOTHING_CARRIED
-    recent: Sequence[Any] = ()  # the days that the row shows, as JSON
-    changed_from: date | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _Start:
-    """Where one patient's days begin, before they are read."""
-
-    case: Case  # without days
+    patient_id: uuid.UUID
+    history: History
+    case: Case  # without days, until they are read
     carried: CarriedState
     oldest: KeptState | None  # the evening after which days are read; None: from the first day on
-    recent: list[RecentDay]  # the strip's days up to that evening, where they are carried
+    recent: RecentDays  # the strip's days: up to that evening where they are carried, then to today
+    there: panel.StoredState | None  # what is stored
+    stored: CarriedState | None  # the same, read; None where its bytes are of another version or damaged
 
     @property
     def first(self) -> date:
         return date.min if self.oldest is None else date.fromordinal(self.oldest.day + 1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Ready:
-    """One patient with their days."""
-
-    case: Case
-    carried: CarriedState
-    shown: list[RecentDay]  # those of the strip, to today
-
-
-def _stored(there: panel.StoredState) -> _Stored:
-    """What is stored of one patient; without the state where its bytes are of another version or damaged."""
-    try:
-        carried = from_bytes(there.trend, DEFAULT)
-    except Outdated:
-        carried = NOTHING_CARRIED
-    return _Stored(carried, () if there.planned_changed else there.recent, there.changed_from)
-
-
-def _start(history: History, today: date, stored: _Stored) -> _Start:
-    case = case_of(history, today)
-    carried = signal_engine.still_valid(stored.carried, case, stored.changed_from)
-    strip_from = today - timedelta(days=STRIP_DAYS - 1)
-    if carried.states and stored.recent:
+def _start(
+    patient_id: uuid.UUID, history: History, today: date, stored: Mapping[uuid.UUID, panel.StoredState]
+) -> _Patient:
+    """Where this patient's days begin, before they are read."""
+    case, there = case_of(history, today), stored.get(patient_id)
+    read = None if there is None else _read(there.trend)
+    carried = NOTHING_CARRIED
+    if there is not None and read is not None:
+        carried = signal_engine.still_valid(read, case, there.changed_from)
+    strip_from = today.toordinal() - STRIP_DAYS + 1
+    if carried.states and there is not None and there.recent and not there.planned_changed:
         # The days up to the newest evening that is still true are there; only those after it are read.
-        newest, first = carried.states[-1], stored.recent[0]
-        if first <= strip_from.toordinal() and first + len(stored.recent) - 2 >= newest.day:
-            days = summary.recent_from_json(stored.recent)
-            return _Start(case, carried, newest, days[strip_from.toordinal() - first : max(newest.day + 1 - first, 0)])
+        newest, recent = carried.states[-1], summary.recent_from_json(there.recent)
+        if recent.first <= strip_from and recent.last >= newest.day:
+            return _Patient(
+                patient_id, history, case, carried, newest, recent.between(strip_from, newest.day), there, read
+            )
     # The strip's days need the usual hour of the evening before them.
-    before = carried.before(strip_from.toordinal())
-    return _Start(case, carried, before[-1] if before else None, [])
+    before = carried.before(strip_from)
+    return _Patient(patient_id, history, case, carried, before[-1] if before else None, NO_DAYS, there, read)
 
 
-def _load_days(
-    session: Session, clinic_id: uuid.UUID, found: Mapping[uuid.UUID, History], starts: Mapping[uuid.UUID, _Start]
-) -> None:
+def _read(trend: bytes) -> CarriedState | None:
+    try:
+        return from_bytes(trend, DEFAULT)
+    except Outdated:
+        return None
+
+
+def _load_days(session: Session, clinic_id: uuid.UUID, patients: Sequence[_Patient]) -> None:
     """Each patient's days from their start on: those of yesterday and today, of some weeks, and of everything apart."""
-    by_span: dict[int, dict[uuid.UUID, History]] = defaultdict(dict)
-    for patient_id, history in found.items():
-        start = starts[patient_id]
-        days = 0 if start.oldest is None else start.case.today.toordinal() - start.oldest.day
-        by_span[0 if not days else 1 if days <= 2 else 2][patient_id] = history
+    by_span: dict[int, list[_Patient]] = defaultdict(list)
+    for one in patients:
+        days = 0 if one.oldest is None else one.case.today.toordinal() - one.oldest.day
+        by_span[0 if not days else 1 if days <= 2 else 2].append(one)
     for together in by_span.values():
-        histories.add_days(session, clinic_id, together, min(starts[patient_id].first for patient_id in together))
+        found = {one.patient_id: one.history for one in together}
+        histories.add_days(session, clinic_id, found, min(one.first for one in together))
 
 
-def _ready(history: History, start: _Start) -> _Ready:
-    today = start.case.today
-    first, hour = start.first, None
-    if start.oldest is None:
+def _ready(one: _Patient) -> _Patient:
+    """The same patient, now with their days."""
+    history, today = one.history, one.case.today
+    first, hour = one.first, None
+    if one.oldest is None:
         known = [taken.day for taken in history.readings] + [day.day for day in history.diary]
         first = min(today - timedelta(days=STRIP_DAYS - 1), *known, today)
-    elif start.oldest.usual_hour == start.oldest.usual_hour:  # not nan
-        hour = start.oldest.usual_hour
+    elif one.oldest.usual_hour == one.oldest.usual_hour:  # not nan
+        hour = one.oldest.usual_hour
     days = history.joined(first, today, hour)
-    shown = (start.recent + [summary.recent(day) for day in days])[-STRIP_DAYS:]
-    return _Ready(replace(start.case, days=days), start.carried, shown)
+    one.case = replace(one.case, days=days)
+    shown = one.recent.followed_by(summary.recent(days[-STRIP_DAYS:]))
+    one.recent = shown.between(today.toordinal() - STRIP_DAYS + 1, today.toordinal())
+    return one
 
 
-def _step(ready: Mapping[uuid.UUID, _Ready]) -> dict[uuid.UUID, WorkedOut]:
+def _step(ready: Sequence[_Patient]) -> list[tuple[_Patient, WorkedOut]]:
     """Everybody at once."""
-    worked = signal_engine.work_out([one.case for one in ready.values()], [one.carried for one in ready.values()])
-    return dict(zip(ready, worked, strict=True))
+    worked = signal_engine.work_out([one.case for one in ready], [one.carried for one in ready])
+    return list(zip(ready, worked, strict=True))
+
+
+def _made(stepped: tuple[_Patient, WorkedOut]) -> tuple[uuid.UUID, Made]:
+    one, worked = stepped
+    made = Made(_summary(one, worked.assessment), worked, one.recent, one.there, one.stored)
+    return one.patient_id, made
 
 
 def case_of(history: History, today: date) -> Case:
     """The engine's case, still without its days."""
     silence, reference, limits = history.silence_on(today), history.reference, history.limits
+    pause, goal = history.pause_on(today), history.goal
+    where = localtime.zone(history.zone)
+    tags = tuple(one.tag for one in history.tags if one.tag.from_day <= today)
+    readings_a_week, diaries_a_week = history.asked_a_week(today)
     return Case(
         days=(),
         today=today,
-        reference=None
-        if reference is None
-        else typed_reference(
-            (reference.pa_diastolic, reference.pa_mean, reference.pa_systolic), reference.from_date, reference.to_date
-        ),
+        reference=None if reference is None else _reference(reference, history.tags, where),
         limits=PressureLimits() if limits is None else PressureLimits(limits.upper, limits.lower),
         adjustments=[AdjustmentMade(made_on, what) for made_on, what in history.adjustments if made_on <= today],
         silence=SilenceFacts(
@@ -273,42 +254,41 @@ def case_of(history: History, today: date) -> Case:
             cause=silence.cause if silence else None,
             silent_days=history.silent_days or 1,
         ),
+        goal=None
+        if goal is None
+        else Goal(goal.lower, goal.upper, localtime.local_date(goal.set_at, where), goal.until),
+        tags=tags,
+        in_hospital=pause is not None and pause.cause is PauseCause.IN_HOSPITAL,
         dry_weight_kg=history.dry_weight_kg,
         zone=history.zone,
+        readings_a_week=readings_a_week,
+        diaries_a_week=diaries_a_week,
+        enrolled_on=history.enrolled_on,
+        closed=[one for one in history.closed if one.on <= today],
+        stays=tuple(one for one in history.stays if one.discharged_on <= today),
     )
 
 
-def _summary(history: History, ready: _Ready, assessment: Assessment) -> Summary:
-    days, today = ready.shown, assessment.today
-    return Summary(
-        today=today,
-        strip=summary.strip(days),
-        adherence=summary.adherence(days),
-        trend=trend_summary(assessment),
-        upper=history.limits.upper if history.limits else None,
-        lower=history.limits.lower if history.limits else None,
-        last_reading_on=assessment.pressure.last_reading_on,
-        last_diary_on=assessment.checkin_on,
-        weight=summary.weight_change(days),
-        symptoms=summary.symptom_week(days),
+def _reference(found: ReferenceSet, tags: Sequence[TagSet], where: ZoneInfo) -> AnchoredReference:
+    """On the scale that the sensor has today: whoever set it knew of the recalibrations recorded by then."""
+    made = found.to_date or localtime.local_date(found.set_at, where)
+    shift = scale_shift([one.tag for one in tags if one.recorded_at > found.set_at], made)
+    diastolic, mean, systolic = (
+        None if value is None else value + shift for value in (found.pa_diastolic, found.pa_mean, found.pa_systolic)
+    )
+    return typed_reference((diastolic, mean, systolic), found.from_date, found.to_date, found.sd)
+
+
+def _summary(one: _Patient, assessment: Assessment) -> Summary:
+    history, today = one.history, assessment.picture.today
+    return summary.of_assessment(
+        assessment,
+        one.recent,
+        one.case.limits,
         silence=history.silence_on(today),
         pause=history.pause_on(today),
         has_plan=history.has_plan,
         silent_days=history.silent_days,
-    )
-
-
-def trend_summary(assessment: Assessment) -> TrendSummary:
-    """What the panel carries of an assessment."""
-    going_on = [episode for episode in assessment.signals if episode.ended_on is None]
-    forecast = assessment.pressure.forecast
-    days_to_limit = None if forecast is None or forecast.days is None else round(forecast.days, 1)
-    return TrendSummary(
-        picture=assessment.joined.facts,
-        lane=assessment.joined.lane,
-        days_to_limit=0.0 if any(episode.kind in _BEYOND for episode in going_on) else days_to_limit,
-        signals=tuple(Raised(episode.kind, episode.facts, episode.began_on) for episode in going_on),
-        response=assessment.response,
     )
 
 
@@ -321,7 +301,7 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         by_clinic.setdefault(row.clinic_id, []).append(row)
     done = quarantined = 0
     for clinic_id, rows in by_clinic.items():
-        todays = {row.patient_id: localtime.local_date(now, localtime.zone(row.zone)) for row in rows if row.active}
+        todays = {row.patient_id: localtime.local_date(now, row.zone) for row in rows if row.active}
         with read_session(engine) as session:
             made = work_out(session, clinic_id, todays)
         with write_session(engine) as session:
@@ -331,8 +311,11 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
             }
             signal_rows.sync(session, clinic_id, signals, todays, now)
             # After the signals: one that ends in this very pass is still to be seen by somebody.
-            ranks = placing.ranks(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
-            panel.keep(session, [_row(row, made.get(row.patient_id), ranks, todays, now) for row in good])
+            placed = placing.place_all(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
+            panel.keep(session, [_row(row, made.get(row.patient_id), placed, todays, now) for row in good])
+            # Tasks ask for rows anew, so they come after these are written.
+            proposing.raise_proposals(session, clinic_id, _proposals(made), now)
+            placing.call_for(session, clinic_id, placed, now)
             panel.keep_states(session, _states(made, good))
             for patient_id, one in made.items():
                 if one.error is not None:
@@ -342,21 +325,28 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
     return Tally(done=done, quarantined=quarantined)
 
 
+def _proposals(made: Mapping[uuid.UUID, Made]) -> dict[uuid.UUID, ReferenceProposal]:
+    assessed = {who: one.worked.assessment for who, one in made.items() if one.worked is not None}
+    return {who: one.proposal for who, one in assessed.items() if one.proposal is not None}
+
+
 def _row(
     due: StaleRow,
     made: Made | None,
-    ranks: Mapping[uuid.UUID, str],
+    placed: Mapping[uuid.UUID, Placed],
     todays: Mapping[uuid.UUID, date],
     now: datetime,
 ) -> dict[str, object]:
     today = todays.get(due.patient_id, now.date())
-    zone = localtime.zone(due.zone)
+    zone, stands = localtime.zone(due.zone), placed.get(due.patient_id, placing.NOWHERE)
     return {
         "clinic_id": due.clinic_id,
         "patient_id": due.patient_id,
         "as_of": today,
         "facts": summary.as_json(made.summary) if made else {},
-        "rank": ranks.get(due.patient_id, ""),
+        "rank": stands.rank,
+        "standing": stands.standing,
+        "overtaken": stands.overtaken,
         "updated_at": now,
         "outdated_at": localtime.day_bounds(today, zone)[1] if due.active else now + LATER,
         "touched": due.touched,
@@ -379,31 +369,15 @@ def _states(made: Mapping[uuid.UUID, Made], rows: Sequence[StaleRow]) -> list[di
 def _state(made: Made) -> tuple[bytes, list[Any]]:
     if made.worked is None:
         raise ValueError("nothing was worked out")
-    return as_bytes(made.worked.carried, DEFAULT), summary.recent_as_json(made.shown[:-1])
+    carried = made.worked.carried
+    # Nearly always nothing of it is new: then it is the very bytes that were read.
+    trend = made.there.trend if made.there and made.stored == carried else as_bytes(carried, DEFAULT)
+    return trend, list(made.shown.between(made.shown.first, made.shown.last - 1))
 
 
 def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
     log.error("panel row could not be made", id=str(patient_id), error=describe_error(error))
     first = today - timedelta(days=summary.STRIP_DAYS - 1)
     blank = (None,) * summary.STRIP_DAYS
-    return Made(
-        Summary(
-            today=today,
-            strip=Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS),
-            adherence=Adherence(0, 0),
-            trend=TrendSummary(),
-            upper=None,
-            lower=None,
-            last_reading_on=None,
-            last_diary_on=None,
-            weight=None,
-            symptoms=SymptomWeek(),
-            silence=None,
-            pause=None,
-            has_plan=True,
-            silent_days=None,
-            trouble=True,
-        ),
-        None,
-        error=error,
-    )
+    strip = Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS)
+    return Made(Summary(today, strip, trouble=True), None, error=error)

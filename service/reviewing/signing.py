@@ -1,10 +1,16 @@
-"""Sign one patient's weekly review, with what was on the page frozen inside it.
+"""Sign one patient's weekly review, or add to it, with what was on the page frozen inside.
 
 1. Build the patient's entry and joined days as of `now`, in the signing transaction.
-2. Freeze them as canonical JSON and keep its SHA-256 beside it.
+2. Freeze them as canonical JSON, with the facts that the patient was placed by, and keep its SHA-256 beside it.
 3. One signature per patient and week: the database's unique constraint decides
-   which of two at once is first; the other is told who was (`AlreadySigned`).
-A signed review is never changed. What arrives later is told as an amendment.
+   which of two at once is first; the other is told who was (`AlreadySigned`). One that was taken back
+   (`service.reviewing.withdrawing`) leaves room for another.
+4. What came since and would have changed the signature is answered by an addition, any number of them, each
+   with the mark of what was on the page: who answers what is no longer so must look again (`LookAgain`),
+   and the same answer sent twice is one addition.
+5. What must not be signed unseen needs the mark of the row as it was read, and either an outcome other than
+   "no change" or a note, whoever asks and by whatever way.
+Neither a signature nor an addition is ever changed.
 """
 
 from __future__ import annotations
@@ -12,22 +18,25 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import select, update
+from sqlalchemy import func, select, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from service.domain import days, review, summary
-from service.domain.validation import Refused, is_storable
-from service.domain.vocabulary import ActorKind, Outcome
-from service.reviewing.acting import Acting
+from service.domain import days, factjson, review, since, summary, validation
+from service.domain.localtime import local_date
+from service.domain.validation import Refused
+from service.domain.vocabulary import Outcome
 from service.reviewing.panel import PanelEntry
 from service.reviewing.patient import PatientReview, build_patient
-from service.reviewing.placing import local_date
-from service.store.audit import Act, Actor
-from service.store.tables import Clinic, Signal, SignOff, Staff
+from service.reviewing.placing import current_week
+from service.store import panel, signatures
+from service.store.audit import Act
+from service.store.tables import Clinic, ReviewAddition, Signal, SignOff, Staff
 from service.words.language import Language, load_language
 from service.words.sentences import review as words
 from service.words.sentences import signals, tasks
@@ -45,67 +54,172 @@ class AlreadySigned(Exception):
         super().__init__(f"already signed by {by} at {at.isoformat()}")
 
 
+class LookAgain(Exception):
+    """What is to be signed or added to is no longer what was on the page. `by` is who has added since, if anybody."""
+
+    def __init__(self, by: str = "") -> None:
+        self.by = by
+        super().__init__(f"{by} added to this review first" if by else "something came while it was looked at")
+
+
+class NotSigned(Exception):
+    """There is no signature of this week to add to."""
+
+    def __init__(self) -> None:
+        super().__init__("this week's review is not signed yet")
+
+
 def sign(
-    session: Session,
-    clinic_id: uuid.UUID,
+    act: Act,
     patient_id: uuid.UUID,
-    staff: Acting,
     outcome: Outcome,
     note: str,
     next_look: date | None,
-    now: datetime,
     say: Language | None = None,
+    seen: str | None = None,
 ) -> SignOff:
     """Sign off this patient for the clinic's present review week, as read in the language `say` (None: the clinic's).
 
-    Raises Refused for a note or a date that cannot be taken, LookupError for a
-    patient or a signer that is not this clinic's, and AlreadySigned when another
-    signature was first; the caller's transaction is still good then.
+    `seen` is the mark (`PanelEntry.seen`) of what was on the page; None where nobody looked at one.
+    Raises Refused for a note or a date that cannot be taken, and for what must not be signed unseen, or without
+    a word; LookupError for a patient that is not this clinic's, LookAgain where the mark is another now, and
+    AlreadySigned when another signature was first; the caller's transaction is still good then.
     """
-    if staff.clinic_id != clinic_id:
-        raise LookupError(f"no staff {staff.id} in this clinic")
-    clinic = session.get_one(Clinic, clinic_id)
-    today = local_date(now, clinic.zone)
-    _check(note, next_look, today)
-    seen = build_patient(session, clinic_id, patient_id, now, days=summary.STRIP_DAYS)
-    frozen = freeze(seen, say or load_language(clinic.language))
+    clinic = act.session.get_one(Clinic, act.clinic_id)
+    today = local_date(act.now, clinic.zone)
+    note = validation.prose("note", note, longest=LONGEST_NOTE)
+    if next_look is not None and not today < next_look <= today + FURTHEST_LOOK:
+        raise Refused("next_look", next_look.isoformat(), "a date after today, at most a year ahead")
+    page = build_patient(act.session, act.clinic_id, patient_id, act.now, days=summary.STRIP_DAYS)
+    if page.entry.signed is None and seen not in {None, page.entry.seen}:
+        raise LookAgain
+    _check_looked(page.entry, outcome, note, seen)
     signed = SignOff(
-        id=uuid.uuid4(),
-        clinic_id=clinic_id,
         patient_id=patient_id,
-        week=review.week_of(today, clinic.review_weekday),
-        signed_by=staff.id,
-        signed_at=now,
+        week=current_week(clinic, act.now),
+        number=_taken_back(act.session, patient_id, current_week(clinic, act.now)) + 1,
+        signed_by=act.actor.id,
+        signed_at=act.now,
         outcome=outcome,
-        note=note.strip(),
+        note=note,
         next_look=next_look,
-        as_of=now,
-        frozen=frozen,
-        frozen_hash=fingerprint(frozen),
+        as_of=act.now,
+        **_frozen(page, say or load_language(clinic.language)),
     )
-    _write_first(session, signed)
-    session.execute(
-        update(Signal)
-        .where(Signal.patient_id == patient_id, Signal.clinic_id == clinic_id, Signal.seen_at.is_(None))
-        .values(seen_at=now, seen_by=staff.id)
-        .execution_options(synchronize_session=False)
-    )
-    act = Act(session, Actor(ActorKind.STAFF, staff.id), clinic_id, now)
+    _write_first(act, signed)
+    _note_seen(act, patient_id)
     act.note("review.sign", signed, patient=patient_id, week=signed.week, outcome=outcome)
     return signed
 
 
-def _write_first(session: Session, signed: SignOff) -> None:
+def add(
+    act: Act,
+    patient_id: uuid.UUID,
+    outcome: Outcome,
+    note: str,
+    seen: str,
+    say: Language | None = None,
+    to: uuid.UUID | None = None,
+) -> ReviewAddition:
+    """Add to this week's signature what came since, as `sign` does; `seen` is the mark of what was on the page.
+
+    `to` is the signature that is meant, where that is known: one that was taken back is added to no more.
+
+    The same person's addition to the same page is there already when it is sent twice: it is returned.
+    Raises Refused for a note that cannot be taken, or that is missing beside "no change" where something
+    has come; NotSigned, LookupError, and LookAgain.
+    """
+    clinic = act.session.get_one(Clinic, act.clinic_id)
+    note = validation.prose("note", note, longest=LONGEST_NOTE)
+    page = build_patient(act.session, act.clinic_id, patient_id, act.now, days=summary.STRIP_DAYS)
+    signed = page.entry.signed
+    if signed is None or to not in {None, signed.id} or not _stands(act.session, signed.id):
+        raise NotSigned
+    if seen != page.entry.seen:
+        return _sent_before(act, signed.id, seen)
+    if outcome is Outcome.NO_CHANGE and page.entry.since and not note.strip():
+        raise Refused("note", "", "what was done or decided, in words: something came since the signature")
+    added = ReviewAddition(
+        patient_id=patient_id,
+        sign_off_id=signed.id,
+        number=len(signed.additions) + 1,
+        seen=seen,
+        added_by=act.actor.id,
+        added_at=act.now,
+        outcome=outcome,
+        note=note,
+        as_of=act.now,
+        **_frozen(page, say or load_language(clinic.language)),
+    )
+    try:
+        with act.session.begin_nested():
+            act.add(added)
+    except IntegrityError:
+        return _sent_before(act, signed.id, seen)
+    _note_seen(act, patient_id)
+    act.note("review.add", added, patient=patient_id, sign_off=signed.id, outcome=outcome)
+    return added
+
+
+def _check_looked(entry: PanelEntry, outcome: Outcome, note: str, seen: str | None) -> None:
+    """Raises Refused for what must not be signed unseen, or not without a word."""
+    if not entry.must_be_opened or entry.signed is not None:
+        return
+    if seen is None:
+        raise Refused("seen", "", "the mark of the row as it was read: this one must not be signed unseen")
+    if outcome is Outcome.NO_CHANGE and not note.strip():
+        raise Refused("note", "", "what was seen or decided, in words, beside “no change”")
+
+
+def _stands(session: Session, sign_off_id: uuid.UUID) -> bool:
+    """Whether it was not taken back; locked, so that it is not while something is added to it."""
+    session.execute(select(SignOff.id).where(SignOff.id == sign_off_id).with_for_update())
+    return session.scalar(select(SignOff.id).where(SignOff.id == sign_off_id, signatures.COUNTS)) is not None
+
+
+def _taken_back(session: Session, patient_id: uuid.UUID, week: date) -> int:
+    """How many signatures of the week were taken back."""
+    theirs = (SignOff.patient_id == patient_id, SignOff.week == week, ~signatures.COUNTS)
+    return session.scalar(select(func.count()).select_from(SignOff).where(*theirs)) or 0
+
+
+def _frozen(page: PatientReview, say: Language) -> dict[str, Any]:
+    frozen = freeze(page, say)
+    return {"frozen": frozen, "frozen_hash": fingerprint(frozen), "standing": factjson.pack(page.entry.standing)}
+
+
+def _note_seen(act: Act, patient_id: uuid.UUID) -> None:
+    """Whoever signs or adds has seen the patient's signals; the row is placed anew."""
+    unseen = (Signal.patient_id == patient_id, Signal.clinic_id == act.clinic_id, Signal.seen_at.is_(None))
+    act.session.execute(update(Signal).where(*unseen).values(seen_at=act.now, seen_by=act.actor.id))
+    panel.judge_again(act.session, [patient_id], act.now)
+
+
+def _sent_before(act: Act, sign_off_id: uuid.UUID, seen: str) -> ReviewAddition:
+    """What this person added to that very page. Raises LookAgain, with who has added since."""
+    added = act.session.execute(
+        select(ReviewAddition, Staff.name)
+        .join(Staff, Staff.id == ReviewAddition.added_by)
+        .where(ReviewAddition.sign_off_id == sign_off_id)
+        .order_by(ReviewAddition.number.desc())
+    ).all()
+    for one, _name in added:
+        if one.seen == seen and one.added_by == act.actor.id:
+            return one
+    others = [name for one, name in added if one.seen == seen]
+    raise LookAgain(others[0] if others else "")
+
+
+def _write_first(act: Act, signed: SignOff) -> None:
     """Of two at once the database decides which is first. Raises AlreadySigned, with who was."""
     try:
-        with session.begin_nested():
-            session.add(signed)
-            session.flush()
+        with act.session.begin_nested():
+            act.add(signed)
     except IntegrityError as error:
-        first = session.execute(
+        first = act.session.execute(
             select(Staff.name, SignOff.signed_at)
             .join(Staff, Staff.id == SignOff.signed_by)
-            .where(SignOff.patient_id == signed.patient_id, SignOff.week == signed.week)
+            .where(SignOff.patient_id == signed.patient_id, SignOff.week == signed.week, signatures.COUNTS)
         ).first()
         if first is None:
             raise
@@ -118,7 +232,7 @@ def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
     sentences = words.reasons(say, entry.reasons)
     response = entry.adjustment.response if entry.adjustment else None
     return {
-        "layout": 2,
+        "layout": 3,
         "language": say.code,
         "as_of": seen.as_of.isoformat(),
         "name": entry.name,
@@ -126,7 +240,8 @@ def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
         "lane": entry.lane.value,
         "why": sentences[0],
         "also": sentences[1:],
-        "summary": summary.as_json(entry.summary),
+        "since": words.reasons(say, entry.since),
+        "facts": review.as_json(entry.facts),
         "days": [days.as_json(day) for day in seen.days],
         "adjustments": [
             {
@@ -150,6 +265,33 @@ def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a frozen record is found to be."""
+
+    kind: str  # "sign_off" or "review_addition"
+    id: uuid.UUID
+    altered: bool  # it is not what was frozen
+    differs: bool  # its facts are placed otherwise by this version's rules, or are of an earlier layout
+
+
+def check_frozen(session: Session, clinic_id: uuid.UUID) -> Iterator[Checked]:
+    """Every signature and addition of the clinic, checked against its fingerprint, and placed again by its facts."""
+    for table in (SignOff, ReviewAddition):
+        query = select(table.id, table.frozen, table.frozen_hash, table.standing).where(table.clinic_id == clinic_id)
+        for row in session.execute(query.order_by(table.id).execution_options(yield_per=100)):
+            altered = fingerprint(row.frozen) != row.frozen_hash
+            yield Checked(table.__tablename__.removesuffix("s"), row.id, altered, _differs(row.frozen, row.standing))
+
+
+def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:
+    try:
+        facts = review.from_json(frozen["facts"])
+    except (KeyError, TypeError, ValueError):
+        return True
+    return factjson.pack(since.standing_of(facts, review.place(facts))) != standing
+
+
 def canonical(facts: Any) -> bytes:
     """One spelling for equal facts: sorted keys, no spaces, UTF-8."""
     return json.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
@@ -158,12 +300,3 @@ def canonical(facts: Any) -> bytes:
 def fingerprint(facts: Any) -> str:
     """SHA-256 of the canonical JSON, hexadecimal."""
     return hashlib.sha256(canonical(facts)).hexdigest()
-
-
-def _check(note: str, next_look: date | None, today: date) -> None:
-    if len(note) > LONGEST_NOTE:
-        raise Refused("note", f"{len(note)} characters", f"at most {LONGEST_NOTE} characters")
-    if not is_storable(note):
-        raise Refused("note", "a character that cannot be kept", "text")
-    if next_look is not None and not today < next_look <= today + FURTHEST_LOOK:
-        raise Refused("next_look", next_look.isoformat(), "a date after today, at most a year ahead")

@@ -1,27 +1,29 @@
 """Tell staff what is open: at once where it may be an emergency, stepping up while nobody takes it, and once a day.
 
-Promises at most one message for each task and contact, one digest for each clinic
-and local date, and that no text holds a name or a value: it says that something
-is open, and where. Who is told first is the order of the contacts' positions.
+Promises at most one message for each task and contact, and one more each time that something new
+opens a task which somebody had taken; one digest for each clinic and local date; and that no text
+holds a name or a value: it says that something is open, and where. Who is told first is the order
+of the contacts' positions.
 
-A notice of a safety answer goes out at whatever hour, to the next on call too, alone and in words
-that say it cannot wait; no clinic may switch this off. The person was told to call the emergency
-number in any case: nobody must rely on a notice that is read at night.
+A notice of a safety answer goes out at whatever hour, to the next on call too, and round and round
+until somebody takes it, alone and in words that say it cannot wait; no clinic may switch this off.
+The person was told to call the emergency number in any case: nobody must rely on a notice that is
+read at night.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 
-from sqlalchemy import Engine, or_, select, text, update
+from sqlalchemy import Engine, func, or_, select, text, update
 from sqlalchemy.orm import Session
 
-from service.domain.escalation import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
 from service.domain.localtime import local_date, zone
 from service.domain.sending import CANNOT_WAIT
+from service.domain.tasks import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
@@ -42,7 +44,7 @@ class _Open:
     id: uuid.UUID
     clinic_id: uuid.UUID
     kind: TaskKind
-    contacts_told: int
+    retold_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,51 +63,81 @@ def _tasks(now: datetime) -> Work[_Open]:
     due = select(Task.id).where(IS_OPEN, Task.escalates_at <= now, ~is_quarantined("task", Task.id))
 
     def load(session: Session, due: Due) -> Sequence[_Open]:
-        query = due.with_only_columns(Task.id, Task.clinic_id, Task.kind, Task.contacts_told)
+        query = due.with_only_columns(Task.id, Task.clinic_id, Task.kind, Task.retold_at)
         rows = session.execute(query.order_by(Task.escalates_at).with_for_update(skip_locked=True))
         return [_Open(**row) for row in rows.mappings()]
 
     def write(session: Session, rows: Sequence[_Open]) -> Written:
         contacts = _on_call(session, {row.clinic_id for row in rows})
-        told = _told(session, rows, contacts)
-        messages, done = [], 0
+        told = _told(session, rows)
+        messages = []
         for row in rows:
-            # Not by counting: whoever was told may have ended their notices since, and nobody is passed over for it.
-            left = [one for one in contacts.get(row.clinic_id, []) if (row.id, one.contact_id) not in told]
-            following = None
-            if left:
-                messages.append(_notice(row, left[0], now))
-                following = next_told_at(row.kind, now) if len(left) > 1 else None
-                done += 1
+            following = _next(row, contacts.get(row.clinic_id, []), told)
+            if following.contact is not None:
+                messages.append(_notice(row, following.contact, told, now))
             session.execute(
                 update(Task)
                 .where(Task.id == row.id)
-                .values(escalates_at=following, contacts_told=row.contacts_told + bool(left))
-                .execution_options(synchronize_session=False)
+                .values(escalates_at=next_told_at(row.kind, now) if following.goes_on else None)
             )
         outbox.enqueue_many(session, messages, now)
-        return Written(done, len(rows) - done)
+        return Written(len(messages), len(rows) - len(messages))
 
     return Work("task", due, load, write, BATCH)
 
 
-def _told(
-    session: Session, rows: Sequence[_Open], contacts: Mapping[uuid.UUID, Sequence[_Reach]]
-) -> set[tuple[uuid.UUID, uuid.UUID]]:
-    """(task, contact) pairs that were told already. One query."""
-    keys = {
-        _key(MessageKind.STAFF_TASK, str(row.id), one.contact_id): (row.id, one.contact_id)
-        for row in rows
-        if row.contacts_told
-        for one in contacts.get(row.clinic_id, ())
-    }
-    if not keys:
-        return set()
-    return {keys[key] for key in session.scalars(select(Message.dedupe_key).where(Message.dedupe_key.in_(keys)))}
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """How often one contact was told of one task, and when last."""
+
+    number: int
+    last: datetime
 
 
-def _key(kind: MessageKind, occasion: str, contact_id: uuid.UUID) -> str:
-    return f"{kind.value}:{occasion}:{contact_id}"
+Told = Mapping[tuple[uuid.UUID, uuid.UUID], _Times]  # by task and contact
+
+
+def _told(session: Session, rows: Sequence[_Open]) -> dict[tuple[uuid.UUID, uuid.UUID], _Times]:
+    """Who was told already. One query."""
+    found = session.execute(
+        select(Message.task_id, Message.contact_id, func.count(), func.max(Message.created_at))
+        .where(Message.task_id.in_([row.id for row in rows]))
+        .group_by(Message.task_id, Message.contact_id)
+    )
+    return {(task, contact): _Times(number, last) for task, contact, number, last in found if task is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class _Next:
+    """Whom to tell now, if anybody, and whether that is not the end of it."""
+
+    contact: _Reach | None
+    goes_on: bool
+
+
+def _next(task: _Open, contacts: Sequence[_Reach], told: Told) -> _Next:
+    # Not by counting: whoever was told may have ended their notices since, and nobody is passed over for it.
+    left = [one for one in contacts if not _knows(task, one, told)]
+    round_and_round = task.kind in AT_ANY_HOUR
+    if left:
+        return _Next(left[0], round_and_round or len(left) > 1)
+    if round_and_round and contacts:
+        return _Next(min(contacts, key=lambda one: told[task.id, one.contact_id].last), goes_on=True)
+    return _Next(None, round_and_round)
+
+
+def _knows(task: _Open, contact: _Reach, told: Told) -> bool:
+    """Whether the contact was told of what the task tells of now."""
+    times = told.get((task.id, contact.contact_id))
+    return times is not None and (task.retold_at is None or times.last >= task.retold_at)
+
+
+def _notice(task: _Open, contact: _Reach, told: Told, now: datetime) -> NewMessage:
+    params: dict[str, object] = {CANNOT_WAIT: True} if task.kind in AT_ANY_HOUR else {}
+    before = told.get((task.id, contact.contact_id))
+    occasion = str(task.id) if before is None else f"{task.id}:{before.number + 1}"
+    message = _message(task.clinic_id, contact, MessageKind.STAFF_TASK, occasion, now, params)
+    return replace(message, task_id=task.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +174,6 @@ def _digests(now: datetime) -> Work[_Morning]:
                 update(Clinic)
                 .where(Clinic.id == clinic.id)
                 .values(digest_at=next_digest(now, clinic.at, zone(clinic.zone)))
-                .execution_options(synchronize_session=False)
             )
             written.done += bool(messages)
             written.passed += not messages
@@ -156,15 +187,8 @@ def _digest(clinic: _Morning, contacts: Sequence[_Reach], waiting: int, now: dat
     first: dict[uuid.UUID, _Reach] = {}
     for reach in contacts:
         first.setdefault(reach.staff_id, reach)
-    day = local_date(now, zone(clinic.zone)).isoformat()
+    day = local_date(now, clinic.zone).isoformat()
     return [_message(clinic.id, reach, MessageKind.DIGEST, day, now, {"count": waiting}) for reach in first.values()]
-
-
-def _notice(task: _Open, reach: _Reach, now: datetime) -> NewMessage:
-    params: dict[str, object] = {"task": str(task.id)}
-    if task.kind in AT_ANY_HOUR:
-        params[CANNOT_WAIT] = True
-    return _message(task.clinic_id, reach, MessageKind.STAFF_TASK, str(task.id), now, params)
 
 
 def _message(
@@ -180,7 +204,7 @@ def _message(
         contact_id=reach.contact_id,
         kind=kind,
         channel=reach.channel,
-        dedupe_key=_key(kind, occasion, reach.contact_id),
+        dedupe_key=f"{kind.value}:{occasion}:{reach.contact_id}",
         due_at=now,
         expires_at=now + GOOD_FOR,
         staff_id=reach.staff_id,

@@ -1,0 +1,68 @@
+"""What lies behind a patient's page: how far the record goes, what is new since the last review, who did what.
+
+Reads only.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.domain import factjson
+from service.domain.localtime import local_date
+from service.domain.review import Reason
+from service.domain.since import Standing, since_signed
+from service.domain.vocabulary import ActorKind
+from service.reviewing.patient import PatientReview
+from service.store.tables import AuditLine, Checkin, Patient, Reading, ReviewAddition, SignOff, Staff, Window
+
+AUDITED = 100  # lines
+
+
+def days_on_record(session: Session, patient: Patient, now: datetime, most: int) -> int:
+    """How many days back to the first window, reading or check-in there is, at most `most`, and 30 at least."""
+    firsts = [
+        session.scalar(select(func.min(table.local_date)).where(table.patient_id == patient.id))
+        for table in (Window, Reading, Checkin)
+    ]
+    today = local_date(now, patient.zone)
+    return min(most, max([30, *((today - first).days + 1 for first in firsts if first is not None)]))
+
+
+def news_since_review(session: Session, seen: PatientReview) -> tuple[Reason, ...] | None:
+    """Of the present reasons, those that the newest signed review had not known; None where none is signed."""
+    if not seen.reviews:
+        return None
+    newest = seen.reviews[0].id
+    stood = [
+        *session.scalars(select(SignOff.standing).where(SignOff.id == newest)),
+        *session.scalars(select(ReviewAddition.standing).where(ReviewAddition.sign_off_id == newest)),
+    ]
+    return since_signed([factjson.unpack(Standing, one) for one in stood], seen.entry.facts, seen.entry.placement)
+
+
+@dataclass(frozen=True, slots=True)
+class Audited:
+    """Who did what to the patient's record; `by` is empty for whoever has no name here."""
+
+    at: datetime
+    by: str
+    actor: ActorKind
+    action: str
+
+
+def audit_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> tuple[Audited, ...]:
+    """The lines about this patient since then, newest first, at most `AUDITED`."""
+    whose = (AuditLine.subject_id == patient_id) | (AuditLine.detail["patient"].as_string() == str(patient_id))
+    query = (
+        select(AuditLine.at, func.coalesce(Staff.name, ""), AuditLine.actor_kind, AuditLine.action)
+        .outerjoin(Staff, Staff.id == AuditLine.actor_id)
+        .where(AuditLine.clinic_id == clinic_id, AuditLine.at >= since, whose)
+        .order_by(AuditLine.at.desc(), AuditLine.id)
+        .limit(AUDITED)
+    )
+    return tuple(Audited(*row) for row in session.execute(query))

@@ -15,16 +15,16 @@ from flask import Flask, redirect, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFProtect
 from sqlalchemy import Engine
-from werkzeug.exceptions import HTTPException, InternalServerError, ServiceUnavailable
+from werkzeug.exceptions import HTTPException, InternalServerError
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
 from service.links import Links
-from service.store.session import DATABASE_AWAY
+from service.store.troubles import trouble_of
 from service.transports.base import Transport
-from service.web import auth, docs, frame, health, problems, security
+from service.web import auth, callbacks, frame, health, problems, security, transfer
 from service.web.api import register
 from service.web.pages import calendar, demo, phone, push, signin
 from service.web.pages.clinic import panel
@@ -32,11 +32,12 @@ from service.web.pages.opening import LinkClosed
 from service.web.services import Services
 
 MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
-# Pages opened by a signed link need no cookie: whoever cannot read the link cannot forge its form either.
-BY_LINK = ("/c/", "/g/", "/cal/", "/push/")
+# Pages opened by a link need no cookie: whoever cannot read the link cannot forge its form either;
+# a provider's call proves itself.
+BY_LINK = ("/c/", "/g/", "/cal/", "/push/", "/callbacks/")
 
 
-class Application(Flask):
+class Application(transfer.StaticFiles):
     """Flask without anything asynchronous: at every request it would look for that nine times."""
 
     def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
@@ -51,7 +52,6 @@ def create_app(
     at_terminal: uuid.UUID | None = None,
 ) -> Flask:
     """The WSGI application. With `at_terminal` every request is that staff account's: never to listen."""
-    machine_clock = SystemClock()
     app = Application(__name__, template_folder="web/templates", static_folder="web/static")
     app.config.update(
         SECRET_KEY=settings.secret_key,
@@ -68,22 +68,14 @@ def create_app(
     )
     app.session_interface = auth.Sessions(problems.API)
     app.json.sort_keys = False  # type: ignore[attr-defined]
-    app.extensions["neaptide"] = Services(
-        settings=settings,
-        engine=engine,
-        clock=clock,
-        door_clock=machine_clock if settings.demo else clock,
-        machine_clock=machine_clock,
-        transports=transports,
-        links=Links(settings.secret_key, settings.base_url),
-        at_terminal=at_terminal,
-    )
+    hand_in(app, settings, engine, clock, transports, at_terminal)
+    transfer.install(app)
     security.install(app)
     frame.install(app)
     _protect_forms(app)
     register.install(app)
     app.before_request(problems.check_content_type)
-    for pages in (docs, health, signin, phone, push, calendar, panel):
+    for pages in (health, callbacks, signin, phone, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)
@@ -98,6 +90,28 @@ def create_app(
     if settings.trust_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
     return app
+
+
+def hand_in(
+    app: Flask,
+    settings: Settings,
+    engine: Engine,
+    clock: Clock,
+    transports: Mapping[Channel, Transport],
+    at_terminal: uuid.UUID | None = None,
+) -> None:
+    """Give the application all that its views work with, in place of what it had."""
+    machine_clock = SystemClock()
+    app.extensions["neaptide"] = Services(
+        settings=settings,
+        engine=engine,
+        clock=clock,
+        door_clock=machine_clock if settings.demo else clock,
+        machine_clock=machine_clock,
+        transports=transports,
+        links=Links(settings.base_url, settings.secret_key),
+        at_terminal=at_terminal,
+    )
 
 
 def _protect_forms(app: Flask) -> None:
@@ -120,6 +134,6 @@ def _answer_error(error: Exception) -> ResponseReturnValue:
     if isinstance(error, HTTPException):
         return frame.sorry(error)
     problems.log_surprise(error)
-    if isinstance(error, DATABASE_AWAY):
-        return frame.sorry(ServiceUnavailable(retry_after=int(problems.RETRY_AFTER_SECONDS)))
+    if problems.is_of_database(error):
+        return frame.not_saved(trouble_of(error))
     return frame.sorry(InternalServerError())

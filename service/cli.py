@@ -2,13 +2,15 @@
 
 Subcommands are loaded when they are asked for, so that `neaptide --help` is quick.
 Input that cannot be taken ends with exit code 2 and one line naming the field, the
-value and what is accepted.
+value and what is accepted. Whatever a command writes is its own user's alone.
 """
 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
+from pathlib import Path
 
 import click
 
@@ -20,7 +22,7 @@ COMMANDS = {
     "audit": ("operate", "audit", "Who did what to which record, newest first."),
     "clinic": ("accounts", "clinic", "The clinics on this database."),
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
-    "import": ("importing", "group", "Take in readings or check-ins from a CSV file."),
+    "import": ("importing", "group", "Take in readings, check-ins or results from a CSV file."),
     "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
     "migrate": ("serve", "migrate", "Bring the database to the newest layout."),
     "plan": ("plans", "plan", "What is expected of a patient and when."),
@@ -29,11 +31,13 @@ COMMANDS = {
     "replay": ("replay", "replay", "Run past READINGS (a CSV file) day by day."),
     "review": ("operate", "review", "The rows that the weekly review carries forward."),
     "seed": ("seed", "seed", "Fill an empty database with an invented clinic."),
+    "setup": ("setup", "setup", "Ask for what an installation needs, check it, and write it down."),
     "serve": ("serve", "serve", "Serve the pages and the API."),
     "staff": ("accounts", "staff", "Accounts of the clinic's staff."),
     "worker": ("serve", "worker", "Look for what falls due and do it."),
 }
 CANNOT_TAKE = 2
+NOBODY_ELSES = 0o077  # database, keys, exports: health data, whatever umask whoever calls has
 
 
 class Lazily(click.Group):
@@ -56,12 +60,26 @@ class Lazily(click.Group):
 
 @click.command(cls=Lazily)
 @click.version_option(package_name="neaptide")
-def cli() -> None:
+@click.option(
+    "--settings", type=click.Path(path_type=Path), help="Take the settings from this file, and from nowhere else."
+)
+@click.option("--user", help="Run as this user; root alone may.")
+def cli(settings: Path | None, user: str | None) -> None:
     """Neaptide: reading reminders, symptom diary and weekly review."""
+    if settings is None and user is None:
+        return
+    from service import config  # nothing that `--help` has to wait for
+
+    # The file is root's, so it is read before root is left.
+    if settings is not None:
+        config.take_file(settings)
+    if user is not None:
+        config.become(user)
 
 
 def main() -> None:
     """The entry point."""
+    os.umask(NOBODY_ELSES)
     try:
         cli.main(standalone_mode=False)
     except Refused as refusal:
@@ -73,14 +91,10 @@ def main() -> None:
     except click.Abort:
         click.echo("neaptide: stopped", err=True)
         sys.exit(1)
-    except Exception as error:
-        if not _lacks_tables(error):
-            raise
-        click.echo("neaptide: the database lacks what this needs; run `neaptide migrate` first", err=True)
+    except BrokenPipeError:
+        # Whoever read us has read enough. Python would try to write the rest at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
-
-
-def _lacks_tables(error: Exception) -> bool:
-    """Whether the database has not the layout. Known by what drivers say, so that no driver is loaded for `--help`."""
-    says = str(error)
-    return type(error).__module__.startswith("sqlalchemy") and ("no such" in says or "UndefinedTable" in says)
+    except OSError as error:
+        click.echo(f"neaptide: {error.filename or 'a file'} cannot be used: {error.strerror or error}", err=True)
+        sys.exit(CANNOT_TAKE)

@@ -17,8 +17,9 @@ from service.accounts.staff import add_staff, close_account, set_password
 from service.commands import opening
 from service.commands.opening import CLINIC, Console, with_console
 from service.domain.validation import Refused
-from service.domain.vocabulary import Role
+from service.domain.vocabulary import Channel, Role
 from service.enrolling.clinics import NewClinic, enrol_clinic
+from service.enrolling.people import NewContact, add_contact
 from service.store.audit import OPERATOR
 from service.store.tables import Staff
 from service.words.language import codes
@@ -79,15 +80,20 @@ def staff() -> None:
 @click.option("--email", required=True)
 @click.option("--name", required=True)
 @click.option("--role", required=True, type=click.Choice([role.value for role in Role]))
+@click.option("--phone", help="Where a nurse or physician is told of open tasks by text, an emergency at any hour.")
 @FROM_STDIN
 @with_console
-def add(console: Console, clinic: str | None, email: str, name: str, role: str, password_stdin: bool) -> None:
+def add(
+    console: Console, clinic: str | None, email: str, name: str, role: str, phone: str | None, password_stdin: bool
+) -> None:
     """Add an account of one person."""
     password = _password(password_stdin)
     with console.write() as session:
         owner = opening.clinic_of(session, clinic)
         act = console.act(session, owner.id)
         added = add_staff(act, email, name, Role(role), password, console.door_now())
+        if phone:
+            add_contact(act, added, NewContact(Channel.TEXT, phone))
         opening.say(staff=added.id, email=added.email, role=added.role.value)
 
 

@@ -27,7 +27,7 @@ from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.domain.validation import Refused
 from service.store.tables import Staff
-from service.web.docs import METHODS, describe
+from service.web.api.register import METHODS, description
 
 PREFIX = "/api/v1"
 REFUSED = 1
@@ -42,10 +42,8 @@ def _list_routes(context: click.Context, _option: click.Parameter, asked: bool) 
         context.exit()
 
 
-@with_console
-def _print_routes(console: Console) -> None:
-    app = create_app(console.settings, console.engine, console.clock, {})
-    for path, operations in describe(app)["paths"].items():
+def _print_routes() -> None:
+    for path, operations in description()["paths"].items():
         for method in METHODS:
             if method in operations:
                 says = operations[method].get("summary", "")
@@ -145,11 +143,11 @@ def _schemas(app: Flask, method: str, path: str) -> Mapping[str, Mapping[str, An
         rule, _ = app.url_map.bind("").match(path.partition("?")[0], method, return_rule=True)
     except HTTPException:
         return {}  # the application itself says what is wrong
-    description = describe(app)
-    operation = description["paths"].get(_described(rule), {}).get(method.lower(), {})
+    described = description()
+    operation = described["paths"].get(_described(rule), {}).get(method.lower(), {})
     for content in operation.get("requestBody", {}).get("content", {}).values():
         shape = content["schema"]
-        shape = description["components"]["schemas"].get(shape.get("$ref", "").rpartition("/")[2], shape)
+        shape = described["components"]["schemas"].get(shape.get("$ref", "").rpartition("/")[2], shape)
         properties: Mapping[str, Mapping[str, Any]] = shape.get("properties", {})
         return properties
     return {}

@@ -1,24 +1,22 @@
-"""`neaptide import readings|checkins FILE`: take in what was kept elsewhere."""
+"""`neaptide import readings|checkins|results FILE`: take in what was kept elsewhere."""
 
 from __future__ import annotations
 
 import json
 import sys
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import click
-from sqlalchemy import Engine
 
 from service.commands import opening
-from service.commands.opening import Console, with_console
+from service.commands.opening import CLINIC, Console, with_console
 from service.domain.readings import UNITS
 from service.domain.validation import Refused
-from service.intake.importing import ImportReport, Progress, import_checkins, import_readings
+from service.intake.importing import ImportReport, Progress, import_checkins, import_readings, import_results
 from service.store.audit import OPERATOR
 
 SOME_REFUSED = 3
@@ -31,7 +29,7 @@ refused (each is reported with its line), 1 when the file cannot be read at all.
 
 def _options(command: Any) -> Any:
     for option in (
-        click.option("--clinic", help="Name or id of the clinic; may be left out where there is only one."),
+        CLINIC,
         click.option("--dry-run", is_flag=True, help="Say what would be taken; write nothing."),
         click.option("--strict", is_flag=True, help="Try every row first; write nothing when any is refused."),
         click.option("--as-json", is_flag=True, help="Report as JSON on standard output."),
@@ -42,7 +40,7 @@ def _options(command: Any) -> Any:
 
 @click.group("import")
 def group() -> None:
-    """Take in readings or check-ins from a CSV file."""
+    """Take in readings, check-ins or results from a CSV file."""
 
 
 @group.command("readings", epilog=CODES)
@@ -61,12 +59,7 @@ def readings(
     its offset, such as 2026-03-01T07:12:00+01:00. Running it again does no harm: what
     is there already is counted and passed over.
     """
-
-    def run(engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport:
-        return import_readings(
-            engine, clinic_id, file, OPERATOR, now, unit=unit, dry_run=dry_run, strict=strict, progress=progress
-        )
-
+    run = partial(import_readings, unit=unit, dry_run=dry_run, strict=strict)
     _import(console, file, clinic, run, as_json=as_json)
 
 
@@ -81,32 +74,40 @@ def checkins(
     """Take in diaries.
 
     FILE is CSV in UTF-8 with commas or semicolons and the columns patient, local_date
-    and any of weight, weight_unit (kg or [lb_av]), breathlessness (0 to 10),
-    extra_pillows (compared with usual), woke_breathless (yes or no), swelling (none,
-    ankle, shin, knee), light_headed, tiredness (0 to 10), missed_medicines,
-    safety_signs (none, or some with semicolons between them), note. An empty cell is
-    "not answered".
+    and any of weight, weight_unit (kg or [lb_av]), weight_confirmed (yes: it is right,
+    however far from the last), breathlessness (0 to 10),
+    extra_pillows (compared with usual), woke_breathless (yes or no), slept_in_chair,
+    swelling (none, ankle, shin, knee), full_belly, light_headed, tiredness (0 to 10),
+    missed_medicines, safety_signs (none, or some with semicolons between them), note.
+    An empty cell is "not answered".
     """
-
-    def run(engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport:
-        return import_checkins(
-            engine, clinic_id, file, OPERATOR, now, may_correct=replace, dry_run=dry_run, strict=strict,
-            progress=progress,
-        )  # fmt: skip
-
+    run = partial(import_checkins, may_correct=replace, dry_run=dry_run, strict=strict)
     _import(console, file, clinic, run, as_json=as_json)
 
 
-class _Import(Protocol):
-    def __call__(self, engine: Engine, clinic_id: uuid.UUID, now: datetime, progress: Progress) -> ImportReport: ...
+@group.command("results", epilog=CODES)
+@FILE
+@_options
+@with_console
+def results(console: Console, file: Path, clinic: str | None, dry_run: bool, strict: bool, as_json: bool) -> None:
+    """Take in laboratory results and vital signs.
+
+    FILE is CSV in UTF-8 with commas or semicolons and the columns patient, taken_at (with its
+    offset), value, kind or code (LOINC) and, where known, unit (UCUM), posture (lying, sitting,
+    standing: of an arm pressure), note. What is there already is counted and passed over; another
+    value of the same kind and moment is refused.
+    """
+    _import(console, file, clinic, partial(import_results, dry_run=dry_run, strict=strict), as_json=as_json)
 
 
-def _import(console: Console, file: Path, clinic: str | None, run: _Import, *, as_json: bool) -> None:
+def _import(
+    console: Console, file: Path, clinic: str | None, run: Callable[..., ImportReport], *, as_json: bool
+) -> None:
     try:
         with _progress(file) as progress:
             with console.read() as session:
                 clinic_id = opening.clinic_of(session, clinic).id
-            report = run(console.terminal, clinic_id, console.now(), progress)
+            report = run(console.terminal, clinic_id, file, OPERATOR, console.now(), progress=progress)
     except Refused as refusal:
         raise click.ClickException(str(refusal)) from None
     _report(report, as_json=as_json)

@@ -14,11 +14,13 @@ from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import wraps
+from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
 import click
-from sqlalchemy import Engine, select
-from sqlalchemy.exc import ArgumentError
+import structlog
+from sqlalchemy import Engine, make_url, select
+from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from service import config, logs
@@ -30,12 +32,16 @@ from service.links import Links
 from service.store import session as sessions
 from service.store.audit import OPERATOR, Act
 from service.store.tables import Clinic, Patient, Staff
+from service.store.troubles import SAID, Trouble, told, trouble_of
 from service.transports.base import Transport
+from service.transports.described.description import read as read_description
+from service.transports.described.sending import Account, Described
 from service.transports.email import Mail, MailServer
 from service.transports.mock import MockGateway
-from service.transports.textgateway import TextGateway
+from service.transports.textgateway import text_gateway
 from service.transports.webpush import WebPush
 
+log = structlog.get_logger(__name__)
 P = ParamSpec("P")
 R = TypeVar("R")
 GATEWAY_FILE = "gateway.sqlite3"
@@ -81,7 +87,7 @@ class Console:
         return transports_of(self.settings, self.clock)
 
     def links(self) -> Links:
-        return Links(self.settings.secret_key, self.settings.base_url)
+        return Links(self.settings.base_url, self.settings.secret_key)
 
 
 def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
@@ -100,6 +106,8 @@ def read_settings() -> Settings:
     """The settings of this process, with logging set up by them."""
     settings = Settings.from_env()
     logs.configure(settings.log_level)
+    for name, meant in config.misspelt().items():
+        log.warning("a setting that nothing reads", name=name, meant=meant or "not known")
     return settings
 
 
@@ -107,21 +115,24 @@ def clock_of(settings: Settings) -> Clock:
     """The machine's clock; in the demo one that its processes share and move forward."""
     if not settings.demo:
         return SystemClock()
-    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    config.ready_folder(settings.data_dir)
     return SharedClock(settings.data_dir / CLOCK_FILE)
 
 
 def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
-    """The way out for each channel that is set up. Raises Refused for a key that is none."""
+    """The way out for each channel that is set up; the mock in the demo alone. Raises Refused."""
     out: dict[Channel, Transport] = {}
     if settings.text_url:
-        out[Channel.TEXT] = TextGateway(
+        out[Channel.TEXT] = text_gateway(
             settings.text_url,
             settings.text_token,
+            clock.now,
             is_called_back=bool(settings.text_callback_secret),
             proxy=settings.proxy,
         )
-    else:
+    elif settings.text_provider:
+        out[Channel.TEXT] = _described(settings, clock)
+    elif settings.demo:
         out[Channel.TEXT] = MockGateway(settings.data_dir / GATEWAY_FILE, clock.now)
     if settings.mail_server:
         host, _, port = settings.mail_server.rpartition(":")
@@ -137,20 +148,57 @@ def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
     return out
 
 
+def _described(settings: Settings, clock: Clock) -> Described:
+    """The provider whose interface a file describes. Raises Refused, naming the place in the file."""
+    file = settings.text_provider
+    text = config.read_text("NEAPTIDE_TEXT_PROVIDER", Path(file))
+    try:
+        description = read_description(text)
+    except Refused as refused:
+        raise Refused(f"{file}: {refused.field}", refused.value, refused.accepted) from None
+    for name, given, is_needed in (
+        ("NEAPTIDE_TEXT_USER", settings.text_user, "user" in description.secrets),
+        ("NEAPTIDE_TEXT_TOKEN", settings.text_token, "token" in description.secrets),
+        ("NEAPTIDE_TEXT_CALLBACK_SECRET", settings.text_callback_secret, description.proof is not None),
+    ):
+        if is_needed and not given:
+            raise Refused(name, "", f"what {file} asks for")
+    account = Account(settings.text_user, settings.text_token, settings.text_callback_secret)
+    return Described(description, account, settings.base_url, clock.now, proxy=settings.proxy)
+
+
 @contextmanager
 def database(settings: Settings) -> Iterator[Engine]:
-    """The database, let go of at the end. Raises Refused for an address that is none."""
+    """The database, let go of at the end. Raises Refused for an address that is none, and for one in trouble."""
     if settings.database_url.startswith("sqlite"):
-        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        config.ready_folder(settings.data_dir)
+    engine = opened(settings)
+    try:
+        yield engine
+    except SQLAlchemyError as error:
+        trouble = trouble_of(error)
+        if trouble is Trouble.NO_LAYOUT:
+            raise click.ClickException(SAID[trouble]) from None
+        if trouble is None:
+            raise
+        shown = make_url(settings.database_url).render_as_string(hide_password=True)
+        raise Refused("NEAPTIDE_DATABASE_URL", shown, f"a database in order; {told(error)}") from None
+    finally:
+        engine.dispose()
+
+
+def opened(settings: Settings) -> Engine:
+    """The database, not yet asked anything. Raises Refused for an address that is none, and another user's file."""
     try:
         engine = sessions.open_engine(settings.database_url)
     except (ValueError, ArgumentError):
         # Not repeated: a password may stand in it.
-        raise Refused("NEAPTIDE_DATABASE_URL", "(hidden)", "sqlite:///FILE or postgresql://…") from None
-    try:
-        yield engine
-    finally:
-        engine.dispose()
+        raise Refused(
+            "NEAPTIDE_DATABASE_URL", "(hidden)", "sqlite:////FILE, from the root on, or postgresql://…"
+        ) from None
+    if engine.dialect.name == "sqlite":
+        config.checked_own("NEAPTIDE_DATABASE_URL", Path(str(engine.url.database)))
+    return engine
 
 
 def clinic_of(session: Session, named: str | None) -> Clinic:

@@ -8,42 +8,129 @@ from __future__ import annotations
 import base64
 import json
 import sys
+import time
 import uuid
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
+from pathlib import Path
+from urllib.parse import urlsplit
 
 import click
 from cryptography.hazmat.primitives.asymmetric import ec
 from sqlalchemy import select
 
+from service import config
 from service.commands import opening
 from service.commands.opening import Console, with_console
-from service.delivery import operating
-from service.domain.vocabulary import MessageState
-from service.health import checks
-from service.reviewing import refreshing
+from service.delivery import operating, receiving, trying
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, MessageState
+from service.enrolling.people import checked_address
+from service.health import checks, soundness
+from service.reviewing import refreshing, signing
 from service.store import panel, quarantine
 from service.store.audit import OPERATOR, note_outside_clinics
 from service.store.tables import AuditLine, Clinic, Message, Patient, QuarantinedRow
+from service.transports.base import NOT_SET_UP, Transport, hears_receipts
+from service.transports.email import Mail
 
 SOMETHING_WRONG = 4
 PORTION = 200
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
+MESSAGE = click.argument("message", type=click.UUID)
 LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="Show so many.")
 
 
 @click.command("doctor")
 @click.option("--as-json", is_flag=True, help="For a machine.")
+@click.option("--deep", is_flag=True, help="Work out anew from what was recorded what must hold, as every night.")
+@click.option(
+    "--send-test",
+    "addresses",
+    metavar="ADDRESS",
+    multiple=True,
+    help="Send a test message to this telephone number or e-mail address, which is your own; may be given twice.",
+)
+@click.option(
+    "--wait", type=click.IntRange(0, 600), default=60, show_default=True, help="Seconds to wait for its receipt."
+)
 @with_console
-def doctor(console: Console, as_json: bool) -> None:
-    """Say what is well and what needs attention. Exit code 4 when something does."""
-    channels = frozenset(console.transports())
-    found = checks.examine(console.engine, console.now(), machine_now=console.door_now(), channels=channels)
+def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ...], wait: int) -> None:
+    """Say what is well and what needs attention. Exit code 4 when something does.
+
+    --send-test sends a real message by the way that patients' messages go, and says what was heard of it.
+    Nobody's consent is asked: the address is your own. It is kept nowhere; the audit tells that you sent one.
+    """
+    transports = console.transports()
+    to = [_way_to(address, transports) for address in addresses]
+    found = checks.examine(
+        console.engine, console.now(), machine_now=console.door_now(), channels=frozenset(transports)
+    )
+    found += [checks.settings(config.misspelt()), checks.private(_files(console))]
+    base_url = console.settings.base_url
+    opens_elsewhere = console.settings.demo or not config.is_here(str(urlsplit(base_url).hostname))
+    found.append(checks.address(base_url, opens_elsewhere, transports))
+    answers = checks.answers(found)
+    if answers:
+        found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.secret_key)]
+    if deep:
+        found += checks.deep(console.engine, console.now())
+    if answers:
+        found += [_try(console, address, channel, transports[channel], wait) for channel, address in to]
     if as_json:
         click.echo(json.dumps([finding.as_dict() for finding in found], indent=2))
     else:
         for finding in found:
             click.echo(f"{'well     ' if finding.ok else 'attention'}  {finding.name}: {finding.sentence}")
     sys.exit(0 if all(finding.ok for finding in found) else SOMETHING_WRONG)
+
+
+def _files(console: Console) -> list[Path]:
+    """Where this installation's data lies on this machine, as far as it does."""
+    database = console.engine.url.database if console.engine.dialect.name == "sqlite" else None
+    return [one for one in (console.settings.data_dir, Path(database or console.settings.data_dir)) if one.exists()]
+
+
+def _way_to(given: str, transports: Mapping[Channel, Transport]) -> tuple[Channel, str]:
+    """By which channel an address is reached, and the address as it is kept. Raises Refused."""
+    channel = Channel.EMAIL if "@" in given else Channel.TEXT
+    address = checked_address("send-test", channel, given)
+    if channel not in transports:
+        raise Refused("send-test", given, f"an address of a channel that is set up; {NOT_SET_UP[channel]}")
+    return channel, address
+
+
+def _try(console: Console, address: str, channel: Channel, transport: Transport, wait: int) -> checks.Finding:
+    """Send a test message, wait until it is known to have arrived or not, and say what is known."""
+    with console.read() as session:
+        lines = list(session.scalars(select(Clinic.text_line)))
+    line = lines[0] if len(lines) == 1 and channel is Channel.TEXT else None
+    trial = trying.send(console.terminal, transport, channel, address, console.clock, line=line or "")
+    if isinstance(transport, Mail):
+        transport.close()
+    is_told = hears_receipts(transport)
+    give_up_at = time.monotonic() + (wait if is_told else 0)
+    while True:
+        receiving.listen(console.engine, {}, console.clock)  # one that overtook its hand-over, where no worker runs
+        state, detail = trying.heard(console.engine, trial)
+        if state in {MessageState.DELIVERED, MessageState.FAILED} or time.monotonic() >= give_up_at:
+            break
+        time.sleep(0.2)
+    said = f": {detail}" if detail else ""
+    return checks.Finding(f"test_{channel.value}", state is MessageState.DELIVERED, _heard(state, is_told, wait) + said)
+
+
+def _heard(state: MessageState, is_told: bool, wait: int) -> str:
+    match state:
+        case MessageState.DELIVERED:
+            return "The test message was delivered; its receipt says so"
+        case MessageState.FAILED:
+            return "The test message was refused, or could not be delivered"
+        case MessageState.SENT if is_told:
+            return f"The test message was taken; no receipt came within {wait} seconds, so nothing more is known"
+        case MessageState.SENT:
+            return "The test message was taken; no receipts reach this service, so look yourself whether it arrived"
+    return "The test message may not have left; nothing is known of it"
 
 
 @click.group("messages")
@@ -74,7 +161,7 @@ def list_messages(
 
 
 @messages.command("show")
-@click.argument("message", type=click.UUID)
+@MESSAGE
 @with_console
 def show(console: Console, message: uuid.UUID) -> None:
     """What happened to one message."""
@@ -88,7 +175,7 @@ def show(console: Console, message: uuid.UUID) -> None:
 
 
 @messages.command("retry")
-@click.argument("message", type=click.UUID)
+@MESSAGE
 @with_console
 def retry(console: Console, message: uuid.UUID) -> None:
     """Send MESSAGE again, under the same id: it is rechecked first, like any other."""
@@ -98,11 +185,11 @@ def retry(console: Console, message: uuid.UUID) -> None:
 
 
 @messages.command("cancel")
-@click.argument("message", type=click.UUID)
+@MESSAGE
 @click.option("--reason", required=True, help="Kept with the message; no names, no values.")
 @with_console
 def cancel(console: Console, message: uuid.UUID, reason: str) -> None:
-    """Cancel MESSAGE, which must still be queued."""
+    """Cancel MESSAGE, which must not have begun to leave."""
     with console.write() as session:
         operating.cancel(session, message, reason, OPERATOR, console.now())
     click.echo(f"cancelled: {message}")
@@ -178,7 +265,11 @@ def review() -> None:
 @review.command("audit")
 @with_console
 def audit_rows(console: Console) -> None:
-    """Work every carried row out anew and compare. Exit code 4 when one differs."""
+    """Work every carried row out anew and compare; check what was signed, and added to it, against its fingerprint.
+
+    Exit code 4 when a row differs or a record was altered. That this version's rules would place a patient
+    otherwise than when it was signed is told, and is nothing wrong.
+    """
     wrong = 0
     with console.read() as session:
         for clinic in session.scalars(select(Clinic).order_by(Clinic.id)):
@@ -187,6 +278,16 @@ def audit_rows(console: Console) -> None:
             click.echo(f"clinic {clinic.id}: {len(differing)} rows differ")
             for patient_id in differing:
                 click.echo(f"  patient {patient_id}")
+            records = list(signing.check_frozen(session, clinic.id))
+            altered = [one for one in records if one.altered]
+            wrong += len(altered)
+            otherwise = sum(one.differs for one in records if not one.altered)
+            click.echo(
+                f"clinic {clinic.id}: {len(records)} signed records, {len(altered)} altered, "
+                f"{otherwise} placed otherwise by the rules of this version"
+            )
+            for one in altered:
+                click.echo(f"  {one.kind} {one.id}")
     sys.exit(SOMETHING_WRONG if wrong else 0)
 
 

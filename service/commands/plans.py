@@ -13,11 +13,12 @@ from sqlalchemy.orm import Session
 from service.commands import opening
 from service.commands.accounts import WEEKDAYS
 from service.commands.opening import CLINIC, PATIENT, Console, with_console
-from service.domain.localtime import local_date, zone
+from service.domain.plan import PlanAhead, PlanPhase, weekdays_of
 from service.domain.validation import Refused
-from service.links import Purpose
+from service.domain.vocabulary import LinkPurpose
+from service.enrolling.plans import plan_ahead
+from service.links import Leads
 from service.reports import yearsheet
-from service.scheduling.plans import PlanAhead, plans_ahead
 from service.store.tables import Patient, Plan
 from service.words.language import load_language
 
@@ -44,13 +45,15 @@ def show(console: Console, clinic: str | None, named: str, year: int | None) -> 
     with console.read() as session:
         patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
         if year is not None:
-            click.echo(_sheet(_ahead(session, patient, named), year), nl=False)
+            ahead = _ahead(session, patient, named)
+            click.echo(yearsheet.write(load_language(ahead.language), ahead, year), nl=False)
             return
         rule = _plan_of(session, patient, named)
-        days = [name for bit, name in enumerate(WEEKDAYS) if rule.weekdays >> bit & 1]
         opening.say(
-            plan=rule.id, weekdays=" ".join(days), opens=f"{rule.opens:%H:%M}", due=f"{rule.due:%H:%M}",
-            closes=f"{rule.closes:%H:%M}", zone=patient.zone, reading=rule.wants_reading, checkin=rule.wants_checkin,
+            plan=rule.id, weekdays=" ".join(rule.rule.on(WEEKDAYS)),
+            phases=", ".join(_phase(phase) for phase in rule.rule.phases) or "none", opens=f"{rule.opens:%H:%M}",
+            due=f"{rule.due:%H:%M}", closes=f"{rule.closes:%H:%M}", zone=patient.zone,
+            reading=rule.wants_reading, checkin=rule.wants_checkin,
             next_window=f"{rule.next_date} ({rule.next_open_at.isoformat()})",
             steps=_in_words(rule.steps) if rule.steps else "the clinic's",
             silent_days=rule.silent_days or "the clinic's",
@@ -66,11 +69,20 @@ def feed(console: Console, clinic: str | None, named: str) -> None:
 
     Whoever has the address can read the hours of the plan and the clinic's short name, nothing else.
     """
-    with console.read() as session:
+    with console.write() as session:
         patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
-        ahead = _ahead(session, patient, named)
-    until = console.now() + FEED_LASTS
-    click.echo(f"{console.links().address(Purpose.CALENDAR, ahead.patient_id, None, until)}.ics")
+        _ahead(session, patient, named)
+        act = console.act(session, patient.clinic_id)
+        leads = Leads(LinkPurpose.CALENDAR, patient.clinic_id, patient.id)
+        link = console.links().make(session, leads, act.now, act.now + FEED_LASTS)
+        act.note("calendar_link.make", patient)
+    click.echo(f"{link}.ics")
+
+
+def _phase(phase: PlanPhase) -> str:
+    """`2026-03-02 to 2026-03-15: tue thu`"""
+    days = " ".join(WEEKDAYS[day] for day in weekdays_of(phase.weekdays))
+    return f"{phase.from_date} to {phase.to_date or 'until told'}: {days}"
 
 
 def _in_words(steps: Iterable[Mapping[str, Any]]) -> str:
@@ -88,14 +100,7 @@ def _plan_of(session: Session, patient: Patient, named: str) -> Plan:
 
 
 def _ahead(session: Session, patient: Patient, named: str) -> PlanAhead:
-    found = plans_ahead(session, Patient.id == patient.id)
-    if not found:
+    found = plan_ahead(session, patient.id)
+    if found is None:
         raise Refused("patient", named, HAS_A_PLAN)
-    return found[0]
-
-
-def _sheet(ahead: PlanAhead, year: int) -> str:
-    place = zone(ahead.zone)
-    first = local_date(ahead.enrolled_at, place)
-    sheet = yearsheet.YearSheet(ahead.clinic_ref, ahead.sender_name, place, ahead.rule, first, ahead.pauses)
-    return yearsheet.write(load_language(ahead.language), sheet, year)
+    return found

@@ -6,21 +6,29 @@ import os
 import sys
 
 import click
+import structlog
 from flask import Flask
 
+from service import config
 from service.app import create_app
 from service.commands import opening
 from service.commands.opening import Console, with_console
+from service.health import soundness
 from service.store import migrate as layout
 from service.store.session import open_engine
 from service.worker import Worker, links_for
 
+log = structlog.get_logger(__name__)
+
 
 @click.command("migrate")
+@click.option("--accept-key", is_flag=True, help="The secret key was changed on purpose: know this one from now on.")
 @with_console
-def migrate(console: Console) -> None:
+def migrate(console: Console, accept_key: bool) -> None:
     """Bring the database to the newest layout. Safe to run again."""
     layout.upgrade(console.engine)
+    if accept_key:
+        soundness.know_key(console.engine, console.settings.secret_key, console.now(), accept=True)
     click.echo(f"layout: {layout.head()}")
 
 
@@ -41,10 +49,9 @@ def serve(console: Console, workers: int, threads: int, host: str | None, port: 
     console.engine.dispose()
     # Exchanged for the server: nothing that this process has loaded, drawing libraries least of
     # all, is forked, and a signal to stop reaches the server itself.
-    address = host or console.settings.host
-    bind = f"[{address}]" if ":" in address else address
+    bind = config.authority(host or console.settings.host, port or console.settings.port)
     command = [
-        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", f"{bind}:{port or console.settings.port}",
+        sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", bind,
         "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
         "--graceful-timeout", "15", "--log-level", "warning",
     ]  # fmt: skip
@@ -62,7 +69,7 @@ def serve(console: Console, workers: int, threads: int, host: str | None, port: 
 def worker(console: Console, once: bool) -> None:
     """Look for what falls due and do it. Any number may run."""
     _need_layout(console)
-    links = links_for(console.links(), console.settings.base_url)
+    links = links_for(console.links())
     own = Worker(console.engine, console.clock, console.transports(), links, console.settings)
     if once:
         own.tick()
@@ -73,6 +80,8 @@ def worker(console: Console, once: bool) -> None:
 def _need_layout(console: Console) -> None:
     if not layout.is_current(console.engine):
         raise click.ClickException("migrations are missing: run `neaptide migrate`")
+    if not soundness.know_key(console.engine, console.settings.secret_key, console.now()):
+        log.warning("the secret key is not the one that this data was made beside", see="neaptide doctor")
 
 
 def wsgi() -> Flask:

@@ -1,7 +1,8 @@
 """Who is asking: staff by signed session, machines by bearer key.
 
 Promises that `g.clinic_id` is set before a view runs and comes from the account or
-key alone, never from the request. A session ends by itself after a quarter of an
+key alone, never from the request; and that another clinic's record is answered like
+one that is not there. A session ends by itself after a quarter of an
 hour without use, after twelve hours in any case, and when the password changes
 (45 CFR 164.312(a)(2)(iii), automatic logoff; the lengths are ours). Signing out ends
 it on the server: a copy of its cookie opens nothing (OWASP ASVS 5.0, 7.4.1).
@@ -15,22 +16,25 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import wraps
-from typing import ParamSpec
+from typing import Any, ParamSpec, TypeVar
 from urllib.parse import quote
 
 from flask import Flask, Request, Response, abort, g, redirect, request, session
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 from flask.typing import ResponseReturnValue
 from sqlalchemy import bindparam, select
+from sqlalchemy.orm import Session
+from werkzeug.exceptions import NotFound
 
 from service.accounts import keys, signin
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store.audit import Act, Actor
 from service.store.session import connect, read_session, write_session
-from service.store.tables import Staff, StaffSession
+from service.store.tables import Base, Clinic, Patient, Staff, StaffSession
 from service.web.services import services
 
 P = ParamSpec("P")
+T = TypeVar("T", bound=Base)
 IDLE = timedelta(minutes=15)
 LONGEST = signin.LONGEST_SESSION
 STAFF_SCOPES = frozenset(Scope)
@@ -138,6 +142,25 @@ def staff_only(*roles: Role) -> Callable[[Callable[P, ResponseReturnValue]], Cal
         return guarded
 
     return decorate
+
+
+def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:
+    """The record, if it belongs to the clinic of who asks: no other way reaches one by its id. Raises NotFound."""
+    whose: Any = table  # every table that holds records of a clinic has the column
+    found: T | None = session.scalar(select(table).where(whose.id == record_id, whose.clinic_id == g.clinic_id))
+    if found is None:
+        raise NotFound("The clinic has no such record.")
+    return found
+
+
+def own_clinic(session: Session) -> Clinic:
+    """The clinic of who asks."""
+    return session.get_one(Clinic, g.clinic_id)
+
+
+def own_patient(session: Session, patient_id: uuid.UUID) -> Patient:
+    """Raises NotFound."""
+    return own(session, Patient, patient_id)
 
 
 def machine_or_staff() -> Caller | None:

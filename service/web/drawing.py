@@ -1,4 +1,4 @@
-"""Charts drawn on the server, and the library with which a browser draws them itself.
+"""Charts drawn on the server.
 
 Promises that one picture is drawn at a time in a process, whoever asks: the drawing
 library works on one only. It fetches nothing.
@@ -7,13 +7,10 @@ library works on one only. It fetches nothing.
 from __future__ import annotations
 
 import threading
-from functools import cache
-from importlib.metadata import version
 from typing import Any
 
 import vl_convert
 
-VERSION = version("vl-convert-python")
 _one_at_a_time = threading.Lock()
 
 
@@ -22,10 +19,3 @@ def svg(spec: dict[str, Any]) -> str:
     with _one_at_a_time:
         drawn: str = vl_convert.vegalite_to_svg(spec, allowed_base_urls=[])
     return drawn
-
-
-@cache
-def browser_library() -> str:
-    """JavaScript that gives a page `vegaEmbed`; made once in each process."""
-    bundle: str = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
-    return bundle

@@ -1,12 +1,14 @@
-"""What every page shares: its language, its frame, and kind pages for what goes wrong.
+"""What every page shares: its language, the words of its templates, its frame, and kind pages for what goes wrong.
 
 Promises that a page opened by a link speaks the language on that person's record,
-and that staff pages follow the browser. Does not decide who may see a page.
+and that staff pages follow the browser. Words are made from facts in the reader's
+language when the page is made; none is kept. Does not decide who may see a page.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
@@ -14,31 +16,84 @@ from babel.support import NullTranslations
 from flask import Flask, g, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_babel import Babel, Domain, get_locale, gettext, refresh
+from flask_wtf.csrf import generate_csrf
 from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
+from service.domain import localtime
+from service.domain.summary import Summary
+from service.domain.vocabulary import AdjustmentKind, Channel, Knowledge, Lane, Outcome
+from service.reports import strip
+from service.store.troubles import Trouble
+from service.transports.mock import MockGateway
+from service.web import problems
 from service.web.auth import IDLE
 from service.web.services import services
+from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
+from service.words.sentences import brief, diary, record, review, signals, tasks
 
 STAFF_PAGES = "clinic."
+WITH_PASSWORDS = {"signin"}
+# What templates make of facts: each gets the page's language first.
+IN_WORDS: dict[str, Callable[..., Any]] = {
+    "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),
+    "label": labels.label,
+    "titled": labels.title,
+    "explanation": labels.explanation,
+    "advice": labels.advice,
+    "brief": lambda say, entry: brief.reasons(
+        say, [*entry.since, *(one for one in entry.reasons if one not in entry.since)]
+    ),
+    "week_words": brief.week,
+    "reasons": lambda say, entry: review.reasons(say, [one for one in entry.reasons if one not in entry.since]),
+    "since": lambda say, entry: review.since(say, entry.reviewed_on, entry.since),
+    "came_since": lambda say, entry: review.came_since(say, entry.signed.stood[-1], entry.summary, entry.lane),
+    "response": signals.response,
+    "diary_week": diary.diary_week,
+    "weight_week": diary.weight_week,
+    "later_day": review.later_day,
+    "remarks": review.remarks,
+    "in_range": record.in_range,
+    "between": lambda say, reach: record.between(say, reach.lower, reach.upper),
+    "task": tasks.task,
+    "close_reason": tasks.close_reason,
+    "hours": review.hours,
+    "usual_follow_up": review.usual_follow_up,
+    "born": lambda say, day: f"{say.short_day(day)} {day.year}",
+    "follow_up_source": lambda say, _kind: review.follow_up_source(say),
+    "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
+    "day_in_words": Language.weekday_day,
+    "spoken_day": Language.day,
+    "short_day": Language.short_day,
+    "full_day": Language.full_day,
+    "figure": Language.figure,
+    "change": Language.change,
+}
 
 
 def install(app: Flask) -> None:
     """Give the application its languages, what templates may use, and its error pages."""
     app.config.setdefault("BABEL_DEFAULT_LOCALE", FALLBACK)
     _Languages(app, locale_selector=_language)
-    app.jinja_env.globals["get_locale"] = get_locale
-    app.jinja_env.globals["call"] = call
-    app.jinja_env.filters["tel"] = tel
-    app.jinja_env.filters["day_in_words"] = day_in_words
-    app.jinja_env.filters["time_of_day"] = time_of_day
+    app.jinja_env.globals |= {
+        "get_locale": get_locale,
+        "call": call,
+        "csrf_field": csrf_field,
+        "Knowledge": Knowledge,
+        "Lane": Lane,
+        "Outcome": Outcome,
+        "AdjustmentKind": AdjustmentKind,
+    }
+    app.jinja_env.filters |= {"tel": tel, "time_of_day": time_of_day, "clock_in": clock_in}
+    app.jinja_env.filters |= {name: _spoken(make) for name, make in IN_WORDS.items()}
 
     @app.context_processor
     def frame() -> dict[str, Any]:
         # `staff` is there only where a view has asked who is signed in: other pages cost no query.
         return {
             "demo": services().settings.demo,
+            "is_mock": isinstance(services().transports.get(Channel.TEXT), MockGateway),
             "staff": g.get("staff_now"),
             "idle_seconds": int(IDLE.total_seconds()),
         }
@@ -65,14 +120,25 @@ def call(number: str) -> Markup:
     return Markup('<a class="nowrap" href="{}">{}</a>').format(tel(number), number)
 
 
-def day_in_words(day: date) -> str:
-    """`Wednesday 25 November`, in the page's language."""
-    return page_language().weekday_day(day)
+def csrf_field() -> Markup:
+    """What a form carries to show that a page of ours sent it."""
+    return Markup('<input type="hidden" name="csrf_token" value="{}">').format(generate_csrf())
 
 
 def time_of_day(at: datetime | time) -> str:
     """`14:05`, of a wall time."""
     return f"{at:%H:%M}"
+
+
+def clock_in(instant: datetime, zone: str) -> str:
+    """`14:05`, on the clock of `zone`."""
+    return f"{instant.astimezone(localtime.zone(zone)):%H:%M}"
+
+
+def at_clock(say: Language, instant: datetime, zone: str) -> str:
+    """`25 Nov, 14:05`, on the clock of `zone`."""
+    shown = instant.astimezone(localtime.zone(zone))
+    return f"{say.short_day(shown.date())}, {shown:%H:%M}"
 
 
 def sorry(error: HTTPException) -> ResponseReturnValue:
@@ -91,6 +157,53 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
         code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))
     )
     return render_template("errors/page.html", title=title, text=text), code
+
+
+def no_room() -> str:
+    """Why nothing is kept, on a full disk."""
+    words: str = gettext("There is no room left to keep anything.")
+    return words
+
+
+def not_saved(trouble: Trouble | None) -> ResponseReturnValue:
+    """A page for when the database cannot take anything: what was typed is on it, with a button to send it again.
+
+    A password is not put into a page.
+    """
+    status = problems.status_of(trouble)
+    headers = {"Retry-After": problems.RETRY_AFTER_SECONDS}
+    why = no_room() if trouble is Trouble.FULL else ""
+    if request.method != "POST":
+        title, text = gettext("Not at the moment"), gettext("Please try again in a few minutes.")
+        return render_template("errors/page.html", title=title, text=f"{why} {text}".strip()), status, headers
+    title = gettext("Not saved yet")
+    if request.blueprint in WITH_PASSWORDS or request.files:
+        text = gettext("Please go back and try again in a few minutes.")
+        return render_template("errors/page.html", title=title, text=f"{why} {text}".strip()), status, headers
+    text = gettext("Nothing you typed is lost: it is still on this page. Please wait a moment and press the button.")
+    shown = render_template(
+        "errors/again.html",
+        title=title,
+        text=f"{why} {text}".strip(),
+        path=request.full_path.rstrip("?"),
+        sent=list(request.form.items(multi=True)),
+    )
+    return shown, status, headers
+
+
+def _spoken(make: Callable[..., Any]) -> Callable[..., Any]:
+    """A filter that makes words of what it is given, in the page's language."""
+
+    def made(value: Any, *more: Any) -> Any:
+        return make(page_language(), value, *more)
+
+    return made
+
+
+def _strip(say: Language, known: Summary, adjusted_on: Sequence[date]) -> Markup:
+    # The strip is made of numbers and of text it has escaped itself.
+    drawn = strip.svg(say, known.strip, strip.lines_of(known, adjusted_on))
+    return Markup(drawn)  # noqa: S704
 
 
 def _language() -> str:

@@ -19,6 +19,7 @@ from werkzeug.exceptions import HTTPException
 
 from service.domain.validation import Refused
 from service.store.session import DATABASE_AWAY
+from service.store.troubles import Trouble, told, trouble_of
 
 log = structlog.get_logger(__name__)
 
@@ -34,6 +35,7 @@ TITLES = {
     422: "Some of what was sent cannot be taken",
     429: "Too many tries",
     503: "Not at the moment",
+    507: "No room left",
 }
 LONGEST_VALUE = 200
 RETRY_AFTER_SECONDS = "5"
@@ -85,7 +87,7 @@ def answer_for(error: Exception) -> Response:
     if isinstance(error, Problem):
         return answer(error.status, error.detail, error.errors)
     if isinstance(error, Refused):
-        return of_refusals([error])
+        return answer(422, str(error), [as_error(error)])
     if isinstance(error, ValidationError):
         return answer(422, str(error.messages))
     if isinstance(error, HTTPException):
@@ -93,14 +95,10 @@ def answer_for(error: Exception) -> Response:
     if isinstance(error, IntegrityError):
         # Two wrote the same thing at the same moment, and the database let one of them.
         return answer(409, "Somebody else wrote the same at this moment; read it again.")
-    if isinstance(error, DATABASE_AWAY):
+    if is_of_database(error):
         return of_database(error)
-    return of_surprise(error)
-
-
-def of_refusals(refusals: list[Refused]) -> Response:
-    """422 for input that was read but cannot be taken."""
-    return answer(422, "; ".join(str(refusal) for refusal in refusals), [as_error(refusal) for refusal in refusals])
+    log_surprise(error)  # and nothing of it in the answer
+    return answer(500)
 
 
 def as_error(refusal: Refused) -> dict[str, Any]:
@@ -121,26 +119,37 @@ def of_http(error: HTTPException) -> Response:
     return response
 
 
-def of_surprise(error: Exception) -> Response:
-    """500, with what happened in the log and nothing of it in the answer."""
-    log_surprise(error)
-    return answer(500)
+def is_of_database(error: Exception) -> bool:
+    """Whether the database is to blame, and neither the request nor what it holds."""
+    return isinstance(error, DATABASE_AWAY) or trouble_of(error) is not None
+
+
+def status_of(trouble: Trouble | None) -> int:
+    """507 (RFC 4918, 11.5) for a full disk, else 503 (RFC 9110, 15.6.4)."""
+    return 507 if trouble is Trouble.FULL else 503
 
 
 def of_database(error: Exception) -> Response:
-    """503 for a database that is away, restarting or too busy: the same request is good again in a moment.
+    """For a database that is away, locked, full or broken: the same request is good again in a moment, or once mended.
 
-    Whether the first one was written is not known, which is what Idempotency-Key is for.
+    Whether the first one was written is not known where it is away, which is what Idempotency-Key is for.
     """
     log_surprise(error)
-    response = answer(503, "The database does not answer. Send the same again in a few seconds.")
+    trouble = trouble_of(error)
+    said = "The database does not answer. Send the same again in a few seconds."
+    if trouble is Trouble.FULL:
+        said = (
+            "There is no room left to keep anything. Send the same again when whoever runs the service has made some."
+        )
+    response = answer(status_of(trouble), said)
     response.headers["Retry-After"] = RETRY_AFTER_SECONDS
     return response
 
 
 def log_surprise(error: Exception) -> None:
     """Note what failed by its route: an address may hold a signed token, which must not lie in a log."""
-    log.exception("request failed unexpectedly", route=str(request.url_rule), error=type(error).__name__)
+    named = {"trouble": told(error)} if trouble_of(error) else {}
+    log.exception("request failed unexpectedly", route=str(request.url_rule), error=type(error).__name__, **named)
 
 
 def _errors(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

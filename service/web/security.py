@@ -59,8 +59,8 @@ def install(app: Flask) -> None:
             wanted["Content-Security-Policy"] = policy(g.csp_nonce)
         if request.is_secure:
             wanted["Strict-Transport-Security"] = "max-age=31536000; includeSubDomains"
-        if request.endpoint != "static":
-            # Answers hold health facts: no shared or disk cache keeps them.
+        if request.endpoint != "static" or response.status_code >= 400:
+            # Answers hold health facts: no shared or disk cache keeps them. A missing file may be there tomorrow.
             wanted["Cache-Control"] = "no-store"
         own = {name.lower() for name in response.headers.keys()}  # noqa: SIM118 - headers are not a dict
         response.headers.extend([(name, value) for name, value in wanted.items() if name.lower() not in own])

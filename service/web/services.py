@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from service.clock import Clock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.enrolling.wordings import SampleLinks
 from service.links import Links
 from service.transports.base import Transport
 
@@ -27,6 +28,11 @@ class Services:
     transports: Mapping[Channel, Transport]
     links: Links
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
+
+    @property
+    def sample_links(self) -> SampleLinks:
+        """What the preview of a wording carries in place of a person's links."""
+        return self.links.samples()
 
 
 def services() -> Services:

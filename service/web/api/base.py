@@ -1,35 +1,35 @@
-"""What every view of the API is made of: fields, one record of the caller's clinic, lists in pages, addresses.
+"""What every view of the API is made of: fields, shapes of answers, lists in pages.
 
-Promises that no text that a database cannot keep comes in, that another clinic's record
-is answered like one that is not there, that lists come in a fixed order and say how long
-they are, and that a mistyped filter is refused.
+Promises that no text that a database cannot keep comes in, that lists come in a fixed order
+and say how long they are, and that a mistyped filter is refused.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Sequence
-from functools import cache
+from datetime import datetime
+from functools import cache, wraps
 from json import JSONDecodeError
-from typing import Any, TypeVar, cast
+from types import NoneType
+from typing import Any, TypeVar, cast, get_args, get_origin, get_type_hints
 
 import flask_smorest
 from flask import g
 from marshmallow import RAISE, Schema, fields, validate
 from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Mapped
 from webargs.flaskparser import FlaskParser
 
 from service.domain.validation import is_storable
 from service.store.session import read_session
-from service.store.tables import Base, Clinic, Patient
-from service.web.api.guards import idempotent
+from service.web.api.guards import Check, idempotent
+from service.web.auth import own_patient
 from service.web.frame import page_language
 from service.web.problems import Problem
 from service.web.services import services
 from service.words.language import Language
 
-T = TypeVar("T", bound=Base)
 View = TypeVar("View", bound=Callable[..., Any])
 
 
@@ -69,37 +69,18 @@ def word(vocabulary: type[Any], **options: Any) -> fields.Enum[Any]:
     return fields.Enum(vocabulary, by_value=True, **options)
 
 
+def yes_no(**options: Any) -> fields.Boolean:
+    """True or false themselves: no word or number is taken for them."""
+    return fields.Boolean(truthy={True}, falsy={False}, **options)
+
+
 def instant(**options: Any) -> fields.AwareDateTime:
     return fields.AwareDateTime(format="iso", **options)
 
 
-class Words(fields.String):
-    """A sentence made from facts, in the language of whoever asks.
-
-    `make` gets the language and the attribute's value, or with `whole` the object itself.
-    """
-
-    def __init__(self, make: Callable[[Language, Any], str | None], *, whole: bool = False, **settings: Any) -> None:
-        super().__init__(dump_only=True, **settings)
-        self.make = make
-        self.whole = whole
-
-    def get_value(self, obj: Any, attr: str, *rest: Any, **more: Any) -> Any:
-        return obj if self.whole else super().get_value(obj, attr, *rest, **more)
-
-    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> str | None:
-        return self.make(page_language(), value)
-
-
-class WordsList(fields.List[Any]):
-    """Sentences made from facts, in the language of whoever asks."""
-
-    def __init__(self, make: Callable[[Language, Any], list[str]], **settings: Any) -> None:
-        super().__init__(fields.String(), dump_only=True, **settings)
-        self.make = make
-
-    def _serialize(self, value: Any, attr: str | None, obj: Any, **more: Any) -> list[str]:
-        return self.make(page_language(), value)
+def said(make: Callable[[Language, Any], Any], **described: Any) -> fields.Function:
+    """What `make` says of the object that is shown, in the language of whoever asks: text, unless described as else."""
+    return fields.Function(lambda shown: make(page_language(), shown), metadata={"type": "string"} | described)
 
 
 class Page(Schema):
@@ -143,26 +124,51 @@ def listing(item: type[Schema]) -> Schema:
     return Schema.from_dict(named, name=f"{item.__name__}List")()
 
 
-# --- records of the caller's clinic: no other way reaches one by its id ---------------------
+# --- shapes of answers ----------------------------------------------------------------------
+
+ANSWERED: dict[Any, Callable[..., fields.Field[Any]]] = {**Schema.TYPE_MAPPING, datetime: instant, dict: fields.Dict}
 
 
-def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:
-    """The record, if it belongs to the caller's clinic. Raises Problem 404."""
-    whose: Any = table  # every table that holds records of a clinic has the column
-    found: T | None = session.scalars(
-        select(table).where(whose.id == record_id, whose.clinic_id == g.clinic_id)
-    ).first()
-    if found is None:
-        raise Problem(404, "The clinic has no such record.")
-    return found
+def shows(name: str, kind: type, names: str, **own: type[Schema] | fields.Field[Any]) -> type[Schema]:
+    """The schema `name` of an answer that shows these attributes of a table's row, or of a dataclass, in this order.
+
+    Each is of the type that `kind` annotates it with; `summary.today` is shown as `today`. `own` holds
+    the schema of what is a dataclass itself, and the fields that are made in another way.
+    """
+    made = {one: field for one, field in own.items() if isinstance(field, fields.Field)}
+    shown: dict[str, Any] = {}
+    for path in names.split():
+        last = path.rpartition(".")[2]
+        shown[last] = made.get(last) or _answered(_type_at(kind, path), own.get(last), attribute=path)
+    return Schema.from_dict(shown | made, name=name)
 
 
-def own_clinic(session: Session) -> Clinic:
-    return session.get_one(Clinic, g.clinic_id)
+def _answered(kind: Any, shape: Any, **options: Any) -> fields.Field[Any]:
+    parts = get_args(kind)
+    if NoneType in parts:
+        (known,) = (part for part in parts if part is not NoneType)
+        return _answered(known, shape, allow_none=True, **options)
+    if get_origin(kind) is tuple:
+        return fields.List(_answered(parts[0], shape), **options)
+    if shape is not None:
+        return fields.Nested(shape, **options)
+    plain = get_origin(kind) or kind
+    return ANSWERED[plain](**options) if plain in ANSWERED else word(plain, **options)
 
 
-def own_patient(session: Session, patient_id: uuid.UUID) -> Patient:
-    return own(session, Patient, patient_id)
+def _type_at(kind: Any, path: str) -> Any:
+    for name in path.split("."):
+        hints = _types(kind)
+        kind = hints[name] if name in hints else _types(getattr(kind, name).fget)["return"]
+        if get_origin(kind) is Mapped:
+            (kind,) = get_args(kind)
+    return kind
+
+
+_types = cache(get_type_hints)
+
+
+# --- lists ----------------------------------------------------------------------------------
 
 
 def list_rows(
@@ -176,7 +182,7 @@ def list_rows(
 
     `query` is what the address asked for: a page, and filters (a column's value; `from_date` and
     `to_date`, both included; `open`; a `patient_id`). `only` holds conditions beyond these.
-    Raises Problem 404 for another clinic's patient.
+    Raises NotFound for another clinic's patient.
     """
     page, size = query["page"], query["page_size"]
     filters = {name: value for name, value in query.items() if name not in {"page", "page_size"}}
@@ -229,12 +235,26 @@ class StrictParser(FlaskParser):
 
 
 class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
-    """flask-smorest's blueprint, with our two shapes of a view: a page of a list, and a write."""
+    """flask-smorest's blueprint, with who may call, and our two shapes of a view: a page of a list, and a write."""
 
     ARGUMENTS_PARSER = StrictParser()
 
     def __init__(self, name: str, description: str) -> None:
         super().__init__(f"api_{name}", __name__, url_prefix="/api/v1", description=description)
+
+    def route(self, rule: str, *, allowed: Check, **options: Any) -> Callable[[View], View]:
+        """The view of an address; `allowed` lets in who may call it, so that none is open by oversight."""
+
+        def decorate(view: View) -> View:
+            @wraps(view)
+            def guarded(*args: Any, **kwargs: Any) -> Any:
+                allowed()
+                return view(*args, **kwargs)
+
+            return cast(View, registered(guarded))
+
+        registered = super().route(rule, **options)
+        return decorate
 
     def lists(self, item: type[Schema], query: type[Schema] = Page) -> Callable[[View], View]:
         """A view that gets `query`'s arguments and returns a page of `item`s, as `list_rows` makes it."""

@@ -10,10 +10,9 @@ signature is checked.
 from __future__ import annotations
 
 import hmac
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from functools import wraps
-from typing import Any, ParamSpec, TypeVar
+from typing import Any
 
 from flask import request
 from marshmallow import EXCLUDE, Schema, ValidationError, fields, pre_load, validate
@@ -29,11 +28,10 @@ from service.web.services import services
 
 blueprint = Blueprint("callbacks", "What a text gateway tells, signed")
 
-P = ParamSpec("P")
-R = TypeVar("R")
 REPLAY_WINDOW = timedelta(minutes=5)
 MOST = 500
 LONGEST_TEXT = 2000
+LONGEST_STAMP = 11
 
 
 def _field(kind: type[fields.Field[Any]], accepted: str, **options: Any) -> Any:
@@ -47,7 +45,7 @@ def _text(longest: int, *, needed: bool = True, **options: Any) -> Any:
     least = 1 if needed else 0
     accepted = f"text of {least} to {longest} characters"
     if not needed:
-        options["load_default"] = ""
+        options |= {"load_default": "", "allow_none": True}
     return _field(Text, accepted, required=needed, validate=validate.Length(least, longest, error=accepted), **options)
 
 
@@ -82,7 +80,10 @@ class ReceiptIn(Schema):
 
 
 class ReplyIn(Schema):
-    """A text that somebody sent. It is cut after 2,000 characters, and never refused for what it says."""
+    """A text that somebody sent, and the number or name of the line it was sent to.
+
+    It is cut after 2,000 characters, and never refused for what it says.
+    """
 
     class Meta:
         unknown = EXCLUDE
@@ -90,7 +91,8 @@ class ReplyIn(Schema):
     error_messages = {"type": "an object"}
     reference = _text(120)
     sender = _text(32, data_key="from")
-    text = _field(fields.String, "text", load_default="")
+    line = _text(64, needed=False, data_key="to")
+    text = _field(fields.String, "text", load_default="", allow_none=True)
     at = _instant()
 
 
@@ -111,31 +113,24 @@ class CallbackIn(Schema):
         return body
 
 
-def signed_by_gateway(view: Callable[P, R]) -> Callable[P, R]:
-    """Lets a view see only what the gateway signed just now. Raises Problem 404, 401 or 400."""
-
-    @wraps(view)
-    def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
-        secret = services().settings.text_callback_secret
-        if not secret:
-            raise Problem(404, "This service takes no callbacks.")
-        stamp = request.headers.get("Neaptide-Timestamp", "")
-        right = signature(secret, stamp, request.get_data())
-        if not hmac.compare_digest(right.encode(), request.headers.get("Neaptide-Signature", "").encode()):
-            raise Problem(401, "The signature does not fit.")
-        # Signed, so it is a number the gateway wrote; but it may be an old one, recorded and sent again.
-        now = services().door_clock.now().timestamp()
-        if not stamp.isdecimal() or abs(now - int(stamp)) > REPLAY_WINDOW.total_seconds():
-            raise Problem(401, "The timestamp is too far from now.")
-        if not request.get_data():
-            raise Problem(400, "The body is not JSON.")
-        return view(*args, **kwargs)
-
-    return guarded
+def signed_by_gateway() -> None:
+    """Lets in only what the gateway signed just now. Raises Problem 404, 401 or 400."""
+    secret = services().settings.text_callback_secret
+    if not secret:
+        raise Problem(404, "This service takes no callbacks.")
+    stamp = request.headers.get("Neaptide-Timestamp", "")
+    right = signature(secret, stamp, request.get_data())
+    if not hmac.compare_digest(right.encode(), request.headers.get("Neaptide-Signature", "").encode()):
+        raise Problem(401, "The signature does not fit.")
+    # Signed, so it is a number the gateway wrote; but it may be an old one, recorded and sent again.
+    now = services().door_clock.now().timestamp()
+    if not stamp.isdecimal() or len(stamp) > LONGEST_STAMP or abs(now - int(stamp)) > REPLAY_WINDOW.total_seconds():
+        raise Problem(401, "The timestamp is too far from now.")
+    if not request.get_data():
+        raise Problem(400, "The body is not JSON.")
 
 
-@blueprint.post("/callbacks/text")
-@signed_by_gateway
+@blueprint.post("/callbacks/text", allowed=signed_by_gateway)
 @blueprint.arguments(CallbackIn)
 @blueprint.response(204)
 @blueprint.doc(
@@ -155,11 +150,17 @@ def text(sent: dict[str, Any]) -> None:
     """
     now = services().clock.now()
     receipts = [
-        Receipt(one["id"], one["outcome"], one["at"].astimezone(UTC), one["detail"]) for one in sent["receipts"]
+        Receipt(one["id"], one["outcome"], one["at"].astimezone(UTC), one["detail"] or "") for one in sent["receipts"]
     ]
     # Refused, a text would be sent again for ever and never be read: what a person wrote is cut, and taken in.
     replies = [
-        TextReply(one["reference"], one["sender"], one["text"][:LONGEST_TEXT], one["at"].astimezone(UTC))
+        TextReply(
+            one["reference"],
+            one["sender"],
+            (one["text"] or "")[:LONGEST_TEXT],
+            one["at"].astimezone(UTC),
+            one["line"] or "",
+        )
         for one in sent["replies"]
     ]
     if receipts:

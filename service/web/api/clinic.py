@@ -1,20 +1,35 @@
-"""The clinic's own settings."""
+"""What the clinic's administrators answer for: its settings, its accounts and keys, and what its messages say."""
 
 from __future__ import annotations
 
+import uuid
 from typing import Any
 
 from marshmallow import Schema, fields, validate
+from werkzeug.exceptions import NotFound
 
+from service.accounts import keys
+from service.accounts import staff as accounts
+from service.domain import vocabulary
 from service.domain.vocabulary import Role, Scope
-from service.enrolling import clinics
-from service.store.session import read_session
-from service.store.tables import Clinic
-from service.web.api.base import Blueprint, own_clinic, text, whole
-from service.web.api.guards import Call, for_staff, needs
+from service.enrolling import clinics, people, wordings
+from service.store.audit import Act
+from service.store.session import read_session, write_session
+from service.store.tables import ApiKey, Clinic, Contact, Staff
+from service.web.api.base import Blueprint, list_rows, part_of, shows, text, whole, word, yes_no
+from service.web.api.guards import Call, caller, for_staff, needs
+from service.web.api.people import ContactIn, ContactOut
+from service.web.auth import own, own_clinic
 from service.web.services import services
+from service.words.messages import Length
+from service.words.preview import Doubt, Preview
 
 blueprint = Blueprint("clinic", "The clinic and its settings")
+accounts_blueprint = Blueprint("accounts", "Staff accounts and keys")
+wordings_blueprint = Blueprint("wordings", "What the clinic's messages say")
+
+
+# --- settings -------------------------------------------------------------------------------
 
 
 class ClinicChange(Schema):
@@ -28,26 +43,25 @@ class ClinicChange(Schema):
     quiet_from = fields.Time()
     quiet_until = fields.Time()
     steps = fields.List(fields.Dict(), validate=validate.Length(max=10))
+    asks = fields.Dict(keys=fields.String(), values=fields.List(fields.String(), validate=validate.Length(max=30)))
     silent_days = whole(1, 30)
+    says_back = yes_no()
+    text_line = text(40, required=False, allow_none=True)
+    silent_again_days = whole(1, 30)
+    asks_again_in_doubt = fields.Boolean()
+    record_rules = fields.Dict()
 
 
-class ClinicOut(Schema):
-    id = fields.UUID()
-    name = fields.String()
-    zone = fields.String()
-    language = fields.String()
-    review_weekday = fields.Integer()
-    emergency_number = fields.String()
-    contact_line = fields.String()
-    sender_name = fields.String()
-    quiet_from = fields.Time()
-    quiet_until = fields.Time()
-    steps = fields.List(fields.Dict())
-    silent_days = fields.Integer()
+ClinicOut = shows(
+    "ClinicOut",
+    Clinic,
+    "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until steps"
+    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt record_rules",
+    steps=fields.List(fields.Dict()),
+)
 
 
-@blueprint.get("/clinic")
-@needs(Scope.REVIEW)
+@blueprint.get("/clinic", allowed=needs(Scope.REVIEW))
 @blueprint.response(200, ClinicOut)
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
@@ -55,9 +69,183 @@ def show() -> Clinic:
         return own_clinic(session)
 
 
-@blueprint.patch("/clinic")
-@for_staff(Role.ADMINISTRATOR)
+@blueprint.patch("/clinic", allowed=for_staff(Role.ADMINISTRATOR))
 @blueprint.writes(ClinicOut, takes=ClinicChange)
 def change(call: Call, changes: dict[str, Any]) -> Clinic:
-    """Change settings; windows already open keep the steps they were opened with."""
+    """Change settings; windows already open keep the steps they were opened with.
+
+    `asks` says how often each question of the check-in is asked (daily, weekly, after_change) and
+    names each once; `safety_signs`, the signs of an emergency, are asked daily.
+    """
     return clinics.change_clinic(call.act, own_clinic(call.session), changes)
+
+
+# --- accounts and keys ----------------------------------------------------------------------
+
+
+class StaffIn(Schema):
+    email = text(254)
+    name = text(120)
+    role = word(vocabulary.Role, required=True)
+    password = text(200, load_only=True)
+
+
+StaffOut = shows("StaffOut", Staff, "id email name role active")
+
+
+class KeyIn(Schema):
+    name = text(80)
+    scopes = fields.List(word(vocabulary.Scope), required=True, validate=validate.Length(1, len(vocabulary.Scope)))
+
+
+KEY, SCOPES = "id name scopes created_at revoked_at", fields.List(fields.String())
+KeyOut = shows("KeyOut", ApiKey, KEY, scopes=SCOPES)
+NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=SCOPES, secret=fields.String())
+
+
+@accounts_blueprint.get("/staff", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.lists(StaffOut)
+def list_staff(query: dict[str, Any]) -> dict[str, Any]:
+    """The clinic's accounts, by name."""
+    return list_rows(query, Staff, Staff.name)
+
+
+@accounts_blueprint.post("/staff", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(StaffOut, 201, takes=StaffIn)
+def add_staff(call: Call, new: dict[str, Any]) -> Staff:
+    """Add an account of one person; passwords are never shared."""
+    return accounts.add_staff(call.act, **new, door_now=services().door_clock.now())
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(StaffOut)
+def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
+    """The account opens nothing from now on; what it signed stays."""
+    staff = own(call.session, Staff, staff_id)
+    accounts.close_account(call.act, staff)
+    return staff
+
+
+@accounts_blueprint.get("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.lists(ContactOut)
+def list_staff_contacts(query: dict[str, Any], staff_id: uuid.UUID) -> dict[str, Any]:
+    """Where they are told of open tasks, in the order these are tried."""
+    with read_session(services().engine) as session:
+        own(session, Staff, staff_id)
+    return list_rows(query | {"staff_id": staff_id}, Contact, Contact.position)
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(ContactOut, 201, takes=ContactIn)
+def add_staff_contact(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Contact:
+    """Add a telephone or a mailbox where they are told of open tasks.
+
+    Nurses and physicians are told, the first contacts before the second. An emergency is told at any hour.
+    """
+    return people.add_contact(call.act, own(call.session, Staff, staff_id), people.NewContact(**new))
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts/<uuid:contact_id>/end", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(ContactOut)
+def end_staff_contact(call: Call, staff_id: uuid.UUID, contact_id: uuid.UUID) -> Contact:
+    """Nothing more goes there."""
+    contact = own(call.session, Contact, contact_id)
+    if contact.staff_id != staff_id:
+        raise NotFound
+    people.end_staff_contact(call.act, contact)
+    return contact
+
+
+@accounts_blueprint.get("/keys", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.lists(KeyOut)
+def list_keys(query: dict[str, Any]) -> dict[str, Any]:
+    """Machines' keys, without their secrets, newest first."""
+    return list_rows(query, ApiKey, ApiKey.created_at.desc())
+
+
+@accounts_blueprint.post("/keys", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(NewKeyOut, 201, takes=KeyIn, kept=False)
+def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
+    """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
+    key, secret = keys.issue_key(call.act, new["name"], new["scopes"])
+    return {**{name: getattr(key, name) for name in KeyOut().fields}, "secret": secret}
+
+
+@accounts_blueprint.post("/keys/<uuid:key_id>/revoke", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.writes(KeyOut)
+def revoke_key(call: Call, key_id: uuid.UUID) -> ApiKey:
+    """The key opens nothing from now on."""
+    key = own(call.session, ApiKey, key_id)
+    keys.revoke_key(call.act, key)
+    return key
+
+
+# --- wordings: a person answers for every word, so no machine may change one ----------------
+
+LONGEST_SENT = 2_000  # the rules of a wording say what is too long; this bounds what they are asked
+
+
+class WordingIn(Schema):
+    body = text(LONGEST_SENT)
+
+
+class WordingTried(Schema):
+    body = text(LONGEST_SENT, required=False, load_default=None, allow_none=True)
+
+
+# Units are septets of GSM-7, or 16-bit units of UCS-2.
+LengthOut = shows("LengthOut", Length, "alphabet units segments")
+DoubtOut = shows("DoubtOut", Doubt, "name sentence")
+PreviewOut = shows(
+    "PreviewOut",
+    Preview,
+    "text length longest_text longest doubts",
+    length=LengthOut,
+    longest=LengthOut,
+    doubts=DoubtOut,
+)
+WordingOut = shows(
+    "WordingOut",
+    wordings.Wording,
+    "language kind body own built_in set_by set_at preview",
+    preview=PreviewOut,
+)
+
+
+ONE = "/wordings/<language>/<kind>"
+
+
+@wordings_blueprint.get("/wordings", allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.lists(WordingOut)
+def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
+    """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview."""
+    with read_session(services().engine) as session:
+        return part_of(wordings.list_wordings(session, own_clinic(session), services().sample_links), query)
+
+
+@wordings_blueprint.put(ONE, allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.writes(WordingOut, takes=WordingIn)
+def set_wording(call: Call, new: dict[str, str], language: str, kind: str) -> wordings.Wording:
+    """Say it in the clinic's own words from now on. What is queued already says so too."""
+    clinic = own_clinic(call.session)
+    wordings.set_wording(call.act, language, kind, new["body"])
+    return wordings.find_wording(call.session, clinic, language, kind, services().sample_links)
+
+
+@wordings_blueprint.delete(ONE, allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.response(200, WordingOut)
+def reset_wording(language: str, kind: str) -> wordings.Wording:
+    """Back to the built-in words. The clinic's own stay in the audit trail."""
+    with write_session(services().engine) as session:
+        clinic = own_clinic(session)
+        wordings.reset_wording(Act(session, caller().actor, clinic.id, services().clock.now()), language, kind)
+        return wordings.find_wording(session, clinic, language, kind, services().sample_links)
+
+
+@wordings_blueprint.post(f"{ONE}/preview", allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.arguments(WordingTried)
+@wordings_blueprint.response(200, PreviewOut)
+def preview(tried: dict[str, Any], language: str, kind: str) -> Any:
+    """How a wording would arrive, filled in with invented values; the built-in one without `body`. Writes nothing."""
+    with read_session(services().engine) as session:
+        return wordings.preview_wording(own_clinic(session), language, kind, tried["body"], services().sample_links)

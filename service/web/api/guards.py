@@ -6,65 +6,68 @@ import hashlib
 import uuid
 from collections.abc import Callable
 from functools import cached_property, wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar, cast
+from typing import Any, Concatenate, ParamSpec, cast
 
 from flask import Response, current_app, g, json, request
 from marshmallow import Schema
 from sqlalchemy import Connection, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.vocabulary import ActorKind, Role, Scope
+from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, Role, Scope
 from service.store.audit import Act
-from service.store.session import connect, write_connection
+from service.store.session import connect, session_on, write_connection
 from service.store.tables import IdempotentCall
 from service.store.upsert import insert_new
-from service.web.auth import Caller, CurrentStaff, current_staff, machine_or_staff, signed_in
+from service.web.auth import Caller, current_staff, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
 
 P = ParamSpec("P")
-R = TypeVar("R")
+Check = Callable[[], None]  # stands before a view, and raises where it may not be called
 LONGEST_KEY = 120
 
 
-def needs(scope: Scope) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """For a bearer key with `scope`, or signed-in staff. Sets `g.clinic_id`."""
+def needs(scope: Scope, asked: str = "A bearer key or a staff session is needed.") -> Check:
+    """Lets in a bearer key with `scope`, or signed-in staff, and sets `g.clinic_id`. Raises Problem 401 or 403."""
 
-    def decorate(view: Callable[P, R]) -> Callable[P, R]:
-        @wraps(view)
-        def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
-            found = machine_or_staff()
-            if found is None:
-                raise Problem(401, "A bearer key or a staff session is needed.")
-            if scope not in found.scopes:
-                raise Problem(403, f"The key has no scope {scope.value!r}.")
-            g.caller, g.clinic_id = found, found.clinic_id
-            return view(*args, **kwargs)
+    def check() -> None:
+        found = _caller(asked)
+        if scope not in found.scopes:
+            raise Problem(403, f"The key has no scope {scope.value!r}.")
 
-        return guarded
-
-    return decorate
+    return check
 
 
-def for_staff(*roles: Role) -> Callable[[Callable[P, R]], Callable[P, R]]:
-    """For signed-in staff alone, of one of `roles` where given: what a person answers for, a machine may not do."""
+def for_staff(*roles: Role) -> Check:
+    """Lets in signed-in staff alone, of one of `roles` where given: what a person answers for, a machine may not do."""
 
-    def decorate(view: Callable[P, R]) -> Callable[P, R]:
-        @wraps(view)
-        def guarded(*args: P.args, **kwargs: P.kwargs) -> R:
-            found = machine_or_staff()
-            if found is None:
-                raise Problem(401, "A staff session is needed.")
-            # A bearer key beside a session stands for itself: it borrows no rights from the person signed in.
-            staff = current_staff() if found.actor.kind is ActorKind.STAFF else None
-            if staff is None or (roles and staff.role not in roles):
-                raise Problem(403, "For signed-in staff" + (f" ({', '.join(roles)})" if roles else "") + ".")
-            g.caller, g.clinic_id = found, found.clinic_id
-            return view(*args, **kwargs)
+    def check() -> None:
+        found = _caller("A staff session is needed.")
+        # A bearer key beside a session stands for itself: it borrows no rights from the person signed in.
+        staff = current_staff() if found.actor.kind is ActorKind.STAFF else None
+        if staff is None or (roles and staff.role not in roles):
+            raise Problem(403, "For signed-in staff" + (f" ({', '.join(roles)})" if roles else "") + ".")
 
-        return guarded
+    return check
 
-    return decorate
+
+def machine_or_clinical(scope: Scope) -> Check:
+    """Lets in a bearer key with `scope`, or signed-in clinical staff."""
+    machine, clinical = needs(scope), for_staff(*CLINICAL_STAFF)
+
+    def check() -> None:
+        found = _caller("A bearer key or a staff session is needed.")
+        (machine if found.actor.kind is ActorKind.KEY else clinical)()
+
+    return check
+
+
+def _caller(asked: str) -> Caller:
+    found = machine_or_staff()
+    if found is None:
+        raise Problem(401, asked)
+    g.caller, g.clinic_id = found, found.clinic_id
+    return found
 
 
 def caller() -> Caller:
@@ -84,12 +87,7 @@ class Call:
     @cached_property
     def session(self) -> Session:
         """The transaction with objects, for views that want them."""
-        return Session(self.connection, expire_on_commit=False)
-
-    @property
-    def staff(self) -> CurrentStaff:
-        """Who is signed in, behind `for_staff`."""
-        return signed_in()
+        return session_on(self.connection)
 
     @property
     def act(self) -> Act:
@@ -151,12 +149,12 @@ def answered_apart() -> Response | None:
         return _earlier(connection, str(caller().actor), key)
 
 
-def keep_apart(body: Any, status: int = 200) -> None:
+def keep_apart(body: Any) -> None:
     """Keep the answer of such a call for a repeat; of two at the same time the first is kept."""
     key = _key()
     if key is not None:
         with write_connection(services().engine) as connection:
-            _insert(connection, str(caller().actor), key, uuid.uuid4(), status, body)
+            _insert(connection, str(caller().actor), key, uuid.uuid4(), 200, body)
 
 
 def _key() -> str | None:

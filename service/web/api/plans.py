@@ -1,4 +1,4 @@
-"""Plans, pauses, references and limits: what is expected of a patient, and against what it is read."""
+"""Plans, pauses, references, limits, goals and tags: what is expected of a patient, and against what it is read."""
 
 from __future__ import annotations
 
@@ -9,43 +9,56 @@ from marshmallow import Schema, fields, validate
 from sqlalchemy import select
 
 from service.care import pauses
+from service.domain import plan as rules
 from service.domain import vocabulary
+from service.domain.plan import WindowAhead, weekday_bits, weekdays_of
+from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, Scope
-from service.enrolling import baselines, plans
+from service.enrolling import baselines, contexts, plans
+from service.reviewing import proposing
 from service.store.session import read_session
-from service.store.tables import Limits, Pause, Plan, Reference
-from service.web.api.base import Blueprint, instant, list_rows, number, own, own_patient, part_of, text, whole, word
+from service.store.tables import ContextTagRow, GoalRow, Limits, Pause, Plan, Reference
+from service.web.api.base import Blueprint, Page, asked, list_rows, number, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, for_staff, needs
+from service.web.auth import own, own_patient
 from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint("plans", "Plans, pauses, references and limits")
 
 
+class PhaseIn(Schema):
+    """Dates, ends included, with weekdays of their own; without `to_date` until told."""
+
+    from_date = fields.Date(required=True)
+    to_date = fields.Date(allow_none=True, load_default=None)
+    weekdays = fields.List(whole(0, 6), required=True, validate=validate.Length(1, 7))
+
+
 class PlanIn(Schema):
-    weekdays = fields.List(whole(0, 6), load_default=lambda: list(range(7)), validate=validate.Length(1, 7))
+    """On `weekdays`, or on `days_a_week` weekdays evenly apart; `phases` have their own, from a date to a date."""
+
+    weekdays = fields.List(whole(0, 6), validate=validate.Length(1, 7))
+    days_a_week = whole(1, 7)
+    phases = fields.List(fields.Nested(PhaseIn), load_default=list, validate=validate.Length(max=rules.MOST_PHASES))
     opens = fields.Time(required=True)
+    opens_again = fields.Time(allow_none=True)
     due = fields.Time(required=True)
     closes = fields.Time(required=True)
-    wants_reading = fields.Boolean(load_default=True, truthy={True}, falsy={False})
-    wants_checkin = fields.Boolean(load_default=True, truthy={True}, falsy={False})
+    wants_reading = yes_no(load_default=True)
+    wants_checkin = yes_no(load_default=True)
     steps = fields.List(fields.Dict(), allow_none=True, validate=validate.Length(max=10))
     silent_days = whole(1, 30, allow_none=True)
 
 
-class PlanOut(Schema):
-    id = fields.UUID()
-    weekdays = fields.Function(lambda plan: [day for day in range(7) if plan.weekdays >> day & 1])
-    opens = fields.Time()
-    due = fields.Time()
-    closes = fields.Time()
-    wants_reading = fields.Boolean()
-    wants_checkin = fields.Boolean()
-    steps = fields.List(fields.Dict(), allow_none=True)
-    silent_days = fields.Integer(allow_none=True)
-    next_date = fields.Date()
-    next_open_at = instant()
-    active = fields.Boolean()
+PlanOut = shows(
+    "PlanOut",
+    Plan,
+    "id weekdays phases opens due closes wants_reading wants_checkin steps silent_days next_date next_open_at active",
+    phases=fields.List(fields.Dict(), allow_none=True),
+    weekdays=fields.Function(lambda plan: weekdays_of(plan.weekdays)),
+    steps=fields.List(fields.Dict(), allow_none=True),
+)
 
 
 class PauseIn(Schema):
@@ -59,24 +72,8 @@ class PauseEnd(Schema):
     last_day = fields.Date(required=True)
 
 
-class PauseOut(Schema):
-    id = fields.UUID()
-    cause = word(vocabulary.PauseCause)
-    from_date = fields.Date()
-    to_date = fields.Date(allow_none=True)
-    note = fields.String()
-    recorded_by = fields.String()
-    recorded_at = instant()
-    cancelled_at = instant(allow_none=True)
-
-
-class PauseChangeOut(Schema):
-    at = instant()
-    by = fields.String()
-    event = word(pauses.PauseEvent)
-    from_date = fields.Date(allow_none=True)
-    was_to = fields.Date(allow_none=True)
-    to_date = fields.Date(allow_none=True)
+PauseOut = shows("PauseOut", Pause, "id cause from_date to_date note recorded_by recorded_at cancelled_at")
+PauseChangeOut = shows("PauseChangeOut", pauses.PauseChange, "at by event from_date was_to to_date")
 
 
 class ReferenceIn(Schema):
@@ -89,15 +86,18 @@ class ReferenceIn(Schema):
     to_date = fields.Date(allow_none=True, load_default=None)
 
 
-class ReferenceOut(Schema):
-    id = fields.UUID()
-    pa_diastolic = fields.Float()
-    pa_mean = fields.Float(allow_none=True)
-    pa_systolic = fields.Float(allow_none=True)
-    from_date = fields.Date(allow_none=True)
-    to_date = fields.Date(allow_none=True)
-    set_by = fields.String()
-    set_at = instant()
+ReferenceOut = shows(
+    "ReferenceOut", Reference, "id pa_diastolic pa_mean pa_systolic from_date to_date sd set_by set_at"
+)
+LimitsOut = shows("LimitsOut", Limits, "id upper lower origin set_by set_at")
+
+
+ProposalOut = shows(
+    "ProposalOut",
+    proposing.WaitingProposal,
+    "task_id proposal.value proposal.sd proposal.from_day proposal.to_day "
+    "proposal.reference proposal.is_set proposal.why",
+)
 
 
 class LimitsIn(Schema):
@@ -105,16 +105,46 @@ class LimitsIn(Schema):
     lower = number(1, 150, allow_none=True, load_default=None)
 
 
-class LimitsOut(Schema):
-    id = fields.UUID()
-    upper = fields.Float(allow_none=True)
-    lower = fields.Float(allow_none=True)
-    set_by = fields.String()
-    set_at = instant()
+class TroubleLevelIn(Schema):
+    """The level, mmHg, as it was seen: with another event it is another."""
+
+    level = number(1, 150, required=True)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/plan")
-@needs(Scope.ENROL)
+class GoalIn(Schema):
+    """A range of PA diastolic, mmHg, either end or both; why, and the last day on which it is in force."""
+
+    lower = number(1, 150, allow_none=True, load_default=None)
+    upper = number(1, 150, allow_none=True, load_default=None)
+    why = text(baselines.LONGEST_WHY)
+    until = fields.Date(required=True)
+
+
+GoalOut = shows("GoalOut", GoalRow, "id lower upper why until set_by set_at ended_at")
+
+
+class ContextTagIn(Schema):
+    """What else was so on these dates; without `to_date` until told. `offset_mmhg` is a recalibration's alone."""
+
+    kind = word(vocabulary.ContextKind, required=True)
+    from_date = fields.Date(required=True)
+    to_date = fields.Date(allow_none=True, load_default=None)
+    offset_mmhg = number(-contexts.MOST_OFFSET, contexts.MOST_OFFSET, allow_none=True, load_default=None)
+    note = text(2000, required=False, load_default="")
+
+
+class ContextTagEnd(Schema):
+    last_day = fields.Date(required=True)
+
+
+ContextTagOut = shows(
+    "ContextTagOut",
+    ContextTagRow,
+    "id kind from_date to_date offset_mmhg note recorded_by recorded_at cancelled_at",
+)
+
+
+@blueprint.get("/patients/<uuid:patient_id>/plan", allowed=needs(Scope.ENROL))
 @blueprint.response(200, PlanOut)
 def show_plan(patient_id: uuid.UUID) -> Plan:
     """What is expected of the patient, and when the next window opens."""
@@ -126,35 +156,54 @@ def show_plan(patient_id: uuid.UUID) -> Plan:
     return plan
 
 
-@blueprint.put("/patients/<uuid:patient_id>/plan")
-@needs(Scope.ENROL)
+@blueprint.put("/patients/<uuid:patient_id>/plan", allowed=needs(Scope.ENROL))
 @blueprint.writes(PlanOut, takes=PlanIn)
 def set_plan(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
-    """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0."""
-    new["weekdays"] = sum(1 << day for day in set(new["weekdays"]))
-    patient = own_patient(call.session, patient_id)
-    return plans.set_plan(call.act, patient, plans.NewPlan(**new))
+    """Set or replace the plan, from its next opening on. `weekdays` counts from Monday = 0.
+
+    What the end of a stay added to it (`after_stay` in `phases`) stays.
+
+    A prompt before 06:00 or after 21:00 is taken only when `opens` is said a second time, in `opens_again`.
+    """
+    days = new.pop("days_a_week", None)
+    if days is not None and "weekdays" in new:
+        raise Refused("days_a_week", days, "nothing beside weekdays: one of the two")
+    new["weekdays"] = rules.spread(days or 7) if "weekdays" not in new else weekday_bits(new["weekdays"])
+    new["phases"] = tuple(rules.PlanPhase(**one | {"weekdays": weekday_bits(one["weekdays"])}) for one in new["phases"])
+    return plans.set_plan(call.act, own_patient(call.session, patient_id), plans.NewPlan(**new))
 
 
-@blueprint.get("/patients/<uuid:patient_id>/pauses")
-@needs(Scope.ENROL)
+WindowAheadOut = shows("WindowAheadOut", WindowAhead, "day paused times.opens_at times.due_at times.closes_at")
+
+
+class DaysAhead(Page):
+    days = asked(1, 366, load_default=7)
+
+
+@blueprint.get("/patients/<uuid:patient_id>/plan/ahead", allowed=needs(Scope.ENROL))
+@blueprint.lists(WindowAheadOut, DaysAhead)
+def list_windows_ahead(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """The windows that will open on the next `days` dates as the plan stands, today's included where it is to come."""
+    with read_session(services().engine) as session:
+        own_patient(session, patient_id)
+        return part_of(plans.windows_to_come(session, patient_id, services().clock.now(), query.pop("days")), query)
+
+
+@blueprint.get("/patients/<uuid:patient_id>/pauses", allowed=needs(Scope.ENROL))
 @blueprint.lists(PauseOut)
 def list_pauses(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """When nothing was or is expected, newest first."""
     return list_rows(query, Pause, Pause.from_date.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/pauses")
-@needs(Scope.ENROL)
+@blueprint.post("/patients/<uuid:patient_id>/pauses", allowed=needs(Scope.ENROL))
 @blueprint.writes(PauseOut, 201, takes=PauseIn)
 def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
     """Nothing is expected in these dates, both included; their windows are excused."""
-    patient = own_patient(call.session, patient_id)
-    return pauses.add_pause(call.act, patient, **new)
+    return pauses.add_pause(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/pauses/<uuid:pause_id>/history")
-@needs(Scope.ENROL)
+@blueprint.get("/pauses/<uuid:pause_id>/history", allowed=needs(Scope.ENROL))
 @blueprint.lists(PauseChangeOut)
 def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, Any]:
     """Who set which dates of a pause, and when, oldest first; `was_to` is the last day before, null is until told."""
@@ -163,8 +212,7 @@ def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, 
         return part_of(pauses.history(session, pause.id), query)
 
 
-@blueprint.post("/pauses/<uuid:pause_id>/end")
-@needs(Scope.ENROL)
+@blueprint.post("/pauses/<uuid:pause_id>/end", allowed=needs(Scope.ENROL))
 @blueprint.writes(PauseOut, takes=PauseEnd)
 def end_pause(call: Call, how: dict[str, Any], pause_id: uuid.UUID) -> Pause:
     """End a pause after `last_day`; a day before its first cancels it."""
@@ -173,35 +221,101 @@ def end_pause(call: Call, how: dict[str, Any], pause_id: uuid.UUID) -> Pause:
     return pause
 
 
-@blueprint.get("/patients/<uuid:patient_id>/references")
-@needs(Scope.REVIEW)
+@blueprint.get("/patients/<uuid:patient_id>/references", allowed=needs(Scope.REVIEW))
 @blueprint.lists(ReferenceOut)
 def list_references(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every reference, newest first; the newest counts."""
     return list_rows(query, Reference, Reference.set_at.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/references")
-@for_staff(*CLINICAL_STAFF)
+@blueprint.get("/patients/<uuid:patient_id>/reference-proposal", allowed=needs(Scope.REVIEW))
+@blueprint.response(200, ProposalOut)
+def show_proposal(patient_id: uuid.UUID) -> proposing.WaitingProposal:
+    """A settled fortnight (PA diastolic, else mean, mmHg) that may be the reference; 404 where none waits.
+
+    Accept it by posting its days as `from_date` and `to_date` of a reference, or type one; keep what counts
+    now by closing the task with a reason.
+    """
+    with read_session(services().engine) as session:
+        own_patient(session, patient_id)
+        waiting = proposing.waiting(session, patient_id)
+    if waiting is None:
+        raise Problem(404, "No reference is proposed for the patient.")
+    return waiting
+
+
+@blueprint.post("/patients/<uuid:patient_id>/references", allowed=for_staff(*CLINICAL_STAFF))
 @blueprint.writes(ReferenceOut, 201, takes=ReferenceIn)
 def set_reference(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Reference:
     """Anchor the baseline, mmHg: typed, or the mean of some dates' readings. Clinical staff only: a person answers."""
-    patient = own_patient(call.session, patient_id)
-    return baselines.set_reference(call.act, patient, **new)
+    return baselines.set_reference(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/limits")
-@needs(Scope.REVIEW)
+@blueprint.get("/patients/<uuid:patient_id>/limits", allowed=needs(Scope.REVIEW))
 @blueprint.lists(LimitsOut)
 def list_limits(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every pair of limits, newest first; the newest counts."""
     return list_rows(query, Limits, Limits.set_at.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/limits")
-@for_staff(*CLINICAL_STAFF)
+@blueprint.post("/patients/<uuid:patient_id>/limits", allowed=for_staff(*CLINICAL_STAFF))
 @blueprint.writes(LimitsOut, 201, takes=LimitsIn)
 def set_limits(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Limits:
     """PA diastolic limits, mmHg, as a clinician types them; there is no default. Clinical staff only."""
-    patient = own_patient(call.session, patient_id)
-    return baselines.set_limits(call.act, patient, **new)
+    return baselines.set_limits(call.act, own_patient(call.session, patient_id), **new)
+
+
+@blueprint.post("/patients/<uuid:patient_id>/limits/from-events", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(LimitsOut, 201, takes=TroubleLevelIn)
+def accept_trouble_level(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Limits:
+    """Take the level at which trouble came before (`trouble` of the record) as the upper limit. Clinical staff only.
+
+    Until somebody does, it is no limit; then it is one like any other, with its `origin`.
+    """
+    return baselines.accept_trouble_level(call.act, own_patient(call.session, patient_id), **new)
+
+
+@blueprint.get("/patients/<uuid:patient_id>/goals", allowed=needs(Scope.REVIEW))
+@blueprint.lists(GoalOut)
+def list_goals(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """Every goal, newest first; the newest counts, until its date or its end."""
+    return list_rows(query, GoalRow, GoalRow.set_at.desc(), patient_id=patient_id)
+
+
+@blueprint.post("/patients/<uuid:patient_id>/goals", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(GoalOut, 201, takes=GoalIn)
+def set_goal(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> GoalRow:
+    """A clinician's aim for PA diastolic; there is no default. Clinical staff only."""
+    return baselines.set_goal(call.act, own_patient(call.session, patient_id), **new)
+
+
+@blueprint.post("/goals/<uuid:goal_id>/end", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(GoalOut)
+def end_goal(call: Call, goal_id: uuid.UUID) -> GoalRow:
+    """The goal is none any more."""
+    goal = own(call.session, GoalRow, goal_id)
+    baselines.end_goal(call.act, goal)
+    return goal
+
+
+@blueprint.get("/patients/<uuid:patient_id>/context-tags", allowed=needs(Scope.REVIEW))
+@blueprint.lists(ContextTagOut)
+def list_context_tags(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """What else was so on which dates, newest first."""
+    return list_rows(query, ContextTagRow, ContextTagRow.from_date.desc(), patient_id=patient_id)
+
+
+@blueprint.post("/patients/<uuid:patient_id>/context-tags", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(ContextTagOut, 201, takes=ContextTagIn)
+def record_context_tag(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> ContextTagRow:
+    """Tag some dates; what is told is judged anew from the first of them."""
+    return contexts.record(call.act, own_patient(call.session, patient_id), **new)
+
+
+@blueprint.post("/context-tags/<uuid:tag_id>/end", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(ContextTagOut, takes=ContextTagEnd)
+def end_context_tag(call: Call, how: dict[str, Any], tag_id: uuid.UUID) -> ContextTagRow:
+    """Give a tag its last date; one before its first takes it back."""
+    tag = own(call.session, ContextTagRow, tag_id)
+    contexts.end(call.act, tag, how["last_day"])
+    return tag

@@ -3,187 +3,173 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
-from datetime import date
+from dataclasses import replace
 from typing import Any
 
 from flask import g
 from marshmallow import Schema, fields
 from sqlalchemy.orm import Session
 
-from service.domain import days, review
-from service.domain.days import Day
-from service.domain.review import Amendment, Raised, Reason, amendments
-from service.domain.signals.facts import PictureFacts, ResponseFacts
-from service.domain.vocabulary import (
-    CLINICAL_STAFF,
-    AdjustmentKind,
-    Lane,
-    Outcome,
-    PauseCause,
-    SafetySign,
-    Scope,
-    SignalKind,
-    SilenceCause,
-    Swelling,
-    TaskKind,
-    WindowState,
-)
-from service.domain.vocabulary import (
-    Response as Settling,
-)
-from service.reviewing import adjusting, measuring, patient, signing
+from service.domain import review
+from service.domain.days import Day, Paused
+from service.domain.localtime import local_date
+from service.domain.measures import Share, Waiting
+from service.domain.record.goals import InRange
+from service.domain.signals.facts import Compared, Episode, WeightWeek
+from service.domain.since import LaterDay
+from service.domain.summary import Adherence, SilenceNow, TrendSummary
+from service.domain.validation import Refused
+from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Lane, Outcome, Scope, SignalKind
+from service.domain.vocabulary import Response as Settling
+from service.recording import medicines
+from service.reviewing import accepting, adjusting, episodes, measuring, patient, signing, withdrawing
 from service.reviewing.adjusting import NewAdjustment
-from service.reviewing.panel import build_panel
+from service.reviewing.panel import PanelEntry, build_panel
 from service.reviewing.patient import SignedReview
+from service.reviewing.placing import current_week
+from service.store.audit import Act
+from service.store.histories import GoalSet, SilencePast
 from service.store.session import read_session
-from service.store.tables import Adjustment
-from service.web.api.base import (
-    Blueprint,
-    Words,
-    WordsList,
-    asked,
-    instant,
-    own,
-    own_clinic,
-    own_patient,
-    part_of,
-    text,
-    word,
+from service.store.staffwork import AddedRow, SignedRow
+from service.store.tables import (
+    Acceptance,
+    Adjustment,
+    MedicineRow,
+    Patient,
+    ReviewAddition,
+    SignOff,
+    SignOffWithdrawal,
 )
-from service.web.api.guards import Call, caller, for_staff, needs
+from service.web.api.base import Blueprint, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
+from service.web.api.guards import Call, for_staff, needs
+from service.web.auth import own, own_clinic, own_patient
 from service.web.frame import page_language
 from service.web.problems import Problem
 from service.web.services import services
-from service.words.language import Language
+from service.words.sentences import diary, signals, tasks
+from service.words.sentences import record as record_words
 from service.words.sentences import review as words
-from service.words.sentences import signals, tasks
 
 blueprint = Blueprint("review", "The weekly review")
 
 
-def _signal(say: Language, raised: Raised) -> str:
-    return signals.signal(say, raised.kind, raised.facts)
+# --- answers: null is "not known", "nothing was given" or "cannot be known" ---------------------
 
-
-def _picture(say: Language, facts: PictureFacts | None) -> str:
-    return signals.picture(say, facts) if facts else ""
-
-
-def _response(say: Language, facts: ResponseFacts | None) -> str:
-    return signals.response(say, facts) if facts else ""
-
-
-def _why(say: Language, reasons: Sequence[Reason]) -> str:
-    return words.reasons(say, reasons)[0]
-
-
-def _also(say: Language, reasons: Sequence[Reason]) -> list[str]:
-    return words.reasons(say, reasons)[1:]
-
-
-class PanelQuery(Schema):
-    lane = word(Lane)
-
-
-class ReviewQuery(Schema):
-    days = asked(1, 366, load_default=30)
-
-
-class AdherenceOut(Schema):
-    """Readings received of those expected; excused days are in neither number."""
-
-    received = fields.Integer()
-    expected = fields.Integer()
-    excused = fields.Integer()
-
-
-class SilenceNowOut(Schema):
-    first_day = fields.Date()
-    last_day = fields.Date()
-    missed = fields.Integer()
-    cause = word(SilenceCause)
-
-
-class PauseNowOut(Schema):
-    cause = word(PauseCause)
-    from_day = fields.Date()
-    to_day = fields.Date(allow_none=True)
-
-
-class SignalOut(Schema):
-    kind = word(SignalKind)
-    sentence = Words(_signal, whole=True)
-    since = fields.Date()
-
-
-class TrendOut(Schema):
-    """Where the pressure is, and where it may be going; null is "not known"."""
-
-    level = fields.Float(allow_none=True)
-    reference = fields.Float(allow_none=True)
-    reference_is_set = fields.Boolean()
-    days_to_limit = fields.Float(allow_none=True)
-    sentence = Words(_picture, attribute="picture")
-    signals = fields.List(fields.Nested(SignalOut))
-    response = word(Settling, attribute="response_word", allow_none=True)
-    response_sentence = Words(_response, attribute="response")
-
-
-class WeightOut(Schema):
-    now_kg = fields.Float()
-    change_kg = fields.Float()
-    on = fields.Date()
-
-
-class OpenTaskOut(Schema):
-    id = fields.UUID()
-    kind = word(TaskKind)
-    sentence = Words(tasks.task, attribute="facts")
-    since = fields.Date()
-
-
-class LastAdjustmentOut(Schema):
-    made_on = fields.Date()
-    what = fields.String()
-    response = word(Settling, attribute="response_word", allow_none=True)
-    response_sentence = Words(_response, attribute="response")
-    follow_up_on = fields.Date(allow_none=True)
-    follow_up_what = fields.String()
-
-
-class SignedOut(Schema):
-    id = fields.UUID()
-    by = fields.String()
-    at = instant()
-    outcome = word(Outcome)
-
-
-class EntryOut(Schema):
-    """One patient's row of the weekly review."""
-
-    patient_id = fields.UUID()
-    name = fields.String()
-    clinic_ref = fields.String()
-    lane = word(Lane)
-    why = Words(_why, attribute="reasons")
-    also = WordsList(_also, attribute="reasons")
-    today = fields.Date(attribute="summary.today")
-    adherence = fields.Nested(AdherenceOut, attribute="summary.adherence")
-    trend = fields.Nested(TrendOut, attribute="summary.trend")
-    upper = fields.Float(attribute="summary.upper", allow_none=True)
-    lower = fields.Float(attribute="summary.lower", allow_none=True)
-    last_reading_on = fields.Date(attribute="summary.last_reading_on", allow_none=True)
-    last_diary_on = fields.Date(attribute="summary.last_diary_on", allow_none=True)
-    weight = fields.Nested(WeightOut, attribute="summary.weight", allow_none=True)
-    symptoms = Words(words.symptoms, attribute="summary.symptoms")
-    silence = fields.Nested(SilenceNowOut, attribute="summary.silence", allow_none=True)
-    pause = fields.Nested(PauseNowOut, attribute="summary.pause", allow_none=True)
-    adjustment = fields.Nested(LastAdjustmentOut, allow_none=True)
-    tasks = fields.List(fields.Nested(OpenTaskOut))
-    signed = fields.Nested(SignedOut, allow_none=True)
-    carried_over = fields.Boolean()
-    days_since_review = fields.Integer(allow_none=True)
+_RESPONSE: dict[str, Any] = {
+    "response": word(Settling, attribute="response_word", allow_none=True),
+    "response_sentence": said(lambda say, to: signals.response(say, to.response) if to.response else ""),
+}
+AdherenceOut = shows("AdherenceOut", Adherence, "received expected excused")
+SilenceNowOut = shows("SilenceNowOut", SilenceNow, "first_day last_day missed cause")
+PauseNowOut = shows("PauseNowOut", Paused, "cause from_day to_day")
+SignalOut = shows(
+    "SignalOut",
+    Episode,
+    "kind sentence since",
+    sentence=said(lambda say, raised: signals.signal(say, raised.kind, raised.facts)),
+    since=fields.Date(attribute="began_on"),
+)
+TrendOut = shows(
+    "TrendOut",
+    TrendSummary,
+    "level reference reference_is_set days_to_limit sentence signals response response_sentence",
+    sentence=said(lambda say, trend: signals.picture(say, trend.picture) if trend.picture else ""),
+    signals=SignalOut,
+    **_RESPONSE,
+)
+# One of the four states of knowledge, and on how many of the last days it was compared and unchanged.
+ComparedOut = shows("ComparedOut", Compared, "knowledge days heard of last_on")
+WeightOut = shows("WeightOut", WeightWeek, "kg change_kg")
+ClosedEpisodeOut = shows("ClosedEpisodeOut", episodes.ClosedEpisode, "kind closed_on known_to reason by new_usual")
+OpenTaskOut = shows(
+    "OpenTaskOut",
+    review.OpenTask,
+    "id kind sentence since",
+    sentence=said(lambda say, task: tasks.task(say, task.facts)),
+)
+LastAdjustmentOut = shows(
+    "LastAdjustmentOut",
+    review.LastAdjustment,
+    "made_on what response response_sentence follow_up_on follow_up_what",
+    **_RESPONSE,
+)
+AddedOut = shows("AddedOut", AddedRow, "id by at outcome note")
+SignedOut = shows("SignedOut", SignedRow, "id by at outcome additions", additions=AddedOut)
+EntryOut = shows(
+    "EntryOut",
+    PanelEntry,
+    "patient_id name clinic_ref lane why also summary.today summary.adherence summary.trend summary.upper summary.lower"
+    " summary.last_reading_on summary.last_diary_on pressure diary weighed weight symptoms summary.silence"
+    " summary.pause adjustment tasks signed to_do since_signed seen must_be_opened carried_over days_since_review",
+    why=said(lambda say, entry: words.reasons(say, entry.reasons)[0]),
+    also=said(lambda say, entry: words.reasons(say, entry.reasons)[1:], type="array", items={"type": "string"}),
+    since_signed=said(lambda say, entry: words.since(say, entry.reviewed_on, entry.since)),
+    symptoms=said(lambda say, entry: diary.diary_week(say, entry.summary.trend.picture)),
+    pressure=fields.Nested(ComparedOut, attribute="summary.trend.pressure.compared"),
+    diary=fields.Nested(ComparedOut, attribute="summary.trend.diary.compared"),
+    weighed=fields.Nested(ComparedOut, attribute="summary.trend.diary.weighed"),
+    adherence=AdherenceOut,
+    trend=TrendOut,
+    weight=fields.Nested(WeightOut, attribute="summary.trend.diary.weight"),
+    silence=SilenceNowOut,
+    pause=PauseNowOut,
+    adjustment=LastAdjustmentOut,
+    tasks=OpenTaskOut,
+    signed=SignedOut,
+)
+DayOut = shows(
+    "DayOut",
+    Day,
+    "day window wants_reading readings pa_systolic pa_diastolic pa_mean heart_rate remarks checkin breathlessness"
+    " extra_pillows woke_breathless slept_in_chair swelling full_belly weight_kg weight_doubt light_headed tiredness"
+    " missed_medicines safety_signs note pause",
+)
+SilencePastOut = shows("SilencePastOut", SilencePast, "first_day last_day missed cause ended_at")
+AdjustmentOut = shows(
+    "AdjustmentOut",
+    patient.AdjustmentShown,
+    "id kind what made_on by recorded_at follow_up_on follow_up_what followed_up_at medicine_id person_id",
+)
+PatientReviewOut = shows(
+    "PatientReviewOut",
+    patient.PatientReview,
+    "entry days silences adjustments goal in_range as_of",
+    goal=shows("GoalInForceOut", GoalSet, "lower upper why until set_at"),
+    in_range=shows(
+        "InRangeOut", InRange, "days first read within above sentence", sentence=said(record_words.in_range)
+    ),
+    entered=fields.Function(
+        lambda seen: {day.isoformat(): list(said) for day, said in patient.entered_words(seen).items()},
+        metadata={"type": "object", "additionalProperties": {"type": "array", "items": {"type": "string"}}},
+    ),
+    entry=fields.Nested(EntryOut, attribute="placed", allow_none=True),
+    days=DayOut,
+    silences=SilencePastOut,
+    adjustments=AdjustmentOut,
+)
+# A signed day that reads differently now, whether or not that would have changed anything.
+LaterOut = shows("LaterOut", LaterDay, "day sentence", sentence=said(words.later_day))
+AdditionOut = shows("AdditionOut", patient.AddedReview, "id number by at outcome note frozen frozen_hash")
+SignOffOut = shows(
+    "SignOffOut",
+    SignedReview,
+    "id week by at outcome note next_look frozen frozen_hash additions",
+    additions=AdditionOut,
+    later_values=fields.List(fields.Nested(LaterOut)),
+)
+WithdrawalOut = shows("WithdrawalOut", SignOffWithdrawal, "id sign_off_id withdrawn_by withdrawn_at")
+WeekOut = shows("WeekOut", measuring.Covered, "first signed enrolled unsigned")
+ShareOut = shows("ShareOut", Share, "part whole")
+WaitingOut = shows("WaitingOut", Waiting, "median_days known open")
+MeasuresOut = shows(
+    "MeasuresOut",
+    measuring.Measures,
+    "readings reviews first_contact to_settled signals episodes signals_per_100 patient_weeks nights",
+    readings=ShareOut,
+    reviews=ShareOut,
+    first_contact=WaitingOut,
+    to_settled=WaitingOut,
+)
 
 
 class LaneOut(Schema):
@@ -198,187 +184,126 @@ class PanelOut(Schema):
     today = fields.Date()
     as_of = instant()
     signed = fields.Integer()
+    to_do = fields.Integer()
     patients = fields.Integer()
     lanes = fields.List(fields.Nested(LaneOut))
 
 
-class DayOut(Schema):
-    """One local date; null is "nothing was given"."""
+class CoverageOut(Schema):
+    """Who was reviewed in each week, and who was not."""
 
-    day = fields.Date()
-    window = word(WindowState, allow_none=True)
-    wants_reading = fields.Boolean()
-    readings = fields.Integer()
-    pa_systolic = fields.Float(allow_none=True)
-    pa_diastolic = fields.Float(allow_none=True)
-    pa_mean = fields.Float(allow_none=True)
-    heart_rate = fields.Float(allow_none=True)
-    remarks = fields.List(fields.String())
-    checkin = fields.Boolean()
-    breathlessness = fields.Integer(allow_none=True)
-    extra_pillows = fields.Integer(allow_none=True)
-    woke_breathless = fields.Boolean(allow_none=True)
-    swelling = word(Swelling, allow_none=True)
-    weight_kg = fields.Float(allow_none=True)
-    light_headed = fields.Boolean(allow_none=True)
-    tiredness = fields.Integer(allow_none=True)
-    missed_medicines = fields.Boolean(allow_none=True)
-    safety_signs = fields.List(word(SafetySign))
-    note = fields.String()
-    pause = word(PauseCause, allow_none=True)
+    weeks = fields.List(fields.Nested(WeekOut))
 
 
-class SilencePastOut(Schema):
-    first_day = fields.Date()
-    last_day = fields.Date()
-    missed = fields.Integer()
-    cause = word(SilenceCause)
-    ended_at = instant(allow_none=True)
+# --- what is asked and sent ---------------------------------------------------------------------
 
 
-class AdjustmentOut(Schema):
-    id = fields.UUID()
-    kind = word(AdjustmentKind)
-    what = fields.String()
-    made_on = fields.Date()
-    by = fields.String()
-    recorded_at = instant()
-    follow_up_on = fields.Date(allow_none=True)
-    follow_up_what = fields.String()
-    followed_up_at = instant(allow_none=True)
+class PanelQuery(Schema):
+    lane = word(Lane)
+    to_do = fields.Boolean()
 
 
-class AmendmentOut(Schema):
-    """What became known of a signed day after it was signed."""
-
-    day = fields.Date()
-    sentence = Words(words.amendment, whole=True)
-
-
-class SignOffOut(Schema):
-    """A signed review, with what was seen frozen in it."""
-
-    id = fields.UUID()
-    week = fields.Date()
-    by = fields.String()
-    at = instant()
-    outcome = word(Outcome)
-    note = fields.String()
-    next_look = fields.Date(allow_none=True)
-    frozen = fields.Dict()
-    frozen_hash = fields.String()
-    amendments = fields.List(fields.Nested(AmendmentOut))
-
-
-class PatientReviewOut(Schema):
-    """One patient: the row of the panel, and every day asked for with diary and pressures joined."""
-
-    entry = fields.Nested(EntryOut)
-    days = fields.List(fields.Nested(DayOut))
-    silences = fields.List(fields.Nested(SilencePastOut))
-    adjustments = fields.List(fields.Nested(AdjustmentOut))
-    as_of = instant()
+class ReviewQuery(Schema):
+    days = asked(1, 366, load_default=30)
 
 
 class SignOffIn(Schema):
     outcome = word(Outcome, required=True)
     note = text(4000, required=False, load_default="")
     next_look = fields.Date(load_default=None, allow_none=True)
+    seen = text(16, required=False, load_default=None, allow_none=True)
+
+
+class AdditionIn(Schema):
+    """What was done about what came since; `seen` is the mark of the entry as it was read."""
+
+    outcome = word(Outcome, required=True)
+    note = text(4000, required=False, load_default="")
+    seen = text(16)
+
+
+class EpisodeClosingIn(Schema):
+    """Which episode of the diary is closed, and why, though no answers have closed it.
+
+    `new_usual`: the answers, or weighings, of the last week are this patient's usual from now on.
+    """
+
+    kind = word(SignalKind, required=True)
+    reason = text(episodes.LONGEST_REASON)
+    new_usual = yes_no(load_default=False)
 
 
 class AdjustmentIn(Schema):
-    """What changed, in free text including any dose; `corrects` names an adjustment that this one supersedes."""
+    """What changed, in free text including any dose; `corrects` names an adjustment that this one supersedes.
+
+    `medicine_id` is the course of the record that it began; with a `dose`, the course that it ended: the next is
+    recorded in the same act.
+    """
 
     kind = word(AdjustmentKind, required=True)
     what = text(2000)
     made_on = fields.Date(required=True)
     follow_up_on = fields.Date(load_default=None, allow_none=True)
     follow_up_what = text(2000, required=False, load_default="")
+    medicine_id = fields.UUID(load_default=None, allow_none=True)
+    dose = text(16, required=False, allow_none=True, load_default=None)
+    times_a_day = text(16, required=False, allow_none=True, load_default=None)
     corrects = fields.UUID(load_default=None, allow_none=True)
 
 
-class WeekOut(Schema):
-    """Who was reviewed in a week, and who was not."""
+class AcceptanceIn(Schema):
+    """Why a level that has been high for weeks is known, and the last day on which that holds."""
 
-    first = fields.Date()
-    signed = fields.Integer()
-    enrolled = fields.Integer()
-    unsigned = fields.List(fields.String())
+    reason = text(accepting.LONGEST_REASON)
+    until = fields.Date(required=True)
 
 
-class CoverageOut(Schema):
-    weeks = fields.List(fields.Nested(WeekOut))
-
-
-class ShareOut(Schema):
-    part = fields.Integer()
-    whole = fields.Integer()
-
-
-class WaitingOut(Schema):
-    median_days = fields.Float(allow_none=True)
-    known = fields.Integer()
-    open = fields.Integer()
-
-
-class MeasuresOut(Schema):
-    """How the clinic is doing over the last weeks; null is "cannot be known"."""
-
-    readings = fields.Nested(ShareOut)
-    reviews = fields.Nested(ShareOut)
-    first_contact = fields.Nested(WaitingOut)
-    to_settled = fields.Nested(WaitingOut)
-    signals = fields.Integer()
-    episodes = fields.Integer()
-    signals_per_100 = fields.Float(allow_none=True)
-    patient_weeks = fields.Float()
-    nights = fields.Integer()
+AcceptanceOut = shows("AcceptanceOut", Acceptance, "id reason until accepted_by accepted_at taken_back_at")
 
 
 WEEKS = 12
 
 
-@blueprint.get("/review")
-@needs(Scope.REVIEW)
+@blueprint.get("/review", allowed=needs(Scope.REVIEW))
 @blueprint.arguments(PanelQuery, location="query")
 @blueprint.response(200, PanelOut)
 def panel(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
     with read_session(services().engine) as session:
-        built = build_panel(session, caller().clinic_id, services().clock.now())
-    wanted = query.get("lane")
+        built = build_panel(session, g.clinic_id, services().clock.now())
+    wanted, to_do = query.get("lane"), query.get("to_do")
     return {
         "week": built.week,
         "today": built.today,
         "as_of": built.as_of,
         "signed": built.signed,
+        "to_do": built.to_do,
         "patients": len(built.entries),
         "lanes": [
-            {"lane": lane, "patients": built.lanes[lane]} for lane in review.LANES if wanted is None or lane is wanted
+            {"lane": lane, "patients": [one for one in built.lanes[lane] if to_do in {None, one.to_do}]}
+            for lane in review.LANES
+            if wanted is None or lane is wanted
         ],
     }
 
 
-@blueprint.get("/review/coverage")
-@needs(Scope.REVIEW)
+@blueprint.get("/review/coverage", allowed=needs(Scope.REVIEW))
 @blueprint.response(200, CoverageOut)
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with read_session(services().engine) as session:
-        return {"weeks": measuring.coverage(session, caller().clinic_id, services().clock.now(), WEEKS)}
+        return {"weeks": measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)}
 
 
-@blueprint.get("/review/measures")
-@needs(Scope.REVIEW)
+@blueprint.get("/review/measures", allowed=needs(Scope.REVIEW))
 @blueprint.response(200, MeasuresOut)
 def measures() -> measuring.Measures:
     """How the clinic is doing over the last weeks."""
     with read_session(services().engine) as session:
-        return measuring.measure(session, caller().clinic_id, services().clock.now(), WEEKS)
+        return measuring.measure(session, g.clinic_id, services().clock.now(), WEEKS)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/review")
-@needs(Scope.REVIEW)
+@blueprint.get("/patients/<uuid:patient_id>/review", allowed=needs(Scope.REVIEW))
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
@@ -386,47 +311,67 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
         now = services().clock.now()
-        return patient.build_patient(session, caller().clinic_id, patient_id, now, query["days"])
+        return patient.build_patient(session, g.clinic_id, patient_id, now, query["days"])
 
 
-@blueprint.get("/patients/<uuid:patient_id>/sign-offs")
-@needs(Scope.REVIEW)
+@blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=needs(Scope.REVIEW))
 @blueprint.lists(SignOffOut)
 def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
-    """The patient's signed reviews, newest first, each with what became known of its days since."""
+    """The patient's signed reviews, newest first, each with what was added, and which days read differently now."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
         listed = part_of(patient.reviews_of(session, own_clinic(session), patient_id), query)
-        known = _known(session, listed["items"], patient_id)
-    return listed | {"items": [_as_mapping(one) | {"amendments": _amended(one, known)} for one in listed["items"]]}
+        later = patient.later_values(session, g.clinic_id, patient_id, listed["items"], services().clock.now())
+    return listed | {"items": [_as_mapping(one) | {"later_values": later[one.id]} for one in listed["items"]]}
 
 
-@blueprint.post("/patients/<uuid:patient_id>/sign-offs")
-@for_staff(*CLINICAL_STAFF)
+@blueprint.post("/patients/<uuid:patient_id>/sign-offs", allowed=for_staff(*CLINICAL_STAFF))
 @blueprint.writes(SignOffOut, 201, takes=SignOffIn)
 def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
-    """Sign this week's review. 409 names who had signed it before: one signature a week stands."""
+    """Sign this week's review. 409 names who had signed it before: one signature a week stands.
+
+    Give `seen`, the mark of the patient's entry as it was read, and 409 also tells that something came since.
+    Where `must_be_opened` is true it has to be given, with an outcome other than "no_change" or a note.
+    """
     own_patient(call.session, patient_id)
     try:
-        signing.sign(
-            call.session,
-            g.clinic_id,
-            patient_id,
-            call.staff,
-            new["outcome"],
-            new["note"],
-            new["next_look"],
-            call.now,
-            page_language(),
-        )
-    except signing.AlreadySigned as first:
+        signing.sign(call.act, patient_id, **new, say=page_language())
+    except (signing.AlreadySigned, signing.LookAgain) as first:
         raise Problem(409, str(first)) from None
     newest = patient.reviews_of(call.session, own_clinic(call.session), patient_id)[0]
-    return _as_mapping(newest) | {"amendments": []}
+    return _as_mapping(newest) | {"later_values": []}
 
 
-@blueprint.get("/patients/<uuid:patient_id>/adjustments")
-@needs(Scope.REVIEW)
+@blueprint.post("/sign-offs/<uuid:sign_off_id>/take-back", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(WithdrawalOut)
+def take_signature_back(call: Call, sign_off_id: uuid.UUID) -> Any:
+    """Take a signature back within minutes of giving it, with what was done in the same act. It stays on record.
+
+    409 tells why it stands: it is another's, it is older, or something was added to it.
+    """
+    own(call.session, SignOff, sign_off_id)
+    try:
+        return withdrawing.take_back(call.act, sign_off_id)
+    except withdrawing.StillStands as stands:
+        raise Problem(409, str(stands)) from None
+
+
+@blueprint.post("/sign-offs/<uuid:sign_off_id>/additions", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(AdditionOut, 201, takes=AdditionIn)
+def add(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> Any:
+    """Add what came since to this week's signature. 409 tells that the entry is no longer what was read: look again."""
+    signed = own(call.session, SignOff, sign_off_id)
+    if signed.week != current_week(own_clinic(call.session), call.now):
+        raise Problem(409, "The week of this signature is over.")
+    try:
+        added = signing.add(call.act, signed.patient_id, **new, say=page_language(), to=sign_off_id)
+    except (signing.LookAgain, signing.NotSigned) as first:
+        raise Problem(409, str(first)) from None
+    (made,) = patient.additions_of(call.session, own_clinic(call.session), ReviewAddition.id == added.id).values()
+    return made[0]
+
+
+@blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=needs(Scope.REVIEW))
 @blueprint.lists(AdjustmentOut)
 def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
@@ -435,34 +380,89 @@ def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
         return part_of(patient.adjustments_of(session, g.clinic_id, patient_id), query)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/adjustments")
-@for_staff(*CLINICAL_STAFF)
+@blueprint.post("/patients/<uuid:patient_id>/adjustments", allowed=for_staff(*CLINICAL_STAFF))
 @blueprint.writes(AdjustmentOut, 201, takes=AdjustmentIn)
 def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
     """Record what was changed, or correct an earlier record of it."""
-    corrects = new.pop("corrects")
-    own_patient(call.session, patient_id)
+    corrects, whose = new.pop("corrects"), own_patient(call.session, patient_id)
+    dose, times = new.pop("dose"), new.pop("times_a_day")
     try:
-        made = adjusting.record_adjustment(
-            call.session, g.clinic_id, patient_id, NewAdjustment(**new), call.staff, call.now, corrects=corrects
-        )
+        made = change(call.act, whose, NewAdjustment(**new), dose, times, corrects)
     except LookupError:
         raise Problem(422, "corrects: accepted is a current adjustment of this patient") from None
     return _made(call.session, made)
 
 
-@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
-@for_staff(*CLINICAL_STAFF)
+@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up", allowed=for_staff(*CLINICAL_STAFF))
 @blueprint.writes(AdjustmentOut)
 def followed_up(call: Call, adjustment_id: uuid.UUID) -> Any:
     """Note that the follow-up was done; the first note stands."""
     made = own(call.session, Adjustment, adjustment_id)
     try:
-        adjusting.follow_up_done(call.session, g.clinic_id, adjustment_id, call.staff, call.now)
+        adjusting.follow_up_done(call.act, adjustment_id)
     except LookupError:
         raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
     call.session.refresh(made)
     return _made(call.session, made)
+
+
+@blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=needs(Scope.REVIEW))
+@blueprint.lists(ClosedEpisodeOut)
+def closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """The episodes of the diary that staff closed, newest first, each with its reason."""
+    with read_session(services().engine) as session:
+        own_patient(session, patient_id)
+        return part_of(episodes.closed_episodes(session, patient_id), query)
+
+
+@blueprint.post("/patients/<uuid:patient_id>/closed-episodes", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(ClosedEpisodeOut, 201, takes=EpisodeClosingIn)
+def close_episode(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> episodes.ClosedEpisode:
+    """Close worse symptoms or a weight that moved, with a reason. A later answer that is still worse raises it anew."""
+    who = own_patient(call.session, patient_id)
+    try:
+        return episodes.close_episode(call.act, who, **new)
+    except episodes.NotOpen:
+        raise Problem(409, "No such episode of this patient is open.") from None
+
+
+@blueprint.get("/patients/<uuid:patient_id>/acceptances", allowed=needs(Scope.REVIEW))
+@blueprint.lists(AcceptanceOut)
+def list_acceptances(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """What was accepted, newest first. Only the newest may be in force: a new signal, or its date, ends it."""
+    return list_rows(query, Acceptance, Acceptance.accepted_at.desc(), patient_id=patient_id)
+
+
+@blueprint.post("/patients/<uuid:patient_id>/acceptances", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(AcceptanceOut, 201, takes=AcceptanceIn)
+def accept(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Acceptance:
+    """Accept a level that has been high for weeks. Whatever is new after it breaks it."""
+    return accepting.accept(call.act, own_patient(call.session, patient_id), **new)
+
+
+@blueprint.post("/acceptances/<uuid:acceptance_id>/take-back", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.writes(AcceptanceOut)
+def take_back(call: Call, acceptance_id: uuid.UUID) -> Acceptance:
+    """Take it back; the first time stands."""
+    accepted = own(call.session, Acceptance, acceptance_id)
+    accepting.take_back(call.act, accepted)
+    call.session.refresh(accepted)
+    return accepted
+
+
+def change(
+    act: Act, whose: Patient, new: NewAdjustment, dose: str | None, times: str | None, corrects: uuid.UUID | None
+) -> Adjustment:
+    """The adjustment and, with another dose, the course that it began. Raises Refused or LookupError."""
+    if dose or times:
+        taken = None if new.medicine_id is None else own(act.session, MedicineRow, new.medicine_id)
+        if taken is None or taken.patient_id != whose.id:
+            raise Refused("medicine_id", None, "the medicine whose dose was changed")
+        on = new.made_on or local_date(act.now, whose.zone)
+        now = {"dose": dose or taken.dose, "times_a_day": times or taken.times_a_day}
+        began = medicines.change_dose(act, whose, taken, **now, from_date=on)
+        new = replace(new, medicine_id=began.id)
+    return adjusting.record_adjustment(act, whose.id, new, corrects=corrects)
 
 
 def _made(session: Session, made: Adjustment) -> Any:
@@ -474,15 +474,3 @@ def _made(session: Session, made: Adjustment) -> Any:
 def _as_mapping(past: SignedReview) -> dict[str, Any]:
     """A signed review as a mapping."""
     return {name: getattr(past, name) for name in SignedReview.__slots__}
-
-
-def _known(session: Session, past: Sequence[SignedReview], patient_id: uuid.UUID) -> tuple[Day, ...]:
-    """The days of all these reviews as they read now; one read, whatever their number."""
-    firsts = [date.fromisoformat(one.frozen["days"][0]["day"]) for one in past]
-    if not firsts:
-        return ()
-    return patient.days_since(session, caller().clinic_id, patient_id, min(firsts), services().clock.now())
-
-
-def _amended(past: SignedReview, known: Sequence[Day]) -> list[Amendment]:
-    return amendments([days.from_json(day) for day in past.frozen["days"]], known)

@@ -1,4 +1,4 @@
-"""A patient's plan as a calendar to subscribe to, by a signed address.
+"""A patient's plan as a calendar to subscribe to, by an address that nobody can guess.
 
 Promises hours and the clinic's short name, nothing else: a calendar is shown on
 lock screens, shared in families and copied to providers. Opening it changes nothing.
@@ -9,13 +9,12 @@ from __future__ import annotations
 from flask import Blueprint, Response
 from flask_babel import gettext
 
-from service.domain.localtime import local_date, zone
 from service.domain.validation import Refused
-from service.links import Purpose
+from service.domain.vocabulary import LinkPurpose
+from service.enrolling.plans import plan_ahead
+from service.links import is_over, read_link
 from service.reports import calendars
-from service.scheduling.plans import plans_ahead
 from service.store.session import read_session
-from service.store.tables import Patient
 from service.web import frame
 from service.web.services import services
 
@@ -25,30 +24,17 @@ blueprint = Blueprint("calendar", __name__)
 @blueprint.get("/cal/<token>.ics")
 def plan(token: str) -> Response:
     """The calendar, 404 for an address that is not ours, 410 for one that is over."""
-    try:
-        opened = services().links.read(token, Purpose.CALENDAR)
-    except Refused:
-        return _plain(gettext("This address is not complete."), 404)
     with read_session(services().engine) as session:
-        found = plans_ahead(session, Patient.id == opened.subject_id)
-    if found:
-        frame.speak(found[0].language)
-    if opened.is_over(services().clock.now()) or not found or not found[0].is_active:
+        try:
+            link = read_link(session, token, LinkPurpose.CALENDAR)
+        except Refused:
+            return _plain(gettext("This address is not complete."), 404)
+        ahead = plan_ahead(session, link.patient_id)
+    if ahead is not None:
+        frame.speak(ahead.language)
+    if is_over(link, services().clock.now()) or ahead is None or not ahead.is_active:
         return _plain(gettext("This calendar has ended."), 410)
-    ahead = found[0]
-    place = zone(ahead.zone)
-    made = calendars.write(
-        calendars.Feed(
-            uid=ahead.id,
-            title=ahead.sender_name,
-            rule=ahead.rule,
-            zone=place,
-            first=local_date(ahead.set_at, place),
-            changed_at=ahead.set_at,
-            pauses=ahead.pauses,
-        )
-    )
-    response = Response(made, content_type="text/calendar; charset=utf-8")
+    response = Response(calendars.write(ahead), content_type="text/calendar; charset=utf-8")
     response.headers["Content-Disposition"] = 'inline; filename="plan.ics"'
     response.headers["Cache-Control"] = "private, no-cache"
     response.add_etag()

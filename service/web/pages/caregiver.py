@@ -17,17 +17,17 @@ from sqlalchemy.orm import Session
 
 from service.care import contacts
 from service.care.pauses import pause_on
-from service.domain.localtime import local_date, zone
+from service.domain.localtime import local_date
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, CaregiverAnswer, ConsentKind, PatientState
-from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, record_caregiver_reply
-from service.links import Opened, Purpose
-from service.store.audit import Act, Actor
+from service.domain.vocabulary import CaregiverAnswer, ConsentKind, LinkPurpose, PatientState
+from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, newest_reply, record_caregiver_reply
+from service.store.audit import act_of
 from service.store.session import write_session
-from service.store.tables import Caregiver, CaregiverReply, Clinic, Message, Patient, Pause, Reading, Window
-from service.web import frame
+from service.store.tables import Caregiver, CaregiverReply, Clinic, LinkKey, Patient, Pause, Reading, Window
+from service.web.frame import page_language
 from service.web.pages.opening import open_link
 from service.web.services import services
+from service.words.language import may_be_emergency
 
 blueprint = Blueprint("caregiver", __name__)
 
@@ -54,6 +54,11 @@ class CaregiverPage:
         return self.may_know and self.patient.state is PatientState.ACTIVE
 
     @property
+    def alarms(self) -> bool:
+        """Whether their note may be an emergency: then the number to call comes first."""
+        return self.reply is not None and may_be_emergency(self.reply.note)
+
+    @property
     def first_name(self) -> str:
         return self.patient.name.split()[0]
 
@@ -61,14 +66,14 @@ class CaregiverPage:
 @blueprint.get("/g/<token>")
 def page(token: str) -> ResponseReturnValue:
     """The four answers, or that a reading has arrived since."""
-    asked = open_link(token, Purpose.CAREGIVER, _load)
+    asked = open_link(token, LinkPurpose.CAREGIVER, _load)
     return render_template("caregiver/ask.html", **_about(token, asked))
 
 
 @blueprint.post("/g/<token>")
 def answer(token: str) -> ResponseReturnValue:
     """Keep the answer that was tapped, and a last day and a note when they came with it."""
-    asked = open_link(token, Purpose.CAREGIVER, _load)
+    asked = open_link(token, LinkPurpose.CAREGIVER, _load)
     typed = {key: request.form.get(key, "").strip() for key in ("answer", "until", "note")}
     problems: dict[str, str] = {}
     if typed["answer"] not in set(CaregiverAnswer):
@@ -85,7 +90,7 @@ def answer(token: str) -> ResponseReturnValue:
 @blueprint.get("/g/<token>/thanks")
 def thanks(token: str) -> ResponseReturnValue:
     """What was kept and what follows from it; a last day and a note may be added."""
-    asked = open_link(token, Purpose.CAREGIVER, _load)
+    asked = open_link(token, LinkPurpose.CAREGIVER, _load)
     if asked.reply is None:
         return redirect(url_for("phone.caregiver.page", token=token), 303)
     return render_template("caregiver/thanks.html", **_about(token, asked))
@@ -94,29 +99,18 @@ def thanks(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _load(session: Session, opened: Opened) -> CaregiverPage | None:
-    window_id, caregiver_id = opened.subject_id, opened.person_id
-    if caregiver_id is None:
-        nudge = session.get(Message, opened.subject_id)
-        if nudge is None or nudge.window_id is None:
-            return None
-        window_id, caregiver_id = nudge.window_id, nudge.caregiver_id
+def _load(session: Session, link: LinkKey) -> CaregiverPage | None:
     row = session.execute(
         select(Window, Caregiver, Patient, Clinic)
         .join(Patient, Patient.id == Window.patient_id)
         .join(Clinic, Clinic.id == Window.clinic_id)
         .join(Caregiver, Caregiver.patient_id == Patient.id)
-        .where(Window.id == window_id, Caregiver.id == caregiver_id, Caregiver.active)
+        .where(Window.id == link.window_id, Caregiver.id == link.caregiver_id, Caregiver.active)
     ).first()
     if row is None:
         return None
     window, caregiver, patient, clinic = row
-    reply = session.scalar(
-        select(CaregiverReply)
-        .where(CaregiverReply.caregiver_id == caregiver.id, CaregiverReply.window_id == window.id)
-        .order_by(CaregiverReply.at.desc(), CaregiverReply.id)
-        .limit(1)
-    )
+    reply = newest_reply(session, caregiver.id, window.id)
     came = exists().where(
         Reading.patient_id == patient.id, Reading.local_date >= window.local_date, Reading.superseded_at.is_(None)
     )
@@ -142,7 +136,7 @@ def _keep(asked: CaregiverPage, answer: CaregiverAnswer, typed: dict[str, str]) 
     try:
         with write_session(services().engine) as session:
             record_caregiver_reply(
-                Act(session, Actor(ActorKind.CAREGIVER, asked.caregiver.id), asked.clinic.id, services().clock.now()),
+                act_of(session, asked.caregiver, services().clock.now()),
                 asked.caregiver.id,
                 asked.window.id,
                 answer,
@@ -159,7 +153,9 @@ def _keep(asked: CaregiverPage, answer: CaregiverAnswer, typed: dict[str, str]) 
 
 
 def _until_words(asked: CaregiverPage) -> str:
-    words: str = gettext("Please give a date from %(first)s on.", first=frame.day_in_words(asked.window.local_date))
+    words: str = gettext(
+        "Please give a date from %(first)s on.", first=page_language().weekday_day(asked.window.local_date)
+    )
     return words
 
 
@@ -171,7 +167,7 @@ def _about(token: str, asked: CaregiverPage) -> dict[str, object]:
         "token": token,
         "answers": tuple(CaregiverAnswer),
         "may_last": asked.reply is not None and asked.reply.answer in CAUSES,
-        "today": local_date(now, zone(asked.patient.zone)),
+        "today": local_date(now, asked.patient.zone),
         "latest": asked.window.local_date + timedelta(days=LONGEST_DAYS),
         "longest_note": LONGEST_NOTE,
         "problems": {},

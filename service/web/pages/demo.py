@@ -25,9 +25,9 @@ from sqlalchemy.orm import Session
 from service.clock import FixedClock, SharedClock
 from service.domain.localtime import zone
 from service.domain.readings import NewReading
-from service.domain.vocabulary import ActorKind, Channel, PatientState, Source, WindowState
+from service.domain.vocabulary import Channel, PatientState, Source, WindowState
 from service.intake.readings import record_reading
-from service.store.audit import Act, Actor
+from service.store.audit import act_of
 from service.store.due import Due, Event, next_due
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Reading, Window
@@ -105,7 +105,7 @@ def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
             heart_rate=rate,
             source=Source.DEMO,
         )
-        record_reading(Act(session, Actor(ActorKind.PATIENT, owner.id), owner.clinic_id, now), new)
+        record_reading(act_of(session, owner, now), new)
     flash(gettext("An invented reading was taken and has arrived at the clinic."), "good")
     return redirect(url_for("demo.phone", contact_id=contact_id), 303)
 

@@ -1,4 +1,4 @@
-"""How a page opens the signed link it was tapped from, and the kind pages for links that do not open.
+"""How a page opens the link it was tapped from, and the kind pages for links that do not open.
 
 Promises that opening changes nothing, that the page speaks the language of the link's
 person, and that whoever comes too late is given the lines to call where they are known.
@@ -15,9 +15,10 @@ from flask_babel import gettext
 from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
-from service.links import Opened, Purpose
+from service.domain.vocabulary import LinkPurpose
+from service.links import read_link
 from service.store.session import read_session
-from service.store.tables import Clinic
+from service.store.tables import Clinic, LinkKey
 from service.web import frame
 from service.web.services import services
 
@@ -49,33 +50,33 @@ class LinkClosed(Exception):
 
 
 def open_link(
-    token: str, purpose: Purpose, load: Callable[[Session, Opened], T | None], *, even_if_over: bool = False
+    token: str, purpose: LinkPurpose, load: Callable[[Session, LinkKey], T | None], *, even_if_over: bool = False
 ) -> T:
     """What the link of `token` opens, as `load` reads it, in its person's language.
 
     Raises LinkClosed: 404 for a link that is not whole, not ours, or of nothing we have; 410
-    for one that is over (unless `even_if_over`), or of somebody who no longer takes part.
+    for one that is over (unless `even_if_over`), revoked, or of somebody who no longer takes part.
     """
-    try:
-        opened = services().links.read(token, purpose)
-    except Refused:
-        raise _broken() from None
     with read_session(services().engine) as session:
-        found = load(session, opened)
+        try:
+            link = read_link(session, token, purpose)
+        except Refused:
+            raise _broken() from None
+        found = load(session, link)
     if found is None:
         raise _broken()
     frame.speak(found.language)
-    if opened.is_over(services().clock.now()) and not even_if_over:
-        raise LinkClosed(
-            gettext("This link was for an earlier day"),
-            gettext("It has closed, and nothing is needed from you here. The next message brings a new link."),
-            found.clinic,
-            410,
-        )
-    if not found.takes_part:
+    if link.revoked_at is not None or not found.takes_part:
         raise LinkClosed(
             gettext("This link is no longer in use"),
             gettext("If you did not expect that, please call the clinic."),
+            found.clinic,
+            410,
+        )
+    if link.until <= services().clock.now() and not even_if_over:
+        raise LinkClosed(
+            gettext("This link was for an earlier day"),
+            gettext("It has closed, and nothing is needed from you here. The next message brings a new link."),
             found.clinic,
             410,
         )

@@ -24,15 +24,28 @@ from werkzeug.datastructures import MultiDict
 
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
-from service.domain.vocabulary import ActorKind, PatientState, SafetySign, Source, Swelling
-from service.intake.checkins import record_checkin
-from service.links import Opened, Purpose
-from service.store.audit import Act, Actor
+from service.domain.vocabulary import (
+    LinkPurpose,
+    PatientState,
+    SafetySign,
+    Source,
+    Swelling,
+    Urgency,
+    WeightDoubt,
+    WeightSaid,
+)
+from service.intake.checkins import questions_of, record_checkin, urgency_of
+from service.store.audit import act_of
+from service.store.quarantine import describe_error
 from service.store.session import write_session
-from service.store.tables import Checkin, Clinic, Patient, Window
+from service.store.tables import Checkin, Clinic, LinkKey, Patient, Window
+from service.store.troubles import Trouble, trouble_of
+from service.web.frame import no_room, not_saved, page_language
 from service.web.pages import caregiver
 from service.web.pages.opening import open_link
+from service.web.problems import status_of
 from service.web.services import services
+from service.words import messages
 
 blueprint = Blueprint("phone", __name__)
 blueprint.register_blueprint(caregiver.blueprint)
@@ -47,6 +60,7 @@ class CheckinPage:
     patient: Patient
     clinic: Clinic
     checkin: Checkin | None
+    asks: frozenset[str] = frozenset()  # the keys of the day's questions, where the form is shown
 
     @property
     def language(self) -> str:
@@ -61,17 +75,20 @@ class CheckinPage:
         return None if self.checkin is None else diary.from_columns(self.checkin)
 
     @property
-    def is_alarming(self) -> bool:
-        return bool(self.checkin is not None and self.checkin.safety_signs)
+    def weight_doubt(self) -> WeightDoubt | None:
+        return None if self.checkin is None else self.checkin.weight_doubt
+
+    @property
+    def urgency(self) -> Urgency | None:
+        return None if self.answers is None else urgency_of(Source.PAGE, self.answers)
 
 
 @blueprint.get("/c/<token>")
 def checkin(token: str) -> ResponseReturnValue:
     """The questions of one day, with what was answered before."""
-    day = open_link(token, Purpose.CHECKIN, _load)
-    answers = day.answers
-    filled = blank(day.patient.weight_unit) if answers is None else filled_from(answers)
-    return _form(token, day, filled, alarm=day.is_alarming)
+    day = open_link(token, LinkPurpose.CHECKIN, _load_form)
+    filled = filled_from(day.answers or Answers(weight_unit=day.patient.weight_unit))
+    return _form(token, day, filled, alarm=day.urgency)
 
 
 @blueprint.post("/c/<token>")
@@ -81,14 +98,20 @@ def send_checkin(token: str) -> ResponseReturnValue:
     Whatever can be kept is kept, even when one answer must be written again: a
     person who gives up at that point has still told us the rest.
     """
-    day = open_link(token, Purpose.CHECKIN, _load)
+    day = open_link(token, LinkPurpose.CHECKIN, _load_form)
     before = day.answers
     filled = read(request.form, day.patient.weight_unit, before)
-    alarm = bool(filled.answers.safety_signs)
+    alarm = urgency_of(Source.PAGE, filled.answers)
     if not filled.answers.is_empty:
         answers = kept_more(filled.answers, before)
-        if not _keep(day, answers):
-            return _not_kept(token, day, filled, alarm=alarm)
+        if (error := _keep(day, answers)) is not None:
+            why = trouble_of(error)
+            trouble = gettext(
+                "Not saved yet. Your answers are still here: please wait a minute and send them again,"
+                " or call the clinic."
+            )
+            trouble = f"{no_room()} {trouble}" if why is Trouble.FULL else trouble
+            return _form(token, day, filled, alarm=alarm, trouble=trouble), status_of(why)
     if filled.problems:
         return _form(token, day, filled, alarm=alarm, kept=not filled.answers.is_empty), 422
     return redirect(url_for("phone.thanks", token=token), 303)
@@ -97,16 +120,32 @@ def send_checkin(token: str) -> ResponseReturnValue:
 @blueprint.get("/c/<token>/thanks")
 def thanks(token: str) -> ResponseReturnValue:
     """What has arrived for the day; the number to call first, when an answer asks for it."""
-    day = open_link(token, Purpose.CHECKIN, _load)
-    if day.checkin is None:
+    day = open_link(token, LinkPurpose.CHECKIN, _load)
+    answers = day.answers
+    if answers is None:
         return redirect(url_for("phone.checkin", token=token), 303)
-    return render_template("phone/thanks.html", **_about(day), token=token, alarm=day.is_alarming)
+    weights = None if answers.weight is None else messages.weights(page_language(), answers)
+    return render_template(
+        "phone/thanks.html", **vars(day), token=token, alarm=day.urgency, weights=weights, doubt=day.weight_doubt
+    )
+
+
+@blueprint.post("/c/<token>/weight")
+def say_weight(token: str) -> ResponseReturnValue:
+    """Keep which weight is right, where the thanks page asked."""
+    day = open_link(token, LinkPurpose.CHECKIN, _load)
+    said = request.form.get("said")
+    if day.answers is None or day.weight_doubt is None or said not in set(WeightSaid):
+        return redirect(url_for("phone.thanks", token=token), 303)
+    if (error := _keep(day, diary.weight_said(day.answers, WeightSaid(said)))) is not None:
+        return not_saved(trouble_of(error))
+    return redirect(url_for("phone.thanks", token=token), 303)
 
 
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _load(session: Session, opened: Opened) -> CheckinPage | None:
+def _load(session: Session, link: LinkKey) -> CheckinPage | None:
     row = session.execute(
         select(Window, Patient, Clinic, Checkin)
         .join(Patient, Patient.id == Window.patient_id)
@@ -117,30 +156,40 @@ def _load(session: Session, opened: Opened) -> CheckinPage | None:
             & (Checkin.local_date == Window.local_date)
             & Checkin.superseded_at.is_(None),
         )
-        .where(Window.id == opened.subject_id)
+        .where(Window.id == link.window_id)
     ).first()
     return None if row is None else CheckinPage(*row)
 
 
-def _keep(day: CheckinPage, answers: Answers) -> bool:
-    """Whether the answers are kept now. A failure is logged by its kind, never by its values."""
+def _load_form(session: Session, link: LinkKey) -> CheckinPage | None:
+    """With the day's questions: read before anything is written, so that the form can come back whatever goes wrong."""
+    day = _load(session, link)
+    if day is None:
+        return None
+    return replace(day, asks=questions_of(session, day.clinic.asks, day.patient.id, day.window.local_date))
+
+
+def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
+    """Why the answers are not kept; None when they are. A failure is logged by its kind, never by its values."""
     now = services().clock.now()
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
         with write_session(services().engine) as session:
-            record_checkin(Act(session, Actor(ActorKind.PATIENT, day.patient.id), day.clinic.id, now), new)
+            record_checkin(act_of(session, day.patient, now), new)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.
         reference = uuid.uuid4().hex[:8]
-        log.exception("check-in not kept", error=type(error).__name__, reference=reference, exc_info=False)
-        return False
-    return True
+        log.exception("check-in not kept", error=describe_error(error), reference=reference, exc_info=False)
+        return error
+    return None
 
 
-def _form(token: str, day: CheckinPage, filled: Filled, *, alarm: bool, kept: bool = False, trouble: str = "") -> str:
+def _form(
+    token: str, day: CheckinPage, filled: Filled, *, alarm: Urgency | None, kept: bool = False, trouble: str = ""
+) -> str:
     return render_template(
         "phone/checkin.html",
-        **_about(day),
+        **vars(day),
         token=token,
         filled=filled,
         alarm=alarm,
@@ -151,17 +200,6 @@ def _form(token: str, day: CheckinPage, filled: Filled, *, alarm: bool, kept: bo
         swellings=tuple(Swelling),
         longest_note=diary.LONGEST_NOTE,
     )
-
-
-def _not_kept(token: str, day: CheckinPage, filled: Filled, *, alarm: bool) -> ResponseReturnValue:
-    trouble = gettext(
-        "We could not keep your answers just now. Please send them once more in a minute, or call the clinic."
-    )
-    return _form(token, day, filled, alarm=alarm, trouble=trouble), 503
-
-
-def _about(day: CheckinPage) -> dict[str, object]:
-    return {"window": day.window, "patient": day.patient, "clinic": day.clinic, "checkin": day.checkin}
 
 
 # --- the form: from what a person typed to answers, and back -----------------------------
@@ -197,24 +235,14 @@ def read(form: MultiDict[str, str], usual_unit: str, before: Answers | None = No
 def filled_from(answers: Answers) -> Filled:
     """The form with answers that were given before."""
     signs = answers.safety_signs
-    typed = {
+    typed: dict[str, Any] = {question.key: _shown(getattr(answers, question.key)) for question in diary.QUESTIONS}
+    typed |= {
         "safety_signs": [] if signs is None else [sign.value for sign in signs] or [diary.NONE_OF_THESE],
         "weight": "" if answers.weight is None else f"{answers.weight:g}",
         "weight_unit": answers.weight_unit,
-        "breathlessness": _shown(answers.breathlessness),
-        "tiredness": _shown(answers.tiredness),
         "extra_pillows": "" if answers.extra_pillows is None else str(_within_page(answers.extra_pillows)),
-        "woke_breathless": _shown(answers.woke_breathless),
-        "light_headed": _shown(answers.light_headed),
-        "missed_medicines": _shown(answers.missed_medicines),
-        "swelling": answers.swelling or "",
-        "note": answers.note,
     }
     return Filled(answers, typed)
-
-
-def blank(usual_unit: str) -> Filled:
-    return filled_from(Answers(weight_unit=usual_unit))
 
 
 def kept_more(given: Answers, before: Answers | None) -> Answers:
@@ -249,7 +277,7 @@ def _sentence(key: str, unit: str) -> str:
     return words
 
 
-def _shown(value: int | bool | None) -> str:
+def _shown(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):

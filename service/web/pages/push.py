@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import uuid
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -28,11 +29,11 @@ from werkzeug.exceptions import HTTPException
 
 from service.care import contacts
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, LinkPurpose, PatientState
 from service.enrolling import phones
-from service.links import ACCEPTED, Opened, Purpose
+from service.links import ACCEPTED, is_over, read_link
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, Contact, Patient
+from service.store.tables import Caregiver, Clinic, LinkKey, Patient
 from service.transports.webpush import WebPush
 from service.web import frame, problems
 from service.web.pages.opening import open_link
@@ -62,6 +63,8 @@ class Invited:
     phone_mark: str  # by which that phone knows itself; nothing can be sent with it
     wants_messages: bool  # agreed to messages at all
     has_text: bool
+    link_id: uuid.UUID
+    is_used: bool  # the link has set a phone up: no other by it
     is_over: bool = False
 
     @property
@@ -88,7 +91,7 @@ def worker() -> Response:
 @blueprint.get("/<token>")
 def page(token: str) -> ResponseReturnValue:
     """What notices are and how they end, with one button; or how things stand."""
-    invited = open_link(token, Purpose.PUSH, _load, even_if_over=True)
+    invited = open_link(token, LinkPurpose.PUSH, _load, even_if_over=True)
     return _shown(token, invited)
 
 
@@ -113,17 +116,23 @@ def begin(token: str) -> ResponseReturnValue:
     invited = _found(token)
     if invited.is_over or not invited.takes_part:
         raise Problem(410, "This link is over.")
-    endpoint, keys = _subscription(_needed_transport(), _sent())
+    push, sent = _needed_transport(), _sent()
+    was = _known_by(_object(sent, "was")) if sent.get("was") is not None else None
+    new = phones.Subscription(*_subscription(push, sent), was)
     with write_session(services().engine) as session:
         person = _again(session, invited)
-        begun = phones.begin_phone(session, person, endpoint, keys, services().clock.now())
+        begun = phones.begin_phone(session, person, invited.link_id, new, services().clock.now())
+    if begun is phones.Begun.OVER:
+        raise Problem(410, "This link is over.")
+    if begun is phones.Begun.USED:
+        raise Problem(410, "This link has set a phone up; another phone needs a new link.")
     return {"phone": begun.value}, 201 if begun is phones.Begun.NEW else 200
 
 
 @blueprint.post("/<token>/end")
 def end(token: str) -> ResponseReturnValue:
     """End the notices. Nobody is asked why, and an old link does."""
-    invited = open_link(token, Purpose.PUSH, _load, even_if_over=True)
+    invited = open_link(token, LinkPurpose.PUSH, _load, even_if_over=True)
     with write_session(services().engine) as session:
         phones.end_phone(session, _again(session, invited), services().clock.now())
     return redirect(url_for("push.page", token=token), 303)
@@ -135,10 +144,8 @@ def renewed() -> ResponseReturnValue:
     push, sent = _needed_transport(), _sent()
     was, now = _object(sent, "was"), _object(sent, "now")
     endpoint, keys = _subscription(push, now)
-    # Not called, only looked for: any text will do, and what is not known is not found.
-    old = (_text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("="))
     with write_session(services().engine) as session:
-        if not phones.renew_phone(session, old, endpoint, keys, services().clock.now()):
+        if not phones.renew_phone(session, _known_by(was), endpoint, keys, services().clock.now()):
             raise Problem(404, "No such subscription is in use.")
     return {"phone": phones.Begun.CHANGED.value}
 
@@ -153,33 +160,33 @@ def _worker_script() -> bytes:
 
 def _found(token: str) -> Invited:
     """Raises Problem 404 for a link that is not ours."""
-    try:
-        opened = services().links.read(token, Purpose.PUSH)
-    except Refused:
-        raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
     with read_session(services().engine) as session:
-        invited = _load(session, opened)
+        try:
+            link = read_link(session, token, LinkPurpose.PUSH)
+        except Refused:
+            raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
+        invited = _load(session, link)
     if invited is None:
         raise Problem(404, "Nobody has this link any more.")
     return invited
 
 
-def _load(session: Session, opened: Opened) -> Invited | None:
+def _load(session: Session, link: LinkKey) -> Invited | None:
     row = session.execute(
-        select(Patient, Clinic).join(Clinic, Clinic.id == Patient.clinic_id).where(Patient.id == opened.subject_id)
+        select(Patient, Clinic).join(Clinic, Clinic.id == Patient.clinic_id).where(Patient.id == link.patient_id)
     ).first()
     if row is None:
         return None
     patient, clinic = row
     caregiver = None
-    if opened.person_id is not None:
-        caregiver = session.get(Caregiver, opened.person_id)
+    if link.caregiver_id is not None:
+        caregiver = session.get(Caregiver, link.caregiver_id)
         if caregiver is None or caregiver.patient_id != patient.id:
             return None
     person = caregiver or patient
     phone = phones.phone_of(session, person)
-    agreed = contacts.has_consent(session, patient.id, ConsentKind.WEBPUSH, opened.person_id)
-    working = contacts.working(session, Contact.caregiver_id if caregiver else Contact.patient_id, person.id)
+    agreed = contacts.has_consent(session, patient.id, ConsentKind.WEBPUSH, link.caregiver_id)
+    working = contacts.working(session, contacts.owner(person), person.id)
     return Invited(
         patient,
         caregiver,
@@ -188,9 +195,11 @@ def _load(session: Session, opened: Opened) -> Invited | None:
         agreed=agreed,
         was_here=phone is not None,
         phone_mark=hashlib.sha256(phone.address.encode()).hexdigest() if phone else "",
-        wants_messages=contacts.has_consent(session, patient.id, ConsentKind.MESSAGES, opened.person_id),
+        wants_messages=contacts.has_consent(session, patient.id, ConsentKind.MESSAGES, link.caregiver_id),
         has_text=any(contact.channel is Channel.TEXT for contact in working),
-        is_over=opened.is_over(services().clock.now()),
+        link_id=link.id,
+        is_used=link.used_at is not None,
+        is_over=is_over(link, services().clock.now()),
     )
 
 
@@ -245,6 +254,11 @@ def _subscription(push: WebPush, said: dict[str, Any]) -> tuple[str, dict[str, s
     """What W3C's `PushSubscription.toJSON` gives; a browser may add to it. Raises Refused."""
     keys = _object(said, "keys")
     return push.checked(said.get("endpoint"), keys.get("p256dh"), keys.get("auth"))
+
+
+def _known_by(was: dict[str, Any]) -> tuple[str, str]:
+    """Endpoint and secret of an earlier subscription. Not called, only looked for: what is not known is not found."""
+    return _text(was, "endpoint"), _text(_object(was, "keys"), "auth").rstrip("=")
 
 
 def _object(said: dict[str, Any], name: str) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from service.accounts.signin import NotIn, SignedIn
 from service.accounts.staff import set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
-from service.store.audit import Act
+from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import IDLE, begin_session, current_staff, end_session, signed_in, staff_only
@@ -87,7 +87,7 @@ def change_password() -> ResponseReturnValue:
     try:
         with write_session(services().engine) as db:
             row = db.get_one(Staff, staff.id)
-            set_password(Act(db, staff.actor, row.clinic_id, now), row, given["new"])
+            set_password(act_of(db, row, now), row, given["new"])
             # The session in hand ended with the old password; it begins anew.
             anew = signin.begin_session(db, row, now)
     except WeakPassword as weak:
@@ -117,7 +117,7 @@ def _form(problem: str = "", email: str = "") -> str:
         email=email,
         next=_next(),
         ended=request.args.get("ended") == "idle",
-        minutes=_minutes(),
+        minutes=int(IDLE.total_seconds() // 60),
     )
 
 
@@ -156,10 +156,6 @@ def _weak_words(why: Weakness) -> str:
         " clinic's. A few unrelated words are good."
     )
     return words
-
-
-def _minutes() -> int:
-    return int(IDLE.total_seconds() // 60)
 
 
 def _next() -> str:

@@ -26,6 +26,8 @@
     const answer = await fetch(box.dataset.keep, { redirect: "manual", cache: "no-store" }).catch(() => null);
     if (answer && answer.ok) { used(); box.hidden = true; } else { end(); }
   });
+  // A page that sends without a reload is in use too.
+  document.addEventListener("neaptide-used", used);
   used();
   look();
 })();

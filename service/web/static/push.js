@@ -25,7 +25,7 @@
         method: "POST",
         credentials: "omit",
         headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(said),
+        body: JSON.stringify({ ...said, was: await before() }),
       });
       if (!answer.ok) { say(answer.status === 410 ? "over" : "not-kept"); return; }
       // For the day on which the browser exchanges the subscription by itself: push-worker.js.
@@ -50,6 +50,14 @@
       const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", address));
       return box.dataset.phone === Array.from(digest, (byte) => byte.toString(16).padStart(2, "0")).join("");
     } catch { return false; }
+  }
+
+  // What this phone had: its old address and secret show that it is no other phone.
+  async function before() {
+    try {
+      const page = await (await caches.open("push")).match(place());
+      return page ? (await page.json()).subscription : null;
+    } catch { return null; }
   }
 
   async function subscribe() {

@@ -1,4 +1,4 @@
-"""The clinic's pages over all patients: the weekly review's panel, why readings stop, how the clinic is doing.
+"""The clinic's pages over all patients: the weekly review, the inbox, why readings stop, how the clinic is doing.
 
 Staff only. GET reads and never writes; every change is a POST that ends in a
 redirect. All of it works without script; script adds keys and hover.
@@ -6,75 +6,56 @@ redirect. All of it works without script; script adds keys and hover.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import uuid
+from datetime import timedelta
+from typing import Any
 
-from flask import Blueprint, Response, g, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from flask_babel import gettext, pgettext
+from flask_babel import gettext
+from sqlalchemy import select
 
-from service.domain import review
-from service.domain.vocabulary import Lane
-from service.reviewing import measuring
+from service.domain.validation import Refused
+from service.domain.vocabulary import CLINICAL_STAFF, PatientState, Role
+from service.reviewing import desk, inbox, measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
-from service.web import drawing
-from service.web.auth import staff_only
-from service.web.pages.clinic import inbox, labels, patient, records, wordings
+from service.store.tables import Patient
+from service.web import forms
+from service.web.auth import own_clinic, signed_in, staff_act, staff_only
+from service.web.frame import page_language
+from service.web.pages.clinic import patient, records, refusals, review, rules, wordings
 from service.web.services import services
+from service.words.labels import label
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
+inbox_blueprint = Blueprint("inbox", __name__, url_prefix="/inbox")
 silences_blueprint = Blueprint("silences", __name__, url_prefix="/silences")
+patients_blueprint = Blueprint("patients", __name__, url_prefix="/patients")
 measures_blueprint = Blueprint("measures", __name__, url_prefix="/measures")
-labels.register(blueprint)
 for behind in (
     patient.blueprint,
-    inbox.blueprint,
+    review.blueprint,
+    inbox_blueprint,
     silences_blueprint,
+    patients_blueprint,
     measures_blueprint,
     records.blueprint,
+    rules.blueprint,
     wordings.blueprint,
 ):
     blueprint.register_blueprint(behind)
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """How the panel is filtered and sorted; everything is in the address, so a view can be kept."""
-
-    lane: Lane | None
-    unsigned: bool
-    text: str
-    sort: str
-
-    @classmethod
-    def from_request(cls) -> Asked:
-        lane, sort = request.args.get("lane", ""), request.args.get("sort", "")
-        return cls(
-            lane=Lane(lane) if lane in set(Lane) else None,
-            unsigned=request.args.get("show") == "unsigned",
-            text=request.args.get("name", "").strip()[:80],
-            sort=sort if sort in SORTS else "attention",
-        )
+@blueprint.app_context_processor
+def bar() -> dict[str, Any]:
+    """What waits, for the bar of the clinic's pages: counted only where a page asks for it."""
+    return {"bar_counts": _counted}
 
 
-SORTS: dict[str, Callable[[PanelEntry], object] | None] = {
-    "attention": None,
-    "name": lambda entry: entry.name.casefold(),
-    "review": lambda entry: -(entry.days_since_review or 10**6),
-    "readings": lambda entry: entry.summary.adherence.received / max(entry.summary.adherence.expected, 1),
-    "weight": lambda entry: -(entry.summary.weight.change_kg if entry.summary.weight else -999.0),
-}
-
-
-def _sort_names() -> dict[str, str]:
-    return {
-        "attention": gettext("who needs attention first"),
-        "name": pgettext("order", "name"),
-        "review": gettext("longest without a review"),
-        "readings": gettext("fewest readings"),
-        "weight": gettext("largest weight gain"),
-    }
+def _counted() -> desk.Counts:
+    with read_session(services().engine) as session:
+        return desk.counts(session, own_clinic(session), services().clock.now())
 
 
 @blueprint.get("/")
@@ -87,41 +68,115 @@ def home() -> ResponseReturnValue:
 @staff_only()
 def panel() -> ResponseReturnValue:
     """The weekly review: everyone, in four lanes."""
-    asked = Asked.from_request()
+    return review.page()
+
+
+# --- the inbox: what must be looked at today, taken by someone and closed with a reason ----------
+
+CLOSED_DAYS = 7
+
+
+@inbox_blueprint.get("")
+@staff_only()
+def tasks() -> ResponseReturnValue:
+    """Open tasks, most pressing first, and what was closed in the last days."""
     now = services().clock.now()
     with read_session(services().engine) as session:
-        built = build_panel(session, g.clinic_id, now)
+        clinic = own_clinic(session)
+        whose = _whose(request.args.get("whose", ""))
+        items = inbox.inbox(session, g.clinic_id, whose=whose)
+        closed = inbox.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
     return render_template(
-        "clinic/panel.html",
-        panel=built,
-        lanes=[(lane, _shown(built.lanes[lane], asked)) for lane in review.LANES if asked.lane in {None, lane}],
-        asked=asked,
-        sorts=_sort_names(),
+        "clinic/inbox.html",
+        items=items,
+        closed=closed,
+        zone=clinic.zone,
+        now=now,
+        closed_days=CLOSED_DAYS,
+        again_days=clinic.silent_again_days,
+        whose=request.args["whose"] if whose else "",
+        roles=CLINICAL_STAFF,
     )
 
 
-@blueprint.get("/drawing.js")
+def _whose(asked: str) -> uuid.UUID | Role | None:
+    """Whose tasks the address asks for: one's own, or those of a role; everybody's for anything else."""
+    if asked == "mine":
+        return signed_in().id
+    return Role(asked) if asked in set(Role) else None
+
+
+@inbox_blueprint.post("/<uuid:task_id>/take")
+@staff_only(*CLINICAL_STAFF)
+def take(task_id: uuid.UUID) -> ResponseReturnValue:
+    """Say that one is looking at it."""
+    try:
+        with staff_act() as act:
+            inbox.take(act, task_id)
+    except inbox.AlreadyHandled as other:
+        state = label(page_language(), other.state)
+        flash(gettext("%(name)s was first: it is %(state)s already.", name=other.by, state=state), "wrong")
+    except LookupError:
+        abort(404)
+    else:
+        flash(gettext("It is yours. It stays here until somebody closes it."), "good")
+    return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
+
+
+@inbox_blueprint.post("/<uuid:task_id>/close")
+@staff_only(*CLINICAL_STAFF)
+def close(task_id: uuid.UUID) -> ResponseReturnValue:
+    """Close it with a reason; a silence that lasts comes again on the date that was promised, or by itself."""
+    try:
+        with staff_act() as act:
+            inbox.close(act, task_id, forms.text("reason"), forms.day("promised"))
+    except inbox.AlreadyHandled as other:
+        flash(gettext("%(name)s had closed it already.", name=other.by), "wrong")
+    except Refused as refused:
+        _not_closed(refused)
+        return redirect(url_for("clinic.inbox.tasks", _anchor=f"t-{task_id}"), 303)
+    except LookupError:
+        abort(404)
+    else:
+        flash(gettext("Closed."), "good")
+    return redirect(url_for("clinic.inbox.tasks"), 303)
+
+
+def _not_closed(refused: Refused) -> None:
+    words = {
+        "promised": gettext("Not closed. The date must be %(accepted)s.", accepted=refusals.accepted(refused)),
+        "reason": gettext("Not closed. The reason must be %(accepted)s.", accepted=refusals.accepted(refused)),
+    }
+    flash(words[refused.field], "wrong")
+
+
+@patients_blueprint.get("", endpoint="page")
 @staff_only()
-def drawing_library() -> ResponseReturnValue:
-    """The drawing library for the browser, from our own origin; made once in each process."""
-    answer = Response(drawing.browser_library(), mimetype="text/javascript")
-    answer.cache_control.private = True
-    answer.cache_control.max_age = 86_400
-    answer.set_etag(drawing.VERSION)
-    return answer.make_conditional(request)
+def patients() -> ResponseReturnValue:
+    """Everybody who is looked after, by name, with the number to call; by what was sought, whoever was before too."""
+    now, sought = services().clock.now(), request.args.get("name", "").strip()[:80]
+    with read_session(services().engine) as session:
+        built = build_panel(session, g.clinic_id, now)
+        at_hand = desk.beside(session, g.clinic_id, built.today)
+        query = select(Patient).where(Patient.clinic_id == g.clinic_id, Patient.state == PatientState.ENDED)
+        ended = session.scalars(query.order_by(Patient.name)).all() if sought else []
+
+    def fits(one: PanelEntry | Patient) -> bool:
+        return sought.casefold() in f"{one.name} {one.clinic_ref}".casefold()
+
+    found = [one for one in built.entries if fits(one)]
+    return render_template(
+        "clinic/patients.html",
+        entries=sorted(found, key=lambda one: one.name.casefold()),
+        ended=[one for one in ended if fits(one)],
+        at_hand=at_hand,
+        nothing=desk.AtHand(),
+        sought=sought,
+        now=now,
+    )
 
 
-def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:
-    shown = [
-        entry
-        for entry in entries
-        if not (asked.unsigned and entry.signed)
-        and (not asked.text or asked.text.casefold() in f"{entry.name} {entry.clinic_ref}".casefold())
-    ]
-    key = SORTS[asked.sort]
-    if key is not None:
-        shown.sort(key=lambda entry: (entry.signed is not None, key(entry)))
-    return shown
+# --- why readings stop, and how the clinic is doing ----------------------------------------------
 
 
 @silences_blueprint.get("", endpoint="page")

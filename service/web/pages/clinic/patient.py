@@ -1,84 +1,116 @@
 """One patient's page: why they are where they are, the time line, and everything staff can record.
 
-The time line is a picture drawn on the server, beside a table of every value;
-script may replace the picture by a live one.
+The time line is a picture drawn on the server, beside a table of every value; script lays
+a rule over it that tells a day of that table.
 """
 
 from __future__ import annotations
 
-import json
 import uuid
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import datetime, timedelta
+from itertools import product
 from typing import Any
 
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.domain import days as joined_
-from service.domain.days import Day
-from service.domain.followup import AFTER_DAYS, usually_due
-from service.domain.plan import HoursProposal
-from service.domain.review import amendments
+from service.care import contacts, pauses
+from service.domain.review import AFTER_DAYS, usually_due
+from service.domain.signals.facts import OF_DIARY
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Outcome
-from service.enrolling import plans
+from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, ConsentKind, Role, SignalKind
 from service.reports import charts, exports
-from service.reviewing import adjusting, patient, signing
+from service.reports.tracks import Timeline
+from service.reviewing import accepting, adjusting, desk, episodes, lookback, patient
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
-from service.scheduling.plans import propose_hours
 from service.store.session import read_session
-from service.store.tables import Clinic, Patient, Plan, Window
-from service.web import drawing
-from service.web.auth import signed_in, staff_act, staff_only
+from service.store.tables import Acceptance
+from service.web import drawing, forms
+from service.web.api.review import change
+from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import people
+from service.web.pages.clinic import people, plan, record, references, refusals, signatures
 from service.web.services import services
-from service.words.sentences import following
+from service.words.language import Language
+from service.words.sentences import review as words
+from service.words.sentences.standing import Body
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
-plan_blueprint = Blueprint("plan", __name__, url_prefix="/plan")
-blueprint.register_blueprint(plan_blueprint)
+blueprint.register_blueprint(plan.blueprint)
+blueprint.register_blueprint(references.blueprint)
+blueprint.register_blueprint(record.blueprint)
 blueprint.register_blueprint(people.contacts_blueprint)
 blueprint.register_blueprint(people.caregivers_blueprint)
 
-WIDE, NARROW = 760, 220
+WIDTHS = {"wide": 880, "middle": 600, "narrow": 336}  # px, of the pictures
 
 
 @blueprint.get("")
 @staff_only()
 def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Everything known of one patient over 30, 90 or 365 days."""
-    days, now = _days(), services().clock.now()
+    return _page(patient_id)
+
+
+def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
+    """The page; after a form that could not be taken, with why, and with what was typed into it."""
+    if told:
+        flash(told, "wrong")
+    now = services().clock.now()
     with read_session(services().engine) as session:
-        seen = _build(session, patient_id, days, now)
-        clinic = session.get_one(Clinic, g.clinic_id)
+        seen = _build(session, patient_id, _days(), now)
+        clinic = own_clinic(session)
+        at_hand = desk.beside(session, g.clinic_id, seen.days[0].day).get(patient_id, desk.AtHand())
+        agreed = contacts.newest_consent(session, patient_id, ConsentKind.MESSAGES)
+        news = lookback.news_since_review(session, seen)
+        is_administrator = signed_in().role is Role.ADMINISTRATOR
+        since = now - timedelta(days=len(seen.days))
+        audit = lookback.audit_of(session, g.clinic_id, patient_id, since) if is_administrator else ()
         around = neighbours(session, clinic, patient_id, now)
-        first = min((date.fromisoformat(past.frozen["days"][0]["day"]) for past in seen.reviews), default=None)
-        known = patient.days_since(session, g.clinic_id, patient_id, first, now) if first else ()
-        plan = followed(session, patient_id, now)
+        later = patient.later_values(session, g.clinic_id, patient_id, seen.reviews, now)
+        followed = plan.followed(session, patient_id, now)
         ways = people.ways(session, patient_id)
+        weight, weighed_on = seen.weighed or (None, None)
+        body = Body(weight, weighed_on, seen.patient.dry_weight_kg)
+        taken, courses = record.courses_of(session, seen.patient, now)
+        recorded = record.today(session, seen.patient, seen.recorded, now, body, seen.entry.summary.trend.level)
+        proposed = references.proposed(session, seen.patient, seen.entry.tasks, seen.entry.summary.trend.level)
+        closed = episodes.closed_episodes(session, patient_id)
+        paused = pauses.of_patient(session, patient_id, seen.days[0].day, seen.days[-1].day)
     say = page_language()
     facts = patient.timeline_of(seen, say)
     return render_template(
         "clinic/patient.html",
+        typed=request.form,
         seen=seen,
+        entered=patient.entered_of(facts),
         entry=seen.entry,
-        days=days,
-        ranges=patient.RANGES,
+        told=told,
+        at_hand=at_hand,
+        agreed=agreed,
+        news=None if news is None else words.reasons(say, news),
+        audit=audit,
+        drawn=_drawn(patient_id, facts, say),
+        range_links=_range_links(patient_id),
+        days=len(seen.days),
         sentence=charts.describe(facts, say, gettext("The table below holds every value.")),
         usual={kind: (AFTER_DAYS[kind], usually_due(kind, seen.days[-1].day)) for kind in AFTER_DAYS},
         zone=clinic.zone,
         around=around,
-        amended=_amended(seen, known),
-        followed=plan,
+        later=later,
+        followed=followed,
+        proposed=proposed,
+        paused=paused,
         ways=ways,
+        recorded=recorded,
+        medicines=taken,
+        courses=courses,
+        closed=closed,
+        closable=[signal.kind for signal in seen.entry.summary.trend.signals if signal.kind in OF_DIARY],
         today=seen.days[-1].day,
     )
 
@@ -86,29 +118,22 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.get("/timeline.svg")
 @staff_only()
 def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
-    """The time line as a picture; `narrow=1` for a phone."""
+    """The time line as a picture: `size` for the screen, `dark` for a dark page, `rate` with the heart rate."""
     seen, say = _seen(patient_id, _days()), page_language()
-    spec = charts.timeline(patient.timeline_of(seen, say), say, width=NARROW if request.args.get("narrow") else WIDE)
-    return Response(drawing.svg(spec), mimetype="image/svg+xml", headers={"Cache-Control": "private, no-store"})
-
-
-@blueprint.get("/timeline.json")
-@staff_only()
-def timeline_json(patient_id: uuid.UUID) -> ResponseReturnValue:
-    """The same drawing for the browser to draw itself, with each day's values under the pointer."""
-    width = request.args.get("width", WIDE, type=int)
-    seen, say = _seen(patient_id, _days()), page_language()
-    spec = charts.timeline(patient.timeline_of(seen, say), say, width=min(max(width, 200), 1600), interactive=True)
-    return Response(json.dumps(spec), mimetype="application/json", headers={"Cache-Control": "private, no-store"})
+    width = WIDTHS.get(request.args.get("size", ""), WIDTHS["wide"])
+    spec = charts.timeline(patient.timeline_of(seen, say), say, width=width, heart_rate="rate" in request.args)
+    return Response(charts.hatched(drawing.svg(spec), dark="dark" in request.args), mimetype="image/svg+xml")
 
 
 @blueprint.get("/joined.csv")
 @staff_only()
 def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The joined days of the chosen range."""
-    seen = _seen(patient_id, _days())
+    with read_session(services().engine) as session:
+        seen = _build(session, patient_id, _days(), services().clock.now())
+        joined = patient.joined_of(session, own_clinic(session), seen)
     return Response(
-        exports.joined_csv([(seen.patient.clinic_ref, seen.days)]),
+        exports.joined_csv([joined]),
         mimetype="text/csv",
         headers={"Content-Disposition": f'attachment; filename="joined-{seen.days[-1].day}.csv"'},
     )
@@ -117,44 +142,35 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.post("/sign")
 @staff_only(*CLINICAL_STAFF)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
-    """Sign this week's review of the patient."""
-    try:
-        outcome, note, next_look = _word(Outcome, "outcome"), request.form.get("note", ""), _date("next_look")
-        with staff_act() as act:
-            signing.sign(
-                act.session, g.clinic_id, patient_id, signed_in(), outcome, note, next_look, act.now, page_language()
-            )
-    except signing.AlreadySigned as other:
-        flash(gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by), "wrong")
-    except Refused as refused:
-        flash(gettext("Not signed. %(why)s", why=_plain(refused)), "wrong")
-        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="sign"), 303)
-    except LookupError:
-        abort(404)
-    else:
-        flash(gettext("Signed. What was on the page is kept with it."), "good")
-    return redirect(_back(patient_id), 303)
+    """Sign this week's review of the patient, or add to it; `then` goes on to the next that is to be done."""
+    told = signatures.from_form(patient_id)
+    if told.form and not told.good:
+        return _page(patient_id, told.text)
+    flash(told.text, "good" if told.good else "wrong")
+    following = forms.row_id("then") if told.good else None
+    return redirect(url_for("clinic.patient.page", patient_id=following or patient_id), 303)
 
 
 @blueprint.post("/adjustments")
 @staff_only(*CLINICAL_STAFF)
 def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Record an adjustment, or correct one (`corrects`)."""
-    corrects = request.form.get("corrects", "", type=str)
     try:
         new = NewAdjustment(
-            kind=_word(AdjustmentKind, "kind"),
-            what=request.form.get("what", ""),
-            made_on=_date("made_on") or services().clock.now().date(),
-            follow_up_on=_date("follow_up_on"),
-            follow_up_what=request.form.get("follow_up_what", ""),
+            kind=forms.word(AdjustmentKind, "kind"),
+            what=forms.text("what"),
+            made_on=forms.day("made_on"),
+            follow_up_on=forms.day("follow_up_on"),
+            follow_up_what=forms.text("follow_up_what"),
+            medicine_id=forms.row_id("medicine_id"),
         )
-        wrong = uuid.UUID(corrects) if corrects else None
+        dose, times = forms.text("dose").strip(), forms.text("times_a_day").strip()
+        wrong = forms.row_id("corrects")
         with staff_act() as act:
-            adjusting.record_adjustment(act.session, g.clinic_id, patient_id, new, signed_in(), act.now, corrects=wrong)
+            change(act, own_patient(act.session, patient_id), new, dose, times, wrong)
     except Refused as refused:
         flash(gettext("Not recorded. %(why)s", why=_plain(refused)), "wrong")
-    except (LookupError, ValueError):
+    except LookupError:
         abort(404)
     else:
         flash(gettext("Recorded. The response will be told as readings come."), "good")
@@ -167,11 +183,54 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
     """Note that a follow-up was done."""
     try:
         with staff_act() as act:
-            noted = adjusting.follow_up_done(act.session, g.clinic_id, adjustment_id, signed_in(), act.now)
+            noted = adjusting.follow_up_done(act, adjustment_id)
     except LookupError:
         abort(404)
     flash(gettext("Follow-up noted.") if noted else gettext("It had been noted before."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="adjustments"), 303)
+
+
+@blueprint.post("/closed-episodes")
+@staff_only(*CLINICAL_STAFF)
+def close_episode(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Close worse symptoms, or a weight that moved, with a reason."""
+    try:
+        with staff_act() as act:
+            who, kind = own_patient(act.session, patient_id), forms.word(SignalKind, "kind")
+            anew = "new_usual" in request.form
+            episodes.close_episode(act, who, kind, forms.text("reason"), new_usual=anew)
+    except episodes.NotOpen:
+        flash(gettext("It had ended, or was closed, before."), "wrong")
+    except Refused as refused:
+        flash(gettext("Not closed. %(why)s", why=_plain(refused)), "wrong")
+    else:
+        flash(gettext("Closed. A later answer that is still worse tells it anew."), "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="why"), 303)
+
+
+@blueprint.post("/acceptances")
+@staff_only(*CLINICAL_STAFF)
+def accept(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Accept a level that has been high for weeks."""
+    try:
+        reason, until = forms.text("reason"), forms.day("until")
+        with staff_act() as act:
+            accepting.accept(act, own_patient(act.session, patient_id), reason, until)
+    except Refused as refused:
+        flash(gettext("Not accepted. %(why)s", why=_plain(refused)), "wrong")
+    else:
+        flash(gettext("Accepted. Anything new, or the date, ends it."), "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id), 303)
+
+
+@blueprint.post("/acceptances/<uuid:acceptance_id>/take-back")
+@staff_only(*CLINICAL_STAFF)
+def take_back(patient_id: uuid.UUID, acceptance_id: uuid.UUID) -> ResponseReturnValue:
+    """Take it back."""
+    with staff_act() as act:
+        done = accepting.take_back(act, own(act.session, Acceptance, acceptance_id))
+    flash(gettext("Taken back.") if done else gettext("It had been taken back before."), "good")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id), 303)
 
 
 # --- helpers ---------------------------------------------------------------------------
@@ -183,115 +242,68 @@ def _seen(patient_id: uuid.UUID, days: int) -> PatientReview:
 
 
 def _build(session: Session, patient_id: uuid.UUID, days: int, now: datetime) -> PatientReview:
+    """The review of these days, or of as many as there is a record of."""
     try:
+        if days > min(patient.RANGES):
+            days = lookback.days_on_record(session, own_patient(session, patient_id), now, days)
         return patient.build_patient(session, g.clinic_id, patient_id, now, days)
     except LookupError:
         abort(404)
 
 
 def _days() -> int:
-    asked = request.args.get("days", patient.RANGES[0], type=int)
-    return asked if asked in patient.RANGES else patient.RANGES[0]
+    """How many days are asked for."""
+    asked = request.args.get("days", "")
+    known = {str(days): days for days in patient.RANGES} | {"all": patient.ALL}
+    return known.get(asked, patient.RANGES[0])
 
 
-def _amended(seen: PatientReview, known: Sequence[Day]) -> dict[uuid.UUID, list[Any]]:
-    """For each signed review, what its days read like now, where that differs."""
+def _shown(**other: Any) -> dict[str, Any]:
+    """What the address says of the time line, with something else of it instead."""
+    asked = {name: request.args[name] for name in ("days", "rate") if name in request.args}
+    return {name: value for name, value in (asked | other).items() if value is not None}
+
+
+def _range_links(patient_id: uuid.UUID) -> list[tuple[str, str, bool]]:
+    """Name, address, and whether it is shown now, of each range of days and of the heart rate's switch."""
+    names = [(str(days), gettext("%(days)d days", days=days)) for days in patient.RANGES]
+    now = _days()
+    links = [
+        (name, url_for("clinic.patient.page", patient_id=patient_id, **_shown(days=days)), int(days) == now)
+        for days, name in names
+    ]
+    everything = url_for("clinic.patient.page", patient_id=patient_id, **_shown(days="all"))
+    is_on = "rate" in request.args
+    switch = url_for("clinic.patient.page", patient_id=patient_id, **_shown(rate=None if is_on else "1"))
+    return [*links, (gettext("from the start"), everything, now == patient.ALL), (gettext("Heart rate"), switch, is_on)]
+
+
+def _drawn(patient_id: uuid.UUID, facts: Timeline, say: Language) -> dict[str, Any]:
+    """Where each picture of the time line is, and where its days are: px left and right of them, by width."""
+    address = {
+        (size, dark): url_for("clinic.patient.timeline_svg", patient_id=patient_id, **_shown(size=size, dark=dark))
+        for size, dark in product(WIDTHS, (None, "1"))
+    }
+    sides = [(width, *charts.sides(facts, say, width)) for width in WIDTHS.values()]
     return {
-        past.id: amendments([joined_.from_json(day) for day in past.frozen["days"]], known) for past in seen.reviews
+        "at": address,
+        "columns": charts.columns(facts),
+        "sides": ";".join(" ".join(map(str, one)) for one in sides),
     }
 
 
-def _back(patient_id: uuid.UUID) -> str:
-    if request.form.get("back") != "panel":
-        return url_for("clinic.patient.page", patient_id=patient_id)
-    after = request.form.get("after", "")
-    view = request.form.get("view", "")
-    anchor = f"#p-{after}" if after and _is_uuid(after) else ""
-    return f"{url_for('clinic.panel')}{view if view.startswith('?') else ''}{anchor}"
-
-
-def _is_uuid(text: str) -> bool:
-    try:
-        uuid.UUID(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _date(name: str) -> date | None:
-    text = request.form.get(name, "").strip()
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise Refused(name, text, "a date such as 2026-11-25") from None
-
-
-def _word(vocabulary: Any, name: str) -> Any:
-    given = request.form.get(name, "")
-    try:
-        return vocabulary(given)
-    except ValueError:
-        raise Refused(name, given, ", ".join(word.value for word in vocabulary)) from None
-
-
 def _plain(refused: Refused) -> str:
-    field = refused.field.replace("_", " ").capitalize()
-    return str(gettext("%(field)s: accepted is %(accepted)s.", field=field, accepted=refused.accepted))
-
-
-# --- how closely the patient is followed, and at which hours ------------------------------
-
-
-@dataclass(frozen=True)
-class Followed:
-    """The plan as staff see it: its hours, the pace of the newest window in words, and a proposal if there is one."""
-
-    plan: Plan | None
-    sentence: str
-    proposal: HoursProposal | None
-
-
-def followed(session: Session, patient_id: uuid.UUID, now: datetime) -> Followed:
-    """What the patient's page says of the plan. Four queries."""
-    plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id, Plan.clinic_id == g.clinic_id, Plan.active))
-    newest = session.scalar(
-        select(Window.pace).where(Window.patient_id == patient_id).order_by(Window.local_date.desc()).limit(1)
-    )
-    return Followed(
-        plan,
-        following.pace(page_language(), newest) if plan is not None and newest is not None else "",
-        propose_hours(session, g.clinic_id, patient_id, now),
-    )
-
-
-@plan_blueprint.post("/hours")
-@staff_only(*CLINICAL_STAFF)
-def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
-    """Use the hours that were shown. The rest of the plan stays as it is."""
-    try:
-        opens, due, closes = (_time(name) for name in ("opens", "due", "closes"))
-        with staff_act() as act:
-            patient = act.session.get(Patient, patient_id)
-            plan = act.session.scalar(select(Plan).where(Plan.patient_id == patient_id))
-            if patient is None or patient.clinic_id != g.clinic_id or plan is None:
-                abort(404)
-            new = plans.NewPlan(
-                opens, due, closes, plan.weekdays, plan.wants_reading, plan.wants_checkin, plan.steps, plan.silent_days
-            )
-            plans.set_plan(act, patient, new)
-    except Refused as refused:
-        flash(gettext("Not changed: %(why)s.", why=str(refused)), "wrong")
-    else:
-        hours = {"opens": f"{opens:%H:%M}", "closes": f"{closes:%H:%M}", "due": f"{due:%H:%M}"}
-        flash(gettext("From the next window on: %(opens)s to %(closes)s, reminder %(due)s.", **hours), "good")
-    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="plan"), 303)
-
-
-def _time(name: str) -> time:
-    given = request.form.get(name, "")
-    try:
-        return time.fromisoformat(given)
-    except ValueError:
-        raise Refused(name, given, "a local time, such as 07:30") from None
+    """What is accepted of which field, by the name it has on the page."""
+    called = {
+        "kind": gettext("Kind"),
+        "what": gettext("What changed"),
+        "made_on": gettext("Made on"),
+        "follow_up_what": gettext("To look at again"),
+        "follow_up_on": gettext("To look at again"),
+        "medicine_id": gettext("Which medicine of the record"),
+        "dose": gettext("New single dose, if it changed"),
+        "times_a_day": gettext("New times a day"),
+        "reason": gettext("Reason"),
+        "until": gettext("Until, itself included"),
+    }
+    return refusals.plain(refused, called)

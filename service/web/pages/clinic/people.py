@@ -1,4 +1,4 @@
-"""The patient and their caregivers on the patient's page: in which order each is reached, a link for notices, an end.
+"""The patient and their caregivers on the patient's page: how each is reached, their links, an end.
 
 Promises that a link is shown once, to the member of staff who asked for it, and is
 kept nowhere; that where none can be made the page says which setting is missing; and
@@ -11,9 +11,9 @@ import uuid
 from collections import defaultdict
 from dataclasses import dataclass
 
-from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, g, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
-from flask_babel import gettext
+from flask_babel import gettext, ngettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -23,8 +23,10 @@ from service.domain.vocabulary import Channel, ContactState
 from service.enrolling import people as enrolling_people
 from service.store.session import read_session
 from service.store.tables import Caregiver, Contact, Patient
-from service.web.auth import staff_act, staff_only
+from service.web import forms
+from service.web.auth import own, own_patient, staff_act, staff_only
 from service.web.frame import page_language
+from service.web.pages.clinic import refusals
 from service.web.services import services
 from service.words.labels import title
 
@@ -90,14 +92,14 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
     if why := links.why_no_push(services().settings):
         flash(gettext("No link was made. %(why)s", why=why), "wrong")
-        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+        return _back(patient_id)
     try:
         with staff_act() as act:
             person = _person(act.session, patient_id)
             made = links.make_push_link(act, services().links, person)
     except Refused as refused:
-        flash(gettext("No link was made. Accepted is %(accepted)s.", accepted=refused.accepted), "wrong")
-        return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+        flash(gettext("No link was made. Accepted is %(accepted)s.", accepted=refusals.accepted(refused)), "wrong")
+        return _back(patient_id)
     return render_template("clinic/pushlink.html", patient_id=patient_id, person=person, made=made)
 
 
@@ -106,12 +108,31 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
     with staff_act() as act:
-        contact = act.session.get(Contact, contact_id)
-        if contact is None or contact.clinic_id != g.clinic_id or not _is_about(act.session, contact, patient_id):
+        contact = own(act.session, Contact, contact_id)
+        if not _is_about(act.session, contact, patient_id):
             abort(404)
         enrolling_people.put_first(act, contact)
     flash(gettext("It is tried first from the next message on."), "good")
-    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+    return _back(patient_id)
+
+
+@contacts_blueprint.get("/revoke-links")
+@staff_only()
+def ask_to_revoke(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """What revoking the patient's links comes to, and the button that does it."""
+    with read_session(services().engine) as session:
+        patient = own_patient(session, patient_id)
+    return render_template("clinic/revokelinks.html", patient=patient)
+
+
+@contacts_blueprint.post("/revoke-links")
+@staff_only()
+def revoke_links(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """No link that was made for the patient or a caregiver of theirs opens anything any more."""
+    with staff_act() as act:
+        revoked = links.revoke_links(act, own_patient(act.session, patient_id))
+    flash(ngettext("%(num)s link opens nothing any more.", "%(num)s links open nothing any more.", revoked), "good")
+    return _back(patient_id)
 
 
 @caregivers_blueprint.get("/end")
@@ -132,10 +153,14 @@ def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
         caregiver = _caregiver(act.session, patient_id, caregiver_id)
         enrolling_people.end_caregiver(act, caregiver)
     flash(gettext("%(name)s is sent nothing more.", name=caregiver.name), "good")
-    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
+    return _back(patient_id)
 
 
 # --- helpers ---------------------------------------------------------------------------
+
+
+def _back(patient_id: uuid.UUID) -> ResponseReturnValue:
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
 def _way(contact: Contact, held: list[Contact]) -> Way:
@@ -144,25 +169,18 @@ def _way(contact: Contact, held: list[Contact]) -> Way:
         words = f"{words}: {contact.address}"
     works = contact.state is ContactState.OK
     working = [one for one in held if one.state is ContactState.OK]
-    why = contact.broken_reason or gettext("does not work")
-    trouble = "" if works else gettext("not used: %(why)s", why=why)
+    trouble = ""
+    if not works:
+        trouble = gettext("not used: %(why)s", why=contact.broken_reason or gettext("does not work"))
+    elif contact.channel not in services().transports:
+        trouble = gettext("not used: this service is not set up to send that way")
     return Way(contact.id, words, trouble, works and contact is not working[0])
 
 
 def _person(session: Session, patient_id: uuid.UUID) -> Patient | Caregiver:
-    patient = session.get(Patient, patient_id)
-    if patient is None or patient.clinic_id != g.clinic_id:
-        abort(404)
-    asked = request.form.get("caregiver", "")
-    if not asked:
-        return patient
-    try:
-        caregiver = session.get(Caregiver, uuid.UUID(asked))
-    except ValueError:
-        abort(404)
-    if caregiver is None or caregiver.patient_id != patient.id:
-        abort(404)
-    return caregiver
+    patient = own_patient(session, patient_id)
+    asked = forms.row_id("caregiver")
+    return patient if asked is None else _caregiver(session, patient_id, asked)
 
 
 def _is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool:
@@ -173,7 +191,7 @@ def _is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool
 
 
 def _caregiver(session: Session, patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> Caregiver:
-    found = session.get(Caregiver, caregiver_id)
-    if found is None or found.clinic_id != g.clinic_id or found.patient_id != patient_id:
+    found = own(session, Caregiver, caregiver_id)
+    if found.patient_id != patient_id:
         abort(404)
     return found

@@ -14,13 +14,14 @@ from service.reports import charts, exports, pdf
 from service.reviewing import measuring, patient, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
-from service.store.tables import Clinic
 from service.web import drawing
-from service.web.auth import staff_only
+from service.web.auth import own_clinic, staff_only
 from service.web.frame import page_language
 from service.web.services import services
 
 blueprint = Blueprint("records", __name__, url_prefix="/records")
+PICTURE = 825  # px, of which the paper makes what fits
+
 WEEKS_LISTED = 12
 
 
@@ -30,7 +31,7 @@ def page() -> ResponseReturnValue:
     """Which weeks there are, and how many patients were signed in each."""
     now = services().clock.now()
     with read_session(services().engine) as session:
-        clinic = session.get_one(Clinic, g.clinic_id)
+        clinic = own_clinic(session)
         panel = build_panel(session, g.clinic_id, now)
         covered = measuring.coverage(session, g.clinic_id, now, WEEKS_LISTED)
     return render_template("clinic/records.html", clinic=clinic, panel=panel, covered=covered)
@@ -62,7 +63,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
             abort(404)
     facts = patient.timeline_of(seen, say)
     timeline = {
-        "svg": drawing.svg(charts.timeline(facts, say, width=600)),
+        "svg": charts.hatched(drawing.svg(charts.timeline(facts, say, width=PICTURE))),
         "alt": charts.describe(facts, say, gettext("The table in this record holds every value.")),
         "caption": gettext("A line breaks where a day has no value."),
     }
@@ -76,11 +77,11 @@ def joined_csv() -> ResponseReturnValue:
     """The joined days of every active patient, for as many days as asked for."""
     days = request.args.get("days", summary.STRIP_DAYS, type=int)
     with read_session(services().engine) as session:
-        joined = patient.joined_days(session, g.clinic_id, services().clock.now(), min(max(days, 1), 366))
+        joined = patient.joined_days(session, own_clinic(session), services().clock.now(), min(max(days, 1), 366))
     return Response(
         exports.joined_csv(joined),
         mimetype="text/csv",
-        headers={"Content-Disposition": 'attachment; filename="joined.csv"', "Cache-Control": "private, no-store"},
+        headers={"Content-Disposition": 'attachment; filename="joined.csv"'},
     )
 
 
@@ -89,7 +90,7 @@ def _pdf(written: bytes, name: str) -> Response:
     return Response(
         written,
         mimetype="application/pdf",
-        headers={"Content-Disposition": f'inline; filename="{plain}.pdf"', "Cache-Control": "private, no-store"},
+        headers={"Content-Disposition": f'inline; filename="{plain}.pdf"'},
     )
 
 

@@ -6,7 +6,7 @@ place in an address. Works without script, and what was typed is not lost to a r
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, g, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy import select
@@ -15,11 +15,11 @@ from sqlalchemy.orm import Session
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, Role
 from service.enrolling import wordings
-from service.links import sample_links
 from service.store.session import read_session
 from service.store.tables import Clinic, Staff
-from service.web import frame
-from service.web.auth import staff_act, staff_only
+from service.web import forms, frame
+from service.web.auth import own_clinic, staff_act, staff_only
+from service.web.pages.clinic import refusals
 from service.web.services import services
 from service.words import messages
 from service.words.language import codes, load_language
@@ -43,10 +43,18 @@ def _kinds() -> dict[MessageKind, tuple[str, str]]:
             gettext("Safety answer"),
             gettext("At once, to whoever writes something that may be an emergency."),
         ),
+        K.CALL_CLINIC: (
+            gettext("Call the clinic today"),
+            gettext("At once, to a patient whose answer is for the clinic the same day."),
+        ),
         K.REPLY: (gettext("Reply"), gettext("Around every question and thanks, when somebody writes back.")),
         K.STOPPED: (gettext("After STOP"), gettext("Once, to say that no more messages come.")),
         K.STARTED: (gettext("After START"), gettext("Once, to say that messages come again.")),
         K.HELP: (gettext("After HELP"), gettext("To whoever asks what these messages are.")),
+        K.STRANGER: (
+            gettext("To an unknown number"),
+            gettext("Once a day, to whoever writes from a number that nobody here has."),
+        ),
         K.STAFF_TASK: (gettext("Task for staff"), gettext("To staff, when something new waits in the inbox.")),
         K.DIGEST: (gettext("Morning count for staff"), gettext("To staff, in the morning, when tasks are open.")),
     }
@@ -57,8 +65,8 @@ def _kinds() -> dict[MessageKind, tuple[str, str]]:
 def page() -> ResponseReturnValue:
     """Every wording in every language, as it would arrive."""
     with read_session(services().engine) as session:
-        clinic = session.get_one(Clinic, g.clinic_id)
-        found = wordings.list_wordings(session, clinic, _links(), frame.page_language())
+        clinic = own_clinic(session)
+        found = wordings.list_wordings(session, clinic, services().sample_links, frame.page_language())
         by = _who(session)
     own_first = sorted(codes(), key=lambda language: language != clinic.language)
     listed = [
@@ -83,9 +91,9 @@ def one(language: str, kind: str) -> ResponseReturnValue:
 @staff_only(Role.ADMINISTRATOR)
 def change(language: str, kind: str) -> ResponseReturnValue:
     """Show what was typed as it would arrive, and write nothing; or save it, when that button was pressed."""
-    typed = request.form.get("body", "")
+    typed = forms.text("body")
     try:
-        if request.form.get("do") != "save":
+        if forms.text("do") != "save":
             return _form(language, kind, typed=typed, shown=_tried(language, kind, typed))
         with staff_act() as act:
             waited = wordings.set_wording(act, language, kind, typed)
@@ -111,7 +119,7 @@ def go_back(language: str, kind: str) -> ResponseReturnValue:
 def _tried(language: str, kind: str, typed: str) -> Preview:
     with read_session(services().engine) as session:
         return wordings.preview_wording(
-            session.get_one(Clinic, g.clinic_id), language, kind, typed, _links(), frame.page_language()
+            own_clinic(session), language, kind, typed, services().sample_links, frame.page_language()
         )
 
 
@@ -119,9 +127,11 @@ def _form(
     language: str, kind: str, *, typed: str | None = None, shown: Preview | None = None, refused: Refused | None = None
 ) -> ResponseReturnValue:
     with read_session(services().engine) as session:
-        clinic = session.get_one(Clinic, g.clinic_id)
+        clinic = own_clinic(session)
         try:
-            wording = wordings.find_wording(session, clinic, language, kind, _links(), frame.page_language())
+            wording = wordings.find_wording(
+                session, clinic, language, kind, services().sample_links, frame.page_language()
+            )
         except Refused:
             abort(404)
         by = _who(session)
@@ -144,7 +154,9 @@ def _form(
 def _why(refused: Refused) -> str:
     value = str(refused.value)
     named = f"“{value[:40]}”" if value.startswith("{") and value.endswith("}") else gettext("This text")
-    return str(gettext("%(text)s cannot be sent. Accepted: %(accepted)s.", text=named, accepted=refused.accepted))
+    return str(
+        gettext("%(text)s cannot be sent. Accepted: %(accepted)s.", text=named, accepted=refusals.accepted(refused))
+    )
 
 
 def _means(name: str, clinic: Clinic) -> str:
@@ -155,6 +167,8 @@ def _means(name: str, clinic: Clinic) -> str:
         "link": gettext("the address that opens the page; a notice on a phone leaves it out and is tapped instead"),
         "text": gettext("the question or the thanks itself"),
         "count": gettext("how many tasks are open"),
+        "asked": gettext("what is missing that day, such as “today's reading and check-in”"),
+        "greeting": gettext("a greeting for the hour where they are, such as “good morning”"),
     }
     return meanings[name]
 
@@ -170,7 +184,3 @@ def _sent(waited: int) -> str:
         return ""
     sent = gettext("Messages that had waited for it and now go out: %(number)d.", number=waited)
     return f" {sent}"
-
-
-def _links() -> wordings.SampleLinks:
-    return sample_links(services().settings.base_url)

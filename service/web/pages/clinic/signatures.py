@@ -1,0 +1,112 @@
+"""The form with which a row of the weekly review is signed or added to.
+
+One transaction: the signature, the call that was promised as the patient's next contact, and the open tasks closed
+with the same note. Nothing of it is written when any of it is refused.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from flask import abort, request
+from flask_babel import gettext
+
+from service.domain.localtime import local_date
+from service.domain.validation import Refused
+from service.domain.vocabulary import ContactWay, Outcome
+from service.recording import next_contacts
+from service.reviewing import inbox, signing
+from service.store.audit import Act
+from service.web import forms
+from service.web.auth import own_clinic, own_patient, signed_in, staff_act
+from service.web.frame import page_language
+from service.web.pages.clinic import refusals
+from service.words.labels import label
+
+
+@dataclass(frozen=True, slots=True)
+class Became:
+    """What became of a form, in words. `form`: it is to be shown again, with what was typed."""
+
+    text: str
+    good: bool = True
+    form: bool = False
+
+
+def from_form(patient_id: uuid.UUID) -> Became:
+    """Sign what the form asks for; where this week's review is signed already, add to it (`adds`)."""
+    try:
+        with staff_act() as act:
+            if forms.text("adds"):
+                _add(act, patient_id)
+                return Became(gettext("Added. What was on the page is kept with it."))
+            return _sign(act, patient_id)
+    except signing.AlreadySigned as other:
+        return Became(
+            gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by), False
+        )
+    except signing.LookAgain as other:
+        if other.by:
+            return Became(gettext("Not added: %(name)s was first. Please look again.", name=other.by), False, True)
+        return Became(gettext("Not signed: something came while you were looking. Please look again."), False, True)
+    except signing.NotSigned:
+        return Became(gettext("Not added: this week's review is not signed yet."), False, True)
+    except Refused as refused:
+        return Became(_why(refused), False, True)
+    except LookupError:
+        abort(404)
+
+
+def _sign(act: Act, patient_id: uuid.UUID) -> Became:
+    outcome, note, next_look = forms.word(Outcome, "outcome"), forms.text("note"), forms.day("next_look")
+    call_on, seen = forms.day("call_on"), request.form.get("seen") or None
+    signing.sign(act, patient_id, outcome, note, next_look, page_language(), seen)
+    told = [gettext("Signed. What was on the page is kept with it.")]
+    if call_on is not None:
+        plan = {"due_on": call_on, "way": ContactWay.CALL, "staff_id": signed_in().id}
+        next_contacts.plan_contact(act, own_patient(act.session, patient_id), **plan, agreed=True)  # type: ignore[arg-type]
+        told.append(gettext("Your call is planned for %(day)s.", day=page_language().weekday_day(call_on)))
+    if closed := _close_tasks(act, note.strip() or label(page_language(), outcome), call_on):
+        told.append(gettext("%(closed)d of the tasks closed.", closed=closed))
+    return Became(" ".join(told))
+
+
+def _close_tasks(act: Act, reason: str, promised: date | None) -> int:
+    """Close the tasks that were on the page, where that was asked for; what another has closed stays theirs."""
+    if not forms.text("close_tasks"):
+        return 0
+    tomorrow = local_date(act.now, own_clinic(act.session).zone) + timedelta(days=1)
+    last = tomorrow + timedelta(days=inbox.MOST_DAYS_AHEAD - 1)
+    ahead = promised if promised is not None and tomorrow <= promised <= last else None
+    short = reason if len(reason) <= inbox.LONGEST_REASON else f"{reason[: inbox.LONGEST_REASON - 1]}…"
+    closed = 0
+    for given in request.form.getlist("task"):
+        try:
+            inbox.close(act, uuid.UUID(given), short, ahead)
+        except (inbox.AlreadyHandled, LookupError, ValueError):
+            continue
+        closed += 1
+    return closed
+
+
+def _add(act: Act, patient_id: uuid.UUID) -> None:
+    outcome, note, seen = forms.word(Outcome, "outcome"), forms.text("note"), forms.text("seen")
+    signing.add(act, patient_id, outcome, note, seen, page_language())
+
+
+def _why(refused: Refused) -> str:
+    """What is accepted, where the page has words for it."""
+    known: dict[str, str] = {
+        "outcome": gettext("Not signed. Please choose an outcome."),
+        "note": gettext(
+            "Not signed. Please write what was seen or decided, in the note: “no change” alone is not enough here."
+        ),
+        "seen": gettext("Not signed. Please open the row and look at it first."),
+        "next_look": gettext("Not signed. The date of another look must be after today, at most a year ahead."),
+        "due_on": gettext("Not signed. The day of the call must be today, or within a year."),
+    }
+    if refused.field == "note" and refused.value:
+        return str(gettext("Not signed. The note is too long, or holds what cannot be kept."))
+    return known.get(refused.field) or str(gettext("Not signed. %(accepted)s", accepted=refusals.accepted(refused)))

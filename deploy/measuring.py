@@ -1,8 +1,8 @@
 """Run the measurements of tests/bench, each in a process of its own, and print what they say.
 
 A module bench_NAME.py there is the measurement NAME; its `main` prints lines that
-begin `NAME ratio=R`. One that fails does not stop the others, and is told by the
-exit status. Called by `deploy/bench`.
+begin `NAME ratio=R`. What begins with two dashes is handed on to it. One that fails
+does not stop the others, and is told by the exit status. Called by `deploy/bench`.
 """
 
 from __future__ import annotations
@@ -24,22 +24,24 @@ def names() -> list[str]:
 
 def main(asked: Sequence[str]) -> int:
     known = names()
+    options = [word for word in asked if word.startswith("--")]
+    asked = [word for word in asked if word not in options]
     unknown = [name for name in asked if name not in known]
     if unknown:
         print(f"deploy/bench: {', '.join(unknown)}: no such measurement; there are: {' '.join(known)}", file=sys.stderr)
         return 2
-    failed = [name for name in asked or known if not _measure(name)]
+    failed = [name for name in asked or known if not _measure(name, options)]
     if failed:
         print(f"deploy/bench: failed: {' '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0
 
 
-def _measure(name: str) -> bool:
+def _measure(name: str, options: Sequence[str]) -> bool:
     begun = time.monotonic()
     print(f"== {name}", flush=True)
     code = f"from tests.bench.bench_{name} import main; main()"
     # A database server named for the tests is for those measurements that ask for one.
-    done = subprocess.run([sys.executable, "-c", code], cwd=HERE, env=dict(os.environ), check=False)
+    done = subprocess.run([sys.executable, "-c", code, *options], cwd=HERE, env=dict(os.environ), check=False)
     print(f"   ({time.monotonic() - begun:.0f} s)", flush=True)
     return done.returncode == 0
 

@@ -38,6 +38,7 @@ LOCK = ".in-use"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
+    os.umask(0o077)
     asked = _asked(arguments)
     data: Path = asked.data.resolve()
     _refuse_taken_port(asked.port)

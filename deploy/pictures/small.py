@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 MARK = b"\x89PNG\r\n\x1a\n"
-COLOURS = 192
+COLOURS = 64
 Pixels = NDArray[np.uint8]
 
 

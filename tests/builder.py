@@ -14,19 +14,36 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from typing import Any
+from typing import Any, Protocol
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.care import consents
-from service.domain.vocabulary import Channel, ConsentKind, Role
+from service.care import contacts
+from service.domain.vocabulary import ActorKind, Channel, ConsentKind, Role
 from service.enrolling import clinics, people, plans
-from service.store.audit import OPERATOR, Act
+from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import write_session
 from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan, Staff
 
 NUMBERS = itertools.count(100)
+
+
+class Acting(Protocol):
+    """A member of staff, as a row or as whoever is signed in."""
+
+    @property
+    def id(self) -> uuid.UUID: ...
+
+    @property
+    def clinic_id(self) -> uuid.UUID: ...
+
+
+def acting(session: Session, staff: Acting, now: datetime) -> Act:
+    """An act of that member of staff."""
+    return Act(session, Actor(ActorKind.STAFF, staff.id), staff.clinic_id, now)
+
+
 # What a test's clinic is like where nothing else matters.
 LONDON: dict[str, Any] = {"zone": "Europe/London", "emergency_number": "999", "contact_line": "+44 7700 900100"}
 AUCKLAND: dict[str, Any] = {
@@ -104,13 +121,14 @@ class Builder:
         return people.add_contact(Act(self.session, OPERATOR, owner.clinic_id, self.now), owner, new)
 
     def consent(self, patient: Patient, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
-        consents.record_consent(
+        contacts.record_consent(
             Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, kind, given, "signed form", caregiver
         )
 
     def plan(self, patient: Patient, **rule: Any) -> Plan:
         """Seven to ten in the morning, due at half past eight, unless said otherwise."""
-        new = plans.NewPlan(**{"opens": time(7), "due": time(8, 30), "closes": time(10), **rule})
+        hours = {"opens": time(7), "due": time(8, 30), "closes": time(10), **rule}
+        new = plans.NewPlan(**{"opens_again": hours["opens"], **hours})
         return plans.set_plan(Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, new)
 
     def staff(self, clinic: Clinic, name: str = "Nurse Invented", role: Role = Role.NURSE, phone: str = "") -> Staff:

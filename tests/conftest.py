@@ -9,31 +9,69 @@ from __future__ import annotations
 
 import os
 import shutil
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 import structlog
+from argon2 import PasswordHasher
 from hypothesis import settings
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, event
 
+from service.accounts import staff
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
 from tests.servers import own_database
 
-# How long an example takes is the machine's business, not a test's.
-settings.register_profile("unhurried", deadline=None)
+# How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
+# passed here passes anywhere; NEAPTIDE_TEST_EXPLORE=1 looks for new ones.
+settings.register_profile("unhurried", deadline=None, derandomize=not os.environ.get("NEAPTIDE_TEST_EXPLORE"))
 settings.load_profile("unhurried")
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
+EVERY_TABLE = [table.name for table in reversed(Base.metadata.sorted_tables)]  # none before what refers to it
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what runs on both databases: `database`.
+
+    What has none runs on SQLite's half alone. So does what is marked `databases("sqlite")`, a module or a
+    test of it: what a page says, what a form or a parser refuses, what a command prints and whose clock it
+    goes by come from rows that other tests write and read on both. Never so marked are transactions, claims,
+    upserts, migrations, crashes, and what alone asks a question of the database.
+
+    The slow ones first, so that no process is left with one of them at the end.
+    """
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    for item in items:
+        said = item.get_closest_marker("databases")
+        if {"engine", "nothing_yet"} & set(getattr(item, "fixturenames", ())) and (
+            said is None or said.args == ("both",)
+        ):
+            item.add_marker(pytest.mark.database)
 
 
 @pytest.fixture(autouse=True)
-def logging_as_it_was() -> Iterator[None]:
-    """A command run in a test sets logging up for its process; the next test starts from the library's own."""
+def plain_logs() -> Iterator[None]:
+    """Each test starts from plain logs: a command sets up its process's own, and the library's draw each error for a second."""
+    structlog.reset_defaults()
+    renderer = structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
+    structlog.configure(processors=[*structlog.get_config()["processors"][:-1], renderer])
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def the_services_hasher() -> Iterator[tuple[PasswordHasher, str]]:
+    """What hashes passwords in earnest, and the hash of where there is no account; the tests' own hashes cost nothing, where the service's take their time."""
+    cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+    in_earnest = staff._hasher, staff._NOBODYS_HASH
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(staff, "_hasher", cheap)
+        patch.setattr(staff, "_NOBODYS_HASH", cheap.hash("nobody's"))
+        yield in_earnest
 
 
 @pytest.fixture(scope="session")
@@ -49,27 +87,47 @@ def blank_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
+def sqlite_engine(tmp_path_factory: pytest.TempPathFactory) -> Engine:
+    """An engine on a file of this pytest worker's own: one for all tests, since each compiles its statements anew."""
+    own = open_engine(f"sqlite:///{tmp_path_factory.mktemp('own') / 'neaptide.sqlite3'}")
+    event.listen(own, "connect", _for_tests)
+    return own
+
+
+def _for_tests(connection: sqlite3.Connection, _record: object) -> None:
+    # A test's rows need not survive a power cut, and a disk is waited for at every commit.
+    connection.execute("PRAGMA synchronous=OFF")
+    # Rows in no told order come the other way round than they mostly do: whoever leans on it is found out.
+    connection.execute("PRAGMA reverse_unordered_selects=ON")
+
+
+@pytest.fixture(scope="session")
 def postgres_engine(worker_id: str) -> Iterator[Engine]:
     """An engine on a database of this pytest worker's own."""
     assert SERVER is not None
-    with own_database(SERVER, f"neaptide_test_{os.getpid()}_{worker_id}") as engine:
+    name = f"neaptide_test_{os.getpid()}_{worker_id}"
+    with own_database(SERVER, name) as engine:
         migrate.upgrade(engine)
+        with engine.begin() as connection:  # a test's rows need not outlive the server
+            connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")
+        engine.dispose()  # connections begun from here on go by it
         yield engine
 
 
 @pytest.fixture
-def engine(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
+def engine(request: pytest.FixtureRequest) -> Iterator[Engine]:
     """A migrated, empty database: SQLite, or PostgreSQL when a server is named."""
     if SERVER is not None:
         shared: Engine = request.getfixturevalue("postgres_engine")
-        everything = ", ".join(table.name for table in Base.metadata.sorted_tables)
+        # Not TRUNCATE: it writes every table and index anew, which takes most of a second, and this milliseconds.
         with shared.begin() as connection:
-            connection.execute(text(f"TRUNCATE {everything}"))
+            connection.exec_driver_sql("; ".join(f"DELETE FROM {table}" for table in EVERY_TABLE))
         yield shared
         return
-    blank: Path = request.getfixturevalue("blank_sqlite")
-    path = tmp_path / "neaptide.sqlite3"
-    shutil.copy(blank, path)
-    own = open_engine(f"sqlite:///{path}")
+    own: Engine = request.getfixturevalue("sqlite_engine")
+    file = Path(own.url.database or "")
+    for of_the_test_before in file.parent.glob(f"{file.name}*"):
+        of_the_test_before.unlink()
+    shutil.copy(request.getfixturevalue("blank_sqlite"), file)
     yield own
     own.dispose()

@@ -10,13 +10,17 @@ from typing import Any
 from sqlalchemy import Engine, insert, select
 from sqlalchemy.orm import Session
 
+from service.care.windows import readings_arrived
 from service.domain.vocabulary import Source
+from service.scheduling import closing, opening, steps
 from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Clinic, Patient, Reading
 from tests.builder import AUCKLAND, NUMBERS, Builder, building, next_number
 
 # A Sunday evening in Auckland; the first window opens on Monday, 2 March, at seven.
 START = datetime(2026, 3, 1, 8, tzinfo=UTC)
+MONDAY = date(2026, 3, 2)
+SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)  # seven o'clock on that Monday in Auckland
 
 
 @dataclass
@@ -65,10 +69,25 @@ class Fernmoor:
         with write_session(self.engine) as session:
             session.execute(insert(Reading).values(**reading_row(patient, day, received_at)))
 
+    def arrive(self, patient: Patient, day: int, now: datetime) -> None:
+        """A reading of that day (counted from Monday) is recorded, as intake does it."""
+        local_date = MONDAY + timedelta(days=day)
+        with write_session(self.engine) as session:
+            session.add(Reading(**reading_row(patient, local_date, now)))
+            session.flush()
+            readings_arrived(session, {patient.id: [local_date]}, now)
+
     def rows(self, table: type[Base], *where: Any, order: Any = None) -> list[Any]:
         with read_session(self.engine) as session:
             query = select(table).where(*where)
             return list(session.scalars(query if order is None else query.order_by(order)))
+
+
+def tick(engine: Engine, now: datetime) -> None:
+    """Windows open, close, and their steps are taken."""
+    opening.open_windows(engine, now)
+    closing.close_windows(engine, now)
+    steps.take_steps(engine, now)
 
 
 def clinic_of(session: Session, now: datetime = START, **settings: Any) -> Clinic:
@@ -103,5 +122,5 @@ def checkin_row(patient: Patient, day: date, answered_at: datetime) -> dict[str,
         "answered_at": answered_at,
         "source": Source.PAGE,
         "breathlessness": 2,
-        "remarks": [],
+        "weight_confirmed": False,
     }

@@ -7,8 +7,7 @@ messages that lie on the telephones.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from html import unescape
 from html.parser import HTMLParser
@@ -17,10 +16,9 @@ from urllib.parse import urlsplit
 
 from flask import Flask
 from flask.testing import FlaskClient
-from sqlalchemy import Engine, event, select
+from sqlalchemy import Engine, select
 
 from service.accounts.staff import add_staff
-from service.app import create_app
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role
 from service.enrolling import people
@@ -30,6 +28,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
 from service.worker import Worker, links_for
+from tests.served import serve
 from tests.world import LINK, SECRET, World
 
 PASSWORD = "seven gentle waves"  # invented, like the people
@@ -70,7 +69,7 @@ class House:
                 setattr(held, name, value)
 
     def hire_nurse(self) -> Staff:
-        """Somebody who can sign in. Not there from the start: hashing a password takes its time on purpose."""
+        """Somebody who can sign in."""
         with write_session(self.engine) as session:
             return add_staff(
                 Act(session, OPERATOR, self.asha.clinic_id, self.world.now), NURSE, "Nora Quill", Role.NURSE, PASSWORD
@@ -103,13 +102,7 @@ def open_house(
 ) -> House:
     """Asha's window opened at seven in Auckland; it is half past. `more` are ways out besides the text gateway."""
     world = World(engine, folder)
-    world.opens_clinic()
-    asha = world.patient("Asha Brook")
-    ben = world.caregiver(asha, "Ben Brook")
-    with write_session(engine) as session:
-        held = session.get_one(Patient, asha.id)
-        people.change_patient(Act(session, OPERATOR, held.clinic_id, world.now), held, {"usual_pillows": 2})
-    world.at(asha, "07:30")
+    asha, ben = world.begins_with("asha brook was prompted", _just_prompted)
     settings = Settings.from_env(
         {
             "NEAPTIDE_DATA": str(folder),
@@ -120,11 +113,22 @@ def open_house(
         }
     )
     transports = {Channel.TEXT: world.gateway, **(more or {})}
-    app = create_app(settings, engine, world.clock, transports)
+    app = serve(settings, engine, world.clock, transports)
     if more:
-        world.links = Links(SECRET, base_url)
-        world.worker = Worker(engine, world.clock, transports, links_for(world.links, base_url), settings, name="story")
+        world.links = Links(base_url)
+        world.worker = Worker(engine, world.clock, transports, links_for(world.links), settings, name="story")
     return House(world, app, engine, asha, ben)
+
+
+def _just_prompted(world: World) -> tuple[Patient, Caregiver]:
+    world.opens_clinic()
+    asha = world.patient("Asha Brook")
+    ben = world.caregiver(asha, "Ben Brook")
+    with write_session(world.engine) as session:
+        held = session.get_one(Patient, asha.id)
+        people.change_patient(Act(session, OPERATOR, held.clinic_id, world.now), held, {"usual_pillows": 2})
+    world.at(asha, "07:30")
+    return asha, ben
 
 
 def token_on(page: str) -> str:
@@ -166,19 +170,3 @@ class Words(HTMLParser):
 
 def words(page: str) -> str:
     return str(Words(page))
-
-
-@contextmanager
-def writes_of(engine: Engine) -> Iterator[list[str]]:
-    """Every statement that would change something."""
-    seen: list[str] = []
-
-    def note(_connection: object, _cursor: object, statement: str, *_rest: object) -> None:
-        if statement.lstrip().split(None, 1)[0].upper() in {"INSERT", "UPDATE", "DELETE"}:
-            seen.append(statement)
-
-    event.listen(engine, "before_cursor_execute", note)
-    try:
-        yield seen
-    finally:
-        event.remove(engine, "before_cursor_execute", note)

@@ -6,17 +6,21 @@ import uuid
 from datetime import date
 
 from service.domain import tasks as task_facts
-from service.domain.review import Amendment
-from service.domain.signals.facts import ResponseFacts
-from service.domain.summary import SymptomWeek
+from service.domain.signals.facts import Picture, PictureFacts, ResponseFacts
+from service.domain.since import LaterDay
 from service.domain.tasks import (
     AlarmWritten,
     CaregiverWrote,
+    ChannelMissing,
+    CheckFound,
     ContactBroke,
+    EnteredCallToday,
+    Found,
     HandOverUnknown,
     LimitPassed,
     LongSilence,
     NobodyToReach,
+    NumberToCheck,
     TaskFacts,
     Whose,
 )
@@ -24,7 +28,7 @@ from service.domain.vocabulary import Channel, SilenceCause, StepKind, TaskKind
 from service.reviewing.panel import PanelEntry
 from service.store.tables import Task
 from service.words.language import load_language
-from service.words.sentences import review, signals, tasks
+from service.words.sentences import diary, review, signals, tasks
 
 ENGLISH = load_language("en")
 
@@ -38,16 +42,16 @@ def why(entry: PanelEntry) -> str:
     return reasons(entry)[0]
 
 
-def symptoms(week: SymptomWeek) -> str:
-    return review.symptoms(ENGLISH, week)
+def diary_week(facts: PictureFacts | None) -> str:
+    return diary.diary_week(ENGLISH, facts)
 
 
 def response(facts: ResponseFacts | None) -> str:
     return signals.response(ENGLISH, facts) if facts else ""
 
 
-def amendment(amended: Amendment) -> str:
-    return review.amendment(ENGLISH, amended)
+def later_day(later: LaterDay) -> str:
+    return review.later_day(ENGLISH, later)
 
 
 def task(row: Task) -> str:
@@ -60,11 +64,17 @@ def about(kind: TaskKind) -> TaskFacts:
     some = uuid.uuid4()
     made: dict[TaskKind, TaskFacts] = {
         TaskKind.SAFETY_ANSWER: AlarmWritten("test", "Look.", "112"),
-        TaskKind.SILENT: LongSilence(3, SilenceCause.NO_REPLY, some),
+        TaskKind.SILENT: LongSilence(3, SilenceCause.NO_REPLY, date(2026, 11, 22)),
         TaskKind.NO_CONTACT: NobodyToReach(Whose.PATIENT, StepKind.PROMPT, some),
         TaskKind.BROKEN_CONTACT: ContactBroke(some, Whose.PATIENT, Channel.TEXT),
+        TaskKind.CHECK_NUMBER: NumberToCheck(some, Whose.PATIENT),
         TaskKind.MESSAGE_UNCERTAIN: HandOverUnknown((some,)),
+        TaskKind.NO_WAY_OUT: ChannelMissing(Channel.TEXT),
+        TaskKind.CHECK_FOUND: CheckFound(Found.WRONG_END, date(2026, 11, 22)),
         TaskKind.CAREGIVER_SAYS: CaregiverWrote("test", "Ben", "Look."),
+        TaskKind.CALL_TODAY: EnteredCallToday(
+            date(2026, 11, 25), (PictureFacts(Picture.UP_AND_WORSE, date(2026, 11, 25)),)
+        ),
         TaskKind.ABOVE_LIMIT: LimitPassed(some, date(2026, 11, 25), 27.0, True, 25.0, date(2026, 11, 1)),
         TaskKind.BELOW_LIMIT: LimitPassed(some, date(2026, 11, 25), 9.0, False, 10.0, date(2026, 11, 1)),
     }

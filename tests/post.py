@@ -9,22 +9,29 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, select
+import pytest
+from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.clock import FixedClock
 from service.delivery import receiving, sending
+from service.delivery.facts import MessageFacts
 from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskKind
 from service.store import outbox
 from service.store.guarded import Tally
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, MessageEvent, Task
-from service.transports.mock import MockGateway
 from tests.builder import Builder, building
+from tests.faulty import FaultyGateway
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 PATIENT_PHONE, SECOND_PHONE, CAREGIVER_PHONE = "+447700900001", "+447700900002", "+447700900003"
+
+
+def link_of(_session: Session, facts: MessageFacts, _now: datetime) -> str:
+    """The link of a message: the same for whichever worker makes it."""
+    return f"https://calls.example/{facts.kind.value}"
 
 
 class Post:
@@ -32,7 +39,7 @@ class Post:
         self.engine = engine
         self.clock = FixedClock(NOON)
         self.gateway_path = path
-        self.gateway = MockGateway(path, self.clock.now, hang_seconds=0.05)
+        self.gateway = FaultyGateway(path, self.clock.now, hang_seconds=0.05)
         self.transports: Mapping[Channel, Any] = {Channel.TEXT: self.gateway}
         with building(engine, NOON) as build:
             self.clinic = build.clinic()
@@ -41,6 +48,8 @@ class Post:
             self.consent(build.session, ConsentKind.MESSAGES, True)
             self.consent(build.session, ConsentKind.MESSAGES, True, self.caregiver)
             self.consent(build.session, ConsentKind.CAREGIVER, True, self.caregiver)
+            # They know who writes: no message of these is the first.
+            build.session.execute(update(Contact).values(introduced_by=uuid.uuid4()))
 
     def consent(self, session: Session, kind: ConsentKind, given: bool, caregiver: Caregiver | None = None) -> None:
         self.clock.advance(timedelta(seconds=1))
@@ -74,9 +83,8 @@ class Post:
         return message_id
 
     def deliver(self, at: Callable[[Boundary], None] = lambda _: None, **options: Any) -> Tally:
-        links = lambda facts: f"https://calls.example/{facts.kind.value}"  # noqa: E731
         return sending.deliver(
-            self.engine, self.transports, links, self.clock, at=at, chance=random.Random(1), **options
+            self.engine, self.transports, link_of, self.clock, at=at, chance=random.Random(1), **options
         )
 
     def listen(self, take_text: Callable[..., object] | None = None) -> Tally:
@@ -96,3 +104,8 @@ class Post:
     def tasks(self) -> list[TaskKind]:
         with read_session(self.engine) as session:
             return list(session.scalars(select(Task.kind).order_by(Task.raised_at)))
+
+
+@pytest.fixture
+def post(engine: Engine, tmp_path: Path) -> Post:
+    return Post(engine, tmp_path / "gateway.sqlite3")

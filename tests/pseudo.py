@@ -60,9 +60,15 @@ def pseudo_language(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[l
             write_mo(file, made)
     with monkeypatch.context() as patch:
         patch.setattr(language, "FOLDER", folder)
-        language.forget_languages()
+        _forget_languages()
         yield language.load_language(CODE)
-    language.forget_languages()
+    _forget_languages()
+
+
+def _forget_languages() -> None:
+    """Have the folders looked for again."""
+    for kept in (language.codes, language.staff_codes, language._load):
+        kept.cache_clear()
 
 
 def words_left(page: str, known: Iterable[str] = ()) -> list[str]:

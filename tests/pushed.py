@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import base64
 import json
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +18,7 @@ from sqlalchemy import Engine
 
 from service.domain.vocabulary import Channel
 from service.transports.webpush import WebPush, is_public
+from tests.answering import Lasting, answering
 from tests.house import House, open_house
 
 # The private key of RFC 8291, appendix A (the application server's): any key on P-256 will do.
@@ -77,33 +76,16 @@ class PushService:
 def push_service() -> Iterator[PushService]:
     service = PushService()
 
-    class Answers(BaseHTTPRequestHandler):
-        protocol_version = "HTTP/1.1"
-
-        def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers["Content-Length"]))
-            headers = {name.lower(): value for name, value in self.headers.items()}
+    class Answers(Lasting):
+        def answers(self) -> None:
+            headers, body = self.named(), self.heard()
             is_gone = self.path.rpartition("/")[2] in service.gone
             if not is_gone:
                 service.taken.append((self.path, headers, body))
-            self.send_response(410 if is_gone else 201)
-            self.send_header("Content-Length", "0")
-            self.end_headers()
+            self.say(410 if is_gone else 201)
 
-        def log_message(self, *_: object) -> None:
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Answers)
-    server.daemon_threads = True
-    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
-    thread.start()
-    service.address = f"http://127.0.0.1:{server.server_port}"
-    try:
+    with answering(Answers) as service.address:
         yield service
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
 
 
 def open_push_house(

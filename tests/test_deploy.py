@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 import yaml
 
+from service import config
 from service.cli import COMMANDS
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -107,9 +108,15 @@ def test_no_secret_is_shipped_with_a_value() -> None:
     for path in (DEPLOY / "compose.env.example", DEPLOY / "systemd" / "neaptide.env.example"):
         values = dict(re.findall(r"^(NEAPTIDE_\w+)=(.*)$", path.read_text(encoding="utf-8"), re.MULTILINE))
         assert values["NEAPTIDE_SECRET_KEY"] == ""
-    assert not any(
-        str(value).strip() for key, value in environment_of_compose() if "PASSWORD" in key and ":?" not in value
-    )
+    named = [str(value) for key, value in environment_of_compose() if "PASSWORD" in key or "SECRET" in key]
+    # From whoever starts it: required, or nothing where it is not given.
+    assert [value for value in named if not re.fullmatch(r"\$\{\w+:(-|\?[^}]*)\}", value)] == []
+    assert named
+
+
+def test_every_setting_of_mail_and_texts_gets_into_the_containers() -> None:
+    given = {name for name, _ in environment_of_compose()}
+    assert [name for name in config.NAMES if re.match("NEAPTIDE_(MAIL|TEXT)_", name) and name not in given] == []
 
 
 def environment_of_compose() -> Iterator[tuple[str, str]]:
@@ -117,7 +124,7 @@ def environment_of_compose() -> Iterator[tuple[str, str]]:
         yield from (one.get("environment") or {}).items()
 
 
-def test_the_proxy_speaks_tls_and_keeps_signed_links_out_of_its_log() -> None:
+def test_the_proxy_speaks_tls_and_keeps_links_out_of_its_log() -> None:
     text = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
     assert text.count("{") == text.count("}")
     assert "listen 443 ssl" in text

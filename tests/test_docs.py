@@ -16,7 +16,7 @@ from service.app import create_app
 from service.clock import SystemClock
 from service.config import Settings
 from service.store.session import open_engine
-from service.web.docs import METHODS, describe
+from service.web.api.register import METHODS, description
 from tests.usecases.test_cli_clock import commands
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -88,11 +88,11 @@ def test_settings_of_scripts_and_tests_are_read_where_they_say() -> None:
 # --- commands -----------------------------------------------------------------------
 
 
-def test_every_call_of_the_api_says_what_it_does(tmp_path: Path) -> None:
+def test_every_call_of_the_api_says_what_it_does() -> None:
     """At /docs and in `neaptide api --routes`."""
     silent = [
         f"{method} {path}"
-        for path, operations in describe(demo(tmp_path))["paths"].items()
+        for path, operations in description()["paths"].items()
         for method in METHODS
         if method in operations and not operations[method].get("summary")
     ]
@@ -101,7 +101,7 @@ def test_every_call_of_the_api_says_what_it_does(tmp_path: Path) -> None:
 
 def test_every_page_says_what_it_does(tmp_path: Path) -> None:
     app = demo(tmp_path)
-    plain = {"home", "static", "clinic.home", "api-docs.openapi_json"}  # a way on, a file, the description itself
+    plain = {"home", "static", "clinic.home"}  # ways on, and a file
     views = {name: view for name, view in app.view_functions.items() if name not in plain and "static" not in name}
     assert len(views) > 60
     assert [name for name, view in views.items() if not getattr(view, "view_class", view).__doc__] == []

@@ -7,23 +7,29 @@ gone by (windows, silences, tasks) is laid into the tables.
 
 from __future__ import annotations
 
+import threading
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import delete, func, select, update
+import pytest
+from sqlalchemy import Engine, delete, func, select, update
 from sqlalchemy.orm import Session
 
+from service.domain import factjson
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
+from service.domain.signals.facts import Picture, PictureFacts
 from service.domain.tasks import AlarmWritten, as_json
 from service.domain.vocabulary import (
     ActorKind,
     PauseCause,
     Role,
+    SignalKind,
     SilenceCause,
     Source,
     TaskKind,
@@ -31,9 +37,12 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.intake.checkins import record_checkin
-from service.intake.readings import record_reading
+from service.intake.readings import RecordedReading, record_reading, record_together
+from service.reviewing.adjusting import NewAdjustment, record_adjustment
 from service.store.audit import Act, Actor
+from service.store.session import read_session, write_session
 from service.store.tables import (
+    Adjustment,
     AuditLine,
     Checkin,
     Clinic,
@@ -43,12 +52,13 @@ from service.store.tables import (
     Pause,
     Reading,
     Reference,
+    Signal,
     Silence,
     Staff,
     Task,
     Window,
 )
-from tests.builder import Builder
+from tests.builder import Builder, acting
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)  # a Wednesday
 KEY, PAGE = Actor(ActorKind.KEY), Actor(ActorKind.PATIENT)
@@ -106,12 +116,10 @@ class Ward:
                 )
             )
         today = self.today(patient)
-        for ago, value in enumerate(reversed(pressures)):
-            day = today - timedelta(days=ago)
-            if planned:
+        measured = {today - timedelta(days=ago): value for ago, value in enumerate(reversed(pressures))}
+        if planned:
+            for day, value in measured.items():
                 self.window(patient, day, WindowState.OPEN if value is not None else WindowState.MISSED)
-            if value is not None:
-                self.reading(patient, day, value)
         answers: dict[int, dict[str, Any]] = {}
         for ago, kg in enumerate(reversed(weights)):
             if kg is not None:
@@ -121,6 +129,12 @@ class Ward:
                 answers.setdefault(ago, {})["breathlessness"] = score
         for ago, given in answers.items():
             self.checkin(patient, today - timedelta(days=ago), given)
+        # After the diaries, which an open window takes in one statement, and at once, with the newest:
+        # one by one takes most of a test's time.
+        came = [self._new_reading(patient, day, value) for day, value in measured.items() if value is not None]
+        if came:
+            act = Act(self.session, KEY, self.clinic.id, came[0].taken_at + timedelta(minutes=2))
+            assert all(isinstance(one, RecordedReading) for one in record_together(act, came))
         self.session.flush()
         self._forget_the_making()
         return patient
@@ -161,10 +175,13 @@ class Ward:
         return window
 
     def reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> Reading:
-        taken = datetime.combine(day, at, ZoneInfo(patient.zone)).astimezone(UTC)
-        new = NewReading(patient.id, taken, diastolic + 18, diastolic, heart_rate=72)
-        came = record_reading(Act(self.session, KEY, self.clinic.id, taken + timedelta(minutes=2)), new)
+        new = self._new_reading(patient, day, diastolic, at)
+        came = record_reading(Act(self.session, KEY, self.clinic.id, new.taken_at + timedelta(minutes=2)), new)
         return self.session.get_one(Reading, came.id)
+
+    def _new_reading(self, patient: Patient, day: date, diastolic: float, at: time = time(7, 30)) -> NewReading:
+        taken = datetime.combine(day, at, ZoneInfo(patient.zone)).astimezone(UTC)
+        return NewReading(patient.id, taken, diastolic + 18, diastolic, heart_rate=72)
 
     def unnoticed_reading(self, patient: Patient, day: date, diastolic: float, *, at: time = time(7, 30)) -> None:
         """A reading after which nobody marked the patient's row of the review as out of date."""
@@ -231,6 +248,26 @@ class Ward:
         self.session.flush()
         return task
 
+    def signal(self, patient: Patient, raised: date, began: date, ended: date | None = None) -> Signal:
+        """A rise that was raised and, it may be, ended, which nobody has looked at."""
+        signal = Signal(
+            clinic_id=self.clinic.id,
+            patient_id=patient.id,
+            kind=SignalKind.RISING,
+            raised_on=raised,
+            raised_at=self.now,
+            began_on=began,
+            facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, raised)),
+            ended_on=ended,
+        )
+        self.session.add(signal)
+        self.session.flush()
+        return signal
+
+    def adjusts(self, patient: Patient, new: NewAdjustment, corrects: uuid.UUID | None = None) -> Adjustment:
+        """The nurse records what was changed."""
+        return record_adjustment(acting(self.session, self.nurse, self.now), patient.id, new, corrects=corrects)
+
     def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
         return self.build.staff(self.clinic, name, role)
 
@@ -254,3 +291,32 @@ def open_ward(session: Session, *, now: datetime = NOW, zone: str = "Europe/Lond
     ward.nurse = ward.staff("Imogen Vale")
     ward._forget_the_making()
     return ward
+
+
+def ward_of(session: Session, clinic_id: uuid.UUID) -> Ward:
+    """A clinic that is there already, in another session."""
+    nurse = session.scalars(select(Staff).where(Staff.clinic_id == clinic_id).order_by(Staff.created_at)).first()
+    assert nurse is not None
+    return Ward(session, session.get_one(Clinic, clinic_id), nurse, NOW)
+
+
+def at_once(engine: Engine, people: Sequence[uuid.UUID], does: Callable[[Session, Staff], str]) -> list[str]:
+    """What `does` says for each of these staff, who all begin at the same moment; what it wrote is kept."""
+    ready = threading.Barrier(len(people))
+
+    def acts(staff_id: uuid.UUID) -> str:
+        with read_session(engine) as session:
+            staff = session.get_one(Staff, staff_id)
+        ready.wait(timeout=10)
+        with write_session(engine) as session:
+            return does(session, staff)
+
+    with ThreadPoolExecutor(len(people)) as pool:
+        return list(pool.map(acts, people, timeout=30))
+
+
+@pytest.fixture
+def ward(engine: Engine) -> Iterator[Ward]:
+    """An empty clinic, in a transaction that lasts as long as the test."""
+    with write_session(engine) as session:
+        yield open_ward(session)

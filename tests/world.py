@@ -7,19 +7,19 @@ the story has stopped it. A message that nobody expected fails the story.
 
 from __future__ import annotations
 
-import itertools
 import re
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+from urllib.parse import urlsplit
 
 import pytest
 from sqlalchemy import Engine, select
 
-from service.care import consents, pauses
+from service.care import contacts, pauses
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain import localtime
@@ -30,6 +30,7 @@ from service.domain.vocabulary import (
     CaregiverAnswer,
     Channel,
     ConsentKind,
+    LinkPurpose,
     MessageKind,
     PauseCause,
     Role,
@@ -40,7 +41,7 @@ from service.enrolling import people
 from service.intake.caregivers import record_caregiver_reply
 from service.intake.checkins import RecordedCheckin, record_checkin
 from service.intake.readings import record_reading
-from service.links import Links, Purpose
+from service.links import Leads, Links, is_over, read_link
 from service.reviewing.patient import build_patient
 from service.store.audit import OPERATOR, Act, Actor, ActorKind
 from service.store.due import next_due
@@ -48,6 +49,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import (
     Caregiver,
     Clinic,
+    LinkKey,
     Message,
     Patient,
     Pause,
@@ -57,10 +59,13 @@ from service.store.tables import (
     Task,
     Window,
 )
-from service.transports.mock import Kept, MockGateway
+from service.transports.mock import Kept
 from service.worker import Worker, links_for
 from tests.builder import AUCKLAND, Builder, building
+from tests.copies import made_once
+from tests.faulty import FaultyGateway
 
+T = TypeVar("T")
 Person = Patient | Caregiver
 SECRET = "a secret that only this test knows, 32+ characters"
 LINK = re.compile(r"https?://\S+/([cg])/(\S+)")
@@ -107,23 +112,40 @@ class World:
     def __init__(self, engine: Engine, folder: Path) -> None:
         self.engine = engine
         self.clock = FixedClock(datetime(2026, 3, 1, 0, tzinfo=UTC))
-        self.gateway = MockGateway(folder / "gateway.sqlite3", self.clock.now, hang_seconds=0.01)
+        self._messages = folder / "gateway.sqlite3"
+        self.gateway = FaultyGateway(self._messages, self.clock.now, hang_seconds=0.01)
         settings = Settings.from_env(
             {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_SECRET_KEY": SECRET, "NEAPTIDE_BASE_URL": "http://127.0.0.1:8000"}
         )
-        self.links = Links(SECRET, settings.base_url)
+        self.links = Links(settings.base_url)
         self.worker = Worker(
             engine,
             self.clock,
             {Channel.TEXT: self.gateway},
-            links_for(self.links, settings.base_url),
+            links_for(self.links),
             settings,
             name="story",
         )
         self.working = True
-        self._numbers = itertools.count(100)
+        self._enrolled = 100
         self._phones: dict[uuid.UUID, Phone] = {}
         self._clinic: Clinic | None = None
+
+    def begins_with(self, which: str, live: Callable[[World], T]) -> T:
+        """What `live` makes of this world while it is empty: lived through once in a process, and gone on from."""
+
+        def lived() -> tuple[T, tuple[Any, ...], dict[uuid.UUID, tuple[Any, ...]], bytes]:
+            given = live(self)
+            phones = {id_: (one._person, one.number, one._looked_at, one._last) for id_, one in self._phones.items()}
+            return given, (self.now, self._clinic, self._enrolled), phones, self._messages.read_bytes()
+
+        given, (now, self._clinic, self._enrolled), phones, messages = made_once(self.engine, which, lived)
+        self.clock.set(now)
+        for id_, (person, number, looked_at, last) in phones.items():
+            phone = self._phones[id_] = Phone(self, person, number)
+            phone._looked_at, phone._last = looked_at, last
+        self._messages.write_bytes(messages)
+        return given
 
     # --- people ------------------------------------------------------------------
 
@@ -155,7 +177,7 @@ class World:
         opens, closes = (time.fromisoformat(wall) for wall in window)
         with building(self.engine, self.now) as build:
             patient = build.patient(
-                clinic, name, ref=f"F-{next(self._numbers)}", zone=zone, consent=None, enrolled_ago=enrolled
+                clinic, name, ref=f"F-{self._number()}", zone=zone, consent=None, enrolled_ago=enrolled
             )
             if phone:
                 self._hand_phone_to(build, patient)
@@ -170,6 +192,12 @@ class World:
             self._hand_phone_to(build, caregiver)
         return caregiver
 
+    def staff_without_phone(self, name: str) -> Staff:
+        """Somebody who is told nothing, and works at the clinic's pages."""
+        clinic = self._clinic or self.opens_clinic()
+        with building(self.engine, self.now) as build:
+            return build.staff(clinic, name)
+
     def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
         """Somebody on call, told in the order they were hired."""
         clinic = self._clinic or self.opens_clinic()
@@ -179,10 +207,20 @@ class World:
             self._hand_phone_to(build, member)
         return member
 
+    def stranger(self) -> Phone:
+        """A telephone of somebody whom nobody here knows."""
+        nobody = Staff(id=uuid.uuid4(), name="Wren Invented")
+        self._phones[nobody.id] = Phone(self, nobody, f"+64999900{self._number()}")
+        return self._phones[nobody.id]
+
     def _hand_phone_to(self, build: Builder, person: Person | Staff) -> None:
-        number = f"+64999900{next(self._numbers)}"
+        number = f"+64999900{self._number()}"
         build.contact(person, number)
         self._phones[person.id] = Phone(self, person, number)
+
+    def _number(self) -> int:
+        self._enrolled += 1
+        return self._enrolled
 
     def phone(self, person: Person | Staff) -> Phone:
         return self._phones[person.id]
@@ -191,6 +229,20 @@ class World:
     def clinic(self) -> ClinicView:
         assert self._clinic is not None
         return ClinicView(self, self._clinic)
+
+    # --- links ---------------------------------------------------------------------
+
+    def link(self, key: str, purpose: LinkPurpose) -> LinkKey:
+        """What a link opens."""
+        with read_session(self.engine) as session:
+            return read_link(session, key, purpose)
+
+    def push_link(self, person: Person, lasts: timedelta = timedelta(days=7)) -> str:
+        """The path of a new link for notices."""
+        patient_id, caregiver_id = (person.id, None) if isinstance(person, Patient) else (person.patient_id, person.id)
+        leads = Leads(LinkPurpose.PUSH, person.clinic_id, patient_id, caregiver_id)
+        with write_session(self.engine) as session:
+            return urlsplit(self.links.make(session, leads, self.now, self.now + lasts)).path
 
     # --- time ----------------------------------------------------------------------
 
@@ -243,8 +295,8 @@ class World:
         with write_session(self.engine) as session:
             record_reading(Act(session, Actor(ActorKind.KEY), patient.clinic_id, self.now), new)
 
-    def checks_in(self, patient: Patient, **answers: Any) -> RecordedCheckin:
-        new = NewCheckin(patient.id, Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)))
+    def checks_in(self, patient: Patient, *, local_date: date | None = None, **answers: Any) -> RecordedCheckin:
+        new = NewCheckin(patient.id, Answers(**({"breathlessness": 2, "safety_signs": ()} | answers)), local_date)
         with write_session(self.engine) as session:
             return record_checkin(Act(session, Actor(ActorKind.PATIENT, patient.id), patient.clinic_id, self.now), new)
 
@@ -256,7 +308,7 @@ class World:
 
     def withdraws_consent(self, patient: Patient) -> None:
         with write_session(self.engine) as session:
-            consents.record_consent(
+            contacts.record_consent(
                 Act(session, OPERATOR, patient.clinic_id, self.now),
                 patient,
                 ConsentKind.MESSAGES,
@@ -339,19 +391,17 @@ class Page:
 
     def __init__(self, world: World, letter: str, token: str) -> None:
         self._world = world
-        purpose = {"c": Purpose.CHECKIN, "g": Purpose.CAREGIVER}[letter]
-        self.opened = world.links.read(token, purpose)
-        assert not self.opened.is_over(world.now)
+        self.opened = world.link(token, {"c": LinkPurpose.CHECKIN, "g": LinkPurpose.CAREGIVER}[letter])
+        assert not is_over(self.opened, world.now)
 
     def answers(self, words: str, until: date | None = None) -> None:
         """A caregiver's answer to a nudge."""
         with write_session(self._world.engine) as session:
-            nudged = session.get_one(Message, self.opened.subject_id)
-            window_id, caregiver_id = nudged.window_id, nudged.caregiver_id
+            window_id, caregiver_id = self.opened.window_id, self.opened.caregiver_id
             assert window_id is not None
             assert caregiver_id is not None
             record_caregiver_reply(
-                Act(session, Actor(ActorKind.CAREGIVER, caregiver_id), nudged.clinic_id, self._world.now),
+                Act(session, Actor(ActorKind.CAREGIVER, caregiver_id), self.opened.clinic_id, self._world.now),
                 caregiver_id,
                 window_id,
                 ANSWERS[words],
@@ -362,8 +412,7 @@ class Page:
     def checks_in(self, **answers: Any) -> RecordedCheckin:
         """A patient's diary for the day of the window."""
         with read_session(self._world.engine) as session:
-            window = session.get_one(Window, self.opened.subject_id)
-            patient = session.get_one(Patient, window.patient_id)
+            patient = session.get_one(Patient, self.opened.patient_id)
         return self._world.checks_in(patient, **answers)
 
 

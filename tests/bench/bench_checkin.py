@@ -31,6 +31,7 @@ from pathlib import Path
 from sqlalchemy import insert
 
 from service.accounts import keys
+from service.domain import asking
 from service.domain.vocabulary import Scope, WindowState
 from service.store import migrate
 from service.store.audit import OPERATOR, Act
@@ -216,7 +217,8 @@ def _clinic(folder: Path) -> tuple[list[uuid.UUID], str]:
             insert(Clinic).values(
                 id=clinic_id, name="Fernmoor Clinic (invented)", zone="Europe/London", language="en", review_weekday=0,
                 emergency_number="112", contact_line="+441632960000", sender_name="Fernmoor", quiet_from=wall(21),
-                quiet_until=wall(8), steps=[], silent_days=3, created_at=now,
+                quiet_until=wall(8), steps=[], asks=asking.START, silent_days=3, silent_again_days=3,
+                asks_again_in_doubt=False, created_at=now,
             )
         )  # fmt: skip
         session.execute(

@@ -157,7 +157,9 @@ def _work(engine: Engine, workers: int) -> float:
         if child == 0:
             try:
                 own = open_engine(url)
-                sending.deliver(own, {Channel.TEXT: Slow()}, lambda _: "x", SystemClock(), at_once=AT_ONCE)
+                sending.deliver(
+                    own, {Channel.TEXT: Slow()}, lambda session, facts, now: "x", SystemClock(), at_once=AT_ONCE
+                )
                 os._exit(0)
             finally:
                 os._exit(1)

@@ -27,6 +27,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Engine, insert
 
+from service.domain import asking
 from service.domain.vocabulary import WindowState
 from service.intake.importing import READINGS_AT_ONCE, import_readings
 from service.store import migrate
@@ -151,7 +152,8 @@ def _enrol(engine: Engine, clinic_id: uuid.UUID, people: dict[str, tuple[uuid.UU
             insert(Clinic).values(
                 id=clinic_id, name="Fernmoor Clinic (invented)", zone=ZONES[0], language="en", review_weekday=0,
                 emergency_number="112", contact_line="+441632960000", sender_name="Fernmoor", quiet_from=wall(21),
-                quiet_until=wall(8), steps=[], silent_days=3, created_at=NOW,
+                quiet_until=wall(8), steps=[], asks=asking.START, silent_days=3, silent_again_days=3,
+                asks_again_in_doubt=False, created_at=NOW,
             )
         )  # fmt: skip
         session.execute(

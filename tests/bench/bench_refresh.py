@@ -20,6 +20,7 @@ import numpy as np
 from sqlalchemy import Engine, select
 
 from service.domain.signals import engine as signal_engine
+from service.domain.signals.diary import QUESTIONS
 from service.domain.signals.settings import DEFAULT
 from service.domain.signals.state import DayInputs, from_bytes, from_records
 from service.reviewing import refreshing
@@ -86,7 +87,7 @@ def _evening(engine: Engine, patients: list[uuid.UUID]) -> Callable[[], None]:
     day = NOW.date().toordinal()
     state = from_records(np.frombuffer(b"".join(records), dtype=np.uint8).reshape(len(records), -1), day - 1)
     noise = np.random.default_rng(1)
-    answers = np.full((7, MANY), np.nan)
+    answers = np.full((len(QUESTIONS), MANY), np.nan)
     answers[0], answers[6] = noise.integers(0, 4, MANY), noise.normal(80, 0.4, MANY)
     low = np.round(noise.normal(18, 1.3, MANY), 1)
     inputs = DayInputs(np.stack([low, low + 6, low + 18]), np.ones(MANY), answers, np.zeros(MANY, dtype=np.bool_))

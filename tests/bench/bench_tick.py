@@ -1,4 +1,4 @@
-"""What a tick costs: against plain SQL, against the size of the hospital, against a job per patient.
+"""What a tick costs: against plain SQL, and against the size of the hospital.
 
 Rounds of both sides take turns in one process; CPU time; medians of ratios with
 the least and the most. Every database is invented (tests.bench.hospitals).
@@ -26,14 +26,13 @@ from service.config import Settings
 from service.scheduling import closing, opening, steps
 from service.store.session import open_engine
 from service.worker import Worker
-from tests.bench import hospitals, jobs
+from tests.bench import hospitals
 from tests.bench.hospitals import written
 
 SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 DUE = 1000
 ROUNDS = 7
-JOB_MINUTES = [SEVEN + (30 + n) * MINUTE for n in range(4)]  # kept for tick_vs_job_per_patient
 
 
 def main() -> None:
@@ -42,7 +41,7 @@ def main() -> None:
     gc.freeze()
     gc.disable()
     with tempfile.TemporaryDirectory(prefix="neaptide-bench-") as folder:
-        for measure in (tick_vs_raw_sql, tick_idle_growth, tick_vs_job_per_patient):
+        for measure in (tick_vs_raw_sql, tick_idle_growth):
             print(measure(Path(folder)), flush=True)
             gc.collect()
 
@@ -51,7 +50,7 @@ def tick_vs_raw_sql(folder: Path) -> str:
     """Opening 1,000 due windows among 100,000 patients ÷ plain sqlite3 writing the very same rows."""
     minutes = [SEVEN + n * MINUTE for n in range(ROUNDS + 1)]
     ours, theirs = folder / "ours.sqlite3", folder / "theirs.sqlite3"
-    hospitals.build(ours, 100_000, minutes + JOB_MINUTES, DUE)
+    hospitals.build(ours, 100_000, minutes, DUE)
     shutil.copy(ours, theirs)
     engine, raw = open_engine(f"sqlite:///{ours}"), _plain(theirs)
     ratios, spent = [], []
@@ -78,7 +77,7 @@ def tick_idle_growth(folder: Path) -> str:
         hospitals.build(path, size, [], 0, reachable=False)
         engines.append(open_engine(f"sqlite:///{path}"))
         settings = Settings.from_env({"NEAPTIDE_DATA": str(folder)})
-        workers[size] = Worker(engines[-1], FixedClock(SEVEN), {}, lambda _: "", settings)
+        workers[size] = Worker(engines[-1], FixedClock(SEVEN), {}, lambda *_: "", settings)
         workers[size].tick()
     ratios, spent = [], []
     for _ in range(ROUNDS):
@@ -90,32 +89,6 @@ def tick_idle_growth(folder: Path) -> str:
     sizes[1_000_000].unlink()
     large, small = (statistics.median(side) * 1000 for side in zip(*spent, strict=True))
     return f"tick_idle_growth {_ratio(ratios)} (an idle tick at 1,000,000 patients {large:.2f} ms, at 1,000 {small:.2f} ms)"
-
-
-def tick_vs_job_per_patient(folder: Path) -> str:
-    """How many times faster our tick is than one scheduler job per patient in a job store, per prompt.
-
-    The other side is scaled down, because adding jobs alone takes more than a
-    millisecond each: 100 due among 1,000 jobs. It writes the same rows, through
-    the ORM, with a commit for each patient.
-    """
-    due = 100
-    path = folder / "jobs.sqlite3"
-    hospitals.build(path, 1_000, JOB_MINUTES, due)
-    engine, naive = open_engine(f"sqlite:///{folder / 'ours.sqlite3'}"), open_engine(f"sqlite:///{path}")
-    ratios, spent = [], []
-    for minute in JOB_MINUTES:
-        own = _cpu(lambda now=minute: _tick(engine, now)) / DUE
-        other = jobs.fire(folder / f"store-{minute:%M}.sqlite3", naive, minute, _cpu) / due
-        ratios.append(other / own)
-        spent.append((own, other))
-    engine.dispose()
-    naive.dispose()
-    own, other = (statistics.median(side) * 1e6 for side in zip(*spent[1:], strict=True))
-    return (
-        f"tick_vs_job_per_patient {_ratio(ratios[1:])} (times faster: {own:.0f} µs a prompt at {DUE:,} due among "
-        f"100,000 patients; a job per patient, measured at {due} due among 1,000 jobs: {other:.0f} µs)"
-    )
 
 
 def _tick(engine: Engine, now: datetime) -> None:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from service.domain import asking
 from service.domain.steps import DEFAULT, as_json
 from service.store import migrate
 from service.store.session import open_engine
@@ -43,13 +44,15 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
     raw.execute("BEGIN")
     raw.execute(
         "INSERT INTO clinics (id, name, zone, language, review_weekday, emergency_number, contact_line, sender_name,"
-        " quiet_from, quiet_until, steps, silent_days, created_at) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)",
+        " quiet_from, quiet_until, steps, silent_days, silent_again_days, asks, says_back,"
+        " asks_again_in_doubt, created_at)"
+        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,1,?,?)",
         (clinic, "Fernmoor Clinic", "Pacific/Auckland", "en", 0, "111", "09 999 0100", "Fernmoor",
-         "21:00:00.000000", "06:30:00.000000", json.dumps(as_json(DEFAULT)), 3, at),
+         "21:00:00.000000", "06:30:00.000000", json.dumps(as_json(DEFAULT)), 3, 3, json.dumps(asking.START), False, at),
     )  # fmt: skip
     raw.executemany(
-        "INSERT INTO patients (id, clinic_id, clinic_ref, name, zone, language, state, weight_unit, enrolled_at)"
-        " VALUES (?,?,?,'Invented',?,'en','active','kg',?)",
+        "INSERT INTO patients (id, clinic_id, clinic_ref, name, zone, language, state, weight_unit, says_back,"
+        " enrolled_at) VALUES (?,?,?,'Invented',?,'en','active','kg',1,?)",
         ((one, clinic, f"F-{n:07}", zone_of(n), at) for n, one in enumerate(ids)),
     )
     if reachable:

@@ -77,7 +77,8 @@ def ewma_of(values: Array) -> Array:
     """EWMA with λ = 0.2, in standard deviations of its own long-run spread."""
     base, sd, _ = reference(values)
     spread = np.maximum(sd, 0.3) * (0.2 / 1.8) ** 0.5
-    return (ewma(values, base, 0.2) - base) / spread
+    found: Array = (ewma(values, base, 0.2) - base) / spread
+    return found
 
 
 def weight_in_three_days(weight: Array) -> Array:

@@ -117,9 +117,9 @@ def test_the_browser_is_given_the_services_public_key(telephone: Telephone) -> N
     telephone.open(page)
     with page.expect_request(lambda request: request.method == "POST") as sent:
         page.get_by_role("button", name="Show notices on this phone").click()
-    assert page.evaluate("sessionStorage.getItem('key')") == public_key()
-    assert set(sent.value.post_data_json or ()) == {"endpoint", "expirationTime", "keys"}
+    assert set(sent.value.post_data_json or ()) == {"endpoint", "expirationTime", "keys", "was"}
     expect(page.get_by_text("The notices are on.")).to_be_visible()
+    assert page.evaluate("sessionStorage.getItem('key')") == public_key()
 
 
 def test_it_ends_without_script_too(telephone: Telephone) -> None:
@@ -180,7 +180,7 @@ def test_the_phone_itself_is_not_asked_to_be_used_instead_and_another_is(telepho
     expect(other.get_by_role("button", name="Use this phone instead")).to_be_hidden()
     assert [one.address for one in phones(telephone.house)] == [telephone.service.endpoint("other")]
     page.reload()
-    expect(page.get_by_role("button", name="Use this phone instead")).to_be_visible()
+    expect(page.get_by_text("A phone can no longer be set up with this link.")).to_be_visible()
 
 
 def test_the_browser_finds_no_fault_with_what_the_home_screen_is_told(telephone: Telephone) -> None:
@@ -210,6 +210,7 @@ def test_staff_make_the_link_and_it_opens_on_the_caregivers_phone(telephone: Tel
             assert page.evaluate("document.documentElement.scrollWidth") <= width
             assert [(one["id"], one["nodes"][0]["html"]) for one in Axe().run(page).response["violations"]] == []
         if name == "patient":
+            page.get_by_role("navigation", name="History").get_by_role("link", name="Ways to reach").click()
             expect(page.get_by_role("button", name=re.compile("Try this first.*Text"))).to_be_visible()
             page.get_by_role("button", name=re.compile("Link for notices.*Ben Brook")).click()
     link = page.input_value("#link")
@@ -351,7 +352,7 @@ def test_the_notice_is_shown_as_it_was_sent_and_its_tap_opens_the_check_in(telep
     read = http_ece.decrypt(body, private_key=key, auth_secret=unb64(held["auth"]), version="aes128gcm")
     deliver(page, telephone.visit.url, read.decode())
     (shown,) = notices(page)
-    assert (shown["title"], shown["body"]) == ("Fernmoor", "Hello, your quiet minutes are due. Tap to begin.")
+    assert (shown["title"], shown["body"]) == ("Fernmoor", "Time for today's reading and check-in. Tap to begin.")
     link = tap(page)
     assert link == json.loads(read)["link"]
     assert notices(page, least=0) == []  # it goes away when it is tapped

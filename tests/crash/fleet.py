@@ -124,9 +124,11 @@ class Fleet:
 
     def stop(self, name: str) -> int:
         """Ask a process to stop. Returns its exit code."""
-        process = self.processes.pop(name)
+        process = self.processes[name]  # which stays ours to end, should it not stop
         process.send_signal(signal.SIGTERM)
-        return process.wait(timeout=PATIENCE_SECONDS)
+        code = process.wait(timeout=PATIENCE_SECONDS)
+        del self.processes[name]
+        return code
 
     def log(self, name: str) -> str:
         return (self.folder / f"{name}.log").read_text()

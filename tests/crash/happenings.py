@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 from sqlalchemy import Engine, select, update
 
-from service.care import consents, pauses
+from service.care import contacts, pauses
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
 from service.domain.vocabulary import (
@@ -131,7 +131,7 @@ class Happenings(RuleBasedStateMachine):
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             ben = session.get(tables.Caregiver, person.caregiver_id) if what.startswith("ben") else None
-            consents.record_consent(
+            contacts.record_consent(
                 Act(session, OPERATOR, patient.clinic_id, home.now), patient, kind, given, "told", caregiver=ben
             )
         if what == "ben":
@@ -188,7 +188,9 @@ class Happenings(RuleBasedStateMachine):
         with write_session(self.engine) as session:
             patient = session.get_one(tables.Patient, person.id)
             plans.set_plan(
-                Act(session, OPERATOR, patient.clinic_id, self.home.now), patient, plans.NewPlan(**vars(plan))
+                Act(session, OPERATOR, patient.clinic_id, self.home.now),
+                patient,
+                plans.NewPlan(**vars(plan), opens_again=plan.opens),
             )
         person.plans_anew(self.home.now, plan=plan)
 

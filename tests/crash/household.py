@@ -18,7 +18,7 @@ from sqlalchemy import Engine, event, text
 from service.clock import FixedClock
 from service.config import Settings
 from service.delivery import sending
-from service.delivery.facts import MessageFacts
+from service.delivery.rechecking import LinkMaker
 from service.delivery.sending import Boundary
 from service.domain.vocabulary import Channel, MessageKind, TaskKind
 from service.store.session import write_session
@@ -27,6 +27,7 @@ from service.worker import Worker
 from tests.builder import Builder
 from tests.crash.picture import Person, Plan, is_quiet, local, shows
 from tests.crash.provider import Provider
+from tests.statements import each_statement
 
 QUIET = (time(21), time(8))
 BEN_ZONE, CLINIC_ZONE = "America/New_York", "Europe/London"
@@ -123,7 +124,7 @@ class Household:
         return False
 
     def _worker(self, name: str) -> CutWorker:
-        links: Callable[[MessageFacts], str] = lambda facts: f"https://calls.example/{facts.id}"  # noqa: E731
+        links: LinkMaker = lambda session, facts, now: f"https://calls.example/{facts.id}"  # noqa: E731
         return CutWorker(self.engine, self.clock, {Channel.TEXT: self.provider}, links, self.settings, name=name)
 
     def _another_passes(self) -> None:
@@ -218,17 +219,16 @@ def _power_goes_at(engine: Engine, statement: int) -> Iterator[None]:
         if left[0] == 0:
             raise PowerCut
 
-    def before(_connection: Any, _cursor: Any, sql: str, *_: Any) -> None:
+    def before(sql: str, _parameters: Any) -> None:
         if sql.lstrip().startswith(WRITES):
             count()
 
     def committing(_connection: Any) -> None:
         count()
 
-    event.listen(engine, "before_cursor_execute", before)
     event.listen(engine, "commit", committing)
     try:
-        yield
+        with each_statement(engine, before):
+            yield
     finally:
-        event.remove(engine, "before_cursor_execute", before)
         event.remove(engine, "commit", committing)

@@ -37,7 +37,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from service.domain.vocabulary import MessageState
 from service.store.session import open_engine, write_session
-from service.store.types import UTCDateTime, Word
+from service.store.types import Id, UTCDateTime, Word
 from tests.crash.people import first_layout
 
 NOW = datetime(2026, 11, 25, 12, tzinfo=UTC)
@@ -156,12 +156,14 @@ def _value(table: Table, column: Column[Any], ids: dict[str, uuid.UUID]) -> Any:
         return ids.get(_name(key.column))
     if table.name == "messages" and column.name == "state":
         return MessageState.QUEUED
+    if table.name == "nightly_checks" and column.name == "night":
+        return date.fromordinal(uuid.uuid4().int % 1_000_000 + 1)  # one check a night
     match column.type:
         case Word():
             return next(iter(column.type.vocabulary))
         case UTCDateTime():
             return NOW
-        case Uuid():
+        case Id() | Uuid():
             return uuid.uuid4()
         case JSON():
             return {}

@@ -16,6 +16,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, MetaData, Table
 
+from service.domain import asking
 from service.domain.steps import DEFAULT, as_json
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
 from service.store import migrate
@@ -70,13 +71,14 @@ def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
                 "id": clinic, "name": "Fernmoor Clinic", "zone": ZONE, "language": "en", "review_weekday": 0,
                 "emergency_number": "112", "contact_line": "+1 202 555 0100", "sender_name": "Fernmoor",
                 "quiet_from": time(21), "quiet_until": time(6), "steps": as_json(DEFAULT), "silent_days": 1,
+                "silent_again_days": 3, "asks": asking.START, "says_back": True, "asks_again_in_doubt": False,
                 "created_at": long_ago, "digest_at": None,
             }
         ],
         "patients": [
             {
                 "id": one.id, "clinic_ref": f"F-{n}", "name": "Invented", "zone": ZONE, "language": "en",
-                "state": PatientState.ACTIVE, "weight_unit": "kg", "enrolled_at": long_ago,
+                "state": PatientState.ACTIVE, "weight_unit": "kg", "says_back": True, "enrolled_at": long_ago,
             }
             for n, one in enumerate(people)
         ],

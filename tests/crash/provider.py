@@ -74,8 +74,7 @@ class Provider:
         with read_session(self.engine) as session:
             message = session.get_one(Message, text.message_id)
             window = session.get(Window, message.window_id) if message.window_id else None
-            is_told = message.kind is MessageKind.STAFF_TASK
-            task = session.get(Task, uuid.UUID(message.params["task"])) if is_told else None
+            task = session.get(Task, message.task_id) if message.task_id else None
         self.wrong += self.judge(message, window, task)
         mood = self.moods.pop(0) if self.moods else Mood.WELL
         if mood is Mood.BUSY:

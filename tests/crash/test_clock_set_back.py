@@ -11,9 +11,7 @@ from service.intake.caregivers import record_caregiver_reply
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import CaregiverReply, Window
-from tests.world import World, nudge, prompt, reminder, world
-
-__all__ = ["world"]
+from tests.world import World, nudge, prompt, reminder
 
 
 def test_a_window_that_was_missed_is_not_open_again(world: World) -> None:

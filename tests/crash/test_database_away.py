@@ -6,6 +6,7 @@ admin_shutdown: PostgreSQL, appendix A), which is what its clients see of a rest
 
 from __future__ import annotations
 
+import errno
 import random
 import socket
 import threading
@@ -26,9 +27,10 @@ from service.app import create_app
 from service.clock import SystemClock
 from service.config import Settings
 from service.domain.vocabulary import MessageState
-from service.links import Links
-from service.store.session import is_away, open_engine, patiently, read_session
+from service.store.queue import NoTurn
+from service.store.session import open_engine, patiently, read_session
 from service.store.tables import Checkin, MessageEvent, QuarantinedRow, Reading, Window
+from service.store.troubles import Trouble, trouble_of
 from tests.conftest import SERVER
 from tests.crash.fleet import SECRET, Answered, Fleet, fleet, seven_tomorrow, wait_until
 from tests.crash.gateway import Gateway
@@ -151,8 +153,7 @@ def test_a_service_without_its_database_asks_to_be_asked_again(tmp_path: Path) -
         engine = open_engine(f"postgresql://postgres@127.0.0.1:{nobody.getsockname()[1]}/none")
         client = create_app(settings, engine, SystemClock(), {}).test_client()
         asked = client.post("/api/v1/readings", json={}, headers={"Authorization": "Bearer nt_anything"})
-        link = Links(SECRET, "").checkin(uuid.uuid4(), SystemClock().now() + timedelta(hours=1))
-        page = client.get(link)
+        page = client.get(f"/c/{'k' * 22}")
         ready = client.get("/readyz")
         engine.dispose()
     assert (asked.status_code, asked.mimetype) == (503, "application/problem+json")
@@ -178,11 +179,11 @@ class Said(Exception):
      ("23505", False), ("40P01", False), ("55P03", False)],
 )  # fmt: skip
 def test_a_server_that_is_gone_is_known_from_one_that_refuses(said: str | None, away: bool) -> None:
-    assert is_away(OperationalError("SELECT 1", {}, Said(said))) is away
+    assert (trouble_of(OperationalError("SELECT 1", {}, Said(said))) is Trouble.AWAY) is away
 
 
 def test_a_lost_connection_is_always_a_server_that_is_gone() -> None:
-    assert is_away(DBAPIError("SELECT 1", {}, Said("25P02"), connection_invalidated=True))
+    assert trouble_of(DBAPIError("SELECT 1", {}, Said("25P02"), connection_invalidated=True)) is Trouble.AWAY
 
 
 def test_patience_is_for_what_comes_back_only(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -199,6 +200,10 @@ def test_patience_is_for_what_comes_back_only(monkeypatch: pytest.MonkeyPatch) -
     with pytest.raises(OperationalError):
         patiently(work)
     assert said == []
+    turns = [NoTurn("somebody keeps the turn"), NoTurn("no place to queue", errno.ENOSPC)]
+    with pytest.raises(NoTurn, match="no place"):
+        patiently(lambda: (_ for _ in ()).throw(turns.pop(0)))
+    assert turns == []
     said += ["40P01", "08006"]
     with pytest.raises(OperationalError):
         patiently(work)

@@ -57,7 +57,7 @@ class Counted(worker.Worker):
         with (folder / "pings").open("a") as tally:
             tally.write(".")
 
-Counted(open_engine(url), SystemClock(), {}, lambda message: "", settings, name="process").run()
+Counted(open_engine(url), SystemClock(), {}, lambda *_: "", settings, name="process").run()
 """
 
 

@@ -73,7 +73,7 @@ def test_old_code_works_on_while_the_layout_is_made_new(nothing_yet: Engine, tmp
     # And the code of today goes on from there.
     gateway = MockGateway(tmp_path / "gateway.sqlite3", lambda: SEVEN)
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
-    done = Worker(engine, FixedClock(SEVEN), {Channel.TEXT: gateway}, lambda _: "x", settings).tick()
+    done = Worker(engine, FixedClock(SEVEN), {Channel.TEXT: gateway}, lambda *_: "x", settings).tick()
     assert (done["open"].done, done["deliver"].done) == (PATIENTS, PATIENTS)
     with read_session(engine) as session:
         assert session.scalar(select(func.count()).select_from(Window)) == PATIENTS

@@ -11,6 +11,8 @@ import importlib
 import io
 import re
 from collections.abc import Iterator
+from importlib.metadata import version
+from pathlib import Path
 
 import pytest
 from alembic.migration import MigrationContext
@@ -103,6 +105,14 @@ def test_there_is_one_line_of_migrations_from_the_first() -> None:
     scripts = ScriptDirectory(str(migrate.MIGRATIONS))
     assert len(scripts.get_heads()) == 1
     assert scripts.get_bases() == [FIRST]
+
+
+def test_a_first_layout_that_follows_the_tables_is_the_only_one_and_of_no_release() -> None:
+    """Made from the tables as they are, it would hold what a second migration adds, and change under installations."""
+    scripts = ScriptDirectory(str(migrate.MIGRATIONS))
+    if "service.store.tables" in Path(scripts.get_revision(FIRST).path).read_text("utf-8"):
+        assert later_migrations() == []
+        assert int(version("neaptide").partition(".")[0]) < 1
 
 
 def test_every_later_migration_only_adds() -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import date, timedelta
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from service.care.pauses import PauseEvent, history
-from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, WindowState
+from service.domain.vocabulary import ActorKind, CaregiverAnswer, PauseCause, TaskKind, TaskState, WindowState
 from service.intake.caregivers import record_caregiver_reply
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
@@ -76,7 +76,7 @@ def test_in_hospital_then_spoke_to_them_on_the_same_day_takes_the_pause_back(wor
     seen = world.clinic.sees(asha)
     assert seen.windows == [(MONDAY, WindowState.MISSED)]
     assert seen.silence is not None
-    assert seen.tasks == [TaskKind.CAREGIVER_SAYS, TaskKind.CAREGIVER_SAYS]
+    assert seen.tasks == [TaskKind.CAREGIVER_SAYS]
     with read_session(world.engine) as session:
         assert len(session.scalars(select(CaregiverReply)).all()) == 2
         told = session.scalars(select(Task).order_by(Task.raised_at.desc())).first()
@@ -86,6 +86,28 @@ def test_in_hospital_then_spoke_to_them_on_the_same_day_takes_the_pause_back(wor
     world.at(asha, "07:00")
     world.phone(asha).expects(prompt())  # Tuesday is asked for again
     world.reading(asha)
+
+
+def test_a_changed_answer_opens_the_task_again_that_somebody_took_and_is_a_new_one_after_it_was_closed(
+    world: World, asha: Patient
+) -> None:
+    page = nudged(world, asha)
+    page.answers("spoke to them")
+    with write_session(world.engine) as session:
+        session.execute(update(Task).values(state=TaskState.TAKEN, taken_at=world.now, escalates_at=None))
+    world.advance(hours=1)
+    page.answers("in hospital")
+    with write_session(world.engine) as session:
+        (task,) = session.scalars(select(Task))
+        assert (task.state, task.taken_at) == (TaskState.OPEN, None)
+        assert task.escalates_at == world.now + DAY
+        assert inwords.task(task).startswith("Ben says they are in hospital.")
+        task.state = TaskState.CLOSED
+    world.advance(hours=1)
+    page.answers("spoke to them")
+    with read_session(world.engine) as session:
+        states = list(session.scalars(select(Task.state).order_by(Task.raised_at)))
+    assert states == [TaskState.CLOSED, TaskState.OPEN]
 
 
 def test_days_later_what_was_excused_stays_so_and_from_today_on_it_is_asked_again(world: World, asha: Patient) -> None:

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 
 from service.domain.vocabulary import Lane, PauseCause, TaskKind, WindowState
-from service.transports.mock import Fault
+from tests.faulty import Fault
 from tests.world import World, nudge, prompt, reminder
 
 SUNDAY, MONDAY = date(2026, 3, 1), date(2026, 3, 2)
@@ -113,15 +113,6 @@ def test_nothing_is_asked_in_a_pause_and_the_day_after_it_is_as_any_other(world:
     assert [state.value for _, state in world.clinic.sees(asha).windows] == ["excused", "excused", "open"]
 
 
-def test_a_pause_recorded_at_noon_of_a_missed_day_takes_the_silence_back(world: World) -> None:
-    asha = world.patient("Asha")
-    world.at(asha, "12:00")
-    world.phone(asha).expects(prompt(), reminder())
-    assert world.clinic.sees(asha).silence is not None
-    world.pauses(asha, MONDAY, None, PauseCause.IN_HOSPITAL)
-    assert world.clinic.sees(asha).silences == []
-
-
 def test_consent_withdrawn_between_enqueue_and_send_stops_the_message(world: World) -> None:
     asha = world.patient("Asha")
     world.gateway.misbehave(Fault.TEMPORARY, times=1)
@@ -131,36 +122,6 @@ def test_consent_withdrawn_between_enqueue_and_send_stops_the_message(world: Wor
     world.at(asha, "20:00")
     world.phone(asha).expects_nothing()
     assert ("reminder", "no_consent") in world.clinic.sees(asha).reasons
-
-
-def test_a_caregiver_who_did_not_agree_or_is_not_allowed_is_never_nudged(world: World) -> None:
-    asha = world.patient("Asha")
-    silent = [world.caregiver(asha, "Ben", consent=False), world.caregiver(asha, "Cleo", allowed=False)]
-    world.at(asha, "12:00")
-    world.phone(asha).expects(prompt(), reminder())
-    for caregiver in silent:
-        world.phone(caregiver).expects_nothing()
-    assert ("nudge", "no_consent") in world.clinic.sees(asha).reasons
-
-
-def test_without_a_working_contact_the_caregiver_is_asked_at_once_and_staff_are_told(world: World) -> None:
-    asha = world.patient("Asha", phone=False)
-    ben = world.caregiver(asha, "Ben")
-    world.at(asha, "07:00")
-    world.phone(ben).expects(nudge())
-    assert world.clinic.sees(asha).tasks == [TaskKind.NO_CONTACT]
-    world.at(asha, "12:00")
-    world.phone(ben).expects_nothing()
-
-
-def test_a_number_that_does_not_exist_is_a_cause_and_a_task(world: World) -> None:
-    asha = world.patient("Asha")
-    world.gateway.misbehave(Fault.PERMANENT, times=1)
-    world.at(asha, "12:00")
-    seen = world.clinic.sees(asha)
-    assert seen.silence is not None
-    assert seen.silence.cause.value == "not_delivered"
-    assert TaskKind.BROKEN_CONTACT in seen.tasks
 
 
 def test_three_silent_days_are_one_task_and_the_patient_is_not_lost_from_sight(world: World) -> None:
@@ -187,14 +148,3 @@ def test_a_late_reading_repairs_the_day_and_ends_the_silence(world: World) -> No
     assert seen.adherence == (1, 1)
     assert seen.silences == []
     assert seen.windows == [(MONDAY, WindowState.ANSWERED)]
-
-
-def test_a_diary_without_a_reading_is_told_apart_from_silence(world: World) -> None:
-    asha = world.patient("Asha")
-    world.at(asha, "07:00")
-    world.phone(asha).expects(prompt()).follows_link().checks_in()
-    world.at(asha, "12:00")
-    world.phone(asha).expects(reminder())
-    seen = world.clinic.sees(asha)
-    assert seen.silence is not None
-    assert seen.silence.cause.value == "diary_only"

@@ -20,6 +20,7 @@ from service.store import panel
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
 from tests import inwords
+from tests.builder import acting
 from tests.ward import NOW, Ward, open_ward
 
 START = NOW - timedelta(days=42)  # a Wednesday
@@ -35,7 +36,7 @@ class Weeks:
         with write_session(engine) as session:
             ward = open_ward(session, now=START)
             quiet = [round(18.0 + self.noise.gauss(0, 0.9), 1) for _ in range(60)]
-            patient = ward.patient("Asha", pressures=quiet, reference=18.0, upper=26.0)
+            patient = ward.patient("Asha", pressures=quiet, reference=18.0, upper=26.0, breathlessness=[1] * 20)
             panel.begin(session, ward.clinic.id, patient.id, START)
             self.clinic_id, self.patient_id, self.nurse_id = ward.clinic.id, patient.id, ward.nurse.id
         refreshing.refresh(engine, self.now)
@@ -61,21 +62,16 @@ class Weeks:
 
     def signs(self, outcome: Outcome, note: str = "") -> None:
         with write_session(self.engine) as session:
-            nurse = session.get_one(Staff, self.nurse_id)
-            signing.sign(session, self.clinic_id, self.patient_id, nurse, outcome, note, None, self.now)
+            act = acting(session, session.get_one(Staff, self.nurse_id), self.now)
+            signing.sign(act, self.patient_id, outcome, note, None)
+        refreshing.refresh(self.engine, self.now)
 
     def adjusts(self, what: str) -> None:
         with write_session(self.engine) as session:
-            adjusting.record_adjustment(
-                session,
-                self.clinic_id,
-                self.patient_id,
-                NewAdjustment(
-                    AdjustmentKind.MEDICINE, what, self.now.date(), self.now.date() + timedelta(days=10), "Chemistry"
-                ),
-                session.get_one(Staff, self.nurse_id),
-                self.now,
-            )
+            again = self.now.date() + timedelta(days=10)
+            new = NewAdjustment(AdjustmentKind.MEDICINE, what, self.now.date(), again, "Chemistry")
+            act = acting(session, session.get_one(Staff, self.nurse_id), self.now)
+            adjusting.record_adjustment(act, self.patient_id, new)
         refreshing.refresh(self.engine, self.now)
 
     def _ward(self, session) -> Ward:
@@ -94,8 +90,8 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     weeks.live(*[18.0 + 0.45 * day for day in range(1, 15)])
     risen = weeks.seen()
     assert risen.lane in {Lane.CALL_TODAY, Lane.LOOK_CLOSELY}
-    assert inwords.why(risen).startswith("Pressure up, diary without change")
-    assert inwords.symptoms(risen.summary.symptoms) == ""
+    assert inwords.why(risen).startswith("Pressure up, diary unchanged")
+    assert "as usual on" in inwords.diary_week(risen.summary.trend.picture)
     with read_session(engine) as session:
         signal = session.scalars(select(Signal).where(Signal.kind == SignalKind.RISING)).first()
         assert signal is not None
@@ -127,7 +123,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     assert any("Chemistry after the change" in sentence for sentence in inwords.reasons(due))
     with write_session(engine) as session:
         made = build_patient(session, weeks.clinic_id, weeks.patient_id, weeks.now).adjustments[0]
-        adjusting.follow_up_done(session, weeks.clinic_id, made.id, session.get_one(Staff, weeks.nurse_id), weeks.now)
+        adjusting.follow_up_done(acting(session, session.get_one(Staff, weeks.nurse_id), weeks.now), made.id)
     weeks.signs(Outcome.NO_CHANGE)
     weeks.live(*[18.0] * 14)
     back = weeks.seen()

@@ -11,13 +11,15 @@ from service.care import pauses
 from service.domain.localtime import local_date, zone
 from service.domain.vocabulary import ActorKind, MessageKind, Pace, PauseCause, TaskKind
 from service.enrolling import plans
-from service.scheduling.plans import propose_hours
+from service.enrolling.plans import propose_hours
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import Patient, Pause, Window
-from service.words.sentences import following
+from service.words.sentences import review
 from tests.inwords import ENGLISH
 from tests.world import Expected, World, nudge, prompt, reminder
+
+pytestmark = pytest.mark.databases("sqlite")
 
 REPLY = Expected(MessageKind.REPLY)
 
@@ -42,6 +44,7 @@ def answers_for(world: World, patient: Patient, days: int) -> None:
         world.reading(patient)
 
 
+@pytest.mark.databases("both")  # asks what no other test asks
 def test_someone_new_is_reminded_sooner_and_staff_hear_a_day_sooner(world: World) -> None:
     asha = world.patient("Asha", enrolled=timedelta(0))
     world.at(asha, "07:44")
@@ -85,6 +88,7 @@ def test_after_a_hospital_stay_closer_again(world: World) -> None:
     assert pace_today(world, asha) is Pace.BACK_FROM_HOSPITAL
 
 
+@pytest.mark.databases("both")  # asks what no other test asks
 def test_steps_set_by_hand_for_one_patient_are_left_alone(world: World) -> None:
     from service.domain.steps import DEFAULT, as_json
 
@@ -168,7 +172,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
     assert found is not None
     assert (found.usual, found.readings) == (time(10, 19), 14)
     assert (found.rule.opens, found.rule.due) == (time(9, 15), time(10, 45))
-    assert "would suit better" in following.hours(ENGLISH, found)
+    assert "would suit better" in review.hours(ENGLISH, found)
     for _ in range(3):  # proposed it stays, and the old hours stand
         world.at(asha, "07:00")
         world.phone(asha).expects(prompt())
@@ -194,6 +198,7 @@ def test_a_usual_hour_is_proposed_and_changes_nothing_until_staff_use_it(world: 
     world.phone(asha).expects_nothing()  # in time: no reminder
 
 
+@pytest.mark.databases("both")  # asks what no other test asks
 def test_nobody_with_no_habit_is_proposed_anything(world: World) -> None:
     asha = world.patient("Asha", window=("07:00", "20:00"), due="12:00")
     for n in range(12):

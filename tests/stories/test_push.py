@@ -14,7 +14,7 @@ from py_vapid import Vapid02
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
-from service.care import consents
+from service.care import contacts
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
@@ -23,7 +23,7 @@ from service.store.tables import Contact, Message, MessageEvent, MessageTemplate
 from tests.house import House
 from tests.pushed import Browser, PushService, open_push_house, public_key, push_service, unb64
 from tests.web.test_push import path_for, phones
-from tests.world import prompt, reminder
+from tests.world import Expected, prompt, reminder
 
 
 @pytest.fixture
@@ -44,6 +44,10 @@ def sets_up(house: House, service: PushService, name: str, person: object | None
     browser = Browser(service.endpoint(name))
     path = path_for(house, person or house.asha)  # type: ignore[arg-type]
     assert house.client.post(path, json=browser.subscription).status_code in {200, 201}
+    house.world.tick()
+    phone = house.world.phone(person or house.asha)  # type: ignore[arg-type]
+    if phone.unread():  # that a phone we did not know was set up
+        phone.expects(Expected(MessageKind.REPLY))
     return browser
 
 
@@ -60,7 +64,7 @@ def test_the_days_prompt_comes_as_a_notice_that_this_phone_alone_can_read(house:
     ((headers, body),) = service.of("asha")
     told = browser.reads(body)
     assert told["title"] == "Fernmoor"
-    assert told["body"] == "Hello, your quiet minutes are due. Tap to begin."
+    assert told["body"] == "Time for today's reading and check-in. Tap to begin."
     (message,) = messages_by(house, Channel.WEBPUSH)
     assert (message.state, message.kind, told["id"]) == (MessageState.SENT, MessageKind.PROMPT, str(message.id))
     # The link is what a tap opens, and opens the check-in of this window; it is nowhere in what is shown.
@@ -88,7 +92,7 @@ def test_a_caregiver_is_asked_by_a_notice_in_their_own_language(house: House, se
     house.world.at(house.asha, "10:01")
     house.world.phone(house.asha).expects(reminder())
     told = browser.reads(service.of("ben")[0][1])
-    assert told["body"] == "Hoy no hay noticias. ¿Qué ha pasado? Toque para responder."
+    assert told["body"] == "Hoy no ha llegado ninguna lectura. ¿Sabe por qué? Toque para responder."
     assert house.client.get(urlsplit(told["link"]).path).status_code == 200
     house.world.phone(house.ben).expects_nothing()
 
@@ -157,7 +161,7 @@ def test_what_is_queued_to_a_phone_that_its_person_ends_goes_as_a_text(house: Ho
     house.world.tick()
     assert service.taken == []
     sent = house.world.phone(house.asha).unread()
-    assert [one.body.startswith("Fernmoor: still time") for one in sent] == [True]
+    assert ["Fernmoor: there is still time" in one.body for one in sent] == [True]
     assert next(one for one in house.rows(Message) if one.id == message_id).reason == "contact_broken"
 
 
@@ -171,7 +175,7 @@ def test_nothing_goes_to_a_phone_of_somebody_who_has_stopped_all_messages(
     else:
         with write_session(house.engine) as session:
             asha = session.get_one(Patient, house.asha.id)
-            consents.record_consent(
+            contacts.record_consent(
                 Act(session, OPERATOR, asha.clinic_id, house.world.now),
                 asha,
                 ConsentKind.MESSAGES,

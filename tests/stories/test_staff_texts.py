@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from service.care import contacts
 from service.care.tasks import raise_task
@@ -19,10 +20,13 @@ from service.domain.vocabulary import (
     TaskSettled,
     TaskState,
 )
-from service.intake.texts.staff import BY_TEXT
+from service.intake.texts import replies
+from service.intake.texts.receiving import STOP_BY_TEXT, take_text
+from service.reviewing import inbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Contact, InboundText, Message, Patient, Staff, Task
 from tests import inwords
+from tests.builder import acting
 from tests.world import Expected, World, digest, notice, nudge, prompt, reminder
 
 ZONE = "Pacific/Auckland"
@@ -64,6 +68,8 @@ def test_a_safety_answer_at_three_in_the_morning_wakes_whoever_is_on_call(world,
     world.phone(quill).expects_nothing()
     world.advance(minutes=1)  # nobody took it
     world.phone(quill).expects(notice())
+    world.at(asha, "05:50")
+    world.phone(petra).expects(notice())  # round and round, until somebody takes it
     world.at(asha, "06:00")  # and the routine of the day begins
     world.phone(petra).expects(digest())
     world.phone(quill).expects(digest())
@@ -101,7 +107,7 @@ def test_stop_ends_notices_to_that_telephone_and_the_clinic_is_told_who_is_not_r
     petra, quill = world.staff("Petra Lindqvale"), world.staff("Nora Quill", Role.PHYSICIAN)
     world.phone(petra).texts("Stop.").expects(STOPPED)
     contact = contact_of(world, petra)
-    assert (contact.state, contact.broken_reason) == (ContactState.BROKEN, BY_TEXT)
+    assert (contact.state, contact.broken_reason) == (ContactState.BROKEN, STOP_BY_TEXT)
     (task,) = tasks(world, TaskKind.BROKEN_CONTACT)
     assert task.patient_id is None
     assert inwords.task(task) == (
@@ -166,6 +172,29 @@ def test_what_staff_write_otherwise_changes_nothing_and_takes_no_task(world, ash
     assert sorted(outcomes) == ["helped", "passed", "safety"]
 
 
+def test_an_alarm_from_a_telephone_of_staff_is_a_task_and_answered(world, asha):
+    petra, quill = world.staff("Petra Lindqvale"), world.staff("Nora Quill", Role.PHYSICIAN)
+    world.phone(quill).texts("chest pain, I cannot breathe").expects(SAFETY)
+    world.phone(petra).expects(notice())
+    (task,) = tasks(world, TaskKind.SAFETY_ANSWER)
+    assert inwords.task(task) == (
+        "From the telephone of Nora Quill: “chest pain, I cannot breathe”. "
+        "They were told at once to call 111. Call them."
+    )
+
+
+def test_an_alarm_from_a_telephone_of_two_patients_is_told_of_both(world, asha):
+    """Who was asked last need not be who wrote."""
+    ravi = world.patient("Ravi Rowan")
+    with write_session(world.engine) as session:
+        contact = session.scalars(select(Contact).where(Contact.patient_id == ravi.id)).one()
+        contact.address = world.phone(asha).number
+    world.phone(asha).texts("chest pain").expects(SAFETY)
+    told = {task.patient_id: inwords.task(task) for task in tasks(world, TaskKind.SAFETY_ANSWER)}
+    assert set(told) == {asha.id, ravi.id}
+    assert sum("it is not known yet who wrote" in sentence for sentence in told.values()) == 1
+
+
 def test_after_stop_staff_get_an_answer_to_help_and_to_nothing_else(world, asha):
     petra = world.staff("Petra Lindqvale")
     world.phone(petra).texts("STOP").expects(STOPPED)
@@ -191,3 +220,41 @@ def test_one_telephone_of_a_patient_a_caregiver_and_staff_stops_for_all_of_them_
         assert len(contacts.reachable(session, patient_id=asha.id)) == 1
         assert len(contacts.reachable(session, caregiver_id=ben.id)) == 1
         assert len(contacts.working(session, Contact.staff_id, petra.id)) == 1
+
+
+# --- a telephone that answers by itself ---------------------------------------------------
+
+
+def answers(world: World, kind: MessageKind) -> int:
+    with read_session(world.engine) as session:
+        return session.scalar(select(func.count()).select_from(Message).where(Message.kind == kind)) or 0
+
+
+@pytest.mark.parametrize("who", ["patient", "staff"])
+def test_a_telephone_that_answers_by_itself_is_not_answered_for_ever(world, asha, who, monkeypatch):
+    monkeypatch.setattr(replies, "MOST_ANSWERS", 4)
+    monkeypatch.setattr(replies, "MOST_ALARMS", 2)
+    petra = world.staff("Petra Lindqvale")
+    number = world.phone(asha if who == "patient" else petra).number
+    refs = itertools.count()
+
+    def says(body: str, times: int) -> None:
+        for _ in range(times):
+            world.clock.advance(timedelta(seconds=20))
+            with write_session(world.engine) as session:
+                take_text(session, f"auto-{next(refs)}", number, body, world.now)
+
+    says("I am driving and will answer later.", 8)
+    assert answers(world, MessageKind.REPLY) == 4
+    says("Out of office. In an emergency call 911.", 6)
+    assert answers(world, MessageKind.SAFETY) == 3  # whom to call is told all the same: once an hour
+    alarms = tasks(world, TaskKind.SAFETY_ANSWER)
+    assert 1 <= len(alarms) <= 2
+    with write_session(world.engine) as session:
+        for one in alarms:
+            inbox.close(acting(session, petra, world.now), one.id, "Rang: nothing is wrong.")
+    says("In an emergency call 911.", 2)
+    assert len(tasks(world, TaskKind.SAFETY_ANSWER)) == len(alarms) + 1  # and no alarm is lost
+    world.clock.advance(timedelta(minutes=61))
+    says("I am driving and will answer later.", 1)
+    assert answers(world, MessageKind.REPLY) == 5

@@ -27,6 +27,7 @@ from service.store.tables import (
     Caregiver,
     CaregiverReply,
     Checkin,
+    Clinic,
     Consent,
     Contact,
     Conversation,
@@ -36,19 +37,26 @@ from service.store.tables import (
     Pause,
     Task,
 )
-from service.words import replies
+from service.words import messages
 from service.words.language import load_language
 from tests import inwords
 from tests.world import Expected, Phone, World, nudge, prompt, reminder
 
+pytestmark = pytest.mark.databases("sqlite")
+
 ZONE = "Pacific/Auckland"
 SAFETY, STOPPED = Expected(MessageKind.SAFETY), Expected(MessageKind.STOPPED)
+CALL_CLINIC = Expected(MessageKind.CALL_CLINIC)
 STARTED, HELP, REPLY = Expected(MessageKind.STARTED), Expected(MessageKind.HELP), Expected(MessageKind.REPLY)
 
 
 @pytest.fixture
 def asha(world: World) -> Patient:
     """A patient who was asked at seven this morning."""
+    return world.begins_with("asha rowan was asked", _asked)
+
+
+def _asked(world: World) -> Patient:
     world.begins("2026-03-02T06:00", ZONE)
     patient = world.patient("Asha Rowan")
     world.at(patient, "07:00")
@@ -58,7 +66,9 @@ def asha(world: World) -> Patient:
 
 def says(phone: Phone, text: str, line: str, *, again: bool = False, language: str = "en") -> None:
     """Text something and expect one of our lines back."""
-    assert told(phone, text) == f"Fernmoor: {replies.line(load_language(language), line, again=again)}"
+    body = told(phone, text)
+    assert body.startswith("Fernmoor: ")
+    assert body.endswith(f" {messages.line(load_language(language), line, again=again)}")
 
 
 def told(phone: Phone, text: str) -> str:
@@ -87,8 +97,10 @@ def test_a_check_in_question_by_question(world, asha):
     says(phone, "3", "extra_pillows")
     says(phone, "one more", "extra_pillows", again=True)
     says(phone, "1", "woke_breathless")
-    says(phone, "No.", "swelling")
-    says(phone, "ankles", "light_headed")
+    says(phone, "No.", "slept_in_chair")
+    says(phone, "in my armchair", "swelling")
+    says(phone, "ankles", "full_belly")
+    says(phone, "n", "light_headed")
     says(phone, "n", "tiredness")
     says(phone, "4/10", "missed_medicines")
     says(phone, "no", "thanks")
@@ -96,6 +108,7 @@ def test_a_check_in_question_by_question(world, asha):
     assert (row.local_date, row.source, row.weight_kg, row.breathlessness, row.extra_pillows, row.swelling) == (
         date(2026, 3, 2), Source.TEXT, 82.4, 3, 1, Swelling.ANKLE,
     )  # fmt: skip
+    assert (row.slept_in_chair, row.full_belly) == (True, False)
     assert (row.woke_breathless, row.light_headed, row.tiredness, row.missed_medicines, row.safety_signs) == (
         False, False, 4, False, [],
     )  # fmt: skip
@@ -116,6 +129,71 @@ def test_a_check_in_in_one_go(world, asha):
     says(phone, "none", "woke_breathless")
     says(phone, "that's all", "thanks")
     assert kept(world).safety_signs == []
+    world.reading(asha)
+
+
+@pytest.mark.parametrize(
+    ("reply", "kg", "state"),
+    [("lb", 69.853, "closed"), ("it's kg", 154.0, "closed"), ("70.1 kg", 70.1, "closed"), ("what?", 154.0, "open")],
+)
+def test_a_weight_in_doubt_is_asked_about_once_by_text(world, asha, reply, kg, state):
+    world.checks_in(asha, weight=70.2, local_date=date(2026, 3, 1))
+    phone = world.phone(asha)
+    says(phone, "hello", "safety_signs")
+    says(phone, "0", "weight")
+    # 154 lb = 69.853 kg (NIST SP 811)
+    assert told(phone, "154") == "Fernmoor: 154 kg? Or 154 lb, 69.9 kg? Please send kg or lb."
+    says(phone, reply, "breathlessness")
+    row = newest(world)
+    assert row.weight_kg == kg
+    assert (row.weight_doubt is None) is (state == "closed")
+    (task,) = [task for task in all_of(world, Task) if task.kind is TaskKind.WEIGHT_DOUBT]
+    assert task.state.value == state
+    says(phone, "b3", "extra_pillows")  # and nothing more of the weight
+    world.reading(asha)
+
+
+@pytest.mark.parametrize("reply", ["In pounds. I have chest pain", "kg, and I fainted this morning"])
+def test_a_sign_of_an_emergency_beside_the_unit_is_heard(world, asha, reply):
+    world.checks_in(asha, weight=70.2, local_date=date(2026, 3, 1))
+    phone = world.phone(asha)
+    says(phone, "hello", "safety_signs")
+    says(phone, "0", "weight")
+    told(phone, "154")
+    phone.texts(reply)
+    phone.expects(SAFETY)
+    row = newest(world)
+    assert row.safety_signs
+    assert row.weight_doubt is None
+    assert TaskKind.SAFETY_ANSWER in {task.kind for task in all_of(world, Task)}
+    world.reading(asha)
+
+
+def test_a_stop_takes_back_no_number_to_call(world, asha):
+    phone = world.phone(asha)
+    number = phone.number
+    with write_session(world.engine) as session:
+        take_text(session, "danger", number, "chest pain", world.now)
+        take_text(session, "stop", number, "STOP", world.now)
+    world.tick()
+    # Due at one instant, they may come in either order.
+    phone.expects(*((SAFETY, STOPPED) if "call 111" in phone.unread()[0].body else (STOPPED, SAFETY)))
+    world.reading(asha)
+
+
+def newest(world: World) -> Checkin:
+    with read_session(world.engine) as session:
+        current = select(Checkin).where(Checkin.superseded_at.is_(None)).order_by(Checkin.local_date.desc())
+        return session.scalars(current).first()
+
+
+def test_a_weekly_question_is_not_asked_again_the_next_day(world, asha):
+    world.checks_in(asha, tiredness=3, full_belly=False, light_headed=False, local_date=date(2026, 3, 1))
+    phone = world.phone(asha)
+    says(phone, "82.4 b3 p0 n0 c0 s0 d0", "safety_signs")
+    says(phone, "0", "missed_medicines")
+    says(phone, "t7", "missed_medicines")  # taken all the same
+    assert newest(world).tiredness == 7
     world.reading(asha)
 
 
@@ -177,7 +255,7 @@ def test_an_emergency_is_answered_at_once_and_staff_have_a_task(world, asha, tex
     (task,) = all_of(world, Task)
     assert (task.kind, task.raised_at) == (TaskKind.SAFETY_ANSWER, world.now)
     assert kept(world).safety_signs
-    says(phone, "82.4", "thanks")  # what comes is kept; nothing more is asked
+    says(phone, "82.4", "still_call")  # what comes is kept; nothing more is asked
     assert len(all_of(world, Task)) == 1
     world.reading(asha)
 
@@ -243,6 +321,29 @@ def test_after_stop_what_they_send_is_kept_and_an_emergency_is_still_answered(wo
     world.reading(asha)
 
 
+def test_a_racing_heart_is_for_the_clinic_today_and_with_more_an_emergency(world, asha):
+    phone = world.phone(asha)
+    says(phone, "hello", "safety_signs")
+    phone.texts("6")
+    body = phone.unread()[0].body
+    assert "+64 9 999 0100" in body
+    assert "111" in body
+    phone.expects(CALL_CLINIC)
+    assert kept(world).safety_signs == ["racing_heart"]
+    phone.texts("and now I fainted").expects(SAFETY)
+    assert kept(world).safety_signs == ["fainting", "racing_heart"]
+    world.reading(asha)
+
+
+@pytest.mark.parametrize(("sign", "told"), [("chest pain", SAFETY), ("my heart is racing", CALL_CLINIC)])
+def test_what_comes_after_a_sign_is_not_told_that_this_is_all(world, asha, sign, told):
+    phone = world.phone(asha)
+    phone.texts(sign).expects(told)
+    says(phone, "breath 3", "still_call")
+    says(phone, "thank you", "still_call")
+    world.reading(asha)
+
+
 def test_help_names_sender_line_frequency_and_the_way_out(world, asha):
     # Carrier convention: HELP names the sender, a contact, how often, and how to opt out.
     phone = world.phone(asha)
@@ -268,13 +369,17 @@ def test_stop_cancels_what_is_queued(world):
 # --- who is speaking ---------------------------------------------------------------------
 
 
-def test_an_unknown_number_changes_nothing(world, asha):
-    before = {table: len(all_of(world, table)) for table in (Checkin, Message, Task, Consent, AuditLine)}
+def test_an_unknown_number_changes_nothing_of_anybody(world, asha):
+    before = {table: len(all_of(world, table)) for table in (Checkin, Consent)}
+    audited = {line.id for line in all_of(world, AuditLine)}
+    nobody = world.stranger()
     for text in ("82.4 b3", "STOP", "chest pain", "2"):
-        world.gateway.reply("+64999999999", text)
-    world.tick()
+        nobody.texts(text)
+    nobody.expects(Expected(MessageKind.STRANGER))
     assert {table: len(all_of(world, table)) for table in before} == before
-    assert [row.outcome for row in all_of(world, InboundText)] == ["unknown"] * 4
+    lines = [line for line in all_of(world, AuditLine) if line.id not in audited]
+    assert sorted(line.action for line in lines) == ["contact.add", "contact.stop"]  # of their own number alone
+    assert sorted(row.outcome for row in all_of(world, InboundText)) == ["safety", "stopped", "stranger", "stranger"]
     world.reading(asha)
 
 
@@ -283,10 +388,14 @@ def test_a_message_told_twice_is_taken_once(world, asha):
     with write_session(world.engine) as session:
         assert take_text(session, "ref-1", number, "82.4", world.now) is TextOutcome.ANSWERED
     with write_session(world.engine) as session:
-        assert take_text(session, "ref-1", number, "90", world.now) is TextOutcome.REPEATED
+        assert take_text(session, "ref-1", number, "82.4", world.now) is TextOutcome.REPEATED
     assert kept(world).weight_kg == 82.4
     world.tick()
     world.phone(asha).expects(REPLY)
+    with write_session(world.engine) as session:  # of a gateway that begins to count anew: it may be an alarm
+        assert take_text(session, "ref-1", number, "chest pain", world.now) is TextOutcome.SAFETY
+    world.tick()
+    world.phone(asha).expects(SAFETY)
     world.reading(asha)
 
 
@@ -306,7 +415,7 @@ def test_without_a_window_what_is_sent_is_kept_and_nothing_is_asked(world):
     asha = world.patient("Asha Rowan")
     phone = world.phone(asha)
     says(phone, "hello", "nothing_asked")
-    says(phone, "82.4 b3", "noted")
+    assert told(phone, "82.4 b3") == "Fernmoor: Thank you: weight 82.4 kg, breathless 3."
     assert kept(world).weight_kg == 82.4
     world.reading(asha)
     world.at(asha, "07:30")
@@ -363,9 +472,9 @@ def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, tex
     assert last == {None: [], PauseCause.IN_HOSPITAL: [None], PauseCause.AWAY: [date(2026, 3, 8)],
                     PauseCause.EQUIPMENT: [date(2026, 3, 4)]}[cause]  # fmt: skip
     thanks = (
-        replies.line_until(load_language("en"), last[0])
+        messages.line_until(load_language("en"), last[0])
         if last
-        else replies.line(load_language("en"), "caregiver_thanks")
+        else messages.line(load_language("en"), "caregiver_thanks")
     )
     assert body == f"Fernmoor: {thanks}"
     assert TaskKind.CAREGIVER_SAYS in world.clinic.sees(asha).tasks
@@ -385,7 +494,7 @@ def test_a_caregiver_answers_a_nudge_by_number_or_in_words(world, asha, ben, tex
     ],
 )
 def test_a_caregiver_may_name_the_last_day_and_is_told_which_was_kept(world, asha, ben, text, answer, last):
-    assert told(world.phone(ben), text) == f"Fernmoor: {replies.line_until(load_language('en'), last)}"
+    assert told(world.phone(ben), text) == f"Fernmoor: {messages.line_until(load_language('en'), last)}"
     (reply,), (pause,) = all_of(world, CaregiverReply), all_of(world, Pause)
     assert (reply.answer, reply.note) == (answer, text)  # and staff read the words
     assert (pause.from_date, pause.to_date) == (date(2026, 3, 2), last)
@@ -398,9 +507,9 @@ def test_a_caregiver_may_name_the_last_day_and_is_told_which_was_kept(world, ash
 
 def test_a_last_day_may_come_in_a_message_of_its_own_and_another_one_after_it(world, asha, ben):
     phone = world.phone(ben)
-    assert told(phone, "3").endswith(replies.line_until(load_language("en"), date(2026, 3, 8)))
-    assert told(phone, "until 5 March").endswith(replies.line_until(load_language("en"), date(2026, 3, 5)))
-    assert told(phone, "sorry, 10 days").endswith(replies.line_until(load_language("en"), date(2026, 3, 11)))
+    assert told(phone, "3").endswith(messages.line_until(load_language("en"), date(2026, 3, 8)))
+    assert told(phone, "until 5 March").endswith(messages.line_until(load_language("en"), date(2026, 3, 5)))
+    assert told(phone, "sorry, 10 days").endswith(messages.line_until(load_language("en"), date(2026, 3, 11)))
     assert [pause.to_date for pause in all_of(world, Pause)] == [date(2026, 3, 11)]
     assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.AWAY] * 3
 
@@ -439,7 +548,8 @@ def test_a_caregiver_stops_starts_and_asks_for_help_in_their_own_language(world,
         phone.texts(word)
         assert body in phone.unread()[0].body
         phone.expects(kind)
-    given = [row.given for row in all_of(world, Consent) if row.caregiver_id == ben.id and row.how.startswith("text")]
+    theirs = [row for row in all_of(world, Consent) if row.caregiver_id == ben.id and row.how.startswith("text")]
+    given = [row.given for row in sorted(theirs, key=lambda row: row.at)]
     assert given == [False, True]
     world.at(asha, "07:00")
     world.phone(asha).expects(prompt())
@@ -460,8 +570,12 @@ def test_a_caregivers_unclear_answer_is_asked_once_more_and_then_read_by_staff(w
     phone = world.phone(ben)
     says(phone, "not sure, sorry", "caregiver_ask", again=True)
     says(phone, "he did not say", "caregiver_thanks")
+    phone.texts("I am driving, I will answer later").expects_nothing()  # it may answer by itself, and would for ever
     sentences = [inwords.task(task) for task in all_of(world, Task) if task.kind is TaskKind.CAREGIVER_SAYS]
-    assert sentences == ["Ben Rowan wrote, in answer to a nudge: “he did not say”"]
+    assert sorted(sentences) == [
+        f"Ben Rowan wrote, in answer to a nudge: “{words}”"
+        for words in ("I am driving, I will answer later", "he did not say")
+    ]
 
 
 def test_a_caregiver_with_alarming_news_is_told_to_call(world, asha, ben):
@@ -523,9 +637,63 @@ def test_no_answer_of_ours_waits_for_ever(world, asha):
     world.advance(hours=1)
     with read_session(world.engine) as session:
         (late,) = session.scalars(select(Message).where(Message.dedupe_key == "reply:ref-late"))
-    assert (late.channel, late.params["text"][:9]) == (Channel.TEXT, "Right now")
+    assert (late.channel, "Now: 1" in late.params["text"]) == (Channel.TEXT, True)
     world.reading(asha)
     world.worker_starts()
     world.phone(asha).expects(REPLY)  # to the message that was taken in only now
     with read_session(world.engine) as session:
         assert session.get_one(Message, late.id).state is MessageState.EXPIRED
+
+
+def test_what_was_understood_is_said_back_and_what_was_not(world, asha):
+    phone = world.phone(asha)
+    assert told(phone, "69.9 b2").startswith("Fernmoor: Thank you: weight 69.9 kg, breathless 2. Now: 1 ")
+    assert told(phone, "the cat is fat").startswith("Fernmoor: That we could not read. ")
+    assert told(phone, "0").startswith("Fernmoor: Thank you: none of the signs. How many more pillows")
+    assert told(phone, "2 extra, and the roses bloom").startswith(
+        "Fernmoor: Thank you: pillows +2. The rest we could not read. It is kept as a note. "
+    )
+    assert "roses" in kept(world).note
+    world.reading(asha)
+
+
+@pytest.mark.parametrize("whose", ["clinic", "patient"])
+def test_nothing_is_said_back_where_clinic_or_patient_wants_none(world, asha, whose):
+    with write_session(world.engine) as session:
+        patient = session.get_one(Patient, asha.id)
+        (patient if whose == "patient" else session.get_one(Clinic, patient.clinic_id)).says_back = False
+    body = told(world.phone(asha), "69.9 b2")
+    assert body.startswith("Fernmoor: Now: 1 ")
+    assert "69.9" not in body
+    world.reading(asha)
+
+
+@pytest.mark.parametrize("text", ["yes, I'll do it", "Yes I will", "ok yes", "Sí, ahora lo hago", "later"])
+def test_a_promise_is_no_sign_of_an_emergency(world, asha, text):
+    """Whoever says that they will answer is not told to call an ambulance; the signs are asked once more."""
+    phone = world.phone(asha)
+    says(phone, "hi", "safety_signs")
+    assert told(phone, text).startswith("Fernmoor: That we could not read. Now: 1 ")
+    assert all_of(world, Task) == []
+    says(phone, "0", "weight")
+    world.reading(asha)
+
+
+def test_a_bare_yes_is_a_sign_and_so_is_one_that_is_said_again(world, asha):
+    phone = world.phone(asha)
+    says(phone, "hi", "safety_signs")
+    told(phone, "ok yes")
+    phone.texts("yes ok")
+    phone.expects(SAFETY)
+    assert len(all_of(world, Task)) == 1
+    world.reading(asha)
+
+
+def test_nothing_but_the_signs_is_asked_again_twice(world, asha):
+    phone = world.phone(asha)
+    says(phone, "hi", "safety_signs")
+    says(phone, "0", "weight")
+    says(phone, "mumble", "weight", again=True)
+    says(phone, "mumble", "breathlessness")
+    says(phone, "mumble", "extra_pillows")  # no second re-ask that day
+    world.reading(asha)

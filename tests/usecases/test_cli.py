@@ -24,6 +24,10 @@ from service.clock import SystemClock
 from service.domain.vocabulary import ConsentKind, Scope
 from service.store.session import connect, read_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
+from tests.copies import made_once
+from tests.served import serve
+
+pytestmark = pytest.mark.databases("sqlite")
 
 PASSWORD = "four quiet minutes a day"
 CLINIC = (
@@ -57,7 +61,8 @@ Run = Callable[..., Said]
 
 @pytest.fixture
 def run(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Run one command on the test's database."""
+    """Run one command on the test's database; its calls of the API meet the one application of this process."""
+    monkeypatch.setattr("service.commands.api.create_app", serve)
     monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
     monkeypatch.setenv("NEAPTIDE_SECRET_KEY", "a secret that only this test knows, 32+ characters")
@@ -88,11 +93,15 @@ def hire(run: Run, email: str, role: str) -> None:
 
 
 @pytest.fixture
-def clinic(run: Run) -> Run:
+def clinic(run: Run, engine: Engine) -> Run:
     """A clinic with the accounts of an administrator and a physician."""
-    done(run(*CLINIC, "--review-weekday", "wednesday", "--quiet-until", "07:30"))
-    hire(run, ADMINISTRATOR, "administrator")
-    hire(run, DOCTOR, "physician")
+
+    def typed() -> None:
+        done(run(*CLINIC, "--review-weekday", "wednesday", "--quiet-until", "07:30"))
+        hire(run, ADMINISTRATOR, "administrator")
+        hire(run, DOCTOR, "physician")
+
+    made_once(engine, "a clinic typed at a terminal", typed)
     return run
 
 
@@ -275,7 +284,7 @@ def test_a_database_without_tables_is_told_in_one_line(
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{tmp_path / 'fresh.sqlite3'}")
     said = run("staff", "list")
     assert said.code == 1
-    assert said.err.splitlines() == ["neaptide: the database lacks what this needs; run `neaptide migrate` first"]
+    assert said.err.splitlines() == ["Error: the database lacks what this needs: run `neaptide migrate`"]
     assert "layout" in done(run("migrate")).out
     assert "add one first" in run("staff", "list").err
 
@@ -285,14 +294,15 @@ def test_a_database_of_no_kind_we_know_is_told_in_one_line(run: Run, monkeypatch
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", url)
     said = run("staff", "list")
     assert said.code == 2
-    assert said.err == ("neaptide: NEAPTIDE_DATABASE_URL was '(hidden)'; accepted: sqlite:///FILE or postgresql://…\n")
+    accepted = "sqlite:////FILE, from the root on, or postgresql://…"
+    assert said.err == f"neaptide: NEAPTIDE_DATABASE_URL was '(hidden)'; accepted: {accepted}\n"
 
 
 def test_help_loads_no_command() -> None:
-    """Asked for in a fresh process: the commands, the web application, numpy and the drawing libraries stay shelved."""
+    """Asked for in a fresh process: the commands, the settings, the web application, numpy and the drawing libraries stay shelved."""
     check = (
         "import sys; from service.cli import cli; cli.main(['--help'], standalone_mode=False);"
-        "print(*sorted({'flask', 'numpy', 'sqlalchemy', 'vl_convert', 'typst'} & set(sys.modules)),"
+        "print(*sorted({'flask', 'service.config', 'numpy', 'sqlalchemy', 'vl_convert', 'typst'} & set(sys.modules)),"
         " *[name for name in sys.modules if name.startswith('service.commands.')])"
     )
     told = subprocess.run([sys.executable, "-c", check], capture_output=True, text=True, check=True)

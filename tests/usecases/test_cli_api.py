@@ -17,6 +17,7 @@ from service.app import create_app
 from service.care import contacts
 from service.clock import SystemClock
 from service.config import Settings
+from service.domain import asking
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, Source
 from service.enrolling.baselines import FEWEST_DATES
 from service.store import outbox
@@ -24,7 +25,10 @@ from service.store.outbox import NewMessage
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Contact, Message, Patient, Pause, Plan, Reference
 from service.store.tables import Reading as Taken
+from tests.copies import made_once
 from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, DOCTOR, PASSWORD, PATIENT, Run, Said, clinic, done, run
+
+pytestmark = pytest.mark.databases("sqlite")
 
 __all__ = ["clinic", "run"]
 
@@ -42,15 +46,28 @@ NOBODY = "00000000-0000-0000-0000-000000000000"
 
 
 @pytest.fixture
-def call(clinic: Run) -> Call:
+def call(clinic: Run, engine: Engine) -> Call:
     """Call the API of a clinic with one patient as its administrator, or as somebody else of its staff."""
 
     def api(*words: str, by: str = ADMINISTRATOR, stdin: str = "") -> Said:
         return clinic("api", *words, "--as", by, stdin=stdin)
 
-    done(clinic(*PATIENT, *AS))
-    done(api("POST", "/patients/F-1/contacts", "channel=text", "address=+64 9 999 0101"))
+    def typed() -> None:
+        done(clinic(*PATIENT, *AS))
+        done(api("POST", "/patients/F-1/contacts", "channel=text", "address=+64 9 999 0101"))
+
+    made_once(engine, "a patient typed at a terminal", typed)
     return api
+
+
+def test_how_often_each_question_is_asked_is_a_setting_of_the_clinic(call: Call) -> None:
+    start = done(call("GET", "/clinic")).json["asks"]
+    assert start == asking.START
+    asks = {"daily": start["daily"] + ["tiredness"], "weekly": ["full_belly"]}
+    assert done(call("PATCH", "/clinic", f"asks={json.dumps(asks)}")).json["asks"] == asks | {"after_change": []}
+    refused = call("PATCH", "/clinic", 'asks={"daily": ["weight"]}')
+    assert refused.code != 0
+    assert "safety_signs" in refused.err
 
 
 def test_a_clinics_settings_are_changed_and_what_is_left_out_stays(call: Call, engine: Engine) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import uuid
 from collections.abc import Iterator
@@ -16,11 +17,13 @@ from service.app import create_app
 from service.cli import cli
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
-from service.config import Settings
+from service.config import Settings, user_name
 from service.store import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine
 from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, PASSWORD, PATIENT, Run, clinic, done, run
+
+pytestmark = pytest.mark.databases("sqlite")
 
 __all__ = ["clinic", "run"]
 
@@ -36,6 +39,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "doctor": ((), 4),
     "import readings": (("FILE", "--unit", "mm[Hg]"), 0),
     "import checkins": (("DIARY",), 0),
+    "import results": (("RESULTS",), 0),
     "messages list": ((), 0),
     "messages show": ((NEVER,), 1),
     "messages retry": ((NEVER,), 2),
@@ -51,6 +55,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "review rebuild": ((), 0),
     "seed": (("--quiet",), 0),
     "serve": ((), 0),
+    "setup": (("--answers", "ANSWERS", "--dry-run"), 0),
     "staff add": (HIRE[2:], 0),
     "staff close": (("rowan@fernmoor.example",), 0),
     "staff list": ((), 0),
@@ -62,6 +67,7 @@ WRITES = {
     "clinic add",
     "import readings",
     "import checkins",
+    "import results",
     "quarantine release",
     "staff add",
     "staff close",
@@ -118,6 +124,7 @@ def test_every_command_goes_by_the_demos_clock(
 
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
+    files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real)}
     said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
     assert said.code == code, said.err
     assert not asked or name in BY_THE_MACHINE
@@ -142,6 +149,26 @@ def _file(folder: Path, real: datetime) -> str:
     file = folder / "readings.csv"
     rows = f"F-1,{real - timedelta(days=1):%Y-%m-%dT%H:%M:%S}+00:00,38,18\n"
     file.write_text(f"patient,taken_at,pa_systolic,pa_diastolic\n{rows}", encoding="utf-8")
+    return str(file)
+
+
+def _answers(folder: Path) -> str:
+    """Of an installation of its own, beside the demo."""
+    file = folder / "answers.toml"
+    lines = {
+        "user": user_name(os.geteuid()), "settings": str(folder / "own.env"), "NEAPTIDE_DATA": str(folder / "own"),
+        "wrapper": "", "NEAPTIDE_BASE_URL": "http://127.0.0.1:8000", "clinic_name": "F", "clinic_zone": "UTC",
+        "clinic_emergency_number": "911", "clinic_contact_line": "911", "clinic_sender_name": "F",
+        "administrator_name": "Noa", "administrator_email": ADMINISTRATOR, "administrator_password": PASSWORD,
+    }  # fmt: skip
+    file.write_text("".join(f'{key} = "{value}"\n' for key, value in lines.items()), encoding="utf-8")
+    file.chmod(0o600)
+    return str(file)
+
+
+def _results(folder: Path, real: datetime) -> str:
+    file = folder / "results.csv"
+    file.write_text(f"patient,taken_at,code,value\nF-1,{real:%Y-%m-%dT%H:%M:%S}+00:00,2823-3,4.1\n", encoding="utf-8")
     return str(file)
 
 

@@ -4,24 +4,22 @@ from __future__ import annotations
 
 import random
 import threading
-from datetime import UTC, date, datetime, timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import Engine, update
 
 from service.care import pauses
-from service.care.windows import checkin_arrived, readings_arrived, resettle
-from service.domain import adherence
+from service.care.windows import checkin_arrived, resettle
+from service.domain import plan
 from service.domain.vocabulary import MessageState, PauseCause, StepState, WindowState
 from service.scheduling import closing, opening, steps
 from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
 from tests.conftest import SERVER
-from tests.fernmoor import Fernmoor, checkin_row, clinic_of, reading_row
+from tests.fernmoor import MONDAY, SEVEN, Fernmoor, checkin_row, clinic_of, tick
 
-MONDAY = date(2026, 3, 2)
-SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)  # seven o'clock on that Monday in Auckland
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
 
@@ -38,9 +36,7 @@ def live_through(fernmoor: Fernmoor, days: int, first: int = 0) -> None:
     for day in range(first, first + days):
         for after in (0, 1.5, 3):
             at = SEVEN + day * DAY + after * HOUR
-            opening.open_windows(fernmoor.engine, at)
-            closing.close_windows(fernmoor.engine, at)
-            steps.take_steps(fernmoor.engine, at)
+            tick(fernmoor.engine, at)
             hand_over(fernmoor, at)
 
 
@@ -51,15 +47,6 @@ def hand_over(fernmoor: Fernmoor, at: datetime, state: MessageState = MessageSta
             .where(Message.state == MessageState.QUEUED)
             .values(state=state, attempts=1, handed_over_at=at, settled_at=at)
         )
-
-
-def arrive(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
-    """A reading of that day (counted from Monday) is recorded, as intake does it."""
-    local_date = MONDAY + timedelta(days=day)
-    with write_session(fernmoor.engine) as session:
-        session.add(Reading(**reading_row(patient, local_date, now)))
-        session.flush()
-        readings_arrived(session, {patient.id: [local_date]}, now)
 
 
 def check_in(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> None:
@@ -83,7 +70,7 @@ def test_missed_days_lengthen_one_silence_and_a_reading_ends_it(fernmoor: Fernmo
     patient = fernmoor.patient()
     live_through(fernmoor, 2)
     assert told(fernmoor) == [(0, 1, 2, "no_reply", False)]
-    arrive(fernmoor, patient, 2, SEVEN + 2 * DAY - HOUR)
+    fernmoor.arrive(patient, 2, SEVEN + 2 * DAY - HOUR)
     assert told(fernmoor) == [(0, 1, 2, "no_reply", True)]
     (silence,) = fernmoor.rows(Silence)
     assert (silence.ended_at, silence.ended_because) == (SEVEN + 2 * DAY - HOUR, "reading")
@@ -95,7 +82,7 @@ def test_a_reading_stops_what_is_still_pending_and_queued(fernmoor: Fernmoor) ->
     patient = fernmoor.patient()
     fernmoor.caregiver(patient)
     opening.open_windows(fernmoor.engine, SEVEN)
-    arrive(fernmoor, patient, 0, SEVEN + HOUR)
+    fernmoor.arrive(patient, 0, SEVEN + HOUR)
     (window,) = fernmoor.rows(Window)
     assert (window.state, window.reading_at, window.settled_at) == (WindowState.ANSWERED, SEVEN + HOUR, SEVEN + HOUR)
     assert {s.state for s in fernmoor.rows(Step)} == {StepState.DONE, StepState.CANCELLED}
@@ -111,7 +98,7 @@ def test_todays_reading_makes_yesterdays_queued_nudge_pointless(fernmoor: Fernmo
     opening.open_windows(fernmoor.engine, SEVEN)
     closing.close_windows(fernmoor.engine, SEVEN + 3 * HOUR)
     steps.take_steps(fernmoor.engine, SEVEN + 3 * HOUR)
-    arrive(fernmoor, patient, 1, SEVEN + 22 * HOUR)
+    fernmoor.arrive(patient, 1, SEVEN + 22 * HOUR)
     assert {m.state for m in fernmoor.rows(Message)} == {MessageState.CANCELLED}
 
 
@@ -149,7 +136,7 @@ def test_a_late_reading_repairs_adherence_and_divides_the_silence(fernmoor: Fern
     patient = fernmoor.patient()
     live_through(fernmoor, 4)
     (before,) = fernmoor.rows(Silence)
-    arrive(fernmoor, patient, 1, SEVEN + 3 * DAY + 5 * HOUR)
+    fernmoor.arrive(patient, 1, SEVEN + 3 * DAY + 5 * HOUR)
     assert told(fernmoor) == [(0, 0, 1, "no_reply", True), (2, 3, 2, "no_reply", False)]
     states = [w.state for w in fernmoor.rows(Window, order=Window.local_date)]
     assert states == [WindowState.MISSED, WindowState.ANSWERED, WindowState.MISSED, WindowState.MISSED]
@@ -161,7 +148,7 @@ def test_late_readings_for_every_day_leave_no_silence_behind(fernmoor: Fernmoor)
     patient = fernmoor.patient()
     live_through(fernmoor, 2)
     for day in (1, 0):
-        arrive(fernmoor, patient, day, SEVEN + 2 * DAY - 2 * HOUR)
+        fernmoor.arrive(patient, day, SEVEN + 2 * DAY - 2 * HOUR)
     assert told(fernmoor) == []
     (silence,) = fernmoor.rows(Silence)
     assert (silence.missed, silence.ended_because) == (0, "late_reading")
@@ -210,7 +197,7 @@ def test_windows_closed_late_take_their_place_before_readings_that_came_since(fe
 def test_a_correction_that_takes_the_reading_away_joins_the_silences_again(fernmoor: Fernmoor) -> None:
     patient = fernmoor.patient()
     live_through(fernmoor, 3)
-    arrive(fernmoor, patient, 1, SEVEN + 3 * DAY - HOUR)
+    fernmoor.arrive(patient, 1, SEVEN + 3 * DAY - HOUR)
     with write_session(fernmoor.engine) as session:
         session.execute(update(Reading).values(superseded_at=SEVEN + 3 * DAY))
         resettle(session, patient.id, SEVEN + 3 * DAY - HOUR, around=MONDAY + DAY)
@@ -231,7 +218,7 @@ def test_whatever_the_order_the_silences_are_what_the_windows_and_readings_say(f
             at = dice.randrange(day + 2)
             match dice.choice(["reading", "reading", "diary", "correction", "pause", "unpause"]):
                 case "reading":
-                    arrive(fernmoor, patient, at, now)
+                    fernmoor.arrive(patient, at, now)
                 case "diary" if not fernmoor.rows(Checkin, Checkin.local_date == MONDAY + at * DAY):
                     check_in(fernmoor, patient, at, now)
                 case "correction":
@@ -259,7 +246,7 @@ def retract(fernmoor: Fernmoor, patient: Patient, day: int, now: datetime) -> No
 def assert_in_step(fernmoor: Fernmoor) -> None:
     windows = fernmoor.rows(Window)
     readings = {r.local_date for r in fernmoor.rows(Reading, Reading.superseded_at.is_(None))}
-    expected = adherence.runs(((w.local_date, w.state) for w in windows), readings)
+    expected = plan.missed_runs(((w.local_date, w.state) for w in windows), readings)
     rows = fernmoor.rows(Silence, Silence.missed > 0, order=Silence.first_date)
     assert [(s.first_date, s.last_date, s.missed, s.ended_at is not None) for s in rows] == [
         (run.first, run.last, run.missed, run.ended) for run in expected
@@ -292,7 +279,7 @@ def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine:
     closer.start()
     start.wait()
     for patient in patients:
-        arrive(fernmoor, patient, 0, closes_at)
+        fernmoor.arrive(patient, 0, closes_at)
     closer.join()
     own.dispose()
     closing.close_windows(engine, closes_at)

@@ -8,12 +8,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from sqlalchemy import Engine, select
+from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 
 from service.care.contacts import has_consent
 from service.commands import operate
-from service.delivery import dead_letters
 from service.delivery import receiving as delivery_receiving
 from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
 from service.intake.texts import patients, receiving
@@ -26,11 +25,6 @@ from service.transports.base import TextReply as Reply
 from tests.post import NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
 POISON = ZeroDivisionError("as if a row had gone wrong")
-
-
-@pytest.fixture
-def post(engine: Engine, tmp_path: Path) -> Post:
-    return Post(engine, tmp_path / "gateway.sqlite3")
 
 
 @pytest.fixture
@@ -69,7 +63,7 @@ def test_what_is_released_is_read_again_once_and_its_words_are_kept_no_longer(po
     post.gateway.reply(PATIENT_PHONE, "82.4")
     assert post.listen(take_text).quarantined == 1
     (row,) = quarantined(post)
-    assert row.subject_kind == dead_letters.KIND
+    assert row.subject_kind == delivery_receiving.DEAD_LETTER
     assert "82.4" not in row.error  # what is noted of a failure holds no value
     assert [kept.id for kept in all_of(post, DeadLetter)] == [row.subject_id]
     assert post.listen(take_text).seen == 0  # not before somebody has looked
@@ -234,7 +228,9 @@ def test_what_a_provider_calls_in_is_set_aside_alone_and_the_next_is_taken(post:
 def test_any_characters_can_be_kept_aside(post: Post) -> None:
     body = "a\x00b \ud800 \U0001f600 ñ"  # a NUL and half of a surrogate pair: no database takes them as text
     with write_session(post.engine) as session:
-        dead_letters.keep(session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON)
+        delivery_receiving.keep_dead_letter(
+            session, "text.inbound", "1", Reply("in-1", PATIENT_PHONE, body, NOON), POISON, NOON
+        )
     (kept,) = all_of(post, DeadLetter)
     assert kept.said.isascii()
     assert json.loads(kept.said)["body"] == body

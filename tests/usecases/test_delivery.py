@@ -5,27 +5,30 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
-from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, select, update
+from sqlalchemy import select, update
 
-from service.delivery import receiving, sending
+from service.care import ending
+from service.delivery import receiving, sending, settling
 from service.delivery.sending import Boundary
-from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
-from service.enrolling import people
+from service.domain.vocabulary import (
+    Channel,
+    ConsentKind,
+    ContactState,
+    MessageKind,
+    MessageState,
+    TaskKind,
+    TaskState,
+)
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient
+from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient, Task
 from service.transports.base import OutgoingText, Receipt
-from service.transports.mock import Fault
+from tests import inwords
+from tests.faulty import Fault
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
-
-
-@pytest.fixture
-def post(engine: Engine, tmp_path: Path) -> Post:
-    return Post(engine, tmp_path / "gateway.sqlite3")
 
 
 def test_a_message_arrives_once_with_its_wording_and_link(post: Post) -> None:
@@ -183,28 +186,6 @@ def cut_at(where: Boundary):
     return at
 
 
-def test_a_claim_whose_worker_died_is_taken_back_after_its_lease(post: Post) -> None:
-    sent = post.write(MessageKind.PROMPT)
-    with pytest.raises(PowerCut):
-        post.deliver(at=cut_at(Boundary.CLAIMED))
-    assert post.deliver().seen == 0  # the lease still holds
-    post.clock.advance(timedelta(minutes=2))
-    assert post.deliver().done == 1
-    assert post.message(sent).state is MessageState.SENT
-
-
-@pytest.mark.parametrize("where", [Boundary.STAMPED, Boundary.HANDED_OVER])
-def test_a_prompt_in_hand_when_the_worker_died_is_uncertain_and_not_sent_again(post: Post, where: Boundary) -> None:
-    sent = post.write(MessageKind.PROMPT)
-    with pytest.raises(PowerCut):
-        post.deliver(at=cut_at(where))
-    post.clock.advance(timedelta(minutes=2))
-    post.deliver()
-    assert post.message(sent).state is MessageState.UNCERTAIN
-    assert len(post.gateway.messages()) == (1 if where is Boundary.HANDED_OVER else 0)
-    assert post.tasks() == [TaskKind.MESSAGE_UNCERTAIN]
-
-
 def test_a_nudge_in_hand_when_the_worker_died_is_tried_once_more_under_the_same_key(post: Post) -> None:
     sent = post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
     for _ in range(2):
@@ -218,6 +199,89 @@ def test_a_nudge_in_hand_when_the_worker_died_is_tried_once_more_under_the_same_
     assert post.tasks() == [TaskKind.MESSAGE_UNCERTAIN]
 
 
+def test_what_staff_changed_between_two_tries_is_another_message(post: Post) -> None:
+    """One id at the provider is one text to one address; what is not known of the first try stays so."""
+    moved = "+447700900009"
+    timed_out, unknown = post.write(MessageKind.PROMPT), post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)
+    post.gateway.misbehave(Fault.TIME_OUT, to=PATIENT_PHONE)
+    with pytest.raises(PowerCut):
+        post.deliver(at=cut_at(Boundary.HANDED_OVER))
+    post.clock.advance(timedelta(minutes=2))
+    with write_session(post.engine) as session:
+        session.execute(update(Contact).where(Contact.address == PATIENT_PHONE).values(address=moved))
+        session.execute(update(Clinic).values(sender_name="Fernmoor House"))
+    # The prompt may have left and is not asked twice; of the nudge one more try is made, which says something else.
+    post.deliver()
+    first, second, third = post.gateway.messages()
+    assert ({first.to, second.to}, third.to) == ({PATIENT_PHONE, CAREGIVER_PHONE}, CAREGIVER_PHONE)
+    assert (third.body.startswith("Fernmoor House: "), first.times, second.times, third.times) == (True, 1, 1, 1)
+    assert [(post.message(one).state, post.message(one).reason) for one in (timed_out, unknown)] == [
+        (MessageState.UNCERTAIN, settling.UNKNOWN),
+        (MessageState.UNCERTAIN, "changed"),
+    ]
+    again = post.message(third.message_id)
+    assert (again.state, again.window_id, again.expires_at) == (
+        MessageState.SENT, post.message(unknown).window_id, post.message(unknown).expires_at,
+    )  # fmt: skip
+    receiving.take_receipts(post.engine, [Receipt(unknown, "delivered", NOON)], post.clock.now())
+    assert post.message(unknown).state is MessageState.DELIVERED
+
+
+def test_a_number_that_was_corrected_between_two_tries_is_written_to_under_a_new_key(post: Post) -> None:
+    moved = "+447700900009"
+    refused = post.write(MessageKind.PROMPT)
+    for busy in (2, 0):
+        post.gateway.misbehave(Fault.TEMPORARY, times=busy, to=moved)
+        if busy:
+            post.gateway.misbehave(Fault.TEMPORARY)
+            post.deliver()
+            with write_session(post.engine) as session:
+                session.execute(update(Contact).where(Contact.address == PATIENT_PHONE).values(address=moved))
+        post.clock.advance(timedelta(minutes=2))
+        post.deliver()
+    assert (post.message(refused).state, post.message(refused).reason) == (MessageState.CANCELLED, "changed")
+    post.clock.advance(timedelta(minutes=5))
+    post.deliver()
+    (kept,) = post.gateway.messages()
+    assert (kept.to, kept.times) == (moved, 1)
+    with read_session(post.engine) as session:
+        assert len(session.scalars(select(Message)).all()) == 2  # what failed again said the same again
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        (Fault.PERMANENT, "The text that tells them to call 999 was not sent. Call them."),
+        (Fault.TEMPORARY, "The text that tells them to call 999 was not sent. Call them."),
+        (None, "Nobody knows whether the text that tells them to call 999 arrived. Call them."),
+    ],
+)
+def test_that_somebody_was_told_whom_to_call_is_taken_back_when_it_was_not_sent(
+    post: Post, fault: Fault | None, says: str
+) -> None:
+    with write_session(post.engine) as session:
+        session.execute(update(Contact).where(Contact.address == SECOND_PHONE).values(state=ContactState.BROKEN))
+    sent = post.write(MessageKind.SAFETY, lasts=timedelta(minutes=5))
+    for _ in range(2):
+        if fault is None:
+            with pytest.raises(PowerCut):
+                post.deliver(at=cut_at(Boundary.HANDED_OVER))
+        else:
+            post.gateway.misbehave(fault, times=5)
+            post.deliver()
+        post.clock.advance(timedelta(minutes=2))
+        assert post.message(sent).attempts < 3
+    post.clock.advance(timedelta(minutes=2) if fault else timedelta(0))
+    post.deliver()
+    with read_session(post.engine) as session:
+        (task,) = session.scalars(select(Task).where(Task.kind == TaskKind.SAFETY_ANSWER))
+    assert (inwords.task(task), task.patient_id) == (says, post.patient.id)
+    if fault is None:  # known after all
+        receiving.take_receipts(post.engine, [Receipt(sent, "delivered", NOON)], post.clock.now())
+        with read_session(post.engine) as session:
+            assert session.get_one(Task, task.id).state is TaskState.CLOSED
+
+
 def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) -> None:
     class Moody:
         def send(self, text: OutgoingText) -> str:
@@ -227,7 +291,7 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 
     first, second = post.write(MessageKind.PROMPT), post.write(MessageKind.PROMPT, to=SECOND_PHONE)
     transports: Mapping = {Channel.TEXT: Moody()}
-    sending.deliver(post.engine, transports, lambda _: "x", post.clock)
+    sending.deliver(post.engine, transports, lambda *_: "x", post.clock)
     assert post.message(first).state is MessageState.QUEUED
     assert post.message(second).state is MessageState.SENT
 
@@ -235,7 +299,7 @@ def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) ->
 def test_a_patient_no_longer_looked_after_is_not_written_to(post: Post) -> None:
     sent = post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
-        people.end_patient(
+        ending.end_patient(
             Act(session, OPERATOR, post.patient.clinic_id, NOON),
             session.get_one(Patient, post.patient.id),
         )
@@ -268,8 +332,8 @@ def test_replies_are_taken_in_once_and_in_order(post: Post) -> None:
     post.gateway.reply(PATIENT_PHONE, "82.4 b3")
     post.gateway.reply(PATIENT_PHONE, "s0")
     heard: list[str] = []
-    post.listen(lambda _session, _ref, _sender, body, _now: heard.append(body))
-    post.listen(lambda _session, _ref, _sender, body, _now: heard.append(body))
+    post.listen(lambda _session, _ref, _sender, body, _now, **_more: heard.append(body))
+    post.listen(lambda _session, _ref, _sender, body, _now, **_more: heard.append(body))
     assert heard == ["82.4 b3", "s0"]
 
 

@@ -6,25 +6,21 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, select, update
+from sqlalchemy import select, update
 
+from service.care import contacts
 from service.config import Settings
 from service.delivery import operating, receiving
 from service.delivery.sending import Boundary
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskKind
-from service.store.audit import OPERATOR
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, TaskKind
+from service.store.audit import OPERATOR, Act
 from service.store.due import LEASE
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, Message, QuarantinedRow
 from service.transports.base import Gone, OutgoingText, Receipt
-from service.transports.mock import Fault
+from tests.faulty import Fault
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, SECOND_PHONE, Post
-
-
-@pytest.fixture
-def post(engine: Engine, tmp_path: Path) -> Post:
-    return Post(engine, tmp_path / "gateway.sqlite3")
 
 
 def test_a_slow_worker_whose_lease_ran_out_still_brings_its_result(post: Post) -> None:
@@ -52,6 +48,22 @@ def test_what_expires_while_it_waits_for_its_turn_is_not_begun(post: Post) -> No
     assert post.gateway.messages() == []
     ended = post.message(sent)
     assert (ended.state, ended.attempts) == (MessageState.EXPIRED, 0)
+
+
+def test_a_stop_while_others_are_being_called_stops_what_has_not_begun(post: Post) -> None:
+    sent = [post.write(MessageKind.PROMPT), post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE)]
+
+    def stop(boundary: Boundary) -> None:
+        if boundary is Boundary.HANDED_OVER:
+            with write_session(post.engine) as session:
+                act = Act(session, OPERATOR, post.clinic.id, post.clock.now())
+                for whose in (None, post.caregiver):
+                    contacts.record_consent(act, post.patient, ConsentKind.MESSAGES, False, "text STOP", whose)
+
+    post.deliver(at=stop, at_once=1)
+    assert len(post.gateway.messages()) == 1
+    ends = {post.message(one).state: post.message(one).reason for one in sent}
+    assert ends == {MessageState.SENT: None, MessageState.CANCELLED: "consent_withdrawn"}
 
 
 def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
@@ -100,7 +112,7 @@ def test_a_channel_that_is_not_set_up_breaks_no_contact_and_the_next_is_asked(po
     post.deliver()
     assert post.message(sent).reason == "channel_not_set_up"
     assert [kept.to for kept in post.gateway.messages()] == [SECOND_PHONE]
-    assert post.tasks() == [TaskKind.BROKEN_CONTACT]
+    assert post.tasks() == [TaskKind.NO_WAY_OUT]
     with read_session(post.engine) as session:
         assert set(session.scalars(select(Contact.state))) == {ContactState.OK}
 
@@ -156,7 +168,7 @@ def test_a_reply_that_cannot_be_taken_in_is_set_aside_and_the_next_is_read(post:
         post.gateway.reply(PATIENT_PHONE, body)
     heard: list[str] = []
 
-    def take(_session: object, _ref: str, _sender: str, body: str, _now: object) -> None:
+    def take(_session: object, _ref: str, _sender: str, body: str, _now: object, **_more: object) -> None:
         if body == "first":
             raise ZeroDivisionError
         heard.append(body)
@@ -186,7 +198,7 @@ def test_a_reply_that_cannot_be_taken_in_is_set_aside_and_the_next_is_read(post:
 )
 def test_a_setting_that_cannot_be_used_is_named(tmp_path: Path, given: dict[str, str], named: str) -> None:
     with pytest.raises(Refused) as refused:
-        Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), **given})
+        Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_BASE_URL": "https://calls.example", **given})
     assert refused.value.field == named
 
 

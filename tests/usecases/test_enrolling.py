@@ -10,15 +10,16 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine, select
 
-from service.care import consents, pauses
+from service.care import contacts, ending, pauses
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, MessageState, PatientState, PauseCause
 from service.enrolling import baselines, clinics, people, plans
+from service.reviewing import refreshing
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.outbox import NewMessage
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Base, Clinic, Limits, Message, Patient, Plan, Reference
+from service.store.tables import AuditLine, Base, Clinic, Limits, Message, PanelRow, Patient, Plan, Reference
 
 NOW = datetime(2026, 3, 1, 8, tzinfo=UTC)  # Sunday evening in Auckland (UTC+13)
 CLINIC = clinics.NewClinic("Fernmoor Clinic", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor")
@@ -94,6 +95,30 @@ def test_a_change_is_on_the_record_by_its_field_and_not_its_value(engine: Engine
         line = session.scalars(select(AuditLine).where(AuditLine.action == "clinic.change")).one()
     assert line.detail == {"fields": ["contact_line"]}
     assert (line.clinic_id, line.subject_id) == (clinic.id, clinic.id)
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "judges"),
+    [
+        ("silent_days", 5, True),
+        ("zone", "Pacific/Auckland", True),
+        ("review_weekday", 4, True),
+        ("contact_line", "+64 9 999 0199", False),
+    ],
+)
+def test_a_setting_that_the_review_rests_on_has_every_row_made_again(
+    engine: Engine, clinic: Clinic, patient: Patient, setting: str, value: Any, judges: bool
+) -> None:
+    refreshing.refresh(engine, NOW)
+    with write_session(engine) as session:
+        held = session.get_one(Clinic, clinic.id)
+        clinics.change_clinic(Act(session, OPERATOR, held.id, NOW), held, {setting: value})
+    with read_session(engine) as session:
+        row = session.scalars(select(PanelRow).where(PanelRow.patient_id == patient.id)).one()
+        assert (row.stale_since is not None) is judges
+    assert refreshing.refresh(engine, NOW).done == judges
+    with read_session(engine) as session:
+        assert refreshing.differing(session, clinic.id, NOW) == []
 
 
 # --- patients ---------------------------------------------------------------------------
@@ -174,6 +199,57 @@ def test_a_plan_opens_next_in_the_patients_own_morning(engine: Engine, patient: 
     assert (plan.next_date, plan.next_open_at) == (date(2026, 3, 2), datetime(2026, 3, 1, 18, tzinfo=UTC))
 
 
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [("+64 9 999 0001", "+6499990001"), ("0064 9 999 0001", "+6499990001"), ("Line.One", "line.one"), ("40404",) * 2],
+)
+def test_a_clinics_line_is_a_number_or_a_name_of_one(engine: Engine, clinic: Clinic, given: str, kept: str) -> None:
+    with write_session(engine) as session:
+        act, held = Act(session, OPERATOR, clinic.id, NOW), session.get_one(Clinic, clinic.id)
+        assert clinics.change_clinic(act, held, {"text_line": given}).text_line == kept
+        assert clinics.change_clinic(act, held, {"text_line": None}).text_line is None
+        for wrong in ("", "x", "call us", "+64", "+6499990001 or +6499990002"):
+            with pytest.raises(Refused, match="text_line"):
+                clinics.change_clinic(act, held, {"text_line": wrong})
+
+
+@pytest.mark.parametrize(
+    ("hours", "night"),
+    [
+        ((6, 7, 8), None),
+        ((21, 22, 23), None),
+        ((5, 7, 8), "05:00"),
+        ((22, 22, 23), "22:00"),
+    ],
+)
+def test_a_prompt_at_night_is_taken_only_when_it_is_said_twice(
+    engine: Engine, patient: Patient, hours: tuple[int, ...], night: str | None
+) -> None:
+    times = [time(hour) for hour in hours]
+    with write_session(engine) as session:
+        act = Act(session, OPERATOR, patient.clinic_id, NOW)
+        if night is None:
+            assert plans.set_plan(act, patient, plans.NewPlan(*times)).opens == times[0]
+            return
+        for again in (None, time(7)):
+            with pytest.raises(Refused, match=night) as refused:
+                plans.set_plan(act, patient, plans.NewPlan(*times, opens_again=again))
+            assert refused.value.field == "opens_again"
+        assert plans.set_plan(act, patient, plans.NewPlan(*times, opens_again=times[0])).opens == times[0]
+
+
+def test_a_step_that_puts_the_prompt_into_the_night_counts_like_the_hour(engine: Engine, patient: Patient) -> None:
+    late = [
+        {"kind": "prompt", "anchor": "opens", "after_minutes": 90},
+        {"kind": "task", "anchor": "closes", "after_minutes": 0},
+    ]
+    new = plans.NewPlan(time(20), time(22), time(23), steps=late)
+    with write_session(engine) as session:
+        act = Act(session, OPERATOR, patient.clinic_id, NOW)
+        with pytest.raises(Refused, match="21:30"):
+            plans.set_plan(act, patient, new)
+
+
 def test_a_new_plan_takes_the_place_of_the_old_and_is_worked_out_anew(engine: Engine, patient: Patient) -> None:
     tuesdays = plans.NewPlan(time(20), time(21), time(22), weekdays=0b0000010, wants_checkin=False)
     with write_session(engine) as session:
@@ -204,7 +280,7 @@ def test_who_has_ended_is_sent_nothing_and_planned_nothing(engine: Engine, clini
             Act(session, OPERATOR, held.clinic_id, NOW), held, people.NewContact(Channel.TEXT, "+447700900123")
         )
         outbox.enqueue(session, _prompt(clinic, contact.id, patient_id=held.id), NOW)
-        people.end_patient(Act(session, OPERATOR, held.clinic_id, NOW), held)
+        ending.end_patient(Act(session, OPERATOR, held.clinic_id, NOW), held)
         with refusing("patient"):
             plans.set_plan(Act(session, OPERATOR, held.clinic_id, NOW), held, PLAN)
     with read_session(engine) as session:
@@ -249,8 +325,8 @@ def test_a_withdrawal_cancels_what_is_queued_for_that_person_and_nobody_else(
             )
             outbox.enqueue(session, _prompt(clinic, contact.id, **whose), NOW)
         about = carer if about_caregiver else None
-        consents.record_consent(Act(session, OPERATOR, patient.clinic_id, NOW), patient, kind, True, "form", about)
-        consents.record_consent(
+        contacts.record_consent(Act(session, OPERATOR, patient.clinic_id, NOW), patient, kind, True, "form", about)
+        contacts.record_consent(
             Act(session, OPERATOR, patient.clinic_id, NOW), patient, kind, False, "by telephone", about
         )
     with read_session(engine) as session:
@@ -268,11 +344,11 @@ def test_what_a_patient_allows_names_one_of_their_own_caregivers(
         other = people.enrol_patient(Act(session, OPERATOR, clinic.id, NOW), people.NewPatient("F-2", "Noa", "UTC"))
         carer = people.add_caregiver(Act(session, OPERATOR, other.clinic_id, NOW), other, people.NewCaregiver("Kim"))
         with refusing("caregiver"):
-            consents.record_consent(
+            contacts.record_consent(
                 Act(session, OPERATOR, patient.clinic_id, NOW), patient, ConsentKind.CAREGIVER, True, "form"
             )
         with refusing("caregiver"):
-            consents.record_consent(
+            contacts.record_consent(
                 Act(session, OPERATOR, patient.clinic_id, NOW), patient, ConsentKind.CAREGIVER, True, "form", carer
             )
 

@@ -13,11 +13,12 @@ from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolExhausted
 from sqlalchemy.orm import Session
+from structlog.testing import capture_logs
 
 from service.domain.validation import is_storable, storable
 from service.store.guarded import guarded, guarded_each, quarantine_each, whole_else_each
+from service.store.ids import among, slices
 from service.store.session import read_session, write_session
-from service.store.slices import slices
 from service.store.tables import Heartbeat, QuarantinedRow, ReadPosition
 from service.store.upsert import insert_new, insert_rows, upsert
 
@@ -42,7 +43,9 @@ def written(engine: Engine) -> set[str]:
 
 def test_a_batch_that_goes_well_is_one_transaction(engine: Engine) -> None:
     sources = ["a", "b"]
-    outcome = guarded(engine, sources, whole=lambda session: write_all(session, sources), alone=pytest.fail)
+    outcome = guarded(
+        engine, sources, kind="source", whole=lambda session: write_all(session, sources), alone=pytest.fail
+    )
     assert (outcome.done, outcome.failed) == ([["a", "b"]], [])
     assert written(engine) == {"a", "b"}
 
@@ -54,9 +57,13 @@ def test_the_culprit_of_a_batch_is_named_and_the_rest_are_written(engine: Engine
         chosen.extend(["a", "bad", "b"])  # rows may be chosen in the very transaction
         return write_all(session, chosen)
 
-    outcome = guarded(engine, chosen, whole=whole, alone=lambda session, source: [write(session, source)])
+    with capture_logs() as logs:
+        outcome = guarded(
+            engine, chosen, kind="source", whole=whole, alone=lambda session, source: [write(session, source)]
+        )
     assert outcome.done == [["a"], ["b"]]
     assert [(source, type(error)) for source, error in outcome.failed] == [("bad", ZeroDivisionError)]
+    assert [(line["kind"], line["rows"]) for line in logs] == [("source", 3)]
     assert written(engine) == {"a", "b"}
 
 
@@ -73,11 +80,40 @@ def test_a_database_that_is_away_is_nobodys_fault(engine: Engine, away: Exceptio
 
     for whole, alone in ((gone, pytest.fail), (fails, gone)):
         with pytest.raises(type(away)):
-            guarded(engine, ["a"], whole=whole, alone=alone)
+            guarded(engine, ["a"], kind="source", whole=whole, alone=alone)
         with pytest.raises(type(away)):
-            whole_else_each(["a"], whole=whole, alone=alone)
+            whole_else_each(["a"], kind="source", whole=whole, alone=alone)
+    with pytest.raises(type(away)):
+        guarded_each(engine, ["a"], gone, pytest.fail)
     with pytest.raises(type(away)):
         guarded_each(engine, ["a"], gone)
+
+
+def test_a_culprit_is_kept_in_the_transaction_that_tried_it_and_what_it_wrote_is_taken_back(engine: Engine) -> None:
+    def alone(session: Session, source: str) -> str:
+        write(session, f"half of {source}")
+        return write(session, source)
+
+    def keep(session: Session, source: str, error: Exception) -> str:
+        assert isinstance(error, ZeroDivisionError)
+        return write(session, f"kept {source}")
+
+    def whole(session: Session) -> str:
+        raise ZeroDivisionError
+
+    outcome = guarded(engine, ["a", "bad", "b"], kind="thing", whole=whole, alone=alone, keep=keep)
+    assert (outcome.done, outcome.failed) == (["a", "kept bad", "b"], [])
+    assert written(engine) == {"half of a", "a", "kept bad", "half of b", "b"}
+
+
+def test_what_cannot_even_be_kept_is_raised_after_the_rest_have_had_their_turn(engine: Engine) -> None:
+    def keep(session: Session, source: str, error: Exception) -> str:
+        write(session, "half kept")
+        raise LookupError(source)
+
+    with pytest.raises(LookupError, match="bad"):
+        guarded_each(engine, ["a", "bad", "b"], write, keep)
+    assert written(engine) == {"a", "b"}
 
 
 def test_each_row_that_fails_is_quarantined_by_itself(engine: Engine) -> None:
@@ -135,6 +171,17 @@ def test_nothing_to_write_asks_the_database_nothing(engine: Engine) -> None:
         assert insert_rows(session, Heartbeat.__table__, []) == 0
         assert insert_new(session, Heartbeat.__table__, [], ["worker"]) == 0
         assert upsert(session, Heartbeat.__table__, [], ["worker"]) == 0
+
+
+@pytest.mark.parametrize("others", [0, 3, 70_000])  # more than either database takes as parameters one by one
+def test_rows_are_found_among_any_number_of_ids(engine: Engine, others: int) -> None:
+    with write_session(engine) as session:
+        write_all(session, ["a", "b"])
+        mine = session.scalars(select(ReadPosition.id).where(ReadPosition.source == "a")).one()
+    asked = [uuid.uuid4() for _ in range(others)]
+    with read_session(engine) as session:
+        assert session.scalars(select(ReadPosition.id).where(among(ReadPosition.id, asked))).all() == []
+        assert session.scalars(select(ReadPosition.id).where(among(ReadPosition.id, [*asked, mine]))).all() == [mine]
 
 
 @pytest.mark.parametrize(

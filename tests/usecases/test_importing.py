@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import random
+import tracemalloc
 import uuid
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -17,14 +18,15 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
 from service.commands.importing import group
+from service.domain import rows
 from service.domain.validation import Refused
 from service.domain.vocabulary import Posture, SafetySign, Source, Swelling, WindowState
 from service.intake import importing
 from service.intake.importing import ImportReport, import_checkins, import_readings
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Checkin, Clinic, Patient, Reading, Window
-from tests.ward import NOW, Ward, open_ward
+from service.store.tables import AuditLine, Checkin, Patient, Reading, Window
+from tests.ward import NOW, open_ward, ward_of
 
 SAMPLES = Path(__file__).parents[2] / "fixtures" / "import"
 HEADER = "patient,taken_at,pa_systolic,pa_diastolic,pa_mean,heart_rate,pressure_unit\n"
@@ -99,7 +101,7 @@ def test_every_mistake_is_told_by_line_field_and_value_and_the_rest_is_taken(eng
         (7, "pa_mean", 52.0),
         (8, "pa_diastolic", "nineteen"),
         (9, "heart_rate", 7200.0),
-        (10, "pressure_unit", "mmHg"),
+        (10, "pressure_unit", "torr"),
         (11, "line", "6 cells"),
         (13, "taken_at", "2026-02-01T07:15:00-06:00"),
     ]
@@ -169,7 +171,72 @@ def test_one_unit_may_be_given_for_the_whole_file_and_is_never_guessed(engine, c
 def test_odd_cells_are_refused_by_name_and_the_next_row_is_taken(engine, clinic_id, row, field):
     report = readings_of(engine, clinic_id, f"{HEADER}{row}\n{GOOD}")
     assert [one.field for one in report.refused] == [field]
-    assert report.taken == (0 if '"40' in row else 1)  # an open quote swallows the line after it
+    assert (report.rows, report.taken) == (2, 1)
+
+
+# RFC 4180, section 2: fields may be enclosed in double quotes, and then hold ends of lines.
+AT = "2026-02-1{}T07:15:00-06:00"
+
+
+@pytest.mark.parametrize("quoted", ['"40', '"40"0', '40",19,27,72,mm[Hg]\n"FM-102'])
+def test_a_quote_too_many_costs_its_own_line_and_none_of_the_next(engine, clinic_id, quoted):
+    bad = f"FM-102,{AT.format(1)},{quoted},19,27,72,mm[Hg]\n"
+    good = [GOOD.replace("2026-02-10", f"2026-02-{day}") for day in (12, 13, 14)]
+    good[1] = good[1].replace("FM-102", '"FM-102"').replace("72", '"72"')
+    more = [GOOD.replace("2026-02-10", f"2026-03-{day}") for day in range(10, 30)]
+    report = readings_of(engine, clinic_id, "".join([HEADER, bad, *good, *more, *more, *more]))
+    lines = bad.count("\n")
+    assert (report.rows, report.taken, report.duplicates) == (63 + lines, 23, 40)
+    assert [one.line for one in report.refused] == [2, 3][:lines]
+
+
+def test_a_cell_of_several_lines_is_one_row_and_the_next_has_its_own_line(engine, clinic_id):
+    text = (
+        'patient,local_date,breathlessness,note\nFM-101,2026-02-10,1,"slept\r\nbadly, ""again"""\nFM-101,never,1,"x"\n'
+    )
+    report = checkins_of(engine, clinic_id, text)
+    assert (report.rows, report.taken, told(report)) == (2, 1, [(4, "local_date", "never")])
+
+
+def test_a_line_without_an_end_costs_no_memory(engine, clinic_id):
+    class Endless(io.RawIOBase):
+        """A header, 30 MB of one line, and a good row."""
+
+        def __init__(self) -> None:
+            self.left = [HEADER.encode(), *[b"9" * 65_536] * 480, b"\n", GOOD.encode()]
+
+        def readable(self) -> bool:
+            return True
+
+        def readinto(self, buffer: bytearray) -> int:
+            piece = self.left.pop(0) if self.left else b""
+            if len(piece) > len(buffer):
+                self.left.insert(0, piece[len(buffer) :])
+                piece = piece[: len(buffer)]
+            buffer[: len(piece)] = piece
+            return len(piece)
+
+    text = io.TextIOWrapper(io.BufferedReader(Endless(), 65_536), encoding="utf-8", newline="")
+    tracemalloc.start()
+    try:
+        found = list(rows.rows_of(rows.sheet_of(rows.lines_of(text), rows.READINGS)))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert [(line, isinstance(cells, Refused)) for line, cells in found] == [(2, True), (3, False)]
+    assert peak < 2_000_000
+
+
+def test_a_unit_may_be_written_as_everybody_writes_it(engine, clinic_id):
+    assert readings_of(engine, clinic_id, HEADER + GOOD.replace("mm[Hg]", "mmHg")).taken == 1
+
+
+def test_kilopascals_among_millimetres_are_asked_about(engine, clinic_id):
+    row = GOOD.replace("40,19,27", "4.1,1.5,")
+    (asked,) = readings_of(engine, clinic_id, HEADER + row).refused
+    assert (asked.line, asked.field, asked.value) == (2, "pa_systolic", 4.1)
+    assert "4.1 kPa, which is 30.8 mmHg, or is it 4.1 mmHg, which is 0.547 kPa?" in asked.accepted
+    assert readings_of(engine, clinic_id, HEADER + row.replace("mm[Hg]", "kPa")).taken == 1
 
 
 def test_a_byte_that_is_no_utf_8_spoils_its_own_row_only(engine, clinic_id):
@@ -201,7 +268,7 @@ def test_chunks_are_seamless(engine, clinic_id, monkeypatch):
 
 def test_a_file_answers_the_windows_of_its_days(engine, clinic_id):
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         patient = session.scalars(select(Patient).where(Patient.clinic_ref == "FM-102")).one()
         for day in (9, 10, 11):
             ward.window(patient, date(2026, 2, day), WindowState.MISSED)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, select, update
 
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
@@ -21,6 +21,7 @@ from service.domain.vocabulary import (
     StepKind,
     StepState,
     TaskKind,
+    TaskState,
     WindowState,
 )
 from service.intake.caregivers import record_caregiver_reply
@@ -56,7 +57,6 @@ class Scene:
     patient: Patient
     ben: Caregiver
     window_id: uuid.UUID  # today's
-    silence_id: uuid.UUID
 
     def says(
         self,
@@ -114,11 +114,11 @@ def scene(engine: Engine) -> Scene:
             session,
             outbox.NewMessage(
                 ward.clinic.id, contact.id, MessageKind.NUDGE, Channel.TEXT, "nudge:1", NOW, NOW + timedelta(hours=12),
-                patient_id=patient.id, caregiver_id=ben.id, window_id=window.id, silence_id=silence.id,
+                patient_id=patient.id, caregiver_id=ben.id, window_id=window.id,
             ),
             NOW,
         )  # fmt: skip
-        return Scene(engine, ward.clinic.id, patient, ben, window.id, silence.id)
+        return Scene(engine, ward.clinic.id, patient, ben, window.id)
 
 
 def add_caregiver(ward, patient: Patient, name: str, relation: str) -> Caregiver:
@@ -135,7 +135,7 @@ def test_having_spoken_is_noted_and_excuses_nothing(scene):
     done = scene.says(CaregiverAnswer.SPOKE, note="she  is fine,\nwill measure later")
     assert (done.outcome, done.pause_id) == (IntakeOutcome.RECORDED, None)
     (reply,) = scene.all(CaregiverReply)
-    assert (reply.id, reply.silence_id, reply.at) == (done.id, scene.silence_id, NOW)
+    assert (reply.id, reply.at) == (done.id, NOW)
     assert scene.states() == {
         TODAY: WindowState.MISSED, YESTERDAY: WindowState.MISSED, TODAY - timedelta(days=2): WindowState.ANSWERED,
     }  # fmt: skip
@@ -208,6 +208,20 @@ def test_a_changed_mind_is_a_new_reply(scene):
     assert scene.says(CaregiverAnswer.IN_HOSPITAL, later=1).outcome is IntakeOutcome.RECORDED
     assert scene.says(CaregiverAnswer.SPOKE, later=2).outcome is IntakeOutcome.RECORDED
     assert len(scene.all(CaregiverReply)) == 3
+
+
+def test_staff_have_one_task_of_what_one_caregiver_says_of_one_silence(scene):
+    scene.says(CaregiverAnswer.SPOKE)
+    with read_session(scene.engine) as session:
+        scene.window_id = session.scalars(select(Window.id).where(Window.local_date == YESTERDAY)).one()
+    scene.says(CaregiverAnswer.IN_HOSPITAL, note="since Monday", later=1)
+    (task,) = scene.all(Task)
+    assert (task.facts["answer"], task.facts["note"]) == ("in_hospital", "since Monday")
+    with write_session(scene.engine) as session:
+        session.execute(update(Silence).values(first_date=YESTERDAY, last_date=YESTERDAY))
+        session.execute(update(Task).values(state=TaskState.CLOSED))
+    scene.says(CaregiverAnswer.EQUIPMENT, later=2)
+    assert len(scene.all(Task)) == 2  # staff had closed the other
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import pytest
-from sqlalchemy import Engine, event, select
+from sqlalchemy import Engine, select
 
 from service.domain.diary import Answers, NewCheckin
 from service.domain.validation import Refused
@@ -19,20 +19,23 @@ from service.domain.vocabulary import (
     Source,
     Swelling,
     TaskKind,
+    TaskState,
+    WeightDoubt,
     WindowState,
 )
 from service.intake.checkins import record_checkin
-from service.store import panel
+from service.store import histories, panel
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Checkin, Clinic, PanelRow, Patient, Plan, Silence, Task, Window
+from service.store.tables import AuditLine, Checkin, PanelRow, Patient, Plan, Silence, Task, Window
 from tests import inwords
-from tests.ward import NOW, Ward, open_ward
+from tests.statements import statements_of
+from tests.ward import NOW, open_ward, ward_of
 
 PATIENT = Actor(ActorKind.PATIENT)
 TODAY = date(2026, 11, 25)
 WELL = Answers(breathlessness=2, weight=82.4, swelling=Swelling.NONE, safety_signs=())
-CHEST, FAINT = SafetySign.CHEST_PAIN, SafetySign.FAINTING
+CHEST, FAINT, RACING = SafetySign.CHEST_PAIN, SafetySign.FAINTING, SafetySign.RACING_HEART
 
 
 def make(engine: Engine, **options) -> tuple[uuid.UUID, Patient]:
@@ -52,7 +55,11 @@ def take(engine: Engine, clinic_id: uuid.UUID, patient: Patient, answers: Answer
 def rows(engine: Engine, patient: Patient) -> list[Checkin]:
     with read_session(engine) as session:
         return list(
-            session.scalars(select(Checkin).where(Checkin.patient_id == patient.id).order_by(Checkin.answered_at))
+            session.scalars(
+                select(Checkin)
+                .where(Checkin.patient_id == patient.id)
+                .order_by(Checkin.local_date, Checkin.answered_at)
+            )
         )
 
 
@@ -137,6 +144,35 @@ def test_a_safety_answer_is_a_task_in_the_same_transaction(engine):
     assert task.facts["checkin"] == str(done.id)
 
 
+@pytest.mark.parametrize(
+    ("signs", "kind"),
+    [
+        # A fast or irregular pulse with any of the red flags is one of them: several US patient sheets. One shock of
+        # a defibrillator in somebody who feels well is for the same day: common practice, no source.
+        ((RACING,), TaskKind.SAME_DAY),
+        ((SafetySign.ONE_SHOCK,), TaskKind.SAME_DAY),
+        ((FAINT, RACING), TaskKind.SAFETY_ANSWER),
+        ((RACING, SafetySign.ONE_SHOCK), TaskKind.SAFETY_ANSWER),
+        ((SafetySign.SHOCKS,), TaskKind.SAFETY_ANSWER),
+    ],
+)
+def test_a_racing_heart_or_one_shock_alone_is_for_the_same_day_and_with_more_an_emergency(engine, signs, kind):
+    clinic_id, patient = make(engine)
+    done = take(engine, clinic_id, patient, Answers(safety_signs=signs), source=Source.PAGE)
+    assert done.safety is (kind is TaskKind.SAFETY_ANSWER)
+    (task,) = tasks(engine)
+    assert (task.kind, task.escalates_at) == (kind, NOW)
+    number, when = ("112", "Call them.") if done.safety else (done.contact_line, "Call them today.")
+    assert inwords.task(task).endswith(f"They were told at once to call {number}. {when}")
+
+
+def test_a_second_sign_makes_the_first_an_emergency(engine):
+    clinic_id, patient = make(engine)
+    take(engine, clinic_id, patient, Answers(safety_signs=(RACING,)))
+    take(engine, clinic_id, patient, Answers(safety_signs=(RACING, FAINT)), NOW + timedelta(minutes=5))
+    assert [task.kind for task in tasks(engine)] == [TaskKind.SAME_DAY, TaskKind.SAFETY_ANSWER]
+
+
 def test_a_correction_raises_again_only_for_a_sign_that_is_new(engine):
     clinic_id, patient = make(engine)
     signs = [(CHEST,), (CHEST,), (), (CHEST,), (CHEST, FAINT), None]
@@ -160,7 +196,7 @@ def test_nobody_is_woken_by_a_sign_copied_from_an_old_notebook(engine):
 def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):
     clinic_id, patient = make(engine)
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         window = ward.window(patient, TODAY, WindowState.OPEN)
     take(engine, clinic_id, patient, WELL)
     with read_session(engine) as session:
@@ -172,7 +208,7 @@ def test_a_check_in_marks_its_window_and_leaves_the_reading_awaited(engine):
 def test_a_check_in_only_plan_is_answered_by_the_check_in(engine):
     clinic_id, patient = make(engine)
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         window = ward.window(patient, TODAY, WindowState.OPEN)
         window.wants_reading = False
     take(engine, clinic_id, patient, WELL)
@@ -183,7 +219,7 @@ def test_a_check_in_only_plan_is_answered_by_the_check_in(engine):
 def test_a_late_check_in_gives_the_silence_its_true_cause(engine):
     clinic_id, patient = make(engine, pressures=[20.0, None])
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         silence = ward.silence(patient, 1)
         silence.first_date = silence.last_date = TODAY
     take(engine, clinic_id, patient, WELL)
@@ -191,13 +227,48 @@ def test_a_late_check_in_gives_the_silence_its_true_cause(engine):
         assert session.get_one(Silence, silence.id).cause.value == "diary_only"
 
 
-def test_a_weight_far_from_the_last_one_is_kept_with_a_remark(engine):
+def test_a_weight_in_doubt_is_kept_as_it_was_given_and_told_until_they_say(engine):
     clinic_id, patient = make(engine)
     take(engine, clinic_id, patient, Answers(weight=82.0), local_date=TODAY - timedelta(days=1))
-    done = take(engine, clinic_id, patient, Answers(weight=180.0))
-    assert done.remarks == ("weight far from the last one",)
-    assert rows(engine, patient)[-1].remarks == ["weight far from the last one"]
-    assert take(engine, clinic_id, patient, Answers(weight=83.5), NOW + timedelta(hours=1)).remarks == ()
+    done = take(engine, clinic_id, patient, Answers(weight=180.0), source=Source.PAGE)
+    assert done.weight_doubt is WeightDoubt.OTHER_UNIT
+    (task,) = tasks(engine)
+    assert (task.kind, task.state) == (TaskKind.WEIGHT_DOUBT, TaskState.OPEN)
+    # 180 lb = 81.647 kg (NIST SP 811)
+    assert inwords.task(task) == (
+        "Weight of 25 November: 180 kg; in the other unit it would be 81.6 kg, near the last, 82 kg. Nobody has said "
+        "that it is right; until then it is compared with nothing."
+    )
+    with read_session(engine) as session:
+        kept = histories.load(session, clinic_id, [patient.id])[patient.id].diary[-1]
+    assert (kept.weight_kg, kept.sure_weight_kg) == (180.0, None)
+    more = Answers(weight=180.0, tiredness=3)
+    assert take(engine, clinic_id, patient, more, NOW + timedelta(minutes=1)).weight_doubt is WeightDoubt.OTHER_UNIT
+    assert len(tasks(engine)) == 1  # one weight, one task
+    right = replace(more, weight_unit="[lb_av]", weight_confirmed=True)
+    assert take(engine, clinic_id, patient, right, NOW + timedelta(minutes=2)).weight_doubt is None
+    assert [(task.state, task.close_reason) for task in tasks(engine)] == [(TaskState.CLOSED, "weight_known")]
+
+
+def test_a_confirmed_weight_stays_confirmed_while_it_is_the_same(engine):
+    clinic_id, patient = make(engine)
+    take(engine, clinic_id, patient, Answers(weight=82.0), local_date=TODAY - timedelta(days=1))
+    take(engine, clinic_id, patient, Answers(weight=92.0, weight_confirmed=True))
+    again = take(engine, clinic_id, patient, Answers(weight=92.0), NOW + timedelta(minutes=1))
+    assert (again.outcome, again.weight_doubt) == (IntakeOutcome.DUPLICATE, None)
+    more = take(engine, clinic_id, patient, Answers(weight=92.0, tiredness=1), NOW + timedelta(minutes=2))
+    assert more.weight_doubt is None
+    other = take(engine, clinic_id, patient, Answers(weight=93.0, tiredness=1), NOW + timedelta(minutes=3))
+    assert other.weight_doubt is WeightDoubt.FAR
+
+
+def test_a_weight_of_an_old_notebook_in_doubt_is_no_task(engine):
+    clinic_id, patient = make(engine)
+    for ago, kg in ((9, 82.0), (8, 150.0), (7, 82.5)):
+        day = TODAY - timedelta(days=ago)
+        take(engine, clinic_id, patient, Answers(weight=kg), local_date=day, source=Source.FILE)
+    assert [row.weight_doubt for row in rows(engine, patient)] == [None, WeightDoubt.FAR, None]
+    assert tasks(engine) == []
 
 
 def test_what_cannot_be_taken_is_refused_and_writes_nothing(engine):
@@ -220,12 +291,9 @@ def test_what_cannot_be_taken_is_refused_and_writes_nothing(engine):
 def test_a_check_in_takes_few_statements(engine):
     clinic_id, patient = make(engine)
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         ward.window(patient, TODAY, WindowState.OPEN)
-    said: list[str] = []
-    listen = lambda _c, _k, statement, *_: said.append(statement.split()[0])  # noqa: E731
-    event.listen(engine, "before_cursor_execute", listen)
-    take(engine, clinic_id, patient, WELL, local_date=TODAY)
-    event.remove(engine, "before_cursor_execute", listen)
+    with statements_of(engine, "SELECT", "INSERT", "UPDATE", "DELETE") as said:
+        take(engine, clinic_id, patient, WELL, local_date=TODAY)
     # what stands, the row, its audit line, the window's mark, the review's mark
-    assert [word for word in said if word != "BEGIN"] == ["SELECT", "INSERT", "INSERT", "UPDATE", "UPDATE"]
+    assert [statement.split()[0] for statement in said] == ["SELECT", "INSERT", "INSERT", "UPDATE", "UPDATE"]

@@ -32,7 +32,6 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
-    Clinic,
     Contact,
     Message,
     PanelRow,
@@ -45,7 +44,7 @@ from service.store.tables import (
     Window,
 )
 from tests import inwords
-from tests.ward import NOW, Ward, open_ward
+from tests.ward import NOW, Ward, open_ward, ward_of
 
 KEY = Actor(ActorKind.KEY, uuid.UUID(int=7))
 TAKEN = NOW - timedelta(hours=1)  # 14:00 UTC on 25 November 2026
@@ -177,7 +176,7 @@ def test_a_correction_must_name_a_current_reading_of_the_same_patient(engine):
     with pytest.raises(Refused, match="supersedes"):
         take(engine, clinic_id, new(patient, 20.0, supersedes=uuid.uuid4()))
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         other = ward.patient("Bram Ash")
     with pytest.raises(Refused, match="supersedes"):
         take(engine, clinic_id, new(other, 20.0, supersedes=first.id))
@@ -195,7 +194,7 @@ def test_a_correction_cannot_land_on_another_reading(engine):
 def test_a_reading_answers_its_window_and_stops_what_asks_for_it(engine):
     clinic_id, patient = make(engine)
     with write_session(engine) as session:
-        ward = Ward(session, session.get_one(Clinic, clinic_id), None, NOW)  # type: ignore[arg-type]
+        ward = ward_of(session, clinic_id)
         window = open_window(ward, patient, date(2026, 11, 25))
     take(engine, clinic_id, new(patient))
     with read_session(engine) as session:

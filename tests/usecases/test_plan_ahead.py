@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -11,19 +11,21 @@ from flask.testing import FlaskClient
 from icalendar import Calendar
 from sqlalchemy import Engine, delete
 
-from service.app import create_app
-from service.care import pauses
+from service.care import ending, pauses
 from service.clock import FixedClock
 from service.commands.plans import plan
 from service.config import Settings
+from service.domain.plan import EVERY_DAY, phases_from_json
 from service.domain.validation import Refused
-from service.domain.vocabulary import PauseCause
-from service.enrolling import people
-from service.links import Links, Purpose
+from service.domain.vocabulary import LinkPurpose, PauseCause
+from service.enrolling.plans import NewPlan, plan_ahead, set_plan, windows_to_come
+from service.links import Leads, Links
+from service.reports import calendars
 from service.store.audit import OPERATOR, Act
-from service.store.session import write_session
+from service.store.session import read_session, write_session
 from service.store.tables import Patient, Plan
-from tests.fernmoor import START, Fernmoor, clinic_of
+from tests.fernmoor import MONDAY, SEVEN, START, Fernmoor, clinic_of, tick
+from tests.served import serve
 
 KEY = "a secret that only this test knows, 32+ characters"
 
@@ -41,7 +43,7 @@ def fernmoor(engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 
 @pytest.fixture
 def client(fernmoor: Fernmoor) -> FlaskClient:
-    return create_app(Settings.from_env(), fernmoor.engine, FixedClock(START), {}).test_client()
+    return serve(Settings.from_env(), fernmoor.engine, FixedClock(START), {}).test_client()
 
 
 def run(*words: str) -> str:
@@ -95,19 +97,55 @@ def test_the_printed_address_opens_a_calendar(fernmoor: Fernmoor, client: FlaskC
     assert patient.name.encode() not in answer.data
 
 
+def key_of(fernmoor: Fernmoor, patient: Patient, purpose: LinkPurpose, lasts: timedelta) -> str:
+    leads = Leads(purpose, patient.clinic_id, patient.id)
+    with write_session(fernmoor.engine) as session:
+        return Links("").make(session, leads, START, START + lasts).rpartition("/")[2]
+
+
 def test_an_address_that_is_not_ours_or_is_over_opens_nothing(fernmoor: Fernmoor, client: FlaskClient) -> None:
     patient = fernmoor.patient()
-    links = Links(KEY, "http://127.0.0.1:8000")
-    over = links.token(Purpose.CALENDAR, patient.id, None, START - timedelta(seconds=1))
-    other = links.token(Purpose.CHECKIN, patient.id, None, START + timedelta(days=1))
-    good = links.token(Purpose.CALENDAR, patient.id, None, START + timedelta(days=1))
+    over = key_of(fernmoor, patient, LinkPurpose.CALENDAR, timedelta(seconds=-1))
+    other = key_of(fernmoor, patient, LinkPurpose.CHECKIN, timedelta(days=1))
+    good = key_of(fernmoor, patient, LinkPurpose.CALENDAR, timedelta(days=1))
     assert client.get(f"/cal/{over}.ics").status_code == 410
     assert client.get(f"/cal/{other}.ics").status_code == 404
     assert client.get("/cal/nonsense.ics").status_code == 404
     assert client.get(f"/cal/{good}.ics").status_code == 200
     with write_session(fernmoor.engine) as session:
-        people.end_patient(
+        ending.end_patient(
             Act(session, OPERATOR, patient.clinic_id, START),
             session.get_one(Patient, patient.id),
         )
     assert client.get(f"/cal/{good}.ics").status_code == 410
+
+
+def test_a_plan_that_is_set_after_its_hour_asks_from_the_next_day_on(fernmoor: Fernmoor) -> None:
+    asked, late = fernmoor.patient(), fernmoor.patient()
+    eight = SEVEN + timedelta(hours=1)
+    with write_session(fernmoor.engine) as session:
+        session.execute(delete(Plan).where(Plan.patient_id == late.id))
+    tick(fernmoor.engine, SEVEN)
+    with write_session(fernmoor.engine) as session:
+        new = NewPlan(weekdays=EVERY_DAY, opens=time(7), due=time(8, 30), closes=time(10))
+        set_plan(Act(session, OPERATOR, late.clinic_id, eight), session.get_one(Patient, late.id), new)
+    with read_session(fernmoor.engine) as session:
+        first = [windows_to_come(session, patient.id, eight, 7)[0].day for patient in (asked, late)]
+    assert first == [MONDAY, MONDAY + timedelta(days=1)]
+
+
+def test_dates_of_a_phase_stand_in_the_calendar_and_no_others(fernmoor: Fernmoor) -> None:
+    """A Monday plan that asks on Tuesday and Thursday in one week of April 2026; RFC 5545 says what an EXDATE takes out."""
+    phase = {"from_date": "2026-04-06", "to_date": "2026-04-12", "weekdays": [1, 3], "after_stay": False}
+    patient = fernmoor.patient(plan={"weekdays": 1, "phases": phases_from_json([phase])})
+    assert "2026-04-06 to 2026-04-12: " in run("show", patient.clinic_ref)
+    with read_session(fernmoor.engine) as session:
+        ahead = plan_ahead(session, patient.id)
+    assert ahead is not None
+    series, *alone = Calendar.from_ical(calendars.write(ahead)).walk("VEVENT")
+    out = series["exdate"]
+    left_out = {one.dt.date() for each in (out if isinstance(out, list) else [out]) for one in each.dts}
+    assert left_out == {date(2026, 4, 6)}
+    assert [event.decoded("dtstart").astimezone(ahead.zone).date() for event in alone] == [
+        date(2026, 4, 7), date(2026, 4, 9),
+    ]  # fmt: skip

@@ -19,9 +19,7 @@ from service.domain.signals.facts import typed_reference
 from service.domain.signals.settings import DEFAULT, described
 from service.domain.validation import Refused
 from service.domain.vocabulary import SignalKind
-from service.replaying.files import read_diary, read_readings
-from service.replaying.options import Options, read_options
-from service.replaying.running import ReplayedSignal, replay
+from service.replaying.past import Options, ReplayedSignal, read_diary, read_options, read_readings, replay
 
 HEADER = "patient,taken_at,pa_systolic,pa_diastolic,pa_mean,heart_rate,pressure_unit"
 DIARY = "patient,local_date,weight,weight_unit,breathlessness,extra_pillows,woke_breathless,swelling"
@@ -70,7 +68,7 @@ def test_a_rise_is_written_on_the_day_it_is_raised(tmp_path: Path):
     assert {line["patient"] for line in lines} == {"P-1"}
     assert lines[0]["signal"] == "rising"
     assert FIRST + timedelta(days=62) < date.fromisoformat(lines[0]["local_date"]) < FIRST + timedelta(days=80)
-    assert "against the first fortnight's mean of" in lines[0]["sentence"]
+    assert "against the first settled fortnight's mean of" in lines[0]["sentence"]
     assert lines == sorted(lines, key=lambda line: (line["local_date"], line["patient"]))
 
 
@@ -97,7 +95,7 @@ BAD = [
     ("P-1,2026-02-20T07:00:00+01:00,40,nan,26,70,mm[Hg]", "pa_diastolic"),
     ("P-1,2026-02-20T07:00:00+01:00,40,eighteen,26,70,mm[Hg]", "pa_diastolic"),
     ("P-1,2026-02-20T07:00:00+01:00,40,18,26,7000,mm[Hg]", "heart_rate"),
-    ("P-1,2026-02-20T07:00:00+01:00,40,18,26,70,mmHg", "pressure_unit"),
+    ("P-1,2026-02-20T07:00:00+01:00,40,18,26,70,torr", "pressure_unit"),
     ("P-1,2026-02-20T07:00:00+01:00,,,,70,mm[Hg]", "pa_diastolic"),
     (",2026-02-20T07:00:00+01:00,40,18,26,70,mm[Hg]", "patient"),
     ("P-1,2026-02-20T07:00:00+01:00,40,18", "line"),
@@ -227,14 +225,14 @@ def test_the_diary_joins_the_pressures():
     assert {SignalKind.RISING, SignalKind.WEIGHT_GAIN, SignalKind.WORSE_SYMPTOMS} <= kinds
     worse = next(line for line in told if line.signal is SignalKind.WORSE_SYMPTOMS)
     assert "Pressure up and feeling worse" in worse.sentence
-    assert "more breathless (usual 2, now 6)" in worse.sentence
+    assert "more breathless (6 of 10, usual 2)" in worse.sentence
 
 
 def test_a_patient_with_only_a_diary_is_not_lost():
     told = _told(_rows("P-1", 1), diary=_diary("P-7"))
     alone = [line for line in told if line.patient == "P-7"]
     assert alone
-    assert all("too few readings" in line.sentence for line in alone)
+    assert all("no reading yet" in line.sentence or "no reading for" in line.sentence for line in alone)
 
 
 @pytest.mark.parametrize(
@@ -253,6 +251,21 @@ def test_a_bad_diary_row_is_refused_by_field(row: str, field: str):
     found = read_diary([f"{line}\n" for line in (DIARY, *_diary("P-1", 5), row)])
     assert [(refusal.field, refusal.line) for refusal in found.refused] == [(field, 7)]
     assert found.rows == 5
+
+
+def test_a_weight_in_doubt_is_compared_with_nothing_in_a_replay_too():
+    weights = (
+        ("18", "80", ""),
+        ("19", "178", ""),
+        ("20", "81", ""),
+        ("21", "92", ""),
+        ("22", "92.5", ""),
+        ("23", "80", "yes"),
+    )
+    rows = [f"P-1,2026-02-{day},{kg},{sure}" for day, kg, sure in weights]
+    found = read_diary([f"{line}\n" for line in ("patient,local_date,weight,weight_confirmed", *rows)])
+    assert [day.sure_weight_kg for day in found.days["P-1"].values()] == [80, None, 81, None, 92.5, 80]
+    assert [day.sure_weight_kg for _, day in found.came["P-1"]] == [80, None, 81, None, 92.5, 80]
 
 
 def test_every_answer_that_cannot_be_taken_is_told_and_the_row_is_one():
@@ -301,13 +314,34 @@ def test_a_reference_in_the_settings_stands_in_for_the_first_days():
     assert "against the reference of 12" in told[0].sentence
 
 
-def test_silence_is_judged_only_where_asked():
+def test_goals_and_tags_in_the_settings_are_judged_as_the_clinic_judges_them():
+    rows = _rows("P-1", 1)
+    assert SignalKind.RISING in {line.signal for line in _told(rows)}
+    everywhere = {"tags": {"P-1": [{"kind": "travel", "from_date": FIRST.isoformat()}]}}
+    told = {line.signal for line in _told(rows, read_options(json.dumps(everywhere)))}
+    assert not {SignalKind.RISING, SignalKind.FALLING} & told
+    goal = {"upper": 12, "from_date": FIRST.isoformat(), "until": "2027-01-01"}
+    high = [
+        line
+        for line in _told(_rows("P-1", 1, rise=0.0), read_options(json.dumps({"goals": {"P-1": goal}})))
+        if line.signal is SignalKind.HIGH_STEADY
+    ]
+    assert "over the goal's upper end of 12" in high[0].sentence
+
+
+def test_whoever_sends_nothing_is_silent_from_the_third_date_on_or_from_the_one_that_is_set():
     rows = [row for row in _rows("P-1", 1, rise=0.0) if not "2026-02-10" <= row.split(",")[1][:10] <= "2026-02-28"]
-    assert not [line for line in _told(rows) if line.signal is SignalKind.SILENT]
-    options = read_options(json.dumps({"engine": {"silent_days": 5}}))
-    silent = [line for line in _told(rows, options) if line.signal is SignalKind.SILENT]
-    assert len(silent) == 1
-    assert "o reading for 5 planned days" in silent[0].sentence
+    for options, missed in ((Options(), 3), (read_options(json.dumps({"engine": {"silent_days": 5}})), 5)):
+        (silent,) = [line for line in _told(rows, options) if line.signal is SignalKind.SILENT]
+        assert silent.local_date == date(2026, 2, 7 + missed)  # the last reading is of the 7th
+        assert f"o reading for {missed} planned days" in silent.sentence
+
+
+def test_whoever_keeps_a_diary_alone_is_silent_from_the_third_date_on():
+    diary = [f"D-1,{FIRST + timedelta(days=day)},80,kg,2,0,no,none" for day in range(10)]
+    (silent,) = [line for line in _told(_rows("P-1", 1), diary=diary) if line.patient == "D-1"]
+    assert (silent.signal, silent.local_date) == (SignalKind.SILENT, FIRST + timedelta(days=2))
+    assert "o reading for 3 planned days" in silent.sentence
 
 
 @pytest.mark.parametrize(
@@ -323,6 +357,18 @@ def test_silence_is_judged_only_where_asked():
         ('{"limits": {"P-1": 25}}', "limits"),
         ('{"references": {"P-1": {}}}', "references"),
         ('{"references": {"P-1": {"pa_mean": 20, "to_date": "14.2.2026"}}}', "to_date"),
+        ('{"goals": {"P-1": {"upper": 20, "from_date": "2026-01-01"}}}', "until"),
+        ('{"goals": {"P-1": {"from_date": "2026-01-01", "until": "2026-02-01"}}}', "goals"),
+        ('{"tags": {"P-1": {"kind": "travel"}}}', "tags"),
+        ('{"tags": {"P-1": [{"kind": "holiday", "from_date": "2026-01-01"}]}}', "kind"),
+        ('{"tags": {"P-1": [{"kind": "travel"}]}}', "from_date"),
+        ('{"tags": {"P-1": [{"kind": "recalibrated", "from_date": "2026-01-01"}]}}', "offset_mmhg"),
+        ('{"tags": {"P-1": [{"kind": "travel", "from_date": "2026-01-01", "offset_mmhg": 1}]}}', "offset_mmhg"),
+        ('{"stays": {"P-1": [{"discharged_on": "2026-03-01", "until": "2026-02-01"}]}}', "until"),
+        (
+            '{"stays": {"P-1": [{"discharged_on": "2026-03-01", "until": "2026-03-09", "watched_until": "2026-03-10"}]}}',
+            "watched_until",
+        ),
         ('{"dry_weights": {"P-1": "80"}}', "dry_weights"),
         ('{"only": ["rosing"]}', "only"),
         ('{"only": "rising"}', "only"),

@@ -8,15 +8,19 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, update
+from sqlalchemy import select, update
 
 from service.commands import opening
 from service.config import Settings
 from service.domain.vocabulary import Channel, MessageKind
+from service.enrolling import people
+from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Contact, MessageTemplate
 from service.transports.base import OutgoingText, Transport, hears_replies
 from tests.post import CAREGIVER_PHONE, NOON, PATIENT_PHONE, Post
+
+pytestmark = pytest.mark.databases("sqlite")
 
 ASKS = {"asks": ["reading", "checkin"]}
 
@@ -32,11 +36,6 @@ class OneWay:
         return f"ref-{text.message_id}"
 
 
-@pytest.fixture
-def post(engine: Engine, tmp_path: Path) -> Post:
-    return Post(engine, tmp_path / "gateway.sqlite3")
-
-
 def bodies(post: Post, kind: MessageKind, to: str) -> list[str]:
     post.write(kind, to=to, params=ASKS)
     post.deliver()
@@ -45,10 +44,11 @@ def bodies(post: Post, kind: MessageKind, to: str) -> list[str]:
 
 def test_by_text_a_prompt_and_a_nudge_say_that_one_may_reply(post: Post) -> None:
     assert bodies(post, MessageKind.PROMPT, PATIENT_PHONE) == [
-        "Fernmoor: hello, your quiet minutes are due. https://calls.example/prompt Or just reply here. STOP ends these."
+        "Fernmoor: good afternoon. Time for today's reading and check-in: https://calls.example/prompt "
+        "Or just reply. STOP to stop."
     ]
     assert bodies(post, MessageKind.NUDGE, CAREGIVER_PHONE)[1:] == [
-        "Fernmoor: no news today. What happened? https://calls.example/nudge Or reply 1-4; 0 for what they mean."
+        "Fernmoor: no reading has come today. Do you know why? https://calls.example/nudge Or reply 1-4; 0 for what they mean."
     ]
 
 
@@ -62,8 +62,8 @@ def test_where_no_reply_is_read_none_is_asked_for(post: Post, channel: Channel) 
     post.write(MessageKind.NUDGE, to=CAREGIVER_PHONE, params=ASKS)
     post.deliver()
     assert sorted(way.bodies) == [
-        "Fernmoor: hello, your quiet minutes are due. https://calls.example/prompt",
-        "Fernmoor: no news today. What happened? https://calls.example/nudge",
+        "Fernmoor: good afternoon. Time for today's reading and check-in: https://calls.example/prompt",
+        "Fernmoor: no reading has come today. Do you know why? https://calls.example/nudge",
     ]
 
 
@@ -81,7 +81,8 @@ def test_a_clinics_own_wording_is_left_as_it_is(post: Post) -> None:
 @pytest.mark.parametrize(
     ("settings", "hears"),
     [
-        ({}, True),  # the mock gateway is asked for replies
+        ({}, None),  # nothing is pretended
+        ({"NEAPTIDE_DEMO": "yes"}, True),  # the mock gateway is asked for replies
         ({"NEAPTIDE_TEXT_URL": "https://texts.example/send", "NEAPTIDE_TEXT_TOKEN": "t"}, False),
         (
             {
@@ -92,11 +93,21 @@ def test_a_clinics_own_wording_is_left_as_it_is(post: Post) -> None:
             True,
         ),
     ],
-    ids=["mock", "no callbacks", "callbacks"],
+    ids=["none", "mock", "no callbacks", "callbacks"],
 )
 def test_a_text_gateway_that_may_not_call_back_brings_no_replies(
-    tmp_path: Path, settings: dict[str, str], hears: bool
+    tmp_path: Path, settings: dict[str, str], hears: bool | None
 ) -> None:
-    read = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), **settings})
+    read = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_BASE_URL": "https://calls.example", **settings})
     ways: Mapping[Channel, Transport] = opening.transports_of(read, opening.clock_of(read))
-    assert hears_replies(ways[Channel.TEXT]) is hears
+    assert [hears_replies(way) for way in ways.values()] == ([] if hears is None else [hears])
+
+
+def test_at_a_corrected_number_it_is_said_again_who_writes(post: Post) -> None:
+    with write_session(post.engine) as session:
+        contact = session.scalars(select(Contact).where(Contact.address == PATIENT_PHONE)).one()
+        people.mend_contact(Act(session, OPERATOR, post.clinic.id, post.clock.now()), contact, "+447700900009")
+    for begins in ("Fernmoor here, as agreed with you", "Fernmoor: good afternoon"):
+        post.write(MessageKind.PROMPT, to="+447700900009", params={"asks": ["reading"]})
+        post.deliver()
+        assert post.gateway.messages()[-1].body.startswith(begins)

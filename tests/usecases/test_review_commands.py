@@ -10,11 +10,13 @@ from click.testing import CliRunner, Result
 from sqlalchemy import delete, select
 
 from service.cli import cli
-from service.reviewing import refreshing
+from service.domain.vocabulary import Outcome
+from service.reviewing import refreshing, signing
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import PanelRow, Reading
-from tests.ward import open_ward
+from tests.builder import acting
+from tests.ward import open_ward, ward_of
 
 QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 8
 
@@ -41,7 +43,12 @@ def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tm
     with write_session(engine) as session:
         session.execute(delete(PanelRow))  # as after a restore: no row is carried
     assert run("rebuild").output == "1 rows made, 0 set aside\n"
-    assert run("audit").exit_code == 0
+    with write_session(engine) as session:
+        signing.sign(acting(session, ward_of(session, clinic_id).nurse, now), patient_id, Outcome.CALLED, "", None)
+    refreshing.refresh(engine, now)
+    well = run("audit")
+    assert well.exit_code == 0
+    assert "1 signed records, 0 altered, 0 placed otherwise" in well.output
     with write_session(engine) as session:
         # In the row itself: a second reading of a date counts only near the patient's usual hour.
         newest = session.scalars(select(Reading).order_by(Reading.taken_at.desc()).limit(1)).one()

@@ -5,47 +5,44 @@ from __future__ import annotations
 import csv
 import io
 import uuid
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from pypdf import PdfReader
-from sqlalchemy import Engine
 
-from service.domain import factjson
-from service.domain.signals.facts import Picture, PictureFacts
 from service.domain.vocabulary import (
     AdjustmentKind,
+    ArmPosture,
+    ContactWay,
+    EventKind,
     Outcome,
     PauseCause,
-    SignalKind,
+    ResultKind,
+    Role,
     SilenceCause,
     StepKind,
     StepState,
     WindowState,
 )
+from service.intake.results import record_result
+from service.recording import events, next_contacts
 from service.reports import charts, exports, pdf
-from service.reviewing import adjusting, measuring, records, signing
+from service.reviewing import measuring, records, signing
 from service.reviewing.adjusting import NewAdjustment
-from service.reviewing.patient import joined_days, timeline_of
-from service.store.session import write_session
-from service.store.tables import Signal, Step, Window
+from service.reviewing.patient import build_patient, entered_of, entered_words, joined_days, timeline_of
+from service.store.audit import OPERATOR, Act
+from service.store.tables import Patient, Step, Window
+from tests.builder import acting
 from tests.inwords import ENGLISH
-from tests.ward import NOW, Ward, open_ward
+from tests.ward import NOW, Ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
 TODAY = date(2026, 11, 25)
 WEEK = date(2026, 11, 23)
 
 
-@pytest.fixture
-def ward(engine: Engine) -> Iterator[Ward]:
-    with write_session(engine) as session:
-        yield open_ward(session)
-
-
 def sign(ward: Ward, patient, outcome=Outcome.NO_CHANGE, note="", now=None):
-    return signing.sign(ward.session, ward.clinic.id, patient.id, ward.nurse, outcome, note, None, now or ward.now)
+    return signing.sign(acting(ward.session, ward.nurse, now or ward.now), patient.id, outcome, note, None)
 
 
 # --- why readings stop -------------------------------------------------------------------
@@ -135,26 +132,8 @@ def test_the_measures_worked_by_hand(ward):
     asha = ward.patient("Asha", pressures=STEADY, enrolled_days_ago=30)
     ben = ward.patient("Ben", pressures=[*STEADY[:-2], None, 18.0], enrolled_days_ago=30)
     for patient, raised, ended in ((asha, date(2026, 11, 9), date(2026, 11, 20)), (ben, date(2026, 11, 16), None)):
-        ward.session.add(
-            Signal(
-                clinic_id=ward.clinic.id,
-                patient_id=patient.id,
-                kind=SignalKind.RISING,
-                raised_on=raised,
-                raised_at=ward.now,
-                began_on=date(2026, 11, 1),
-                facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, raised)),
-                ended_on=ended,
-            )
-        )
-    adjusting.record_adjustment(
-        ward.session,
-        ward.clinic.id,
-        asha.id,
-        NewAdjustment(AdjustmentKind.MEDICINE, "Tablet", date(2026, 11, 12)),
-        ward.nurse,
-        ward.now,
-    )
+        ward.signal(patient, raised, date(2026, 11, 1), ended)
+    ward.adjusts(asha, NewAdjustment(AdjustmentKind.MEDICINE, "Tablet", date(2026, 11, 12)))
     ward.pause(ben, PauseCause.IN_HOSPITAL, date(2026, 11, 18), date(2026, 11, 21))
     sign(ward, asha)
     told = measuring.measure(ward.session, ward.clinic.id, ward.now, weeks=3)
@@ -284,14 +263,8 @@ def patient_pdf(ward: Ward, patient) -> bytes:
 def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(ward):
     asha = ward.patient("Asha Okoro", pressures=[*STEADY[:-1], None], weights=[81.4] * 30, reference=18.0)
     sign(ward, asha, Outcome.ADJUSTED, "Will weigh daily.")
-    adjusting.record_adjustment(
-        ward.session,
-        ward.clinic.id,
-        asha.id,
-        NewAdjustment(AdjustmentKind.MEDICINE, "Water tablet in the evening", TODAY, TODAY, "Chemistry"),
-        ward.nurse,
-        ward.now,
-    )
+    new = NewAdjustment(AdjustmentKind.MEDICINE, "Water tablet in the evening", TODAY, TODAY, "Chemistry")
+    ward.adjusts(asha, new)
     written = patient_pdf(ward, asha)
     told = text_of(written)
     for expected in (
@@ -314,6 +287,50 @@ def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(
     assert any("Time line from 27 October to 25 November" in alt for alt in alts)
 
 
+def test_the_printed_record_holds_what_was_entered_until_its_last_day(ward):
+    asha = ward.patient("Asha Okoro", pressures=STEADY)
+    act, there = Act(ward.session, OPERATOR, ward.clinic.id, ward.now), ward.session.get_one(Patient, asha.id)
+    for days_ago, value in ((40, "4.1"), (3, "4.8")):
+        taken = ward.now - timedelta(days=days_ago)
+        record_result(act, there, kind=ResultKind.POTASSIUM, value=value, taken_at=taken)
+    told = text_of(patient_pdf(ward, asha))
+    for expected in ("nobody is named", "before: 4.1 mmol/L on 16 Oct 2026", "NYHA class not known", "(4.1 mmol/L on"):
+        assert expected in told, expected
+    soon = TODAY + timedelta(days=3)
+    next_contacts.plan_contact(act, there, due_on=soon, way=ContactWay.CALL, role=Role.NURSE)
+    today, _ = records.patient_record(ward.session, ward.clinic.id, asha.id, None, ward.now, ENGLISH)
+    assert "28 November" in today.facts["record"]["next"]
+    earlier, _ = records.patient_record(
+        ward.session, ward.clinic.id, asha.id, TODAY - timedelta(days=5), ward.now, ENGLISH
+    )
+    (potassium,) = (line for line in earlier.facts["record"]["now"] if line[0] == "Potassium")
+    assert potassium[1:3] == ["4.1 mmol/L", "16 Oct 2026"]
+    assert earlier.facts["record"]["next"] == ""
+    events.record_event(act, there, kind=EventKind.DEATH, from_date=TODAY)
+    record, seen = records.patient_record(ward.session, ward.clinic.id, asha.id, None, ward.now, ENGLISH)
+    assert record.facts["record"]["died"] == "Asha Okoro died on Wednesday 25 November 2026."
+    assert (record.facts["record"]["next"], seen.ahead, seen.placed) == ("", (), None)
+    assert not {"Level", "Trend"} & {name for name, _ in record.facts["facts"]}
+
+
+def test_page_print_and_file_agree_on_the_day_and_the_posture_of_what_was_entered(ward):
+    asha = ward.patient("Asha Okoro", pressures=STEADY)
+    act, there = Act(ward.session, OPERATOR, ward.clinic.id, ward.now), ward.session.get_one(Patient, asha.id)
+    stay = {"from_date": TODAY - timedelta(days=40), "to_date": TODAY - timedelta(days=20)}
+    events.record_event(act, there, kind=EventKind.ADMISSION, **stay)
+    for days_ago, posture, value in ((9, "lying", "139"), (2, "lying", "142"), (1, "standing", "118")):
+        taken = {"taken_at": ward.now - timedelta(days=days_ago), "posture": ArmPosture(posture)}
+        record_result(act, there, kind=ResultKind.SYSTOLIC, value=value, **taken)
+    seen = build_patient(ward.session, ward.clinic.id, asha.id, ward.now, days=30)
+    page = entered_of(timeline_of(seen, ENGLISH))
+    assert set(page) == {TODAY - timedelta(days=days) for days in (9, 2, 1)}  # the stay began before
+    assert set(page) <= set(entered_words(seen))
+    printed, _ = records.patient_record(ward.session, ward.clinic.id, asha.id, None, ward.now, ENGLISH)
+    assert [line.split(" (")[-1] for line in printed.facts["record"]["results"][1:]] == [
+        "139 mmHg on 16 Nov 2026), lying", "Arm pressure, systolic 118 mmHg on 24 Nov 2026, standing",
+    ]  # fmt: skip
+
+
 def test_a_record_of_a_period_that_has_not_ended_or_of_anothers_patient_does_not_exist(ward):
     asha = ward.patient("Asha", pressures=STEADY)
     with pytest.raises(LookupError):
@@ -329,7 +346,7 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
     asha = ward.patient("Asha", pressures=[None, 18.0, None])
     ward.checkin(asha, TODAY, {"weight_kg": 81.0, "note": '=1+1, "quoted"\nline', "woke_breathless": True})
     ward.session.flush()
-    text = exports.joined_csv(joined_days(ward.session, ward.clinic.id, ward.now, 3))
+    text = exports.joined_csv(joined_days(ward.session, ward.clinic, ward.now, 3))
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["local_date"] for row in rows] == ["2026-11-23", "2026-11-24", "2026-11-25"]
     assert [row["pa_diastolic_mmhg"] for row in rows] == ["", "18", ""]

@@ -15,9 +15,9 @@ from service.reviewing import refreshing
 from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, PanelRow, Patient, QuarantinedRow, Signal
+from service.store.tables import PanelRow, Patient, QuarantinedRow, Signal
 from tests import inwords
-from tests.ward import NOW, open_ward
+from tests.ward import NOW, open_ward, ward_of
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
 
@@ -57,8 +57,7 @@ def test_the_audit_finds_a_row_that_nobody_marked(engine):
     clinic_id, ids = build(engine, "Asha", "Ben")
     with write_session(engine) as session:
         patient = session.get_one(Patient, ids["Asha"])
-        ward = open_ward(session)
-        ward.clinic = session.get_one(Clinic, clinic_id)
+        ward = ward_of(session, clinic_id)
         ward.unnoticed_reading(patient, ward.today(patient), 40.0, at=time(9))
     with read_session(engine) as session:
         assert refreshing.differing(session, clinic_id, NOW) == [ids["Asha"]]

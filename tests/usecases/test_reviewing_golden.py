@@ -11,12 +11,13 @@ import pytest
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import AdjustmentKind, PauseCause, SilenceCause, WindowState
-from service.reviewing import adjusting
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.patient import build_patient
 from service.store.session import write_session
 from tests import inwords
 from tests.ward import NOW, Ward, open_ward
+
+pytestmark = pytest.mark.databases("sqlite")
 
 FILES = sorted((Path(__file__).parents[2] / "fixtures" / "reviews").glob("*.json"))
 # A month and more of quiet days, within half a mmHg of 18.
@@ -41,8 +42,8 @@ def test_the_review_makes_of_a_patient_what_was_worked_out_by_hand(engine: Engin
     known = entry.summary
     assert (known.adherence.received, known.adherence.expected) == (expected["received"], expected["expected"])
     assert known.strip.marks.endswith(expected["marks_end"])
-    assert inwords.symptoms(known.symptoms) == expected["symptoms"]
-    change = None if known.weight is None else known.weight.change_kg
+    assert inwords.diary_week(known.trend.picture) == expected["diary"]
+    change = known.trend.diary.weight.change_kg
     assert change == (None if expected["weight"] is None else pytest.approx(expected["weight"]))
     assert "clear" not in inwords.why(entry).lower()
 
@@ -78,19 +79,8 @@ def _record(ward: Ward, given: dict[str, Any]) -> Any:
         ward.pause(patient, PauseCause(given["pause"]["cause"]), first, None)
     if "adjustment" in given:
         made = given["adjustment"]
-        adjusting.record_adjustment(
-            ward.session,
-            ward.clinic.id,
-            patient.id,
-            NewAdjustment(
-                AdjustmentKind.MEDICINE,
-                made["what"],
-                today - timedelta(days=made["days_ago"]),
-                today - timedelta(days=made["follow_up_days_ago"]),
-                made["follow_up"],
-            ),
-            ward.nurse,
-            NOW,
-        )
+        made_on, follow_up_on = (today - timedelta(days=made[name]) for name in ("days_ago", "follow_up_days_ago"))
+        new = NewAdjustment(AdjustmentKind.MEDICINE, made["what"], made_on, follow_up_on, made["follow_up"])
+        ward.adjusts(patient, new)
     ward.session.flush()
     return patient.id

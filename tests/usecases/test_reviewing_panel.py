@@ -3,41 +3,36 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import Engine, event, select
+from sqlalchemy import Engine, select
 
-from service.domain import factjson
-from service.domain.review import NothingPlanned, Placement, Reason
-from service.domain.signals.facts import Picture, PictureFacts
-from service.domain.vocabulary import Lane, Outcome, PauseCause, SignalKind, SilenceCause, TaskKind
-from service.reviewing import refreshing, signing
+from service.care.tasks import close_tasks, raise_task
+from service.domain.review import Lacking, Placement, Reason
+from service.domain.vocabulary import (
+    AdjustmentKind,
+    Lane,
+    Outcome,
+    PauseCause,
+    SilenceCause,
+    TaskKind,
+    TaskSettled,
+)
+from service.reviewing import adjusting, inbox, refreshing, signing
+from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import Neighbour, Neighbours, PanelEntry, build_panel, neighbours
 from service.reviewing.placing import rank_of
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, PanelRow, Patient, Signal
+from service.store.tables import Clinic, PanelRow, Patient, Task
 from tests import inwords
+from tests.builder import acting
+from tests.statements import statements_of
 from tests.ward import NOW, Ward, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 12
-
-
-@contextmanager
-def counted(engine: Engine) -> Iterator[list[str]]:
-    statements: list[str] = []
-
-    def note(_conn: object, _cursor: object, statement: str, *_rest: object) -> None:
-        statements.append(statement)
-
-    event.listen(engine, "before_cursor_execute", note)
-    try:
-        yield statements
-    finally:
-        event.remove(engine, "before_cursor_execute", note)
+WELL = [1] * 20
 
 
 @dataclass(frozen=True)
@@ -45,12 +40,6 @@ class Signer:
     id: uuid.UUID
     clinic_id: uuid.UUID
     name: str
-
-
-@pytest.fixture
-def ward(engine: Engine) -> Iterator[Ward]:
-    with write_session(engine) as session:
-        yield open_ward(session)
 
 
 def entry(ward: Ward, name: str) -> PanelEntry:
@@ -74,7 +63,7 @@ def test_a_patient_nobody_asks_is_not_called_settled(ward):
 
 
 def test_a_safety_answer_is_called_today_first_of_all(ward):
-    steady = ward.patient("Steady", pressures=STEADY)
+    steady = ward.patient("Steady", pressures=STEADY, breathlessness=WELL)
     above = ward.patient("Above", pressures=[*STEADY[:-7], *[27.0] * 7], upper=25.0)
     chest = ward.patient("Chest", pressures=STEADY)
     ward.task(chest, TaskKind.SAFETY_ANSWER, "Answered that there is chest pain today.")
@@ -94,8 +83,17 @@ def test_a_silence_of_the_clinics_days_is_not_heard_from_with_its_cause(ward):
     assert str(found.summary.adherence) == "26 of 30"
 
 
+def test_a_diary_whose_breathlessness_is_asked_weekly_is_compared_over_two_weeks(ward):
+    weekly = [1 if ago % 7 == 2 else None for ago in range(42)]
+    ward.patient("Weekly", pressures=STEADY, breathlessness=weekly[::-1][:33] + [None] * 9)
+    assert entry(ward, "Weekly").lane is Lane.NOT_HEARD_FROM  # daily, and nothing for nine days
+    ward.clinic.asks = {**ward.clinic.asks, "daily": ["safety_signs"], "weekly": ["breathlessness"]}
+    ward.session.flush()
+    assert entry(ward, "Weekly").lane is Lane.SETTLED
+
+
 def test_one_missed_reading_is_not_yet_a_silence(ward):
-    ward.silence(ward.patient("Once", pressures=[*STEADY[:-1], None]), 1)
+    ward.silence(ward.patient("Once", pressures=[*STEADY[:-1], None], breathlessness=WELL), 1)
     assert entry(ward, "Once").lane is Lane.SETTLED
 
 
@@ -145,13 +143,13 @@ def test_the_number_of_queries_does_not_grow_with_the_panel(engine, refreshed):
                 ward.patient(f"P{number}", pressures=STEADY)
         if refreshed:
             assert refreshing.refresh(engine, NOW).done == patients
-        with read_session(engine) as session, counted(engine) as statements:
+        with read_session(engine) as session, statements_of(engine) as statements:
             panel = build_panel(session, clinic_id, NOW)
         assert len(panel.entries) == patients
         assert all(entry.refreshed_now is not refreshed for entry in panel.entries)
         counts.append(len(statements))
     assert counts[0] == counts[1]
-    assert counts[0] <= (8 if refreshed else 20)
+    assert counts[0] <= (8 if refreshed else 24)
 
 
 def test_reading_the_panel_writes_nothing(engine):
@@ -160,7 +158,7 @@ def test_reading_the_panel_writes_nothing(engine):
         clinic_id = ward.clinic.id
         ward.patient("P", pressures=STEADY)
         before = session.execute(select(PanelRow.__table__)).all()
-    with read_session(engine) as session, counted(engine) as statements:
+    with read_session(engine) as session, statements_of(engine) as statements:
         build_panel(session, clinic_id, NOW)
         assert session.execute(select(PanelRow.__table__)).all() == before
     assert all(statement.lstrip().upper().startswith(("SELECT", "BEGIN")) for statement in statements)
@@ -189,8 +187,10 @@ def clinic_with_everybody(engine: Engine, many: int) -> tuple[Ward, list[str]]:
     refreshing.refresh(engine, NOW)
     with write_session(engine) as session:
         staff = Signer(ward.nurse.id, ward.clinic.id, ward.nurse.name)
+        seen = {entry.patient_id: entry.seen for entry in build_panel(session, ward.clinic.id, NOW).entries}
         for patient_id in to_sign:
-            signing.sign(session, ward.clinic.id, patient_id, staff, Outcome.CALLED, "", None, NOW)
+            act = acting(session, staff, NOW)
+            signing.sign(act, patient_id, Outcome.CALLED, "", None, seen=seen[patient_id])
     with read_session(engine) as session:
         return ward, [entry.name for entry in build_panel(session, ward.clinic.id, NOW).entries]
 
@@ -207,8 +207,8 @@ def test_whoever_walks_from_neighbour_to_neighbour_meets_everybody_in_the_panels
             assert (found.before and found.before.name) == (order[at - 1] if at else None)
             assert (found.after and found.after.name) == (order[at + 1] if at + 1 < len(order) else None)
             waiting = [other for other in (*order[at + 1 :], *order[:at]) if other not in signed]
-            assert found.unsigned is not None
-            assert found.unsigned.name == waiting[0]
+            assert found.to_do is not None
+            assert found.to_do.name == waiting[0]
 
 
 def test_a_patient_of_another_clinic_or_who_has_ended_has_no_neighbours(engine):
@@ -225,23 +225,63 @@ def test_a_signal_that_ends_in_the_pass_that_makes_the_row_counts_in_its_rank(en
         ward = open_ward(session)
         ward.patient("Asha", pressures=STEADY)
         ben = ward.patient("Ben", pressures=STEADY)
-        session.add(
-            Signal(
-                clinic_id=ward.clinic.id,
-                patient_id=ben.id,
-                kind=SignalKind.RISING,
-                raised_on=ward.today(ben) - timedelta(days=1),
-                began_on=ward.today(ben) - timedelta(days=3),
-                facts=factjson.pack(PictureFacts(Picture.UP_AND_WELL, ward.today(ben))),
-                raised_at=NOW,
-            )
-        )
+        ward.signal(ben, ward.today(ben) - timedelta(days=1), ward.today(ben) - timedelta(days=3))
     refreshing.refresh(engine, NOW)
     with read_session(engine) as session:
         clinic = session.get_one(Clinic, ward.clinic.id)
         order = [entry.name for entry in build_panel(session, clinic.id, NOW).entries]
         assert order == ["Ben", "Asha"]
         assert neighbours(session, clinic, ben.id, NOW).before is None
+
+
+@pytest.mark.parametrize("by_staff", [True, False])
+def test_a_task_moves_its_patient_among_the_neighbours_when_raised_and_when_closed(engine, by_staff: bool):
+    with write_session(engine) as session:
+        ward = open_ward(session)
+        ben = [ward.patient(name, pressures=STEADY) for name in ("Asha", "Ben")][1].id
+        nurse = Signer(ward.nurse.id, ward.clinic.id, ward.nurse.name)
+    refreshing.refresh(engine, NOW)
+
+    def first() -> bool:
+        refreshing.refresh(engine, NOW)
+        with read_session(engine) as session:
+            clinic = session.get_one(Clinic, ward.clinic.id)
+            order = [entry.patient_id for entry in build_panel(session, clinic.id, NOW).entries]
+            assert (neighbours(session, clinic, ben, NOW).before is None) is (order[0] == ben)
+            return order[0] == ben
+
+    assert not first()
+    with write_session(engine) as session:
+        facts = inwords.about(TaskKind.CAREGIVER_SAYS)
+        task_id = raise_task(session, ward.clinic.id, ben, facts, "of this test", NOW)
+        assert task_id is not None
+    assert first()
+    with write_session(engine) as session:
+        if by_staff:
+            inbox.close(acting(session, nurse, NOW), task_id, "Rang back.")
+        else:
+            close_tasks(session, Task.id == task_id, TaskSettled.ARRIVAL_KNOWN, NOW)
+    assert not first()
+
+
+def test_a_follow_up_done_moves_its_patient_among_the_neighbours(engine):
+    with write_session(engine) as session:
+        ward = open_ward(session)
+        ben = [ward.patient(name, pressures=STEADY) for name in ("Asha", "Ben")][1]
+        day = ward.today(ben)
+        new = NewAdjustment(AdjustmentKind.MEDICINE, "Tablet halved", day - timedelta(days=9), day, "Chemistry")
+        made = adjusting.record_adjustment(acting(session, ward.nurse, NOW), ben.id, new).id
+        nurse = Signer(ward.nurse.id, ward.clinic.id, ward.nurse.name)
+    seen = []
+    for done in (False, True):
+        if done:
+            with write_session(engine) as session:
+                assert adjusting.follow_up_done(acting(session, nurse, NOW), made)
+        refreshing.refresh(engine, NOW)
+        with read_session(engine) as session:
+            seen.append(neighbours(session, session.get_one(Clinic, ward.clinic.id), ben.id, NOW).before)
+    assert seen[0] is None
+    assert seen[1] is not None
 
 
 def test_a_patient_without_a_row_stands_where_nobody_overlooks_them(engine):
@@ -260,8 +300,6 @@ def test_a_patient_without_a_row_stands_where_nobody_overlooks_them(engine):
 )
 def test_a_rank_sorts_as_its_numbers_do(numbers):
     # IEEE 754-2019 section 5.10: the order of doubles is that of their bits, sign aside.
-    ranks = [
-        rank_of(Placement(uuid.uuid4(), (Reason(Lane.SETTLED, NothingPlanned()),), (number,))) for number in numbers
-    ]
+    ranks = [rank_of(Placement(uuid.uuid4(), (Reason(Lane.SETTLED, Lacking.PLAN),), (number,))) for number in numbers]
     assert ranks == sorted(ranks)
     assert len(set(ranks)) == len(set(numbers))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from sqlalchemy import Engine, select
 
-from service.care.tasks import raise_task
+from service.care.tasks import raise_task, tell_instead
+from service.domain.signals.facts import AdjustmentMade
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     AdjustmentKind,
@@ -29,16 +29,11 @@ from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import Adjustment, AuditLine, Clinic, Contact, Message, Staff, Task
 from tests import inwords
-from tests.ward import NOW, Ward, open_ward
+from tests.builder import acting
+from tests.ward import NOW, open_ward
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
 TODAY = date(2026, 11, 25)
-
-
-@pytest.fixture
-def ward(engine: Engine) -> Iterator[Ward]:
-    with write_session(engine) as session:
-        yield open_ward(session)
 
 
 def change(**given: object) -> NewAdjustment:
@@ -46,25 +41,12 @@ def change(**given: object) -> NewAdjustment:
     return NewAdjustment(**(usual | given))  # type: ignore[arg-type]
 
 
-def record(ward: Ward, patient, new: NewAdjustment, **rest: object) -> Adjustment:
-    return adjusting.record_adjustment(
-        ward.session,
-        ward.clinic.id,
-        patient.id,
-        new,
-        ward.nurse,
-        ward.now,
-        **rest,  # type: ignore[arg-type]
-    )
-
-
 # --- adjustments -----------------------------------------------------------------------
 
 
 def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
     patient = ward.patient("Asha", pressures=STEADY)
-    record(
-        ward,
+    ward.adjusts(
         patient,
         change(made_on=TODAY - timedelta(days=10), follow_up_on=TODAY - timedelta(days=3), follow_up_what="Chemistry"),
     )
@@ -77,34 +59,60 @@ def test_an_adjustment_and_its_overdue_follow_up_are_on_the_panel(ward):
 
 def test_a_follow_up_done_is_no_longer_due_and_is_noted_once(ward):
     patient = ward.patient("Asha", pressures=STEADY)
-    made = record(ward, patient, change(follow_up_on=TODAY, follow_up_what="Chemistry"))
-    assert adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
-    assert not adjusting.follow_up_done(ward.session, ward.clinic.id, made.id, ward.nurse, ward.now)
+    made = ward.adjusts(patient, change(follow_up_on=TODAY, follow_up_what="Chemistry"))
+    assert adjusting.follow_up_done(acting(ward.session, ward.nurse, ward.now), made.id)
+    assert not adjusting.follow_up_done(acting(ward.session, ward.nurse, ward.now), made.id)
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert not any("Chemistry" in sentence for sentence in inwords.reasons(entry))
 
 
 def test_an_older_follow_up_is_not_forgotten_for_a_newer_adjustment(ward):
     patient = ward.patient("Asha", pressures=STEADY)
-    record(ward, patient, change(made_on=TODAY - timedelta(days=9), follow_up_on=TODAY, follow_up_what="Chemistry"))
+    ward.adjusts(patient, change(made_on=TODAY - timedelta(days=9), follow_up_on=TODAY, follow_up_what="Chemistry"))
     ward.now += timedelta(minutes=5)
-    record(ward, patient, change(kind=AdjustmentKind.CALL, what="Rang"))
+    ward.adjusts(patient, change(kind=AdjustmentKind.CALL, what="Rang"))
     entry = build_patient(ward.session, ward.clinic.id, patient.id, ward.now).entry
     assert entry.adjustment is not None
     assert entry.adjustment.what == "Rang"
     assert any("Chemistry" in sentence for sentence in inwords.reasons(entry))
 
 
+def test_the_newest_adjustment_is_the_one_made_last_and_not_the_one_recorded_last(ward):
+    patient = ward.patient("Asha", pressures=STEADY)
+    days = {"Tablet halved": 4, "Tablet doubled": 9, "Less salt": 4}  # in the order in which they were recorded
+    for what, ago in days.items():
+        ward.adjusts(patient, change(what=what, made_on=TODAY - timedelta(days=ago)))
+        ward.now += timedelta(minutes=5)
+    wrong = ward.adjusts(patient, change(what="Rang", made_on=TODAY - timedelta(days=1)))
+    ward.adjusts(patient, change(what="Rang", made_on=TODAY - timedelta(days=20)), corrects=wrong.id)
+    seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
+    assert [made.what for made in seen.adjustments] == ["Less salt", "Tablet halved", "Tablet doubled", "Rang"]
+    newest = seen.entry.adjustment
+    assert newest is not None
+    assert newest.what == "Less salt"
+    # The engine's own, which the response is told of, is no other.
+    known = refreshing.summaries(ward.session, ward.clinic.id, {patient.id: TODAY})[patient.id]
+    assert known.trend.response is not None
+    assert known.trend.response.adjustment == AdjustmentMade(newest.made_on, newest.what)
+    assert newest.response == known.trend.response
+
+
+def test_an_adjustment_without_a_date_is_of_today_where_the_patient_lives(ward):
+    asha, ben = ward.patient("Asha", zone="Pacific/Auckland"), ward.patient("Ben", zone="America/Los_Angeles")
+    assert ward.adjusts(asha, change(made_on=None)).made_on == TODAY + timedelta(days=1)  # 04:00 on the 26th
+    assert ward.adjusts(ben, change(made_on=None)).made_on == TODAY
+
+
 def test_a_correction_is_a_new_row_and_only_one_of_two_succeeds(ward):
     patient = ward.patient("Asha", pressures=STEADY)
-    first = record(ward, patient, change(what="20 mg"))
-    second = record(ward, patient, change(what="40 mg"), corrects=first.id)
+    first = ward.adjusts(patient, change(what="20 mg"))
+    second = ward.adjusts(patient, change(what="40 mg"), corrects=first.id)
     ward.session.refresh(first)
     assert first.superseded_at == ward.now
     assert first.what == "20 mg"
     assert second.supersedes_id == first.id
     with pytest.raises(LookupError):
-        record(ward, patient, change(what="60 mg"), corrects=first.id)
+        ward.adjusts(patient, change(what="60 mg"), corrects=first.id)
     seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
     assert [made.what for made in seen.adjustments] == ["40 mg"]
 
@@ -124,7 +132,7 @@ def test_a_correction_is_a_new_row_and_only_one_of_two_succeeds(ward):
 def test_an_adjustment_that_cannot_be_true_is_refused_by_field(ward, field, given):
     patient = ward.patient("Asha", pressures=STEADY)
     with pytest.raises(Refused) as caught:
-        record(ward, patient, change(**given))
+        ward.adjusts(patient, change(**given))
     assert caught.value.field == field
     assert ward.session.scalars(select(Adjustment)).first() is None
 
@@ -137,7 +145,7 @@ def test_an_adjustment_marks_the_panel_row_stale(engine):
     refreshing.refresh(engine, NOW)
     with write_session(engine) as session:
         nurse = session.get_one(Staff, ids[2])
-        adjusting.record_adjustment(session, ids[0], ids[1], change(), nurse, NOW)
+        adjusting.record_adjustment(acting(session, nurse, NOW), ids[1], change())
     with read_session(engine) as session:
         assert panel.build_panel(session, ids[0], NOW).entries[0].refreshed_now
 
@@ -160,29 +168,29 @@ def test_the_inbox_shows_danger_first_then_the_oldest(ward):
 def test_a_task_is_taken_by_one_and_stays_until_closed_with_a_reason(ward):
     task = ward.task(ward.patient("Asha"), TaskKind.SILENT, "No reading for 3 days.")
     other = ward.staff("Rowan Pell")
-    inbox.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+    inbox.take(acting(ward.session, ward.nurse, ward.now), task.id)
     with pytest.raises(inbox.AlreadyHandled) as caught:
-        inbox.take(ward.session, ward.clinic.id, task.id, other, ward.now)
+        inbox.take(acting(ward.session, other, ward.now), task.id)
     assert caught.value.by == "Imogen Vale"
     (item,) = inbox.inbox(ward.session, ward.clinic.id)
     assert item.taken_by == "Imogen Vale"
     with pytest.raises(Refused):
-        inbox.close(ward.session, ward.clinic.id, task.id, other, "   ", ward.now)
-    inbox.close(ward.session, ward.clinic.id, task.id, other, "Rang; battery was flat.", ward.now)
+        inbox.close(acting(ward.session, other, ward.now), task.id, "   ")
+    inbox.close(acting(ward.session, other, ward.now), task.id, "Rang; battery was flat.")
     assert inbox.inbox(ward.session, ward.clinic.id) == []
     (closed,) = inbox.inbox(ward.session, ward.clinic.id, closed_since=ward.now - timedelta(days=1))
     assert (closed.closed_by, closed.close_reason) == ("Rowan Pell", "Rang; battery was flat.")
     with pytest.raises(inbox.AlreadyHandled):
-        inbox.close(ward.session, ward.clinic.id, task.id, ward.nurse, "again", ward.now)
-    actions = list(ward.session.scalars(select(AuditLine.action).where(AuditLine.subject_id == task.id)))
-    assert actions == ["task.take", "task.close"]
+        inbox.close(acting(ward.session, ward.nurse, ward.now), task.id, "again")
+    actions = ward.session.scalars(select(AuditLine.action).where(AuditLine.subject_id == task.id))
+    assert sorted(actions) == ["task.close", "task.take"]  # of one moment
 
 
 def test_nobody_takes_another_clinics_task(ward):
     other = open_ward(ward.session)
     task = other.task(other.patient("Elsewhere"), TaskKind.SILENT, "x")
     with pytest.raises(LookupError):
-        inbox.take(ward.session, ward.clinic.id, task.id, ward.nurse, ward.now)
+        inbox.take(acting(ward.session, ward.nurse, ward.now), task.id)
 
 
 # --- telling staff -----------------------------------------------------------------------
@@ -230,17 +238,57 @@ def desk(engine: Engine) -> Desk:
     return Desk(engine)
 
 
-def test_a_safety_answer_is_told_at_once_and_steps_up_to_the_next_who_is_then_the_last(desk):
-    desk.raises(TaskKind.SAFETY_ANSWER, NOW)
+def test_a_safety_answer_is_told_at_once_and_goes_round_until_somebody_takes_it(desk):
+    task_id = desk.raises(TaskKind.SAFETY_ANSWER, NOW)
     staff_notices.tell_staff(desk.engine, NOW)
     assert desk.told() == [desk.nurse]
     staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=29))
     assert desk.told() == [desk.nurse]
     staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=31))
     assert desk.told() == [desk.nurse, desk.doctor]
-    for hours in (1, 5, 24, 48):  # administrators are not on call, and nobody is told twice
+    for minutes in (62, 93, 124):  # administrators are not on call
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=minutes))
+    assert desk.told() == [desk.nurse, desk.doctor, desk.nurse, desk.doctor, desk.nurse]
+    with write_session(desk.engine) as session:
+        inbox.take(acting(session, session.get_one(Staff, desk.doctor), NOW), task_id)
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=24))
+    assert len(desk.told()) == 5
+
+
+def test_what_is_no_emergency_is_told_to_each_once(desk):
+    desk.raises(TaskKind.ABOVE_LIMIT, NOW)
+    for hours in (0, 3, 6, 24, 48):
         staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
     assert desk.told() == [desk.nurse, desk.doctor]
+
+
+def test_something_new_in_a_task_that_was_taken_is_told_anew_to_who_was_told_before(desk):
+    task_id, facts = desk.raises(TaskKind.CALL_TODAY, NOW), inwords.about(TaskKind.CALL_TODAY)
+    for hours in (0, 3):
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+    with write_session(desk.engine) as session:
+        inbox.take(acting(session, session.get_one(Staff, desk.doctor), NOW + timedelta(hours=4)), task_id)
+        assert tell_instead(session, Task.id == task_id, facts, NOW + timedelta(hours=5))
+    for hours in (5, 6, 7, 10, 24):
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+    assert desk.told() == [desk.nurse, desk.doctor, desk.nurse, desk.doctor]
+
+
+def test_something_new_in_a_task_that_nobody_has_taken_is_told_at_once_and_puts_no_notice_off(desk):
+    task_id = desk.raises(TaskKind.CALL_TODAY, NOW)
+    for hours in (0, 3, 6):
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+    assert desk.told() == [desk.nurse, desk.doctor]
+    with write_session(desk.engine) as session:
+        assert tell_instead(session, Task.id == task_id, inwords.about(TaskKind.CALL_TODAY), NOW + timedelta(hours=7))
+    for hours in (7, 8, 9, 10, 24):
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=hours))
+    assert desk.told() == [desk.nurse, desk.doctor] * 2
+    slow = desk.raises(TaskKind.CAREGIVER_SAYS, NOW + timedelta(hours=24))
+    with write_session(desk.engine) as session:
+        assert tell_instead(session, Task.id == slow, inwords.about(TaskKind.CAREGIVER_SAYS), NOW + timedelta(hours=47))
+    staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=48))
+    assert desk.told() == [desk.nurse, desk.doctor] * 2 + [desk.nurse]
 
 
 def test_a_silence_waits_a_day_before_anybody_is_sent_a_message(desk):
@@ -255,7 +303,7 @@ def test_a_taken_task_steps_up_to_nobody_and_its_waiting_message_is_cancelled(de
     task_id = desk.raises(TaskKind.SAFETY_ANSWER, NOW)
     staff_notices.tell_staff(desk.engine, NOW)
     with write_session(desk.engine) as session:
-        inbox.take(session, desk.clinic_id, task_id, session.get_one(Staff, desk.doctor), NOW)
+        inbox.take(acting(session, session.get_one(Staff, desk.doctor), NOW), task_id)
     staff_notices.tell_staff(desk.engine, NOW + timedelta(hours=5))
     with read_session(desk.engine) as session:
         (message,) = session.scalars(select(Message).where(Message.kind == MessageKind.STAFF_TASK))
@@ -271,16 +319,18 @@ def test_a_broken_contact_is_passed_over(desk):
     assert desk.told() == [desk.doctor]
 
 
-def test_with_nobody_to_tell_the_task_stays_in_the_inbox_and_is_not_tried_for_ever(engine):
+def test_with_nobody_to_tell_an_emergency_waits_for_somebody_and_the_rest_in_the_inbox(engine):
     with write_session(engine) as session:
         ward = open_ward(session)
         clinic_id, patient_id = ward.clinic.id, ward.patient("Asha").id
         raise_task(session, clinic_id, patient_id, inwords.about(TaskKind.SAFETY_ANSWER), "k", NOW)
-    assert staff_notices.tell_staff(engine, NOW).passed >= 1
+        raise_task(session, clinic_id, patient_id, inwords.about(TaskKind.ABOVE_LIMIT), "l", NOW)
+    assert staff_notices.tell_staff(engine, NOW).passed >= 2
     with read_session(engine) as session:
-        (task,) = session.scalars(select(Task))
-        assert task.escalates_at is None
-        assert task.state is TaskState.OPEN
+        tasks = {task.kind: task for task in session.scalars(select(Task))}
+        assert {task.state for task in tasks.values()} == {TaskState.OPEN}
+        assert tasks[TaskKind.ABOVE_LIMIT].escalates_at is None
+        assert tasks[TaskKind.SAFETY_ANSWER].escalates_at == NOW + timedelta(minutes=30)
 
 
 def morning(day: int) -> datetime:

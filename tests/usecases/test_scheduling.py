@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from collections.abc import Callable
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event, text, update
+from sqlalchemy import Engine, text, update
+from sqlalchemy.exc import OperationalError
 
-from service.care import pauses
+from service.care import ending, pauses
 from service.domain.steps import DEFAULT, StepReason, StepRule, as_json
 from service.domain.vocabulary import ContactState, MessageKind, PauseCause, StepKind, StepState, TaskKind, WindowState
-from service.enrolling import clinics, people
+from service.enrolling import clinics
 from service.scheduling import closing, opening
 from service.scheduling import steps as stepping_
 from service.store import quarantine
@@ -34,10 +34,9 @@ from service.store.tables import (
     Window,
 )
 from tests.conftest import SERVER
-from tests.fernmoor import START, Fernmoor, clinic_of
+from tests.fernmoor import MONDAY, SEVEN, START, Fernmoor, clinic_of, tick
+from tests.statements import each_statement, statements_of
 
-MONDAY = date(2026, 3, 2)
-SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)  # seven o'clock on that Monday in Auckland
 HOUR = timedelta(hours=1)
 
 
@@ -46,12 +45,6 @@ def fernmoor(engine: Engine) -> Fernmoor:
     with write_session(engine) as session:
         clinic = clinic_of(session)
     return Fernmoor(engine, clinic)
-
-
-def tick(engine: Engine, now: datetime) -> None:
-    opening.open_windows(engine, now)
-    closing.close_windows(engine, now)
-    stepping_.take_steps(engine, now)
 
 
 def messages(fernmoor: Fernmoor, *where: Any) -> list[tuple[str, str]]:
@@ -201,6 +194,8 @@ def test_no_working_contact_moves_on_at_once_and_tells_staff_once_a_week(fernmoo
     assert messages(fernmoor) == [("nudge", "queued")]
     (task,) = fernmoor.rows(Task)
     assert (task.kind, task.patient_id) == (TaskKind.NO_CONTACT, patient.id)
+    tick(fernmoor.engine, SEVEN + 5 * HOUR)
+    assert messages(fernmoor) == [("nudge", "queued")]
     tick(fernmoor.engine, SEVEN + 24 * HOUR)
     assert len(fernmoor.rows(Task, Task.kind == TaskKind.NO_CONTACT)) == 1
 
@@ -249,8 +244,6 @@ def test_nudges_go_round_the_caregivers_and_stop_after_three(fernmoor: Fernmoor)
             tick(fernmoor.engine, SEVEN + (day * 24 + after) * HOUR)
     asked = fernmoor.rows(Message, Message.kind == MessageKind.NUDGE, order=Message.created_at)
     assert [m.caregiver_id for m in asked] == [first.id, second.id, first.id]
-    (silence,) = fernmoor.rows(Silence)
-    assert {m.silence_id for m in asked} == {silence.id}
     reasons = [s.reason for s in fernmoor.rows(Step, Step.kind == StepKind.NUDGE, order=Step.due_at)]
     assert reasons == ["asked_caregiver"] * 3 + ["nudge_cap"] * 2
     assert [task.facts["missed"] for task in fernmoor.rows(Task)] == [5]
@@ -270,7 +263,7 @@ def test_nothing_more_is_asked_about_a_patient_whose_care_has_ended(fernmoor: Fe
     fernmoor.caregiver(patient)
     tick(fernmoor.engine, SEVEN)
     with write_session(fernmoor.engine) as session:
-        people.end_patient(
+        ending.end_patient(
             Act(session, OPERATOR, patient.clinic_id, SEVEN + HOUR),
             session.get_one(Patient, patient.id),
         )
@@ -338,35 +331,26 @@ def test_a_row_the_database_refuses_does_not_hold_up_its_batch(fernmoor: Fernmoo
     patients = [fernmoor.patient() for _ in range(5)]
     poison = patients[2]
 
-    def refuse(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
+    def refuse(statement: str, parameters: Any) -> None:
         if statement.startswith("INSERT INTO windows") and poison.id.hex in str(parameters).replace("-", ""):
             raise ValueError("the driver could not take this row")
 
-    event.listen(fernmoor.engine, "before_cursor_execute", refuse)
-    try:
+    with each_statement(fernmoor.engine, refuse):
         tally = opening.open_windows(fernmoor.engine, SEVEN)
-    finally:
-        event.remove(fernmoor.engine, "before_cursor_execute", refuse)
     assert (tally.done, tally.quarantined) == (4, 1)
     assert {w.patient_id for w in fernmoor.rows(Window)} == {p.id for p in patients} - {poison.id}
     assert len(fernmoor.rows(Message)) == 4
 
 
 def test_a_database_that_is_away_parks_nothing(fernmoor: Fernmoor) -> None:
-    from sqlalchemy.exc import OperationalError
-
     fernmoor.patient()
 
-    def away(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+    def away(statement: str, _parameters: Any) -> None:
         if statement.startswith("INSERT INTO windows"):
             raise OperationalError(statement, None, Exception("gone"))
 
-    event.listen(fernmoor.engine, "before_cursor_execute", away)
-    try:
-        with pytest.raises(OperationalError):
-            opening.open_windows(fernmoor.engine, SEVEN)
-    finally:
-        event.remove(fernmoor.engine, "before_cursor_execute", away)
+    with each_statement(fernmoor.engine, away), pytest.raises(OperationalError):
+        opening.open_windows(fernmoor.engine, SEVEN)
     assert fernmoor.rows(QuarantinedRow) == []
     assert opening.open_windows(fernmoor.engine, SEVEN).done == 1
 
@@ -384,35 +368,24 @@ def test_batches_smaller_than_what_is_due_are_worked_off(fernmoor: Fernmoor) -> 
 
 
 def test_the_number_of_queries_does_not_grow_with_the_number_of_patients(fernmoor: Fernmoor) -> None:
-    def queries(work: Callable[[], Any]) -> int:
-        seen = 0
-
-        def count(*_: Any) -> None:
-            nonlocal seen
-            seen += 1
-
-        event.listen(fernmoor.engine, "before_cursor_execute", count)
-        try:
-            work()
-        finally:
-            event.remove(fernmoor.engine, "before_cursor_execute", count)
-        return seen
-
     def day(at: datetime) -> int:
-        return queries(lambda: tick(fernmoor.engine, at)) + queries(lambda: tick(fernmoor.engine, at + 3 * HOUR))
+        with statements_of(fernmoor.engine) as asked:
+            tick(fernmoor.engine, at)
+            tick(fernmoor.engine, at + 3 * HOUR)
+        return len(asked)
 
-    first = fernmoor.patient()
-    fernmoor.caregiver(first)
-    one = day(SEVEN)
+    first = [fernmoor.patient() for _ in range(2)]  # of several rows PostgreSQL takes the locks in order first
+    for patient in first:
+        fernmoor.caregiver(patient)
+    two = day(SEVEN)
     with write_session(fernmoor.engine) as session:
-        people.end_patient(
-            Act(session, OPERATOR, first.clinic_id, SEVEN + 4 * HOUR),
-            session.get_one(Patient, first.id),
-        )
+        for patient in first:
+            act = Act(session, OPERATOR, patient.clinic_id, SEVEN + 4 * HOUR)
+            ending.end_patient(act, session.get_one(Patient, patient.id))
     fernmoor.now = SEVEN + 5 * HOUR
-    for _ in range(3):
+    for _ in range(5):
         fernmoor.caregiver(fernmoor.patient())
-    assert day(SEVEN + 24 * HOUR) == one
+    assert day(SEVEN + 24 * HOUR) == two
 
 
 @pytest.mark.postgres

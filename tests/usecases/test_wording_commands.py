@@ -9,8 +9,10 @@ from service.domain.vocabulary import MessageKind
 from service.store.session import read_session
 from service.store.tables import AuditLine, MessageTemplate
 from service.words.language import codes
-from tests.house import writes_of
+from tests.statements import writes_of
 from tests.usecases.test_cli import AS, Run, clinic, done, run  # noqa: F401
+
+pytestmark = pytest.mark.databases("sqlite")
 
 OURS = "{sender}: good morning. {link} STOP ends these."
 
@@ -41,7 +43,7 @@ def test_a_wording_is_tried_set_listed_and_taken_back(terminal: Run, engine: Eng
 
     done(terminal("DELETE", "/wordings/en/prompt"))
     assert kept(engine) == []
-    assert "good morning" not in done(terminal("POST", "/wordings/en/prompt/preview")).json["text"]
+    assert "good morning. http" not in done(terminal("POST", "/wordings/en/prompt/preview")).json["text"]
     with read_session(engine) as session:
         lines = session.scalars(select(AuditLine).where(AuditLine.action == "wording.reset")).all()
     assert [(line.actor_kind.value, line.detail["login"], line.detail["previous"]) for line in lines] == [
@@ -65,7 +67,11 @@ def test_words_come_from_standard_input_too_and_doubts_are_told(terminal: Run, e
 @pytest.mark.parametrize(
     ("words", "status", "says"),
     [
-        (("PUT", "/wordings/en/prompt", "body={link} {name}"), 422, "placeholders {link}, {sender}"),
+        (
+            ("PUT", "/wordings/en/prompt", "body={link} {name}"),
+            422,
+            "placeholders {asked}, {greeting}, {link}, {sender}",
+        ),
         (("POST", "/wordings/en/safety/preview", "body=call us"), 422, "a wording with {number} in it"),
         (("PUT", "/wordings/fr/prompt", f"body={OURS}"), 422, "en or es"),
         (("PUT", "/wordings/en/greeting", f"body={OURS}"), 422, "accepted: prompt or reminder"),

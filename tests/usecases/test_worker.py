@@ -13,16 +13,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine
 from structlog.testing import capture_logs
 
 from service.store.heartbeats import forget_old, last_seen, record
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 from tests.conftest import SERVER
-from tests.world import World, prompt, world
-
-__all__ = ["world"]
+from tests.statements import each_statement, statements_of
+from tests.world import World, prompt
 
 LARGE = ("plans", "windows", "steps", "messages", "readings", "checkins", "patients")
 
@@ -64,17 +63,25 @@ def test_one_part_failing_does_not_stop_the_others(world: World, monkeypatch: py
     assert row.last_tick["failed"]["close"].startswith("RuntimeError")
 
 
+def test_what_failed_at_the_start_is_done_at_the_next_tick(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: Any) -> None:
+        raise RuntimeError("the database is not up yet")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("service.worker.close_set_up", fails)
+        world.worker.tick()
+    for failed in ({"set_up"}, set()):
+        with read_session(world.engine) as session:
+            (row,) = session.query(Heartbeat).all()
+        assert set(row.last_tick["failed"]) == failed  # what is in here stops the ping, and raises the alarm
+        session.expunge_all()
+        world.worker.tick()
+
+
 def test_an_idle_tick_writes_nothing_but_its_sign_of_life(world: World) -> None:
     world.patient("Asha")
-    written: list[str] = []
-
-    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
-        if re.match(r"\s*(INSERT|DELETE)", statement):
-            written.append(statement)
-
-    event.listen(world.engine, "before_cursor_execute", note)
-    world.worker.tick()
-    event.remove(world.engine, "before_cursor_execute", note)
+    with statements_of(world.engine, "INSERT", "DELETE") as written:
+        world.worker.tick()
     assert [statement.split()[2] for statement in written] == ["heartbeats"]
 
 
@@ -82,13 +89,9 @@ def test_an_idle_tick_writes_nothing_but_its_sign_of_life(world: World) -> None:
 def test_no_part_of_an_idle_tick_reads_a_large_table_from_end_to_end(world: World) -> None:
     asked: list[tuple[str, Any]] = []
 
-    def note(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_: Any) -> None:
-        if statement.lstrip().startswith(("SELECT", "UPDATE", "DELETE")):
-            asked.append((statement, parameters))
-
-    event.listen(world.engine, "before_cursor_execute", note)
-    world.worker.tick()
-    event.remove(world.engine, "before_cursor_execute", note)
+    with each_statement(world.engine, lambda *given: asked.append(given)):
+        world.worker.tick()
+    asked = [given for given in asked if given[0].lstrip().startswith(("SELECT", "UPDATE", "DELETE"))]
     assert len(asked) > 4
     with world.engine.connect() as connection:
         for statement, parameters in asked:
@@ -129,7 +132,7 @@ def slow(*given):
     return whole(*given)
 
 closing.close_windows = slow
-Worker(open_engine(url), SystemClock(), {}, lambda message: "", settings, name="process").run()
+Worker(open_engine(url), SystemClock(), {}, lambda *_: "", settings, name="process").run()
 (folder / "returned").touch()
 """
 

@@ -17,7 +17,6 @@ from werkzeug.test import TestResponse
 
 from service.accounts import keys
 from service.accounts.staff import add_staff
-from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role, Scope
@@ -25,6 +24,8 @@ from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.transports.mock import MockGateway
 from tests.builder import building
+from tests.copies import made_once
+from tests.served import serve
 from tests.signed_in import sign_in_as
 
 MORNING = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -54,7 +55,7 @@ class House:
         return client
 
     def staff_id(self, role: Role) -> uuid.UUID:
-        """Somebody of this role, added when first asked for: an account costs a slow hash."""
+        """Somebody of this role, added when first asked for."""
         if role not in self._staff:
             with write_session(self.engine) as session:
                 act = Act(session, OPERATOR, self.clinic_id, self.clock.now())
@@ -89,21 +90,30 @@ def build(engine: Engine, tmp_path: Path) -> Callable[..., House]:
     clock = FixedClock(MORNING)
     settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_BASE_URL": "http://localhost"})
     gateway = MockGateway(tmp_path / "gateway.sqlite3", clock.now)
-    app = create_app(settings, engine, clock, {Channel.TEXT: gateway})
+    app = serve(settings, engine, clock, {Channel.TEXT: gateway})
 
-    def make(name: str = "Fernmoor Clinic", scopes: tuple[Scope, ...] = tuple(Scope)) -> House:
-        now = clock.now()
-        with building(engine, now) as build:
-            clinic = build.clinic(name)
-            plan = {"due": time(9), "closes": time(11)}
-            patient = build.patient(clinic, ref="F-1", phones=("+447700900001",), plan=plan)
-            caregiver = build.caregiver(patient, allowed=None, agreed=None)
-            _, secret = keys.issue_key(Act(build.session, OPERATOR, clinic.id, now), "machine", scopes)
-        return House(app, engine, clock, clinic.id, patient.id, caregiver.id, secret)
+    def make(
+        name: str = "Fernmoor Clinic",
+        scopes: tuple[Scope, ...] = tuple(Scope),
+        *,
+        number: str = "+447700900001",
+        alone: bool = False,
+    ) -> House:
+        def enrol() -> tuple[uuid.UUID, uuid.UUID, uuid.UUID, str]:
+            now = clock.now()
+            with building(engine, now) as build:
+                clinic = build.clinic(name)
+                plan = {"due": time(9), "closes": time(11)}
+                patient = build.patient(clinic, ref="F-1", phones=(number,), plan=plan)
+                caregiver = build.caregiver(patient, allowed=None, agreed=None)
+                _, secret = keys.issue_key(Act(build.session, OPERATOR, clinic.id, now), "machine", scopes)
+            return clinic.id, patient.id, caregiver.id, secret
+
+        return House(app, engine, clock, *(made_once(engine, "a house alone", enrol) if alone else enrol()))
 
     return make
 
 
 @pytest.fixture
 def house(build: Callable[..., House]) -> House:
-    return build()
+    return build(alone=True)

@@ -14,9 +14,10 @@ from sqlalchemy import func, select
 
 from service.domain.diary import QUESTIONS, AnswerKind
 from service.domain.tasks import AlarmWritten, as_json
-from service.domain.vocabulary import Role, Scope
+from service.domain.vocabulary import LinkPurpose, Role, Scope
+from service.links import Leads, Links
 from service.store.audit import Act
-from service.store.session import read_session
+from service.store.session import read_session, write_session
 from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
 from tests.web.conftest import House
 
@@ -96,6 +97,18 @@ def test_a_safety_answer_says_at_once_whom_to_call_and_tells_staff(house: House)
     assert [task["kind"] for task in tasks] == ["safety_answer"]
 
 
+def test_a_weight_in_doubt_is_said_so_and_counts_once_it_is_confirmed(house: House) -> None:
+    day = house.clock.now().date()
+    for ago, kg in ((2, 82.0), (1, 92.0)):
+        new = {"patient": "F-1", "local_date": (day - timedelta(days=ago)).isoformat(), "weight": kg}
+        answer = house.machine.post("/checkins", new).get_json()
+    assert answer["weight_doubt"] == "far"
+    (task,) = house.machine.get("/tasks").get_json()["items"]
+    assert task["kind"] == "weight_doubt"
+    again = house.machine.post("/checkins", new | {"weight_confirmed": True})
+    assert (again.status_code, again.get_json()["weight_doubt"]) == (201, None)
+
+
 def test_a_check_in_by_the_token_of_a_link_is_of_that_day_and_needs_no_key(house: House) -> None:
     from service.scheduling import opening
 
@@ -103,8 +116,9 @@ def test_a_check_in_by_the_token_of_a_link_is_of_that_day_and_needs_no_key(house
     opening.open_windows(house.engine, house.clock.now())
     with read_session(house.engine) as session:
         window = session.scalars(select(Window)).one()
-    links = house.app.extensions["neaptide"].links
-    token = links.checkin(window.id, house.clock.now() + timedelta(hours=1)).rsplit("/", 1)[1]
+    leads, now = Leads(LinkPurpose.CHECKIN, window.clinic_id, window.patient_id, window_id=window.id), house.clock.now()
+    with write_session(house.engine) as session:
+        token = Links("").make(session, leads, now, now + timedelta(hours=1)).rsplit("/", 1)[1]
     client = house.app.test_client()
     sent = client.post("/api/v1/checkins", json={"token": token, "breathlessness": 3})
     assert (sent.status_code, sent.get_json()["local_date"]) == (201, window.local_date.isoformat())
@@ -263,7 +277,7 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..
 
 
 def test_no_list_shows_another_clinics_rows(build: Callable[..., House]) -> None:
-    ours, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic")
+    ours, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic", number="+447700900002")
     ours.machine.post("/readings", GOOD_READING)
     ours.machine.post("/checkins", {"patient": "F-1", "safety_signs": ["fainting"]})
     for path in ("/tasks", "/windows", "/silences", "/messages", "/caregiver-replies"):
@@ -281,9 +295,8 @@ def test_reading_an_address_changes_nothing(house: House) -> None:
     seen = set()
     addresses = [path for path, operations in spec["paths"].items() if "get" in operations]
     addresses += [rule.rule for rule in house.app.url_map.iter_rules() if "GET" in (rule.methods or ())]
-    for path in addresses:
-        address = re.sub(r"\{patient_id\}|<uuid:patient_id>", str(house.patient_id), path)
-        address = re.sub(r"\{\w+\}|<[^>]+>", "x", address)
+    with_ids = [re.sub(r"\{patient_id\}|<uuid:patient_id>", str(house.patient_id), path) for path in addresses]
+    for address in sorted({re.sub(r"\{\w+\}|<[^>]+>", "x", path) for path in with_ids}):
         for client, headers in clients:
             seen.add(client.get(address, headers=headers).status_code)
     assert {200, 403} <= seen
@@ -332,9 +345,43 @@ def _some_body(spec: dict[str, Any], operation: dict[str, Any]) -> dict[str, Any
 def test_a_check_in_asks_what_the_diary_asks_within_the_same_bounds(house: House) -> None:
     """The document is made from the diary's table of questions: its bounds are not written a second time."""
     asked = house.app.test_client().get("/openapi.json").get_json()["components"]["schemas"]["CheckinIn"]["properties"]
-    assert set(asked) == {one.key for one in QUESTIONS} | {"patient", "token", "local_date", "weight_unit"}
+    assert set(asked) == {one.key for one in QUESTIONS} | {
+        "patient",
+        "token",
+        "local_date",
+        "weight_unit",
+        "weight_confirmed",
+    }
     for one in QUESTIONS:
         if one.kind in (AnswerKind.SCALE, AnswerKind.CHANGE):
             assert (asked[one.key]["minimum"], asked[one.key]["maximum"]) == (one.least, one.most)
     assert asked["swelling"]["enum"] == [*QUESTION["swelling"].options, None]
     assert asked["safety_signs"]["items"]["enum"] == list(QUESTION["safety_signs"].options)
+
+
+def test_a_move_names_the_planned_dates_that_it_leaves_without_a_window(house: House) -> None:
+    # From Honolulu to Kiritimati: 24 hours further on by the IANA tz database, on the same clock.
+    patient, api = f"/patients/{house.patient_id}", house.machine
+    assert api("PATCH", patient, {"zone": "Pacific/Honolulu"}).get_json()["move"]["to_zone"] == "Pacific/Honolulu"
+    assert api("PATCH", patient, {"zone": "Pacific/Honolulu"}).get_json()["move"] is None
+    assert api("PATCH", patient, {"name": "Asha Invented"}).get_json()["move"] is None
+    hours = {"opens": "07:00", "due": "08:30", "closes": "10:00"}
+    plan = api("PUT", f"{patient}/plan", hours).get_json()
+    moved = api("PATCH", patient, {"zone": "Pacific/Kiritimati"}).get_json()
+    assert moved["zone"] == "Pacific/Kiritimati"
+    assert moved["move"]["without_window"] == [plan["next_date"]]
+    assert api.get(f"{patient}/moves").get_json()["items"][0] == moved["move"]
+    page = house.staff().get(f"/clinic/patients/{house.patient_id}").get_data(as_text=True)
+    assert "from Pacific/Honolulu to Pacific/Kiritimati." in page
+    assert "has no window: its hours were over there already, so nothing was asked." in page
+
+
+def test_a_prompt_at_night_is_taken_when_its_hour_is_said_twice(house: House) -> None:
+    path, hours = f"/patients/{house.patient_id}/plan", {"opens": "05:30", "due": "06:30", "closes": "08:00"}
+    refused = house.machine("PUT", path, hours)
+    assert refused.status_code == 422
+    (error,) = refused.get_json()["errors"]
+    assert error["field"] == "opens_again"
+    assert "05:30" in error["accepted"]
+    assert house.machine("PUT", path, hours | {"opens_again": "06:30"}).status_code == 422
+    assert house.machine("PUT", path, hours | {"opens_again": "05:30"}).get_json()["opens"] == "05:30:00"

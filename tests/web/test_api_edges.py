@@ -76,6 +76,24 @@ def test_an_administrator_adds_staff_and_keys_over_a_session(house: House) -> No
     assert all("secret" not in key for key in listed)
 
 
+def test_where_staff_are_told_of_alarms_is_the_administrators_to_say_and_no_machines(house: House) -> None:
+    browser, path = house.staff(Role.ADMINISTRATOR), f"/api/v1/staff/{house.staff_id(Role.NURSE)}/contacts"
+    headers, bearer = with_form_token(house.app, browser), {"Authorization": f"Bearer {house.secret}"}
+    new = {"channel": "text", "address": "+1 202 555 0150"}
+    is_problem(house.app.test_client().post(path, json=new, headers=bearer), 403)
+    added = browser.post(path, json=new, headers=headers).get_json()
+    assert added["address"] == "+12025550150"
+    assert [one["id"] for one in browser.get(path).get_json()["items"]] == [added["id"]]
+    machine = house.app.test_client()
+    for call, said in ((machine.patch, {"address": "+12025550151"}), (machine.post, {})):
+        place = f"/api/v1/contacts/{added['id']}" + ("" if said else "/first")
+        is_problem(call(place, json=said, headers=bearer), 404)
+    elsewhere = f"/api/v1/staff/{house.staff_id(Role.PHYSICIAN)}/contacts/{added['id']}/end"
+    is_problem(browser.post(elsewhere, json={}, headers=headers), 404)
+    ended = browser.post(f"{path}/{added['id']}/end", json={}, headers=headers)
+    assert (ended.status_code, ended.get_json()["state"]) == (200, "broken")
+
+
 def test_the_secret_of_a_key_is_told_once_whatever_is_repeated(house: House) -> None:
     browser = house.staff(Role.ADMINISTRATOR)
     headers = {**with_form_token(house.app, browser), "Idempotency-Key": "issue-1"}

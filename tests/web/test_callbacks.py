@@ -22,6 +22,8 @@ from service.transports.textgateway import signature
 from service.web.api import callbacks
 from tests.web.conftest import House
 
+pytestmark = pytest.mark.databases("sqlite")
+
 SECRET = "a secret of the gateway and ours, nobody else's"
 
 
@@ -151,6 +153,21 @@ def test_what_cannot_be_taken_is_refused_whole(
     assert value is None or error["value"] == value
 
 
+def test_what_a_gateway_leaves_empty_is_left_out(house: House, sent: uuid.UUID) -> None:
+    (one,) = receipt(sent)["receipts"]
+    said = reply("", "in-1") | {"text": None, "to": None}
+    assert call(house, {"receipts": [one | {"detail": None}], "replies": [said]}).status_code == 204
+    assert state(house, sent) is MessageState.DELIVERED
+    assert set(outcomes(house)) == {"in-1"}
+
+
+def test_a_timestamp_of_any_length_is_only_too_far_from_now(house: House, sent: uuid.UUID) -> None:
+    raw = json.dumps(receipt(sent)).encode()
+    for stamp in ("9" * 400, "9" * 5000):
+        signed = {"Neaptide-Timestamp": stamp, "Neaptide-Signature": signature(SECRET, stamp, raw)}
+        assert post(house, raw, **signed).status_code == 401
+
+
 def test_what_a_gateway_adds_is_passed_over(house: House, sent: uuid.UUID) -> None:
     (one,) = receipt(sent)["receipts"]
     assert call(house, {"receipts": [one | {"cost": "0.01"}]}).status_code == 204
@@ -201,7 +218,9 @@ def test_the_address_is_described_with_what_it_takes_and_how_it_is_signed(house:
     assert operation["security"] == []
     assert {one["name"] for one in operation["parameters"]} == {"Neaptide-Timestamp", "Neaptide-Signature"}
     assert set(description["components"]["schemas"]["CallbackIn"]["properties"]) == {"receipts", "replies"}
-    assert {"reference", "from", "text", "at"} == set(description["components"]["schemas"]["ReplyIn"]["properties"])
+    assert {"reference", "from", "to", "text", "at"} == set(
+        description["components"]["schemas"]["ReplyIn"]["properties"]
+    )
 
 
 def reply(body: str, ref: str = "in-1") -> dict[str, str]:

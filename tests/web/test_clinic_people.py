@@ -6,10 +6,14 @@ import re
 from collections.abc import Callable
 from html import unescape
 
+import pytest
+
 from service.domain.vocabulary import Role
 from service.store.session import read_session
 from service.store.tables import Caregiver
 from tests.web.conftest import House
+
+pytestmark = pytest.mark.databases("sqlite")
 
 
 def is_active(house: House) -> bool:

@@ -12,16 +12,19 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
 from service.accounts.staff import add_staff
-from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
+from service.domain.plan import EVERY_DAY, MOST_PHASES, PlanPhase, phases_as_json
 from service.domain.vocabulary import Role
 from service.scheduling import opening
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, Patient, Plan, Reading
 from tests.fernmoor import START, Fernmoor, clinic_of, reading_row
+from tests.served import serve
 from tests.signed_in import sign_in_as
+
+pytestmark = pytest.mark.databases("sqlite")
 
 AUCKLAND = timedelta(hours=13)  # in summer
 DAY = timedelta(days=1)
@@ -56,7 +59,7 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
             role,
             "a long walk by the sea",
         )
-    client = create_app(settings, fernmoor.engine, FixedClock(START), {}).test_client()
+    client = serve(settings, fernmoor.engine, FixedClock(START), {}).test_client()
     sign_in_as(client, staff.id, START)
     return client
 
@@ -85,7 +88,8 @@ def test_hours_that_would_suit_are_shown_and_used_when_staff_say_so(
     assert send(client, page, **shown) == 303
     (plan,) = fernmoor.rows(Plan)
     assert (plan.opens, plan.due, plan.closes) == (time(9, 15), time(10, 45), time(12, 15))
-    assert fernmoor.rows(AuditLine, AuditLine.action == "plan.set")[-1].actor_kind.value == "staff"
+    set_by = [line.actor_kind.value for line in fernmoor.rows(AuditLine, AuditLine.action == "plan.set")]
+    assert sorted(set_by) == ["operator", "staff"]  # enrolled with one, and now given another
     told = client.get(page).get_data(as_text=True)
     assert "would suit better" not in told
     assert "09:15 to 12:15 on their clock, reminder 10:45." in told
@@ -123,3 +127,35 @@ def test_the_page_says_how_closely_somebody_is_followed_and_why(fernmoor: Fernmo
     opening.open_windows(fernmoor.engine, START + timedelta(hours=10))
     told = browser(fernmoor, tmp_path).get(f"/clinic/patients/{patient.id}").get_data(as_text=True)
     assert "Closer follow-up in the first two weeks" in told
+
+
+def test_how_often_is_set_by_weekdays_by_number_and_for_some_dates(fernmoor: Fernmoor, tmp_path: Path) -> None:
+    patient = fernmoor.patient()
+    nurse = browser(fernmoor, tmp_path)
+    path = f"/clinic/patients/{patient.id}"
+
+    def send(**form: object) -> str:
+        token = re.search(r'name="csrf_token" value="([^"]+)"', nurse.get(path).get_data(as_text=True))
+        assert token is not None
+        nurse.post(f"{path}/plan/frequency", data={"csrf_token": token[1], **form})
+        return unescape(nurse.get(path).get_data(as_text=True))
+
+    assert "Every day. Asked on each of the next seven days." in send(weekdays=list("0123456"))
+    assert "Monday, Wednesday and Friday. Asked in the next seven days on Monday, Wednesday and Friday." in send(
+        days_a_week="3"
+    )
+    page = send(weekdays=["1", "3"], from_date="2026-03-02", to_date="2026-03-15")
+    assert "Tuesday and Thursday from 2 March to 15 March" in page
+    assert "Asked in the next seven days on Tuesday and Thursday." in page
+    assert "Not changed" in send(weekdays=["1"], from_date="2026-03-10")  # these dates have weekdays already
+    assert "Not changed" in send()
+    assert "Tuesday and Thursday from" not in send(drop="2026-03-02")
+    (plan,) = fernmoor.rows(Plan)
+    assert (plan.weekdays, plan.phases) == (0b0010101, None)
+    # Dates that are over take up no room: a plan has at most so many.
+    over = [PlanPhase(date(2025, 1, day), date(2025, 1, day), EVERY_DAY) for day in range(1, MOST_PHASES + 1)]
+    with write_session(fernmoor.engine) as session:
+        session.get_one(Plan, plan.id).phases = phases_as_json(over)
+    assert "Every day from 3 March, until told" in send(weekdays=list("0123456"), from_date="2026-03-03")
+    (plan,) = fernmoor.rows(Plan)
+    assert [one["from_date"] for one in plan.phases or ()] == ["2026-03-03"]

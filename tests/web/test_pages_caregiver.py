@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from datetime import timedelta
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import pytest
 from sqlalchemy import Engine
 
-from service.care import consents
-from service.domain.vocabulary import CaregiverAnswer, ConsentKind, MessageKind, PauseCause, SafetySign, TaskKind
+from service.care import contacts
+from service.domain.vocabulary import CaregiverAnswer, ConsentKind, PauseCause, SafetySign, TaskKind
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
-from service.store.tables import Caregiver, CaregiverReply, Message, Patient, Pause, Task
-from tests.house import House, open_house, words, writes_of
+from service.store.tables import Caregiver, CaregiverReply, Patient, Pause, Task
+from tests import inwords
+from tests.house import House, open_house, words
+from tests.statements import writes_of
+
+pytestmark = pytest.mark.databases("sqlite")
 
 CAUSES = {"in_hospital": PauseCause.IN_HOSPITAL, "away": PauseCause.AWAY, "equipment": PauseCause.EQUIPMENT}
 
@@ -70,6 +73,20 @@ def test_a_last_day_and_a_note_can_be_added(house: House) -> None:
     assert "At the sea" in thanks
 
 
+def test_a_note_that_may_be_an_emergency_is_told_at_once_and_says_whom_to_call(house: House) -> None:
+    path = house.nudged()
+    form = {"answer": "spoke", "note": "no chest pain, she slept well"}
+    house.client.post(path, data=form)
+    assert TaskKind.SAFETY_ANSWER not in [task.kind for task in house.rows(Task)]
+    for _ in range(2):
+        sent = house.client.post(path, data=form | {"note": "She has chest pain"}, follow_redirects=True)
+    assert 'href="tel:111"' in sent.get_data(as_text=True).split("Thank you")[1]
+    (alarm,) = [task for task in house.rows(Task) if task.kind is TaskKind.SAFETY_ANSWER]
+    assert inwords.task(alarm) == (
+        "Their caregiver Ben Brook wrote: “She has chest pain”. They were told at once to call 111. Call them."
+    )
+
+
 @pytest.mark.parametrize(
     ("field", "value"), [("until", "2026-03-01"), ("until", "soon"), ("until", "9999-12-31"), ("note", "x" * 501)]
 )
@@ -114,7 +131,7 @@ def test_it_closes_when_the_patient_no_longer_agrees(house: House) -> None:
     path = house.nudged()
     with write_session(house.engine) as session:
         asha, ben = session.get_one(Patient, house.asha.id), session.get_one(Caregiver, house.ben.id)
-        consents.record_consent(
+        contacts.record_consent(
             Act(session, OPERATOR, asha.clinic_id, house.world.now),
             asha,
             ConsentKind.CAREGIVER,
@@ -136,6 +153,7 @@ def test_it_closes_for_somebody_who_is_no_longer_named(house: House) -> None:
 
 def test_a_link_is_over_when_its_time_is(house: House) -> None:
     path = house.nudged()
+    house.world.worker_stops()  # whatever else becomes of these days
     house.world.advance(days=40)
     assert house.client.get(path).status_code == 410
 
@@ -150,17 +168,3 @@ def test_it_speaks_the_caregivers_language_not_the_patients(house: House) -> Non
     page = house.client.get(house.nudged(), headers={"Accept-Language": "en"}).get_data(as_text=True)
     assert '<html lang="es">' in page
     assert "Está en el hospital" in page
-
-
-def test_the_link_in_a_nudge_opens_the_same_page_as_one_that_names_window_and_caregiver(house: House) -> None:
-    # Links of the longer form lie on telephones still; both are good to their own end.
-    house.nudged()
-    (nudge,) = [message for message in house.rows(Message) if message.kind is MessageKind.NUDGE]
-    links, until = house.world.links, nudge.expires_at + timedelta(days=1)
-    short = links.nudge(nudge.id, until)
-    long = links.caregiver(nudge.window_id, nudge.caregiver_id, until)
-    assert len(long) - len(short) == 21
-    pages = [house.client.get(urlsplit(address).path) for address in (short, long)]
-    assert [page.status_code for page in pages] == [200, 200]
-    of_a_prompt = links.nudge(nudge.window_id, until)  # no message has this id
-    assert house.client.get(urlsplit(of_a_prompt).path).status_code == 404

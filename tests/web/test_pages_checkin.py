@@ -5,20 +5,27 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, update
 
-from service.domain.vocabulary import PatientState, SafetySign, Source, Swelling, TaskKind
+from service.domain import diary
+from service.domain.diary import Answers, NewCheckin
+from service.domain.vocabulary import LinkPurpose, PatientState, SafetySign, Source, Swelling, TaskKind, TaskState
+from service.intake.checkins import record_checkin
 from service.intake.importing import import_checkins
-from service.links import Purpose
-from service.replaying.files import read_diary
+from service.replaying.past import read_diary
 from service.store import histories
-from service.store.audit import OPERATOR
-from service.store.session import read_session
-from service.store.tables import Checkin, Task
-from tests.house import House, open_house, words, writes_of
+from service.store.audit import OPERATOR, Act
+from service.store.session import read_session, write_session
+from service.store.tables import Checkin, Patient, Task
+from tests import inwords
+from tests.house import House, open_house, words
+from tests.statements import writes_of
+
+pytestmark = pytest.mark.databases("sqlite")
 
 CALL = 'href="tel:111"'  # the invented clinic's emergency number
 
@@ -37,7 +44,9 @@ def everything() -> dict[str, str]:
         "breathlessness": "3",
         "extra_pillows": "1",
         "woke_breathless": "no",
+        "slept_in_chair": "yes",
         "swelling": "ankle",
+        "full_belly": "no",
         "light_headed": "yes",
         "tiredness": "4",
         "missed_medicines": "no",
@@ -61,6 +70,7 @@ def test_every_answer_is_kept(house: House) -> None:
     assert (row.weight_kg, row.weight_unit, row.breathlessness, row.extra_pillows) == (82.4, "kg", 3, 1)
     assert (row.woke_breathless, row.swelling, row.light_headed) == (False, Swelling.ANKLE, True)
     assert (row.tiredness, row.missed_medicines, row.safety_signs) == (4, False, [])
+    assert (row.slept_in_chair, row.full_belly) == (True, False)
     assert (row.note, row.source, row.local_date) == ("Slept badly.", Source.PAGE, house.window().local_date)
     thanks = house.client.get(answer.headers["Location"])
     assert thanks.status_code == 200
@@ -85,7 +95,7 @@ def test_the_same_answers_by_page_api_file_and_replay_are_one_and_the_same_diary
     (row,) = house.checkins()
     as_json = form | {
         "token": house.link(house.asha).rsplit("/", 1)[1], "safety_signs": [], "breathlessness": 3, "extra_pillows": 1,
-        "woke_breathless": False, "light_headed": True, "tiredness": 4, "missed_medicines": False,
+        "woke_breathless": False, "slept_in_chair": True, "full_belly": False, "light_headed": True, "tiredness": 4, "missed_medicines": False,
         "weight": float(weight.removesuffix(" kg").replace(",", ".")), "weight_unit": row.weight_unit,
     }  # fmt: skip
     assert house.client.post("/api/v1/checkins", json=as_json).status_code == 200  # there already
@@ -117,6 +127,42 @@ def test_a_weight_as_people_write_it(house: House, typed: str, unit: str, kg: fl
     house.client.post(house.link(house.asha), data={"weight": typed, "weight_unit": unit})
     (row,) = house.checkins()
     assert row.weight_kg == pytest.approx(kg, abs=0.0005)
+
+
+def test_the_page_asks_what_is_due_and_always_the_signs_of_an_emergency(house: House) -> None:
+    yesterday = house.window().local_date - timedelta(days=1)
+    path = house.link(house.asha)
+    assert 'id="q-tiredness"' in house.client.get(path).get_data(as_text=True)  # never answered
+    new = NewCheckin(house.asha.id, Answers(tiredness=4, full_belly=True), yesterday)
+    with write_session(house.engine) as session:
+        record_checkin(Act(session, OPERATOR, house.asha.clinic_id, house.world.now), new)
+    page = house.client.get(path).get_data(as_text=True)
+    shown = {key for key in everything() if f'id="q-{key}"' in page}
+    assert shown == {*everything()} - {"tiredness", "weight_unit"}  # a trouble is asked about until it is gone
+
+
+def test_the_thanks_page_repeats_the_weight(house: House) -> None:
+    answer = house.client.post(house.link(house.asha), data={"weight": "82,4"}, follow_redirects=True)
+    assert "Your weight: 82.4 kg." in words(answer.get_data(as_text=True))
+
+
+@pytest.mark.parametrize(("said", "kg"), [("other_unit", 69.853), ("as_given", 154.0)])
+def test_a_weight_that_fits_the_other_unit_is_asked_about_once(house: House, said: str, kg: float) -> None:
+    yesterday = house.window().local_date - timedelta(days=1)
+    new = NewCheckin(house.asha.id, Answers(weight=70.2), yesterday)
+    with write_session(house.engine) as session:
+        record_checkin(Act(session, OPERATOR, house.asha.clinic_id, house.world.now), new)
+    path = house.link(house.asha)
+    page = house.client.post(path, data={"weight": "154", "breathlessness": "2"}, follow_redirects=True)
+    # 154 lb = 69.853 kg (NIST SP 811)
+    assert "154 kg? Or 154 lb, 69.9 kg?" in words(page.get_data(as_text=True))
+    after = house.client.post(f"{path}/weight", data={"said": said}, follow_redirects=True)
+    text = words(after.get_data(as_text=True))
+    assert f"Your weight: {'154 lb' if said == 'other_unit' else '154 kg'}." in text
+    assert "Or 154" not in text
+    (newest,) = [row for row in house.checkins() if row.superseded_at is None and row.local_date > yesterday]
+    assert (newest.weight_kg, newest.weight_doubt, newest.breathlessness) == (kg, None, 2)
+    assert [task.state for task in house.rows(Task)] == [TaskState.CLOSED]
 
 
 def test_an_answer_to_mend_is_named_and_costs_none_of_the_others(house: House) -> None:
@@ -169,7 +215,7 @@ def test_nothing_at_all_is_said_so(house: House) -> None:
     assert house.checkins() == []
 
 
-@pytest.mark.parametrize("sign", list(SafetySign))
+@pytest.mark.parametrize("sign", sorted({*SafetySign} - diary.SAME_DAY_ALONE))
 def test_a_sign_of_an_emergency_is_answered_with_the_number_first(house: House, sign: SafetySign) -> None:
     answer = house.client.post(house.link(house.asha), data={"safety_signs": sign.value}, follow_redirects=True)
     page = answer.get_data(as_text=True)
@@ -178,6 +224,34 @@ def test_a_sign_of_an_emergency_is_answered_with_the_number_first(house: House, 
     assert 'class="call" href="tel:111"' in main
     (task,) = [row for row in house.rows(Task) if row.kind is TaskKind.SAFETY_ANSWER]
     assert task.patient_id == house.asha.id
+
+
+def test_a_note_that_may_be_an_emergency_is_heard_as_a_text_is(house: House) -> None:
+    path, form = house.link(house.asha), everything()
+    house.client.post(path, data=form | {"note": "No chest pain."})
+    assert house.rows(Task) == []
+    for _ in range(2):
+        answer = house.client.post(path, data=form | {"note": "I cannot breathe"}, follow_redirects=True)
+    page = answer.get_data(as_text=True)
+    assert page.index(CALL) < page.index("Your answers have arrived")
+    (task,) = house.rows(Task)
+    assert (task.kind, inwords.task(task)) == (
+        TaskKind.SAFETY_ANSWER,
+        "They wrote: “I cannot breathe”. They were told at once to call 111. Call them.",
+    )
+
+
+def test_a_racing_heart_alone_says_to_call_the_clinic_today(house: House) -> None:
+    path = house.link(house.asha)
+    answer = house.client.post(path, data={"safety_signs": "racing_heart"}, follow_redirects=True)
+    main = answer.get_data(as_text=True).split("<main", 1)[1]
+    assert words("<main" + main).startswith("Call the clinic today")
+    assert 'class="call" href="tel:+' in main
+    assert CALL in main  # what to do when it gets worse
+    assert [row.kind for row in house.rows(Task)] == [TaskKind.SAME_DAY]
+    worse = house.client.post(path, data={"safety_signs": ["racing_heart", "chest_pain"]}, follow_redirects=True)
+    page = worse.get_data(as_text=True)
+    assert words(page[page.index("<main") :]).startswith("Call now")
 
 
 def test_a_sign_counts_even_when_everything_else_is_wrong(house: House) -> None:
@@ -207,7 +281,7 @@ def test_a_sign_counts_even_when_it_cannot_be_written_down(
     page = answer.get_data(as_text=True)
     assert answer.status_code == 503
     assert words(page[page.index("<main") :]).startswith("Call now")
-    assert "could not keep your answers" in page
+    assert "Not saved yet" in page
     assert "clinic has been told" not in page  # it has not
 
 
@@ -262,7 +336,7 @@ def test_more_pillows_than_the_page_offers_are_not_cut_down_by_a_look(house: Hou
 
 def test_it_tells_whether_the_reading_has_arrived_without_its_numbers(house: House) -> None:
     path = house.link(house.asha)
-    assert "has not arrived yet" in house.client.get(path).get_data(as_text=True)
+    assert "If you have not taken your reading yet" in house.client.get(path).get_data(as_text=True)
     house.world.reading(house.asha, diastolic=23.7)
     house.client.post(path, data={"tiredness": "1"})
     for page in (path, f"{path}/thanks"):
@@ -285,6 +359,9 @@ def test_a_late_evening_answer_still_counts_and_the_next_day_the_link_is_over(ho
         assert 'href="tel:+6499990100"' in page
         assert CALL in page
     assert [row.tiredness for row in house.checkins()] == [2]
+    with write_session(house.world.engine) as session:
+        session.execute(update(Patient).values(state=PatientState.ENDED))
+    assert "next message" not in house.client.get(path).get_data(as_text=True)  # none follows
 
 
 @pytest.mark.parametrize("cut", ["", "x", "/thanks"])
@@ -373,5 +450,5 @@ def test_what_it_sends_may_not_be_kept_or_framed_or_told_on(house: House) -> Non
 def test_the_link_names_neither_the_person_nor_the_day(house: House) -> None:
     path = house.link(house.asha)
     assert "asha" not in path.lower()
-    opened = house.world.links.read(path.rsplit("/", 1)[1], Purpose.CHECKIN)
-    assert opened.subject_id == house.window().id
+    opened = house.world.link(path.rsplit("/", 1)[1], LinkPurpose.CHECKIN)
+    assert opened.window_id == house.window().id

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine
 
 from service.accounts import signin
 from service.accounts.staff import close_account
@@ -16,6 +16,9 @@ from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
 from service.web.auth import IDLE, LONGEST
 from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
+from tests.statements import statements_of
+
+pytestmark = pytest.mark.databases("sqlite")
 
 NEW = "nine quiet lanterns"
 
@@ -37,6 +40,7 @@ def test_the_right_password_opens_the_clinic(house: House) -> None:
     answer = sign_in(client, f"  {NURSE.upper()} ")
     assert (answer.status_code, answer.headers["Location"]) == (303, "/clinic/review")
     assert is_in(client)
+    assert [line.action for line in house.rows(AuditLine)].count("staff.sign_in") == 1
 
 
 def test_a_wrong_name_and_a_wrong_password_look_alike(house: House) -> None:
@@ -162,10 +166,9 @@ def test_sessions_that_ran_out_are_cleared_away_at_the_next_sign_in(house: House
 def test_a_session_is_checked_in_the_look_up_of_its_person(house: House) -> None:
     client = house.client
     sign_in(client)
-    asked: list[str] = []
-    event.listen(house.engine, "before_cursor_execute", lambda _c, _k, said, *_more: asked.append(said))
-    client.get("/signin/still-here")
-    assert len([said for said in asked if "SELECT" in said]) == 1
+    with statements_of(house.engine, "SELECT") as asked:
+        client.get("/signin/still-here")
+    assert len(asked) == 1
 
 
 def test_an_unused_session_ends_and_says_so(house: House) -> None:

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import date, time, timedelta
+from datetime import UTC, date, datetime, time
 from pathlib import Path
+from uuid import UUID
 
 import pytest
 from sqlalchemy import Engine, select
 
 from service.domain.localtime import zone
-from service.domain.plan import PlanRule
+from service.domain.plan import PlanAhead, PlanRule
 from service.domain.vocabulary import MessageKind
-from service.links import Purpose
 from service.reports import yearsheet
 from service.store.session import read_session
-from service.store.tables import Contact, Patient
-from service.words import messages, replies
+from service.store.tables import Contact
+from service.words import messages
 from service.words.language import Language, checked_language
 from tests.house import House, open_house
 from tests.pseudo import CODE, disguised, pseudo_language, words_left
 from tests.pushed import open_push_house
+
+pytestmark = pytest.mark.databases("sqlite")
 
 # What is nobody's language: the service's name, units, the invented people and their clinic.
 NAMES = ("Neaptide", "kg lb", "Fernmoor Clinic", "Asha Ben")
@@ -87,9 +89,7 @@ def test_the_page_for_notices(pseudo: Language, engine: Engine, tmp_path: Path) 
     house = open_push_house(engine, tmp_path)
     for person in (house.asha, house.ben):
         house.change(person, language=CODE)
-        whose = (person.id, None) if isinstance(person, Patient) else (person.patient_id, person.id)
-        path = f"/push/{house.world.links.token(Purpose.PUSH, *whose, house.world.now + timedelta(days=7))}"
-        assert words_left(see(house, path), NAMES) == []
+        assert words_left(see(house, house.world.push_link(person)), NAMES) == []
 
 
 def test_the_demos_pages(pseudo: Language, engine: Engine, tmp_path: Path) -> None:
@@ -97,7 +97,8 @@ def test_the_demos_pages(pseudo: Language, engine: Engine, tmp_path: Path) -> No
     names = (
         *NAMES,
         "Asha Brook Ben Brook Pacific Auckland en",
-        "Fernmoor hello your quiet minutes are due STOP ends these Or just reply here",
+        "Fernmoor here as agreed with you we write when a reading is due We never ask for money or passwords",
+        "To check that it is us call good morning Time for today s reading and check in Or just reply STOP to stop",
     )
     assert words_left(see(house, "/demo/"), names) == []
     with read_session(engine) as session:
@@ -117,10 +118,10 @@ def test_every_message(pseudo: Language, kind: MessageKind) -> None:
 
 
 def test_every_reply(pseudo: Language) -> None:
-    for key in replies.lines(pseudo):
-        assert words_left(replies.line(pseudo, key, again=True)) == []
-    assert words_left(replies.line_until(pseudo, None)) == []
-    dated = replies.line_until(pseudo, date(2026, 11, 25))
+    for key in messages.lines(pseudo):
+        assert words_left(messages.line(pseudo, key, again=True)) == []
+    assert words_left(messages.line_until(pseudo, None)) == []
+    dated = messages.line_until(pseudo, date(2026, 11, 25))
     assert words_left(dated) == []
     assert f"25 {pseudo.months[10]}" in dated  # in the months of the language's own locale
 
@@ -128,7 +129,8 @@ def test_every_reply(pseudo: Language) -> None:
 def test_the_printed_year(pseudo: Language) -> None:
     rule = PlanRule(0b0101011, time(7), time(8, 30), time(10))
     pauses = ((date(2026, 3, 2), date(2026, 3, 3)),)
-    sheet = yearsheet.YearSheet("F-1", "Fernmoor", zone("Pacific/Auckland"), rule, date(2026, 1, 1), pauses)
+    since, place = datetime(2026, 1, 1, tzinfo=UTC), zone("Pacific/Auckland")
+    sheet = PlanAhead(UUID(int=7), UUID(int=8), "F-1", "en", place, True, rule, since, since, "Fernmoor", pauses)
     assert words_left(yearsheet.write(pseudo, sheet, 2026), ("F Fernmoor", *pseudo.short_weekdays)) == []
 
 

@@ -19,9 +19,12 @@ from service.reviewing.patient import timeline_of
 from service.store.session import read_session, write_session
 from service.store.tables import Staff
 from service.words.language import Language
+from tests.builder import acting
 from tests.pseudo import CODE, pseudo_language, words_left
 from tests.ward import NOW
 from tests.web.test_clinic_pages import PAGES, Clinic, clinic  # noqa: F401 - the fixture
+
+pytestmark = pytest.mark.databases("sqlite")
 
 # What is nobody's language: names, units, what people wrote, and the words in which files are known.
 NAMES = (
@@ -45,10 +48,9 @@ def lived_in(pseudo: Language, clinic: Clinic, engine: Engine) -> Clinic:  # noq
         made = NewAdjustment(
             AdjustmentKind.MEDICINE, "Evening tablet", date(2026, 11, 12), date(2026, 11, 20), "Blood test"
         )
-        adjusting.record_adjustment(session, clinic.clinic_id, clinic.ids["Asha"], made, nurse, NOW)
-        signing.sign(
-            session, clinic.clinic_id, clinic.ids["Asha"], nurse, Outcome.NO_CHANGE, "Looked at both", None, NOW, pseudo
-        )
+        act, asha = acting(session, nurse, NOW), clinic.ids["Asha"]
+        adjusting.record_adjustment(act, asha, made)
+        signing.sign(act, asha, Outcome.NO_CHANGE, "Looked at both", None, pseudo)
     return clinic
 
 
@@ -71,10 +73,17 @@ def test_a_patients_page(lived_in: Clinic, name: str) -> None:
     assert see(lived_in, lived_in.path(name)) == []
 
 
+def test_the_record(lived_in: Clinic) -> None:
+    # Units, and what a file may call what is in them, are spelt alike in every language.
+    left = set(see(lived_in, lived_in.path("Asha", "/record")))
+    units = {"mm", "Hg", "mmol", "µmol", "mL", "dL", "mg", "ng", "pg", "µg", "mEq", "m²", "min"}
+    assert left <= units | {"urea", "nitrogen"}
+
+
 def test_the_wordings(lived_in: Clinic) -> None:
     lived_in.enter("clerk")
     # The placeholders are spelt as whoever writes a wording types them.
-    assert set(see(lived_in, f"/clinic/wordings/{CODE}/prompt")) <= {"Esperanto", "link", "sender"}
+    assert set(see(lived_in, f"/clinic/wordings/{CODE}/prompt")) <= {"Esperanto", "asked", "greeting", "link", "sender"}
 
 
 def strings(value: object) -> Iterator[str]:
@@ -99,6 +108,6 @@ def test_the_records_and_the_drawing(pseudo: Language, lived_in: Clinic) -> None
     for facts in (week.facts, month.facts, said):
         left = words_left(re.sub(r"\b[0-9a-f]{8}\b", "", " ".join(strings(facts))), NAMES)
         assert left == []
-    spec = json.dumps(charts.timeline(drawn, pseudo, width=600, interactive=True), ensure_ascii=False)
+    spec = json.dumps(charts.timeline(drawn, pseudo, width=880), ensure_ascii=False)
     for shown in re.findall(r'"title": "([^"]+)"', spec):
         assert words_left(shown, NAMES) == []

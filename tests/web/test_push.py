@@ -13,15 +13,19 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from service.care import consents
+from service.care import contacts, ending
 from service.domain.vocabulary import Channel, ConsentKind, ContactState
 from service.enrolling import people
-from service.links import Purpose
+from service.links import revoke_links
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient
-from tests.house import House, words, writes_of
+from service.web.pages import push
+from tests.house import House, words
 from tests.pushed import Browser, b64, open_push_house, public_key
+from tests.statements import writes_of
+
+pytestmark = pytest.mark.databases("sqlite")
 
 WEEK = timedelta(days=7)
 
@@ -32,10 +36,7 @@ def house(engine: Engine, tmp_path: Path) -> House:
 
 
 def path_for(house: House, person: Patient | Caregiver, lasts: timedelta = WEEK) -> str:
-    until = house.world.now + lasts
-    patient_id = person.id if isinstance(person, Patient) else person.patient_id
-    who = None if isinstance(person, Patient) else person.id
-    return f"/push/{house.world.links.token(Purpose.PUSH, patient_id, who, until)}"
+    return house.world.push_link(person, lasts)
 
 
 def phones(house: House) -> list[Contact]:
@@ -108,8 +109,7 @@ def test_the_script_that_shows_notices_reaches_over_these_pages_alone(house: Hou
 def test_a_link_that_was_changed_or_is_of_another_kind_opens_nothing(house: House) -> None:
     path = path_for(house, house.asha)
     checkin = "/push/" + house.link(house.asha).rpartition("/")[2]
-    swapped = f"/push/{house.world.links.token(Purpose.PUSH, house.ben.id, house.asha.id, house.world.now + WEEK)}"
-    for forged in (path[:-2] + "aa", checkin, "/push/x", "/push/%00", swapped):
+    for forged in (path[:-2] + "aa", checkin, "/push/x", "/push/%00", f"/push/{house.asha.id}", path + "x"):
         assert house.client.get(forged).status_code == 404
         answer = house.client.post(forged, json=Browser().subscription)
         assert (answer.status_code, answer.mimetype) == (404, "application/problem+json")
@@ -138,13 +138,31 @@ def test_a_link_of_somebody_who_takes_no_part_any_more_is_closed(house: House) -
     assert house.client.get(ben).status_code == 410
     assert house.client.post(ben, json=Browser().subscription).status_code == 410
     with write_session(house.engine) as session:
-        people.end_patient(
+        ending.end_patient(
             Act(session, OPERATOR, house.asha.clinic_id, house.world.now),
             session.get_one(Patient, house.asha.id),
         )
     assert house.client.get(asha).status_code == 410
     assert house.client.post(asha, json=Browser().subscription).status_code == 410
     assert phones(house) == []
+
+
+def test_a_link_revoked_while_the_button_is_pressed_sets_nothing_up(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = path_for(house, house.asha)
+    looks = push._found
+
+    def looks_and_then_staff_revoke(token: str) -> push.Invited:
+        found = looks(token)
+        with write_session(house.engine) as session:
+            act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
+            revoke_links(act, session.get_one(Patient, house.asha.id))
+        return found
+
+    monkeypatch.setattr(push, "_found", looks_and_then_staff_revoke)
+    answer = house.client.post(path, json=Browser().subscription)
+    assert (answer.status_code, phones(house), agreements(house)) == (410, [], [])
 
 
 # --- a phone ----------------------------------------------------------------------------------
@@ -164,11 +182,12 @@ def test_one_press_is_a_contact_an_agreement_and_lines_in_the_audit_together(hou
     assert "The notices are on" in told(house, path)
 
 
+@pytest.mark.databases("both")
 def test_nothing_is_kept_of_a_press_when_one_part_fails(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     def fails(*_: object, **__: object) -> None:
         raise RuntimeError("no agreement can be written")
 
-    monkeypatch.setattr("service.enrolling.phones.record_consent", fails)
+    monkeypatch.setattr("service.care.contacts.record_consent", fails)
     assert house.client.post(path_for(house, house.asha), json=Browser().subscription).status_code == 500
     assert phones(house) == []
 
@@ -190,6 +209,7 @@ def test_the_same_subscription_again_writes_nothing(house: House) -> None:
     assert writes == []
 
 
+@pytest.mark.databases("both")
 def test_presses_at_the_same_moment_make_one_contact(house: House) -> None:
     path = path_for(house, house.asha)
     browsers = [Browser(f"https://push.example/send/{n}") for n in range(4)]
@@ -201,7 +221,7 @@ def test_presses_at_the_same_moment_make_one_contact(house: House) -> None:
 
     with ThreadPoolExecutor(len(browsers)) as pool:
         answers = sorted(pool.map(press, browsers))
-    assert answers == [200, 200, 200, 201]
+    assert answers == [201, 410, 410, 410]  # the link is the first one's
     assert len(phones(house)) == len(agreements(house)) == 1
 
 
@@ -210,6 +230,7 @@ def test_new_keys_and_a_new_phone_take_the_place_of_the_old(house: House) -> Non
     house.client.post(path, json=Browser().subscription)
     (first,) = phones(house)
     for browser in (Browser(auth=b"fedcba9876543210"), Browser("https://push.example/send/new-phone")):
+        path = path_for(house, house.asha)
         assert house.client.post(path, json=browser.subscription).json == {"phone": "changed"}
         (phone,) = phones(house)
         assert (phone.id, phone.address, phone.secret) == (first.id, browser.endpoint, kept(browser))
@@ -233,8 +254,48 @@ def test_an_order_that_staff_have_set_is_kept_when_the_phone_is_exchanged(house:
             Act(session, OPERATOR, text.clinic_id, house.world.now),
             session.get_one(Contact, text.id),
         )
-    house.client.post(path, json=Browser("https://push.example/send/new-phone").subscription)
+    house.client.post(path_for(house, house.asha), json=Browser("https://push.example/send/new-phone").subscription)
     assert phones(house)[0].position == 1
+
+
+def test_a_link_is_used_up_by_its_first_phone_which_may_come_back(house: House) -> None:
+    path, first = path_for(house, house.asha), Browser()
+    house.client.post(path, json=first.subscription)
+    second = Browser("https://push.example/send/second")
+    answer = house.client.post(path, json=second.subscription)
+    assert (answer.status_code, answer.get_json(force=True)["detail"]) == (
+        410, "This link has set a phone up; another phone needs a new link.",
+    )  # fmt: skip
+    guessed = first.subscription | {"keys": first.subscription["keys"] | {"auth": b64(b"x" * 16)}}
+    assert house.client.post(path, json=second.subscription | {"was": guessed}).status_code == 410
+    assert [one.address for one in phones(house)] == [first.endpoint]
+    page = house.client.get(path).get_data(as_text=True)
+    assert "data-key" not in page
+    assert "Ask the clinic for a new one" in page
+    # The same phone, whose browser has made a new subscription meanwhile, shows the secret of the old one.
+    house.client.post(f"{path}/end")
+    assert "data-key" in house.client.get(path).get_data(as_text=True)
+    again = house.client.post(path, json=second.subscription | {"was": first.subscription})
+    assert (again.status_code, again.json) == (200, {"phone": "changed"})
+
+
+def test_the_person_is_told_of_a_new_phone_on_their_other_channel(house: House) -> None:
+    def came() -> list[str]:
+        house.world.tick()
+        return [kept.body for kept in house.world.phone(house.asha).unread() if "set up just now" in kept.body]
+
+    path, browser = path_for(house, house.asha), Browser()
+    house.client.post(path, json=browser.subscription)
+    (told_once,) = came()
+    assert told_once.endswith("If that was not you, please call +64 9 999 0100.")
+    for hidden in ("Asha", "push.example", "http"):
+        assert hidden not in told_once
+    house.client.post(path, json=browser.subscription)
+    house.client.post(f"{path}/end")
+    house.client.post(path, json=browser.subscription)
+    assert len(came()) == 1  # the phone that we know
+    house.client.post(path_for(house, house.asha), json=Browser("https://push.example/send/second").subscription)
+    assert len(came()) == 2
 
 
 def test_somebody_who_has_stopped_messages_is_told_that_none_will_come(house: House) -> None:
@@ -287,7 +348,7 @@ def test_an_agreement_that_staff_withdraw_ends_the_phone_too(house: House) -> No
     house.client.post(path_for(house, house.asha), json=Browser().subscription)
     with write_session(house.engine) as session:
         asha = session.get_one(Patient, house.asha.id)
-        consents.record_consent(
+        contacts.record_consent(
             Act(session, OPERATOR, asha.clinic_id, house.world.now), asha, ConsentKind.WEBPUSH, False, "by telephone"
         )
     assert phones(house)[0].state is ContactState.BROKEN

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import io
 import re
-import sys
 import uuid
 from datetime import datetime, timedelta
 from html import unescape
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -18,17 +17,20 @@ from werkzeug.test import TestResponse
 
 from service.accounts import keys
 from service.accounts.staff import add_staff
-from service.cli import main
-from service.domain.vocabulary import Channel, ConsentKind, Role, Scope
-from service.enrolling import clinics, people
-from service.links import Purpose
+from service.domain.vocabulary import Channel, ConsentKind, LinkPurpose, Role, Scope
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
-from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, IdempotentCall, Patient, Staff
+from service.store.tables import AuditLine, Caregiver, Consent, Contact, IdempotentCall, Patient, Staff
 from service.transports.webpush import WebPush
+from tests.builder import building
 from tests.house import House, open_house, token_on, words
 from tests.pushed import CONTACT, PUSH_KEY, Browser, open_push_house, public_key
 from tests.signed_in import sign_in_as
+from tests.usecases.test_cli import Run, done, run
+
+pytestmark = pytest.mark.databases("sqlite")
+
+__all__ = ["run"]
 
 MISSING = "the setting NEAPTIDE_PUSH_KEY is missing"
 
@@ -55,41 +57,36 @@ def promote(house: House) -> None:
         session.scalars(select(Staff)).one().role = Role.ADMINISTRATOR
 
 
-def machine(house: House, path: str, clinic_id: uuid.UUID | None = None, key: str = "") -> TestResponse:
+def machine(
+    house: House, path: str, clinic_id: uuid.UUID | None = None, key: str = "", body: dict[str, Any] | None = None
+) -> TestResponse:
     with write_session(house.engine) as session:
         _, secret = keys.issue_key(
             Act(session, OPERATOR, clinic_id or house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
         )
     headers = {"Authorization": f"Bearer {secret}"} | ({"Idempotency-Key": key} if key else {})
-    return house.client.post(f"/api/v1{path}", json={}, headers=headers)
+    return house.client.post(f"/api/v1{path}", json=body or {}, headers=headers)
 
 
 def other_clinic(house: House) -> tuple[uuid.UUID, Patient, Caregiver]:
     """(clinic, its patient, their caregiver)"""
-    with write_session(house.engine) as session:
-        new = clinics.NewClinic("Otherwise Clinic", "Europe/London", "999", "+44 7700 900100", "Otherwise")
-        clinic: Clinic = clinics.enrol_clinic(session, new, OPERATOR, house.world.now)
-        patient = people.enrol_patient(
-            Act(session, OPERATOR, clinic.id, house.world.now),
-            people.NewPatient("O-1", "Cleo Invented", "Europe/London"),
-        )
-        caregiver = people.add_caregiver(
-            Act(session, OPERATOR, patient.clinic_id, house.world.now), patient, people.NewCaregiver("Dan Invented")
-        )
-        return clinic.id, patient, caregiver
+    with building(house.engine, house.world.now) as build:
+        clinic = build.clinic("Otherwise Clinic")
+        patient = build.patient(clinic, "Cleo Invented")
+        return clinic.id, patient, build.caregiver(patient, "Dan Invented")
 
 
 def made_links(house: House) -> list[tuple[str, str, uuid.UUID | None]]:
     lines = [line for line in house.rows(AuditLine) if line.action == "push_link.make"]
-    return [(line.actor_kind.value, line.subject_kind, line.subject_id) for line in lines]
+    return sorted(((line.actor_kind.value, line.subject_kind, line.subject_id) for line in lines), reverse=True)
 
 
 def opens_for(house: House, link: str, person: Patient | Caregiver) -> datetime:
     """The link's end, once it is seen to be this person's and to open."""
     parts = urlsplit(link)
     assert f"{parts.scheme}://{parts.netloc}" == "http://127.0.0.1:8000"
-    opened = house.world.links.read(parts.path.rpartition("/")[2], Purpose.PUSH)
-    assert (opened.person_id or opened.subject_id) == person.id
+    opened = house.world.link(parts.path.rpartition("/")[2], LinkPurpose.PUSH)
+    assert (opened.caregiver_id or opened.patient_id) == person.id
     assert house.client.get(parts.path).status_code == 200
     return opened.until
 
@@ -155,8 +152,7 @@ def test_a_link_without_the_form_token_is_not_made(house: House) -> None:
 
 def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_first(house: House) -> None:
     client, page = nurse(house), f"/clinic/patients/{house.asha.id}"
-    token = house.world.links.token(Purpose.PUSH, house.asha.id, None, house.world.now + timedelta(days=1))
-    house.client.post(f"/push/{token}", json=Browser().subscription)
+    house.client.post(house.world.push_link(house.asha), json=Browser().subscription)
     told = client.get(page).get_data(as_text=True)
     assert "push.example" not in told
     assert words(told).index("Notices on their phone") < words(told).index("Text: +64")
@@ -166,13 +162,8 @@ def test_a_phone_is_shown_without_its_address_and_another_contact_can_be_put_fir
     order = sorted((one.position, one.channel) for one in house.rows(Contact) if one.patient_id == house.asha.id)
     assert order == [(0, Channel.TEXT), (1, Channel.WEBPUSH)]
     _, cleo, _ = other_clinic(house)
-    with write_session(house.engine) as session:
-        new = people.NewContact(Channel.TEXT, "+447700900009")
-        foreign = people.add_contact(
-            Act(session, OPERATOR, cleo.clinic_id, house.world.now),
-            session.get_one(Patient, cleo.id),
-            new,
-        )
+    with building(house.engine, house.world.now) as build:
+        foreign = build.contact(cleo)
     for contact_id in (foreign.id, uuid.uuid4()):
         assert client.post(f"{page}/ways/{contact_id}/first", data=form).status_code == 404
     assert client.post(f"/clinic/patients/{uuid.uuid4()}/ways/{text.id}/first", data=form).status_code == 404
@@ -211,14 +202,8 @@ def test_no_link_is_made_without_a_push_key_or_for_somebody_who_takes_no_part(ba
 
 def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
     """Without a browser's keys it would be an address nobody can be reached at."""
-    with write_session(house.engine) as session:
-        _, secret = keys.issue_key(
-            Act(session, OPERATOR, house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
-        )
-    answer = house.client.post(
-        f"/api/v1/patients/{house.asha.id}/contacts", headers={"Authorization": f"Bearer {secret}"},
-        json={"channel": "webpush", "address": "https://push.example/x"},
-    )  # fmt: skip
+    typed = {"channel": "webpush", "address": "https://push.example/x"}
+    answer = machine(house, f"/patients/{house.asha.id}/contacts", body=typed)
     assert answer.status_code == 422
     assert "link" in answer.get_json(force=True)["errors"][0]["accepted"]
 
@@ -227,40 +212,25 @@ def test_a_push_contact_is_not_typed_in_by_hand(house: House) -> None:
 
 
 def test_an_operator_makes_a_key_and_with_it_a_link(
-    house: House, engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    house: House, engine: Engine, run: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def run(*typed: str) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["neaptide", *typed])
-        monkeypatch.setattr(sys, "stdin", io.StringIO())
-        code = 0
-        try:
-            main()
-        except SystemExit as stopped:
-            code = int(stopped.code or 0)
-        told = capsys.readouterr()
-        return code, told.out, told.err
-
-    monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
-    monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.render_as_string(hide_password=False))
     with write_session(engine) as session:
         act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
         add_staff(act, "petra@fernmoor.example", "Petra", Role.ADMINISTRATOR, "four quiet minutes a day")
     by = ("--as", "petra@fernmoor.example")
-    code, _, why = run("api", "POST", f"/patients/{house.asha.clinic_ref}/push-link", *by)
-    assert code != 0
-    assert MISSING in why
+    refused = run("api", "POST", f"/patients/{house.asha.clinic_ref}/push-link", *by)
+    assert refused.code != 0
+    assert MISSING in refused.err
 
-    code, key, _ = run("push", "key")
-    assert code == 0
+    key = done(run("push", "key")).out
     # What it made is a key to the reference library too (RFC 8292, section 3.2: 65 bytes, uncompressed).
     assert WebPush(key.strip(), CONTACT, lambda: house.world.now).public_key != public_key()
     monkeypatch.setenv("NEAPTIDE_PUSH_KEY", key.strip())
     monkeypatch.setenv("NEAPTIDE_PUSH_CONTACT", CONTACT)
-    code, said, _ = run("api", "POST", f"/caregivers/{house.ben.id}/push-link", *by)
-    assert code == 0
-    assert re.search(r'"link": "http://127\.0\.0\.1:8000/push/\S{71}"', said)
-    code, _, refused = run("api", "POST", f"/caregivers/{uuid.uuid4()}/push-link", *by)
-    assert (code, '"status": 404' in refused) == (1, True)
+    link = done(run("api", "POST", f"/caregivers/{house.ben.id}/push-link", *by)).json["link"]
+    assert re.fullmatch(r"http://127\.0\.0\.1:8000/push/\S{22}", link)
+    refused = run("api", "POST", f"/caregivers/{uuid.uuid4()}/push-link", *by)
+    assert (refused.code, refused.json["status"]) == (1, 404)
     assert made_links(house) == [("staff", "caregiver", house.ben.id)]
 
 
@@ -272,13 +242,7 @@ def test_the_public_key_is_the_one_that_the_rfc_gives() -> None:
 
 
 def test_agreement_to_notices_is_a_consent_of_its_own_over_rest(house: House) -> None:
-    with write_session(house.engine) as session:
-        _, secret = keys.issue_key(
-            Act(session, OPERATOR, house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
-        )
-    answer = house.client.post(
-        f"/api/v1/patients/{house.asha.id}/consents", headers={"Authorization": f"Bearer {secret}"},
-        json={"kind": "webpush", "given": True, "how": "signed form"},
-    )  # fmt: skip
+    agreed = {"kind": "webpush", "given": True, "how": "signed form"}
+    answer = machine(house, f"/patients/{house.asha.id}/consents", body=agreed)
     assert answer.status_code == 201
     assert [one.given for one in house.rows(Consent) if one.kind is ConsentKind.WEBPUSH] == [True]

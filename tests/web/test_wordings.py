@@ -15,20 +15,23 @@ from sqlalchemy import select
 from werkzeug.test import TestResponse
 
 from service.delivery import sending
-from service.domain.vocabulary import Channel, MessageKind, Role
-from service.links import Links, sample_links
+from service.domain.vocabulary import Channel, LinkPurpose, MessageKind, Role
+from service.links import Leads, Links
 from service.store import outbox
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Contact, MessageTemplate
+from service.store.tables import AuditLine, Contact, MessageTemplate, Patient
 from service.web.pages.clinic import wordings
 from service.words import messages
 from service.words.language import codes
-from service.worker import links_for
-from tests.house import words, writes_of
+from tests.house import words
+from tests.statements import writes_of
 from tests.web.conftest import MORNING, House
 from tests.web.test_api import is_problem
 from tests.web.test_api_edges import with_form_token
 
+pytestmark = pytest.mark.databases("sqlite")
+
+BASE = "https://calls.fernmoor.example"
 OURS = "{sender}: good morning from us. {link} STOP ends these."
 PROMPT = "/clinic/wordings/en/prompt"
 
@@ -66,7 +69,7 @@ def spoil(house: House) -> None:
 
 def test_an_administrator_finds_every_wording_in_the_menu_and_changes_one(house: House) -> None:
     admin = house.staff(Role.ADMINISTRATOR)
-    assert 'href="/clinic/wordings"' in admin.get("/clinic/review").get_data(as_text=True)
+    assert 'href="/clinic/wordings"' in admin.get("/clinic/measures").get_data(as_text=True)
     listed = admin.get("/clinic/wordings").get_data(as_text=True)
     for language in codes():
         for kind in MessageKind:
@@ -106,8 +109,8 @@ def test_a_preview_shows_what_was_typed_and_writes_nothing(house: House) -> None
     assert typed(page) == body
     assert "Fernmoor: a “quiet” moment <now> http://localhost/c/" in words(page)
     assert "Not saved." in words(page)
-    # 24 + 7 units before and around, and http://localhost/c/ with a token of 50: 70 units alone, 67 joined.
-    assert "2 segments, 102 units of UCS-2" in words(page)
+    # 24 + 7 units before and around, and http://localhost/c/ with a key of 22: 70 units alone, 67 joined.
+    assert "2 segments, 74 units of UCS-2" in words(page)
     assert "“ (U+201C LEFT DOUBLE QUOTATION MARK)" not in words(page)
     assert "““” (U+201C LEFT DOUBLE QUOTATION MARK)" in words(page)
     assert "STOP ends these messages; carriers expect that" in words(page)
@@ -122,7 +125,7 @@ def test_what_is_refused_is_said_beside_what_was_typed(house: House, do: str) ->
     page = answer.get_data(as_text=True)
     assert answer.status_code == 422
     assert typed(page) == "{sender}: {name} {link}"
-    assert "“{name}” cannot be sent. Accepted: placeholders {link}, {sender}." in words(page)
+    assert "“{name}” cannot be sent. Accepted: placeholders {asked}, {greeting}, {link}, {sender}." in words(page)
     assert 'aria-invalid="true"' in page
     answer = post(admin, "/clinic/wordings/en/safety", do=do, body="Please call.")
     assert "This text cannot be sent. Accepted: a wording with {number} in it." in words(answer.get_data(as_text=True))
@@ -171,23 +174,17 @@ def test_every_kind_and_language_has_its_words_on_the_page(house: House) -> None
 
 
 def test_sample_links_are_as_long_as_real_ones_and_open_nothing(house: House) -> None:
-    base, key = "https://calls.fernmoor.example", "a secret that only this test knows, 32+ characters"
-    samples = sample_links(base)
-    real = links_for(Links(key, base), base)
-
-    class Facts:
-        id = window_id = uuid.uuid4()
-        expires_at = MORNING
-        caregiver_id = staff_id = None
-
-    facts: Any = Facts()
-    assert len(samples.patient) == len(real(facts))
-    facts.caregiver_id = uuid.uuid4()
-    assert len(samples.caregiver) == len(real(facts))
-    facts.staff_id = uuid.uuid4()
-    assert samples.staff == real(facts)
+    links, samples = Links(BASE), Links(BASE).samples()
+    now = house.clock.now()
+    with write_session(house.engine) as session:
+        patient = session.scalars(select(Patient)).first()
+        assert patient is not None
+        for purpose, sample in ((LinkPurpose.CHECKIN, samples.patient), (LinkPurpose.CAREGIVER, samples.caregiver)):
+            real = links.make(session, Leads(purpose, patient.clinic_id, patient.id), now, now)
+            assert len(sample) == len(real)
+    assert samples.staff == f"{BASE}/clinic/inbox"
     for link in (samples.patient, samples.caregiver):
-        assert house.app.test_client().get(link.removeprefix(base)).status_code in {404, 410}
+        assert house.app.test_client().get(link.removeprefix(BASE)).status_code == 404
 
 
 # --- the API ----------------------------------------------------------------------------
@@ -197,7 +194,7 @@ def test_wordings_are_listed_set_tried_and_taken_back_over_the_api(house: House)
     admin = house.staff(Role.ADMINISTRATOR)
     headers = with_form_token(house.app, admin)
     listed = admin.get("/api/v1/wordings?page_size=7&page=3").get_json()
-    assert (listed["total"], listed["page"], len(listed["items"])) == (20, 3, 6)
+    assert (listed["total"], listed["page"], len(listed["items"])) == (24, 3, 7)
     assert all(item["preview"]["longest"]["segments"] == 1 for item in listed["items"])
 
     with writes_of(house.engine) as written:
@@ -227,7 +224,7 @@ def test_wordings_are_listed_set_tried_and_taken_back_over_the_api(house: House)
 @pytest.mark.parametrize(
     ("path", "body", "field", "accepted"),
     [
-        ("en/prompt", {"body": "{link} {name}"}, "body", "placeholders {link}, {sender}"),
+        ("en/prompt", {"body": "{link} {name}"}, "body", "placeholders {asked}, {greeting}, {link}, {sender}"),
         ("en/safety", {"body": "{phone}"}, "body", "a wording with {number} in it"),
         ("en/prompt", {"body": "{link}\x00"}, "body", "text without NUL characters"),
         ("en/prompt", {"body": "{link}\u202e"}, "body", "U+202E RIGHT-TO-LEFT OVERRIDE"),
@@ -286,9 +283,9 @@ def test_whoever_mends_a_wording_is_told_what_had_waited_for_it(house: House) ->
         )  # fmt: skip
         outbox.enqueue(session, new, MORNING)
     transports = house.app.extensions["neaptide"].transports
-    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).quarantined == 1
+    assert sending.deliver(house.engine, transports, lambda *_: "https://x.example", house.clock).quarantined == 1
     admin = house.staff(Role.ADMINISTRATOR)
     assert post(admin, PROMPT, body=OURS, do="save").status_code == 303
     told = words(admin.get(PROMPT).get_data(as_text=True))
     assert "Messages that had waited for it and now go out: 1." in told
-    assert sending.deliver(house.engine, transports, lambda _: "https://x.example", house.clock).done == 1
+    assert sending.deliver(house.engine, transports, lambda *_: "https://x.example", house.clock).done == 1

@@ -1,0 +1,34 @@
+"""The application, made once in a process: its routes and templates take as long to make as several tests to run."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+
+from flask import Flask
+from sqlalchemy import Engine
+
+from service.app import create_app, hand_in
+from service.clock import Clock
+from service.config import Settings
+from service.domain.vocabulary import Channel
+from service.transports.base import Transport
+
+_made: dict[tuple[object, ...], Flask] = {}
+
+
+def serve(
+    settings: Settings,
+    engine: Engine,
+    clock: Clock,
+    transports: Mapping[Channel, Transport],
+    at_terminal: uuid.UUID | None = None,
+) -> Flask:
+    """What `create_app` makes; whoever was served before with settings and channels like these is served the same now."""
+    shape = (settings.demo, settings.trust_proxy, settings.base_url, frozenset(transports))
+    if shape not in _made:
+        _made[shape] = create_app(settings, engine, clock, transports)
+    app = _made[shape]
+    app.secret_key = settings.secret_key
+    hand_in(app, settings, engine, clock, transports, at_terminal)
+    return app

@@ -22,7 +22,9 @@ from babel.messages.pofile import read_po
 from service.words import language
 
 CODE = "eo"  # a code that babel knows, with one plural beside the singular; the words are not Esperanto's
+MIRRORED = "ur"  # likewise, and written from right to left; the words are not Urdu's
 OPEN, CLOSE = "⟦⟧"
+_BACKWARDS, _AS_BEFORE = "\u202e", "\u202c"  # of Unicode's bidirectional algorithm: what stands between runs leftwards
 _ACCENTS = str.maketrans("aeiouAEIOU", "àéîõûÀÉÎÕÛ")
 _KEPT = re.compile(r"%\(\w+\)[ds]|%%|\{\w+\}|<[^>]*>|&\w+;|https?://\S+")
 _READ_ALOUD = ("aria-label", "alt", "title", "placeholder")
@@ -38,30 +40,40 @@ def disguised(message: str) -> str:
     return f"{OPEN}{''.join(parts)}{message[at:].translate(_ACCENTS)}{CLOSE}"
 
 
+def mirrored(message: str) -> str:
+    """The same, each word running from right to left."""
+    return re.sub(rf"({_KEPT.pattern})|([^\W\d_]+)", _turned, disguised(message))
+
+
+def _turned(found: re.Match[str]) -> str:
+    return found[1] or f"{_BACKWARDS}{found[2]}{_AS_BEFORE}"
+
+
 @contextmanager
-def pseudo_language(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[language.Language]:
+def pseudo_language(folder: Path, monkeypatch: pytest.MonkeyPatch, code: str = CODE) -> Iterator[language.Language]:
     """The languages there are, and this one, for as long as the block runs."""
     shipped = language.FOLDER
-    for code in language.codes():
-        shutil.copytree(shipped / code, folder / code)
-    shutil.copytree(shipped / "en", folder / CODE)
-    catalogues = folder / CODE / "LC_MESSAGES"
+    for other in language.codes():
+        shutil.copytree(shipped / other, folder / other)
+    shutil.copytree(shipped / "en", folder / code)
+    say = mirrored if code == MIRRORED else disguised
+    catalogues = folder / code / "LC_MESSAGES"
     catalogues.mkdir(exist_ok=True)
     for name in language.CATALOGUES:
         with (shipped / "es" / "LC_MESSAGES" / f"{name}.po").open("rb") as file:
-            found = read_po(io.BytesIO(file.read()), locale=CODE)
-        made = Catalog(locale=CODE)
+            found = read_po(io.BytesIO(file.read()), locale=code)
+        made = Catalog(locale=code)
         for message in found:
             if message.id:
                 forms = (message.id,) if isinstance(message.id, str) else tuple(message.id)
-                said = tuple(disguised(form) for form in forms)
+                said = tuple(say(form) for form in forms)
                 made.add(message.id, said[0] if isinstance(message.id, str) else said, context=message.context)
         with (catalogues / f"{name}.mo").open("wb") as file:
             write_mo(file, made)
     with monkeypatch.context() as patch:
         patch.setattr(language, "FOLDER", folder)
         _forget_languages()
-        yield language.load_language(CODE)
+        yield language.load_language(code)
     _forget_languages()
 
 

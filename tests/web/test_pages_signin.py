@@ -235,10 +235,10 @@ def test_guessing_from_within_a_session_is_stopped_by_the_same_count(house: Hous
 
 def test_staff_pages_follow_the_browser(house: House) -> None:
     page = house.client.get("/signin", headers={"Accept-Language": "es-MX,es;q=0.9"}).get_data(as_text=True)
-    assert '<html lang="es">' in page
+    assert '<html lang="es"' in page
     assert "Contraseña" in page
     other = house.client.get("/signin", headers={"Accept-Language": "fi"}).get_data(as_text=True)
-    assert '<html lang="en">' in other
+    assert '<html lang="en"' in other
 
 
 def test_an_error_page_is_in_plain_words(house: House) -> None:

@@ -17,16 +17,18 @@ from service.domain.vocabulary import MessageKind
 from service.reports import yearsheet
 from service.store.session import read_session
 from service.store.tables import Contact
+from service.web import frame
 from service.words import messages
 from service.words.language import Language, checked_language
 from tests.house import House, open_house
-from tests.pseudo import CODE, disguised, pseudo_language, words_left
+from tests.pseudo import CODE, MIRRORED, disguised, pseudo_language, words_left
 from tests.pushed import open_push_house
 
 pytestmark = pytest.mark.databases("sqlite")
 
 # What is nobody's language: the service's name, units, the invented people and their clinic.
 NAMES = ("Neaptide", "kg lb", "Fernmoor Clinic", "Asha Ben")
+STATIC = Path(frame.__file__).parent / "static"
 
 
 @pytest.fixture
@@ -45,7 +47,7 @@ def house(pseudo: Language, engine: Engine, tmp_path: Path) -> House:
 
 def see(house: House, path: str) -> str:
     page: str = house.client.get(path, headers={"Accept-Language": CODE}).get_data(as_text=True)
-    assert f'<html lang="{CODE}">' in page
+    assert f'<html lang="{CODE}"' in page
     return page
 
 
@@ -66,6 +68,24 @@ def test_the_check_in_page(house: House) -> None:
     alarmed = house.client.post(link, data={"safety_signs": "chest_pain"})
     assert words_left(see(house, alarmed.headers["Location"]), NAMES) == []
     assert words_left(see(house, link), NAMES) == []
+
+
+def test_a_page_runs_the_way_its_language_is_written(
+    engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pseudo_language(tmp_path / "words", monkeypatch, MIRRORED):
+        house = open_house(engine, tmp_path)
+        assert '<html lang="en" dir="ltr">' in house.client.get("/signin").get_data(as_text=True)
+        house.change(house.asha, language=MIRRORED)
+        assert '<html lang="ur" dir="rtl">' in house.client.get(house.link(house.asha)).get_data(as_text=True)
+
+
+def test_no_style_sheet_names_a_side_of_the_page() -> None:
+    """CSS Logical Properties and Values (W3C): start and end follow the language."""
+    sides = re.compile(r"(margin|padding|border)-(left|right)|(text-align|float): (left|right)|[\s;{](left|right):")
+    sheets = {path.name: path.read_text() for path in STATIC.glob("*.css")}
+    assert "neaptide.css" in sheets
+    assert {name: found[0] for name, sheet in sheets.items() if (found := sides.search(sheet))} == {}
 
 
 def test_the_caregivers_page(house: House) -> None:

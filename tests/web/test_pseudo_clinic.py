@@ -59,7 +59,7 @@ def see(clinic: Clinic, path: str) -> list[str]:  # noqa: F811
     answer = clinic.client.get(path, headers={"Accept-Language": CODE})
     page = answer.get_data(as_text=True)
     assert answer.status_code == 200, page[:500]
-    assert f'<html lang="{CODE}">' in page
+    assert f'<html lang="{CODE}"' in page
     return words_left(re.sub(r"<kbd>[^<]*</kbd>|\b[0-9a-f]{8}\b", "", page), NAMES)
 
 

@@ -90,7 +90,7 @@ def test_the_page_gives_the_browser_the_key_that_signs(house: House) -> None:
 def test_a_caregiver_is_told_what_concerns_a_caregiver_in_their_own_language(house: House) -> None:
     house.change(house.ben, language="es")
     page = house.client.get(path_for(house, house.ben)).get_data(as_text=True)
-    assert '<html lang="es">' in page
+    assert '<html lang="es"' in page
     assert "Cuando la clínica no tiene noticias" in page
     assert "cada día de su plan" not in page
 

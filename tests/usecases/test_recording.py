@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from service.care import entries, pauses, recorded
+from service.care import entries, pauses, persons, recorded
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     Channel,
@@ -27,7 +27,7 @@ from service.domain.vocabulary import (
 )
 from service.enrolling import clinics, contexts
 from service.intake import results
-from service.recording import events, medicines, next_contacts, persons
+from service.recording import events, medicines, next_contacts
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session

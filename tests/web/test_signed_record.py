@@ -12,12 +12,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
-from service.care import entries
+from service.care import entries, persons
 from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, MedicineClass, NoResult, ResultKind, Route
 from service.enrolling import baselines
 from service.intake.results import record_result
-from service.recording import chemistry, events, medicines, persons
+from service.recording import chemistry, events, medicines
 from service.reviewing import signing
 from service.reviewing.records import weekly_record
 from service.store.audit import OPERATOR, Act

@@ -15,7 +15,7 @@ from typing import Any
 from flask import Response
 from marshmallow import Schema, fields, validate
 
-from service.care import entries, recorded
+from service.care import entries, persons, recorded
 from service.domain import vocabulary
 from service.domain.plan import weekdays_of
 from service.domain.record.kidney import KidneyInjury
@@ -36,7 +36,7 @@ from service.domain.record.standing import Among, ArmPressure, Catheter, Posture
 from service.domain.record.trouble import TroubleLevel
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, Scope, Source
 from service.intake import results
-from service.recording import chemistry, events, medicines, next_contacts, persons
+from service.recording import chemistry, events, medicines, next_contacts
 from service.store.session import read_session
 from service.store.tables import EventRow, MedicineRow, NextContact, NoResultRow, Patient, PersonRow, ResultRow
 from service.web.api.base import Blueprint, Page, instant, list_rows, number, shows, text, whole, word, yes_no

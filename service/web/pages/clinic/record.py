@@ -16,11 +16,10 @@ from typing import Any
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, lazy_gettext
-from marshmallow import Schema, ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.care import entries, recorded
+from service.care import entries, persons, recorded
 from service.domain import localtime, vocabulary
 from service.domain.plan import weekdays_of
 from service.domain.record import results
@@ -29,7 +28,7 @@ from service.domain.record.now import Recorded
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, EventKind, ResultKind
 from service.enrolling import baselines
-from service.recording import medicines, next_contacts, persons
+from service.recording import medicines, next_contacts
 from service.reviewing import adjusting
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry
@@ -51,7 +50,8 @@ from service.web.api.plans import GoalIn
 from service.web.api.record import KINDS, PersonIn
 from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import refusals
+from service.web.pages.clinic import inputs, refusals
+from service.web.pages.clinic.inputs import Form, Input
 from service.web.services import services
 from service.words.labels import label, title
 from service.words.sentences import record, standing
@@ -64,31 +64,6 @@ UNITS = {
     kind: {results.written(unit): unit for unit in (*one.factors, one.unit)} for kind, one in results.MEASURES.items()
 }
 LISTED = 60  # results, the newest; a file may bring ten thousand
-
-
-@dataclass(frozen=True)
-class Input:
-    """One field of a form: a word of a vocabulary where it has one, else text of a type that browsers know."""
-
-    name: str
-    label: Any
-    kind: str = "text"  # text, date, datetime-local, decimal, number, measure, checkbox, days, staff
-    words: type[StrEnum] | None = None
-    required: bool = False
-    start: str = ""
-    hint: Any = ""
-
-
-@dataclass(frozen=True)
-class Form:
-    """One kind of entry: its heading, and what a form asks for."""
-
-    name: str
-    heading: Any
-    add: Any
-    inputs: Sequence[Input]
-    enters: str = ""  # the kind of entry, where it is not called as the form is
-    fixed: Mapping[str, str] = field(default_factory=dict)  # what the form enters without asking
 
 
 @dataclass(frozen=True)
@@ -217,7 +192,7 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
             if name == PERSON.name:
-                persons.set_person(act, whose, **_given(PersonIn(), PERSON, whose))
+                persons.set_person(act, whose, **inputs.given(PersonIn(), PERSON, whose.zone))
             elif name == GOAL.name:
                 _goal(act, whose)
             elif name not in FORMS:
@@ -234,7 +209,7 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
                     case _ if name == "arm-pressures":
                         _arm_pressure(act, whose, form)
                     case _:
-                        given = _given(kind.takes(), form, whose)
+                        given = inputs.given(kind.takes(), form, whose.zone)
                         entered = kind.record(act, whose, **given, corrects=row)
                         if isinstance(entered, MedicineRow) and row is None:
                             still = _begun(act, whose, entered)
@@ -244,8 +219,8 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         return _asked_first(death)
     except Refused as refused:
         form = SINGLE.get(name) or FORMS[name]
-        called = {one.name: one.label for one in form.inputs} | {"reason": gettext("Why it was never so")}
-        flash(gettext("Not recorded. %(why)s", why=refusals.plain(refused, called)), "wrong")
+        why = inputs.told(form, refused, reason=gettext("Why it was never so"))
+        flash(gettext("Not recorded. %(why)s", why=why), "wrong")
         return _shown(patient_id, form), 422
     flash(gettext("Recorded."), "good")
     for course in still:
@@ -275,7 +250,7 @@ def _begun(act: Act, whose: Patient, began: MedicineRow) -> list[str]:
 def _goal(act: Act, whose: Patient) -> None:
     """Set a goal, or end the one there is (`do`). Raises Refused."""
     if forms.text("do") != "end":
-        baselines.set_goal(act, whose, **_given(GoalIn(), GOAL, whose))
+        baselines.set_goal(act, whose, **inputs.given(GoalIn(), GOAL, whose.zone))
         return
     ended = forms.row_id("goal")
     if ended is None:
@@ -285,65 +260,17 @@ def _goal(act: Act, whose: Patient) -> None:
 
 def _arm_pressure(act: Act, whose: Patient, form: Form) -> None:
     """Both values of one pressure, each as the result that it is. Raises Refused."""
-    typed = {one.name: value for one in form.inputs if (value := _value(one, whose)) is not None}
+    typed = {one.name: value for one in form.inputs if (value := inputs.value(one, whose.zone)) is not None}
     both = {kind: typed.pop(kind, None) for kind in (ResultKind.SYSTOLIC, ResultKind.DIASTOLIC)}
     for kind, value in both.items():
         try:
-            loaded = _loaded(
+            loaded = inputs.loaded(
                 KINDS["results"].takes(), form, typed | {"kind": kind} | ({"value": value} if value else {})
             )
             KINDS["results"].record(act, whose, **loaded)
         except Refused as refused:
             field = kind if refused.field == "value" else refused.field
             raise Refused(field, refused.value, refused.accepted) from None
-
-
-def _given(schema: Schema, form: Form, whose: Patient) -> dict[str, Any]:
-    """What a form holds, as the API's schema reads it. Raises Refused."""
-    given = {one.name: value for one in form.inputs if (value := _value(one, whose)) is not None}
-    if any(one.kind == "measure" for one in form.inputs):
-        kind, _, unit = given.get("kind", "").partition(" ")
-        given |= {"kind": kind} | ({"unit": unit} if unit else {})
-    return _loaded(schema, form, given | dict(form.fixed))
-
-
-def _loaded(schema: Schema, form: Form, given: dict[str, Any]) -> dict[str, Any]:
-    """What the API's schema makes of it. Raises Refused, in words for whoever typed it."""
-    try:
-        loaded: dict[str, Any] = schema.load(given)
-    except ValidationError as wrong:
-        name = next(iter(wrong.messages_dict))
-        asked = next((one for one in form.inputs if one.name == name), None)
-        raise Refused(name, given.get(name), _accepted(asked, given.get(name))) from None
-    return loaded
-
-
-def _accepted(asked: Input | None, given: Any) -> str:
-    """What a field takes, in words."""
-    if asked is None or given in {None, ""}:
-        return str(gettext("something: it is needed"))
-    if asked.kind == "date":
-        return str(gettext("a date such as 2026-11-25"))
-    if asked.words or asked.kind in {"staff", "measure"}:
-        return str(gettext("one of the list"))
-    if asked.kind in {"number", "decimal"}:
-        return str(gettext("a number that can be true"))
-    return str(gettext("shorter text, on one line"))
-
-
-def _value(one: Input, whose: Patient) -> Any:
-    """What a field holds, as a schema takes it; None for nothing. Raises Refused."""
-    match one.kind:
-        case "checkbox":
-            return bool(forms.text(one.name))
-        case "days":
-            return [int(day) for day in request.form.getlist(one.name) if day in set("0123456")] or None
-        case "number":
-            return forms.number(one.name)
-        case "datetime-local":
-            taken = forms.instant(one.name, localtime.zone(whose.zone))
-            return None if taken is None else taken.isoformat()
-    return forms.text(one.name).strip() or None
 
 
 def _typed(form: Form) -> dict[str, Any]:

@@ -1,0 +1,107 @@
+"""A form as staff see it: what it asks for, and what was typed into it, as the API's own schema reads it.
+
+Promises that a page and the API take the same, and that what was refused is said by the name that the field
+has on the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from flask import request
+from flask_babel import gettext
+from marshmallow import Schema, ValidationError
+
+from service.domain import localtime
+from service.domain.validation import Refused
+from service.web import forms
+from service.web.pages.clinic import refusals
+
+
+@dataclass(frozen=True)
+class Input:
+    """One field of a form: a word of a vocabulary where it has one, else text of a type that browsers know."""
+
+    name: str
+    label: Any
+    kind: str = "text"  # text, date, datetime-local, time, decimal, number, measure, checkbox, yes, days, staff, choice
+    words: type[StrEnum] | None = None
+    required: bool = False
+    start: str = ""
+    hint: Any = ""
+    choices: Callable[[], Sequence[tuple[str, str]]] | None = None  # of a choice: what is sent, and what is read
+    empties: bool = False  # an empty field says that there is none, rather than nothing
+
+
+@dataclass(frozen=True)
+class Form:
+    """One kind of entry: its heading, and what a form asks for."""
+
+    name: str
+    heading: Any
+    add: Any
+    inputs: Sequence[Input]
+    enters: str = ""  # the kind of entry, where it is not called as the form is
+    fixed: Mapping[str, str] = field(default_factory=dict)  # what the form enters without asking
+
+
+def given(schema: Schema, form: Form, zone: str) -> dict[str, Any]:
+    """What a form holds, as the API's schema reads it; wall times are of `zone`. Raises Refused."""
+    held = {
+        one.name: found for one in form.inputs if (found := value(one, zone)) is not None or one.empties
+    } | dict(form.fixed)  # fmt: skip
+    if any(one.kind == "measure" for one in form.inputs):
+        kind, _, unit = held.get("kind", "").partition(" ")
+        held |= {"kind": kind} | ({"unit": unit} if unit else {})
+    return loaded(schema, form, held)
+
+
+def loaded(schema: Schema, form: Form, held: Mapping[str, Any]) -> dict[str, Any]:
+    """What the API's schema makes of it. Raises Refused, in words for whoever typed it."""
+    try:
+        read: dict[str, Any] = schema.load(held)
+    except ValidationError as wrong:
+        name = next(iter(wrong.messages_dict))
+        asked = next((one for one in form.inputs if one.name == name), None)
+        raise Refused(name, held.get(name), _accepted(asked, held.get(name))) from None
+    return read
+
+
+def value(one: Input, zone: str) -> Any:
+    """What a field holds, as a schema takes it; None for nothing. Raises Refused."""
+    match one.kind:
+        case "checkbox":
+            return bool(forms.text(one.name))
+        case "yes":
+            return {"yes": True, "no": False}.get(forms.text(one.name))
+        case "days":
+            return [int(day) for day in request.form.getlist(one.name) if day in set("0123456")] or None
+        case "number":
+            return forms.number(one.name)
+        case "datetime-local":
+            taken = forms.instant(one.name, localtime.zone(zone))
+            return None if taken is None else taken.isoformat()
+    return forms.text(one.name).strip() or None
+
+
+def told(form: Form, refused: Refused, **more: Any) -> str:
+    """What would have been taken of which field, by its name in the form or in `more`."""
+    return refusals.plain(refused, {one.name: one.label for one in form.inputs} | more)
+
+
+def _accepted(asked: Input | None, held: Any) -> str:
+    """What a field takes, in words."""
+    if asked is None or held in (None, "", []):
+        return str(gettext("something: it is needed"))
+    if asked.kind == "date":
+        return str(gettext("a date such as 2026-11-25"))
+    if asked.kind == "time":
+        return str(gettext("a local time, such as 07:30"))
+    if asked.words or asked.kind in {"staff", "measure", "choice"}:
+        return str(gettext("one of the list"))
+    if asked.kind in {"number", "decimal"}:
+        return str(gettext("a number that can be true"))
+    return str(gettext("shorter text, on one line"))

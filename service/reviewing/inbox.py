@@ -1,13 +1,14 @@
-"""The inbox: what must be looked at today, taken by someone and closed with a reason.
+"""The inbox: what must be looked at today, taken by someone and closed; what is urgent with words.
 
 Open tasks are never hidden by being taken: a taken one shows by whom, and stays
-until somebody closes it.
+until somebody closes it. Whoever is called about one thing is called about all of it once:
+the tasks of a patient stand together, where their most pressing one does.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -77,6 +78,41 @@ class Item:
     handed_to: str | None  # the colleague whose it is by name
     role: Role | None  # or whoever has it
     stranger: Stranger | None = None
+
+    @property
+    def is_urgent(self) -> bool:
+        return self.kind in URGENT
+
+
+@dataclass(frozen=True, slots=True)
+class Pile:
+    """What waits about one patient, most pressing first. What is about nobody alone is a pile of one."""
+
+    items: tuple[Item, ...]
+
+    @property
+    def patient_id(self) -> uuid.UUID | None:
+        return self.items[0].patient_id
+
+    @property
+    def patient(self) -> str | None:
+        return self.items[0].patient
+
+    @property
+    def has_ended(self) -> bool:
+        return self.items[0].has_ended
+
+    @property
+    def urgent(self) -> int:
+        return sum(item.is_urgent for item in self.items)
+
+
+def by_patient(items: Iterable[Item]) -> list[Pile]:
+    """Items that come most pressing first, in piles; each pile where its first item stood."""
+    piles: dict[uuid.UUID, list[Item]] = {}
+    for item in items:
+        piles.setdefault(item.patient_id or item.id, []).append(item)
+    return [Pile(tuple(pile)) for pile in piles.values()]
 
 
 def inbox(
@@ -166,13 +202,15 @@ def take(act: Act, task_id: uuid.UUID) -> None:
 
 
 def close(act: Act, task_id: uuid.UUID, reason: str, promised: date | None = None) -> None:
-    """Close it with a reason. A silence that lasts is told again: on the date `promised`, or after the clinic's days.
+    """Close it, saying what was done: what is urgent is not closed without words.
 
-    Raises Refused for an empty reason or a date that is not ahead, LookupError, or AlreadyHandled.
+    A silence that lasts is told again: on the date `promised`, or after the clinic's days.
+    Raises Refused for no words where they are needed or a date that is not ahead, LookupError, or AlreadyHandled.
     """
     reason = validation.prose("reason", reason.strip(), longest=LONGEST_REASON)
-    if not reason:
-        raise Refused("reason", reason, "what was done, in words")
+    own = (Task.id == task_id, Task.clinic_id == act.clinic_id, Task.state != TaskState.CLOSED)
+    if not reason and act.session.scalar(select(Task.kind).where(*own)) in URGENT:
+        raise Refused("reason", reason, "what was done, in words: this is urgent")
     closed = {
         "state": TaskState.CLOSED,
         "closed_by": act.actor.id,

@@ -57,6 +57,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "in_range": record.in_range,
     "between": lambda say, reach: record.between(say, reach.lower, reach.upper),
     "task": tasks.task,
+    "task_brief": brief.task,
     "close_reason": tasks.close_reason,
     "hours": review.hours,
     "usual_follow_up": review.usual_follow_up,

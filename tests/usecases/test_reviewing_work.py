@@ -166,7 +166,7 @@ def test_the_inbox_shows_danger_first_then_the_oldest(ward):
 
 
 def test_a_task_is_taken_by_one_and_stays_until_closed_with_a_reason(ward):
-    task = ward.task(ward.patient("Asha"), TaskKind.SILENT, "No reading for 3 days.")
+    task = ward.task(ward.patient("Asha"), TaskKind.ABOVE_LIMIT, "Above the limit.")
     other = ward.staff("Rowan Pell")
     inbox.take(acting(ward.session, ward.nurse, ward.now), task.id)
     with pytest.raises(inbox.AlreadyHandled) as caught:

@@ -279,6 +279,17 @@ def test_no_scope_no_review_and_nothing_crosses_clinics(machine):
         machine.get(f"/patients/{machine.ids['Asha']}{rest}", key="other", status=404)
 
 
+def test_an_urgent_task_needs_words_to_be_closed_by_api_too(machine, engine):
+    with write_session(engine) as session:
+        ward = ward_of(session, machine.clinic)
+        who = session.get_one(Patient, machine.ids["Asha"])
+        urgent, quiet = (ward.task(who, kind, "words").id for kind in (TaskKind.ABOVE_LIMIT, TaskKind.SILENT))
+    refused = machine.post(f"/tasks/{urgent}/close", {})
+    assert (refused.status_code, refused.get_json()["errors"][0]["field"]) == (422, "reason")
+    assert machine.post(f"/tasks/{urgent}/close", {"reason": "Rang."}).get_json()["close_reason"] == "Rang."
+    assert machine.post(f"/tasks/{quiet}/close", {"promised": "2026-11-28"}).get_json()["state"] == "closed"
+
+
 def test_coverage_and_measures_can_be_read(machine):
     seen = machine.get(f"/patients/{machine.ids['Asha']}/review")["entry"]["seen"]
     machine.post(f"/patients/{machine.ids['Asha']}/sign-offs", {"outcome": "called", "seen": seen})

@@ -24,6 +24,8 @@ from service.config import Settings
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
+    Channel,
+    ContactState,
     ContactWay,
     EventKind,
     MedicineClass,
@@ -43,7 +45,7 @@ from service.reviewing import refreshing
 from service.store import panel as panel_rows
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import Adjustment, NextContact, Patient, ReviewAddition, SignOff, Staff, Task
+from service.store.tables import Adjustment, Contact, NextContact, Patient, ReviewAddition, SignOff, Staff, Task
 from service.web import drawing
 from service.web.pages.clinic import patient as patient_page
 from service.web.pages.clinic import review as review_page
@@ -531,6 +533,34 @@ def test_a_task_is_taken_and_closed_with_a_reason(clinic):
     assert "Answered that there is chest pain." not in clinic.get("/clinic/review")
 
 
+def test_the_inbox_is_by_patient_with_the_number_to_call_and_the_urgent_first(clinic):
+    with write_session(clinic.engine) as session:
+        ward = ward_of(session, clinic.clinic_id)
+        for kind in (TaskKind.WEIGHT_DOUBT, TaskKind.SAME_DAY):
+            ward.task(session.get_one(Patient, clinic.ids["Cara"]), kind, "words")
+        reach = {"channel": Channel.TEXT, "address": "+441632960123", "position": 0, "state": ContactState.OK}
+        session.add(Contact(clinic_id=clinic.clinic_id, patient_id=clinic.ids["Cara"], created_at=NOW, **reach))
+    page = clinic.get("/clinic/inbox")
+    piles = page.split('<li class="pile"')[1:]
+    assert [re.search(r">([A-Z][a-z]+) ", pile)[1] for pile in piles] == ["Ben", "Cara"]
+    assert 'href="tel:+441632960123"' in piles[1]
+    assert re.findall(r'id="r-[^"]+" name="reason" maxlength="400"( required)?', piles[1]) == [" required", "", ""]
+
+
+def test_what_is_urgent_is_not_closed_without_words_and_what_was_typed_is_there_again(clinic):
+    urgent, silent = clinic.tasks["safety"], clinic.tasks["silent"]
+    close = "/clinic/inbox/{}/close"
+    assert "Not closed. Needed is what was done, in words" in clinic.try_to_post(close.format(urgent), "/clinic/inbox")
+    typed = {"reason": "Rang; will send it.", "promised": "2020-01-01"}
+    page = clinic.try_to_post(close.format(silent), "/clinic/inbox", **typed)
+    assert all(f'value="{value}"' in page for value in typed.values())
+    clinic.post(close.format(silent), "/clinic/inbox")
+    assert "closed without words" in clinic.get("/clinic/inbox")
+    with read_session(clinic.engine) as session:
+        states = {task.id: task.state for task in session.scalars(select(Task).where(Task.id.in_((urgent, silent))))}
+    assert states == {urgent: TaskState.OPEN, silent: TaskState.CLOSED}
+
+
 def test_another_clinics_task_is_not_there(clinic):
     clinic.enter("stranger")
     page = clinic.get("/clinic/inbox")
@@ -602,11 +632,18 @@ def _entered(engine, patient_ids, staff_id):
             baselines.set_goal(act, who, None, 20.0, "lower", NOW.date())
 
 
-def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(clinic, engine):
+def test_a_page_of_everybody_asks_the_database_the_same_for_one_patient_and_for_many(clinic, engine):
+    def asked() -> list[int]:
+        counts = []
+        for path in ("/clinic/review", "/clinic/inbox", "/clinic/silences", "/clinic/measures"):
+            with statements_of(engine) as said:
+                clinic.get(path)
+            counts.append(len(said))
+        return counts
+
     _entered(engine, [clinic.ids[name] for name in ("Asha", "Ben", "Cara")], clinic.staff["nurse"])
     refreshing.refresh(engine, NOW)
-    with statements_of(engine) as many:
-        clinic.get("/clinic/review")
+    many = asked()
     with write_session(engine) as session:
         ward = open_ward(session)
         only = ward.patient("Only", pressures=QUIET, reference=18.0).id
@@ -616,9 +653,7 @@ def test_the_panel_page_asks_the_database_the_same_for_one_patient_and_for_many(
     _entered(engine, [only], staff_id)
     refreshing.refresh(engine, NOW)
     sign_in_as(clinic.client, staff_id, NOW)
-    with statements_of(engine) as few:
-        clinic.get("/clinic/review")
-    assert len(few) == len(many)
+    assert asked() == many
 
 
 def told_of(patched, module, name):

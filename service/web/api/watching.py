@@ -44,7 +44,10 @@ AuditOut = shows("AuditOut", AuditLine, "id at actor_kind actor_id action subjec
 
 
 class TaskClose(Schema):
-    reason = text(400)
+    """`reason`: what was done; needed where the task is urgent. `promised`: when a silence that lasts is told again."""
+
+    reason = text(inbox.LONGEST_REASON, required=False, load_default="")
+    promised = fields.Date()
 
 
 class OfPatient(Page):
@@ -125,8 +128,8 @@ def take(call: Call, task_id: uuid.UUID) -> Task:
 @blueprint.post("/tasks/<uuid:task_id>/close", allowed=for_staff())
 @blueprint.writes(TaskOut, takes=TaskClose)
 def close(call: Call, how: dict[str, Any], task_id: uuid.UUID) -> Task:
-    """Close it with a reason. 409 names who was first."""
-    return _move(call, task_id, lambda: inbox.close(call.act, task_id, how["reason"]))
+    """Close it, saying what was done. 409 names who was first."""
+    return _move(call, task_id, lambda: inbox.close(call.act, task_id, how["reason"], how.get("promised")))
 
 
 @blueprint.get("/audit", allowed=for_staff(Role.ADMINISTRATOR))

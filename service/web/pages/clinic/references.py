@@ -85,7 +85,10 @@ def decide(patient_id: uuid.UUID) -> ResponseReturnValue:
                     diastolic, mean, systolic = map(forms.pressure, ("pa_diastolic", "pa_mean", "pa_systolic"))
                     baselines.set_reference(act, patient, diastolic, mean, systolic, None, None)
                 case "keep":
-                    inbox.close(act, task.id, forms.text("reason"))
+                    reason = forms.text("reason")
+                    if not reason.strip():
+                        raise Refused("reason", reason, "what was decided, in words")
+                    inbox.close(act, task.id, reason)
                 case other:
                     raise Refused("decision", other, "accept, keep, type")
     except inbox.AlreadyHandled:

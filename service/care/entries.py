@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from service.care import dues
 from service.domain import localtime, validation
 from service.domain.validation import Refused
-from service.domain.vocabulary import ResultKind
+from service.domain.vocabulary import EventKind, ResultKind
 from service.store import panel
 from service.store.audit import Act
 from service.store.tables import EventRow, MedicineRow, NextContact, NoResultRow, Patient, PersonRow, ResultRow
@@ -30,10 +30,10 @@ LONGEST_NOTE = 2000
 FARTHEST = timedelta(days=36525)  # nobody's record goes farther back
 
 
-def enter(act: Act, patient: Patient, row: Row, *, corrects: Row | None = None) -> Row:
+def enter(act: Act, patient: Patient, row: Row, *, corrects: Row | None = None, settles: bool = True) -> Row:
     """Write an entry, or the newer row of one that it corrects. Raises Refused.
 
-    `row` holds what its table has of its own.
+    `row` holds what its table has of its own. Whoever enters several at once `settles` what they make due after them.
     """
     row.patient_id, row.withdrawn = patient.id, bool(row.withdrawn)
     row.entered_by, row.entered_at = str(act.actor), act.now
@@ -45,19 +45,19 @@ def enter(act: Act, patient: Patient, row: Row, *, corrects: Row | None = None) 
     if rhythm or isinstance(row, EventRow):
         # A rhythm says whether heart rate counts, the end of a stay from when on a rise is told at another bar.
         panel.mark_stale(act.session, [patient.id], act.now)
-    if not isinstance(row, EventRow | PersonRow):
+    if settles and not isinstance(row, EventRow | PersonRow):
         dues.settle(act.session, [patient.id], act.now)
     how = "enter" if corrects is None else "withdraw" if row.withdrawn else "correct"
     act.note(f"{row.__tablename__}.{how}", row, patient=patient.id, corrects=row.supersedes_id)
     return row
 
 
-def withdraw(act: Act, patient: Patient, row: Row, reason: str) -> Row:
+def withdraw(act: Act, patient: Patient, row: Row, reason: str, *, settles: bool = True) -> Row:
     """Take an entry back, with the reason: it was never so. It stays on record. Raises Refused."""
     reason = validation.text("reason", reason, longest=LONGEST_NOTE)
     copied: dict[str, Any] = {column.key: getattr(row, column.key) for column in row.__table__.columns}
     newer = type(row)(**copied | {"id": None, "superseded_at": None, "withdrawn": True, "note": reason})
-    return enter(act, patient, newer, corrects=row)
+    return enter(act, patient, newer, corrects=row, settles=settles)
 
 
 def counting(session: Session, table: type[Row], patient_id: uuid.UUID, *order: Any) -> Sequence[Row]:
@@ -82,6 +82,26 @@ def past_date(field: str, day: date, patient: Patient, now: datetime) -> date:
     if not today - FARTHEST <= day <= today:
         raise Refused(field, day.isoformat(), "today or an earlier date")
     return day
+
+
+def died_on(session: Session, patient_id: uuid.UUID) -> date | None:
+    """The date of the death that counts; None where none is recorded."""
+    deaths = (row for row in counting(session, EventRow, patient_id) if row.kind is EventKind.DEATH)
+    return next((row.from_date for row in deaths), None)
+
+
+def in_lifetime(session: Session, patient: Patient, **days: date | None) -> None:
+    """That none of these dates, by field, is after the recorded death of this patient. Raises Refused."""
+    died = died_on(session, patient.id)
+    for field, day in days.items():
+        if died is not None and day is not None and day > died:
+            raise Refused(field, day.isoformat(), "a date up to that of the recorded death")
+
+
+def still_to_plan(session: Session, patient: Patient, field: str, day: date) -> None:
+    """That something may still be planned for this patient. Raises Refused where a death is recorded."""
+    if died_on(session, patient.id) is not None:
+        raise Refused(field, day.isoformat(), "nothing more: a death is recorded")
 
 
 def _supersede(act: Act, patient: Patient, row: AnyRow, old: AnyRow) -> None:

@@ -431,6 +431,13 @@ class Route(StrEnum):
     OTHER = "other"
 
 
+class EarlierCourse(StrEnum):
+    """What becomes of a course of the same medicine where another is entered."""
+
+    ENDED = "ended"  # the day before
+    BESIDE = "beside"  # both are taken
+
+
 class NoResult(StrEnum):
     """What there is in place of a result where chemistry was due."""
 

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import IntegrityError
 
 from service.care import dues, entries
-from service.domain import validation
+from service.domain import localtime, validation
 from service.domain.record import results
 from service.domain.record.results import NewResult
 from service.domain.validation import Refused
@@ -50,6 +50,7 @@ def record_result(
 ) -> ResultRow:
     """Keep a result as it was given; the row that is there where it is on record already. Raises Refused."""
     row = _row(NewResult(patient.id, taken_at, value, kind, code, unit, posture, note), act.now, source)
+    entries.in_lifetime(act.session, patient, taken_at=localtime.local_date(row.taken_at, patient.zone))
     there = None if corrects is not None else _counting(act, patient, row)
     if there is not None and (there.value, there.unit) == (row.value, row.unit):
         return there

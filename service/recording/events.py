@@ -26,6 +26,14 @@ DAYS_BEFORE = 28
 DIED = "patient_died"
 
 
+class DeathToConfirm(Refused):
+    """A death could be recorded so, and nothing was: it asks for a word more."""
+
+    def __init__(self, day: date) -> None:
+        super().__init__("confirmed", False, "true, since a recorded death ends care here at once")
+        self.day = day
+
+
 def record_event(
     act: Act,
     patient: Patient,
@@ -36,12 +44,13 @@ def record_event(
     cause: EventCause = EventCause.NOT_KNOWN,
     note: str = "",
     source: Source = Source.API,
+    confirmed: bool = False,
     corrects: EventRow | None = None,
 ) -> EventRow:
     """Keep an event; with `corrects` the newer row of one, as where a stay ends. Raises Refused.
 
     `from_date` and `to_date` are local dates; an admission without `to_date` goes on. A stay that began is
-    a pause from its first day to the day before discharge.
+    a pause from its first day to the day before discharge. A death is recorded only where it is `confirmed`.
     """
     entries.past_date("from_date", from_date, patient, act.now)
     if kind is EventKind.ADMISSION:
@@ -52,8 +61,11 @@ def record_event(
         raise Refused("to_date", to_date and to_date.isoformat(), "nothing: only an admission has a last day")
     if corrects is not None and corrects.kind is EventKind.DEATH:
         raise Refused("id", str(corrects.id), "an event that is no death: that is taken back, with the reason")
-    if kind is EventKind.DEATH and _has_died(act, patient):
+    if kind is EventKind.DEATH and entries.died_on(act.session, patient.id) is not None:
         raise Refused("kind", kind, "another event: a death is recorded already; correct that, or take it back")
+    if kind is EventKind.DEATH and not confirmed:
+        raise DeathToConfirm(from_date)
+    entries.in_lifetime(act.session, patient, from_date=from_date, to_date=to_date)
     row = EventRow(
         kind=kind,
         cause=cause,
@@ -83,10 +95,6 @@ def withdraw_event(act: Act, patient: Patient, row: EventRow, reason: str) -> Ev
     if patient.state is PatientState.ACTIVE:
         next_contacts.plan_after_stay(act, patient)
     return taken_back
-
-
-def _has_died(act: Act, patient: Patient) -> bool:
-    return any(row.kind is EventKind.DEATH for row in entries.counting(act.session, EventRow, patient.id))
 
 
 def days_before(act: Act, patient: Patient, day: date) -> dict[str, Any]:

@@ -1,4 +1,8 @@
-"""Courses of medicines: begun, changed by a new course, ended by a last date."""
+"""Courses of medicines: begun, changed by a new course, ended by a last date.
+
+Promises that two courses of one medicine and route are told as taken at the same time only where somebody said so:
+whoever enters a second says whether it ends the earlier one or is taken beside it, by page and API alike.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +16,7 @@ from service.care import entries
 from service.domain import validation
 from service.domain.record import results
 from service.domain.validation import Refused
-from service.domain.vocabulary import MedicineClass, Route
+from service.domain.vocabulary import EarlierCourse, MedicineClass, Route
 from service.store.audit import Act
 from service.store.tables import MedicineRow, Patient
 
@@ -35,11 +39,17 @@ def record_medicine(
     to_date: date | None = None,
     chemistry_on: date | None = None,
     note: str = "",
+    earlier: EarlierCourse | None = None,
     corrects: MedicineRow | None = None,
 ) -> MedicineRow:
-    """Keep a course; with `corrects` the newer row of one, as where it ends or was typed wrongly. Raises Refused."""
+    """Keep a course; with `corrects` the newer row of one, as where it ends or was typed wrongly. Raises Refused.
+
+    `earlier` is what becomes of other courses of the medicine and route on the same days, and is asked for where there
+    are such. A correction is asked only for those that the row it corrects was not taken beside.
+    """
     entries.past_date("from_date", from_date, patient, act.now)
     validation.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
+    entries.in_lifetime(act.session, patient, from_date=from_date, to_date=to_date, chemistry_on=chemistry_on)
     if chemistry_on is not None and not from_date < chemistry_on <= from_date + LATEST_CHEMISTRY:
         raise Refused("chemistry_on", chemistry_on.isoformat(), "a date within a year after the first day")
     times = results.decimal("times_a_day", times_a_day)
@@ -57,6 +67,7 @@ def record_medicine(
         chemistry_on=chemistry_on,
         note=note,
     )
+    _settle_earlier(act, patient, row, earlier, corrects)
     return entries.enter(act, patient, row, corrects=corrects)
 
 
@@ -66,24 +77,36 @@ def change_dose(
     """End a course the day before and begin the next, of another dose, from `from_date` on. Raises Refused."""
     same: dict[str, Any] = {name: getattr(taken, name) for name in ("name", "kind", "unit", "route")}
     _end_before(act, patient, taken, from_date)
-    return record_medicine(act, patient, **same, dose=dose, times_a_day=times_a_day, from_date=from_date)
+    now: dict[str, Any] = {"dose": dose, "times_a_day": times_a_day, "from_date": from_date}
+    return record_medicine(act, patient, **same, **now, earlier=EarlierCourse.BESIDE)  # what else is taken, stays
 
 
-def replace_others(act: Act, patient: Patient, began: MedicineRow) -> None:
-    """End every other course of this medicine and route the day before `began`, which changes it. Raises Refused."""
-    for taken in beside(act.session, began):
-        _end_before(act, patient, taken, began.from_date)
+def _settle_earlier(
+    act: Act, patient: Patient, row: MedicineRow, earlier: EarlierCourse | None, corrects: MedicineRow | None
+) -> None:
+    """End the other courses of this medicine the day before it, or leave them beside it. Raises Refused if not said."""
+    known = set() if corrects is None else {one.id for one in _beside(act.session, patient, corrects, corrects)}
+    others = _beside(act.session, patient, row, corrects)
+    if earlier is None and any(one.id not in known for one in others):
+        raise Refused(
+            "earlier",
+            None,
+            "one of the two, as a course of it is taken on the same days: ended, the day before, or beside it",
+        )
+    if earlier is EarlierCourse.ENDED:
+        for one in others:
+            _end_before(act, patient, one, row.from_date)
 
 
-def beside(session: Session, began: MedicineRow) -> list[MedicineRow]:
-    """The other courses of the same name and route that are taken on the first day of `began`."""
+def _beside(session: Session, patient: Patient, of: MedicineRow, corrects: MedicineRow | None) -> list[MedicineRow]:
+    """The courses of the same name and route, but the one that is corrected, that share a day with `of`."""
     return [
         row
-        for row in entries.counting(session, MedicineRow, began.patient_id, MedicineRow.from_date)
-        if row.id != began.id
-        and (row.name.casefold(), row.route) == (began.name.casefold(), began.route)
-        and row.from_date <= began.from_date
-        and (row.to_date is None or row.to_date >= began.from_date)
+        for row in entries.counting(session, MedicineRow, patient.id, MedicineRow.from_date)
+        if (corrects is None or row.id != corrects.id)
+        and (row.name.casefold(), row.route) == (of.name.casefold(), of.route)
+        and row.from_date <= (of.to_date or date.max)
+        and (row.to_date or date.max) >= of.from_date
     ]
 
 
@@ -93,4 +116,5 @@ def _end_before(act: Act, patient: Patient, taken: MedicineRow, day: date) -> No
         raise Refused("from_date", day.isoformat(), f"a date after the course began, {taken.from_date.isoformat()}")
     same = ("name", "kind", "unit", "route", "dose", "times_a_day", "from_date", "chemistry_on", "note")
     kept: dict[str, Any] = {name: getattr(taken, name) for name in same}
-    record_medicine(act, patient, **kept, to_date=day - timedelta(days=1), corrects=taken)
+    last = day - timedelta(days=1)
+    record_medicine(act, patient, **kept, to_date=last, earlier=EarlierCourse.BESIDE, corrects=taken)

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 
 from sqlalchemy import or_, select
 
-from service.care import entries, plans
+from service.care import dues, entries, plans
 from service.domain import localtime
 from service.domain.record import rules
 from service.domain.validation import Refused
@@ -38,6 +38,7 @@ def plan_contact(
     corrects: NextContact | None = None,
 ) -> NextContact:
     """Write down the next contact, due on a local date, for a colleague by name or for a role. Raises Refused."""
+    entries.still_to_plan(act.session, patient, "due_on", due_on)
     today = localtime.local_date(act.now, patient.zone)
     if not today <= due_on <= today + FARTHEST_AHEAD:
         raise Refused("due_on", due_on.isoformat(), "today or a date within a year")
@@ -76,6 +77,11 @@ def plan_after_stay(act: Act, patient: Patient) -> None:
 
     A visit whose last day is over already is not planned; a call is due today at the latest.
     """
+    _in_line(act, patient)
+    dues.settle(act.session, [patient.id], act.now)
+
+
+def _in_line(act: Act, patient: Patient) -> None:
     stays = [row for row in entries.counting(act.session, EventRow, patient.id) if row.kind is EventKind.ADMISSION]
     newest = max(stays, key=lambda row: row.from_date, default=None)
     out = None if newest is None else newest.to_date
@@ -84,7 +90,7 @@ def plan_after_stay(act: Act, patient: Patient) -> None:
         if row.discharged_on in {None, out}:
             continue
         if row.done_on is None:
-            entries.withdraw(act, patient, row, STAY_CHANGED)
+            entries.withdraw(act, patient, row, STAY_CHANGED, settles=False)
         elif out is not None and row.done_on >= out:
             done[row.way] += 1
     planned = select(NextContact.id).where(
@@ -109,4 +115,4 @@ def plan_after_stay(act: Act, patient: Patient) -> None:
         row = NextContact(
             due_on=max(due_on, today), way=way, role=aftercare.contact_role, agreed=False, discharged_on=out
         )
-        entries.enter(act, patient, row)
+        entries.enter(act, patient, row, settles=False)

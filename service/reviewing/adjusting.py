@@ -55,6 +55,7 @@ def record_adjustment(
     today = local_date(act.now, patient.zone)
     made_on = new.made_on or today
     new = _checked(new, made_on, today)
+    entries.in_lifetime(act.session, patient, made_on=made_on, follow_up_on=new.follow_up_on)
     _points_at(act, patient_id, new)
     if corrects is not None:
         _supersede(act, patient_id, corrects)

@@ -17,6 +17,7 @@ from service.domain.vocabulary import (
     ContactWay,
     ContextKind,
     Device,
+    EarlierCourse,
     EjectionClass,
     EventCause,
     EventKind,
@@ -149,6 +150,10 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         CaregiverAnswer.IN_HOSPITAL: _("in hospital"),
         CaregiverAnswer.AWAY: _("away"),
         CaregiverAnswer.EQUIPMENT: _("equipment trouble"),
+    },
+    EarlierCourse: {
+        EarlierCourse.ENDED: _("the earlier course ended the day before"),
+        EarlierCourse.BESIDE: _("both are taken, one beside the other"),
     },
     NoResult: {
         NoResult.DONE_ELSEWHERE: _("done elsewhere"),

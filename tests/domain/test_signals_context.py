@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from service.domain.days import Day
+from service.domain.record.goals import in_range
 from service.domain.signals.engine import NOTHING_CARRIED, assess_many, inputs_of, still_valid, work_out
 from service.domain.signals.facts import (
     AnchoredReference,
@@ -110,6 +111,8 @@ def test_a_goal_passed_for_weeks_is_high_though_the_reference_is_not():
     assert high is not None
     assert (high.above, high.over_goal) == (17.0, True)
     assert high.since >= on(40)
+    read = [(day.day, day.pa_diastolic) for day in _days(levels)]  # as the goal's own line on the page tells it
+    assert high.over == pytest.approx([in_range(goal, read, on(89), days).above for days in high.periods], abs=0.06)
     text = signals.picture(ENGLISH, found.picture)
     assert "over the goal's upper end of 17 in the last 7, 30 and 90 days" in text
     assert "no goal" not in text

@@ -63,12 +63,12 @@ def test_the_area_of_the_worked_week_is_its_daily_sum():
     # Computed by the stated rule: reference 20, 21 22 22 23 24 25 25 → 22 mmHg-days by daily sum
     # (19 by trapezoids, which this is not).
     week = np.array([21.0, 22, 22, 23, 24, 25, 25])[:, None]
-    assert reference.over_reference(week, 20.0)[0] == 22.0
+    assert reference.area_over(week, 20.0)[0] == 22.0
 
 
 def test_days_below_the_reference_take_nothing_off_and_unknown_days_add_nothing():
     values = np.array([[25.0], [10.0], [np.nan], [21.0]])
-    assert reference.over_reference(values, 20.0)[0] == 6.0
+    assert reference.area_over(values, 20.0)[0] == 6.0
 
 
 def test_the_newest_days_come_out_of_the_ring_in_order():

@@ -14,10 +14,12 @@ from service.domain.vocabulary import (
     Channel,
     ContactWay,
     ContextKind,
+    EarlierCourse,
     EventKind,
     MedicineClass,
     MessageKind,
     MessageState,
+    NoResult,
     PatientState,
     PauseCause,
     ResultKind,
@@ -25,9 +27,9 @@ from service.domain.vocabulary import (
     Route,
     Sex,
 )
-from service.enrolling import clinics, contexts
+from service.enrolling import baselines, clinics, contexts
 from service.intake import results
-from service.recording import events, medicines, next_contacts
+from service.recording import chemistry, events, medicines, next_contacts
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
@@ -49,6 +51,7 @@ from service.store.tables import (
     Window,
 )
 from tests.fernmoor import SEVEN, START, Fernmoor, clinic_of, tick
+from tests.statements import statements_of
 
 TODAY = date(2026, 3, 1)  # where the patients live
 FUROSEMIDE = {
@@ -173,12 +176,69 @@ def test_a_recorded_death_ends_care_and_no_phone_gets_another_message(ward: Fern
             dedupe_key="before", due_at=START, expires_at=START + timedelta(hours=3), patient_id=patient.id,
         )  # fmt: skip
         outbox.enqueue(session, new, START)
-    acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=TODAY)
+    with pytest.raises(events.DeathToConfirm):
+        acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=TODAY)
+    acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=TODAY, confirmed=True)
     for days in range(4):
         tick(ward.engine, SEVEN + timedelta(days=days))
     (message,) = ward.rows(Message)
     assert (message.state, message.reason) == (MessageState.CANCELLED, events.DIED)
     assert [row.state for row in ward.rows(Patient)] == [PatientState.ENDED]
+
+
+@pytest.mark.parametrize(
+    ("do", "new", "field"),
+    [
+        (next_contacts.plan_contact, {"due_on": TODAY, "way": ContactWay.CALL, "role": Role.NURSE}, "due_on"),
+        (baselines.set_goal, {"lower": None, "upper": 18.0, "why": "settled there", "until": TODAY}, "until"),
+        (medicines.record_medicine, FUROSEMIDE, "from_date"),
+        (chemistry.record_reason, {"due_on": TODAY, "why": NoResult.NOT_WANTED, "note": "late"}, "due_on"),
+        (results.record_result, {"kind": ResultKind.POTASSIUM, "value": "4", "taken_at": START}, "taken_at"),
+        (events.record_event, {"kind": EventKind.ADMISSION, "from_date": TODAY}, "from_date"),
+    ],
+)
+def test_nothing_is_planned_for_somebody_who_died_and_what_came_before_is_still_entered(
+    ward: Fernmoor, patient: Patient, do: Any, new: dict[str, Any], field: str
+) -> None:
+    died = TODAY - timedelta(days=2)
+    acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=died, confirmed=True)
+    with pytest.raises(Refused) as refused:
+        acting(ward, patient, do, **new, later=1)
+    assert refused.value.field == field
+    late = {"kind": ResultKind.POTASSIUM, "value": "6.1", "taken_at": START - timedelta(days=2)}
+    assert acting(ward, patient, results.record_result, **late, later=2).value == "6.1"
+    acting(ward, patient, medicines.record_medicine, **FUROSEMIDE | {"from_date": died}, later=3)
+
+
+def test_who_enters_a_second_course_of_a_medicine_says_what_becomes_of_the_first(
+    ward: Fernmoor, patient: Patient
+) -> None:
+    def enter(more: dict[str, Any], **how: Any) -> MedicineRow:
+        new: dict[str, Any] = FUROSEMIDE | {"name": "furosemide", "dose": "80"} | more
+        row: MedicineRow = acting(ward, patient, medicines.record_medicine, **new, **how)
+        return row
+
+    first = enter({"name": "Furosemide", "from_date": TODAY - timedelta(days=9)})
+    for clashing in ({}, {"from_date": TODAY - timedelta(days=20)}):  # begun after it, and before
+        with pytest.raises(Refused) as refused:
+            enter(clashing, later=1)
+        assert (refused.value.field, refused.value.value) == ("earlier", None)
+    enter({"route": Route.IV}, later=1)
+    enter({"from_date": TODAY - timedelta(days=20), "to_date": TODAY - timedelta(days=10)}, later=1)
+    beside = enter({}, earlier=EarlierCourse.BESIDE, later=2)
+    enter({"dose": "60"}, corrects=beside, later=3)  # it stood beside it already
+    with pytest.raises(Refused, match="from_date"):  # none can end before it began
+        enter({"from_date": TODAY - timedelta(days=9)}, earlier=EarlierCourse.ENDED, later=4)
+    enter({"dose": "120", "from_date": TODAY - timedelta(days=1), "to_date": TODAY - timedelta(days=1)},
+          earlier=EarlierCourse.ENDED, later=4)  # fmt: skip
+    with write_session(ward.engine) as session:
+        now = entries.counting(session, MedicineRow, patient.id, MedicineRow.from_date)
+        taken = [(row.dose, row.to_date) for row in now if row.route is Route.ORAL]
+    yesterday = TODAY - timedelta(days=1)
+    assert taken == [
+        ("80", TODAY - timedelta(days=10)), ("80", TODAY - timedelta(days=2)), ("120", yesterday), ("60", None)
+    ]  # fmt: skip
+    assert first.dose == "80"
 
 
 def test_the_person_is_kept_whole_and_as_it_was(ward: Fernmoor, patient: Patient) -> None:
@@ -239,7 +299,9 @@ def test_the_end_of_a_stay_plans_the_clinics_contacts_once_and_anew_where_it_was
     stay = {"kind": EventKind.ADMISSION, "from_date": out - timedelta(days=5)}
     began = acting(ward, patient, events.record_event, **stay)
     assert to_come() == []
-    ended = acting(ward, patient, events.record_event, **stay, to_date=out, corrects=began, later=1)
+    with statements_of(ward.engine, "SELECT") as asked:
+        ended = acting(ward, patient, events.record_event, **stay, to_date=out, corrects=began, later=1)
+    assert sum("FROM tasks" in one for one in asked) == 1  # what is due is settled once, not for each contact
     visits = [(ContactWay.VISIT, out + timedelta(days=days)) for days in (7, 14, 21, 42)]
     assert to_come() == [(ContactWay.CALL, TODAY), *visits]  # the call is late already: it is due today
     call = next(row for row in ward.rows(NextContact) if row.way is ContactWay.CALL)

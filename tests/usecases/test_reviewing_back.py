@@ -306,7 +306,7 @@ def test_the_printed_record_holds_what_was_entered_until_its_last_day(ward):
     (potassium,) = (line for line in earlier.facts["record"]["now"] if line[0] == "Potassium")
     assert potassium[1:3] == ["4.1 mmol/L", "16 Oct 2026"]
     assert earlier.facts["record"]["next"] == ""
-    events.record_event(act, there, kind=EventKind.DEATH, from_date=TODAY)
+    events.record_event(act, there, kind=EventKind.DEATH, from_date=TODAY, confirmed=True)
     record, seen = records.patient_record(ward.session, ward.clinic.id, asha.id, None, ward.now, ENGLISH)
     assert record.facts["record"]["died"] == "Asha Okoro died on Wednesday 25 November 2026."
     assert (record.facts["record"]["next"], seen.ahead, seen.placed) == ("", (), None)

@@ -342,7 +342,7 @@ def test_of_who_died_meanwhile_no_task_is_open_again(ward):
     signed = sign(ward, patient, outcome=Outcome.CALLED, seen=opened(ward, patient).seen)
     act = acting(ward.session, ward.nurse, ward.now)
     inbox.close(act, task.id, "Called.")
-    events.record_event(act, patient, kind=EventKind.DEATH, from_date=ward.today(patient))
+    events.record_event(act, patient, kind=EventKind.DEATH, from_date=ward.today(patient), confirmed=True)
     take_back(ward, signed)
     ward.session.refresh(task)
     assert task.state is TaskState.CLOSED

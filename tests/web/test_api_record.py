@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 
 import pytest
 
@@ -73,6 +74,27 @@ def test_the_record_of_today_joins_what_was_entered(house: House) -> None:
     assert [(one["kind"], one["value"], one["compared"]) for one in shown["newest"]] == [("creatinine", "0.9", "79.56")]
     assert [one["medicine"] for one in shown["due"]] == ["Torasemide"]
     assert (shown["egfr"], shown["injury"], shown["contact"]) == (None, None, None)
+
+
+def test_a_second_course_and_a_death_ask_for_a_word_more(house: House) -> None:
+    nurse = house.staff()
+    headers = with_form_token(house.app, nurse)
+    ours, today = f"/api/v1/patients/{house.patient_id}", house.clock.now().date()
+    course = {"name": "Invented", "kind": "other", "dose": "1", "times_a_day": "2",
+              "from_date": (today - timedelta(days=3)).isoformat()}  # fmt: skip
+    again = course | {"dose": "2", "from_date": today.isoformat()}
+    assert nurse.post(f"{ours}/medicines", json=course, headers=headers).status_code == 201
+    told = is_problem(nurse.post(f"{ours}/medicines", json=again, headers=headers), 422)
+    assert told["errors"][0]["field"] == "earlier"
+    assert nurse.post(f"{ours}/medicines", json=again | {"earlier": "ended"}, headers=headers).status_code == 201
+    listed = {item["dose"]: item["to_date"] for item in house.machine.get(f"{ours[7:]}/medicines").get_json()["items"]}
+    assert listed == {"1": (today - timedelta(days=1)).isoformat(), "2": None}
+    death = {"kind": "death", "from_date": today.isoformat()}
+    told = is_problem(nurse.post(f"{ours}/events", json=death, headers=headers), 422)
+    assert told["errors"][0]["field"] == "confirmed"
+    assert house.machine.get(ours[7:]).get_json()["state"] == "active"
+    assert nurse.post(f"{ours}/events", json=death | {"confirmed": True}, headers=headers).status_code == 201
+    assert house.machine.get(ours[7:]).get_json()["state"] == "ended"
 
 
 def test_a_key_for_results_enters_results_and_opens_nothing_else(house: House) -> None:

@@ -10,9 +10,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from service.domain.signals.facts import Goal
+import numpy as np
 
-SPANS = (7, 30, 90)  # days
+from service.domain.signals.facts import Goal
+from service.domain.trend.reference import PERIODS, area_over
+
+SPANS = PERIODS  # days, as the engine tells the area over a level
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +37,6 @@ def in_range(goal: Goal, values: Iterable[tuple[date, float | None]], today: dat
     read = [value for day, value in values if value is not None and first <= day <= last]
     lower = float("-inf") if goal.lower is None else goal.lower
     upper = float("inf") if goal.upper is None else goal.upper
-    above = None if goal.upper is None else round(sum(max(value - upper, 0.0) for value in read), 1)
+    above = None if goal.upper is None else round(float(area_over(np.array(read), goal.upper)), 1)
     within = sum(lower <= value <= upper for value in read)
     return InRange(days, first, len(read), within, above, first > begin)

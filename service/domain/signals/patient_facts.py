@@ -373,7 +373,9 @@ class Evening:
         over_goal = bool(in_force) and goal == goal and not reference + self._settings.high_margin <= goal
         above = goal if over_goal else reference
         values = reference_rules.newest(state.trend.values[:, [patient]], state.day, max(reference_rules.PERIODS))
-        over = [float(reference_rules.over_reference(values[-days:], above)[0]) for days in reference_rules.PERIODS]
+        if over_goal:
+            values[: -(state.day - int(state.goal_from[patient]) + 1)] = np.nan  # it was not in force
+        over = [float(reference_rules.area_over(values[-days:], above)[0]) for days in reference_rules.PERIODS]
         return High(
             rounded(above),
             date.fromordinal(since),

@@ -11,7 +11,8 @@ The area over it, in mmHg-days: each day counts max(0, pressure − reference), 
 the day's own reading where there is one and the filter's level where there is
 none; days are added, not joined by trapezoids. Noise alone therefore adds a little
 (about 0.4 standard deviations a day at the reference): compare a patient with
-themselves. The same sum whatever order the readings came in.
+themselves. The same sum whatever order the readings came in. Over a goal it is the same sum of the days
+on which that was in force; `domain.record.goals` gives it of the days that were read alone, beside their number.
 """
 
 from __future__ import annotations
@@ -205,9 +206,9 @@ def _fortnight(which: Flags, made: Fortnight, otherwise: Fortnight) -> Fortnight
 PERIODS = (7, 30, 90)
 
 
-def over_reference(values: Array, reference: Array | float) -> Array:
-    """mmHg-days of [day, patient] values over the reference; nan days count nothing."""
-    above = np.maximum(np.nan_to_num(values - reference, nan=0.0), 0.0)
+def area_over(values: Array, level: Array | float) -> Array:
+    """mmHg-days of [day, …] values over a reference, or a goal's upper end; nan days count nothing."""
+    above = np.maximum(np.nan_to_num(values - level, nan=0.0), 0.0)
     total: Array = above.sum(axis=0)
     return total
 

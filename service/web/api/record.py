@@ -60,19 +60,25 @@ class Withdrawal(Schema):
 
 
 class EventIn(Schema):
-    """An admission has a `to_date`, the day of discharge, once it is over; the others are of one date."""
+    """An admission has a `to_date`, the day of discharge, once it is over; the others are of one date.
+
+    A `death` ends care here at once, cancels what is waiting to be sent, and is taken only with `confirmed` true.
+    """
 
     kind = word(vocabulary.EventKind, required=True)
     from_date = fields.Date(required=True)
     to_date = fields.Date(allow_none=True, load_default=None)
     cause = word(vocabulary.EventCause, load_default=vocabulary.EventCause.NOT_KNOWN)
+    confirmed = yes_no(load_default=False)
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 
 class MedicineIn(Schema):
     """`dose` is a single one in `unit` (UCUM); `times_a_day` 0.5 is every other day. Both are decimals, as text.
 
-    `chemistry_on`: the clinician's own date for chemistry after it; null takes the clinic's schedule.
+    `chemistry_on`: the clinician's own date for chemistry after it; null takes the clinic's schedule. `earlier` is
+    needed where another course of this medicine and route is taken on the same days, and says what becomes of that:
+    `ended`, the day before this one begins, or taken `beside` it.
     """
 
     name = text(80)
@@ -84,6 +90,7 @@ class MedicineIn(Schema):
     from_date = fields.Date(required=True)
     to_date = fields.Date(allow_none=True, load_default=None)
     chemistry_on = fields.Date(allow_none=True, load_default=None)
+    earlier = word(vocabulary.EarlierCourse, allow_none=True, load_default=None)
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 

@@ -26,9 +26,9 @@ from service.domain.record import results
 from service.domain.record.medicines import Course
 from service.domain.record.now import Recorded
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, EventKind, ResultKind
+from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, ResultKind
 from service.enrolling import baselines
-from service.recording import medicines, next_contacts
+from service.recording import events, next_contacts
 from service.reviewing import adjusting
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry
@@ -106,7 +106,8 @@ FORMS = {
                   hint=_("0.5 is every other day.")),
             Input("route", _("Route"), words=vocabulary.Route, required=True),
             Input("from_date", _("From"), "date", required=True),
-            Input("to_date", _("Last day, if it has one"), "date",
+            Input("to_date", _("Last day, if it has one"), "date"),
+            Input("earlier", _("If they take it already"), words=vocabulary.EarlierCourse,
                   hint=_("A changed dose is a new course; marked as a change, it ends the old one the day before.")),
             Input("chemistry_on", _("Chemistry by"), "date", hint=_("Left empty: by the clinic’s own schedule.")), NOTE,
         )),
@@ -152,15 +153,6 @@ GOAL = Form("goal", _("Goal for PA diastolic"), _("Set a goal"), (
 SINGLE = {PERSON.name: PERSON, GOAL.name: GOAL}
 
 
-class ToConfirm(Exception):
-    """A death could be recorded so, and nothing was: it asks for a word more."""
-
-    def __init__(self, patient: Patient, day: date) -> None:
-        self.whose = {"id": patient.id, "name": patient.name, "clinic_ref": patient.clinic_ref}
-        self.day = day
-        super().__init__(f"a death on {day}")
-
-
 @blueprint.get("")
 @staff_only()
 def page(patient_id: uuid.UUID) -> ResponseReturnValue:
@@ -187,7 +179,6 @@ def accept_level(patient_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(*CLINICAL_STAFF)
 def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
     """Enter, correct (`corrects`), take back (`reason`) or note as done; a death asks first (`confirmed`)."""
-    still: list[str] = []
     try:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
@@ -209,42 +200,42 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
                     case _ if name == "arm-pressures":
                         _arm_pressure(act, whose, form)
                     case _:
-                        given = inputs.given(kind.takes(), form, whose.zone)
-                        entered = kind.record(act, whose, **given, corrects=row)
-                        if isinstance(entered, MedicineRow) and row is None:
-                            still = _begun(act, whose, entered)
-                        if given.get("kind") is EventKind.DEATH and not forms.text("confirmed"):
-                            raise ToConfirm(whose, given["from_date"])
-    except ToConfirm as death:
-        return _asked_first(death)
+                        _entered(act, whose, form, row)
+    except events.DeathToConfirm as death:
+        return _asked_first(patient_id, death.day)
     except Refused as refused:
         form = SINGLE.get(name) or FORMS[name]
         why = inputs.told(form, refused, reason=gettext("Why it was never so"))
         flash(gettext("Not recorded. %(why)s", why=why), "wrong")
         return _shown(patient_id, form), 422
     flash(gettext("Recorded."), "good")
-    for course in still:
-        text = gettext("Still told as taken beside it: %(course)s. If it ended, give it its last day.", course=course)
-        flash(text, "wrong")
     return redirect(url_for("clinic.patient.record.page", patient_id=patient_id, _anchor=name), 303)
 
 
-def _asked_first(death: ToConfirm) -> str:
+def _asked_first(patient_id: uuid.UUID, day: date) -> str:
     """Whether it is so, in words, with what was sent."""
     sent = [(name, value) for name, value in request.form.items(multi=True) if name != "csrf_token"]
-    return render_template("clinic/death.html", patient=death.whose, day=death.day, sent=sent)
+    with read_session(services().engine) as session:
+        return render_template("clinic/death.html", patient=own_patient(session, patient_id), day=day, sent=sent)
 
 
-def _begun(act: Act, whose: Patient, began: MedicineRow) -> list[str]:
-    """A course that is a change ends the one before it and is followed as one; else what stays beside it, in words."""
-    if not forms.text("adjusts"):
-        others = medicines.beside(act.session, began)
-        return [record.taken_as(page_language(), recorded.course_of(row)) for row in others]
-    medicines.replace_others(act, whose, began)
-    what = record.course(page_language(), recorded.course_of(began))
-    new = NewAdjustment(AdjustmentKind.MEDICINE, what, began.from_date, medicine_id=began.id)
-    adjusting.record_adjustment(act, began.patient_id, new)
-    return []
+def _entered(act: Act, whose: Patient, form: Form, corrects: Any) -> None:
+    """Enter or correct what the form holds; a medicine that is a change (`adjusts`) is followed as one. Raises Refused.
+
+    Such a change ends the course before it, where nothing else is said.
+    """
+    kind = KINDS[form.enters or form.name]
+    adjusts = kind.table is MedicineRow and corrects is None and bool(forms.text("adjusts"))
+    given = inputs.given(kind.takes(), form, whose.zone)
+    if kind.table is EventRow:
+        given["confirmed"] = bool(forms.text("confirmed"))
+    if adjusts and given["earlier"] is None:
+        given["earlier"] = vocabulary.EarlierCourse.ENDED
+    entered = kind.record(act, whose, **given, corrects=corrects)
+    if adjusts:
+        what = record.course(page_language(), recorded.course_of(entered))
+        new = NewAdjustment(AdjustmentKind.MEDICINE, what, entered.from_date, medicine_id=entered.id)
+        adjusting.record_adjustment(act, whose.id, new)
 
 
 def _goal(act: Act, whose: Patient) -> None:

@@ -18,6 +18,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import Act
 from service.store.tables import Clinic, Staff, StaffSession
+from service.words.language import staff_codes
 
 # The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
 _hasher = PasswordHasher()
@@ -58,6 +59,18 @@ def set_password(act: Act, staff: Staff, password: str, door_now: datetime | Non
     act.session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
     act.session.flush()
     act.note("staff.set_password", staff)
+
+
+def set_language(act: Act, staff: Staff, language: str | None) -> None:
+    """What pages and messages speak to this person; None is what their browser asks for, in messages the clinic's.
+
+    Raises Refused.
+    """
+    if language is not None and language not in staff_codes():
+        raise Refused("language", language, f"{' or '.join(staff_codes())}, or none")
+    was, staff.language = staff.language, language
+    act.session.flush()
+    act.note("staff.set_language", staff, was=was, now=language)
 
 
 def close_account(act: Act, staff: Staff) -> None:

@@ -129,7 +129,7 @@ def _facts(
     first_state: MessageState | None,
 ) -> MessageFacts:
     person = (caregiver or patient) if message.staff_id is None else None
-    language, where = (person.language, person.zone) if person is not None else (clinic.language, clinic.zone)
+    language, where = (person.language, person.zone) if person is not None else (_of_staff(staff, clinic), clinic.zone)
     who_agreed = shared.patients_agreed if message.caregiver_id is None else shared.caregivers_agreed
     agreed = (message.caregiver_id or message.patient_id) in who_agreed
     return MessageFacts(
@@ -177,6 +177,11 @@ def _facts(
             window_zone=None if window is None else zone(window.zone),
         ),
     )
+
+
+def _of_staff(staff: Staff | None, clinic: Clinic) -> str:
+    """The language a colleague chose, or the clinic's."""
+    return (staff and staff.language) or clinic.language
 
 
 def _own_wording(shared: _Shared, message: Message, language: str) -> str | None:

@@ -32,7 +32,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind, MessageState, TaskSettled
 from service.store import outbox
 from service.store.audit import Act
-from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Task
+from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Staff, Task
 from service.store.wordings import UNWORDED, own_wordings, unworded_key
 from service.words import preview as previews
 from service.words.language import FALLBACK, Language, checked_language, codes, load_language
@@ -143,7 +143,7 @@ def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
     """
     session, now = act.session, act.now
     read_in = case(
-        (Message.staff_id.is_not(None), Clinic.language),
+        (Message.staff_id.is_not(None), func.coalesce(Staff.language, Clinic.language)),
         else_=func.coalesce(Caregiver.language, Patient.language, Clinic.language),
     )
     waiting = (
@@ -151,6 +151,7 @@ def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
         .join(Clinic, Clinic.id == Message.clinic_id)
         .outerjoin(Patient, Patient.id == Message.patient_id)
         .outerjoin(Caregiver, Caregiver.id == Message.caregiver_id)
+        .outerjoin(Staff, Staff.id == Message.staff_id)
         .where(
             Message.clinic_id == act.clinic_id,
             Message.kind == kind,

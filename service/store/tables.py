@@ -154,6 +154,7 @@ class Staff(Base):
     password_hash: Mapped[str] = mapped_column(String(200))
     password_set_at: Mapped[datetime]  # sessions signed before it are no longer good
     active: Mapped[bool] = mapped_column(default=True)
+    language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
     created_at: Mapped[datetime]
 
 

@@ -48,6 +48,7 @@ class CurrentStaff:
     name: str
     role: Role
     email: str
+    language: str | None
     session_id: uuid.UUID
 
     @property
@@ -189,7 +190,7 @@ def _at_terminal() -> CurrentStaff | None:
         staff = db.get(Staff, services().at_terminal)
     if staff is None or not staff.active:
         return None
-    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email, NO_SESSION)
+    return _current(staff, NO_SESSION)
 
 
 def _read_session() -> CurrentStaff | None:
@@ -207,7 +208,11 @@ def _read_session() -> CurrentStaff | None:
     if staff is None or staff.password_set_at > since:
         session.clear()
         return None
-    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email, session_id)
+    return _current(staff, session_id)
+
+
+def _current(staff: Staff, session_id: uuid.UUID) -> CurrentStaff:
+    return CurrentStaff(staff.id, staff.clinic_id, staff.name, staff.role, staff.email, staff.language, session_id)
 
 
 # Built once: every page of the clinic passes here.

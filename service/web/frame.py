@@ -1,8 +1,9 @@
 """What every page shares: its language, the words of its templates, its frame, and kind pages for what goes wrong.
 
 Promises that a page opened by a link speaks the language on that person's record,
-and that staff pages follow the browser. Words are made from facts in the reader's
-language when the page is made; none is kept. Does not decide who may see a page.
+and that staff pages speak that of the account, and follow the browser where it has
+chosen none. Words are made from facts in the reader's language when the page is made;
+none is kept. Does not decide who may see a page.
 """
 
 from __future__ import annotations
@@ -61,7 +62,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "close_reason": tasks.close_reason,
     "hours": review.hours,
     "usual_follow_up": review.usual_follow_up,
-    "born": lambda say, day: f"{say.short_day(day)} {day.year}",
+    "born": Language.dated,
     "follow_up_source": lambda say, _kind: review.follow_up_source(say),
     "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
     "day_in_words": Language.weekday_day,
@@ -210,6 +211,9 @@ def _strip(say: Language, known: Summary, adjusted_on: Sequence[date]) -> Markup
 def _language() -> str:
     if "language" in g:
         return str(g.language)
+    staff = g.get("staff_now")
+    if staff is not None and staff.language in staff_codes():
+        return str(staff.language)
     known = staff_codes() if (request.endpoint or "").startswith(STAFF_PAGES) else codes()
     return request.accept_languages.best_match(known) or FALLBACK
 

@@ -120,6 +120,11 @@ class Language:
         most = ("; " if has_decimals else ", ").join(things[:-1])
         return self.pgettext("list", "%(most)s and %(last)s", most=most, last=things[-1])
 
+    @property
+    def own_name(self) -> str:
+        """What this language calls itself: `español`."""
+        return self.name_in(self)
+
     def name_in(self, reader: Language) -> str:
         """What `reader` calls this language: `Spanish`."""
         return self.locale.get_display_name(reader.locale) or self.code

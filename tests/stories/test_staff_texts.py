@@ -75,6 +75,20 @@ def test_a_safety_answer_at_three_in_the_morning_wakes_whoever_is_on_call(world,
     world.phone(quill).expects(digest())
 
 
+def test_an_alarm_is_told_to_each_in_their_own_language(world, asha):
+    petra, quill = world.staff("Petra Lindqvale"), world.staff("Nora Quill", Role.PHYSICIAN)
+    with write_session(world.engine) as session:
+        session.get_one(Staff, petra.id).language = "es"
+    world.at(asha, "03:00")
+    world.phone(asha).texts("chest pain").expects(SAFETY)
+    world.advance(minutes=30)
+    assert [world.phone(one).unread()[0].body[:20] for one in (petra, quill)] == [
+        "Fernmoor: mire la ba", "Fernmoor: please loo",
+    ]  # fmt: skip
+    world.phone(petra).expects(notice())
+    world.phone(quill).expects(notice())
+
+
 def test_what_can_wait_wakes_nobody(world, asha):
     petra = world.staff("Petra Lindqvale")
     ben = world.caregiver(asha, "Ben Rowan")

@@ -76,6 +76,19 @@ def test_an_administrator_adds_staff_and_keys_over_a_session(house: House) -> No
     assert all("secret" not in key for key in listed)
 
 
+def test_a_language_is_chosen_for_oneself_and_by_an_administrator_for_anybody(house: House) -> None:
+    nurse, clerk = house.staff(Role.NURSE), house.staff(Role.ADMINISTRATOR)
+    own, other = (f"/api/v1/staff/{house.staff_id(role)}" for role in (Role.NURSE, Role.PHYSICIAN))
+    headers = with_form_token(house.app, nurse)
+    assert nurse.patch(own, json={"language": "es"}, headers=headers).get_json()["language"] == "es"
+    is_problem(nurse.patch(other, json={"language": "es"}, headers=headers), 403)
+    headers = with_form_token(house.app, clerk)
+    assert clerk.patch(other, json={"language": "es"}, headers=headers).status_code == 200
+    assert clerk.patch(own, json={"language": None}, headers=headers).get_json()["language"] is None
+    problem = is_problem(clerk.patch(own, json={"language": "xx"}, headers=headers), 422)
+    assert problem["errors"] == [{"field": "language", "value": "xx", "accepted": "en or es, or none"}]
+
+
 def test_where_staff_are_told_of_alarms_is_the_administrators_to_say_and_no_machines(house: House) -> None:
     browser, path = house.staff(Role.ADMINISTRATOR), f"/api/v1/staff/{house.staff_id(Role.NURSE)}/contacts"
     headers, bearer = with_form_token(house.app, browser), {"Authorization": f"Bearer {house.secret}"}

@@ -14,7 +14,7 @@ from service.accounts.staff import close_account
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
-from service.web.auth import IDLE, LONGEST
+from service.web.auth import IDLE, LONGEST, NO_SESSION
 from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
 from tests.statements import statements_of
 
@@ -239,6 +239,21 @@ def test_staff_pages_follow_the_browser(house: House) -> None:
     assert "Contraseña" in page
     other = house.client.get("/signin", headers={"Accept-Language": "fi"}).get_data(as_text=True)
     assert '<html lang="en"' in other
+
+
+def test_a_language_chosen_for_the_account_is_spoken_whatever_the_browser_asks_for(house: House) -> None:
+    client, english = house.client, {"Accept-Language": "en"}
+    sign_in(client)
+    form = {"csrf_token": token_on(client.get("/password").get_data(as_text=True))}
+    answer = client.post("/language", data=form | {"language": "es"}, headers=english, follow_redirects=True)
+    assert "Guardado." in words(answer.get_data(as_text=True))  # said in the new one at once
+    for path in ("/clinic/review", "/clinic/records", "/password", f"/clinic/patients/{NO_SESSION}"):
+        assert '<html lang="es"' in client.get(path, headers=english).get_data(as_text=True), path
+    assert client.post("/language", data=form | {"language": "xx"}).status_code == 400
+    client.post("/language", data=form | {"language": ""})
+    assert '<html lang="en"' in client.get("/clinic/review", headers=english).get_data(as_text=True)
+    lines = [line.detail for line in house.rows(AuditLine) if line.action == "staff.set_language"]
+    assert lines == [{"was": None, "now": "es"}, {"was": "es", "now": None}]
 
 
 def test_an_error_page_is_in_plain_words(house: House) -> None:

@@ -19,7 +19,8 @@ from service.store.tables import ApiKey, Clinic, Contact, Staff
 from service.web.api.base import Blueprint, list_rows, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, caller, for_staff, needs
 from service.web.api.people import ContactIn, ContactOut
-from service.web.auth import own, own_clinic
+from service.web.auth import own, own_clinic, signed_in
+from service.web.problems import Problem
 from service.web.services import services
 from service.words.messages import Length
 from service.words.preview import Doubt, Preview
@@ -90,7 +91,11 @@ class StaffIn(Schema):
     password = text(200, load_only=True)
 
 
-StaffOut = shows("StaffOut", Staff, "id email name role active")
+class StaffChange(Schema):
+    language = text(8, required=True, allow_none=True)
+
+
+StaffOut = shows("StaffOut", Staff, "id email name role active language")
 
 
 class KeyIn(Schema):
@@ -115,6 +120,22 @@ def list_staff(query: dict[str, Any]) -> dict[str, Any]:
 def add_staff(call: Call, new: dict[str, Any]) -> Staff:
     """Add an account of one person; passwords are never shared."""
     return accounts.add_staff(call.act, **new, door_now=services().door_clock.now())
+
+
+@accounts_blueprint.patch("/staff/<uuid:staff_id>", allowed=for_staff())
+@accounts_blueprint.writes(StaffOut, takes=StaffChange)
+def change_staff(call: Call, changes: dict[str, Any], staff_id: uuid.UUID) -> Staff:
+    """Choose the language of one's own account; an administrator, that of any account of the clinic.
+
+    It is what pages, PDFs and messages speak to this person. Null is what their browser asks for, and in
+    messages the clinic's.
+    """
+    staff = own(call.session, Staff, staff_id)
+    asks = signed_in()
+    if asks.id != staff.id and asks.role is not Role.ADMINISTRATOR:
+        raise Problem(403, "For whose account it is, or an administrator.")
+    accounts.set_language(call.act, staff, changes["language"])
+    return staff
 
 
 @accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=for_staff(Role.ADMINISTRATOR))

@@ -9,20 +9,23 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
 from service.accounts import signin
 from service.accounts.signin import NotIn, SignedIn
-from service.accounts.staff import set_password
+from service.accounts.staff import set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
+from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web.auth import IDLE, begin_session, current_staff, end_session, signed_in, staff_only
+from service.web.frame import speak
 from service.web.services import services
+from service.words.language import load_language, staff_codes
 
 blueprint = Blueprint("signin", __name__)
 HOME = "/clinic/review"
@@ -64,6 +67,23 @@ def leave() -> ResponseReturnValue:
 def still_here() -> ResponseReturnValue:
     """Nothing but a sign that the session goes on; asked for by the notice that it is about to end."""
     return ("", 403) if current_staff() is None else ("", 200)
+
+
+@blueprint.post("/language")
+@staff_only()
+def choose_language() -> ResponseReturnValue:
+    """Choose what the pages speak to oneself; nothing chosen is what the browser asks for."""
+    staff, chosen = signed_in(), request.form.get("language") or None
+    try:
+        with write_session(services().engine) as db:
+            row = db.get_one(Staff, staff.id)
+            set_language(act_of(db, row, services().door_clock.now()), row, chosen)
+    except Refused:
+        abort(400)  # the page offers no other
+    if chosen:
+        speak(chosen)
+    flash(gettext("Kept. These pages speak your language on every browser.") if chosen else gettext("Kept."), "good")
+    return redirect(url_for("signin.password"), 303)
 
 
 @blueprint.get("/password")
@@ -122,7 +142,10 @@ def _form(problem: str = "", email: str = "") -> str:
 
 
 def _password_form(problems: dict[str, str]) -> str:
-    return render_template("signin/password.html", problems=problems, length=_length_words(), others=_elsewhere())
+    languages = [(code, load_language(code).own_name) for code in staff_codes()]
+    return render_template(
+        "signin/password.html", problems=problems, length=_length_words(), others=_elsewhere(), languages=languages
+    )
 
 
 def _not_confirmed(field: str, why: NotIn) -> ResponseReturnValue:

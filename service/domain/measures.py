@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from statistics import median
 
-WEEK = timedelta(days=7)
+EPISODE_DAYS = 14  # our own; no source
+FEW = 5  # fewer than these tell nothing yet of how things go; our own, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,53 +45,73 @@ class Span:
     last: date | None
 
 
-def by_week(dated: Iterable[tuple[date, int, int]], first: date, weeks: int) -> list[Share]:
-    """(date, part, whole) summed into weeks that begin on `first`'s weekday."""
-    parts, wholes = [0] * weeks, [0] * weeks
-    for day, part, whole in dated:
-        index = (day - first).days // 7
-        if 0 <= index < weeks:
-            parts[index] += part
-            wholes[index] += whole
-    return [Share(part, whole) for part, whole in zip(parts, wholes, strict=True)]
+def share(dated: Iterable[tuple[date, int, int]], first: date, last: date) -> Share:
+    """(date, part, whole) summed from `first` to `last`, inclusive."""
+    inside = [(part, whole) for day, part, whole in dated if first <= day <= last]
+    return Share(sum(part for part, _ in inside), sum(whole for _, whole in inside))
 
 
-def wait(
-    begun: Iterable[tuple[Hashable, date]], came: Iterable[tuple[Hashable, date]], *, at_most: int | None = None
-) -> Waiting:
-    """Days from each beginning to the first thing on or after it that is the same person's.
+def waits(
+    begun: Iterable[tuple[Hashable, date]], came: Iterable[tuple[Hashable, date]], *, at_most: int
+) -> list[tuple[date, int | None]]:
+    """Of each beginning its day, and the days to the first thing on or after it that is the same person's.
 
-    What came more than `at_most` days later belongs to something else.
+    None where it has not come; what came more than `at_most` days later belongs to something else.
     """
     later: dict[Hashable, list[date]] = {}
     for who, day in came:
         later.setdefault(who, []).append(day)
-    days: list[int] = []
-    waiting = 0
+    found = []
     for who, day in begun:
-        after = [(next_day - day).days for next_day in later.get(who, []) if next_day >= day]
-        first = min(after, default=None)
-        if first is None or (at_most is not None and first > at_most):
-            waiting += 1
-        else:
-            days.append(first)
-    return Waiting(float(median(days)) if days else None, len(days), waiting)
+        first = min(((next_day - day).days for next_day in later.get(who, []) if next_day >= day), default=None)
+        found.append((day, None if first is None or first > at_most else first))
+    return found
 
 
-def episodes(raised: Iterable[tuple[Hashable, date]], apart: int = 14) -> int:
-    """How many episodes: signals of one person within `apart` days of the one before are the same episode."""
-    count = 0
+def waiting(waited: Iterable[int | None]) -> Waiting:
+    """Their median, of those that are over."""
+    every = list(waited)
+    over = [days for days in every if days is not None]
+    return Waiting(float(median(over)) if over else None, len(over), len(every) - len(over))
+
+
+def episodes(raised: Iterable[tuple[Hashable, date]], apart: int = EPISODE_DAYS) -> list[date]:
+    """When each episode began: signals of one person within `apart` days of the one before are the same episode."""
+    began = []
     last: dict[Hashable, date] = {}
     for who, day in sorted(raised, key=lambda pair: pair[1]):
         if who not in last or (day - last[who]).days > apart:
-            count += 1
+            began.append(day)
         last[who] = day
-    return count
+    return began
 
 
 def per_100_patient_weeks(number: int, patient_days: int) -> float | None:
     """A count for every 100 patients watched for a week."""
     return number / (patient_days / 7) * 100 if patient_days else None
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What was counted over `weeks` weeks."""
+
+    weeks: int
+    readings: Share
+    reviews: Share
+    first_contact: Waiting
+    to_settled: Waiting
+    signals: int
+    episodes: int
+    patient_days: int
+    nights: int
+
+    @property
+    def patient_weeks(self) -> float:
+        return self.patient_days / 7
+
+    @property
+    def signals_per_100(self) -> float | None:
+        return per_100_patient_weeks(self.signals, self.patient_days)
 
 
 def days_inside(spans: Iterable[Span], first: date, last: date) -> int:

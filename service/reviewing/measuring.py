@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session, aliased
 
 from service.domain import days, localtime, measures
 from service.domain.localtime import local_date
-from service.domain.measures import Share, Span, Waiting
+from service.domain.measures import Figures, Share, Span
 from service.domain.vocabulary import (
     AdjustmentKind,
     Outcome,
@@ -38,6 +38,7 @@ from service.store.adjustments import COUNTS
 from service.store.session import columns_of
 from service.store.tables import (
     Adjustment,
+    Clinic,
     Patient,
     Pause,
     Reading,
@@ -49,90 +50,128 @@ from service.store.tables import (
     Window,
 )
 
-WEEKS = 12
+WEEKS = 26
+QUARTER = 13  # weeks that are told together, and the weeks before to which they are compared
 SPOKE = {Outcome.CALLED, Outcome.ADJUSTED, Outcome.VISIT_ARRANGED, Outcome.EMERGENCY_CARE}
 BREAKS = {SignalKind.RISING, SignalKind.FALLING}
+SIX = timedelta(days=6)
 SAME_EPISODE_DAYS = 60  # a contact or an end later than this answers something else
 
 
 @dataclass(frozen=True, slots=True)
 class Week:
+    """One review week; `running`: it is not over, and counts in no figure of several weeks."""
+
     first: date
-    readings: Share
-    reviews: Share  # signed in their week ÷ patients enrolled then
-    signals: int
-    nights: int
+    running: bool
+    figures: Figures
 
 
 @dataclass(frozen=True, slots=True)
 class Measures:
-    """Whole weeks up to and with the present one, the newest last."""
+    """Weeks from the first with a patient on, at most `WEEKS` whole ones and the running one, the newest last.
+
+    `lately`: the newest `QUARTER` whole weeks; `before`: as many before them as there are, None for none.
+    """
 
     weeks: tuple[Week, ...]
-    readings: Share
-    reviews: Share
-    first_contact: Waiting
-    to_settled: Waiting
-    signals: int
-    episodes: int
-    signals_per_100: float | None
-    patient_weeks: float
-    nights: int
+    lately: Figures
+    before: Figures | None
 
 
 def measure(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int = WEEKS) -> Measures:
     """The clinic's measures as of `now`, in a constant number of queries. Raises LookupError for no such clinic."""
     clinic = clinic_of(session, clinic_id)
     today, newest = local_date(now, clinic.zone), current_week(clinic, now)
-    first = newest - timedelta(weeks=weeks - 1)
-    starts = [first + timedelta(weeks=index) for index in range(weeks)]
-
-    active = (Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE)
-    enrolled_at = session.execute(select(Patient.id, Patient.enrolled_at).where(*active))
-    watched = [Span(who, local_date(at, clinic.zone), None) for who, at in enrolled_at]
-    signals = _signals(session, clinic_id, first)
-    adjusted = _adjusted(session, clinic_id, first)
-    signed = _signed(session, clinic_id, first)
-    stays = _stays(session, clinic_id, first)
-    readings = measures.by_week(_by_date(session, _expected(clinic_id, first, today)), first, weeks)
-
-    breaks = [(who, raised) for who, kind, raised, _ in signals if kind in BREAKS]
-    contacts = [(who, day) for who, day, _ in adjusted] + [
-        (who, local_date(at, clinic.zone))
-        for who, at, outcome in (
-            [(who, at, outcome) for who, _, at, outcome in signed] + _added(session, clinic_id, first)
-        )
-        if outcome in SPOKE
-    ]
-    changes = [(who, day) for who, day, kind in adjusted if kind not in {AdjustmentKind.CALL, AdjustmentKind.VISIT}]
-    settled = [(who, ended) for who, kind, _, ended in signals if kind in BREAKS and ended is not None]
-    patient_days = measures.days_inside(watched, first, today)
-
-    def week(start: date, share: Share) -> Week:
-        end = start + timedelta(days=6)
-        enrolled = sum(span.first <= end for span in watched)
-        on_time = sum(row[1] == start for row in signed)
-        return Week(
-            start,
-            share,
-            Share(min(on_time, enrolled), enrolled),
-            sum(start <= raised <= end for _, _, raised, _ in signals),
-            measures.nights_inside(stays, start, min(end + timedelta(days=1), today)),
-        )
-
-    counted = tuple(week(start, share) for start, share in zip(starts, readings, strict=True))
+    found = _counted_since(session, clinic, newest - timedelta(weeks=weeks), today)
+    begun = min((span.first for span in found.watched), default=today)
+    every = [newest - timedelta(weeks=back) for back in range(weeks, -1, -1)]
+    starts = [start for start in every if start + SIX >= begun]
+    whole = [start for start in starts if start != newest]
+    lately, before = whole[-QUARTER:], whole[-2 * QUARTER : -QUARTER]
     return Measures(
-        weeks=counted,
-        readings=Share(sum(one.readings.part for one in counted), sum(one.readings.whole for one in counted)),
-        reviews=Share(sum(one.reviews.part for one in counted), sum(one.reviews.whole for one in counted)),
-        first_contact=measures.wait(breaks, contacts, at_most=SAME_EPISODE_DAYS),
-        to_settled=measures.wait(changes, settled, at_most=SAME_EPISODE_DAYS),
-        signals=len(signals),
-        episodes=measures.episodes((who, raised) for who, _, raised, _ in signals),
-        signals_per_100=measures.per_100_patient_weeks(len(signals), patient_days),
-        patient_weeks=patient_days / 7,
-        nights=sum(one.nights for one in counted),
+        tuple(Week(start, start == newest, found.over([start])) for start in starts),
+        found.over(lately),
+        found.over(before) if before else None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """Everything the figures are counted from, as of `today`."""
+
+    today: date
+    watched: Sequence[Span]
+    readings: Sequence[tuple[date, int, int]]
+    signals: Sequence[date]
+    episodes: Sequence[date]
+    contacts: Sequence[tuple[date, int | None]]  # of each break in pressure
+    settled: Sequence[tuple[date, int | None]]  # of each change of treatment
+    stays: Sequence[Span]
+    signed: Mapping[date, int]  # of each week
+    reviewed_since: date  # the first week that anybody ever signed in
+
+    def over(self, starts: Sequence[date]) -> Figures:
+        """The figures of these weeks, which follow one another."""
+        if not starts:
+            return Figures(0, Share(0, 0), Share(0, 0), measures.waiting(()), measures.waiting(()), 0, 0, 0, 0)
+        first, last = starts[0], min(starts[-1] + SIX, self.today)
+        signed, enrolled = 0, 0
+        for start in starts:
+            if start >= self.reviewed_since:
+                end = start + SIX
+                there = sum(span.first <= end and (span.last or end) >= start for span in self.watched)
+                signed, enrolled = signed + min(self.signed.get(start, 0), there), enrolled + there
+        return Figures(
+            weeks=len(starts),
+            readings=measures.share(self.readings, first, last),
+            reviews=Share(signed, enrolled),
+            first_contact=measures.waiting(days for day, days in self.contacts if first <= day <= last),
+            to_settled=measures.waiting(days for day, days in self.settled if first <= day <= last),
+            signals=sum(first <= day <= last for day in self.signals),
+            episodes=sum(first <= day <= last for day in self.episodes),
+            patient_days=measures.days_inside(self.watched, first, last),
+            nights=measures.nights_inside(self.stays, first, min(last + timedelta(days=1), self.today)),
+        )
+
+
+def _counted_since(session: Session, clinic: Clinic, first: date, today: date) -> _Counted:
+    signals = _signals(session, clinic.id, first)
+    adjusted = _adjusted(session, clinic.id, first)
+    signed = _signed(session, clinic.id, first)
+    spoken = [(who, at, outcome) for who, _, at, outcome in signed] + _added(session, clinic.id, first)
+    breaks = [(who, raised) for who, kind, raised, _ in signals if kind in BREAKS]
+    contacts = [(who, day) for who, day, _ in adjusted]
+    contacts += [(who, local_date(at, clinic.zone)) for who, at, outcome in spoken if outcome in SPOKE]
+    changes = [(who, day) for who, day, kind in adjusted if kind not in {AdjustmentKind.CALL, AdjustmentKind.VISIT}]
+    ended = [(who, end) for who, kind, _, end in signals if kind in BREAKS and end is not None]
+    of_week = Counter(week for _, week, _, _ in signed)
+    since = session.scalar(select(func.min(SignOff.week)).where(SignOff.clinic_id == clinic.id, signatures.COUNTS))
+    return _Counted(
+        today,
+        _watched(session, clinic),
+        _by_date(session, _expected(clinic.id, first, today)),
+        [raised for _, _, raised, _ in signals],
+        measures.episodes((who, raised) for who, _, raised, _ in signals),
+        measures.waits(breaks, contacts, at_most=SAME_EPISODE_DAYS),
+        measures.waits(changes, ended, at_most=SAME_EPISODE_DAYS),
+        _stays(session, clinic.id, first),
+        of_week,
+        since or date.max,
+    )
+
+
+def _watched(session: Session, clinic: Clinic) -> list[Span]:
+    """From enrolment on; of whom care has ended, to the last date that anything was planned for."""
+    last = select(func.max(Window.local_date)).where(Window.patient_id == Patient.id).scalar_subquery()
+    until = case((Patient.state == PatientState.ENDED, last))
+    found = []
+    for who, at, state, end in session.execute(
+        select(Patient.id, Patient.enrolled_at, Patient.state, until).where(Patient.clinic_id == clinic.id)
+    ):
+        begun = local_date(at, clinic.zone)
+        found.append(Span(who, begun, end or begun if state is PatientState.ENDED else None))
+    return found
 
 
 DAYS = 30

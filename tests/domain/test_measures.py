@@ -13,6 +13,7 @@ from service.domain import measures, tasks
 from service.domain.measures import Share, Span
 from service.domain.review import AFTER_DAYS, usually_due
 from service.domain.vocabulary import AdjustmentKind, TaskKind
+from service.reports import weeks
 from service.words.sentences import review
 from tests.inwords import ENGLISH
 
@@ -23,9 +24,9 @@ def day(after: int) -> date:
     return MONDAY + timedelta(days=after)
 
 
-def test_shares_are_summed_into_weeks_and_days_outside_are_left_out():
-    dated = [(day(-1), 9, 9), (day(0), 3, 4), (day(6), 1, 2), (day(7), 5, 5), (day(14), 9, 9)]
-    assert measures.by_week(dated, MONDAY, 2) == [Share(4, 6), Share(5, 5)]
+def test_shares_are_summed_over_their_days_and_days_outside_are_left_out():
+    dated = [(day(-1), 9, 9), (day(0), 3, 4), (day(6), 1, 2), (day(7), 5, 5)]
+    assert measures.share(dated, MONDAY, day(6)) == Share(4, 6)
     assert Share(4, 6).percent == pytest.approx(66.667, abs=0.001)
     assert Share(0, 0).percent is None
 
@@ -34,13 +35,15 @@ def test_waiting_is_the_median_of_first_answers_and_counts_those_still_open():
     begun = [("a", day(0)), ("b", day(0)), ("c", day(1)), ("d", day(2))]
     came = [("a", day(2)), ("a", day(9)), ("b", day(6)), ("c", day(0)), ("d", day(80))]
     # a waited 2, b 6; c's answer came before the break; d's 78 days later belongs to something else.
-    assert measures.wait(begun, came, at_most=60) == measures.Waiting(4.0, 2, 2)
-    assert measures.wait([], came) == measures.Waiting(None, 0, 0)
+    waited = measures.waits(begun, came, at_most=60)
+    assert waited == [(day(0), 2), (day(0), 6), (day(1), None), (day(2), None)]
+    assert measures.waiting(days for _, days in waited) == measures.Waiting(4.0, 2, 2)
+    assert measures.waiting(()) == measures.Waiting(None, 0, 0)
 
 
 def test_signals_of_one_person_within_a_fortnight_are_one_episode():
     raised = [("a", day(0)), ("a", day(10)), ("a", day(20)), ("a", day(40)), ("b", day(10))]
-    assert measures.episodes(raised) == 3
+    assert measures.episodes(raised) == [day(0), day(10), day(40)]
 
 
 def test_alert_burden_is_per_hundred_patients_and_week():
@@ -59,10 +62,10 @@ def test_a_stay_from_monday_to_wednesday_is_two_nights_and_three_days():
     st.lists(st.tuples(st.integers(0, 60), st.integers(0, 20)), max_size=6),
     st.integers(1, 40),
 )
-def test_nights_of_consecutive_weeks_add_up_to_the_nights_of_all(stays, weeks):
+def test_nights_of_consecutive_weeks_add_up_to_the_nights_of_all(stays, many):
     spans = [Span(index, day(first), day(first + length)) for index, (first, length) in enumerate(stays)]
-    parts = sum(measures.nights_inside(spans, day(7 * week), day(7 * week + 7)) for week in range(weeks))
-    assert parts == measures.nights_inside(spans, day(0), day(7 * weeks))
+    parts = sum(measures.nights_inside(spans, day(7 * week), day(7 * week + 7)) for week in range(many))
+    assert parts == measures.nights_inside(spans, day(0), day(7 * many))
 
 
 # --- telling ---------------------------------------------------------------------------------
@@ -102,3 +105,17 @@ def test_other_changes_are_looked_at_within_two_weeks_and_every_proposal_is_cite
     # Chemistry after a medicine is the record's to tell.
     for kind in (AdjustmentKind.CALL, AdjustmentKind.MEDICINE):
         assert usually_due(kind, date(2026, 11, 1)) is None
+
+
+# --- week by week ------------------------------------------------------------------------------
+
+
+def test_a_line_of_weeks_breaks_where_nothing_is_known_and_the_running_week_is_apart():
+    values = (40.0, None, 60.0, 80.0, 10.0)
+    points = [weeks.Point(day(7 * at), value, f"<{at}>", running=at == 4) for at, value in enumerate(values)]
+    drawn = weeks.svg(ENGLISH, points, name="Readings <b>", most=100.0, unit=" %")
+    assert drawn.count('class="line"') == 1  # from the third to the fourth: the second is no zero
+    assert (drawn.count('class="line running"'), drawn.count('class="dot"'), drawn.count('class="hollow"')) == (1, 3, 1)
+    assert "from 40 % to 80 %; 80 % in the week from 23 Nov" in drawn
+    assert "<b>" not in drawn
+    assert "nothing known yet" in weeks.svg(ENGLISH, points[1:2], name="Readings")

@@ -137,7 +137,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
         assert signing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
         assert refreshing.differing(session, weeks.clinic_id, weeks.now) == []
         told = measuring.measure(session, weeks.clinic_id, weeks.now, weeks=8)
-    assert told.to_settled.known == 1
-    assert told.first_contact.median_days is not None
-    assert told.first_contact.median_days <= 14
+    assert told.lately.to_settled.known == 1
+    assert told.lately.first_contact.median_days is not None
+    assert told.lately.first_contact.median_days <= 14
     assert isinstance(signal.raised_on, date)

@@ -16,6 +16,7 @@ from service.domain.vocabulary import (
     ContactWay,
     EventKind,
     Outcome,
+    PatientState,
     PauseCause,
     ResultKind,
     Role,
@@ -136,23 +137,39 @@ def test_the_measures_worked_by_hand(ward):
     ward.adjusts(asha, NewAdjustment(AdjustmentKind.MEDICINE, "Tablet", date(2026, 11, 12)))
     ward.pause(ben, PauseCause.IN_HOSPITAL, date(2026, 11, 18), date(2026, 11, 21))
     sign(ward, asha)
-    told = measuring.measure(ward.session, ward.clinic.id, ward.now, weeks=3)
-    assert [week.first for week in told.weeks] == [date(2026, 11, 9), date(2026, 11, 16), WEEK]
-    # 17 days from 9 to 25 November for two patients, one reading missing.
-    assert (told.readings.part, told.readings.whole) == (33, 34)
-    assert (told.first_contact.median_days, told.first_contact.open) == (3.0, 1)  # 9th to 12th; Ben waits
-    assert (told.to_settled.median_days, told.to_settled.known) == (8.0, 1)  # 12th to 20th
-    assert told.signals == 2
-    assert told.signals_per_100 == pytest.approx(2 / (2 * 17 / 7) * 100)
-    assert told.nights == 3
-    assert [(week.reviews.part, week.reviews.whole) for week in told.weeks] == [(0, 2), (0, 2), (1, 2)]
+    told = measuring.measure(ward.session, ward.clinic.id, ward.now, weeks=2)
+    assert [(week.first, week.running) for week in told.weeks] == [
+        (date(2026, 11, 9), False), (date(2026, 11, 16), False), (WEEK, True),
+    ]  # fmt: skip
+    lately, now = told.lately, told.weeks[-1].figures
+    # 14 days from 9 to 22 November for two patients; the reading that is missing, of the 24th, is of the running week.
+    assert (lately.readings.part, lately.readings.whole) == (28, 28)
+    assert (now.readings.part, now.readings.whole) == (5, 6)
+    assert (lately.first_contact.median_days, lately.first_contact.open) == (3.0, 1)  # 9th to 12th; Ben waits
+    assert (lately.to_settled.median_days, lately.to_settled.known) == (8.0, 1)  # 12th to 20th
+    assert (lately.signals, lately.episodes, lately.nights) == (2, 2, 3)
+    assert lately.signals_per_100 == pytest.approx(2 / (2 * 14 / 7) * 100)
+    # Nobody had signed anything before this week: those weeks are not told as failures.
+    assert [(week.figures.reviews.part, week.figures.reviews.whole) for week in told.weeks] == [(0, 0), (0, 0), (1, 2)]
+    assert told.before is None
 
 
-def test_what_cannot_be_known_is_not_zero(ward):
+def test_what_cannot_be_known_is_not_zero_and_weeks_before_anybody_was_there_are_not_counted(ward):
     told = measuring.measure(ward.session, ward.clinic.id, ward.now)
-    assert told.readings.percent is None
-    assert told.first_contact.median_days is None
-    assert told.signals_per_100 is None
+    assert [week.running for week in told.weeks] == [True]
+    assert (told.lately.weeks, told.lately.readings.percent, told.lately.signals_per_100) == (0, None, None)
+    assert told.lately.first_contact.median_days is None
+
+
+def test_the_last_quarter_stands_beside_the_weeks_before_it(ward):
+    ward.patient("Asha", pressures=STEADY, enrolled_days_ago=7 * 15)
+    gone = ward.patient("Gone", enrolled_days_ago=7 * 15)
+    gone.state = PatientState.ENDED
+    ward.session.flush()
+    told = measuring.measure(ward.session, ward.clinic.id, ward.now)
+    assert told.before is not None
+    assert (len(told.weeks), told.lately.weeks, told.before.weeks) == (16, 13, 2)
+    assert told.lately.patient_weeks == 13  # of whom care has ended, nobody is watched
 
 
 def test_coverage_names_who_was_not_reviewed_in_each_week(ward):

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from service.domain import review
 from service.domain.days import Day, Paused
 from service.domain.localtime import local_date
-from service.domain.measures import Share, Waiting
+from service.domain.measures import Figures, Share, Waiting
 from service.domain.record.goals import InRange
 from service.domain.signals.facts import Compared, Episode, WeightWeek
 from service.domain.since import LaterDay
@@ -161,14 +161,23 @@ WithdrawalOut = shows("WithdrawalOut", SignOffWithdrawal, "id sign_off_id withdr
 WeekOut = shows("WeekOut", measuring.Covered, "first signed enrolled unsigned")
 ShareOut = shows("ShareOut", Share, "part whole")
 WaitingOut = shows("WaitingOut", Waiting, "median_days known open")
-MeasuresOut = shows(
-    "MeasuresOut",
-    measuring.Measures,
-    "readings reviews first_contact to_settled signals episodes signals_per_100 patient_weeks nights",
+FiguresOut = shows(
+    "FiguresOut",
+    Figures,
+    "weeks readings reviews first_contact to_settled signals episodes signals_per_100 patient_weeks nights",
     readings=ShareOut,
     reviews=ShareOut,
     first_contact=WaitingOut,
     to_settled=WaitingOut,
+)
+MeasuredWeekOut = shows("MeasuredWeekOut", measuring.Week, "first running figures", figures=FiguresOut)
+MeasuresOut = shows(
+    "MeasuresOut",
+    measuring.Measures,
+    "lately before weeks",
+    lately=FiguresOut,
+    before=FiguresOut,
+    weeks=MeasuredWeekOut,
 )
 
 
@@ -298,9 +307,9 @@ def coverage() -> dict[str, Any]:
 @blueprint.get("/review/measures", allowed=needs(Scope.REVIEW))
 @blueprint.response(200, MeasuresOut)
 def measures() -> measuring.Measures:
-    """How the clinic is doing over the last weeks."""
+    """How the clinic is doing: week by week, `lately` (13 whole weeks) and `before` them (as many, if there are)."""
     with read_session(services().engine) as session:
-        return measuring.measure(session, g.clinic_id, services().clock.now(), WEEKS)
+        return measuring.measure(session, g.clinic_id, services().clock.now())
 
 
 @blueprint.get("/patients/<uuid:patient_id>/review", allowed=needs(Scope.REVIEW))

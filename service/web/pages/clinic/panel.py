@@ -6,20 +6,28 @@ redirect. All of it works without script; script adds keys and hover.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from datetime import timedelta
 from typing import Any
 
 from flask import Blueprint, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
+from flask_babel import gettext
+from markupsafe import Markup
 from sqlalchemy import select
 
+from service.domain.measures import EPISODE_DAYS, FEW, Figures
 from service.domain.vocabulary import PatientState
+from service.reports import weeks
 from service.reviewing import desk, measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.auth import own_clinic, staff_only
+from service.web.frame import page_language
 from service.web.pages.clinic import inbox, patient, records, review, rules, wordings
 from service.web.services import services
+from service.words.language import Language
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
 silences_blueprint = Blueprint("silences", __name__, url_prefix="/silences")
@@ -104,7 +112,40 @@ def silences() -> ResponseReturnValue:
 @measures_blueprint.get("", endpoint="page")
 @staff_only()
 def measures() -> ResponseReturnValue:
-    """The clinic's measures, week by week."""
+    """The clinic's measures, each with its line of weeks, beside the clinic's own past."""
     with read_session(services().engine) as session:
         measured = measuring.measure(session, g.clinic_id, services().clock.now())
-    return render_template("clinic/measures.html", measured=measured)
+    lately = [week.first for week in measured.weeks if not week.running][-measured.lately.weeks :]
+    return render_template(
+        "clinic/measures.html",
+        measured=measured,
+        drawn=_drawn(page_language(), measured.weeks),
+        first=lately[0] if lately else None,
+        last=lately[-1] + timedelta(days=6) if lately else None,
+        within=measuring.SAME_EPISODE_DAYS,
+        apart=EPISODE_DAYS,
+        few=FEW,
+    )
+
+
+def _drawn(say: Language, measured: Sequence[measuring.Week]) -> dict[str, Markup]:
+    """Each measure's line, by its key on the page."""
+
+    def line(name: str, value: Callable[[Figures], float | None], most: float | None = None) -> Markup:
+        unit = " %" if most else ""
+        points = []
+        for week in measured:
+            figure = value(week.figures)
+            told = "" if figure is None else f"{say.short_day(week.first)}: {say.figure(figure)}{unit}"
+            points.append(weeks.Point(week.first, figure, told, week.running))
+        # Made of numbers and of text it has escaped itself.
+        return Markup(weeks.svg(say, points, name=name, most=most, unit=unit))  # noqa: S704
+
+    return {
+        "readings": line(gettext("Readings received"), lambda of: of.readings.percent, 100.0),
+        "reviews": line(gettext("Reviews signed"), lambda of: of.reviews.percent, 100.0),
+        "contact": line(gettext("Days to the first contact"), lambda of: of.first_contact.median_days),
+        "settled": line(gettext("Days to the end of the rise or fall"), lambda of: of.to_settled.median_days),
+        "signals": line(gettext("Signals for every 100 patients"), lambda of: of.signals_per_100),
+        "nights": line(gettext("Nights in hospital"), lambda of: of.nights),
+    }

@@ -44,10 +44,14 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "explanation": labels.explanation,
     "advice": labels.advice,
     "brief": lambda say, entry: brief.reasons(
-        say, [*entry.since, *(one for one in entry.reasons if one not in entry.since)]
+        say,
+        [*entry.since, *(one for one in entry.reasons if one not in entry.since)],
+        entry.facts.picture and entry.facts.picture.last_known_on,
     ),
     "week_words": brief.week,
-    "reasons": lambda say, entry: review.reasons(say, [one for one in entry.reasons if one not in entry.since]),
+    "reasons": lambda say, entry, news=(): review.reasons(
+        say, [one for one in entry.reasons if one not in entry.since], news
+    ),
     "since": lambda say, entry: review.since(say, entry.reviewed_on, entry.since),
     "came_since": lambda say, entry: review.came_since(say, entry.signed.stood[-1], entry.summary, entry.lane),
     "response": signals.response,

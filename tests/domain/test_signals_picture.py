@@ -46,7 +46,7 @@ def _pressure(way: int = 0, forecast: Forecast | None = None, known: bool = True
     compared = Compared(Knowledge.CHANGED if way else Knowledge.UNCHANGED, 0 if way else 6, 6, 7, TODAY)
     return PressureFacts(
         level=level, level_sd=0.6, slope=0.3 * way, slope_sd=0.1, reference=AnchoredReference(18.0, 0.4),
-        limits=PressureLimits(25.0, 10.0), broken=broken, forecast=forecast, last_reading_on=date(2026, 3, 16), compared=compared,
+        limits=PressureLimits(25.0, 10.0), broken=broken, forecast=forecast, last_reading_on=date(2026, 3, 17), compared=compared,
     )  # fmt: skip
 
 

@@ -341,7 +341,7 @@ def test_back_at_the_reference_is_settled_with_the_days_it_took():
     # 24 − 0.75·6 = 19.5 is the first level within 1.5 mmHg of 18.
     assert (found.response, found.days_to_reference) == (Response.SETTLED, 6)
     assert signals.response(load_language("en"), found) == (
-        "Settled since the change of 11 March: about 24 mmHg before it, 18 now, within 1.5 mmHg of the "
+        "Settled since the change of 11 March: about 24 mmHg before it, last known 18, within 1.5 mmHg of the "
         "reference after 6 days."
     )
 
@@ -375,5 +375,5 @@ def test_before_a_reference_was_compared_with_for_some_evenings_nothing_is_said_
         assert found.response is word
         assert found.days_to_reference is None  # nobody compared before the reference was there
     assert signals.response(load_language("en"), found) == (
-        "Settled since the change of 11 March: about 18.2 mmHg before it, 18.2 now, within 1.5 mmHg of the reference."
+        "Settled since the change of 11 March: about 18.2 mmHg before it, last known 18.2, within 1.5 mmHg of the reference."
     )

@@ -258,6 +258,13 @@ def test_who_was_reviewed_today_comes_last_among_the_longest_without_a_review():
 
 
 @pytest.mark.databases("both")
+def test_who_was_asked_for_no_reading_comes_last_among_the_fewest_readings():
+    asked = [SimpleNamespace(summary=SimpleNamespace(adherence=SimpleNamespace(received=r, expected=e)))
+             for r, e in ((0, 0), (30, 30), (0, 12), (6, 12))]  # fmt: skip
+    in_order = sorted(asked, key=review_page.SORTS["readings"])
+    assert [one.summary.adherence.expected for one in in_order] == [12, 12, 30, 0]
+
+
 def test_looking_at_every_page_writes_nothing(clinic):
     paths = [
         *PAGES,

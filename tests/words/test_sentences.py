@@ -9,6 +9,7 @@ import dataclasses
 import types
 import typing
 import uuid
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
@@ -21,10 +22,20 @@ from service.domain.readings import UNITS_OF_WEIGHT, NewReading, checked
 from service.domain.record.now import Happened
 from service.domain.review import Because, OpenTask, Reason
 from service.domain.signals.facts import (
+    AdjustmentMade,
+    AnchoredReference,
+    Break,
+    Compared,
     DiaryFacts,
+    Episode,
+    Forecast,
     Picture,
     PictureFacts,
+    PressureFacts,
+    PressureLimits,
     ResponseFacts,
+    Symptom,
+    SymptomChange,
     WeightChange,
     WeightSpan,
     WeightWeek,
@@ -166,6 +177,59 @@ def test_a_weight_far_from_dry_is_not_told_as_the_same_for_want_of_a_change_in_t
     over = DiaryFacts(weight=WeightWeek(89.8, 0.0), weight_gain=WeightChange(2.2, WeightSpan.OVER_DRY))
     told = brief.week(ENGLISH, TrendSummary(PictureFacts(Picture.SILENT_AND_UNWELL, NOW.date(), diary=over)))[0]
     assert told == brief.Small("weight", brief.Went.UP, "2.2 kg over dry")
+
+
+def risen(ago: int, limit: float | None = None, level: float = 27.0) -> PictureFacts:
+    """Nine over the reference by readings that ended so many days ago; a passed limit where one is given."""
+    forecast = None if limit is None else Forecast(limit, True, 0.0, 0.0, 0.0)
+    pressure = PressureFacts(
+        level=level,
+        level_sd=0.8,
+        reference=AnchoredReference(18.0, 0.5),
+        limits=PressureLimits(limit),
+        broken=Break(True, 9.0, 0.99, 0.99, NOW.date() - timedelta(days=20)),
+        forecast=forecast,
+        last_reading_on=NOW.date() - timedelta(days=ago),
+    )
+    return PictureFacts(Picture.UP_AND_WELL, NOW.date(), pressure)
+
+
+@pytest.mark.parametrize(
+    ("facts", "short", "long"),
+    [
+        (risen(3), "+9 mmHg over reference", ", now about 27 mmHg"),
+        (risen(5), "Last known +9 mmHg, 20 Nov", ", last known on 20 November about 27 mmHg"),
+        (risen(1, 25.0), "Above the limit of 25", "; above the limit of 25 mmHg set"),
+        (risen(1, 26.5), "Perhaps above limit 26.5", "; perhaps above the limit of 26.5 mmHg set"),
+        (risen(9, 25.0), "Above the limit of 25, 16 Nov", ", last known on 16 November about 27 mmHg"),
+    ],
+)
+def test_an_old_level_has_its_date_and_a_limit_within_the_error_is_perhaps_passed(facts, short, long) -> None:
+    # After 3 days without a reading the level is no longer that of now: this service's own number, no source.
+    assert brief.picture(ENGLISH, facts).casefold() == short.casefold()
+    assert long in signals.picture(ENGLISH, facts)
+
+
+def test_a_limit_passed_before_the_readings_stopped_is_told_with_the_day_of_the_last_and_of_its_telling() -> None:
+    told_on = NOW.date() - timedelta(days=9)
+    passed = Episode(SignalKind.ABOVE_LIMIT, told_on, told_on, replace(risen(9, 25.0), today=told_on))
+    reasons = [Reason(Lane.CALL_TODAY, passed)]
+    assert brief.reasons(ENGLISH, reasons, told_on) == ["Above the limit of 25, 16 Nov"]
+    assert review.reasons(ENGLISH, reasons)[0].endswith("set for this patient (told on 16 November).")
+    assert review.reasons(ENGLISH, reasons, reasons)[0].startswith("New: PA diastolic")
+
+
+def test_a_bad_night_is_among_the_small_words_of_a_week_that_is_otherwise_as_usual() -> None:
+    usual = Compared(Knowledge.UNCHANGED, days=6, heard=7, of=7)
+    diary = DiaryFacts(compared=usual, once=(SymptomChange(Symptom.CHAIR, 1.0),))
+    told = brief.week(ENGLISH, TrendSummary(PictureFacts(Picture.QUIET, NOW.date(), diary=diary)))
+    assert brief.Small("slept in a chair", brief.Went.UP) in told
+
+
+@pytest.mark.parametrize(("language", "told"), [("en", "Past the reference"), ("es", "Referencia rebasada")])
+def test_an_overshoot_says_past_and_neither_above_nor_below(language: str, told: str) -> None:
+    facts = ResponseFacts(AdjustmentMade(NOW.date()), Response.OVERSHOT, 14.0, 22.0, 9, None)
+    assert brief.reason(load_language(language), facts).startswith(told)
 
 
 @given(st.sampled_from(SignalKind), facts_of(PictureFacts))

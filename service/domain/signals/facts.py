@@ -32,6 +32,7 @@ from service.domain.vocabulary import (
 Pressures = tuple[float | None, float | None, float | None]  # diastolic, mean, systolic in mmHg
 # How sure a reference that staff typed is, as the standard deviation of a mean of 14 days of usual noise, mmHg.
 TYPED_SD = 0.5
+STILL_NOW = 3  # days after a reading for which the level is told as that of now; our own number, no source
 EIGHTY = NormalDist().inv_cdf(0.9)  # standard deviations either side of a mean that hold 80 of 100
 
 
@@ -324,6 +325,16 @@ class PressureFacts:
         return self.level - EIGHTY * self.level_sd, self.level + EIGHTY * self.level_sd
 
     @property
+    def is_past_limit(self) -> bool:
+        """Whether the level is beyond a limit, near it or not."""
+        return self.forecast is not None and self.forecast.days <= 0
+
+    def is_near(self, limit: float) -> bool:
+        """Whether the level is no farther from the limit than its error: on which side of it it is nobody knows."""
+        low, high = self.band
+        return low is not None and high is not None and low <= limit <= high
+
+    @property
     def heart_compared(self) -> Knowledge:
         """What comparing heart rate came to."""
         return self.heart.knowledge if self.heart else Knowledge.NOTHING
@@ -349,8 +360,7 @@ class PressureFacts:
 
 def without_forecast(pressure: PressureFacts) -> PressureFacts:
     """The same, saying nothing of days to come. That a limit is passed already is no forecast."""
-    passed = pressure.forecast is not None and pressure.forecast.days == 0
-    return replace(pressure, forecast=pressure.forecast if passed else None, pace=None, pace_sd=None)
+    return replace(pressure, forecast=pressure.forecast if pressure.is_past_limit else None, pace=None, pace_sd=None)
 
 
 class Symptom(StrEnum):
@@ -510,6 +520,12 @@ class PictureFacts:
     silence: SilenceFacts = SilenceFacts()
     starting: date | None = None  # enrolled on that day, while that is new
     after_stay: AfterStay | None = None  # while it lasts
+
+    @property
+    def last_known_on(self) -> date | None:
+        """The date of the newest reading, where it is too long ago for the level to be told as that of now."""
+        last = self.pressure.last_reading_on
+        return last if last is not None and (self.today - last).days > STILL_NOW else None
 
     @property
     def day_after_stay(self) -> int | None:

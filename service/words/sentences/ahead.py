@@ -5,22 +5,21 @@ Promises days only of what goes on as it did, the early end first; where it slow
 
 from __future__ import annotations
 
-from service.domain.signals.facts import Forecast
+from service.domain.signals.facts import PressureFacts
 from service.words.language import Language
 
 
-def forecast_clause(say: Language, forecast: Forecast | None) -> str:
+def forecast_clause(say: Language, pressure: PressureFacts) -> str:
     """`if it goes on like this, past 25 mmHg in 5 days at the earliest, 19 at the latest`; empty without a forecast.
 
     Of one that is slowing no days are told.
     """
+    forecast = pressure.forecast
     if forecast is None:
         return ""
     limit = say.figure(forecast.limit)
     if forecast.days <= 0:
-        if forecast.up:
-            return say.gettext("already above the limit of %(limit)s mmHg set for this patient", limit=limit)
-        return say.gettext("already below the limit of %(limit)s mmHg set for this patient", limit=limit)
+        return past_clause(say, forecast.limit, up=forecast.up, perhaps=pressure.is_near(forecast.limit))
     low = round(forecast.low)
     high = max(low, 1, round(forecast.high))
     if forecast.slowing:
@@ -39,6 +38,18 @@ def forecast_clause(say: Language, forecast: Forecast | None) -> str:
         high=high,
         **words,
     )
+
+
+def past_clause(say: Language, limit: float, *, up: bool, perhaps: bool) -> str:
+    """`above the limit of 25 mmHg set for this patient`; `perhaps` where it is within the level's error."""
+    words = {"limit": say.figure(limit)}
+    if perhaps:
+        if up:
+            return say.gettext("perhaps above the limit of %(limit)s mmHg set for this patient", **words)
+        return say.gettext("perhaps below the limit of %(limit)s mmHg set for this patient", **words)
+    if up:
+        return say.gettext("above the limit of %(limit)s mmHg set for this patient", **words)
+    return say.gettext("below the limit of %(limit)s mmHg set for this patient", **words)
 
 
 def _perhaps_past(say: Language, limit: str, latest: int, *, up: bool) -> str:

@@ -69,11 +69,14 @@ from service.words.sentences import diary as at_length
 MOST_WORDS = 8
 
 
-def reasons(say: Language, given: Iterable[Reason]) -> list[str]:
-    """Each reason in a few words, in order; what has been said is not said again."""
+def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None = None) -> list[str]:
+    """Each reason in a few words, in order; what has been said is not said again.
+
+    `last_known_on` is the day of the newest reading, where it is not one of now.
+    """
     told: list[str] = []
     for one in _why_first(list(given)):
-        text = reason(say, one.because)
+        text = reason(say, one.because, last_known_on)
         if not any(text.casefold() in before.casefold() for before in told):
             told.append(text)
     return told
@@ -86,18 +89,18 @@ def _why_first(given: list[Reason]) -> list[Reason]:
     return others + found if any(one.lane is Lane.CALL_TODAY for one in others) else given
 
 
-def reason(say: Language, because: Because) -> str:
+def reason(say: Language, because: Because, last_known_on: date | None = None) -> str:
     """One reason in at most `MOST_WORDS` words, with a capital letter and no full stop."""
-    text = _reason(say, because)
+    text = _reason(say, because, last_known_on)
     return text[:1].upper() + text[1:]
 
 
-def _reason(say: Language, because: Because) -> str:
+def _reason(say: Language, because: Because, last_known_on: date | None) -> str:
     match because:
         case OpenTask():
             return task(say, because.facts)
         case Episode():
-            return _episode(say, because)
+            return _episode(say, because, last_known_on)
         case PictureFacts():
             return picture(say, because)
         case FollowUpDue():
@@ -133,13 +136,15 @@ def _reason(say: Language, because: Because) -> str:
             return say.gettext("Data could not be worked out")
 
 
-def _episode(say: Language, raised: Episode) -> str:
+def _episode(say: Language, raised: Episode, last_known_on: date | None) -> str:
+    """Its facts are of the day it was raised: a limit still passed when nothing is read any more has the last date."""
     if raised.ended_on is not None:
         name = title(say, raised.kind)
         return say.gettext("%(signal)s, over, not seen", signal=name)
     match raised.kind:
         case SignalKind.ABOVE_LIMIT | SignalKind.BELOW_LIMIT:
-            return _beyond(say, raised.facts.pressure, up=raised.kind is SignalKind.ABOVE_LIMIT)
+            passed = _beyond(say, raised.facts.pressure, up=raised.kind is SignalKind.ABOVE_LIMIT)
+            return _both(say, passed, "" if last_known_on is None else say.short_day(last_known_on))
         case SignalKind.WEIGHT_GAIN | SignalKind.WEIGHT_LOSS:
             told = raised.facts.diary
             moved = told.weight_gain if raised.kind is SignalKind.WEIGHT_GAIN else told.weight_loss
@@ -150,45 +155,45 @@ def _episode(say: Language, raised: Episode) -> str:
 
 def picture(say: Language, facts: PictureFacts) -> str:
     """What pressure, diary and silence say together, in a few words."""
-    pressure, told = facts.pressure, facts.diary
-    if pressure.forecast is not None and pressure.forecast.days <= 0 and facts.picture is not Picture.SAFETY_ANSWER:
-        return _past(say, pressure)
-    words = {"over": _over(say, pressure), "worst": _worst(say, told)}
+    told = facts.diary
+    if facts.pressure.is_past_limit and facts.picture is not Picture.SAFETY_ANSWER:
+        return _past(say, facts)
+    worst = _worst(say, told)
     match facts.picture:
         case Picture.SAFETY_ANSWER:
             return _signs(say, told.safety)
         case Picture.JUMP | Picture.JUMP_GOES_ON:
-            return _jump(say, pressure)
+            return _jump(say, facts.pressure)
         case Picture.UP_AND_WORSE | Picture.UP_AND_LIGHTER:
-            loss = _weight(say, told.weight_loss) if told.weight_loss and not words["worst"] else words["worst"]
-            return _both(say, words["over"], loss)
+            loss = _weight(say, told.weight_loss) if told.weight_loss and not worst else worst
+            return _over(say, facts, loss)
         case Picture.SILENT_WHILE_RISING:
-            return _silent_and(say, facts.silence.missed, words["over"])
+            return _silent_and(say, facts.silence.missed, _before(say, facts.pressure))
         case Picture.DOWN_AND_LIGHT_HEADED:
             loss = _weight(say, told.weight_loss) if told.weight_loss else ""
-            return _both(say, words["over"], say.gettext("light-headed") if told.light_headed else loss)
+            return _over(say, facts, say.gettext("light-headed") if told.light_headed else loss)
         case Picture.SILENT_AND_UNWELL if facts.silence.silent:
-            return _silent_and(say, facts.silence.missed, words["worst"])
+            return _silent_and(say, facts.silence.missed, worst)
         case Picture.SILENT_AND_UNWELL:
-            return _both(say, at_length.no_diary_for(say, facts), words["worst"])
+            return _both(say, at_length.no_diary_for(say, facts), worst)
         case Picture.UP_AND_WELL:
             return _up_and_well(say, facts)
         case Picture.WORSE_WITH_FLAT_PRESSURE | Picture.WORSE_WITHOUT_PRESSURE:
-            return words["worst"] if not told.worse else say.gettext("Feeling worse: %(worst)s", **words)
-        case Picture.HIGH_STEADY if pressure.high is not None:
-            days = say.ngettext("High for %(num)d day", "High for %(num)d days", pressure.high.days)
-            return _both(say, days, words["over"])
+            return worst if not told.worse else say.gettext("Feeling worse: %(worst)s", worst=worst)
+        case Picture.HIGH_STEADY if facts.pressure.high is not None and facts.last_known_on is None:
+            days = say.ngettext("High for %(num)d day", "High for %(num)d days", facts.pressure.high.days)
+            return _both(say, days, _over(say, facts))
         case _:
-            return _calmer(say, facts, words["over"])
+            return _calmer(say, facts)
 
 
-def _calmer(say: Language, facts: PictureFacts, over: str) -> str:
+def _calmer(say: Language, facts: PictureFacts) -> str:
     told, compared = facts.diary, facts.pressure.compared
     match facts.picture:
         case Picture.TRAVELLING:
             return say.gettext("Away from home: pressures not compared")
-        case Picture.COMING_DOWN:
-            return _both(say, say.gettext("Coming down"), over)
+        case Picture.COMING_DOWN if facts.last_known_on is None:
+            return _both(say, say.gettext("Coming down"), _over(say, facts))
         case Picture.LIGHT_HEADED:
             return at_length.light_headed_clause(say, told) or say.gettext("Light-headed")
         case Picture.CHANGED:
@@ -205,17 +210,20 @@ def _calmer(say: Language, facts: PictureFacts, over: str) -> str:
         case Picture.QUIET:
             return say.gettext("Compared, unchanged on %(days)d of %(of)d days", days=compared.days, of=compared.of)
         case _:
-            return over
+            return _over(say, facts)
 
 
 def _up_and_well(say: Language, facts: PictureFacts) -> str:
-    forecast, over = facts.pressure.forecast, _over(say, facts.pressure)
-    if forecast is not None and not forecast.slowing:
-        days = max(round(forecast.low), 1)
-        return _both(say, over, say.ngettext("limit in %(num)d day", "limit in %(num)d days", days))
+    forecast = facts.pressure.forecast
+    if forecast is not None and facts.last_known_on is None:
+        days = round(forecast.low)
+        if days <= 0:
+            return _over(say, facts, say.gettext("perhaps past limit"))
+        if not forecast.slowing:
+            return _over(say, facts, say.ngettext("limit in %(num)d day", "limit in %(num)d days", days))
     if at_length.is_unchanged(facts.diary):
-        return _both(say, over, say.gettext("diary unchanged"))
-    return over
+        return _over(say, facts, say.gettext("diary unchanged"))
+    return _over(say, facts)
 
 
 def _changed(say: Language, facts: PictureFacts) -> str:
@@ -239,8 +247,36 @@ def _both(say: Language, one: str, other: str) -> str:
     return say.pgettext("brief", "%(one)s, %(other)s", one=one, other=other) if one and other else one or other
 
 
-def _over(say: Language, pressure: PressureFacts) -> str:
-    """`+9 mmHg over reference`; where there is none, against the recent usual, or the level alone."""
+def _over(say: Language, facts: PictureFacts, beside: str = "") -> str:
+    """`+9 mmHg over reference`, and what stands beside it.
+
+    Of a reading of some days ago with its date, as the last known.
+    """
+    pressure, day = facts.pressure, facts.last_known_on
+    if day is None or pressure.level is None:
+        return _both(say, _over_now(say, pressure), beside)
+    words = {"what": _figure(say, pressure), "day": say.short_day(day)}
+    if beside:
+        return _both(say, say.gettext("%(what)s on %(day)s", **words), beside)
+    return say.gettext("last known %(what)s mmHg, %(day)s", **words)
+
+
+def _before(say: Language, pressure: PressureFacts) -> str:
+    """What stood before a silence."""
+    if pressure.level is None:
+        return ""
+    return say.gettext("before it %(what)s mmHg", what=_figure(say, pressure))
+
+
+def _figure(say: Language, pressure: PressureFacts) -> str:
+    """`+9`, against the reference or the usual; `24` where there is neither."""
+    against = pressure.usual if pressure.reference is None else pressure.reference.value
+    level = pressure.level or 0.0
+    return say.figure(level, 0) if against is None else say.change(level - against, 0)
+
+
+def _over_now(say: Language, pressure: PressureFacts) -> str:
+    """Where there is no reference, against the recent usual, or the level alone."""
     if pressure.level is None:
         return say.gettext("level not known")
     if pressure.reference is not None:
@@ -306,9 +342,10 @@ def _jump(say: Language, pressure: PressureFacts) -> str:
     )
 
 
-def _past(say: Language, pressure: PressureFacts) -> str:
-    forecast = pressure.forecast
-    return "" if forecast is None else _limit(say, forecast.limit, up=forecast.up)
+def _past(say: Language, facts: PictureFacts) -> str:
+    forecast = facts.pressure.forecast
+    told = "" if forecast is None else _limit(say, facts.pressure, forecast.limit, up=forecast.up)
+    return _both(say, told, "" if facts.last_known_on is None else say.short_day(facts.last_known_on))
 
 
 def _beyond(say: Language, pressure: PressureFacts, *, up: bool) -> str:
@@ -330,13 +367,19 @@ def _beyond(say: Language, pressure: PressureFacts, *, up: bool) -> str:
         )
     if limit is None:
         return title(say, SignalKind.ABOVE_LIMIT if up else SignalKind.BELOW_LIMIT)
-    return _limit(say, limit, up=up)
+    return _limit(say, pressure, limit, up=up)
 
 
-def _limit(say: Language, limit: float, *, up: bool) -> str:
+def _limit(say: Language, pressure: PressureFacts, limit: float, *, up: bool) -> str:
+    """`above the limit of 25`; perhaps, where the level is no farther from it than its error."""
+    words = {"limit": say.figure(limit)}
+    if pressure.is_near(limit):
+        if up:
+            return say.gettext("perhaps above limit %(limit)s", **words)
+        return say.gettext("perhaps below limit %(limit)s", **words)
     if up:
-        return say.gettext("above the limit of %(limit)s", limit=say.figure(limit))
-    return say.gettext("below the limit of %(limit)s", limit=say.figure(limit))
+        return say.gettext("above the limit of %(limit)s", **words)
+    return say.gettext("below the limit of %(limit)s", **words)
 
 
 def _response(say: Language, facts: ResponseFacts) -> str:
@@ -375,9 +418,14 @@ MOST_SMALL = 3
 
 
 def week(say: Language, known: TrendSummary) -> list[Small]:
-    """Weight and symptoms of the week, at most `MOST_SMALL`: what is worse first, what is not known said as such."""
+    """Weight and symptoms of the week, at most `MOST_SMALL`: what is worse first, what is not known said as such.
+
+    A bad night is among them, even where the newest answers were as usual.
+    """
     told = known.diary
     words = [Small(*_small_symptom(say, change)) for change in told.worse]
+    nights = [Small(*_small_symptom(say, change)) for change in told.once]
+    words += [one for one in nights if one not in words]
     if told.light_headed:
         words.append(Small(say.gettext("light-headed"), Went.UP, say.gettext("%(days)d days", days=told.light_headed)))
     if told.eased is not None:
@@ -519,7 +567,7 @@ def _called(say: Language, facts: EnteredCallToday) -> str:
     if not facts.because:
         return say.gettext("In Call today since %(day)s", day=say.short_day(facts.day))
     first = facts.because[0]
-    return _episode(say, first) if isinstance(first, Episode) else picture(say, first)
+    return _episode(say, first, None) if isinstance(first, Episode) else picture(say, first)
 
 
 def _named(say: Language, facts: TaskFacts) -> str:

@@ -5,7 +5,7 @@ Promises that every reason stands alone, and that none says that all is well or 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date, timedelta
 
 from service.domain.days import Day, Paused
@@ -34,9 +34,12 @@ from service.words.language import Language, sentence
 from service.words.sentences import record, signals, tasks
 
 
-def reasons(say: Language, given: Iterable[Reason]) -> list[str]:
-    """Each reason as a sentence, in order; what reads the same is said once."""
-    return list(dict.fromkeys(reason(say, one.because) for one in given))
+def reasons(say: Language, given: Iterable[Reason], news: Collection[Reason] = ()) -> list[str]:
+    """Each reason as a sentence, in order, those of `news` marked as new; what reads the same is said once."""
+    told: dict[str, bool] = {}
+    for one in given:
+        told.setdefault(reason(say, one.because), one in news)
+    return [say.gettext("New: %(why)s", why=text) if is_new else text for text, is_new in told.items()]
 
 
 def reason(say: Language, because: Because) -> str:
@@ -47,7 +50,9 @@ def reason(say: Language, because: Because) -> str:
         case Episode():
             text = signals.signal(say, because.kind, because.facts)
             if because.ended_on is None:
-                return text
+                return say.gettext(
+                    "%(signal)s (told on %(day)s).", signal=text.rstrip("."), day=say.day(because.raised_on)
+                )
             return say.gettext("%(signal)s (no longer so, not yet seen by anyone).", signal=text.rstrip("."))
         case PictureFacts():
             return signals.picture(say, because)

@@ -28,7 +28,7 @@ from service.domain.vocabulary import Knowledge, Response, SignalKind
 from service.words.labels import label
 from service.words.language import Language, sentence
 from service.words.sentences import diary, record
-from service.words.sentences.ahead import forecast_clause
+from service.words.sentences.ahead import forecast_clause, past_clause
 
 STEADY = 0.05  # mmHg a day: below it a slope is not worth a number
 WORTH_TELLING = 1.0  # mmHg between the reference and the recent usual
@@ -36,14 +36,13 @@ WORTH_TELLING = 1.0  # mmHg between the reference and the recent usual
 
 def signal(say: Language, kind: SignalKind, facts: PictureFacts) -> str:
     """The sentence of a signal, from the facts of the day it was raised."""
-    pressure = facts.pressure
     match kind:
         case SignalKind.ABOVE_LIMIT | SignalKind.BELOW_LIMIT:
-            return sentence(limit_clause(say, pressure, up=kind is SignalKind.ABOVE_LIMIT))
+            return sentence(limit_clause(say, facts, up=kind is SignalKind.ABOVE_LIMIT))
         case SignalKind.WEIGHT_GAIN | SignalKind.WEIGHT_LOSS:
             moved = facts.diary.weight_gain if kind is SignalKind.WEIGHT_GAIN else facts.diary.weight_loss
             clause = diary.weight_clause(say, moved) if moved else say.gettext("weight changed")
-            return sentence(f"{clause}; {_pressure_beside(say, pressure)}")
+            return sentence(f"{clause}; {_pressure_beside(say, facts)}")
         case _:
             return picture(say, facts)
 
@@ -59,8 +58,8 @@ def _head(say: Language, facts: PictureFacts) -> str:
     pressure, told = facts.pressure, facts.diary
     worse = say.listed(diary.worse(say, told))
     words = {
-        "moved": _moved(say, pressure),
-        "level": compared_clause(say, pressure),
+        "moved": _moved(say, facts),
+        "level": compared_clause(say, facts),
         "worse": worse,
         "silent": silent_clause(say, facts.silence, pressure),
         "light": diary.light_headed_clause(say, told),
@@ -182,7 +181,7 @@ def _starting(say: Language, facts: PictureFacts) -> str:
         "Starting: day %(day)d since enrolment on %(enrolled)s; %(level)s",
         day=(facts.today - enrolled).days + 1,
         enrolled=say.day(enrolled),
-        level=compared_clause(say, facts.pressure),
+        level=compared_clause(say, facts),
     )
 
 
@@ -195,7 +194,9 @@ def response(say: Language, facts: ResponseFacts) -> str:
             "Too few readings since %(change)s to tell (%(days)s with a reading).", change=change, days=days
         )
     moved = say.gettext(
-        "about %(before)s mmHg before it, %(now)s now", before=say.figure(facts.before), now=say.figure(facts.after)
+        "about %(before)s mmHg before it, last known %(now)s",
+        before=say.figure(facts.before),
+        now=say.figure(facts.after),
     )
     match facts.response:
         case Response.SETTLED:
@@ -227,81 +228,80 @@ def response(say: Language, facts: ResponseFacts) -> str:
 # --- clauses of the pressure -----------------------------------------------------------
 
 
-def break_clause(say: Language, pressure: PressureFacts) -> str:
+def break_clause(say: Language, facts: PictureFacts) -> str:
     """`PA diastolic rising about 0.4 mmHg a day since 3 March, now about 22.1 mmHg (give or take 0.8) …`."""
+    pressure = facts.pressure
     broken = pressure.broken
     if broken is None:
-        return level_clause(say, pressure)
+        return level_clause(say, facts)
     if broken.gap_from is not None and broken.gap_to is not None:
-        return _in_gap(say, pressure, broken.gap_from, broken.gap_to, up=broken.up)
+        return _in_gap(say, facts, broken.gap_from, broken.gap_to, up=broken.up)
     return say.gettext(
-        "%(name)s %(course)s since %(day)s, now %(level)s",
+        "%(name)s %(course)s since %(day)s, %(level)s",
         name=label(say, pressure.of),
         course=_course(say, broken, pressure.slope),
         day=say.day(broken.began_on),
-        level=_now(say, pressure),
+        level=_now(say, facts),
     )
 
 
-def _in_gap(say: Language, pressure: PressureFacts, first: date, last: date, *, up: bool) -> str:
+def _in_gap(say: Language, facts: PictureFacts, first: date, last: date, *, up: bool) -> str:
     words = {
-        "name": label(say, pressure.of),
+        "name": label(say, facts.pressure.of),
         "first": say.day(first),
         "last": say.day(last),
-        "level": _now(say, pressure),
+        "level": _now(say, facts),
     }
     if up:
         return say.gettext(
-            "%(name)s rose somewhere between %(first)s and %(last)s, when nothing was read, now %(level)s", **words
+            "%(name)s rose somewhere between %(first)s and %(last)s, when nothing was read, %(level)s", **words
         )
     return say.gettext(
-        "%(name)s fell somewhere between %(first)s and %(last)s, when nothing was read, now %(level)s", **words
+        "%(name)s fell somewhere between %(first)s and %(last)s, when nothing was read, %(level)s", **words
     )
 
 
-def level_clause(say: Language, pressure: PressureFacts) -> str:
+def level_clause(say: Language, facts: PictureFacts) -> str:
     """`PA diastolic about 18.4 mmHg (give or take 0.7) against the reference of 18`."""
+    pressure = facts.pressure
     if pressure.level is None:
         return say.gettext("too few readings to say where the pressure is")
     if pressure.coming_down is None:
-        return f"{label(say, pressure.of)} {_now(say, pressure)}"
+        return f"{label(say, pressure.of)} {_level(say, facts)}"
     words = {
         "name": label(say, pressure.of),
         "day": say.day(pressure.coming_down.since),
-        "level": _now(say, pressure),
+        "level": _now(say, facts),
     }
     if pressure.coming_down.by is None:
-        return say.gettext("%(name)s coming down since %(day)s, now %(level)s", **words)
+        return say.gettext("%(name)s coming down since %(day)s, %(level)s", **words)
     return say.gettext(
-        "%(name)s coming down since %(day)s by %(by)s mmHg, now %(level)s",
+        "%(name)s coming down since %(day)s by %(by)s mmHg, %(level)s",
         by=say.figure(pressure.coming_down.by),
         **words,
     )
 
 
-def limit_clause(say: Language, pressure: PressureFacts, *, up: bool) -> str:
+def limit_clause(say: Language, facts: PictureFacts, *, up: bool) -> str:
     """`PA diastolic about 26 mmHg (…) against the reference of 20: above the limit of 25 mmHg set for this patient`."""
+    pressure = facts.pressure
     limit = pressure.limits.upper if up else pressure.limits.lower
-    level = level_clause(say, pressure)
+    level = level_clause(say, facts)
     if limit is None:
         return level
     if pressure.in_a_row is not None and pressure.in_a_row.up is up:
         return run_clause(say, pressure.in_a_row)
-    if up:
-        return say.gettext(
-            "%(level)s: above the limit of %(limit)s mmHg set for this patient", level=level, limit=say.figure(limit)
-        )
-    return say.gettext(
-        "%(level)s: below the limit of %(limit)s mmHg set for this patient", level=level, limit=say.figure(limit)
-    )
+    return f"{level}: {past_clause(say, limit, up=up, perhaps=pressure.is_near(limit))}"
 
 
-def _moved(say: Language, pressure: PressureFacts) -> str:
+def _moved(say: Language, facts: PictureFacts) -> str:
+    pressure = facts.pressure
     if pressure.jump is not None:
         return jump_clause(say, pressure, pressure.jump)
     if pressure.high is not None:
-        return high_clause(say, pressure, pressure.high)
-    clauses = (break_clause(say, pressure), joint_clause(say, pressure), forecast_clause(say, pressure.forecast))
+        return high_clause(say, facts, pressure.high)
+    ahead = "" if facts.last_known_on and not pressure.is_past_limit else forecast_clause(say, pressure)
+    clauses = (break_clause(say, facts), joint_clause(say, pressure), ahead)
     return "; ".join(clause for clause in clauses if clause)
 
 
@@ -364,11 +364,11 @@ def jump_clause(say: Language, pressure: PressureFacts, jump: Jump) -> str:
     )
 
 
-def high_clause(say: Language, pressure: PressureFacts, high: High) -> str:
+def high_clause(say: Language, facts: PictureFacts, high: High) -> str:
     """`high for 41 days, since 3 March: PA diastolic about 22 mmHg (…) against …; over the reference by 28 …`."""
     words = {
         "day": say.day(high.since),
-        "level": level_clause(say, pressure),
+        "level": level_clause(say, facts),
         "over": say.listed([say.figure(one, 0) for one in high.over]),
         "above": say.figure(high.above),
         "periods": say.listed([str(days) for days in high.periods]),
@@ -445,10 +445,28 @@ def _from_usual(say: Language, broken: Break, slope: float | None) -> str:
     return say.gettext("%(size)s mmHg below its recent usual", size=size)
 
 
-def _now(say: Language, pressure: PressureFacts) -> str:
+def _now(say: Language, facts: PictureFacts) -> str:
+    """`now about 22.1 mmHg …`; of a reading of some days ago, as the last known."""
+    level = _level(say, facts)
+    if facts.pressure.level is None or facts.last_known_on is not None:
+        return level
+    return say.gettext("now %(level)s", level=level)
+
+
+def _level(say: Language, facts: PictureFacts) -> str:
+    """`about 22.1 mmHg (give or take 0.8) against …`, or `last known on 3 March about 22.1 mmHg …`."""
+    pressure = facts.pressure
     if pressure.level is None:
         return say.gettext("not known")
-    text = say.gettext("about %(level)s mmHg", level=say.figure(pressure.level))
+    against = _against(say, pressure)
+    if facts.last_known_on is None:
+        return against
+    return say.gettext("last known on %(day)s %(level)s", day=say.day(facts.last_known_on), level=against)
+
+
+def _against(say: Language, pressure: PressureFacts) -> str:
+    """The level with its error, and what it is held against."""
+    text = say.gettext("about %(level)s mmHg", level=say.figure(pressure.level or 0.0))
     if pressure.level_sd is not None:
         spread = say.figure(EIGHTY * pressure.level_sd)
         if pressure.last:
@@ -478,16 +496,18 @@ def _now(say: Language, pressure: PressureFacts) -> str:
     return text
 
 
-def _pressure_beside(say: Language, pressure: PressureFacts) -> str:
+def _pressure_beside(say: Language, facts: PictureFacts) -> str:
     """What the pressure does while the weight changes."""
+    pressure = facts.pressure
     if pressure.broken is not None:
         return say.gettext("pressure up as well") if pressure.rising else say.gettext("pressure down as well")
-    return compared_clause(say, pressure)
+    return compared_clause(say, facts)
 
 
-def compared_clause(say: Language, pressure: PressureFacts) -> str:
+def compared_clause(say: Language, facts: PictureFacts) -> str:
     """Where the pressure is, and what comparing it came to: one of the four states of knowledge."""
-    level, compared = level_clause(say, pressure), pressure.compared
+    pressure = facts.pressure
+    level, compared = level_clause(say, facts), pressure.compared
     days = {"days": compared.days, "heard": compared.heard, "of": compared.of}
     match compared.knowledge:
         case Knowledge.NOTHING:

@@ -36,7 +36,6 @@ from service.web.frame import page_language
 from service.web.pages.clinic import people, plan, record, references, refusals, signatures
 from service.web.services import services
 from service.words.language import Language
-from service.words.sentences import review as words
 from service.words.sentences.standing import Body
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
@@ -92,7 +91,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
         told=told,
         at_hand=at_hand,
         agreed=agreed,
-        news=None if news is None else words.reasons(say, news),
+        news=news,
         audit=audit,
         drawn=_drawn(patient_id, facts, say),
         range_links=_range_links(patient_id),

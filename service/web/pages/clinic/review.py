@@ -11,6 +11,7 @@ import uuid
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import inf
 from typing import Any
 
 from flask import Blueprint, abort, flash, g, redirect, render_template, request, url_for
@@ -76,9 +77,15 @@ SORTS: dict[str, Callable[[PanelEntry], object] | None] = {
     "attention": None,
     "name": lambda entry: entry.name.casefold(),
     "review": lambda entry: -(10**6 if entry.days_since_review is None else entry.days_since_review),
-    "readings": lambda entry: entry.summary.adherence.received / max(entry.summary.adherence.expected, 1),
+    "readings": lambda entry: _share_read(entry),
     "weight": lambda entry: -_gained(entry),
 }
+
+
+def _share_read(entry: PanelEntry) -> float:
+    """Of what was expected; where nothing was, nothing is missing, and the patient comes last."""
+    counted = entry.summary.adherence
+    return counted.received / counted.expected if counted.expected else inf
 
 
 def _gained(entry: PanelEntry) -> float:

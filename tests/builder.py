@@ -20,6 +20,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from service.care import contacts
+from service.domain.rights import GRANTED, Right, rights_of
 from service.domain.vocabulary import ActorKind, Channel, ConsentKind, Role
 from service.enrolling import clinics, people, plans
 from service.store.audit import OPERATOR, Act, Actor
@@ -131,14 +132,15 @@ class Builder:
         new = plans.NewPlan(**{"opens_again": hours["opens"], **hours})
         return plans.set_plan(Act(self.session, OPERATOR, patient.clinic_id, self.now), patient, new)
 
-    def staff(self, clinic: Clinic, name: str = "Nurse Invented", role: Role = Role.NURSE, phone: str = "") -> Staff:
+    def staff(self, clinic: Clinic, name: str = "Nurse Invented", *roles: Role, phone: str = "") -> Staff:
         """Somebody on call who never signs in: hashing a password takes its time on purpose."""
         member = Staff(
             id=uuid.uuid4(),
             clinic_id=clinic.id,
             email=f"{uuid.uuid4().hex}@fernmoor.example",
             name=name,
-            role=role,
+            roles=list(roles or [Role.NURSE]),
+            grants=carriable(*(roles or [Role.NURSE])),
             password_hash="none",
             password_set_at=self.now,
             created_at=self.now,
@@ -148,6 +150,11 @@ class Builder:
         if phone:
             self.contact(member, phone)
         return member
+
+
+def carriable(*roles: Role) -> list[Right]:
+    """All that a clinic may grant to somebody of these roles."""
+    return [right for right, base in GRANTED.items() if base in rights_of(roles)]
 
 
 def next_number() -> str:

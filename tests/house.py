@@ -28,6 +28,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
 from service.transports.base import Transport
 from service.worker import Worker, links_for
+from tests.builder import carriable
 from tests.served import serve
 from tests.world import LINK, SECRET, World
 
@@ -71,9 +72,8 @@ class House:
     def hire_nurse(self) -> Staff:
         """Somebody who can sign in."""
         with write_session(self.engine) as session:
-            return add_staff(
-                Act(session, OPERATOR, self.asha.clinic_id, self.world.now), NURSE, "Nora Quill", Role.NURSE, PASSWORD
-            )
+            act = Act(session, OPERATOR, self.asha.clinic_id, self.world.now)
+            return add_staff(act, NURSE, "Nora Quill", [Role.NURSE], PASSWORD, grants=carriable(Role.NURSE))
 
     def checkins(self) -> list[Checkin]:
         """Every check-in of Asha's, oldest first."""

@@ -268,8 +268,8 @@ class Ward:
         """The nurse records what was changed."""
         return record_adjustment(acting(self.session, self.nurse, self.now), patient.id, new, corrects=corrects)
 
-    def staff(self, name: str, role: Role = Role.NURSE) -> Staff:
-        return self.build.staff(self.clinic, name, role)
+    def staff(self, name: str, *roles: Role) -> Staff:
+        return self.build.staff(self.clinic, name, *roles)
 
     @property
     def build(self) -> Builder:

@@ -7,6 +7,7 @@ Promises that a password is kept only as an argon2id hash, and that it is checke
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from datetime import datetime
 
 from argon2 import PasswordHasher
@@ -14,6 +15,7 @@ from argon2.exceptions import VerificationError
 from sqlalchemy import delete, select
 
 from service.domain import passwords, validation
+from service.domain.rights import Right, checked_grants, checked_roles
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import Act
@@ -26,7 +28,15 @@ _hasher = PasswordHasher()
 _NOBODYS_HASH = "$argon2id$v=19$m=65536,t=3,p=4$VnOZjo0Gpa+irXwm1xSCOw$G2exfsdvFqNAZBrxsyXbKw+2WVeNStox5wkZXKpVBkY"
 
 
-def add_staff(act: Act, email: str, name: str, role: Role, password: str, door_now: datetime | None = None) -> Staff:
+def add_staff(
+    act: Act,
+    email: str,
+    name: str,
+    roles: Collection[Role],
+    password: str,
+    door_now: datetime | None = None,
+    grants: Collection[Right] = (),
+) -> Staff:
     """Write a staff account of the act's clinic. Raises Refused; WeakPassword for one that is easily guessed.
 
     `door_now` is the time that sign-ins go by, where it is another than the service's: in the demo.
@@ -38,14 +48,15 @@ def add_staff(act: Act, email: str, name: str, role: Role, password: str, door_n
     staff = Staff(
         email=address,
         name=name,
-        role=role,
+        roles=checked_roles(roles),
+        grants=checked_grants(roles, grants),
         password_hash=_hashed(act, password, act.clinic_id, address, name),
         password_set_at=door_now or act.now,
         active=True,
         created_at=act.now,
     )
     act.add(staff)
-    act.note("staff.add", staff, role=role)
+    act.note("staff.add", staff, roles=staff.roles, grants=staff.grants)
     return staff
 
 

@@ -7,6 +7,7 @@ A password never stands in an argument, where other users of the machine could r
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from datetime import time
 from typing import Any
 
@@ -16,6 +17,7 @@ from sqlalchemy import select
 from service.accounts.staff import add_staff, close_account, set_password
 from service.commands import opening
 from service.commands.opening import CLINIC, Console, with_console
+from service.domain.rights import GRANTED, Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, Role
 from service.enrolling.clinics import NewClinic, enrol_clinic
@@ -79,22 +81,32 @@ def staff() -> None:
 @CLINIC
 @click.option("--email", required=True)
 @click.option("--name", required=True)
-@click.option("--role", required=True, type=click.Choice([role.value for role in Role]))
+@click.option("--role", "roles", required=True, multiple=True, type=click.Choice([role.value for role in Role]))
+@click.option("--grant", "grants", multiple=True, type=click.Choice([right.value for right in GRANTED]))
 @click.option("--phone", help="Where a nurse or physician is told of open tasks by text, an emergency at any hour.")
 @FROM_STDIN
 @with_console
 def add(
-    console: Console, clinic: str | None, email: str, name: str, role: str, phone: str | None, password_stdin: bool
+    console: Console,
+    clinic: str | None,
+    email: str,
+    name: str,
+    roles: Sequence[str],
+    grants: Sequence[str],
+    phone: str | None,
+    password_stdin: bool,
 ) -> None:
-    """Add an account of one person."""
+    """Add an account of one person, who may hold several roles."""
     password = _password(password_stdin)
     with console.write() as session:
         owner = opening.clinic_of(session, clinic)
         act = console.act(session, owner.id)
-        added = add_staff(act, email, name, Role(role), password, console.door_now())
+        added = add_staff(
+            act, email, name, [Role(one) for one in roles], password, console.door_now(), [Right(one) for one in grants]
+        )
         if phone:
             add_contact(act, added, NewContact(Channel.TEXT, phone))
-        opening.say(staff=added.id, email=added.email, role=added.role.value)
+        opening.say(staff=added.id, email=added.email, roles=" ".join(added.roles))
 
 
 @staff.command("list")
@@ -106,7 +118,8 @@ def list_staff(console: Console, clinic: str | None) -> None:
         owner = opening.clinic_of(session, clinic)
         for account in session.scalars(select(Staff).where(Staff.clinic_id == owner.id).order_by(Staff.name)):
             state = "open" if account.active else "closed"
-            click.echo(f"{account.id}  {account.role.value:<13}  {state:<6}  {account.email}")
+            may = " ".join((*account.roles, *account.grants))
+            click.echo(f"{account.id}  {may:<13}  {state:<6}  {account.email}")
 
 
 @staff.command("password")

@@ -331,7 +331,7 @@ class Setup:
                 clinic = clinics.enrol_clinic(session, self._new_clinic(), OPERATOR, now)
                 person = (values["administrator_email"], values["administrator_name"])
                 act = Act(session, OPERATOR, clinic.id, now)
-                add_staff(act, *person, Role.ADMINISTRATOR, values["administrator_password"])
+                add_staff(act, *person, [Role.ADMINISTRATOR], values["administrator_password"])
 
     def _install(self) -> str:
         """Wrapper and units; how the units are."""

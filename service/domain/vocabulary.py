@@ -9,16 +9,18 @@ class Role(StrEnum):
     NURSE = "nurse"
     PHYSICIAN = "physician"
     ADMINISTRATOR = "administrator"
+    READ_ONLY = "read_only"
 
 
-# Who signs, adjusts, sets references and limits, and is told of open tasks.
+# Who is told of open tasks. Who may do what: `domain.rights`.
 CLINICAL_STAFF = (Role.NURSE, Role.PHYSICIAN)
 
 
 class Scope(StrEnum):
     """What a machine's bearer key may do."""
 
-    ENROL = "enrol"
+    ENROL = "enrol"  # patients, caregivers, plans, consents
+    CONTACTS = "contacts"  # where messages go: whoever sets that reads what they link to
     READINGS = "readings"
     CHECKINS = "checkins"
     REVIEW = "review"

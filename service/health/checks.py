@@ -364,7 +364,7 @@ def _clinics_untold(session: Session, channels: Collection[Channel] | None) -> F
         Contact.state == ContactState.OK,
         Contact.staff_id == Staff.id,
         Staff.active,
-        Staff.role.in_(CLINICAL_STAFF),
+        Staff.holds_any(CLINICAL_STAFF),
     )
     if channels is not None:
         reached = reached.where(Contact.channel.in_(channels))

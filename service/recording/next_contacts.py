@@ -17,7 +17,7 @@ from service.care import dues, entries, plans
 from service.domain import localtime
 from service.domain.record import rules
 from service.domain.validation import Refused
-from service.domain.vocabulary import ContactWay, EventKind, Role
+from service.domain.vocabulary import CLINICAL_STAFF, ContactWay, EventKind, Role
 from service.store.audit import Act
 from service.store.tables import Clinic, EventRow, NextContact, Patient, Staff
 
@@ -44,6 +44,8 @@ def plan_contact(
         raise Refused("due_on", due_on.isoformat(), "today or a date within a year")
     if (staff_id is None) is (role is None):
         raise Refused("staff_id", staff_id and str(staff_id), "a colleague, or else a role: one of the two")
+    if role is not None and role not in CLINICAL_STAFF:
+        raise Refused("role", role.value, " or ".join(CLINICAL_STAFF))
     if staff_id is not None:
         colleague = act.session.get(Staff, staff_id)
         if colleague is None or colleague.clinic_id != patient.clinic_id or not colleague.active:

@@ -221,7 +221,7 @@ def _on_call(session: Session, clinic_ids: set[uuid.UUID]) -> dict[uuid.UUID, li
             Contact.clinic_id.in_(clinic_ids),
             Contact.state == ContactState.OK,
             Staff.active.is_(True),
-            Staff.role.in_(CLINICAL_STAFF),
+            Staff.holds_any(CLINICAL_STAFF),
         )
         .order_by(Contact.position, Staff.created_at, Contact.id)
     )

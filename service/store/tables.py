@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import inspect
 import uuid
+from collections.abc import Iterable
 from datetime import date, datetime, time
 from enum import StrEnum
 from typing import Any
@@ -18,6 +19,7 @@ from sqlalchemy import (
     JSON,
     BigInteger,
     Boolean,
+    ColumnElement,
     Date,
     Float,
     ForeignKey,
@@ -29,6 +31,8 @@ from sqlalchemy import (
     Text,
     Time,
     UniqueConstraint,
+    cast,
+    or_,
     text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -150,12 +154,18 @@ class Staff(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     email: Mapped[str] = mapped_column(String(254), unique=True)
     name: Mapped[str] = mapped_column(String(120))
-    role: Mapped[Role]
+    roles: Mapped[list[Any]]  # domain.vocabulary.Role; what each may do: domain.rights
+    grants: Mapped[list[Any]]  # domain.rights.Right, beyond what the roles carry
     password_hash: Mapped[str] = mapped_column(String(200))
     password_set_at: Mapped[datetime]  # sessions signed before it are no longer good
     active: Mapped[bool] = mapped_column(default=True)
     language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
     created_at: Mapped[datetime]
+
+    @classmethod
+    def holds_any(cls, roles: Iterable[Role]) -> ColumnElement[bool]:
+        """Whose roles these are among. JSON has a word of a list between quotes, on both databases."""
+        return or_(*(cast(cls.roles, String).like(f'%"{role.value}"%') for role in roles))
 
 
 class StaffSession(Base):

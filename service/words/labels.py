@@ -246,6 +246,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Role.NURSE: _("nurse"),
         Role.PHYSICIAN: _("physician"),
         Role.ADMINISTRATOR: _("administrator"),
+        Role.READ_ONLY: _("reads only"),
     },
     PauseCause: {
         PauseCause.IN_HOSPITAL: _("in hospital"),

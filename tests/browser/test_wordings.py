@@ -26,7 +26,7 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
     """A window in which Petra, who is invented, is signed in."""
     with write_session(visit.house.engine) as session:
         act = Act(session, OPERATOR, visit.house.asha.clinic_id, visit.house.world.now)
-        add_staff(act, PETRA, "Petra Lindqvale", Role.ADMINISTRATOR, PASSWORD)
+        add_staff(act, PETRA, "Petra Lindqvale", [Role.ADMINISTRATOR], PASSWORD)
     page = visit.page(width=width, script=script, scheme=scheme, policy=False)
     page.goto(f"{visit.url}/signin?next=/clinic/wordings")
     page.fill("input[name=email]", PETRA)

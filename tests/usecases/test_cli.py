@@ -87,8 +87,9 @@ def done(said: Said) -> Said:
     return said
 
 
-def hire(run: Run, email: str, role: str) -> None:
-    words = ("staff", "add", "--email", email, "--name", "Invented Person", "--role", role, "--password-stdin")
+def hire(run: Run, email: str, *roles: str) -> None:
+    words = ("staff", "add", "--email", email, "--name", "Invented Person", "--password-stdin")
+    words += tuple(word for role in roles for word in ("--role", role))
     done(run(*words, stdin=f"{PASSWORD}\n"))
 
 
@@ -98,7 +99,7 @@ def clinic(run: Run, engine: Engine) -> Run:
 
     def typed() -> None:
         done(run(*CLINIC, "--review-weekday", "wednesday", "--quiet-until", "07:30"))
-        hire(run, ADMINISTRATOR, "administrator")
+        hire(run, ADMINISTRATOR, "administrator", "nurse")
         hire(run, DOCTOR, "physician")
 
     made_once(engine, "a clinic typed at a terminal", typed)

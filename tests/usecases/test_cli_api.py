@@ -247,7 +247,7 @@ def test_an_account_of_another_clinic_sees_and_changes_nothing_here(call: Call, 
     other = [word.replace("Fernmoor Clinic", "Saltholt Clinic") for word in CLINIC]
     done(clinic(*other))
     stranger = ("staff", "add", "--clinic", "Saltholt Clinic", "--email", "kim@saltholt.example", "--name", "Kim")
-    done(clinic(*stranger, "--role", "administrator", "--password-stdin", stdin=f"{PASSWORD}\n"))
+    done(clinic(*stranger, "--role", "nurse", "--password-stdin", stdin=f"{PASSWORD}\n"))
     assert call("GET", "/patients/F-1", by="kim@saltholt.example").code == 2
     with read_session(engine) as session:
         patient = session.scalars(select(Patient)).one()
@@ -274,7 +274,7 @@ def test_a_body_and_a_value_come_from_a_file_or_standard_input(call: Call, engin
     body.write_text('{"name": "Ben", "relation": "brother"}', encoding="utf-8")
     done(call("POST", "/patients/F-1/caregivers", "--file", str(body)))
     done(call("POST", "/patients/F-1/caregivers", "--file", "-", stdin='{"name": "Kim"}'))
-    new = ("email=kim@fernmoor.example", "name=Kim Vale", "role=nurse", "password=@-")
+    new = ("email=kim@fernmoor.example", "name=Kim Vale", 'roles=["nurse"]', "password=@-")
     done(call("POST", "/staff", *new, stdin=f"{PASSWORD}\n"))
     with read_session(engine) as session:
         assert {one.name for one in session.scalars(select(Caregiver))} == {"Ben", "Kim"}

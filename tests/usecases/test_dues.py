@@ -58,7 +58,7 @@ def test_a_next_contact_is_on_somebodys_list_from_its_day_and_says_when_it_is_ov
     ward: Fernmoor, patient: Patient
 ) -> None:
     with building(ward.engine, START) as build:
-        nurse, other = (build.staff(ward.clinic, role=Role.NURSE) for _ in range(2))
+        nurse, other = (build.staff(ward.clinic) for _ in range(2))
     new = {"due_on": TODAY + DAY, "way": ContactWay.CALL, "agreed": True}
     planned = acting(ward, patient, next_contacts.plan_contact, **new, staff_id=nurse.id)
     raise_due(ward.engine, START)
@@ -117,7 +117,7 @@ def test_chemistry_is_a_task_until_a_result_comes_and_again_once_that_is_taken_b
 
 def test_what_staff_closed_is_not_told_again_and_a_reason_ends_what_is_due(ward: Fernmoor, patient: Patient) -> None:
     with building(ward.engine, START) as build:
-        nurse = build.staff(ward.clinic, role=Role.NURSE)
+        nurse = build.staff(ward.clinic)
     acting(ward, patient, medicines.record_medicine, **MRA)
     due, now = TODAY + 7 * DAY, START + 9 * DAY
     raise_due(ward.engine, now)

@@ -108,7 +108,7 @@ def test_people_whom_no_message_can_reach_are_counted(post: Post) -> None:
     assert wrong(post) == {"unreachable_patients": 1, "patients_without_consent": 1, "clinics_untold": 1}
 
 
-@pytest.mark.parametrize("state", [{"active": False}, {"role": Role.ADMINISTRATOR}])
+@pytest.mark.parametrize("state", [{"active": False}, {"roles": [Role.ADMINISTRATOR]}])
 def test_a_clinic_of_which_nobody_is_told_of_an_emergency_is_counted(post: Post, state: dict[str, object]) -> None:
     with write_session(post.engine) as session:
         session.execute(update(Staff).values(**state))

@@ -54,7 +54,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
         for number in (STAFF_PHONE, SHARED):
             nurse = Staff(
                 id=uuid.uuid4(), clinic_id=post.clinic.id, email=f"{number}@fernmoor.example", name="Petra Invented",
-                role=Role.NURSE, password_hash="", password_set_at=now, created_at=now,
+                roles=[Role.NURSE], grants=[], password_hash="", password_set_at=now, created_at=now,
             )  # fmt: skip
             session.add(nurse)
             session.flush()

@@ -23,7 +23,7 @@ from service.domain.vocabulary import Channel, Role, Scope
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.transports.mock import MockGateway
-from tests.builder import building
+from tests.builder import building, carriable
 from tests.copies import made_once
 from tests.served import serve
 from tests.signed_in import sign_in_as
@@ -60,7 +60,7 @@ class House:
             with write_session(self.engine) as session:
                 act = Act(session, OPERATOR, self.clinic_id, self.clock.now())
                 email = f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example"
-                self._staff[role] = add_staff(act, email, role.value, role, PASSWORD).id
+                self._staff[role] = add_staff(act, email, role.value, [role], PASSWORD, grants=carriable(role)).id
         return self._staff[role]
 
     _staff: dict[Role, uuid.UUID] = field(default_factory=dict)

@@ -62,7 +62,7 @@ def test_whoever_brings_no_key_learns_nothing_of_what_is_wrong_with_the_body(hou
 def test_an_administrator_adds_staff_and_keys_over_a_session(house: House) -> None:
     browser = house.staff(Role.ADMINISTRATOR)
     headers = with_form_token(house.app, browser)
-    new = {"email": "New@Fernmoor.example", "name": "Kit Invented", "role": "nurse", "password": "a long enough one"}
+    new = {"email": "New@Fernmoor.example", "name": "Kit Invented", "roles": ["nurse"], "password": "a long enough one"}
     added = browser.post("/api/v1/staff", json=new, headers=headers)
     assert (added.status_code, added.get_json()["email"]) == (201, "new@fernmoor.example")
     assert "password" not in added.get_data(as_text=True)

@@ -76,7 +76,7 @@ def _enrolled(engine: Engine) -> Enrolled:
         staff = {
             "nurse": ward.nurse.id,
             "doctor": ward.staff("Rowan Pell", Role.PHYSICIAN).id,
-            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR).id,
+            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR, Role.READ_ONLY).id,
         }
         for person in staff.values():
             session.get_one(Staff, person).password_set_at = NOW - timedelta(days=1)

@@ -131,7 +131,7 @@ def _enrolled(engine: Engine) -> Enrolled:
         staff = {
             "nurse": ward.nurse.id,
             "doctor": ward.staff("Rowan Pell", Role.PHYSICIAN).id,
-            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR).id,
+            "clerk": ward.staff("Noa Finch", Role.ADMINISTRATOR, Role.READ_ONLY).id,
             "stranger": open_ward(session).nurse.id,
         }
         for person in staff.values():
@@ -175,7 +175,7 @@ def test_another_clinics_staff_find_no_such_patient(clinic, rest):
     assert "Asha" not in clinic.get("/clinic/review")
 
 
-def test_an_administrator_looks_but_does_not_sign(clinic):
+def test_who_only_reads_looks_but_does_not_sign(clinic):
     clinic.enter("clerk")
     page = clinic.get(clinic.path("Ben"))
     token = re.search(r'name="csrf_token" value="([^"]+)"', page)

@@ -56,7 +56,7 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
             Act(session, OPERATOR, fernmoor.clinic.id, START),
             "nurse@fernmoor.example",
             "Nurse",
-            role,
+            [role],
             "a long walk by the sea",
         )
     client = serve(settings, fernmoor.engine, FixedClock(START), {}).test_client()

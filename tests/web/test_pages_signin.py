@@ -38,7 +38,7 @@ def test_the_right_password_opens_the_clinic(house: House) -> None:
     client = house.client
     assert not is_in(client)
     answer = sign_in(client, f"  {NURSE.upper()} ")
-    assert (answer.status_code, answer.headers["Location"]) == (303, "/clinic/review")
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/clinic/")
     assert is_in(client)
     assert [line.action for line in house.rows(AuditLine)].count("staff.sign_in") == 1
 
@@ -71,12 +71,12 @@ def test_a_form_without_its_token_does_nothing(house: House) -> None:
     [
         ("/clinic/inbox", "/clinic/inbox"),
         ("/clinic/review?lane=settled", "/clinic/review?lane=settled"),
-        ("https://elsewhere.example/", "/clinic/review"),
-        ("//elsewhere.example/", "/clinic/review"),
-        ("/\\elsewhere.example", "/clinic/review"),
-        ("/\t/elsewhere.example", "/clinic/review"),
-        ("/signin", "/clinic/review"),
-        ("javascript:alert(1)", "/clinic/review"),
+        ("https://elsewhere.example/", "/clinic/"),
+        ("//elsewhere.example/", "/clinic/"),
+        ("/\\elsewhere.example", "/clinic/"),
+        ("/\t/elsewhere.example", "/clinic/"),
+        ("/signin", "/clinic/"),
+        ("javascript:alert(1)", "/clinic/"),
     ],
 )
 def test_signing_in_leads_on_within_this_site_only(house: House, asked: str, led_to: str) -> None:

@@ -54,7 +54,7 @@ def nurse(house: House) -> FlaskClient:
 
 def promote(house: House) -> None:
     with write_session(house.engine) as session:
-        session.scalars(select(Staff)).one().role = Role.ADMINISTRATOR
+        session.scalars(select(Staff)).one().roles = [Role.NURSE, Role.ADMINISTRATOR]
 
 
 def machine(
@@ -62,7 +62,9 @@ def machine(
 ) -> TestResponse:
     with write_session(house.engine) as session:
         _, secret = keys.issue_key(
-            Act(session, OPERATOR, clinic_id or house.asha.clinic_id, house.world.now), "machine", [Scope.ENROL]
+            Act(session, OPERATOR, clinic_id or house.asha.clinic_id, house.world.now),
+            "machine",
+            [Scope.ENROL, Scope.CONTACTS],
         )
     headers = {"Authorization": f"Bearer {secret}"} | ({"Idempotency-Key": key} if key else {})
     return house.client.post(f"/api/v1{path}", json=body or {}, headers=headers)
@@ -216,7 +218,7 @@ def test_an_operator_makes_a_key_and_with_it_a_link(
 ) -> None:
     with write_session(engine) as session:
         act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
-        add_staff(act, "petra@fernmoor.example", "Petra", Role.ADMINISTRATOR, "four quiet minutes a day")
+        add_staff(act, "petra@fernmoor.example", "Petra", [Role.NURSE], "four quiet minutes a day")
     by = ("--as", "petra@fernmoor.example")
     refused = run("api", "POST", f"/patients/{house.asha.clinic_ref}/push-link", *by)
     assert refused.code != 0

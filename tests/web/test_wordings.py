@@ -69,7 +69,7 @@ def spoil(house: House) -> None:
 
 def test_an_administrator_finds_every_wording_in_the_menu_and_changes_one(house: House) -> None:
     admin = house.staff(Role.ADMINISTRATOR)
-    assert 'href="/clinic/wordings"' in admin.get("/clinic/measures").get_data(as_text=True)
+    assert 'href="/clinic/wordings"' in admin.get("/clinic/", follow_redirects=True).get_data(as_text=True)
     listed = admin.get("/clinic/wordings").get_data(as_text=True)
     for language in codes():
         for kind in MessageKind:

@@ -269,7 +269,7 @@ def _is_last(session: Session, member: StaffSpeaker) -> bool:
             Contact.clinic_id == member.clinic.id,
             Contact.state == ContactState.OK,
             Staff.active,
-            Staff.role.in_(CLINICAL_STAFF),
+            Staff.holds_any(CLINICAL_STAFF),
         )
     )
     return not others

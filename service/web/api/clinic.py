@@ -11,13 +11,14 @@ from werkzeug.exceptions import NotFound
 from service.accounts import keys
 from service.accounts import staff as accounts
 from service.domain import vocabulary
-from service.domain.vocabulary import Role, Scope
+from service.domain.rights import GRANTED, Right
+from service.domain.vocabulary import Scope
 from service.enrolling import clinics, people, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Staff
 from service.web.api.base import Blueprint, list_rows, part_of, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, caller, for_staff, needs
+from service.web.api.guards import Call, Check, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
 from service.web.auth import own, own_clinic, signed_in
 from service.web.problems import Problem
@@ -62,7 +63,7 @@ ClinicOut = shows(
 )
 
 
-@blueprint.get("/clinic", allowed=needs(Scope.REVIEW))
+@blueprint.get("/clinic", allowed=Check(Right.OWN, Scope.REVIEW))
 @blueprint.response(200, ClinicOut)
 def show() -> Clinic:
     """The clinic that the key or session belongs to."""
@@ -70,7 +71,7 @@ def show() -> Clinic:
         return own_clinic(session)
 
 
-@blueprint.patch("/clinic", allowed=for_staff(Role.ADMINISTRATOR))
+@blueprint.patch("/clinic", allowed=for_staff(Right.ADMINISTER))
 @blueprint.writes(ClinicOut, takes=ClinicChange)
 def change(call: Call, changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with.
@@ -87,7 +88,8 @@ def change(call: Call, changes: dict[str, Any]) -> Clinic:
 class StaffIn(Schema):
     email = text(254)
     name = text(120)
-    role = word(vocabulary.Role, required=True)
+    roles = fields.List(word(vocabulary.Role), required=True, validate=validate.Length(1, len(vocabulary.Role)))
+    grants = fields.List(word(Right), load_default=[], validate=validate.Length(max=len(GRANTED)))
     password = text(200, load_only=True)
 
 
@@ -95,7 +97,8 @@ class StaffChange(Schema):
     language = text(8, required=True, allow_none=True)
 
 
-StaffOut = shows("StaffOut", Staff, "id email name role active language")
+WORDS = fields.List(fields.String())
+StaffOut = shows("StaffOut", Staff, "id email name roles grants active language", roles=WORDS, grants=WORDS)
 
 
 class KeyIn(Schema):
@@ -103,26 +106,26 @@ class KeyIn(Schema):
     scopes = fields.List(word(vocabulary.Scope), required=True, validate=validate.Length(1, len(vocabulary.Scope)))
 
 
-KEY, SCOPES = "id name scopes created_at revoked_at", fields.List(fields.String())
-KeyOut = shows("KeyOut", ApiKey, KEY, scopes=SCOPES)
-NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=SCOPES, secret=fields.String())
+KEY = "id name scopes created_at revoked_at"
+KeyOut = shows("KeyOut", ApiKey, KEY, scopes=WORDS)
+NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=WORDS, secret=fields.String())
 
 
-@accounts_blueprint.get("/staff", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.get("/staff", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.lists(StaffOut)
 def list_staff(query: dict[str, Any]) -> dict[str, Any]:
     """The clinic's accounts, by name."""
     return list_rows(query, Staff, Staff.name)
 
 
-@accounts_blueprint.post("/staff", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/staff", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(StaffOut, 201, takes=StaffIn)
 def add_staff(call: Call, new: dict[str, Any]) -> Staff:
     """Add an account of one person; passwords are never shared."""
     return accounts.add_staff(call.act, **new, door_now=services().door_clock.now())
 
 
-@accounts_blueprint.patch("/staff/<uuid:staff_id>", allowed=for_staff())
+@accounts_blueprint.patch("/staff/<uuid:staff_id>", allowed=for_staff(Right.OWN))
 @accounts_blueprint.writes(StaffOut, takes=StaffChange)
 def change_staff(call: Call, changes: dict[str, Any], staff_id: uuid.UUID) -> Staff:
     """Choose the language of one's own account; an administrator, that of any account of the clinic.
@@ -132,13 +135,13 @@ def change_staff(call: Call, changes: dict[str, Any], staff_id: uuid.UUID) -> St
     """
     staff = own(call.session, Staff, staff_id)
     asks = signed_in()
-    if asks.id != staff.id and asks.role is not Role.ADMINISTRATOR:
+    if asks.id != staff.id and not asks.may(Right.ADMINISTER):
         raise Problem(403, "For whose account it is, or an administrator.")
     accounts.set_language(call.act, staff, changes["language"])
     return staff
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(StaffOut)
 def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     """The account opens nothing from now on; what it signed stays."""
@@ -147,7 +150,7 @@ def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     return staff
 
 
-@accounts_blueprint.get("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.get("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.lists(ContactOut)
 def list_staff_contacts(query: dict[str, Any], staff_id: uuid.UUID) -> dict[str, Any]:
     """Where they are told of open tasks, in the order these are tried."""
@@ -156,7 +159,7 @@ def list_staff_contacts(query: dict[str, Any], staff_id: uuid.UUID) -> dict[str,
     return list_rows(query | {"staff_id": staff_id}, Contact, Contact.position)
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_staff_contact(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Contact:
     """Add a telephone or a mailbox where they are told of open tasks.
@@ -166,7 +169,7 @@ def add_staff_contact(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> C
     return people.add_contact(call.act, own(call.session, Staff, staff_id), people.NewContact(**new))
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts/<uuid:contact_id>/end", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts/<uuid:contact_id>/end", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(ContactOut)
 def end_staff_contact(call: Call, staff_id: uuid.UUID, contact_id: uuid.UUID) -> Contact:
     """Nothing more goes there."""
@@ -177,14 +180,14 @@ def end_staff_contact(call: Call, staff_id: uuid.UUID, contact_id: uuid.UUID) ->
     return contact
 
 
-@accounts_blueprint.get("/keys", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.get("/keys", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.lists(KeyOut)
 def list_keys(query: dict[str, Any]) -> dict[str, Any]:
     """Machines' keys, without their secrets, newest first."""
     return list_rows(query, ApiKey, ApiKey.created_at.desc())
 
 
-@accounts_blueprint.post("/keys", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/keys", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(NewKeyOut, 201, takes=KeyIn, kept=False)
 def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
@@ -192,7 +195,7 @@ def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     return {**{name: getattr(key, name) for name in KeyOut().fields}, "secret": secret}
 
 
-@accounts_blueprint.post("/keys/<uuid:key_id>/revoke", allowed=for_staff(Role.ADMINISTRATOR))
+@accounts_blueprint.post("/keys/<uuid:key_id>/revoke", allowed=for_staff(Right.ADMINISTER))
 @accounts_blueprint.writes(KeyOut)
 def revoke_key(call: Call, key_id: uuid.UUID) -> ApiKey:
     """The key opens nothing from now on."""
@@ -236,7 +239,7 @@ WordingOut = shows(
 ONE = "/wordings/<language>/<kind>"
 
 
-@wordings_blueprint.get("/wordings", allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.get("/wordings", allowed=for_staff(Right.ADMINISTER))
 @wordings_blueprint.lists(WordingOut)
 def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
     """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview."""
@@ -244,7 +247,7 @@ def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
         return part_of(wordings.list_wordings(session, own_clinic(session), services().sample_links), query)
 
 
-@wordings_blueprint.put(ONE, allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.put(ONE, allowed=for_staff(Right.ADMINISTER))
 @wordings_blueprint.writes(WordingOut, takes=WordingIn)
 def set_wording(call: Call, new: dict[str, str], language: str, kind: str) -> wordings.Wording:
     """Say it in the clinic's own words from now on. What is queued already says so too."""
@@ -253,7 +256,7 @@ def set_wording(call: Call, new: dict[str, str], language: str, kind: str) -> wo
     return wordings.find_wording(call.session, clinic, language, kind, services().sample_links)
 
 
-@wordings_blueprint.delete(ONE, allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.delete(ONE, allowed=for_staff(Right.ADMINISTER))
 @wordings_blueprint.response(200, WordingOut)
 def reset_wording(language: str, kind: str) -> wordings.Wording:
     """Back to the built-in words. The clinic's own stay in the audit trail."""
@@ -263,7 +266,7 @@ def reset_wording(language: str, kind: str) -> wordings.Wording:
         return wordings.find_wording(session, clinic, language, kind, services().sample_links)
 
 
-@wordings_blueprint.post(f"{ONE}/preview", allowed=for_staff(Role.ADMINISTRATOR))
+@wordings_blueprint.post(f"{ONE}/preview", allowed=for_staff(Right.ADMINISTER))
 @wordings_blueprint.arguments(WordingTried)
 @wordings_blueprint.response(200, PreviewOut)
 def preview(tried: dict[str, Any], language: str, kind: str) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import uuid
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cached_property, wraps
 from typing import Any, Concatenate, ParamSpec, cast
 
@@ -13,65 +14,61 @@ from marshmallow import Schema
 from sqlalchemy import Connection, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, Role, Scope
+from service.domain.rights import SCOPES, Right
+from service.domain.vocabulary import ActorKind, Scope
 from service.store.audit import Act
 from service.store.session import connect, session_on, write_connection
 from service.store.tables import IdempotentCall
 from service.store.upsert import insert_new
-from service.web.auth import Caller, current_staff, machine_or_staff
+from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
 
 P = ParamSpec("P")
-Check = Callable[[], None]  # stands before a view, and raises where it may not be called
 LONGEST_KEY = 120
 
 
-def needs(scope: Scope, asked: str = "A bearer key or a staff session is needed.") -> Check:
-    """Lets in a bearer key with `scope`, or signed-in staff, and sets `g.clinic_id`. Raises Problem 401 or 403."""
+@dataclass(frozen=True)
+class Check:
+    """Stands before a view: lets in a bearer key with `scope`, where there is one, and staff with `right`."""
 
-    def check() -> None:
-        found = _caller(asked)
-        if scope not in found.scopes:
-            raise Problem(403, f"The key has no scope {scope.value!r}.")
+    right: Right
+    scope: Scope | None = None
+    asked: str = "A bearer key or a staff session is needed."
 
-    return check
-
-
-def for_staff(*roles: Role) -> Check:
-    """Lets in signed-in staff alone, of one of `roles` where given: what a person answers for, a machine may not do."""
-
-    def check() -> None:
-        found = _caller("A staff session is needed.")
+    def __call__(self) -> None:
+        """Set `g.clinic_id`. Raises Problem 401 or 403."""
+        found = machine_or_staff()
+        if found is None:
+            raise Problem(401, self.asked)
+        g.caller, g.clinic_id = found, found.clinic_id
         # A bearer key beside a session stands for itself: it borrows no rights from the person signed in.
-        staff = current_staff() if found.actor.kind is ActorKind.STAFF else None
-        if staff is None or (roles and staff.role not in roles):
-            raise Problem(403, "For signed-in staff" + (f" ({', '.join(roles)})" if roles else "") + ".")
-
-    return check
-
-
-def machine_or_clinical(scope: Scope) -> Check:
-    """Lets in a bearer key with `scope`, or signed-in clinical staff."""
-    machine, clinical = needs(scope), for_staff(*CLINICAL_STAFF)
-
-    def check() -> None:
-        found = _caller("A bearer key or a staff session is needed.")
-        (machine if found.actor.kind is ActorKind.KEY else clinical)()
-
-    return check
+        if found.actor.kind is ActorKind.KEY:
+            if self.scope is None:
+                raise Problem(403, "For signed-in staff: what a person answers for, a machine may not do.")
+            if self.scope not in found.scopes:
+                raise Problem(403, f"The key has no scope {self.scope.value!r}.")
+        elif self.right not in found.rights:
+            raise Problem(403, f"Your account has no right {self.right.value!r}.")
 
 
-def _caller(asked: str) -> Caller:
-    found = machine_or_staff()
-    if found is None:
-        raise Problem(401, asked)
-    g.caller, g.clinic_id = found, found.clinic_id
-    return found
+def reads(scope: Scope) -> Check:
+    """Lets in a bearer key with `scope`, or staff who may read."""
+    return Check(Right.READ, scope)
+
+
+def needs(scope: Scope, asked: str = Check.asked) -> Check:
+    """Lets in a bearer key with `scope`, or staff who may do the same."""
+    return Check(SCOPES[scope], scope, asked)
+
+
+def for_staff(right: Right) -> Check:
+    """Lets in signed-in staff alone."""
+    return Check(right, asked="A staff session is needed.")
 
 
 def caller() -> Caller:
-    """Who calls, after `needs` or `for_staff`."""
+    """Who calls, after a `Check`."""
     return cast(Caller, g.caller)
 
 

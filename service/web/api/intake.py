@@ -24,7 +24,7 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Reading, Window
 from service.web.api.base import Blueprint, Dates, instant, list_rows, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, answered_apart, caller, idempotent, keep_apart, needs
+from service.web.api.guards import Call, answered_apart, caller, idempotent, keep_apart, needs, reads
 from service.web.auth import Caller
 from service.web.problems import Problem, as_error
 from service.web.services import services
@@ -133,7 +133,7 @@ def taken_each(
     return answer
 
 
-@readings_blueprint.get("/patients/<uuid:patient_id>/readings", allowed=needs(Scope.REVIEW))
+@readings_blueprint.get("/patients/<uuid:patient_id>/readings", allowed=reads(Scope.REVIEW))
 @readings_blueprint.lists(ReadingOut, Dates)
 def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's readings, newest first, superseded ones included and marked."""
@@ -238,7 +238,7 @@ def _record(call: Call, new: NewCheckin) -> RecordedCheckin:
     return recorded
 
 
-@checkins_blueprint.get("/patients/<uuid:patient_id>/checkins", allowed=needs(Scope.REVIEW))
+@checkins_blueprint.get("/patients/<uuid:patient_id>/checkins", allowed=reads(Scope.REVIEW))
 @checkins_blueprint.lists(CheckinOut, Dates)
 def list_checkins(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """A patient's check-ins, newest first, superseded ones included and marked."""

@@ -17,7 +17,7 @@ from service.links import PushLink, make_push_link, revoke_links, why_no_push
 from service.store.session import read_session
 from service.store.tables import Caregiver, Consent, Contact, Patient, PatientMove, Silence
 from service.web.api.base import Blueprint, Page, Text, list_rows, number, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, needs
+from service.web.api.guards import Call, needs, reads
 from service.web.auth import own, own_patient
 from service.web.problems import Problem
 from service.web.services import services
@@ -65,7 +65,7 @@ class PatientQuery(Page):
     silent = fields.Boolean()
 
 
-@patients_blueprint.get("/patients", allowed=needs(Scope.ENROL))
+@patients_blueprint.get("/patients", allowed=reads(Scope.ENROL))
 @patients_blueprint.lists(PatientOut, PatientQuery)
 def list_patients(query: dict[str, Any]) -> dict[str, Any]:
     """Everybody the clinic looks after or has looked after, by name."""
@@ -82,7 +82,7 @@ def enrol(call: Call, new: dict[str, Any]) -> Patient:
     return people.enrol_patient(call.act, people.NewPatient(**new))
 
 
-@patients_blueprint.get("/patients/<uuid:patient_id>", allowed=needs(Scope.ENROL))
+@patients_blueprint.get("/patients/<uuid:patient_id>", allowed=reads(Scope.ENROL))
 @patients_blueprint.response(200, PatientOut)
 def show_patient(patient_id: uuid.UUID) -> Patient:
     """One patient."""
@@ -104,7 +104,7 @@ def change_patient(call: Call, changes: dict[str, Any], patient_id: uuid.UUID) -
     return {**{name: getattr(patient, name) for name in PatientOut().fields}, "move": move}
 
 
-@patients_blueprint.get("/patients/<uuid:patient_id>/moves", allowed=needs(Scope.ENROL))
+@patients_blueprint.get("/patients/<uuid:patient_id>/moves", allowed=reads(Scope.ENROL))
 @patients_blueprint.lists(MoveOut)
 def list_moves(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's moves from zone to zone, newest first."""
@@ -166,7 +166,7 @@ class ConsentIn(Schema):
     caregiver_id = fields.UUID(allow_none=True)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/caregivers", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/caregivers", allowed=reads(Scope.ENROL))
 @blueprint.lists(CaregiverOut)
 def list_caregivers(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Who looks out for the patient, in the order they are asked."""
@@ -189,21 +189,21 @@ def end_caregiver(call: Call, caregiver_id: uuid.UUID) -> Caregiver:
     return caregiver
 
 
-@blueprint.get("/patients/<uuid:patient_id>/contacts", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/contacts", allowed=reads(Scope.CONTACTS))
 @blueprint.lists(ContactOut)
 def list_contacts(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """How the patient is reached, in the order contacts are tried."""
     return list_rows(query, Contact, Contact.position, patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/contacts", allowed=needs(Scope.ENROL))
+@blueprint.post("/patients/<uuid:patient_id>/contacts", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_patient_contact(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Contact:
     """Add a way to reach the patient, tried after those already there."""
     return people.add_contact(call.act, own_patient(call.session, patient_id), people.NewContact(**new))
 
 
-@blueprint.get("/caregivers/<uuid:caregiver_id>/contacts", allowed=needs(Scope.ENROL))
+@blueprint.get("/caregivers/<uuid:caregiver_id>/contacts", allowed=reads(Scope.CONTACTS))
 @blueprint.lists(ContactOut)
 def list_caregiver_contacts(query: dict[str, Any], caregiver_id: uuid.UUID) -> dict[str, Any]:
     """How the caregiver is reached, in the order contacts are tried."""
@@ -212,7 +212,7 @@ def list_caregiver_contacts(query: dict[str, Any], caregiver_id: uuid.UUID) -> d
     return list_rows(query | {"caregiver_id": caregiver_id}, Contact, Contact.position)
 
 
-@blueprint.post("/caregivers/<uuid:caregiver_id>/contacts", allowed=needs(Scope.ENROL))
+@blueprint.post("/caregivers/<uuid:caregiver_id>/contacts", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UUID) -> Contact:
     """Add a way to reach the caregiver, tried after those already there."""
@@ -220,7 +220,7 @@ def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UU
     return people.add_contact(call.act, caregiver, people.NewContact(**new))
 
 
-@blueprint.patch("/contacts/<uuid:contact_id>", allowed=needs(Scope.ENROL))
+@blueprint.patch("/contacts/<uuid:contact_id>", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(ContactOut, takes=ContactMend)
 def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
@@ -228,7 +228,7 @@ def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> 
     return people.mend_contact(call.act, contact, changes["address"])
 
 
-@blueprint.post("/contacts/<uuid:contact_id>/first", allowed=needs(Scope.ENROL))
+@blueprint.post("/contacts/<uuid:contact_id>/first", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(ContactOut)
 def put_contact_first(call: Call, contact_id: uuid.UUID) -> Contact:
     """Try this contact before the person's others"""
@@ -245,21 +245,21 @@ def _of_somebody_looked_after(call: Call, contact_id: uuid.UUID) -> Contact:
     return contact
 
 
-@blueprint.post("/patients/<uuid:patient_id>/push-link", allowed=needs(Scope.ENROL))
+@blueprint.post("/patients/<uuid:patient_id>/push-link", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(PushLinkOut, 201, kept=False)
 def make_patient_push_link(call: Call, patient_id: uuid.UUID) -> PushLink:
     """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
     return _push_link(call, own_patient(call.session, patient_id))
 
 
-@blueprint.post("/caregivers/<uuid:caregiver_id>/push-link", allowed=needs(Scope.ENROL))
+@blueprint.post("/caregivers/<uuid:caregiver_id>/push-link", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(PushLinkOut, 201, kept=False)
 def make_caregiver_push_link(call: Call, caregiver_id: uuid.UUID) -> PushLink:
     """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""
     return _push_link(call, own(call.session, Caregiver, caregiver_id))
 
 
-@blueprint.get("/patients/<uuid:patient_id>/consents", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/consents", allowed=reads(Scope.ENROL))
 @blueprint.lists(ConsentOut)
 def list_consents(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every consent given and withdrawn, newest first; of each kind the newest counts."""

@@ -12,14 +12,15 @@ from service.care import pauses
 from service.domain import plan as rules
 from service.domain import vocabulary
 from service.domain.plan import WindowAhead, weekday_bits, weekdays_of
+from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, Scope
+from service.domain.vocabulary import Scope
 from service.enrolling import baselines, contexts, plans
 from service.reviewing import proposing
 from service.store.session import read_session
 from service.store.tables import ContextTagRow, GoalRow, Limits, Pause, Plan, Reference
 from service.web.api.base import Blueprint, Page, asked, list_rows, number, part_of, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, for_staff, needs
+from service.web.api.guards import Call, for_staff, needs, reads
 from service.web.auth import own, own_patient
 from service.web.problems import Problem
 from service.web.services import services
@@ -144,7 +145,7 @@ ContextTagOut = shows(
 )
 
 
-@blueprint.get("/patients/<uuid:patient_id>/plan", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/plan", allowed=reads(Scope.ENROL))
 @blueprint.response(200, PlanOut)
 def show_plan(patient_id: uuid.UUID) -> Plan:
     """What is expected of the patient, and when the next window opens."""
@@ -180,7 +181,7 @@ class DaysAhead(Page):
     days = asked(1, 366, load_default=7)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/plan/ahead", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/plan/ahead", allowed=reads(Scope.ENROL))
 @blueprint.lists(WindowAheadOut, DaysAhead)
 def list_windows_ahead(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The windows that will open on the next `days` dates as the plan stands, today's included where it is to come."""
@@ -189,7 +190,7 @@ def list_windows_ahead(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str
         return part_of(plans.windows_to_come(session, patient_id, services().clock.now(), query.pop("days")), query)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/pauses", allowed=needs(Scope.ENROL))
+@blueprint.get("/patients/<uuid:patient_id>/pauses", allowed=reads(Scope.ENROL))
 @blueprint.lists(PauseOut)
 def list_pauses(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """When nothing was or is expected, newest first."""
@@ -203,7 +204,7 @@ def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
     return pauses.add_pause(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/pauses/<uuid:pause_id>/history", allowed=needs(Scope.ENROL))
+@blueprint.get("/pauses/<uuid:pause_id>/history", allowed=reads(Scope.ENROL))
 @blueprint.lists(PauseChangeOut)
 def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, Any]:
     """Who set which dates of a pause, and when, oldest first; `was_to` is the last day before, null is until told."""
@@ -221,14 +222,14 @@ def end_pause(call: Call, how: dict[str, Any], pause_id: uuid.UUID) -> Pause:
     return pause
 
 
-@blueprint.get("/patients/<uuid:patient_id>/references", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/references", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ReferenceOut)
 def list_references(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every reference, newest first; the newest counts."""
     return list_rows(query, Reference, Reference.set_at.desc(), patient_id=patient_id)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/reference-proposal", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/reference-proposal", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, ProposalOut)
 def show_proposal(patient_id: uuid.UUID) -> proposing.WaitingProposal:
     """A settled fortnight (PA diastolic, else mean, mmHg) that may be the reference; 404 where none waits.
@@ -244,28 +245,28 @@ def show_proposal(patient_id: uuid.UUID) -> proposing.WaitingProposal:
     return waiting
 
 
-@blueprint.post("/patients/<uuid:patient_id>/references", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/references", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(ReferenceOut, 201, takes=ReferenceIn)
 def set_reference(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Reference:
     """Anchor the baseline, mmHg: typed, or the mean of some dates' readings. Clinical staff only: a person answers."""
     return baselines.set_reference(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/limits", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/limits", allowed=reads(Scope.REVIEW))
 @blueprint.lists(LimitsOut)
 def list_limits(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every pair of limits, newest first; the newest counts."""
     return list_rows(query, Limits, Limits.set_at.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/limits", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/limits", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(LimitsOut, 201, takes=LimitsIn)
 def set_limits(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Limits:
     """PA diastolic limits, mmHg, as a clinician types them; there is no default. Clinical staff only."""
     return baselines.set_limits(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/limits/from-events", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/limits/from-events", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(LimitsOut, 201, takes=TroubleLevelIn)
 def accept_trouble_level(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Limits:
     """Take the level at which trouble came before (`trouble` of the record) as the upper limit. Clinical staff only.
@@ -275,21 +276,21 @@ def accept_trouble_level(call: Call, new: dict[str, Any], patient_id: uuid.UUID)
     return baselines.accept_trouble_level(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/goals", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/goals", allowed=reads(Scope.REVIEW))
 @blueprint.lists(GoalOut)
 def list_goals(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Every goal, newest first; the newest counts, until its date or its end."""
     return list_rows(query, GoalRow, GoalRow.set_at.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/goals", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/goals", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(GoalOut, 201, takes=GoalIn)
 def set_goal(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> GoalRow:
     """A clinician's aim for PA diastolic; there is no default. Clinical staff only."""
     return baselines.set_goal(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.post("/goals/<uuid:goal_id>/end", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/goals/<uuid:goal_id>/end", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(GoalOut)
 def end_goal(call: Call, goal_id: uuid.UUID) -> GoalRow:
     """The goal is none any more."""
@@ -298,21 +299,21 @@ def end_goal(call: Call, goal_id: uuid.UUID) -> GoalRow:
     return goal
 
 
-@blueprint.get("/patients/<uuid:patient_id>/context-tags", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/context-tags", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ContextTagOut)
 def list_context_tags(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What else was so on which dates, newest first."""
     return list_rows(query, ContextTagRow, ContextTagRow.from_date.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/context-tags", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/context-tags", allowed=for_staff(Right.CARE))
 @blueprint.writes(ContextTagOut, 201, takes=ContextTagIn)
 def record_context_tag(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> ContextTagRow:
     """Tag some dates; what is told is judged anew from the first of them."""
     return contexts.record(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.post("/context-tags/<uuid:tag_id>/end", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/context-tags/<uuid:tag_id>/end", allowed=for_staff(Right.CARE))
 @blueprint.writes(ContextTagOut, takes=ContextTagEnd)
 def end_context_tag(call: Call, how: dict[str, Any], tag_id: uuid.UUID) -> ContextTagRow:
     """Give a tag its last date; one before its first takes it back."""

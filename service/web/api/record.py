@@ -34,13 +34,14 @@ from service.domain.record.rates import AroundImplant, EventRate
 from service.domain.record.results import NewResult, TimedResult
 from service.domain.record.standing import Among, ArmPressure, Catheter, PosturePair
 from service.domain.record.trouble import TroubleLevel
-from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, Scope, Source
+from service.domain.rights import Right
+from service.domain.vocabulary import ActorKind, Scope, Source
 from service.intake import results
 from service.recording import chemistry, events, medicines, next_contacts
 from service.store.session import read_session
 from service.store.tables import EventRow, MedicineRow, NextContact, NoResultRow, Patient, PersonRow, ResultRow
 from service.web.api.base import Blueprint, Page, instant, list_rows, number, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, for_staff, machine_or_clinical, needs
+from service.web.api.guards import Call, for_staff, needs, reads
 from service.web.api.intake import BatchOut, taken_each
 from service.web.auth import own, own_clinic, own_patient
 from service.web.services import services
@@ -293,11 +294,11 @@ def _addresses(kind: Kind) -> None:
     corrected.__doc__ = f"Correct one of the {what} by a newer row; the row that it corrects stays on record."
     withdrawn.__doc__ = f"Take one of the {what} back, with the reason: it was never so. It stays on record."
     ours, one = f"/patients/<uuid:patient_id>/{name}", f"/{name}/<uuid:entry_id>"
-    may = for_staff(*CLINICAL_STAFF)
-    enters = machine_or_clinical(Scope.RESULTS) if table is ResultRow else may
+    may = for_staff(Right.CARE)
+    enters = needs(Scope.RESULTS) if table is ResultRow else may
     for view, prefix in ((listed, "list"), (entered, "enter"), (corrected, "correct"), (withdrawn, "withdraw")):
         view.__name__ = f"{prefix}_{name.replace('-', '_')}"
-    blueprint.get(ours, allowed=needs(Scope.REVIEW))(blueprint.lists(kind.shape, EntryList)(listed))
+    blueprint.get(ours, allowed=reads(Scope.REVIEW))(blueprint.lists(kind.shape, EntryList)(listed))
     blueprint.post(ours, allowed=enters)(blueprint.writes(kind.shape, 201, takes=kind.takes)(entered))
     blueprint.post(f"{one}/correct", allowed=may)(blueprint.writes(kind.shape, 201, takes=kind.takes)(corrected))
     blueprint.post(f"{one}/withdraw", allowed=may)(blueprint.writes(kind.shape, 201, takes=Withdrawal)(withdrawn))
@@ -318,7 +319,7 @@ for each in KINDS.values():
 RESULT_ROW = ResultRowIn()
 
 
-@blueprint.post("/results/batch", allowed=machine_or_clinical(Scope.RESULTS))
+@blueprint.post("/results/batch", allowed=needs(Scope.RESULTS))
 @blueprint.arguments(ResultBatchIn)
 @blueprint.response(200, BatchOut)
 def enter_results_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
@@ -334,7 +335,7 @@ def enter_results_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
     )
 
 
-@blueprint.post("/next-contacts/<uuid:entry_id>/done", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/next-contacts/<uuid:entry_id>/done", allowed=for_staff(Right.CARE))
 @blueprint.writes(NextContactOut, 201, takes=ContactDone)
 def contact_done(call: Call, how: dict[str, Any], entry_id: uuid.UUID) -> NextContact:
     """The contact took place, on a local date."""
@@ -342,7 +343,7 @@ def contact_done(call: Call, how: dict[str, Any], entry_id: uuid.UUID) -> NextCo
     return next_contacts.contact_done(call.act, call.session.get_one(Patient, row.patient_id), row, **how)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/person", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/person", allowed=reads(Scope.REVIEW))
 @blueprint.lists(PersonOut, EntryList)
 def list_person(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What is known of the person: one row, or none yet; with `all=true` every row that was, newest first."""
@@ -357,7 +358,7 @@ def set_person(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Person
     return persons.set_person(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/record", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/record", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, RecordNowOut)
 def show_record(patient_id: uuid.UUID) -> RecordNow:
     """What the record says today: results with the one before, diuretic, what is due, the day after a stay."""

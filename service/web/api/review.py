@@ -15,11 +15,12 @@ from service.domain.days import Day, Paused
 from service.domain.localtime import local_date
 from service.domain.measures import Figures, Share, Waiting
 from service.domain.record.goals import InRange
+from service.domain.rights import Right
 from service.domain.signals.facts import Compared, Episode, WeightWeek
 from service.domain.since import LaterDay
 from service.domain.summary import Adherence, SilenceNow, TrendSummary
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, Lane, Outcome, Scope, SignalKind
+from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Scope, SignalKind
 from service.domain.vocabulary import Response as Settling
 from service.recording import medicines
 from service.reviewing import accepting, adjusting, episodes, measuring, patient, signing, withdrawing
@@ -41,7 +42,7 @@ from service.store.tables import (
     SignOffWithdrawal,
 )
 from service.web.api.base import Blueprint, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
-from service.web.api.guards import Call, for_staff, needs
+from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own, own_clinic, own_patient
 from service.web.frame import page_language
 from service.web.problems import Problem
@@ -273,7 +274,7 @@ AcceptanceOut = shows("AcceptanceOut", Acceptance, "id reason until accepted_by 
 WEEKS = 12
 
 
-@blueprint.get("/review", allowed=needs(Scope.REVIEW))
+@blueprint.get("/review", allowed=reads(Scope.REVIEW))
 @blueprint.arguments(PanelQuery, location="query")
 @blueprint.response(200, PanelOut)
 def panel(query: dict[str, Any]) -> dict[str, Any]:
@@ -296,7 +297,7 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-@blueprint.get("/review/coverage", allowed=needs(Scope.REVIEW))
+@blueprint.get("/review/coverage", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, CoverageOut)
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
@@ -304,7 +305,7 @@ def coverage() -> dict[str, Any]:
         return {"weeks": measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)}
 
 
-@blueprint.get("/review/measures", allowed=needs(Scope.REVIEW))
+@blueprint.get("/review/measures", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, MeasuresOut)
 def measures() -> measuring.Measures:
     """How the clinic is doing: week by week, `lately` (13 whole weeks) and `before` them (as many, if there are)."""
@@ -312,7 +313,7 @@ def measures() -> measuring.Measures:
         return measuring.measure(session, g.clinic_id, services().clock.now())
 
 
-@blueprint.get("/patients/<uuid:patient_id>/review", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/review", allowed=reads(Scope.REVIEW))
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
 def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
@@ -323,7 +324,7 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
         return patient.build_patient(session, g.clinic_id, patient_id, now, query["days"])
 
 
-@blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=reads(Scope.REVIEW))
 @blueprint.lists(SignOffOut)
 def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what was added, and which days read differently now."""
@@ -334,7 +335,7 @@ def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     return listed | {"items": [_as_mapping(one) | {"later_values": later[one.id]} for one in listed["items"]]}
 
 
-@blueprint.post("/patients/<uuid:patient_id>/sign-offs", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/sign-offs", allowed=for_staff(Right.CARE))
 @blueprint.writes(SignOffOut, 201, takes=SignOffIn)
 def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Sign this week's review. 409 names who had signed it before: one signature a week stands.
@@ -351,7 +352,7 @@ def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, An
     return _as_mapping(newest) | {"later_values": []}
 
 
-@blueprint.post("/sign-offs/<uuid:sign_off_id>/take-back", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/sign-offs/<uuid:sign_off_id>/take-back", allowed=for_staff(Right.CARE))
 @blueprint.writes(WithdrawalOut)
 def take_signature_back(call: Call, sign_off_id: uuid.UUID) -> Any:
     """Take a signature back within minutes of giving it, with what was done in the same act. It stays on record.
@@ -365,7 +366,7 @@ def take_signature_back(call: Call, sign_off_id: uuid.UUID) -> Any:
         raise Problem(409, str(stands)) from None
 
 
-@blueprint.post("/sign-offs/<uuid:sign_off_id>/additions", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/sign-offs/<uuid:sign_off_id>/additions", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdditionOut, 201, takes=AdditionIn)
 def add(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> Any:
     """Add what came since to this week's signature. 409 tells that the entry is no longer what was read: look again."""
@@ -380,7 +381,7 @@ def add(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> Any:
     return made[0]
 
 
-@blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=reads(Scope.REVIEW))
 @blueprint.lists(AdjustmentOut)
 def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
@@ -389,7 +390,7 @@ def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
         return part_of(patient.adjustments_of(session, g.clinic_id, patient_id), query)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/adjustments", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/adjustments", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdjustmentOut, 201, takes=AdjustmentIn)
 def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
     """Record what was changed, or correct an earlier record of it."""
@@ -402,7 +403,7 @@ def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
     return _made(call.session, made)
 
 
-@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdjustmentOut)
 def followed_up(call: Call, adjustment_id: uuid.UUID) -> Any:
     """Note that the follow-up was done; the first note stands."""
@@ -415,7 +416,7 @@ def followed_up(call: Call, adjustment_id: uuid.UUID) -> Any:
     return _made(call.session, made)
 
 
-@blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ClosedEpisodeOut)
 def closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The episodes of the diary that staff closed, newest first, each with its reason."""
@@ -424,7 +425,7 @@ def closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, A
         return part_of(episodes.closed_episodes(session, patient_id), query)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/closed-episodes", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/closed-episodes", allowed=for_staff(Right.CARE))
 @blueprint.writes(ClosedEpisodeOut, 201, takes=EpisodeClosingIn)
 def close_episode(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> episodes.ClosedEpisode:
     """Close worse symptoms or a weight that moved, with a reason. A later answer that is still worse raises it anew."""
@@ -435,21 +436,21 @@ def close_episode(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> epi
         raise Problem(409, "No such episode of this patient is open.") from None
 
 
-@blueprint.get("/patients/<uuid:patient_id>/acceptances", allowed=needs(Scope.REVIEW))
+@blueprint.get("/patients/<uuid:patient_id>/acceptances", allowed=reads(Scope.REVIEW))
 @blueprint.lists(AcceptanceOut)
 def list_acceptances(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was accepted, newest first. Only the newest may be in force: a new signal, or its date, ends it."""
     return list_rows(query, Acceptance, Acceptance.accepted_at.desc(), patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/acceptances", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/patients/<uuid:patient_id>/acceptances", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(AcceptanceOut, 201, takes=AcceptanceIn)
 def accept(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Acceptance:
     """Accept a level that has been high for weeks. Whatever is new after it breaks it."""
     return accepting.accept(call.act, own_patient(call.session, patient_id), **new)
 
 
-@blueprint.post("/acceptances/<uuid:acceptance_id>/take-back", allowed=for_staff(*CLINICAL_STAFF))
+@blueprint.post("/acceptances/<uuid:acceptance_id>/take-back", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(AcceptanceOut)
 def take_back(call: Call, acceptance_id: uuid.UUID) -> Acceptance:
     """Take it back; the first time stands."""

@@ -8,12 +8,13 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
+from service.domain.rights import Right
 from service.domain.tasks import from_json
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.reviewing import inbox
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
 from service.web.api.base import Blueprint, Dates, Page, list_rows, said, shows, text, word
-from service.web.api.guards import Call, for_staff, needs
+from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own
 from service.web.problems import Problem
 from service.words.sentences import tasks as task_words
@@ -83,56 +84,56 @@ class AuditQuery(Page):
     subject_id = fields.UUID()
 
 
-@blueprint.get("/windows", allowed=needs(Scope.REVIEW))
+@blueprint.get("/windows", allowed=reads(Scope.REVIEW))
 @blueprint.lists(WindowOut, WindowQuery)
 def windows(query: dict[str, Any]) -> dict[str, Any]:
     """What was expected on each local date and how it ended, newest first."""
     return list_rows(query, Window, Window.local_date.desc())
 
 
-@blueprint.get("/silences", allowed=needs(Scope.REVIEW))
+@blueprint.get("/silences", allowed=reads(Scope.REVIEW))
 @blueprint.lists(SilenceOut, SilenceQuery)
 def silences(query: dict[str, Any]) -> dict[str, Any]:
     """Runs of missed reading windows with their cause, newest first."""
     return list_rows(query, Silence, Silence.first_date.desc())
 
 
-@blueprint.get("/caregiver-replies", allowed=needs(Scope.REVIEW))
+@blueprint.get("/caregiver-replies", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ReplyOut, OfPatient)
 def replies(query: dict[str, Any]) -> dict[str, Any]:
     """What caregivers said happened, newest first."""
     return list_rows(query, CaregiverReply, CaregiverReply.at.desc())
 
 
-@blueprint.get("/messages", allowed=needs(Scope.REVIEW))
+@blueprint.get("/messages", allowed=reads(Scope.REVIEW))
 @blueprint.lists(MessageOut, MessageQuery)
 def messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
     return list_rows(query, Message, Message.created_at.desc())
 
 
-@blueprint.get("/tasks", allowed=needs(Scope.REVIEW))
+@blueprint.get("/tasks", allowed=reads(Scope.REVIEW))
 @blueprint.lists(TaskOut, TaskQuery)
 def tasks(query: dict[str, Any]) -> dict[str, Any]:
     """What staff must look at, newest first."""
     return list_rows(query, Task, Task.raised_at.desc())
 
 
-@blueprint.post("/tasks/<uuid:task_id>/take", allowed=for_staff())
+@blueprint.post("/tasks/<uuid:task_id>/take", allowed=for_staff(Right.CARE))
 @blueprint.writes(TaskOut)
 def take(call: Call, task_id: uuid.UUID) -> Task:
     """Say that you are looking at it. 409 names who was first."""
     return _move(call, task_id, lambda: inbox.take(call.act, task_id))
 
 
-@blueprint.post("/tasks/<uuid:task_id>/close", allowed=for_staff())
+@blueprint.post("/tasks/<uuid:task_id>/close", allowed=for_staff(Right.CARE))
 @blueprint.writes(TaskOut, takes=TaskClose)
 def close(call: Call, how: dict[str, Any], task_id: uuid.UUID) -> Task:
     """Close it, saying what was done. 409 names who was first."""
     return _move(call, task_id, lambda: inbox.close(call.act, task_id, how["reason"], how.get("promised")))
 
 
-@blueprint.get("/audit", allowed=for_staff(Role.ADMINISTRATOR))
+@blueprint.get("/audit", allowed=for_staff(Right.ADMINISTER))
 @blueprint.lists(AuditOut, AuditQuery)
 def audit(query: dict[str, Any]) -> dict[str, Any]:
     """Who did what to which record, newest first. For administrators."""

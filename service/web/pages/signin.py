@@ -18,6 +18,7 @@ from service.accounts.signin import NotIn, SignedIn
 from service.accounts.staff import set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
+from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
@@ -28,7 +29,7 @@ from service.web.services import services
 from service.words.language import load_language, staff_codes
 
 blueprint = Blueprint("signin", __name__)
-HOME = "/clinic/review"
+HOME = "/clinic/"
 
 
 @blueprint.get("/signin")
@@ -70,7 +71,7 @@ def still_here() -> ResponseReturnValue:
 
 
 @blueprint.post("/language")
-@staff_only()
+@staff_only(Right.OWN)
 def choose_language() -> ResponseReturnValue:
     """Choose what the pages speak to oneself; nothing chosen is what the browser asks for."""
     staff, chosen = signed_in(), request.form.get("language") or None
@@ -87,14 +88,14 @@ def choose_language() -> ResponseReturnValue:
 
 
 @blueprint.get("/password")
-@staff_only()
+@staff_only(Right.OWN)
 def password() -> ResponseReturnValue:
     """The form to change one's own password, and where else one is signed in."""
     return _password_form({})
 
 
 @blueprint.post("/password")
-@staff_only()
+@staff_only(Right.OWN)
 def change_password() -> ResponseReturnValue:
     """Replace one's own password, knowing the present one."""
     staff = signed_in()
@@ -118,7 +119,7 @@ def change_password() -> ResponseReturnValue:
 
 
 @blueprint.post("/password/elsewhere")
-@staff_only()
+@staff_only(Right.OWN)
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
     staff, now = signed_in(), services().door_clock.now()

@@ -15,6 +15,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
 from service.domain.localtime import local_date
+from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, Role
 from service.reviewing import desk, inbox
@@ -31,7 +32,7 @@ CLOSED_DAYS = 7
 
 
 @blueprint.get("")
-@staff_only()
+@staff_only(Right.READ)
 def tasks() -> ResponseReturnValue:
     """Open tasks by patient, most pressing first, and what was closed in the last days."""
     return _page()
@@ -57,7 +58,7 @@ def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = Non
         again_days=clinic.silent_again_days,
         whose=request.args["whose"] if whose else "",
         roles=CLINICAL_STAFF,
-        may_act=signed_in().role in CLINICAL_STAFF,
+        may_act=signed_in().may(Right.CARE),
         opened=opened,
         typed=typed or {},
     )
@@ -71,7 +72,7 @@ def _whose(asked: str) -> uuid.UUID | Role | None:
 
 
 @blueprint.post("/<uuid:task_id>/take")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def take(task_id: uuid.UUID) -> ResponseReturnValue:
     """Say that one is looking at it."""
     try:
@@ -88,7 +89,7 @@ def take(task_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:task_id>/close")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def close(task_id: uuid.UUID) -> ResponseReturnValue:
     """Close it; a silence that lasts comes again on the date that was promised, or by itself."""
     try:

@@ -28,7 +28,7 @@ class Input:
     name: str
     label: Any
     kind: str = "text"  # text, date, datetime-local, time, decimal, number, measure, checkbox, yes, days, staff, choice
-    words: type[StrEnum] | None = None
+    words: type[StrEnum] | tuple[StrEnum, ...] | None = None
     required: bool = False
     start: str = ""
     hint: Any = ""

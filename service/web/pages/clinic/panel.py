@@ -17,13 +17,14 @@ from markupsafe import Markup
 from sqlalchemy import select
 
 from service.domain.measures import EPISODE_DAYS, FEW, Figures
+from service.domain.rights import Right
 from service.domain.vocabulary import PatientState
 from service.reports import weeks
 from service.reviewing import desk, measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
 from service.store.tables import Patient
-from service.web.auth import own_clinic, staff_only
+from service.web.auth import own_clinic, signed_in, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import inbox, patient, records, review, rules, wordings
 from service.web.services import services
@@ -59,20 +60,21 @@ def _counted() -> desk.Counts:
 
 
 @blueprint.get("/")
-@staff_only()
+@staff_only(Right.OWN)
 def home() -> ResponseReturnValue:
-    return redirect(url_for("clinic.panel"))
+    """Where one's work begins: the review, or what an administrator alone answers for."""
+    return redirect(url_for("clinic.panel" if signed_in().may(Right.READ) else "clinic.wordings.page"))
 
 
 @blueprint.get("/review")
-@staff_only()
+@staff_only(Right.READ)
 def panel() -> ResponseReturnValue:
     """The weekly review: everyone, in four lanes."""
     return review.page()
 
 
 @patients_blueprint.get("", endpoint="page")
-@staff_only()
+@staff_only(Right.READ)
 def patients() -> ResponseReturnValue:
     """Everybody who is looked after, by name, with the number to call; by what was sought, whoever was before too."""
     now, sought = services().clock.now(), request.args.get("name", "").strip()[:80]
@@ -101,7 +103,7 @@ def patients() -> ResponseReturnValue:
 
 
 @silences_blueprint.get("", endpoint="page")
-@staff_only()
+@staff_only(Right.READ)
 def silences() -> ResponseReturnValue:
     """The panel's adherence calendar, silences by cause, and what asking brought."""
     with read_session(services().engine) as session:
@@ -110,7 +112,7 @@ def silences() -> ResponseReturnValue:
 
 
 @measures_blueprint.get("", endpoint="page")
-@staff_only()
+@staff_only(Right.READ)
 def measures() -> ResponseReturnValue:
     """The clinic's measures, each with its line of weeks, beside the clinic's own past."""
     with read_session(services().engine) as session:

@@ -18,9 +18,10 @@ from sqlalchemy.orm import Session
 
 from service.care import contacts, pauses
 from service.domain.review import AFTER_DAYS, usually_due
+from service.domain.rights import Right
 from service.domain.signals.facts import OF_DIARY
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, AdjustmentKind, ConsentKind, Role, SignalKind
+from service.domain.vocabulary import AdjustmentKind, ConsentKind, SignalKind
 from service.reports import charts, exports
 from service.reports.tracks import Timeline
 from service.reviewing import accepting, adjusting, desk, episodes, lookback, patient
@@ -49,7 +50,7 @@ WIDTHS = {"wide": 880, "middle": 600, "narrow": 336}  # px, of the pictures
 
 
 @blueprint.get("")
-@staff_only()
+@staff_only(Right.READ)
 def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Everything known of one patient over 30, 90 or 365 days."""
     return _page(patient_id)
@@ -66,7 +67,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
         at_hand = desk.beside(session, g.clinic_id, seen.days[0].day).get(patient_id, desk.AtHand())
         agreed = contacts.newest_consent(session, patient_id, ConsentKind.MESSAGES)
         news = lookback.news_since_review(session, seen)
-        is_administrator = signed_in().role is Role.ADMINISTRATOR
+        is_administrator = signed_in().may(Right.ADMINISTER)
         since = now - timedelta(days=len(seen.days))
         audit = lookback.audit_of(session, g.clinic_id, patient_id, since) if is_administrator else ()
         around = neighbours(session, clinic, patient_id, now)
@@ -115,7 +116,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
 
 
 @blueprint.get("/timeline.svg")
-@staff_only()
+@staff_only(Right.READ)
 def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The time line as a picture: `size` for the screen, `dark` for a dark page, `rate` with the heart rate."""
     seen, say = _seen(patient_id, _days()), page_language()
@@ -125,7 +126,7 @@ def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.get("/joined.csv")
-@staff_only()
+@staff_only(Right.EXPORT)
 def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The joined days of the chosen range."""
     with read_session(services().engine) as session:
@@ -139,7 +140,7 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/sign")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient, or add to it; `then` goes on to the next that is to be done."""
     told = signatures.from_form(patient_id)
@@ -151,7 +152,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Record an adjustment, or correct one (`corrects`)."""
     try:
@@ -177,7 +178,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseReturnValue:
     """Note that a follow-up was done."""
     try:
@@ -190,7 +191,7 @@ def followed_up(patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> ResponseRetu
 
 
 @blueprint.post("/closed-episodes")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def close_episode(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Close worse symptoms, or a weight that moved, with a reason."""
     try:
@@ -208,7 +209,7 @@ def close_episode(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/acceptances")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.DECIDE)
 def accept(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Accept a level that has been high for weeks."""
     try:
@@ -223,7 +224,7 @@ def accept(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/acceptances/<uuid:acceptance_id>/take-back")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.DECIDE)
 def take_back(patient_id: uuid.UUID, acceptance_id: uuid.UUID) -> ResponseReturnValue:
     """Take it back."""
     with staff_act() as act:

@@ -18,6 +18,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import links
+from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
 from service.enrolling import people as enrolling_people
@@ -87,7 +88,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
 
 
 @contacts_blueprint.post("/push-link")
-@staff_only()
+@staff_only(Right.ENROL)
 def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
     if why := links.why_no_push(services().settings):
@@ -104,7 +105,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @contacts_blueprint.post("/<uuid:contact_id>/first")
-@staff_only()
+@staff_only(Right.ENROL)
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
     with staff_act() as act:
@@ -117,7 +118,7 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
 
 
 @contacts_blueprint.get("/revoke-links")
-@staff_only()
+@staff_only(Right.ENROL)
 def ask_to_revoke(patient_id: uuid.UUID) -> ResponseReturnValue:
     """What revoking the patient's links comes to, and the button that does it."""
     with read_session(services().engine) as session:
@@ -126,7 +127,7 @@ def ask_to_revoke(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @contacts_blueprint.post("/revoke-links")
-@staff_only()
+@staff_only(Right.ENROL)
 def revoke_links(patient_id: uuid.UUID) -> ResponseReturnValue:
     """No link that was made for the patient or a caregiver of theirs opens anything any more."""
     with staff_act() as act:
@@ -136,7 +137,7 @@ def revoke_links(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @caregivers_blueprint.get("/end")
-@staff_only()
+@staff_only(Right.ENROL)
 def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """What ending a caregiver comes to, and the button that does it."""
     with read_session(services().engine) as session:
@@ -146,7 +147,7 @@ def ask(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @caregivers_blueprint.post("/end")
-@staff_only()
+@staff_only(Right.ENROL)
 def end(patient_id: uuid.UUID, caregiver_id: uuid.UUID) -> ResponseReturnValue:
     """The caregiver is sent nothing more, and their links open nothing."""
     with staff_act() as act:

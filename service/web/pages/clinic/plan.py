@@ -19,8 +19,8 @@ from sqlalchemy.orm import Session
 
 from service.domain.localtime import local_date
 from service.domain.plan import HoursProposal, PlanPhase, PlanRule, spread, weekday_bits
+from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF
 from service.enrolling import plans
 from service.enrolling.people import newest_move
 from service.store.tables import PatientMove, Plan, Window
@@ -103,7 +103,7 @@ def _changed(patient_id: uuid.UUID, again: time | None, change: Callable[[PlanRu
 
 
 @blueprint.post("/frequency")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.ENROL)
 def set_frequency(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Ask on these weekdays, or so many a week: from now on, or on some dates alone; or drop those of some dates."""
     try:
@@ -133,7 +133,7 @@ def _without(rule: PlanRule, first: date) -> tuple[PlanPhase, ...]:
 
 
 @blueprint.post("/hours")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.ENROL)
 def use_hours(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Use the hours that were shown. The rest of the plan stays as it is."""
     try:

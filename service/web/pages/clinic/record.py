@@ -25,8 +25,9 @@ from service.domain.plan import weekdays_of
 from service.domain.record import results
 from service.domain.record.medicines import Course
 from service.domain.record.now import Recorded
+from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, ActorKind, AdjustmentKind, ResultKind
+from service.domain.vocabulary import ActorKind, AdjustmentKind, ResultKind
 from service.enrolling import baselines
 from service.recording import events, next_contacts
 from service.reviewing import adjusting
@@ -87,7 +88,7 @@ FORMS = {
             Input("due_on", _("Due by"), "date", required=True),
             Input("way", _("How"), words=vocabulary.ContactWay, required=True),
             Input("staff_id", _("Colleague"), "staff"),
-            Input("role", _("Or whoever is"), words=vocabulary.Role),
+            Input("role", _("Or whoever is"), words=vocabulary.CLINICAL_STAFF),
             Input("agreed", _("Agreed with the patient"), "checkbox"), NOTE,
         )),
         Form("events", _("Admissions, urgent visits, death"), _("Enter an event"), (
@@ -154,14 +155,14 @@ SINGLE = {PERSON.name: PERSON, GOAL.name: GOAL}
 
 
 @blueprint.get("")
-@staff_only()
+@staff_only(Right.READ)
 def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     """What counts now, and a form for each kind of entry."""
     return _shown(patient_id)
 
 
 @blueprint.post("/accept-level")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.DECIDE)
 def accept_level(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Take the level before this patient's events as the upper limit, as it was seen."""
     try:
@@ -175,10 +176,23 @@ def accept_level(patient_id: uuid.UUID) -> ResponseReturnValue:
     return redirect(url_for("clinic.patient.record.page", patient_id=patient_id, _anchor="now"), 303)
 
 
+@blueprint.post("/goal")
+@staff_only(Right.DECIDE)
+def goal(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Set a goal, or end the one there is (`do`)."""
+    return _write(patient_id, GOAL.name)
+
+
 @blueprint.post("/<name>")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
     """Enter, correct (`corrects`), take back (`reason`) or note as done; a death asks first (`confirmed`)."""
+    if name != PERSON.name and name not in FORMS:
+        abort(404)
+    return _write(patient_id, name)
+
+
+def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
     try:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
@@ -186,8 +200,6 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
                 persons.set_person(act, whose, **inputs.given(PersonIn(), PERSON, whose.zone))
             elif name == GOAL.name:
                 _goal(act, whose)
-            elif name not in FORMS:
-                abort(404)
             else:
                 form, corrected = FORMS[name], forms.row_id("corrects")
                 kind = KINDS[form.enters or name]

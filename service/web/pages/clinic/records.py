@@ -10,6 +10,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
 from service.domain import summary
+from service.domain.rights import Right
 from service.reports import charts, exports, pdf
 from service.reviewing import measuring, patient, records
 from service.reviewing.panel import build_panel
@@ -26,7 +27,7 @@ WEEKS_LISTED = 12
 
 
 @blueprint.get("")
-@staff_only()
+@staff_only(Right.READ)
 def page() -> ResponseReturnValue:
     """Which weeks there are, and how many patients were signed in each."""
     now = services().clock.now()
@@ -38,7 +39,7 @@ def page() -> ResponseReturnValue:
 
 
 @blueprint.get("/week/<week>.pdf")
-@staff_only()
+@staff_only(Right.EXPORT)
 def week_pdf(week: str) -> ResponseReturnValue:
     """The signed record of the review week that begins on `week`."""
     with read_session(services().engine) as session:
@@ -50,7 +51,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
 
 
 @blueprint.get("/patient/<uuid:patient_id>.pdf")
-@staff_only()
+@staff_only(Right.READ)
 def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Thirty days of one patient, up to `until` (today when left out)."""
     until, say = request.args.get("until"), page_language()
@@ -72,7 +73,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.get("/joined.csv")
-@staff_only()
+@staff_only(Right.EXPORT)
 def joined_csv() -> ResponseReturnValue:
     """The joined days of every active patient, for as many days as asked for."""
     days = request.args.get("days", summary.STRIP_DAYS, type=int)

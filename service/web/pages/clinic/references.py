@@ -13,12 +13,13 @@ from markupsafe import Markup
 from sqlalchemy.orm import Session
 
 from service.domain.review import OpenTask
+from service.domain.rights import Right
 from service.domain.signals.facts import ReferenceProposal
 from service.domain.summary import NOTHING, RECEIVED, Strip
 from service.domain.tasks import ReferenceProposed, from_json
 from service.domain.trend.reference import DIFFERENT
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, TaskState
+from service.domain.vocabulary import TaskState
 from service.enrolling import baselines
 from service.reports import strip
 from service.reviewing import inbox
@@ -65,7 +66,7 @@ def proposed(session: Session, patient: Patient, tasks: Sequence[OpenTask], leve
 
 
 @blueprint.post("")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.DECIDE)
 def decide(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Accept the fortnight, keep what counts now with a reason, or type a reference."""
     try:

@@ -20,9 +20,10 @@ from flask_babel import gettext, ngettext, pgettext
 from sqlalchemy.orm import Session
 
 from service.domain import review
+from service.domain.rights import Right
 from service.domain.summary import STRIP_DAYS
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, Lane, Outcome
+from service.domain.vocabulary import Lane, Outcome
 from service.reviewing import desk, signing, withdrawing
 from service.reviewing.panel import Panel, PanelEntry, build_panel
 from service.store.session import read_session
@@ -117,7 +118,7 @@ def page(typed: uuid.UUID | None = None, status: int = 200) -> ResponseReturnVal
 
 
 @blueprint.get("/<uuid:patient_id>")
-@staff_only()
+@staff_only(Right.READ)
 def opened(patient_id: uuid.UUID) -> ResponseReturnValue:
     """One row, opened: every reason as a sentence, the facts, and the form to sign it with."""
     asked = Asked.from_request()
@@ -127,7 +128,7 @@ def opened(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:patient_id>/sign")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign the row, or add to what was signed, and go on."""
     told = signatures.from_form(patient_id)
@@ -135,7 +136,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/together")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def together() -> ResponseReturnValue:
     """Sign the settled ones that were looked at, each with its own facts; who has changed is left out, and named."""
     looked = [pair.partition(":") for pair in request.form.getlist("looked")]
@@ -159,7 +160,7 @@ def together() -> ResponseReturnValue:
 
 
 @blueprint.post("/<uuid:sign_off_id>/take-back")
-@staff_only(*CLINICAL_STAFF)
+@staff_only(Right.CARE)
 def take_back(sign_off_id: uuid.UUID) -> ResponseReturnValue:
     """Take a signature back within minutes of giving it, with what was done in the same act."""
     try:
@@ -244,7 +245,7 @@ def _context(session: Session, asked: Asked) -> dict[str, Any]:
 
 def _undoable(entry: PanelEntry, now: datetime) -> bool:
     done = entry.signed
-    if done is None or signed_in().role not in CLINICAL_STAFF:
+    if done is None or not signed_in().may(Right.CARE):
         return False
     return withdrawing.may_take_back(done.by_id, done.at, bool(done.additions), signed_in().id, now) is None
 

@@ -14,8 +14,9 @@ from flask_babel import gettext
 
 from service.domain.record import rules
 from service.domain.record.rules import RecordRules
+from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, MedicineClass, Role
+from service.domain.vocabulary import CLINICAL_STAFF, MedicineClass
 from service.enrolling import clinics
 from service.store.session import read_session
 from service.web import forms
@@ -28,7 +29,7 @@ DAYS = ("watched_days", "daily_days", "closer_days")
 
 
 @blueprint.get("")
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def page() -> ResponseReturnValue:
     """What the clinic set, or the start values where it set nothing."""
     with read_session(services().engine) as session:
@@ -37,7 +38,7 @@ def page() -> ResponseReturnValue:
 
 
 @blueprint.post("")
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def save() -> ResponseReturnValue:
     """Keep what was typed, or go back to the start values."""
     try:

@@ -12,8 +12,9 @@ from flask_babel import gettext
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import MessageKind, Role
+from service.domain.vocabulary import MessageKind
 from service.enrolling import wordings
 from service.store.session import read_session
 from service.store.tables import Clinic, Staff
@@ -61,7 +62,7 @@ def _kinds() -> dict[MessageKind, tuple[str, str]]:
 
 
 @blueprint.get("")
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def page() -> ResponseReturnValue:
     """Every wording in every language, as it would arrive."""
     with read_session(services().engine) as session:
@@ -81,14 +82,14 @@ def page() -> ResponseReturnValue:
 
 
 @blueprint.get(ONE)
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def one(language: str, kind: str) -> ResponseReturnValue:
     """The form of one wording."""
     return _form(language, kind)
 
 
 @blueprint.post(ONE)
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def change(language: str, kind: str) -> ResponseReturnValue:
     """Show what was typed as it would arrive, and write nothing; or save it, when that button was pressed."""
     typed = forms.text("body")
@@ -104,7 +105,7 @@ def change(language: str, kind: str) -> ResponseReturnValue:
 
 
 @blueprint.post(f"{ONE}/built-in")
-@staff_only(Role.ADMINISTRATOR)
+@staff_only(Right.ADMINISTER)
 def go_back(language: str, kind: str) -> ResponseReturnValue:
     """Use the built-in wording again."""
     try:

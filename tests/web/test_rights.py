@@ -1,0 +1,132 @@
+"""Every page and route of the application's own map, tried as every role: the table of rights decides alone."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Iterator
+from http import HTTPStatus
+
+import pytest
+from werkzeug.routing import Rule
+
+from service.accounts.staff import add_staff
+from service.domain.rights import GRANTED, ROLES, Right, rights_of
+from service.domain.validation import Refused
+from service.domain.vocabulary import Role, Scope
+from service.store.audit import OPERATOR, Act
+from service.store.session import write_session
+from tests.signed_in import sign_in_as
+from tests.web.conftest import PASSWORD, House
+
+pytestmark = pytest.mark.databases("sqlite")
+
+# What needs no account, endpoint by endpoint, and what it goes by instead. All else needs a right.
+OPEN = {
+    "nothing": {"static", "home", "docs.page", "docs.for_machines", "push.worker"},
+    "an address that the operator keeps inside": {"health.alive", "health.ready", "health.metrics"},
+    "the provider's signature": {"called_back.receipts", "called_back.replies", "called_back.both",
+                                 "api_callbacks.text"},
+    "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here"},
+    "the key of a link": {
+        "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
+        "phone.caregiver.answer", "phone.caregiver.thanks", "push.page", "push.manifest", "push.begin", "push.end",
+        "push.renewed", "calendar.plan",
+    },
+    "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
+}  # fmt: skip
+
+# Said a second time, from the task and not from the code: what a path must need, wherever it is served.
+MUST = (
+    (r"POST .*/(references?|limits(/from-events)?|goals?|acceptances|accept-level)(/<.*>/(end|take-back))?$", Right.DECIDE),
+    (r"POST .*/(goals|acceptances)/<.*>/(end|take-back)$", Right.DECIDE),
+    (r"GET .*(\.csv|/week/<week>\.pdf)$", Right.EXPORT),
+    (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules)\b.*$", Right.ADMINISTER),
+    (r"PATCH .*/clinic$", Right.ADMINISTER),
+    (r"POST .*/(tasks|inbox)/<.*>/(take|close)$", Right.CARE),
+    (r"POST .*/(sign|sign-offs|together)$", Right.CARE),
+    (r"POST .*/push-link$", Right.ENROL),
+)  # fmt: skip
+
+
+def routes(house: House) -> Iterator[tuple[Rule, str]]:
+    for rule in house.app.url_map.iter_rules():
+        for method in sorted((rule.methods or set()) - {"HEAD", "OPTIONS"}):
+            yield rule, method
+
+
+def needed(house: House, rule: Rule) -> Right | None:
+    view = house.app.view_functions[rule.endpoint]
+    view = getattr(view, "view_class", view)
+    found: Right | None = getattr(view, "needs", None)
+    return found
+
+
+def is_open(rule: Rule) -> bool:
+    return any(rule.endpoint in endpoints for endpoints in OPEN.values())
+
+
+def test_every_route_is_classified_once(house: House) -> None:
+    """What is neither open for a stated reason nor needs a right is open by oversight."""
+    wrong = [f"{method} {rule}" for rule, method in routes(house) if (needed(house, rule) is None) is not is_open(rule)]
+    assert wrong == []
+
+
+def test_a_path_that_decides_exports_or_administers_needs_that_right(house: House) -> None:
+    seen = set()
+    for rule, method in routes(house):
+        for number, (pattern, right) in enumerate(MUST):
+            if re.fullmatch(pattern, f"{method} {rule.rule}") and not is_open(rule):
+                seen.add(number)
+                assert needed(house, rule) is right, f"{method} {rule}"
+    assert seen == set(range(len(MUST)))
+
+
+PEOPLE = [([role], []) for role in Role] + [([Role.NURSE], list(GRANTED)), ([Role.ADMINISTRATOR, Role.READ_ONLY], [])]
+
+
+@pytest.mark.parametrize(("roles", "grants"), PEOPLE, ids=lambda words: "+".join(words) or "none")
+def test_each_role_reaches_what_the_table_gives_it_and_nothing_else(
+    house: House, roles: list[Role], grants: list[Right]
+) -> None:
+    house.app.config["WTF_CSRF_METHODS"] = set()  # forms are tried elsewhere
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+        who = add_staff(act, "walker@fernmoor.example", "Walker", roles, PASSWORD, grants=grants).id
+    held, wrong = rights_of(roles, grants), []
+    for rule, method in routes(house):
+        right = needed(house, rule)
+        if right is None:
+            continue
+        client = house.app.test_client()
+        sign_in_as(client, who, house.clock.now())
+        path = re.sub(r"<[^>]+>", str(uuid.uuid4()), rule.rule)
+        body = {"json": {}} if path.startswith("/api/") and method != "GET" else {}
+        refused = client.open(path, method=method, **body).status_code == HTTPStatus.FORBIDDEN
+        if refused is (right in held):
+            wrong.append(f"{method} {rule} needs {right}")
+        assert house.app.test_client().open(path, method=method, **body).status_code in {303, 401}, f"{method} {rule}"
+    assert wrong == []
+
+
+def test_administration_alone_holds_no_right_over_patients() -> None:
+    """45 CFR 164.502(b): no more than the work needs."""
+    assert ROLES[Role.ADMINISTRATOR].isdisjoint({Right.READ, Right.CARE, Right.ENROL, Right.DECIDE, Right.EXPORT})
+
+
+@pytest.mark.parametrize(("role", "right"), [(Role.ADMINISTRATOR, Right.EXPORT), (Role.READ_ONLY, Right.DECIDE),
+                                             (Role.PHYSICIAN, Right.ADMINISTER)])  # fmt: skip
+def test_a_grant_is_no_way_round_a_role(house: House, role: Role, right: Right) -> None:
+    with pytest.raises(Refused, match="grants"), write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+        add_staff(act, "x@fernmoor.example", "X", [role], PASSWORD, grants=[right])
+
+
+def test_a_key_that_enrols_neither_reads_a_diary_nor_sets_where_links_go(build: object, house: House) -> None:
+    """Whoever sets a contact is sent the links; so that is a scope of its own, and a link for notices is of it."""
+    other = build("Elsewhere", (Scope.ENROL,), number="+447700900002")  # type: ignore[operator]
+    patient = f"/patients/{other.patient_id}"
+    assert other.machine.get(patient).status_code == 200
+    for method, path in (("GET", f"{patient}/checkins"), ("GET", f"{patient}/contacts"), ("GET", f"{patient}/readings"),
+                         ("POST", f"{patient}/contacts"), ("POST", f"{patient}/push-link")):  # fmt: skip
+        assert other.machine(method, path, None if method == "GET" else {}).status_code == 403, path

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from flask import Flask
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from sqlalchemy import Engine
@@ -32,6 +33,11 @@ FLAGS = [
     "--disable-sync",
 ]
 HERE = "http://127.0.0.1"
+# Only what fails is gathered: the rest takes most of the time on a long page.
+AXE = {
+    "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    "resultTypes": ["violations"],
+}
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -51,25 +57,42 @@ def browser() -> Iterator[Browser]:
         started.close()
 
 
-@dataclass
-class Visit:
-    """The served clinic, the browser that visits it, and everything that should not have happened meanwhile."""
+def violations(page: Page) -> list[tuple[str, list[str]]]:
+    """What axe finds on the page as it is now: each rule that is broken, and by which elements."""
+    found = Axe().run(page, options=AXE).response["violations"]
+    return [(one["id"], [node["html"][:200] for node in one["nodes"]]) for one in found]
 
-    house: House
+
+def look(page: Page, width: int, scheme: str) -> None:
+    page.set_viewport_size({"width": width, "height": 780})
+    page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]
+
+
+@dataclass
+class Served:
+    """A served clinic, the browser that visits it, and everything that should not have happened meanwhile."""
+
     url: str
     browser: Browser
     complaints: list[str] = field(default_factory=list)
 
-    def page(self, *, width: int = 360, script: bool = True, scheme: str = "light", policy: bool = True) -> Page:
+    def page(
+        self, *, width: int = 360, height: int = 780, script: bool = True, scheme: str = "light", policy: bool = True
+    ) -> Page:
         """A new, empty browser window. `policy=False` lets a checker in past the pages' own policy."""
         context = self.browser.new_context(
-            viewport={"width": width, "height": 780},
+            viewport={"width": width, "height": height},
             java_script_enabled=script,
             color_scheme=scheme,  # type: ignore[arg-type]
             bypass_csp=not policy,
         )
         self._listen(context)
         return context.new_page()
+
+    def closes(self) -> None:
+        for context in self.browser.contexts:
+            context.close()
+        assert self.complaints == []
 
     def _listen(self, context: BrowserContext) -> None:
         context.on("console", lambda said: self._note(said.type, said.text))
@@ -86,16 +109,21 @@ class Visit:
             self.complaints.append(f"asked for {url}")
 
 
+@dataclass
+class Visit(Served):
+    """A visit to the clinic of tests/house.py."""
+
+    house: House = field(kw_only=True)
+
+
 @pytest.fixture
 def visit(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Visit]:
     """A visit that fails when a page broke its own policy, failed in script, or asked another host for anything."""
     house = open_house(engine, tmp_path, demo=True)
     with served(house.app) as url:
-        made = Visit(house, url, browser)
+        made = Visit(url, browser, house=house)
         yield made
-        for context in browser.contexts:
-            context.close()
-    assert made.complaints == []
+        made.closes()
 
 
 @contextmanager
@@ -108,5 +136,5 @@ def served(app: Flask) -> Iterator[str]:
         yield f"{HERE}:{server.server_port}"
     finally:
         server.shutdown()
-        thread.join(timeout=10)
+        thread.join()
         server.server_close()

@@ -2,82 +2,43 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from sqlalchemy import Engine, func, select
-from werkzeug.serving import make_server
 
-from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.vocabulary import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
 from service.reviewing import refreshing
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, SignOff, Task
+from tests.browser.conftest import Served, served, violations
+from tests.served import serve
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward, ward_of
 
 pytestmark = pytest.mark.browser
 QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @dataclass
-class Desk:
+class Desk(Served):
     """A served clinic, and a browser that is signed in to it."""
 
-    url: str
-    cookie: str
-    engine: Engine
-    browser: Browser
-    ids: dict[str, str]
+    cookie: str = field(kw_only=True)
+    engine: Engine = field(kw_only=True)
+    ids: dict[str, str] = field(kw_only=True)
 
-    def page(self, *, width: int = 1280, script: bool = True, scheme: str = "light") -> Page:
-        context = self.browser.new_context(
-            viewport={"width": width, "height": 900},
-            java_script_enabled=script,
-            color_scheme=scheme,  # type: ignore[arg-type]
-        )
-        context.add_cookies([{"name": "neaptide", "value": self.cookie, "url": self.url}])
-        page = context.new_page()
-        page.complaints = []  # type: ignore[attr-defined]
-        page.on("console", lambda said: _note(page, said.type, said.text))
-        page.on("pageerror", lambda error: _note(page, "error", str(error)))
-        page.on("requestfailed", lambda request: _note(page, "error", f"failed {request.url}"))
-        page.on(
-            "request",
-            lambda request: None if request.url.startswith((self.url, "data:")) else _note(page, "error", request.url),
-        )
+    def page(self, *, width: int = 1280, height: int = 900, **options: Any) -> Page:
+        page = super().page(width=width, height=height, **options)
+        page.context.add_cookies([{"name": "neaptide", "value": self.cookie, "url": self.url}])
         return page
-
-
-def _note(page: Page, kind: str, text: str) -> None:
-    if kind in {"error", "warning"}:
-        page.complaints.append(text)  # type: ignore[attr-defined]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield started
-        started.close()
 
 
 @pytest.fixture
@@ -103,19 +64,15 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
-    app = create_app(settings, engine, FixedClock(NOW), {})
+    app = serve(settings, engine, FixedClock(NOW), {})
     client = app.test_client()
     sign_in_as(client, nurse_id, NOW)
     cookie = client.get_cookie("neaptide")
     assert cookie is not None
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield Desk(f"http://127.0.0.1:{server.server_port}", cookie.value, engine, browser, ids)
-    finally:
-        server.shutdown()
-        thread.join(timeout=10)
+    with served(app) as url:
+        made = Desk(url, browser, cookie=cookie.value, engine=engine, ids=ids)
+        yield made
+        made.closes()
 
 
 def paths(desk: Desk) -> list[str]:
@@ -140,9 +97,7 @@ def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, width, sch
         page.wait_for_load_state("networkidle")
         assert page.url == desk.url + path  # and not the page to sign in
         assert page.evaluate("document.documentElement.scrollWidth") <= width, path
-        found = Axe().run(page).response["violations"]
-        assert [(path, one["id"], one["nodes"][0]["html"]) for one in found] == []
-    assert page.complaints == []
+        assert violations(page) == [], path
 
 
 def test_a_day_is_told_under_the_pointer_and_history_stands_behind_tabs_that_script_alone_folds(desk):
@@ -166,7 +121,6 @@ def test_a_day_is_told_under_the_pointer_and_history_stands_behind_tabs_that_scr
     assert not page.locator("#past").is_visible()
     page.goto(f"{desk.url}/clinic/patients/{desk.ids['Asha']}?days=30#plan")
     assert page.locator("#plan").is_visible()
-    assert page.complaints == []
     plain = desk.page(script=False)
     plain.goto(f"{desk.url}/clinic/patients/{desk.ids['Asha']}")
     assert all(plain.locator(f"#{name}").is_visible() for name in ("past", "sent", "heard", "ways", "plan"))
@@ -195,7 +149,6 @@ def test_a_whole_review_is_walked_by_keyboard_alone(desk):
     with read_session(desk.engine) as session:
         outcomes = set(session.scalars(select(SignOff.outcome)))
     assert outcomes == {Outcome.CALLED, Outcome.ADJUSTED, Outcome.NOT_REACHED, Outcome.VISIT_ARRANGED}
-    assert page.complaints == []
 
 
 def test_an_urgent_row_is_refused_without_a_word_keeps_what_was_typed_and_is_taken_back_by_a_key(desk):
@@ -217,7 +170,7 @@ def test_an_urgent_row_is_refused_without_a_word_keeps_what_was_typed_and_is_tak
     assert "nothing was kept" in page.inner_text("#said")
     assert page.input_value("form.sign textarea") == "Rang; she is well cared for."
     page.unroute("**/sign")
-    page.complaints.clear()
+    desk.complaints.clear()
     page.keyboard.press("Enter")
     page.wait_for_selector("[data-to-do]:focus")
     assert "“Rang; she is well cared for.”" in page.inner_text(".row.signed")
@@ -227,7 +180,6 @@ def test_an_urgent_row_is_refused_without_a_word_keeps_what_was_typed_and_is_tak
     assert "0 of 4 signed" in page.inner_text(".coverage")
     with read_session(desk.engine) as session:
         assert session.scalar(select(func.count()).where(Task.state == TaskState.OPEN)) == 1
-    assert page.complaints == []
 
 
 def test_thirty_patients_are_three_screens_ninety_keys_and_120_kilobytes_at_most(desk):
@@ -256,7 +208,7 @@ def test_thirty_patients_are_three_screens_ninety_keys_and_120_kilobytes_at_most
     heights = page.evaluate("[...document.querySelectorAll('.row')].map((row) => row.getBoundingClientRect().height)")
     assert all(56 <= height <= 64 for height in heights)
 
-    assert Axe().run(page).response["violations"] == []  # the block of the settled among the rest
+    assert violations(page) == []  # the block of the settled among the rest
 
     keys = 1
     page.keyboard.press("n")
@@ -272,7 +224,6 @@ def test_thirty_patients_are_three_screens_ninety_keys_and_120_kilobytes_at_most
     page.wait_for_selector("#together", state="hidden")
     assert "30 of 30 signed" in page.inner_text(".coverage")
     assert keys + 1 <= 90
-    assert page.complaints == []
 
 
 def test_keys_open_a_patient_lead_on_and_can_be_switched_off(desk):

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 from sqlalchemy import select
 
 from service.domain.vocabulary import CaregiverAnswer, Swelling
 from service.store.session import read_session
 from service.store.tables import CaregiverReply, Contact
-from tests.browser.conftest import Visit
+from tests.browser.conftest import Visit, look, violations
 from tests.house import NURSE, PASSWORD
 
 pytestmark = pytest.mark.browser
@@ -125,30 +123,15 @@ PAGES: list[Callable[[Visit, Page], None]] = [
     caregiver_asked, caregiver_thanked, caregiver_too_late, signing_in, not_let_in, own_password, demo_addresses,
     demo_telephone, not_found,
 ]  # fmt: skip
-each_page = pytest.mark.parametrize("come_to", PAGES, ids=lambda come_to: come_to.__name__)
 
 
 # --- every page ----------------------------------------------------------------------
 
 
-@each_page
-def test_axe_finds_nothing_in_light_or_dark_narrow_or_wide(
+@pytest.mark.parametrize("come_to", PAGES, ids=lambda come_to: come_to.__name__)
+def test_it_fits_keeps_its_own_policy_and_axe_finds_nothing(
     visit: Visit, come_to: Callable[[Visit, Page], None]
 ) -> None:
-    page = visit.page(policy=False)
-    come_to(visit, page)
-    options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
-    # Colours do not depend on the width, nor the layout on the light: two looks cover the four.
-    for width, scheme in ((360, "light"), (1280, "dark")):
-        page.set_viewport_size({"width": width, "height": 780})
-        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]
-        found = Axe().run(page, options=options)
-        told = [(one["id"], [node["html"][:200] for node in one["nodes"]]) for one in found.response["violations"]]
-        assert told == [], f"{width} px, {scheme}: {json.dumps(told, indent=1)}"
-
-
-@each_page
-def test_it_fits_and_keeps_its_own_policy(visit: Visit, come_to: Callable[[Visit, Page], None]) -> None:
     """Complaints of the browser about the policy, and requests elsewhere, fail the visit itself."""
     page = visit.page()
     come_to(visit, page)
@@ -156,6 +139,10 @@ def test_it_fits_and_keeps_its_own_policy(visit: Visit, come_to: Callable[[Visit
     for width in (320, 360, 768, 1280):  # 320 px: WCAG 2.2, 1.4.10 (reflow)
         page.set_viewport_size({"width": width, "height": 780})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # Colours do not depend on the width, nor the layout on the light: two looks cover the four.
+    for width, scheme in ((360, "light"), (1280, "dark")):
+        look(page, width, scheme)
+        assert violations(page) == [], (width, scheme)
 
 
 @pytest.mark.parametrize(

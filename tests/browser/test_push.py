@@ -18,19 +18,17 @@ from urllib.parse import urlsplit
 
 import http_ece
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from cryptography.hazmat.primitives.asymmetric import ec
 from playwright.sync_api import Browser, Page, Worker, expect
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import ContactState
-from tests.browser.conftest import HERE, Visit, served
+from tests.browser.conftest import HERE, Visit, look, served, violations
 from tests.house import NURSE, PASSWORD, House
 from tests.pushed import PushService, open_push_house, public_key, push_service, unb64
 from tests.web.test_push import path_for, phones
 
 pytestmark = pytest.mark.browser
-AXE = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 # W3C Push API, `PushManager.subscribe` and `PushSubscription.toJSON`: what a page may count on, with real keys.
 SUBSCRIBES = """endpoint => {
@@ -89,11 +87,9 @@ def telephone(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Tele
     with push_service() as service, served(lambda *call: apps[0](*call)) as url:  # type: ignore[arg-type]
         house = open_push_house(engine, tmp_path, service, base_url=url)
         apps.append(house.app)
-        visit = Visit(house, url, browser)
+        visit = Visit(url, browser, house=house)
         yield Telephone(visit, service)
-        for context in browser.contexts:
-            context.close()
-    assert visit.complaints == []
+        visit.closes()
 
 
 # --- setting up ---------------------------------------------------------------------------
@@ -195,8 +191,8 @@ def test_the_browser_finds_no_fault_with_what_the_home_screen_is_told(telephone:
 # --- the clinic ---------------------------------------------------------------------------------
 
 
-def test_staff_make_the_link_and_it_opens_on_the_caregivers_phone(telephone: Telephone, tmp_path: Path) -> None:
-    house, page = telephone.house, telephone.visit.page(width=1280, policy=False)
+def test_staff_make_the_link_and_it_opens_on_the_caregivers_phone(telephone: Telephone) -> None:
+    house, page = telephone.house, telephone.visit.page(width=1280)
     telephone.set_up(telephone.page())
     house.hire_nurse()
     page.goto(f"{telephone.visit.url}/signin?next=/clinic/patients/{house.asha.id}")
@@ -206,9 +202,8 @@ def test_staff_make_the_link_and_it_opens_on_the_caregivers_phone(telephone: Tel
     for name in ("patient", "link"):
         for width in (360, 1280):
             page.set_viewport_size({"width": width, "height": 900})
-            page.screenshot(path=tmp_path / f"{name}-{width}.png", full_page=True)
             assert page.evaluate("document.documentElement.scrollWidth") <= width
-            assert [(one["id"], one["nodes"][0]["html"]) for one in Axe().run(page).response["violations"]] == []
+            assert violations(page) == []
         if name == "patient":
             page.get_by_role("navigation", name="History").get_by_role("link", name="Ways to reach").click()
             expect(page.get_by_role("button", name=re.compile("Try this first.*Text"))).to_be_visible()
@@ -251,19 +246,13 @@ def caregivers(telephone: Telephone, page: Page) -> None:
 
 @pytest.mark.parametrize("come_to", [first_seen, on, ended, over, caregivers], ids=lambda one: one.__name__)
 def test_axe_finds_nothing_and_it_fits_and_a_thumb_can_hit_it(
-    telephone: Telephone, come_to: Callable[[Telephone, Page], None], tmp_path: Path
+    telephone: Telephone, come_to: Callable[[Telephone, Page], None]
 ) -> None:
-    page = telephone.page(policy=False)
+    page = telephone.page()
     come_to(telephone, page)
     for width, scheme in ((360, "light"), (1280, "dark")):
-        page.set_viewport_size({"width": width, "height": 780})
-        page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]
-        page.screenshot(path=tmp_path / f"{come_to.__name__}-{width}.png", full_page=True)
-        told = [
-            (one["id"], [node["html"][:200] for node in one["nodes"]])
-            for one in Axe().run(page, options={"runOnly": AXE}).response["violations"]
-        ]
-        assert told == [], f"{width} px, {scheme}"
+        look(page, width, scheme)
+        assert violations(page) == [], (width, scheme)
     for width in (320, 360, 768, 1280):  # 320 px: WCAG 2.2, 1.4.10 (reflow)
         page.set_viewport_size({"width": width, "height": 780})
         assert page.evaluate("document.documentElement.scrollWidth") <= width

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 from sqlalchemy import select
 
@@ -14,7 +11,7 @@ from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import MessageTemplate
-from tests.browser.conftest import Visit
+from tests.browser.conftest import Visit, violations
 from tests.house import PASSWORD
 
 pytestmark = pytest.mark.browser
@@ -27,7 +24,7 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
     with write_session(visit.house.engine) as session:
         act = Act(session, OPERATOR, visit.house.asha.clinic_id, visit.house.world.now)
         add_staff(act, PETRA, "Petra Lindqvale", [Role.ADMINISTRATOR], PASSWORD)
-    page = visit.page(width=width, script=script, scheme=scheme, policy=False)
+    page = visit.page(width=width, script=script, scheme=scheme)
     page.goto(f"{visit.url}/signin?next=/clinic/wordings")
     page.fill("input[name=email]", PETRA)
     page.fill("input[name=password]", PASSWORD)
@@ -39,15 +36,13 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
 def fits(page: Page, width: int) -> None:
     page.wait_for_load_state("networkidle")  # before its styles are there a page has any width
     assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
-    found = Axe().run(page).response["violations"]
-    assert [(page.url, one["id"], one["nodes"][0]["html"]) for one in found] == []
+    assert violations(page) == [], page.url
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (1280, "dark")])
-def test_every_page_fits_and_axe_finds_nothing(visit: Visit, width: int, scheme: str, tmp_path: Path) -> None:
+def test_every_page_fits_and_axe_finds_nothing(visit: Visit, width: int, scheme: str) -> None:
     page = administrator(visit, width=width, scheme=scheme)
     fits(page, width)
-    page.screenshot(path=tmp_path / f"wordings-{width}.png", full_page=True)
     page.click("a[href='/clinic/wordings/en/prompt']")
     fits(page, width)
     page.fill("#body", LONG)
@@ -55,12 +50,10 @@ def test_every_page_fits_and_axe_finds_nothing(visit: Visit, width: int, scheme:
     assert "3 segments" in page.inner_text("section[aria-labelledby=shown]")
     assert "U+2013 EN DASH" in page.inner_text("section[aria-labelledby=shown]")
     fits(page, width)
-    page.screenshot(path=tmp_path / f"tried-{width}.png", full_page=True)
     page.fill("#body", "{name}")
     page.click("main button:has-text('Save')")
     assert page.locator("[role=alert]").inner_text().startswith("“{name}” cannot be sent.")
     fits(page, width)
-    page.screenshot(path=tmp_path / f"refused-{width}.png", full_page=True)
 
 
 def test_a_wording_is_tried_saved_and_taken_back_without_script(visit: Visit) -> None:

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.care import dues
 from service.domain import localtime, validation
+from service.domain.record.now import CHEMISTRY
 from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, ResultKind
 from service.store import panel
@@ -45,11 +46,16 @@ def enter(act: Act, patient: Patient, row: Row, *, corrects: Row | None = None, 
     if rhythm or isinstance(row, EventRow):
         # A rhythm says whether heart rate counts, the end of a stay from when on a rise is told at another bar.
         panel.mark_stale(act.session, [patient.id], act.now)
-    if settles and not isinstance(row, EventRow | PersonRow):
+    if settles and (_makes_due(row) or (corrects is not None and _makes_due(corrects))):
         dues.settle(act.session, [patient.id], act.now)
     how = "enter" if corrects is None else "withdraw" if row.withdrawn else "correct"
     act.note(f"{row.__tablename__}.{how}", row, patient=patient.id, corrects=row.supersedes_id)
     return row
+
+
+def _makes_due(row: AnyRow) -> bool:
+    """Whether what is due for staff may be another with this entry: of results, chemistry alone answers anything."""
+    return row.kind in CHEMISTRY if isinstance(row, ResultRow) else not isinstance(row, EventRow | PersonRow)
 
 
 def withdraw(act: Act, patient: Patient, row: Row, reason: str, *, settles: bool = True) -> Row:

@@ -1,22 +1,27 @@
-"""`neaptide migrate`, `serve` and `worker`: the layout, the web processes and the one that does what falls due."""
+"""`neaptide migrate`, `serve` and `worker`: the layout, the web processes and the one that does what falls due.
+
+The application and the worker are loaded by the process that runs them: it takes a second, and `serve` and `migrate`
+run neither.
+"""
 
 from __future__ import annotations
 
 import os
 import sys
+from typing import TYPE_CHECKING
 
 import click
 import structlog
-from flask import Flask
 
 from service import config
-from service.app import create_app
 from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.health import soundness
 from service.store import migrate as layout
 from service.store.session import open_engine
-from service.worker import Worker, links_for
+
+if TYPE_CHECKING:
+    from flask import Flask
 
 log = structlog.get_logger(__name__)
 
@@ -68,6 +73,8 @@ def serve(console: Console, workers: int, threads: int, host: str | None, port: 
 @with_console
 def worker(console: Console, once: bool) -> None:
     """Look for what falls due and do it. Any number may run."""
+    from service.worker import Worker, links_for
+
     _need_layout(console)
     links = links_for(console.links())
     own = Worker(console.engine, console.clock, console.transports(), links, console.settings)
@@ -86,6 +93,8 @@ def _need_layout(console: Console) -> None:
 
 def wsgi() -> Flask:
     """The application, for a WSGI server: made in each of its processes."""
+    from service.app import create_app
+
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = open_engine(settings.database_url)

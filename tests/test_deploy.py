@@ -20,6 +20,7 @@ import yaml
 
 from service import config
 from service.cli import COMMANDS
+from tests.waiting import PATIENCE_SECONDS
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
@@ -158,7 +159,7 @@ class Demo:
     def until_open(self) -> Demo:
         assert self.process.stdout is not None
         # Nothing here waits for ever: a demo that hangs is stopped, and the test fails on what it said.
-        guard = threading.Timer(120, self.process.kill)
+        guard = threading.Timer(PATIENCE_SECONDS, self.process.kill)
         guard.start()
         for line in self.process.stdout:
             self.said += line
@@ -182,14 +183,14 @@ class Demo:
         return found
 
     def ends(self) -> int:
-        rest, _ = self.process.communicate(timeout=60)
+        rest, _ = self.process.communicate(timeout=PATIENCE_SECONDS)
         self.said += rest or ""
         return self.process.returncode
 
     def close(self) -> None:
         if self.process.poll() is None:
             self.process.terminate()
-            self.process.communicate(timeout=60)
+            self.process.communicate(timeout=PATIENCE_SECONDS)
 
 
 @pytest.fixture(scope="module")
@@ -210,7 +211,7 @@ def test_the_demo_opens_shows_what_it_printed_and_stops_everything_when_asked(de
     addresses = re.findall(r"http://127\.0\.0\.1:\d+\S*", demo.said)
     assert len(addresses) == 4
     for address in addresses:
-        with urllib.request.urlopen(address, timeout=30) as answer:
+        with urllib.request.urlopen(address, timeout=PATIENCE_SECONDS) as answer:
             page = answer.read().decode()
         assert answer.status == 200, address
         assert "nvented" in page, address

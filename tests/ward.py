@@ -59,6 +59,7 @@ from service.store.tables import (
     Window,
 )
 from tests.builder import Builder, acting
+from tests.waiting import PATIENCE_SECONDS
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)  # a Wednesday
 KEY, PAGE = Actor(ActorKind.KEY), Actor(ActorKind.PATIENT)
@@ -307,12 +308,12 @@ def at_once(engine: Engine, people: Sequence[uuid.UUID], does: Callable[[Session
     def acts(staff_id: uuid.UUID) -> str:
         with read_session(engine) as session:
             staff = session.get_one(Staff, staff_id)
-        ready.wait(timeout=10)
+        ready.wait(PATIENCE_SECONDS)
         with write_session(engine) as session:
             return does(session, staff)
 
     with ThreadPoolExecutor(len(people)) as pool:
-        return list(pool.map(acts, people, timeout=30))
+        return list(pool.map(acts, people, timeout=PATIENCE_SECONDS))
 
 
 @pytest.fixture

@@ -14,10 +14,9 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 import uuid
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -35,10 +34,10 @@ from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message
 from tests.crash.gateway import Gateway
+from tests.waiting import PATIENCE_SECONDS, wait_until
 
 ROOT = Path(__file__).parents[2]
 SECRET = "a secret for a fleet of invented people"
-PATIENCE_SECONDS = 90  # how long a test waits before it says that something will not come any more
 
 
 @dataclass(frozen=True)
@@ -141,7 +140,7 @@ class Fleet:
             process.send_signal(signal.SIGTERM)
         for process in self.processes.values():
             try:
-                process.wait(timeout=20)
+                process.wait(timeout=PATIENCE_SECONDS)
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
@@ -223,13 +222,6 @@ class Fleet:
 
 HELD = {MessageState.CLAIMED, MessageState.HANDING_OVER}
 UNSETTLED = {MessageState.QUEUED, *HELD}
-
-
-def wait_until(holds: Callable[[], bool], what: str, picture: Callable[[], str] = str) -> None:
-    end = time.monotonic() + PATIENCE_SECONDS
-    while not holds():
-        assert time.monotonic() < end, f"waited in vain: {what}\n{picture()}"
-        time.sleep(0.1)
 
 
 @contextmanager

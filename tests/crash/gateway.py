@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+from tests.waiting import PATIENCE_SECONDS
+
 
 @dataclass(frozen=True)
 class Call:
@@ -57,7 +59,7 @@ class Gateway:
             self._calls.append(call)
             own = sum(one.worker == call.worker for one in self._calls)
             self._came.notify_all()
-            self._came.wait_for(lambda: own <= self._answered.get(call.worker, own), 120)
+            self._came.wait_for(lambda: own <= self._answered.get(call.worker, own), PATIENCE_SECONDS)
         time.sleep(self._seconds)
 
     def withhold(self, *workers: str, after: int = 0) -> None:

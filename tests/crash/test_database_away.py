@@ -32,9 +32,10 @@ from service.store.session import open_engine, patiently, read_session
 from service.store.tables import Checkin, MessageEvent, QuarantinedRow, Reading, Window
 from service.store.troubles import Trouble, trouble_of
 from tests.conftest import SERVER
-from tests.crash.fleet import SECRET, Answered, Fleet, fleet, seven_tomorrow, wait_until
+from tests.crash.fleet import SECRET, Answered, Fleet, fleet, seven_tomorrow
 from tests.crash.gateway import Gateway
 from tests.crash.people import Panel, write_people
+from tests.waiting import wait_until
 
 needs_postgres = pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
 PATIENTS = 300

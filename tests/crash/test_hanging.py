@@ -19,11 +19,12 @@ from service.health import checks, metrics
 from service.store import heartbeats
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message, MessageEvent, Step, Window
-from tests.crash.fleet import Fleet, fleet, seven_tomorrow, wait_until
+from tests.crash.fleet import Fleet, fleet, seven_tomorrow
 from tests.crash.gateway import Gateway
 from tests.crash.people import write_people
 from tests.faulty import Fault
 from tests.post import NOON, Post
+from tests.waiting import PATIENCE_SECONDS, wait_until
 from tests.world import World, prompt
 
 
@@ -35,7 +36,7 @@ class Hanging:
 
     def sleep(self, _seconds: float) -> None:
         self.hangs.set()
-        self._released.wait(60)
+        self._released.wait(PATIENCE_SECONDS)
 
     def let_go(self) -> None:
         self._released.set()
@@ -58,7 +59,7 @@ def test_windows_open_and_steps_are_taken_while_the_gateway_hangs(world: World, 
 
     world.at(asha, "07:00")
     world.worker.tick_without_waiting()
-    assert hanging.hangs.wait(60)
+    assert hanging.hangs.wait(PATIENCE_SECONDS)
     world.at(ben, "07:30")
     world.worker.tick_without_waiting()  # and comes back, although the gateway does not
     with read_session(world.engine) as session:
@@ -107,7 +108,7 @@ def test_the_watcher_outside_is_not_told_that_all_is_well_while_a_provider_hangs
     world.worker_stops()
     world.at(asha, "07:00")
     world.worker.tick_without_waiting()
-    assert hanging.hangs.wait(60)
+    assert hanging.hangs.wait(PATIENCE_SECONDS)
     world.worker.ping()
     assert len(pinged) == 1  # it may be slow for a while
     monkeypatch.setattr("service.health.checks.HANDED_OVER_WITHIN", timedelta(0))

@@ -9,8 +9,7 @@ import signal
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -23,6 +22,7 @@ from service.clock import SystemClock
 from service.store import heartbeats
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
+from tests.waiting import PATIENCE_SECONDS, wait_until
 
 # Beats as in service, in quick succession. `pings` grows by a byte after each ping, said or held back.
 PROCESS = """
@@ -98,18 +98,10 @@ def running(engine: Engine, folder: Path, watcher: Watcher) -> Iterator[None]:
     try:
         yield
         process.send_signal(signal.SIGTERM)
-        assert process.wait(timeout=20) == 0
+        assert process.wait(timeout=PATIENCE_SECONDS) == 0
     finally:
         process.kill()
         process.wait()
-
-
-def comes(what: Callable[[], object]) -> None:
-    for _ in range(600):
-        if what():
-            return
-        time.sleep(0.05)
-    raise AssertionError("it never came")
 
 
 def failed(engine: Engine) -> dict[str, str]:
@@ -127,19 +119,19 @@ def test_the_watcher_hears_nothing_while_a_part_fails(
         return said.stat().st_size if said.exists() else 0
 
     with running(engine, tmp_path, watcher):
-        comes(lambda: watcher.heard >= 2)
+        wait_until(lambda: watcher.heard >= 2, "pings")
         broken = tmp_path / f"break-{part}"
         broken.touch()
-        comes(lambda: part in failed(engine))
+        wait_until(lambda: part in failed(engine), "the trouble")
         # The ping that was under way is over once another has come to its end.
         under_way = pings()
-        comes(lambda: pings() >= under_way + 2)
+        wait_until(lambda: pings() >= under_way + 2, "two more pings")
         heard, since = watcher.heard, pings()
-        comes(lambda: pings() >= since + 5)
+        wait_until(lambda: pings() >= since + 5, "five more pings")
         assert watcher.heard == heard
         broken.unlink()
-        comes(lambda: watcher.heard >= heard + 2)
-        comes(lambda: not failed(engine))
+        wait_until(lambda: watcher.heard >= heard + 2, "pings again")
+        wait_until(lambda: not failed(engine), "the end of the trouble")
 
 
 def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_path: Path, watcher: Watcher) -> None:
@@ -152,5 +144,5 @@ def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_
             return list(session.scalars(select(Heartbeat.worker)))
 
     with running(engine, tmp_path, watcher):
-        comes(lambda: workers() == ["process"])
+        wait_until(lambda: workers() == ["process"], "one worker")
         assert failed(engine) == {}

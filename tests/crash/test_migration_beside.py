@@ -26,11 +26,12 @@ from service.store.tables import Window
 from service.transports.mock import MockGateway
 from service.worker import Worker
 from tests.conftest import SERVER
-from tests.crash.fleet import fleet, seven_tomorrow, wait_until
+from tests.crash.fleet import fleet, seven_tomorrow
 from tests.crash.gateway import Gateway
 from tests.crash.old_code import OldCode
 from tests.crash.people import FIRST, first_layout, write_people
 from tests.servers import own_database
+from tests.waiting import wait_until
 
 PATIENTS = 40
 SEVEN = seven_tomorrow()

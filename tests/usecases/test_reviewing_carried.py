@@ -17,6 +17,7 @@ from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
 from service.store.tables import PanelRow, Patient, QuarantinedRow, Signal
 from tests import inwords
+from tests.waiting import PATIENCE_SECONDS
 from tests.ward import NOW, open_ward, ward_of
 
 STEADY = [18.0, 18.5, 17.5, 18.2, 17.8] * 8
@@ -99,7 +100,7 @@ def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monk
         made = real(session, clinic, todays)
         arrives = threading.Thread(target=_mark, args=(engine, ids["Asha"]))
         arrives.start()
-        arrives.join(timeout=10)
+        arrives.join(PATIENCE_SECONDS)
         return made
 
     monkeypatch.setattr(refreshing, "work_out", slow)

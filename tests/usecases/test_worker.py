@@ -7,7 +7,6 @@ import re
 import signal
 import subprocess
 import sys
-import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 from tests.conftest import SERVER
 from tests.statements import each_statement, statements_of
+from tests.waiting import PATIENCE_SECONDS, wait_until
 from tests.world import World, prompt
 
 LARGE = ("plans", "windows", "steps", "messages", "readings", "checkins", "patients")
@@ -142,9 +142,9 @@ def test_a_stop_signal_lets_the_tick_in_hand_finish(engine: Engine, tmp_path: Pa
     url = engine.url.render_as_string(hide_password=False)
     process = subprocess.Popen([sys.executable, "-c", PROCESS, str(tmp_path), url], cwd=Path(__file__).parents[2])
     try:
-        _wait_for(tmp_path / "in-a-tick")
+        wait_until((tmp_path / "in-a-tick").exists, "the tick")
         process.send_signal(number)
-        assert process.wait(timeout=20) == 0
+        assert process.wait(timeout=PATIENCE_SECONDS) == 0
     finally:
         process.kill()
     assert (tmp_path / "returned").exists()
@@ -152,11 +152,3 @@ def test_a_stop_signal_lets_the_tick_in_hand_finish(engine: Engine, tmp_path: Pa
         (row,) = session.query(Heartbeat).all()
     # The sign of life is a tick's last act: it is there because the tick came to its end.
     assert row.last_tick["failed"] == {}
-
-
-def _wait_for(path: Path) -> None:
-    for _ in range(400):
-        if path.exists():
-            return
-        time.sleep(0.05)
-    raise AssertionError(f"{path.name} never came")

@@ -24,6 +24,7 @@ from service.web.pages import push
 from tests.house import House, words
 from tests.pushed import Browser, b64, open_push_house, public_key
 from tests.statements import writes_of
+from tests.waiting import PATIENCE_SECONDS
 
 pytestmark = pytest.mark.databases("sqlite")
 
@@ -216,7 +217,7 @@ def test_presses_at_the_same_moment_make_one_contact(house: House) -> None:
     start = threading.Barrier(len(browsers))
 
     def press(browser: Browser) -> int:
-        start.wait(timeout=30)
+        start.wait(PATIENCE_SECONDS)
         return house.client.post(path, json=browser.subscription).status_code
 
     with ThreadPoolExecutor(len(browsers)) as pool:

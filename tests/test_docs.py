@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import re
-import subprocess
-import sys
+import shlex
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,7 +16,10 @@ from service.clock import SystemClock
 from service.config import Settings
 from service.store.session import open_engine
 from service.web.api.register import METHODS, description
+from tests.usecases.test_cli import Run, run
 from tests.usecases.test_cli_clock import commands
+
+__all__ = ["run"]
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -148,30 +150,23 @@ def code_in(text: str) -> list[str]:
     ) or [text]
 
 
-def test_the_first_steps_can_be_taken_as_they_are_written(tmp_path: Path) -> None:
+def test_the_first_steps_can_be_taken_as_they_are_written(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     found = re.search(r"\*\*First steps\.\*\*.*?```\n(.*?)```", README, re.DOTALL)
     assert found
     readings = tmp_path / "readings.csv"
     readings.write_text(
         "patient,taken_at,pa_systolic,pa_diastolic\nFM-101,2026-03-01T07:12:00-05:00,38,18\n", encoding="utf-8"
     )
-    environment = {
-        "PATH": f"{Path(sys.executable).parent}:/usr/bin:/bin",
-        "NEAPTIDE_DATA": str(tmp_path / "data"),
-        "LANG": "C.UTF-8",
-    }
+    monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path / "data"))
+    monkeypatch.delenv("NEAPTIDE_DATABASE_URL")  # a file of its own there, which is not there yet
     for line in found[1].splitlines():
-        asks = " --password-stdin" if "staff add" in line else ""
-        done = subprocess.run(
-            ["bash", "-c", line.replace("FILE", str(readings)) + asks],
-            input="a long invented password\n",
-            env=environment,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        program, *words = shlex.split(line.replace("FILE", str(readings)))
+        assert program == "neaptide"
+        said = run(*words, *(["--password-stdin"] if "staff add" in line else []), stdin="a long invented password\n")
         # The doctor finds fault, and rightly: no worker is running.
-        assert done.returncode == (4 if line == "neaptide doctor" else 0), f"{line}\n{done.stdout}{done.stderr}"
+        assert said.code == (4 if line == "neaptide doctor" else 0), f"{line}\n{said.out}{said.err}"
 
 
 # --- files ----------------------------------------------------------------------------

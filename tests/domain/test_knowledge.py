@@ -72,7 +72,7 @@ ASKED = st.sampled_from([0, 1, 3, 7])
 
 
 @given(st.lists(st.tuples(DIARIES, ASKED), min_size=1, max_size=20))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12)
 def test_nothing_comforts_outside_compared_and_unchanged(people: list[tuple[dict[int, dict[str, Any]], int]]):
     everybody = assess_many([_case(diaries, diaries_a_week=asked) for diaries, asked in people])
     for (diaries, asked), found in zip(people, everybody, strict=True):
@@ -98,7 +98,7 @@ def _comforts_only_outside_doubt(diaries: dict[int, dict[str, Any]], asked: int,
 
 
 @given(st.lists(DIARIES, min_size=1, max_size=10), st.integers(1, DAYS - 8))
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8)
 def test_falling_silent_never_lowers_a_lane_that_the_diary_holds(people: list[dict[int, dict[str, Any]]], stops: int):
     cases = [_case({day: answers for day, answers in diaries.items() if day < stops}) for diaries in people]
     then = [replace(case, today=FIRST + timedelta(days=stops)) for case in cases]

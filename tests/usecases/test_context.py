@@ -6,6 +6,7 @@ No outside source: these are the service's own promises.
 from __future__ import annotations
 
 import random
+import uuid
 from datetime import date, timedelta
 
 import pytest
@@ -25,6 +26,7 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, GoalRow, PanelRow, Patient, ResultRow
 from tests import inwords
+from tests.copies import made_once
 from tests.inwords import ENGLISH
 from tests.ward import NOW
 from tests.ward import open_ward as opened
@@ -39,18 +41,22 @@ class Followed:
 
     def __init__(self, engine: Engine, then: float = 24.0) -> None:
         self.engine = engine
-        noise = random.Random(4)
-        with write_session(engine) as session:
-            ward = opened(session)
-            levels = [18.0] * 70 + [then] * 12
-            patient = ward.patient(
-                "Asha", pressures=[round(one + noise.gauss(0, 0.8), 1) for one in levels], upper=40.0
-            )
-            ward.reference(patient, 18.0)
-            panel.begin(session, ward.clinic.id, patient.id, NOW)
-            self.clinic_id, self.patient_id, nurse = ward.clinic.id, patient.id, ward.nurse.id
+
+        def followed() -> tuple[uuid.UUID, uuid.UUID, uuid.UUID]:
+            noise = random.Random(4)
+            with write_session(engine) as session:
+                ward = opened(session)
+                levels = [18.0] * 70 + [then] * 12
+                pressures = [round(one + noise.gauss(0, 0.8), 1) for one in levels]
+                patient = ward.patient("Asha", pressures=pressures, upper=40.0)
+                ward.reference(patient, 18.0)
+                panel.begin(session, ward.clinic.id, patient.id, NOW)
+                ids = ward.clinic.id, patient.id, ward.nurse.id
+            refreshing.refresh(engine, NOW)
+            return ids
+
+        self.clinic_id, self.patient_id, nurse = made_once(engine, ("followed", then), followed)
         self.actor = Actor(ActorKind.STAFF, nurse)
-        refreshing.refresh(engine, NOW)
 
     def does(self, what, *given: object, **more: object) -> None:  # type: ignore[no-untyped-def]
         with write_session(self.engine) as session:

@@ -25,6 +25,10 @@ ZONE = "Pacific/Auckland"
 @pytest.fixture
 def asha(world: World) -> Patient:
     """Somebody who says nothing for four days, and then that their chest hurts."""
+    return world.begins_with("asha said nothing, and then a sign", _silent_then_alarmed)
+
+
+def _silent_then_alarmed(world: World) -> Patient:
     world.begins("2026-03-01T20:00", ZONE)
     patient = world.patient("Asha", consent=False)
     for _ in range(4):

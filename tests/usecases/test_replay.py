@@ -11,8 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from service.commands.replay import replay as command
 from service.domain.signals.facts import typed_reference
@@ -184,22 +182,20 @@ def _higher(row: str, by: float) -> str:
     return ",".join(cells)
 
 
-@given(st.integers(0, 1000))
-@settings(max_examples=8, deadline=None)
-def test_the_order_of_the_lines_does_not_matter(seed: int):
+def test_the_order_of_the_lines_does_not_matter():
     rows = _rows("P-1", 1) + _rows("P-2", 2) + _rows("P-3", 3, rise=-5.0)
-    shuffled = list(rows)
-    random.Random(seed).shuffle(shuffled)
-    assert _told(shuffled) == _told(rows)
+    told = _told(rows)
+    for seed in range(3):
+        assert _told(random.Random(seed).sample(rows, len(rows))) == told
 
 
-@given(st.integers(20, 99))
-@settings(max_examples=12, deadline=None)
-def test_nothing_is_read_ahead(cut: int):
+def test_nothing_is_read_ahead():
     rows = _rows("P-1", 1) + _rows("P-2", 2, rise=-5.0)
-    last = FIRST + timedelta(days=cut)
-    before = [row for row in rows if date.fromisoformat(row.split(",")[1][:10]) <= last]
-    assert _told(before) == [line for line in _told(rows) if line.local_date <= last]
+    told = _told(rows)
+    for cut in random.Random(4).sample(range(20, 99), 6):
+        last = FIRST + timedelta(days=cut)
+        before = [row for row in rows if date.fromisoformat(row.split(",")[1][:10]) <= last]
+        assert _told(before) == [line for line in told if line.local_date <= last]
 
 
 def test_patients_do_not_touch_one_another():

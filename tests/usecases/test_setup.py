@@ -359,7 +359,7 @@ VALUES = st.dictionaries(
 )
 
 
-@how(max_examples=40)
+@how(max_examples=20)
 @given(VALUES, VALUES)
 def test_what_is_written_is_read_as_it_was_meant_and_by_a_shell_too(
     first: dict[str, str], then: dict[str, str]

@@ -97,7 +97,7 @@ def counts(session: Session) -> dict[str, int]:
 @given(
     body=ANY_TEXT, before=st.none() | ANY_TEXT, hours=st.sampled_from([0, 1, 30, 60]), number=st.sampled_from(NUMBERS)
 )
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @example(body="\ud800", before=None, hours=0, number=PATIENT_PHONE)
 @example(body="3 until 9999-12-31", before="3", hours=0, number=CAREGIVER_PHONE)
 @example(body="chest pain \x00", before="STOP", hours=0, number=SHARED)
@@ -120,7 +120,7 @@ def test_no_text_from_anybody_we_know_breaks_anything(
 @given(
     body=ANY_TEXT, number=st.just(UNKNOWN) | st.text(max_size=32).filter(lambda text: not any(map(str.isdecimal, text)))
 )
-@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_text_from_anybody_else_changes_no_record(post: Post, body: str, number: str) -> None:
     with undone(post.engine) as session:
         before = counts(session)
@@ -141,7 +141,7 @@ def test_a_text_from_anybody_else_changes_no_record(post: Post, body: str, numbe
     number=st.sampled_from(NUMBERS),
     first=st.none() | ANY_TEXT,
 )
-@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_a_stop_word_alone_always_stops_for_everybody_at_that_number(
     post: Post, before: str, after: str, word: str, number: str, first: str | None
 ) -> None:

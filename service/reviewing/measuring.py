@@ -175,6 +175,7 @@ def _watched(session: Session, clinic: Clinic) -> list[Span]:
 
 
 DAYS = 30
+FEWEST_ASKED = 20  # of fewer no share is told; our own, no source
 ASKING = (None, StepKind.PROMPT, StepKind.REMINDER, StepKind.NUDGE, StepKind.TASK)
 
 
@@ -205,16 +206,18 @@ class PastSilence:
 
 @dataclass(frozen=True, slots=True)
 class Brought:
-    """Of `still_waiting` expected readings not there when this step was reached, `came` came before the next."""
+    """Of the expected readings for which this step was done before they had come, those that came before the next.
 
-    step: StepKind | None  # None: before anything was sent
-    done: int
-    came: int
-    still_waiting: int
+    What came after a step need not have come because of it: nobody knows what would have come without.
+    """
+
+    step: StepKind | None  # None: before anything was sent, of all that were expected
+    came: Share
 
     @property
-    def share(self) -> float | None:
-        return self.came / self.still_waiting if self.still_waiting else None
+    def is_enough(self) -> bool:
+        """Whether the share tells anything yet."""
+        return self.came.whole >= FEWEST_ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,12 +292,8 @@ def usual_hour(minutes: list[int]) -> str:
 
 
 def _brought(came: Mapping[StepKind | None, int], done: Mapping[StepKind, int], expected: int) -> tuple[Brought, ...]:
-    waiting = expected
-    rows = []
-    for step in ASKING:
-        rows.append(Brought(step, expected if step is None else done.get(step, 0), came.get(step, 0), waiting))
-        waiting -= came.get(step, 0)
-    return tuple(rows)
+    asked = {None: expected} | dict(done)
+    return tuple(Brought(step, Share(came.get(step, 0), asked.get(step, 0))) for step in ASKING)
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,12 +37,14 @@ from service.domain.vocabulary import (
     PauseCause,
     SignalKind,
     SilenceCause,
+    StepKind,
     StepState,
     TaskKind,
     WindowState,
 )
 from service.links import is_over, read_link
 from service.reviewing import refreshing
+from service.reviewing.measuring import why_readings_stop
 from service.reviewing.panel import build_panel
 from service.store import migrate
 from service.store.session import open_engine, read_session, write_session
@@ -213,6 +215,12 @@ def test_the_caregivers_telephone_holds_a_nudge_whose_link_can_be_answered(seede
     assert window.state is WindowState.MISSED
     assert not is_over(link, NOW)
     assert seeded.rows(Message, Message.kind == MessageKind.NUDGE, Message.window_id == window.id)
+
+
+def test_asking_a_caregiver_sometimes_brings_the_reading(seeded: Seeded) -> None:
+    with read_session(seeded.engine) as session:
+        brought = {row.step: row.came for row in why_readings_stop(session, seeded.clinic.id, NOW).brought}
+    assert 0 < brought[StepKind.NUDGE].part < brought[StepKind.NUDGE].whole
 
 
 def test_no_message_on_a_lock_screen_names_anybody(seeded: Seeded) -> None:

@@ -586,7 +586,8 @@ def test_the_page_on_silences_has_causes_and_every_day(clinic):
     page = clinic.get("/clinic/silences")
     assert "Asked, and no reply" in page
     assert "still silent" in page
-    assert page.count('<td class="m">m</td>') == 4
+    assert page.count('<span class="unseen">expected, and none came</span>') == 4
+    assert 'title="Wednesday 25 November: expected, and none came"' in page
 
 
 def test_the_measures_and_the_records_are_there(clinic):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import timedelta
+from itertools import groupby
 from typing import Any
 
 from flask import Blueprint, g, redirect, render_template, request, url_for
@@ -18,6 +19,7 @@ from sqlalchemy import select
 
 from service.domain.measures import EPISODE_DAYS, FEW, Figures
 from service.domain.rights import Right
+from service.domain.summary import DIARY_ONLY, EXCUSED, MISSED, RECEIVED, WAITING
 from service.domain.vocabulary import PatientState
 from service.reports import weeks
 from service.reviewing import desk, measuring
@@ -108,7 +110,22 @@ def silences() -> ResponseReturnValue:
     """The panel's adherence calendar, silences by cause, and what asking brought."""
     with read_session(services().engine) as session:
         why = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
-    return render_template("clinic/silences.html", why=why, busiest=max(why.hours) or 1)
+    say = page_language()
+    return render_template(
+        "clinic/silences.html",
+        why=why,
+        busiest=max(why.hours) or 1,
+        marks={
+            RECEIVED: gettext("reading"),
+            MISSED: gettext("expected, and none came"),
+            DIARY_ONLY: gettext("diary without a reading"),
+            EXCUSED: gettext("excused"),
+            WAITING: gettext("still open"),
+        },
+        months=[(say.months[month - 1], len(list(days))) for month, days in groupby(why.dates, lambda day: day.month)],
+        weekdays=say.short_weekdays,
+        heads=[say.weekday_day(day) for day in why.dates],
+    )
 
 
 @measures_blueprint.get("", endpoint="page")

@@ -1,9 +1,10 @@
-"""What the record makes due for staff: the next contact, chemistry after a change, a goal whose last date has passed.
+"""What the record makes due for staff: the next contact, chemistry after a change, a goal whose last date has passed,
+a newest result that is beyond the clinician's own limit.
 
 Promises one task for each, raised on the day it falls due where the patient lives, and ended in the transaction in
-which the contact, the result, the reason or the newer goal came. What staff closed is not told again; what the service
-ended is, once what ended it has been taken back. When something next falls due is kept with the patient, so that
-nobody need look at everybody.
+which the contact, the result, the reason, the newer limit or goal came. What staff closed is not told again; what the
+service ended is, once what ended it has been taken back. When something next falls due is kept with the patient, so
+that nobody need look at everybody.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from service.care import recorded, tasks
 from service.care.tasks import NewTask
 from service.domain import localtime
 from service.domain.record import rules as record_rules
+from service.domain.record.limits import ResultBeyond
 from service.domain.record.now import Recorded, of_today
 from service.domain.record.rules import RecordRules
 from service.domain.tasks import ChemistryWanted, ContactDue, GoalOver, as_json
@@ -32,6 +34,7 @@ from service.store.tables import Clinic, Patient, Task
 SETTLED_AS = {
     TaskKind.NEXT_CONTACT: TaskSettled.CONTACT_SETTLED,
     TaskKind.CHEMISTRY_DUE: TaskSettled.CHEMISTRY_SETTLED,
+    TaskKind.RESULT_LIMIT: TaskSettled.RESULT_SETTLED,
     TaskKind.GOAL_OVER: TaskSettled.GOAL_SETTLED,
 }
 A_DAY = timedelta(days=1)
@@ -43,7 +46,7 @@ class ForStaff:
 
     key: str
     from_day: date
-    facts: ContactDue | ChemistryWanted | GoalOver
+    facts: ContactDue | ChemistryWanted | GoalOver | ResultBeyond
     staff_id: uuid.UUID | None = None
     role: Role | None = None
 
@@ -105,9 +108,12 @@ def _dues(patient_id: uuid.UUID, known: Recorded, rules: RecordRules, today: dat
     for contact in known.contacts:
         facts = ContactDue(contact, is_overdue=contact.due_on < today)
         yield ForStaff(f"contact:{contact.id}", contact.due_on, facts, contact.staff_id, contact.role)
-    for one in of_today(known, rules, today, where).due:
+    now = of_today(known, rules, today, where)
+    for one in now.due:
         of = f"{patient_id}:{one.due_on.isoformat()}:{one.changed_on.isoformat()}:{one.medicine.casefold()}"
         yield ForStaff(f"chemistry:{of}", one.due_on, ChemistryWanted(one))
+    for result in now.beyond:
+        yield ForStaff(f"result:{patient_id}:{result.kind}:{result.at}", result.on, result)
     if known.aim is not None:
         yield ForStaff(f"goal:{known.aim.id}", known.aim.goal.until + A_DAY, GoalOver(known.aim))
 

@@ -22,10 +22,19 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, ResultKind
 from service.store import panel
 from service.store.audit import Act
-from service.store.tables import EventRow, MedicineRow, NextContact, NoResultRow, Patient, PersonRow, ResultRow
+from service.store.tables import (
+    EventRow,
+    MedicineRow,
+    NextContact,
+    NoResultRow,
+    Patient,
+    PersonRow,
+    ResultLimitRow,
+    ResultRow,
+)
 
-Row = TypeVar("Row", EventRow, MedicineRow, ResultRow, PersonRow, NextContact, NoResultRow)
-AnyRow = EventRow | MedicineRow | ResultRow | PersonRow | NextContact | NoResultRow
+Row = TypeVar("Row", EventRow, MedicineRow, ResultRow, PersonRow, NextContact, NoResultRow, ResultLimitRow)
+AnyRow = EventRow | MedicineRow | ResultRow | PersonRow | NextContact | NoResultRow | ResultLimitRow
 
 LONGEST_NOTE = 2000
 FARTHEST = timedelta(days=36525)  # nobody's record goes farther back

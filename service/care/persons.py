@@ -16,6 +16,8 @@ from service.store.audit import Act
 from service.store.tables import Patient, PersonRow
 
 LEAST_HEIGHT, MOST_HEIGHT = 50.0, 260.0  # cm; common practice, no source
+LEAST_FLUID, MOST_FLUID = 200, 10_000  # mL a day; common practice, no source
+LEAST_SODIUM, MOST_SODIUM = 200, 10_000  # mg a day; common practice, no source
 LOWEST, HIGHEST = -430, 5500  # m, where people live all the year
 
 
@@ -31,9 +33,14 @@ def set_person(
     altitude_m: int | None = None,
     device: Device | None = None,
     dialysis_days: Sequence[int] | None = None,
+    fluid_ml: int | None = None,
+    sodium_mg: int | None = None,
     note: str = "",
 ) -> PersonRow:
-    """Keep what is known now, whole: what is left out is not known. `dialysis_days` from Monday = 0. Raises Refused."""
+    """Keep what is known now, whole: what is left out is not known. Raises Refused.
+
+    `dialysis_days` from Monday = 0; `fluid_ml` and `sodium_mg` are what a day may hold, as agreed with the patient.
+    """
     for field, day in (("born_on", born_on), ("implanted_on", implanted_on)):
         if day is not None:
             entries.past_date(field, day, patient, act.now)
@@ -48,6 +55,8 @@ def set_person(
         altitude_m=altitude_m,
         device=device,
         dialysis_days=None if dialysis_days is None else weekday_bits(dialysis_days),
+        fluid_ml=fluid_ml,
+        sodium_mg=sodium_mg,
         note=note,
     )
     return entries.enter(act, patient, row, corrects=person(act.session, patient.id))

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from service.domain import localtime
 from service.domain.plan import weekdays_of
 from service.domain.record import rules as record_rules
+from service.domain.record.limits import ResultLimit, read_limit
 from service.domain.record.medicines import Course
 from service.domain.record.now import (
     CHECKINS,
@@ -45,6 +46,7 @@ from service.store.tables import (
     NoResultRow,
     Patient,
     PersonRow,
+    ResultLimitRow,
     ResultRow,
     Staff,
 )
@@ -92,7 +94,7 @@ def load_one(session: Session, patient_id: uuid.UUID) -> Recorded:
 
 
 def load(session: Session, patient_ids: Collection[uuid.UUID]) -> Mapping[uuid.UUID, Recorded]:
-    """What counts of each patient's record; of one without entries an empty one. Ten queries at most."""
+    """What counts of each patient's record; of one without entries an empty one. Eleven queries at most."""
     known: defaultdict[uuid.UUID, Recorded] = defaultdict(Recorded)
 
     def add(patient_id: uuid.UUID, **more: Any) -> None:
@@ -120,6 +122,8 @@ def load(session: Session, patient_ids: Collection[uuid.UUID]) -> Mapping[uuid.U
         add(patient_id, results=results, rhythms=rhythms)
     for row in each(NoResultRow, NoResultRow.due_on):
         add(row.patient_id, in_place=(*known[row.patient_id].in_place, in_place_of(row, zones[row.patient_id])))
+    for row in each(ResultLimitRow, ResultLimitRow.kind):
+        add(row.patient_id, limits=(*known[row.patient_id].limits, limit_of(row, zones[row.patient_id])))
     for patient_id, aim in _aims(session, patient_ids, zones).items():
         add(patient_id, aim=aim)
     contacts = [row for row in each(NextContact, NextContact.due_on) if row.done_on is None]
@@ -211,7 +215,13 @@ def result_of(row: Any, before: TimedResult | None = None) -> TimedResult:
 def person_of(row: PersonRow) -> PersonNow:
     """What a row says of the person."""
     days = None if row.dialysis_days is None else tuple(weekdays_of(row.dialysis_days))
-    return PersonNow(row.height_cm, row.implanted_on, row.implant_side, row.altitude_m, row.device, days)
+    lives = (row.height_cm, row.implanted_on, row.implant_side, row.altitude_m, row.device)
+    return PersonNow(*lives, days, row.fluid_ml, row.sodium_mg)
+
+
+def limit_of(row: ResultLimitRow, where: ZoneInfo) -> ResultLimit:
+    """The limit that a row holds, of a patient who lives by the clocks of `where`."""
+    return read_limit(row.kind, row.lower, row.upper, row.unit, localtime.local_date(row.entered_at, where))
 
 
 def in_place_of(row: NoResultRow, where: ZoneInfo) -> InPlace:

@@ -254,6 +254,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.CALL_TODAY: Lane.CALL_TODAY,
     TaskKind.ABOVE_LIMIT: Lane.CALL_TODAY,
     TaskKind.BELOW_LIMIT: Lane.CALL_TODAY,
+    TaskKind.RESULT_LIMIT: Lane.CALL_TODAY,
     TaskKind.CAREGIVER_SAYS: Lane.LOOK_CLOSELY,
     TaskKind.WEIGHT_DOUBT: Lane.LOOK_CLOSELY,
     TaskKind.FOLLOW_UP: Lane.LOOK_CLOSELY,

@@ -142,6 +142,7 @@ _URGENT: dict[TaskKind, str] = {
     TaskKind.SAME_DAY: SignalKind.SAFETY_ANSWER.value,
     TaskKind.ABOVE_LIMIT: SignalKind.ABOVE_LIMIT.value,
     TaskKind.BELOW_LIMIT: SignalKind.BELOW_LIMIT.value,
+    TaskKind.RESULT_LIMIT: TaskKind.RESULT_LIMIT.value,
     TaskKind.CALL_TODAY: Lane.CALL_TODAY.value,
 }
 URGENT = frozenset(_URGENT)

@@ -21,6 +21,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain import factjson
 from service.domain.localtime import first_instant, local_date
+from service.domain.record.limits import ResultBeyond
 from service.domain.record.now import Aim, ChemistryDue, Contacting
 from service.domain.signals.facts import Episode, PictureFacts, ReferenceProposal
 from service.domain.vocabulary import (
@@ -321,6 +322,7 @@ TaskFacts = (
     | ContactDue
     | ChemistryWanted
     | GoalOver
+    | ResultBeyond
 )
 
 _KINDS: Mapping[type, TaskKind] = {
@@ -345,6 +347,7 @@ _KINDS: Mapping[type, TaskKind] = {
     ContactDue: TaskKind.NEXT_CONTACT,
     ChemistryWanted: TaskKind.CHEMISTRY_DUE,
     GoalOver: TaskKind.GOAL_OVER,
+    ResultBeyond: TaskKind.RESULT_LIMIT,
 }
 
 
@@ -404,6 +407,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.NEXT_CONTACT: A_DAY,
     TaskKind.CHEMISTRY_DUE: A_DAY,
     TaskKind.GOAL_OVER: None,
+    TaskKind.RESULT_LIMIT: AT_ONCE,
     TaskKind.FOLLOW_UP: None,  # the panel shows it; no message
     TaskKind.REFERENCE_PROPOSAL: None,
 }
@@ -417,6 +421,7 @@ NEXT: dict[TaskKind, timedelta] = {
     TaskKind.CALL_TODAY: timedelta(hours=2),
     TaskKind.ABOVE_LIMIT: timedelta(hours=2),
     TaskKind.BELOW_LIMIT: timedelta(hours=2),
+    TaskKind.RESULT_LIMIT: timedelta(hours=2),
 }
 GOOD_FOR = timedelta(hours=12)  # a message about a task that is older than this misleads
 

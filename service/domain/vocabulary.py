@@ -246,6 +246,7 @@ class TaskKind(StrEnum):
     NO_WAY_OUT = "no_way_out"  # the service itself cannot send in some way: about nobody alone
     NEXT_CONTACT = "next_contact"  # is due, or overdue
     CHEMISTRY_DUE = "chemistry_due"
+    RESULT_LIMIT = "result_limit"  # a result is beyond a clinician's own limit
     GOAL_OVER = "goal_over"  # its last date has passed
 
 
@@ -262,6 +263,7 @@ class TaskSettled(StrEnum):
     EPISODE_CLOSED = "episode_closed"  # by staff, and what they were called for holds no more
     CONTACT_SETTLED = "contact_settled"  # it took place, or was planned anew or taken back
     CHEMISTRY_SETTLED = "chemistry_settled"  # a result or a reason came, or nothing makes it due any more
+    RESULT_SETTLED = "result_settled"  # a newer result came, or the limit was changed
     GOAL_SETTLED = "goal_settled"  # a newer one was set, or it was ended
 
 

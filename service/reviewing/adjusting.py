@@ -25,7 +25,7 @@ from service.store.tables import Adjustment, MedicineRow, Patient, PersonRow
 
 LONGEST = 2000
 FURTHEST = timedelta(days=366)
-OF_PERSON = frozenset({AdjustmentKind.DIALYSIS, AdjustmentKind.DEVICE})
+OF_PERSON = frozenset({AdjustmentKind.DIET, AdjustmentKind.DIALYSIS, AdjustmentKind.DEVICE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ def _points_at(act: Act, patient_id: uuid.UUID, new: NewAdjustment) -> None:
 
 
 def _person_of(act: Act, patient_id: uuid.UUID) -> uuid.UUID | None:
-    """What is known of the person now, where a change of dialysis or of a device finds its setting."""
+    """What is known of the person now, where a change of diet, dialysis or device finds its setting."""
     query = select(PersonRow.id).where(PersonRow.patient_id == patient_id, PersonRow.superseded_at.is_(None))
     return act.session.scalar(query.limit(1))
 

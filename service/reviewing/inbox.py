@@ -33,6 +33,7 @@ FIRST = {
     TaskKind.CALL_TODAY: 1,
     TaskKind.ABOVE_LIMIT: 1,
     TaskKind.BELOW_LIMIT: 1,
+    TaskKind.RESULT_LIMIT: 1,
     TaskKind.CAREGIVER_SAYS: 2,
 }
 URGENT = frozenset(kind for kind, rank in FIRST.items() if rank < 2)  # somebody may be in danger, or is to be called

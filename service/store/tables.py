@@ -847,7 +847,7 @@ class Adjustment(Base):
     follow_up_on: Mapped[date | None]
     follow_up_what: Mapped[str] = mapped_column(Text, default="")
     medicine_id: Mapped[uuid.UUID | None] = _ref("medicines")  # the course that it began
-    person_id: Mapped[uuid.UUID | None] = _ref("persons")  # dialysis days and device as they were known then
+    person_id: Mapped[uuid.UUID | None] = _ref("persons")  # diet, dialysis days and device as they were known then
     followed_up_at: Mapped[datetime | None]
     followed_up_by: Mapped[uuid.UUID | None] = _ref("staff")
     supersedes_id: Mapped[uuid.UUID | None] = _ref("adjustments")
@@ -1013,6 +1013,19 @@ class ResultRow(Entry, Base):
     source: Mapped[Source]
 
 
+class ResultLimitRow(Entry, Base):
+    """What a clinician typed as the limit of one kind of result of this patient; either end may be open."""
+
+    __tablename__ = "result_limits"
+    # Two that are typed at the same time: recording/limits.py.
+    __table_args__ = (_partial("uq_result_limits", "patient_id", "kind", where=COUNTS, unique=True),)
+
+    kind: Mapped[ResultKind]
+    lower: Mapped[str | None] = mapped_column(String(24))  # decimals
+    upper: Mapped[str | None] = mapped_column(String(24))
+    unit: Mapped[str] = mapped_column(String(24))  # UCUM
+
+
 class NoResultRow(Entry, Base):
     """A reason in place of a result, for the chemistry due on a date: ends that it is due."""
 
@@ -1036,6 +1049,8 @@ class PersonRow(Entry, Base):
     altitude_m: Mapped[int | None]  # where they usually live
     device: Mapped[Device | None]
     dialysis_days: Mapped[int | None]  # bit 0 is Monday; null is not known, 0 is none
+    fluid_ml: Mapped[int | None]  # a day, as agreed with the patient
+    sodium_mg: Mapped[int | None]
 
 
 class NextContact(Entry, Base):

@@ -112,6 +112,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.NO_WAY_OUT: _("Messages cannot leave"),
         TaskKind.NEXT_CONTACT: _("Next contact"),
         TaskKind.CHEMISTRY_DUE: _("Chemistry due"),
+        TaskKind.RESULT_LIMIT: _("Result beyond the limit"),
         TaskKind.GOAL_OVER: _("Goal has run out"),
     },
     TaskSettled: {
@@ -125,6 +126,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskSettled.EPISODE_CLOSED: _("Staff closed the episode that it was raised for."),
         TaskSettled.CONTACT_SETTLED: _("The contact took place, or is planned otherwise."),
         TaskSettled.CHEMISTRY_SETTLED: _("A result or a reason came, or it is no longer due."),
+        TaskSettled.RESULT_SETTLED: _("A newer result came, or the limit was changed."),
         TaskSettled.GOAL_SETTLED: _("A newer goal was set, or it was ended."),
     },
     TaskState: {

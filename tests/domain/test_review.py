@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from service.domain import days as days_
 from service.domain import review, summary
 from service.domain.days import Day, Paused, Planned, Taken
+from service.domain.record.limits import ResultBeyond
 from service.domain.record.now import Contacting
 from service.domain.review import (
     LastAdjustment,
@@ -54,6 +55,7 @@ from service.domain.vocabulary import (
     PauseCause,
     Pressure,
     Response,
+    ResultKind,
     Role,
     SafetySign,
     SignalKind,
@@ -267,6 +269,17 @@ def test_of_many_tasks_about_one_limit_the_fullest_sentence_is_told():
     assert said(placed) == [wrote("Above on day 2.")]
     placed = place(standing(tasks=tasks, signals=(beyond(3),)))
     assert said(placed) == [ABOVE]
+
+
+def test_a_result_beyond_its_limit_calls_today_as_a_passed_pressure_limit_does():
+    high = ResultBeyond(
+        ResultKind.POTASSIUM, 5.8, "mmol/L", "2026-11-25T09:00:00+00:00", TODAY, True, 5.5, "mmol/L", TODAY
+    )
+    placed = place(standing(tasks=(OpenTask(uuid.uuid4(), TaskKind.RESULT_LIMIT, high, TODAY),)))
+    assert (placed.lane, review.must_be_opened(placed.reasons)) == (Lane.CALL_TODAY, True)
+    assert said(placed) == [
+        "Potassium 5.8 mmol/L on 25 November: above this patient’s limit of 5.5 mmol/L, set on 25 November."
+    ]
 
 
 def test_a_silence_is_told_once_and_not_again_by_its_task():

@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import Engine
 
 from service.care import entries
+from service.domain.record.limits import ResultBeyond
 from service.domain.tasks import ChemistryWanted, ContactDue, GoalOver, from_json
 from service.domain.validation import Refused
 from service.domain.vocabulary import ContactWay, MedicineClass, NoResult, ResultKind, Role, Route, TaskKind, TaskState
 from service.enrolling import baselines
 from service.intake import results
 from service.intake.results import record_results
-from service.recording import chemistry, medicines, next_contacts
+from service.recording import chemistry, limits, medicines, next_contacts
 from service.reviewing import inbox
 from service.scheduling.falling_due import raise_due
 from service.store.audit import OPERATOR, Act
@@ -177,3 +178,49 @@ def test_a_goal_that_ran_out_is_one_task_until_a_newer_one_is_set(ward: Fernmoor
     assert (facts.aim.goal.upper, task.kind, task.escalates_at) == (18.0, TaskKind.GOAL_OVER, None)
     acting(ward, patient, baselines.set_goal, None, 17.0, "as before", TODAY + 30 * DAY, at=START + 3 * DAY)
     assert tasks(ward) == [(TaskKind.GOAL_OVER, TaskState.CLOSED)]
+
+
+def test_a_result_beyond_the_patients_own_limit_calls_today_until_a_newer_one_or_a_person_ends_it(
+    ward: Fernmoor, patient: Patient
+) -> None:
+    def result(value: str, days: int, unit: str | None = None) -> None:
+        at = START + days * DAY
+        new: dict[str, Any] = {"kind": ResultKind.POTASSIUM, "value": value, "unit": unit, "taken_at": at}
+        acting(ward, patient, results.record_result, **new, at=at + timedelta(hours=1))
+
+    result("9", 0)  # nobody typed a limit: none is passed
+    assert tasks(ward) == []
+    new: dict[str, Any] = {"kind": ResultKind.POTASSIUM, "upper": "5.5", "unit": "mmol/L"}
+    for wrong, field in (({"upper": None}, "upper"), ({"lower": "6"}, "lower"), ({"kind": ResultKind.RHYTHM}, "kind")):
+        with pytest.raises(Refused) as refused:
+            acting(ward, patient, limits.set_result_limit, **new | wrong)
+        assert refused.value.field == field
+    typed = acting(ward, patient, limits.set_result_limit, **new, at=START + DAY)
+    with pytest.raises(Refused, match="correct the one"):
+        acting(ward, patient, limits.set_result_limit, **new, at=START + DAY)
+    beyond = [(TaskKind.RESULT_LIMIT, TaskState.OPEN)]
+    assert tasks(ward) == beyond  # the newest result is beyond it already
+    result("5.5", 2)  # at the limit
+    ended = [(TaskKind.RESULT_LIMIT, TaskState.CLOSED)]
+    assert tasks(ward) == ended
+    result("5.8", 3, "meq/L")
+    (task,) = ward.rows(Task, Task.state == TaskState.OPEN)
+    facts = from_json(task.facts)
+    assert isinstance(facts, ResultBeyond)
+    assert (facts.value, facts.unit, facts.limit, facts.up, task.escalates_at) == (
+        5.8,
+        "meq/L",
+        5.5,
+        True,
+        task.raised_at,
+    )
+    with building(ward.engine, START) as build:
+        nurse = build.staff(ward.clinic, role=Role.NURSE)
+    with write_session(ward.engine) as session:
+        inbox.close(acting_as(session, nurse, START + 3 * DAY), task.id, "Repeated today")
+    raise_due(ward.engine, START + 4 * DAY)
+    assert tasks(ward) == ended * 2  # a person has closed it: it is not told again
+    result("6.1", 5)
+    assert tasks(ward) == ended * 2 + beyond  # a newer one is
+    acting(ward, patient, limits.set_result_limit, **new | {"upper": "6.5"}, corrects=typed, at=START + 6 * DAY)
+    assert tasks(ward) == ended * 3

@@ -18,6 +18,7 @@ from tests.web.test_api_edges import with_form_token
     [
         ("events", {"kind": "urgent_visit"}, {"kind": "iv_diuretic"}),
         ("medicines", {"name": "Invented", "kind": "other", "dose": "1", "times_a_day": "2"}, {"dose": "2"}),
+        ("result-limits", {"kind": "potassium", "upper": "5.5"}, {"upper": "5.8"}),
         ("results", {"code": "2823-3", "value": "4.1"}, {"value": "4.7"}),
         ("next-contacts", {"role": "nurse"}, {"role": "physician"}),
     ],
@@ -29,7 +30,7 @@ def test_an_entry_is_entered_corrected_and_taken_back(
     headers = with_form_token(house.app, nurse)
     today = house.clock.now().date().isoformat()
     new |= {
-        "results": {"taken_at": house.clock.now().isoformat()}, "next-contacts": {"due_on": today}
+        "results": {"taken_at": house.clock.now().isoformat()}, "next-contacts": {"due_on": today}, "result-limits": {},
     }.get(name, {"from_date": today})  # fmt: skip
     ours = f"/patients/{house.patient_id}/{name}"
     made = nurse.post(f"/api/v1{ours}", json=new, headers=headers)
@@ -52,7 +53,8 @@ def test_what_is_known_of_the_person_is_set_whole(house: House) -> None:
     assert house.machine.get(path).get_json()["items"] == []
     nurse = house.staff()
     headers = with_form_token(house.app, nurse)
-    known = {"born_on": "1948-05-11", "sex": "female", "dialysis_days": [0, 2, 4], "device": "pacemaker"}
+    known = {"born_on": "1948-05-11", "sex": "female", "dialysis_days": [0, 2, 4], "device": "pacemaker",
+             "fluid_ml": 1500, "sodium_mg": 2000}  # fmt: skip
     assert nurse.put(f"/api/v1{path}", json=known, headers=headers).status_code == 200
     (item,) = house.machine.get(path).get_json()["items"]
     assert {name: item[name] for name in known} == known

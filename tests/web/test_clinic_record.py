@@ -314,3 +314,21 @@ def test_whoever_died_is_found_by_name_for_a_wrong_entry_to_be_taken_back(clinic
     enter(clinic, "events", **death)
     assert "Asha" not in clinic.get("/clinic/patients")
     assert f'No longer looked after here: <a href="{clinic.path("Asha")}">' in clinic.get("/clinic/patients?name=asha")
+
+
+def test_a_limit_for_results_is_typed_for_one_patient_and_a_result_beyond_it_is_said_once(clinic: Clinic) -> None:  # noqa: F811
+    opened = f"/clinic/review?open={clinic.path('Asha').rpartition('/')[2]}"
+    page = enter(clinic, "result-limits", kind="potassium mmol/L", lower="", upper="5,5", note="on an MRA")
+    assert re.search(r"Potassium: up to 5\.5 mmol/L, set on 25 November by \w", page)
+    enter(clinic, "results", kind="potassium mmol/L", value="5.8", taken_at="2026-11-24T09:30")
+    told = "Potassium 5.8 mmol/L on 24 November: above this patient’s limit of 5.5 mmol/L, set on 25 November."
+    row = re.sub(r"</?b>", "", unescape(clinic.get(opened)))
+    assert (row.count(told), row.count("Potassium 5.8, limit 5.5")) == (1, 1)  # and no second line
+    assert told in unescape(clinic.get(clinic.path("Asha", PAGE)))
+    form = {"kind": "diet", "what": "Less salt", "made_on": "2026-11-24"}
+    enter(clinic, "person", fluid_ml="1500", sodium_mg="2000")
+    clinic.post(f"{clinic.path('Asha')}/adjustments", clinic.path("Asha"), **form)
+    assert "fluid up to 1500 mL a day and sodium up to 2000 mg a day" in unescape(clinic.get(clinic.path("Asha")))
+    with read_session(clinic.engine) as session:
+        made = session.scalars(select(Adjustment).where(Adjustment.what == "Less salt")).one()
+        assert made.person_id == session.scalars(select(PersonRow.id).where(PersonRow.superseded_at.is_(None))).one()

@@ -13,7 +13,8 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import local_date
-from service.domain.record import kidney, medicines, standing
+from service.domain.record import kidney, limits, medicines, standing
+from service.domain.record.limits import ResultBeyond, ResultLimit
 from service.domain.record.medicines import Course, LoopSum
 from service.domain.record.rates import AroundImplant, around_implant
 from service.domain.record.results import TimedResult
@@ -132,6 +133,8 @@ class PersonNow:
     altitude_m: int | None = None
     device: Device | None = None
     dialysis_days: tuple[int, ...] | None = None  # from Monday = 0; none is no dialysis
+    fluid_ml: int | None = None  # a day, as agreed with the patient
+    sodium_mg: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +152,7 @@ class Recorded:
     courses: Sequence[Course] = ()
     results: Mapping[ResultKind, Sequence[TimedResult]] | None = None  # oldest first
     events: Sequence[Happened] = ()  # oldest first
+    limits: Sequence[ResultLimit] = ()  # for results, a kind once
     contacts: Sequence[Contacting] = ()  # still to come, the earliest first
     in_place: Sequence[InPlace] = ()
     aim: Aim | None = None
@@ -181,6 +185,7 @@ class Recorded:
             },
             rhythms=[one for one in self.rhythms if local_date(one[0], where) <= last],
             missed=[one for one in self.missed if one[0] <= last],
+            limits=[one for one in self.limits if one.set_on <= last],
             in_place=[one for one in self.in_place if one.given_on <= last],
             contacts=(),
         )
@@ -197,6 +202,7 @@ class RecordNow:
 
     age: int | None
     newest: tuple[TimedResult, ...]  # one a kind
+    beyond: tuple[ResultBeyond, ...]  # newest results that are beyond a clinician's own limits
     egfr: Egfr | None
     injury: kidney.KidneyInjury | None
     taking: tuple[Taking, ...]
@@ -240,6 +246,7 @@ def of_today(known: Recorded, rules: RecordRules, today: date, where: ZoneInfo) 
     told = RecordNow(
         age=_age(known.born_on, today),
         newest=tuple(newest.values()),
+        beyond=limits.beyond(known.limits, newest, where),
         egfr=_egfr(known, newest, where),
         injury=_injury(results.get(ResultKind.CREATININE, ()), today, where),
         taking=tuple(_taking(course, known.missed) for course in known.courses if course.is_taken_on(today)),
@@ -268,8 +275,8 @@ def of_today(known: Recorded, rules: RecordRules, today: date, where: ZoneInfo) 
 def _ended(told: RecordNow) -> RecordNow:
     """The same without what is still to be done, or to be watched."""
     return replace(
-        told, injury=None, changed=None, changed_days_ago=None, due=(), in_hospital_since=None, day_after_stay=None,
-        trouble=None, contact=None,
+        told, beyond=(), injury=None, changed=None, changed_days_ago=None, due=(), in_hospital_since=None,
+        day_after_stay=None, trouble=None, contact=None,
     )  # fmt: skip
 
 

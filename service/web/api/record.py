@@ -19,6 +19,7 @@ from service.care import entries, persons, recorded
 from service.domain import vocabulary
 from service.domain.plan import weekdays_of
 from service.domain.record.kidney import KidneyInjury
+from service.domain.record.limits import ResultBeyond
 from service.domain.record.medicines import Course, LoopSum
 from service.domain.record.now import (
     ChemistryDue,
@@ -37,9 +38,18 @@ from service.domain.record.trouble import TroubleLevel
 from service.domain.rights import Right
 from service.domain.vocabulary import ActorKind, Scope, Source
 from service.intake import results
-from service.recording import chemistry, events, medicines, next_contacts
+from service.recording import chemistry, events, limits, medicines, next_contacts
 from service.store.session import read_session
-from service.store.tables import EventRow, MedicineRow, NextContact, NoResultRow, Patient, PersonRow, ResultRow
+from service.store.tables import (
+    EventRow,
+    MedicineRow,
+    NextContact,
+    NoResultRow,
+    Patient,
+    PersonRow,
+    ResultLimitRow,
+    ResultRow,
+)
 from service.web.api.base import Blueprint, Page, instant, list_rows, number, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, for_staff, needs, reads
 from service.web.api.intake import BatchOut, taken_each
@@ -120,7 +130,11 @@ class ResultBatchIn(Schema):
 
 
 class PersonIn(Schema):
-    """All that is known now; what is left out is not known. `dialysis_days` counts from Monday = 0; [] is none."""
+    """All that is known now; what is left out is not known. `dialysis_days` counts from Monday = 0; [] is none.
+
+    `fluid_ml` and `sodium_mg`: up to how much a day, as agreed with the patient. An adjustment of diet, dialysis or
+    device points at the row as it was then, so change this first.
+    """
 
     born_on = fields.Date(allow_none=True, load_default=None)
     sex = word(vocabulary.Sex, allow_none=True, load_default=None)
@@ -130,6 +144,8 @@ class PersonIn(Schema):
     altitude_m = whole(persons.LOWEST, persons.HIGHEST, allow_none=True, load_default=None)
     device = word(vocabulary.Device, allow_none=True, load_default=None)
     dialysis_days = fields.List(whole(0, 6), allow_none=True, load_default=None, validate=validate.Length(max=7))
+    fluid_ml = whole(persons.LEAST_FLUID, persons.MOST_FLUID, allow_none=True, load_default=None)
+    sodium_mg = whole(persons.LEAST_SODIUM, persons.MOST_SODIUM, allow_none=True, load_default=None)
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 
@@ -153,6 +169,19 @@ class NoResultIn(Schema):
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 
+class ResultLimitIn(Schema):
+    """A clinician's own limit for one kind of result of this patient: decimals as text, one end may be open.
+
+    Of each kind one counts; another is its correction. The newest result that is beyond it is a task, and calls today.
+    """
+
+    kind = word(vocabulary.ResultKind, required=True)
+    lower = text(24, required=False, allow_none=True, load_default=None)
+    upper = text(24, required=False, allow_none=True, load_default=None)
+    unit = text(24, required=False, allow_none=True, load_default=None)
+    note = text(entries.LONGEST_NOTE, required=False, load_default="")
+
+
 class ContactDone(Schema):
     done_on = fields.Date(required=True)
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
@@ -166,13 +195,14 @@ ResultOut = shows("ResultOut", ResultRow, f"id kind taken_at value unit posture 
 PersonOut = shows(
     "PersonOut",
     PersonRow,
-    f"id born_on sex height_cm implanted_on implant_side altitude_m device dialysis_days {ENTERED}",
+    f"id born_on sex height_cm implanted_on implant_side altitude_m device dialysis_days fluid_ml sodium_mg {ENTERED}",
     dialysis_days=fields.Function(
         lambda row: None if row.dialysis_days is None else weekdays_of(row.dialysis_days),
         metadata={"type": ["array", "null"], "items": {"type": "integer"}},
     ),
 )
 NoResultOut = shows("NoResultOut", NoResultRow, f"id due_on why done_on {ENTERED}")
+ResultLimitOut = shows("ResultLimitOut", ResultLimitRow, f"id kind lower upper unit {ENTERED}")
 NextContactOut = shows(
     "NextContactOut", NextContact, f"id due_on way staff_id role agreed done_on discharged_on {ENTERED}"
 )
@@ -202,9 +232,10 @@ RateOut = shows("EventRateOut", EventRate, "events days a_year low high")
 RecordNowOut = shows(
     "RecordNowOut",
     RecordNow,
-    "age newest egfr injury taking loop changed changed_days_ago due in_hospital_since discharged_on day_after_stay"
-    " last_event trouble around_implant contact among arm pair catheter heard person death",
+    "age newest beyond egfr injury taking loop changed changed_days_ago due in_hospital_since discharged_on"
+    " day_after_stay last_event trouble around_implant contact among arm pair catheter heard person death",
     newest=ResultNowOut,
+    beyond=shows("ResultBeyondOut", ResultBeyond, "kind value unit on up limit limit_unit set_on"),
     egfr=shows("EgfrOut", Egfr, "value on computed"),
     injury=shows("KidneyInjuryOut", KidneyInjury, "stage earlier newest", earlier=ResultNowOut, newest=ResultNowOut),
     taking=shows("TakingOut", Taking, "course missed answered", course=CourseOut),
@@ -224,7 +255,8 @@ RecordNowOut = shows(
     ),
     heard=shows("HeardOut", RhythmNow, "rhythm on"),
     person=shows(
-        "PersonNowOut", PersonNow, "height_cm implanted_on implant_side altitude_m device dialysis_days",
+        "PersonNowOut", PersonNow,
+        "height_cm implanted_on implant_side altitude_m device dialysis_days fluid_ml sodium_mg",
         dialysis_days=fields.List(fields.Integer(), allow_none=True),
     ),
     death=EventNowOut,
@@ -257,6 +289,10 @@ KINDS = {
             medicines.record_medicine,
         ),
         Kind("results", ResultRow, ResultIn, ResultOut, "results", ResultRow.taken_at.desc(), results.record_result),
+        Kind(
+            "result-limits", ResultLimitRow, ResultLimitIn, ResultLimitOut, "limits for results",
+            ResultLimitRow.entered_at.desc(), limits.set_result_limit,
+        ),
         Kind(
             "no-results", NoResultRow, NoResultIn, NoResultOut, "reasons in place of a result",
             NoResultRow.due_on.desc(), chemistry.record_reason,

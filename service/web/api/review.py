@@ -247,7 +247,8 @@ class AdjustmentIn(Schema):
     """What changed, in free text including any dose; `corrects` names an adjustment that this one supersedes.
 
     `medicine_id` is the course of the record that it began; with a `dose`, the course that it ended: the next is
-    recorded in the same act.
+    recorded in the same act. A change of diet, dialysis or device points at what was known of the person then, in
+    `person_id`: set fluid, sodium, dialysis days or device there first.
     """
 
     kind = word(AdjustmentKind, required=True)

@@ -15,6 +15,7 @@ from enum import StrEnum
 from service.domain.days import Paused
 from service.domain.diary import urgency
 from service.domain.frozen import dataclass
+from service.domain.record.limits import ResultBeyond
 from service.domain.review import (
     Because,
     FollowUpDue,
@@ -65,6 +66,7 @@ from service.domain.vocabulary import Knowledge, Lane, Response, SafetySign, Sig
 from service.words.labels import label, title
 from service.words.language import Language
 from service.words.sentences import diary as at_length
+from service.words.sentences import record
 
 MOST_WORDS = 8
 
@@ -551,6 +553,8 @@ def task(say: Language, facts: TaskFacts) -> str:
                 "limit": say.figure(facts.limit),
             }
             return say.gettext("%(value)s mmHg on %(day)s, limit %(limit)s", **words)
+        case ResultBeyond():
+            return record.beyond_briefly(say, facts)
         case CaregiverSaid():
             return say.gettext("Caregiver: %(answer)s", answer=label(say, facts.answer))
         case StartTexted():

@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 from service.domain.localtime import local_date
 from service.domain.record.goals import InRange
 from service.domain.record.kidney import KidneyInjury
+from service.domain.record.limits import ResultBeyond, ResultLimit
 from service.domain.record.medicines import Course, LoopSum
-from service.domain.record.now import ChemistryDue, Contacting, Happened, InPlace, RecordNow, Taking
+from service.domain.record.now import NEWS_DAYS, ChemistryDue, Contacting, Happened, InPlace, RecordNow, Taking
 from service.domain.record.rates import AroundImplant, EventRate
 from service.domain.record.results import TimedResult, written
 from service.domain.record.standing import Catheter
@@ -23,6 +24,7 @@ from service.domain.vocabulary import EventKind, TaskKind
 from service.words.labels import label, title
 from service.words.language import Language, sentence
 
+PLACES = 3  # of a limit for results
 IN_EIGHT_OF_TEN = 1.2816  # standard deviations on either side that hold 80 % of a normal distribution
 
 
@@ -168,6 +170,7 @@ def today(say: Language, now: RecordNow, day: date, where: ZoneInfo) -> list[str
         told.append(say.gettext("In hospital since %(day)s.", day=say.day(now.in_hospital_since)))
     if now.day_after_stay is not None and now.discharged_on is not None:
         told.append(sentence(day_after_stay(say, now.day_after_stay, now.discharged_on)))
+    told += [f"{beyond(say, one)}." for one in now.beyond]
     if now.injury is not None:
         told.append(_injury(say, now.injury, where))
     told += [f"{due(say, one, day)}." for one in now.due]
@@ -178,6 +181,47 @@ def today(say: Language, now: RecordNow, day: date, where: ZoneInfo) -> list[str
     if now.catheter is not None and now.catheter.is_raised:
         told.append(gradient(say, now.catheter))
     return told
+
+
+def beyond(say: Language, one: ResultBeyond) -> str:
+    """`Potassium 5.8 mmol/L on 3 May: above their own limit of 5.5 mmol/L, set on 1 April`."""
+    words = {
+        "kind": title(say, one.kind), "value": _given(say, one.value, one.unit), "day": say.day(one.on),
+        "limit": _given(say, one.limit, one.limit_unit), "since": say.day(one.set_on),
+    }  # fmt: skip
+    if one.up:
+        return say.gettext(
+            "%(kind)s %(value)s on %(day)s: above this patient’s limit of %(limit)s, set on %(since)s", **words
+        )
+    return say.gettext(
+        "%(kind)s %(value)s on %(day)s: below this patient’s limit of %(limit)s, set on %(since)s", **words
+    )
+
+
+def beyond_briefly(say: Language, one: ResultBeyond) -> str:
+    """`Potassium 5.8, limit 5.5`; where they are in two units, `Potassium beyond limit`."""
+    kind = title(say, one.kind)
+    if one.unit != one.limit_unit:
+        return say.gettext("%(kind)s beyond limit", kind=kind)
+    value, limit = say.figure(one.value, PLACES), say.figure(one.limit, PLACES)
+    return say.gettext("%(kind)s %(value)s, limit %(limit)s", kind=kind, value=value, limit=limit)
+
+
+def result_limit(say: Language, limit: ResultLimit, by: str) -> str:
+    """`Potassium: from 3.5 mmol/L, up to 5.5 mmol/L, set on 3 May by Nurse Invented`."""
+    ends = []
+    if limit.lower is not None:
+        ends.append(say.gettext("from %(lower)s", lower=_given(say, float(limit.lower.value), limit.lower.unit)))
+    if limit.upper is not None:
+        ends.append(say.gettext("up to %(upper)s", upper=_given(say, float(limit.upper.value), limit.upper.unit)))
+    told = {"kind": title(say, limit.kind), "ends": ", ".join(ends), "day": say.day(limit.set_on)}
+    if not by:
+        return say.gettext("%(kind)s: %(ends)s, set on %(day)s", **told)
+    return say.gettext("%(kind)s: %(ends)s, set on %(day)s by %(name)s", **told, name=by)
+
+
+def _given(say: Language, value: float, unit: str) -> str:
+    return f"{say.figure(value, PLACES)} {written(unit)}".rstrip()
 
 
 def after_stay(say: Language, facts: PictureFacts) -> str:
@@ -200,6 +244,9 @@ def beside(
     The day after a stay is in the row's own reason. `level` is where PA diastolic is now, mmHg; None is not known.
     What `told`, the open tasks, tell is not said twice.
     """
+    recent = [one for one in now.beyond if (day - one.on).days <= NEWS_DAYS]
+    if recent and TaskKind.RESULT_LIMIT not in told:
+        return f"{beyond(say, recent[0])}."
     before = "" if now.trouble is None or level is None else _before_event(say, now.trouble, level)
     if now.trouble is not None and level is not None and now.trouble.above(level) >= -NEAR:
         return before

@@ -231,6 +231,11 @@ def _person(say: Language, now: RecordNow) -> Iterator[Line]:
     days = person.dialysis_days
     on = "" if days is None else say.listed([say.weekdays[day] for day in days]) or say.gettext("no day")
     yield Line(say.gettext("Dialysis on"), on)
+    a_day = [
+        "" if person.fluid_ml is None else say.gettext("fluid up to %(ml)d mL a day", ml=person.fluid_ml),
+        "" if person.sodium_mg is None else say.gettext("sodium up to %(mg)d mg a day", mg=person.sodium_mg),
+    ]
+    yield Line(say.gettext("Diet"), say.listed([one for one in a_day if one]) if any(a_day) else "")
     height = "" if person.altitude_m is None else say.gettext("%(metres)d m", metres=person.altitude_m)
     yield Line(say.gettext("Usual altitude"), height)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from service.domain.diary import WEIGHT_RANGES
+from service.domain.record.limits import ResultBeyond
 from service.domain.record.now import Aim
 from service.domain.signals.facts import Episode, ProposalReason, ReferenceProposal
 from service.domain.tasks import (
@@ -85,6 +86,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _contact_due(say, facts)
         case ChemistryWanted():
             return _sentence(record.due(say, facts.due, facts.due.due_on))
+        case ResultBeyond():
+            return _sentence(record.beyond(say, facts))
         case GoalOver():
             return _goal_over(say, facts.aim)
         case ReferenceProposed():

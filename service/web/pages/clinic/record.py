@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
@@ -43,6 +44,7 @@ from service.store.tables import (
     NoResultRow,
     Patient,
     PersonRow,
+    ResultLimitRow,
     ResultRow,
     Staff,
 )
@@ -124,6 +126,12 @@ FORMS = {
             Input("taken_at", _("Taken at, on their clock"), "datetime-local", required=True),
             Input("posture", _("Posture, of an arm pressure"), words=vocabulary.ArmPosture), NOTE,
         )),
+        Form("result-limits", _("Limits for results"), _("Set a limit"), (
+            Input("kind", _("What, and its unit"), "measure", required=True),
+            Input("lower", _("Not below"), "decimal"),
+            Input("upper", _("Not above"), "decimal",
+                  hint=_("For this patient alone. A newest result beyond it is a task, and calls today.")), NOTE,
+        )),
         Form("arm-pressures", _("Arm pressure"), _("Enter an arm pressure"), (
             Input("systolic", _("Systolic, mmHg"), "decimal", required=True),
             Input("diastolic", _("Diastolic, mmHg"), "decimal", required=True),
@@ -142,7 +150,10 @@ PERSON = Form("person", _("The person"), _("Change what is known"), (
     Input("implant_side", _("Side"), words=vocabulary.Side),
     Input("altitude_m", _("Lives at, m above the sea"), "number"),
     Input("device", _("Device"), words=vocabulary.Device),
-    Input("dialysis_days", _("Dialysis on"), "days"), NOTE,
+    Input("dialysis_days", _("Dialysis on"), "days"),
+    Input("fluid_ml", _("Fluid agreed, up to mL a day"), "number"),
+    Input("sodium_mg", _("Sodium agreed, up to mg a day"), "number",
+          hint=_("An adjustment of diet, dialysis or device points at what stands here then.")), NOTE,
 ))  # fmt: skip
 
 
@@ -339,6 +350,10 @@ def _listed(
     say, day, patient_id = page_language(), told.today, whose.id
     missed = {one.course: record.missed(say, one) for one in told.facts.taking}
     return {
+        "result-limits": [
+            _limit(row, names, told.where)
+            for row in entries.counting(session, ResultLimitRow, patient_id, ResultLimitRow.kind)
+        ],
         "next-contacts": [
             Shown(
                 row.id, record.contacting(say, recorded.contact_of(row, names), day), row.note,
@@ -379,6 +394,18 @@ def _course(row: MedicineRow, missed: Mapping[Course, str]) -> Shown:
     return Shown(row.id, record.course(page_language(), course), row.note, _filled(row), beside=beside)
 
 
+def _limit(row: ResultLimitRow, names: Mapping[uuid.UUID, str], where: ZoneInfo) -> Shown:
+    """A limit for results, with who typed it; `names` of staff by id."""
+    by = next((name for staff_id, name in names.items() if row.entered_by == f"{ActorKind.STAFF}:{staff_id}"), "")
+    sentence = record.result_limit(page_language(), recorded.limit_of(row, where), by)
+    return Shown(row.id, sentence, row.note, _filled(row) | {"kind": _measure(row.kind, row.unit)})
+
+
+def _measure(kind: ResultKind, unit: str) -> str:
+    """Kind and unit as the form has them together."""
+    return f"{kind} {UNITS.get(kind, {}).get(results.written(unit), unit)}".rstrip()
+
+
 def _result(row: ResultRow, whose: Patient) -> Shown:
     say, where = page_language(), localtime.zone(whose.zone)
     if row.kind is ResultKind.RHYTHM:
@@ -387,9 +414,7 @@ def _result(row: ResultRow, whose: Patient) -> Shown:
     else:
         sentence = record.result(say, recorded.result_of(row), where)
     taken = row.taken_at.astimezone(where).strftime("%Y-%m-%dT%H:%M")
-    units = UNITS.get(row.kind, {})
-    kind = f"{row.kind} {units.get(results.written(row.unit), row.unit)}".rstrip()
-    return Shown(row.id, sentence, row.note, _filled(row) | {"taken_at": taken, "kind": kind})
+    return Shown(row.id, sentence, row.note, _filled(row) | {"taken_at": taken, "kind": _measure(row.kind, row.unit)})
 
 
 def beside(session: Session, entries: Sequence[PanelEntry], now: datetime) -> dict[uuid.UUID, str]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Mapping
+from datetime import date, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, or_, select, update
@@ -24,6 +25,7 @@ from service.store.audit import Act
 from service.store.tables import Caregiver, Consent, Contact, Patient, Staff
 
 Owner = InstrumentedAttribute[uuid.UUID | None]  # Contact.patient_id, .caregiver_id or .staff_id
+LONG_AGO = timedelta(days=3660)  # farther back it is a slip of the pen; common practice, no source
 WITHDRAWN = "consent_withdrawn"
 ENDED_BY_OWNER = "ended by the person"
 # Without these nothing may go to the person. What was meant for a phone of theirs may still go as a text.
@@ -177,7 +179,13 @@ def _newest(
 
 
 def record_consent(
-    act: Act, patient: Patient, kind: ConsentKind, given: bool, how: str, caregiver: Caregiver | None = None
+    act: Act,
+    patient: Patient,
+    kind: ConsentKind,
+    given: bool,
+    how: str,
+    caregiver: Caregiver | None = None,
+    on: date | None = None,
 ) -> Consent:
     """Record that consent was given, refused or withdrawn, and how.
 
@@ -185,8 +193,11 @@ def record_consent(
     the caregiver's agreement for themselves, and the other kinds are what the patient
     allows this caregiver. A withdrawal cancels what is queued, in this transaction;
     that of WEBPUSH ends the person's phone as a contact, and what is queued to it goes
-    to the next one. Raises Refused.
+    to the next one. `on` is the date of the form or the talk, where it was another one. What counts is
+    what was recorded last. Raises Refused.
     """
+    if on is not None and not timedelta(0) <= localtime.local_date(act.now, patient.zone) - on <= LONG_AGO:
+        raise Refused("on", on.isoformat(), "today or a date of the last ten years")
     if kind not in ONES_OWN and caregiver is None:
         raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
     if caregiver is not None and caregiver.patient_id != patient.id:
@@ -200,6 +211,7 @@ def record_consent(
         kind=kind,
         given=given,
         how=validation.text("how", how, longest=200),
+        given_on=on,
         recorded_by=str(act.actor),
         at=localtime.later(now, before.at if before else None),
     )

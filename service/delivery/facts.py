@@ -38,7 +38,7 @@ from service.store.tables import (
 )
 
 FIRST = aliased(Message)  # the one in which a contact was told who writes
-BEGUN_BY_US = frozenset({MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE})
+BEGUN_BY_US = frozenset({MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.TEST})
 NEVER_CAME = frozenset({MessageState.FAILED, MessageState.EXPIRED, MessageState.CANCELLED})
 
 

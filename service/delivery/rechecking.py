@@ -27,7 +27,7 @@ from service.delivery.facts import MessageFacts, load
 from service.delivery.settling import held
 from service.domain.sending import ANSWERS, TO_STAFF, Ready, SendAction, SendReason, Verdict, bundle, recheck
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, MessageState
+from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store import outbox
 from service.store.due import LEASE
 from service.store.guarded import Tally, guarded
@@ -223,7 +223,8 @@ def _word(session: Session, facts: MessageFacts, links: LinkMaker, transport: Tr
         urgent = facts.last_look.cannot_wait
         said = messages.written(language, facts.kind, values, hears_replies=hears, asks=asks, cannot_wait=urgent)
     if facts.introduces:
-        said = f"{messages.introduction(language, facts.kind, values)}\n{said}"
+        kind = facts.kind if facts.caregiver_id is None else MessageKind.NUDGE  # what a caregiver agreed to
+        said = f"{messages.introduction(language, kind, values)}\n{said}"
     return OutgoingText(
         message_id=facts.id,
         to=facts.address,

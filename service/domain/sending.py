@@ -34,6 +34,8 @@ ANSWERS = frozenset(
         MessageKind.STRANGER,
     }
 )
+# Staff have just asked for it, with the person beside them.
+AT_ONCE = frozenset({MessageKind.TEST})
 # The one message that confirms a withdrawal, and what a person in danger or in doubt has asked for.
 NEEDS_NO_CONSENT = frozenset(
     {
@@ -138,7 +140,7 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(SendAction.REROUTE, SendReason.CONTACT_BROKEN)
     if not facts.channel_is_set_up:
         return Verdict(SendAction.REROUTE, SendReason.CHANNEL_NOT_SET_UP)
-    at_any_hour = facts.cannot_wait or facts.kind in ANSWERS or _is_at_agreed_hours(facts, now)
+    at_any_hour = facts.cannot_wait or facts.kind in ANSWERS | AT_ONCE or _is_at_agreed_hours(facts, now)
     quiet = None if at_any_hour else quiet_end(facts, now)
     if quiet is None:
         return Verdict(SendAction.GO, SendReason.WANTED)

@@ -213,6 +213,7 @@ class MessageKind(StrEnum):
     STRANGER = "stranger"  # to a number that nobody has
     STAFF_TASK = "staff_task"
     DIGEST = "digest"
+    TEST = "test"  # asked for by staff, to see that it arrives
 
 
 class MessageState(StrEnum):

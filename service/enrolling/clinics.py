@@ -22,6 +22,7 @@ from service.words.language import checked_language
 DIALLED = re.compile(r"\+?[0-9][0-9 ]{1,18}")
 
 # What the review's rows rest on: when a run of missed days is a silence, and which day it is and which week.
+START_HOURS = ("start_opens", "start_due", "start_closes")
 JUDGED_BY = frozenset({"silent_days", "zone", "review_weekday", "record_rules"})
 
 
@@ -44,6 +45,9 @@ class NewClinic:
     review_weekday: int = 0
     quiet_from: time = time(21)
     quiet_until: time = time(8)
+    start_opens: time = time(7)
+    start_due: time = time(8, 30)
+    start_closes: time = time(10)
     steps: Any = None
     asks: Any = None
     silent_days: int = 3
@@ -57,6 +61,7 @@ class NewClinic:
 def enrol_clinic(session: Session, new: NewClinic, actor: Actor, now: datetime) -> Clinic:
     """Write a clinic. Raises Refused."""
     clinic = Clinic(created_at=now, **checked(asdict(new)))
+    _check_start(*(getattr(clinic, name) for name in START_HOURS))
     session.add(clinic)
     session.flush()
     Act(session, actor, clinic.id, now).note("clinic.enrol", clinic)
@@ -68,7 +73,9 @@ def change_clinic(act: Act, clinic: Clinic, changes: Mapping[str, Any]) -> Clini
 
     What a change means for the review is worked out anew for every patient.
     """
-    for name, value in checked(changes).items():
+    kept = checked(changes)
+    _check_start(*(kept.get(name) or getattr(clinic, name) for name in START_HOURS))
+    for name, value in kept.items():
         setattr(clinic, name, value)
     act.session.flush()
     if not JUDGED_BY.isdisjoint(changes):
@@ -77,6 +84,11 @@ def change_clinic(act: Act, clinic: Clinic, changes: Mapping[str, Any]) -> Clini
         dues.look_at_clinic_again(act.session, clinic.id, act.now)
     act.note("clinic.change", clinic, fields=sorted(changes))
     return clinic
+
+
+def _check_start(opens: time, due: time, closes: time) -> None:
+    if not opens <= due <= closes or opens == closes:
+        raise Refused("start_due", f"{due:%H:%M}", "hours in order: a beginning, a reminder, an end")
 
 
 def checked(given: Mapping[str, Any]) -> dict[str, Any]:
@@ -102,7 +114,7 @@ def _check(name: str, value: Any) -> Any:
             return validation.whole(name, value, 0, 6)
         case "silent_days" | "silent_again_days":
             return validation.whole(name, value, 1, 30)
-        case "quiet_from" | "quiet_until":
+        case "quiet_from" | "quiet_until" | "start_opens" | "start_due" | "start_closes":
             if not isinstance(value, time) or value.tzinfo is not None:
                 raise Refused(name, value, "a local time, such as 21:00")
             return value

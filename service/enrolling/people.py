@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
 import phonenumbers
@@ -18,17 +19,20 @@ from service.domain import localtime, validation
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.tasks import NumberToCheck, Whose
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.enrolling.plans import move_plan
 from service.store import outbox, panel
 from service.store.audit import Act
-from service.store.tables import Caregiver, Contact, Patient, PatientMove, Staff
+from service.store.tables import Caregiver, Clinic, Contact, Message, Patient, PatientMove, Staff
+from service.words import countries
 from service.words.language import checked_language
 
 log = structlog.get_logger(__name__)
 
 CAREGIVER_ENDED = "caregiver_ended"
 HOW_ENDED = "no longer a caregiver"
+MOST_TESTS, TESTS_WITHIN = 5, timedelta(days=1)  # to one contact; our own number, no source
+TEST_LASTS = timedelta(minutes=30)  # a test that arrives later tells nobody anything
 
 
 @dataclass(frozen=True)
@@ -235,21 +239,84 @@ def _owner_of(contact: Contact) -> ColumnElement[bool]:
     return Contact.staff_id == contact.staff_id
 
 
-def checked_address(field: str, channel: Channel, given: str) -> str:
-    """A telephone number or an e-mail address as it is kept. Raises Refused."""
+def checked_address(field: str, channel: Channel, given: str, region: str | None = None) -> str:
+    """A telephone number or an e-mail address as it is kept. Raises Refused.
+
+    A number without a country code is one of `region` (ISO 3166), and refused where none is given.
+    """
     if channel is Channel.EMAIL:
         return validation.mailbox(field, given)
     if channel is Channel.WEBPUSH:
         raise Refused("channel", channel.value, "text or email; for notices on a phone, make that person's link")
     accepted = "a telephone number with its country code, such as +64 9 999 01 00"
     try:
-        parsed = phonenumbers.parse(given)
+        parsed = phonenumbers.parse(given, region)
     except phonenumbers.NumberParseException:
         raise Refused(field, given, accepted) from None
     # Possible, not valid: new number ranges reach telephones before they reach a library's tables.
     if not phonenumbers.is_possible_number(parsed):
         raise Refused(field, given, accepted)
     return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
+
+
+def region_of(clinic: Clinic) -> str | None:
+    """The country (ISO 3166) whose numbers people of this clinic dial without a code; None is not known."""
+    try:
+        line = phonenumbers.parse(clinic.contact_line)
+    except phonenumbers.NumberParseException:
+        return countries.of_zone(clinic.zone)
+    return phonenumbers.region_code_for_country_code(line.country_code or 0)
+
+
+def as_dialled(number: str) -> tuple[str, str | None]:
+    """A number that is kept, in groups of digits with its country code, and the country (ISO 3166), if it is of one."""
+    parsed = phonenumbers.parse(number)
+    region = phonenumbers.region_code_for_number(parsed) or phonenumbers.region_code_for_country_code(
+        parsed.country_code or 0
+    )
+    shown = phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.INTERNATIONAL)
+    return shown, region if region in countries.known() else None
+
+
+def send_test(act: Act, contact: Contact, channels: Collection[Channel]) -> uuid.UUID:
+    """Queue a test message to a patient's or caregiver's contact; `channels` are those that are set up. Its id.
+
+    Its words say nothing of anybody. Raises Refused where it could not leave, and for one too many.
+    """
+    session, now = act.session, act.now
+    caregiver = None if contact.caregiver_id is None else session.get_one(Caregiver, contact.caregiver_id)
+    patient_id = contact.patient_id if caregiver is None else caregiver.patient_id
+    if contact.state is not ContactState.OK or (caregiver is not None and not caregiver.active):
+        raise Refused("contact", str(contact.id), "a contact that works")
+    if contact.channel not in channels:
+        raise Refused("contact", str(contact.id), "a way of sending that this service is set up for")
+    if contact not in contacts.reachable(session, patient_id=patient_id, caregiver_id=contact.caregiver_id):
+        raise Refused("contact", str(contact.id), "somebody who has agreed to messages")
+    tests = select(func.count(Message.id)).where(
+        Message.contact_id == contact.id, Message.kind == MessageKind.TEST, Message.created_at > now - TESTS_WITHIN
+    )
+    number = session.scalar(tests) or 0
+    if number >= MOST_TESTS:
+        raise Refused("contact", str(contact.id), "no more than 5 test messages a day to one contact")
+    sent = outbox.enqueue(
+        session,
+        outbox.NewMessage(
+            clinic_id=contact.clinic_id,
+            contact_id=contact.id,
+            kind=MessageKind.TEST,
+            channel=contact.channel,
+            dedupe_key=f"test:{contact.id}:{now.isoformat()}",
+            due_at=now,
+            expires_at=now + TEST_LASTS,
+            patient_id=patient_id,
+            caregiver_id=contact.caregiver_id,
+        ),
+        now,
+    )
+    if sent is None:
+        raise Refused("contact", str(contact.id), "one test message at a time")
+    act.note("message.test", ("message", sent), patient=patient_id)
+    return sent
 
 
 def _check(name: str, value: Any) -> Any:

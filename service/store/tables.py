@@ -137,6 +137,10 @@ class Clinic(Base):
     text_line: Mapped[str | None] = mapped_column(String(40), index=True)
     quiet_from: Mapped[time]
     quiet_until: Mapped[time]
+    # The hours that a new patient's plan begins with; each plan has its own from then on.
+    start_opens: Mapped[time] = mapped_column(default=time(7))
+    start_due: Mapped[time] = mapped_column(default=time(8, 30))
+    start_closes: Mapped[time] = mapped_column(default=time(10))
     steps: Mapped[list[Any]]  # domain.steps.as_json
     asks: Mapped[dict[str, Any]]  # domain.asking.checked_asks: how often each question is asked
     says_back: Mapped[bool] = mapped_column(default=True)  # answers by text are repeated to who gave them
@@ -281,6 +285,7 @@ class Consent(Base):
     kind: Mapped[ConsentKind]
     given: Mapped[bool]
     how: Mapped[str] = mapped_column(String(200))  # "signed form", "text STOP" …
+    given_on: Mapped[date | None]  # the date of the form or talk, as staff say; null: when it was recorded
     recorded_by: Mapped[str] = mapped_column(String(80))
     at: Mapped[datetime]
 
@@ -313,6 +318,18 @@ class Plan(Base):
             self.weekdays, self.opens, self.due, self.closes, self.wants_reading, self.wants_checkin,
             phases_from_json(self.phases),
         )  # fmt: skip
+
+
+class EnrolmentDraft(Base):
+    """An enrolment that was begun and is not finished. Nobody is enrolled by it; gone once they are, or after days."""
+
+    __tablename__ = "enrolment_drafts"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    begun_by: Mapped[uuid.UUID] = _ref("staff")
+    begun_at: Mapped[datetime] = mapped_column(index=True)
+    typed: Mapped[dict[str, Any]]  # the fields of the form, as they were typed
+    step: Mapped[int] = mapped_column(default=1)  # the one that is to be filled in next
 
 
 class Pause(Base):

@@ -311,6 +311,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageKind.STRANGER: _("to an unknown number"),
         MessageKind.STAFF_TASK: _("staff task"),
         MessageKind.DIGEST: _("digest"),
+        MessageKind.TEST: _("test message"),
     },
     MessageState: {
         MessageState.QUEUED: _("queued"),

@@ -54,6 +54,7 @@ PLACEHOLDERS: Mapping[MessageKind, frozenset[str]] = {
     K.STRANGER: frozenset({"sender", "phone", "number"}),
     K.STAFF_TASK: frozenset({"sender", "link"}),
     K.DIGEST: frozenset({"sender", "link", "count"}),
+    K.TEST: frozenset({"sender"}),
 }
 REQUIRED: Mapping[MessageKind, frozenset[str]] = {
     K.PROMPT: frozenset({"link"}),
@@ -190,6 +191,9 @@ def _full(language: Language) -> Mapping[MessageKind, Template]:
         ),
         K.STAFF_TASK: Template(pgettext("text message", "{sender}: something waits in the inbox. {link}")),
         K.DIGEST: Template(pgettext("text message", "{sender}: waiting in the inbox: {count}. {link}")),
+        K.TEST: Template(
+            pgettext("text message", "{sender}: this is a test message. It has arrived. Nothing needs to be done.")
+        ),
     }
 
 

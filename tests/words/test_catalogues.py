@@ -119,7 +119,7 @@ def test_what_is_compiled_is_what_is_written(language: str, name: str) -> None:
 ALIKE = {
     "messages": {"No", "no", "No ", "{sender}: {text}"},
     "clinic": {"BNP", "NT-proBNP", "Plan", "no", "urea", "%(metres)d m", "%(size)s kg", "%(one)s, %(other)s"}
-    | {"%(sign)s, %(day)s"},
+    | {"%(sign)s, %(day)s", ", "},
 }
 
 

@@ -44,6 +44,9 @@ class ClinicChange(Schema):
     sender_name = text(32, required=False)
     quiet_from = fields.Time()
     quiet_until = fields.Time()
+    start_opens = fields.Time()
+    start_due = fields.Time()
+    start_closes = fields.Time()
     steps = fields.List(fields.Dict(), validate=validate.Length(max=10))
     asks = fields.Dict(keys=fields.String(), values=fields.List(fields.String(), validate=validate.Length(max=30)))
     silent_days = whole(1, 30)
@@ -57,7 +60,8 @@ class ClinicChange(Schema):
 ClinicOut = shows(
     "ClinicOut",
     Clinic,
-    "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until steps"
+    "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until"
+    " start_opens start_due start_closes steps"
     " asks text_line says_back silent_days silent_again_days asks_again_in_doubt record_rules",
     steps=fields.List(fields.Dict()),
 )

@@ -146,7 +146,7 @@ class CaregiverIn(Schema):
 
 CaregiverOut = shows("CaregiverOut", Caregiver, "id patient_id name relation zone language position active")
 ContactOut = shows("ContactOut", Contact, "id channel address position state broken_reason")
-ConsentOut = shows("ConsentOut", Consent, "id kind given how caregiver_id recorded_by at")
+ConsentOut = shows("ConsentOut", Consent, "id kind given how given_on caregiver_id recorded_by at")
 PushLinkOut = shows("PushLinkOut", PushLink, "link until")
 
 
@@ -163,6 +163,7 @@ class ConsentIn(Schema):
     kind = word(vocabulary.ConsentKind, required=True)
     given = yes_no(required=True)
     how = text(200)
+    on = fields.Date(allow_none=True, load_default=None)
     caregiver_id = fields.UUID(allow_none=True)
 
 
@@ -237,6 +238,20 @@ def put_contact_first(call: Call, contact_id: uuid.UUID) -> Contact:
     return contact
 
 
+class TestSentOut(Schema):
+    message_id = fields.UUID(dump_only=True)
+    state = word(vocabulary.MessageState, dump_only=True)
+
+
+@blueprint.post("/contacts/<uuid:contact_id>/test", allowed=needs(Scope.ENROL))
+@blueprint.writes(TestSentOut, 201)
+def send_test(call: Call, contact_id: uuid.UUID) -> dict[str, Any]:
+    """Send a test message to a patient's or caregiver's contact. What becomes of it stands among their messages."""
+    contact = _of_somebody_looked_after(call, contact_id)
+    sent = people.send_test(call.act, contact, services().transports.keys())
+    return {"message_id": sent, "state": vocabulary.MessageState.QUEUED}
+
+
 def _of_somebody_looked_after(call: Call, contact_id: uuid.UUID) -> Contact:
     """A patient's or caregiver's. Where staff are told of alarms is no machine's to change."""
     contact = own(call.session, Contact, contact_id)
@@ -269,11 +284,14 @@ def list_consents(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
 @blueprint.post("/patients/<uuid:patient_id>/consents", allowed=needs(Scope.ENROL))
 @blueprint.writes(ConsentOut, 201, takes=ConsentIn)
 def record_consent(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Consent:
-    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once."""
+    """Record a consent given or withdrawn; a withdrawal cancels what is queued at once.
+
+    `on` is the date of the form or the talk, where it was not today.
+    """
     patient = own_patient(call.session, patient_id)
     caregiver_id = new.pop("caregiver_id", None)
     caregiver = own(call.session, Caregiver, caregiver_id) if caregiver_id else None
-    return contacts.record_consent(call.act, patient, new["kind"], new["given"], new["how"], caregiver=caregiver)
+    return contacts.record_consent(call.act, patient, new["kind"], new["given"], new["how"], caregiver, new["on"])
 
 
 def _push_link(call: Call, person: Patient | Caregiver) -> PushLink:

@@ -166,12 +166,17 @@ def set_plan(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Plan:
 
     A prompt before 06:00 or after 21:00 is taken only when `opens` is said a second time, in `opens_again`.
     """
+    return plans.set_plan(call.act, own_patient(call.session, patient_id), new_plan(new))
+
+
+def new_plan(new: dict[str, Any]) -> plans.NewPlan:
+    """What `PlanIn` read, as the use case takes it. Raises Refused."""
     days = new.pop("days_a_week", None)
     if days is not None and "weekdays" in new:
         raise Refused("days_a_week", days, "nothing beside weekdays: one of the two")
     new["weekdays"] = rules.spread(days or 7) if "weekdays" not in new else weekday_bits(new["weekdays"])
     new["phases"] = tuple(rules.PlanPhase(**one | {"weekdays": weekday_bits(one["weekdays"])}) for one in new["phases"])
-    return plans.set_plan(call.act, own_patient(call.session, patient_id), plans.NewPlan(**new))
+    return plans.NewPlan(**new)
 
 
 WindowAheadOut = shows("WindowAheadOut", WindowAhead, "day paused times.opens_at times.due_at times.closes_at")

@@ -27,12 +27,12 @@ class Input:
 
     name: str
     label: Any
-    kind: str = "text"  # text, date, datetime-local, time, decimal, number, measure, checkbox, yes, days, staff, choice
+    kind: str = "text"  # any that browsers know, and decimal, number, measure, yes, days, staff, choice
     words: type[StrEnum] | tuple[StrEnum, ...] | None = None
     required: bool = False
     start: str = ""
     hint: Any = ""
-    choices: Callable[[], Sequence[tuple[str, str]]] | None = None  # of a choice: what is sent, and what is read
+    choices: Callable[[], Sequence[tuple[str, str]]] | None = None  # what is sent, and what is read; of text: proposals
     empties: bool = False  # an empty field says that there is none, rather than nothing
 
 
@@ -64,10 +64,22 @@ def loaded(schema: Schema, form: Form, held: Mapping[str, Any]) -> dict[str, Any
     try:
         read: dict[str, Any] = schema.load(held)
     except ValidationError as wrong:
-        name = next(iter(wrong.messages_dict))
-        asked = next((one for one in form.inputs if one.name == name), None)
-        raise Refused(name, held.get(name), _accepted(asked, held.get(name))) from None
+        path = _first(wrong.messages_dict)
+        # A field below another has its whole path for a name where the form says so, and else its own.
+        named = (".".join(path), f"{path[0]}.{path[-1]}", path[-1])
+        asked = next((one for name in named for one in form.inputs if one.name == name), None)
+        found: Any = held
+        for step in path:
+            found = found.get(step) if isinstance(found, Mapping) else found
+        raise Refused(path[-1] if asked is None else asked.name, found, _accepted(asked, found)) from None
     return read
+
+
+def _first(messages: Mapping[Any, Any]) -> list[str]:
+    """Where the first thing is that a schema did not take."""
+    name, below = next(iter(messages.items()))
+    path = [] if isinstance(name, int) or name in {"key", "value"} else [str(name)]
+    return path + (_first(below) if isinstance(below, Mapping) else [])
 
 
 def value(one: Input, zone: str) -> Any:

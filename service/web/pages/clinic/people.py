@@ -25,10 +25,11 @@ from service.enrolling import people as enrolling_people
 from service.store.session import read_session
 from service.store.tables import Caregiver, Contact, Patient
 from service.web import forms
-from service.web.auth import own, own_patient, staff_act, staff_only
+from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import refusals
 from service.web.services import services
+from service.words import countries
 from service.words.labels import title
 
 contacts_blueprint = Blueprint("ways", __name__, url_prefix="/ways")
@@ -60,7 +61,7 @@ class Ways:
 
 
 def ways(session: Session, patient_id: uuid.UUID) -> Ways:
-    """The patient and the caregivers who look out for them now. Two queries."""
+    """The patient and the caregivers who look out for them now. A constant number of queries."""
     caregivers = session.scalars(
         select(Caregiver)
         .where(Caregiver.patient_id == patient_id, Caregiver.clinic_id == g.clinic_id, Caregiver.active)
@@ -76,10 +77,14 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
         .order_by(Contact.position, Contact.created_at, Contact.id)
     ):
         held[contact.caregiver_id].append(contact)
+    region = enrolling_people.region_of(own_clinic(session))
     return Ways(
         tuple(
             Reached(
-                one, tuple(_way(contact, held[one.id if one else None]) for contact in held[one.id if one else None])
+                one,
+                tuple(
+                    _way(contact, held[one.id if one else None], region) for contact in held[one.id if one else None]
+                ),
             )
             for one in (None, *caregivers)
         ),
@@ -164,10 +169,15 @@ def _back(patient_id: uuid.UUID) -> ResponseReturnValue:
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
-def _way(contact: Contact, held: list[Contact]) -> Way:
+def _way(contact: Contact, held: list[Contact], region: str | None) -> Way:
     words = title(page_language(), contact.channel)
     if contact.channel is not Channel.WEBPUSH:
-        words = f"{words}: {contact.address}"
+        shown = contact.address
+        if contact.channel is Channel.TEXT:
+            shown, country = enrolling_people.as_dialled(contact.address)
+            if country is not None and country != region:  # a slip of the pen is seen at once
+                shown = f"{shown} ({countries.name(page_language(), country)})"
+        words = f"{words}: {shown}"
     works = contact.state is ContactState.OK
     working = [one for one in held if one.state is ContactState.OK]
     trouble = ""

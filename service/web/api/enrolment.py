@@ -6,14 +6,15 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from service.domain.vocabulary import Scope
+from service.domain.vocabulary import ActorKind, Scope
 from service.enrolling import enrolment, people
 from service.enrolling.enrolment import Agreed, Enrolment, NewHelper
 from service.store.tables import Patient
 from service.web.api.base import Blueprint, instant, shows, text, yes_no
-from service.web.api.guards import Call, needs
+from service.web.api.guards import Call, caller, needs
 from service.web.api.people import PATIENT, CaregiverIn, ContactIn, PatientIn
 from service.web.api.plans import PlanIn, new_plan
+from service.web.problems import Problem
 
 blueprint = Blueprint("enrolment", "Enrolment in one call")
 
@@ -55,6 +56,9 @@ def enrol(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     Refused for `is_other` where the clinic has somebody of that name and date of birth, or with that number:
     look first. `first_prompt_at` is when the patient is asked first, null where nothing would ask.
     """
+    machine = caller() if caller().actor.kind is ActorKind.KEY else None
+    if machine is not None and Scope.CONTACTS not in machine.scopes and _has_contact(new):
+        raise Problem(403, f"The key has no scope {Scope.CONTACTS.value!r}: it enrols without a contact.")
     patient = enrolment.enrol(call.act, enrolment_of(new))
     first = enrolment.first_prompt(call.session, patient.id)
     return {name: getattr(patient, name) for name in PATIENT.split()} | {"first_prompt_at": first}
@@ -78,6 +82,10 @@ def helper_of(new: dict[str, Any]) -> NewHelper:
     """What `HelperIn` read, as the use case takes it."""
     contact, allowed, agreed = (new.pop(name) for name in ("contact", "allowed", "agreed"))
     return NewHelper(people.NewCaregiver(**new), _contact(contact), _agreed(allowed), _agreed(agreed))
+
+
+def _has_contact(new: dict[str, Any]) -> bool:
+    return any(whose is not None and whose["contact"] is not None for whose in (new, new["caregiver"]))
 
 
 def _contact(given: dict[str, Any] | None) -> people.NewContact | None:

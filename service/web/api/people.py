@@ -243,7 +243,7 @@ class TestSentOut(Schema):
     state = word(vocabulary.MessageState, dump_only=True)
 
 
-@blueprint.post("/contacts/<uuid:contact_id>/test", allowed=needs(Scope.ENROL))
+@blueprint.post("/contacts/<uuid:contact_id>/test", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(TestSentOut, 201)
 def send_test(call: Call, contact_id: uuid.UUID) -> dict[str, Any]:
     """Send a test message to a patient's or caregiver's contact. What becomes of it stands among their messages."""

@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from service.care import contacts
 from service.domain.localtime import local_date
+from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind
 from service.enrolling import enrolment, people
@@ -94,14 +95,14 @@ class Tried(Exception):
 
 
 @blueprint.get("")
-@staff_only()
+@staff_only(Right.ENROL)
 def begin() -> ResponseReturnValue:
     """An empty form, and what was begun and is not finished."""
     return _page(None)
 
 
 @blueprint.get("/<uuid:draft_id>")
-@staff_only()
+@staff_only(Right.ENROL)
 def go_on(draft_id: uuid.UUID) -> ResponseReturnValue:
     """The form as far as it is filled in."""
     with read_session(services().engine) as session:
@@ -110,14 +111,14 @@ def go_on(draft_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("")
-@staff_only()
+@staff_only(Right.ENROL)
 def send_first() -> ResponseReturnValue:
     """The first step, or as much of it as was typed."""
     return _sent(None)
 
 
 @blueprint.post("/<uuid:draft_id>")
-@staff_only()
+@staff_only(Right.ENROL)
 def send(draft_id: uuid.UUID) -> ResponseReturnValue:
     """A step further, the last one, or away with it (`do`)."""
     if forms.text("do") == "drop":
@@ -155,7 +156,7 @@ def _sent(draft_id: uuid.UUID | None) -> ResponseReturnValue:
 
 
 @blueprint.get("/done/<uuid:patient_id>")
-@staff_only()
+@staff_only(Right.ENROL)
 def done(patient_id: uuid.UUID) -> ResponseReturnValue:
     """When they are first asked, what is lacking before that, and what became of test messages."""
     now = services().clock.now()
@@ -180,7 +181,7 @@ def done(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.post("/done/<uuid:patient_id>/test")
-@staff_only()
+@staff_only(Right.ENROL)
 def test(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Send a test message to one contact of the patient's or a caregiver's."""
     try:

@@ -408,6 +408,13 @@ class ContactWay(StrEnum):
     HOME_VISIT = "home_visit"
 
 
+class Paper(StrEnum):
+    """What a clinic prints on."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 class ArmPosture(StrEnum):
     """How a pressure of the arm was taken."""
 

@@ -14,6 +14,7 @@ from service.care import dues
 from service.domain import asking, localtime, steps, validation
 from service.domain.record import rules
 from service.domain.validation import Refused
+from service.domain.vocabulary import Paper
 from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.tables import Clinic
@@ -55,6 +56,7 @@ class NewClinic:
     text_line: str | None = None
     silent_again_days: int = 3
     asks_again_in_doubt: bool = False
+    paper: Paper = Paper.A4
     record_rules: Any = None
 
 
@@ -124,6 +126,10 @@ def _check(name: str, value: Any) -> Any:
             return asking.checked_asks(asking.START if value is None else value)
         case "says_back" | "asks_again_in_doubt":
             return validation.yes_no(name, value)
+        case "paper":
+            if value not in list(Paper):
+                raise Refused(name, value, ", ".join(Paper))
+            return Paper(value)
         case "record_rules":
             return None if value is None else rules.as_json(rules.from_json(value))
         case "steps":

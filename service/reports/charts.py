@@ -23,8 +23,10 @@ from service.reports.tracks import (
     INK,
     LETTER,
     NARROW,
+    ONE_LINE,
     PAPER,
     VERMILION,
+    WEEKLY,
     MarkRow,
     Spec,
     Timeline,
@@ -36,6 +38,7 @@ from service.reports.tracks import (
     marks,
     pressures,
     reference_name,
+    rows_without,
     single,
     symptom_names,
     symptoms,
@@ -52,7 +55,7 @@ DARK_PAPER = "#162329"
 DARK = {
     INK: "#eaf1f1", FAINT: "#9fb0b8", BLUE: "#6cc0f0", VERMILION: "#ff9a5c", GREEN: "#4fd1a5",
     GRID: "#26393f", EDGE: "#3b5059", PAPER: DARK_PAPER, MISSED: "#8a7f74", EXCUSED: "#566a74",
-    "#cfd6da": "#4a5d66", "#dbe5ea": "#33474f", "#cfe8df": "#1f4a3c",
+    "#cfd6da": "#4a5d66", "#dbe5ea": "#33474f", "#cfe8df": "#1f4a3c", "#f6cdb0": "#7a3a12",
 }  # fmt: skip
 CONFIG: Spec = {
     "aria": False,  # the sentence and the table speak for the drawing
@@ -81,20 +84,23 @@ def timeline(facts: Timeline, say: Language, *, width: int, heart_rate: bool = T
     left, right = sides(facts, say, width)
     inner = width - left - right
     dense = inner / len(facts.days) < 14
+    beside = width >= NARROW
     tracks = [
-        pressures(facts, say, inner),
-        weight(facts, say, inner),
+        pressures(facts, say, inner, beside=beside),
+        weight(facts, say, beside=beside),
         single(facts, say, "breathlessness", say.gettext("Breathless 0–10"), "square", scale={"domain": [0, 10]}),
-        symptoms(facts, say, dense=dense),
-        marks(facts, say, inner),
     ]
+    if symptom_names(facts, say):
+        tracks.append(symptoms(facts, say, dense=dense))
+    if mark_names(facts, say):
+        tracks.append(marks(facts, say, inner))
     if heart_rate:
         tracks.insert(1, single(facts, say, "heart_rate", say.gettext("Heart rate, /min"), "diamond"))
     for index, track in enumerate(tracks):
         track["width"] = inner
         track["layer"] = [*_days_without(facts), *track["layer"], *_changes(facts)]
         _axis(track, facts, bottom=index in {0, len(tracks) - 1})
-    above = 56 if inner < NARROW / 2 + 50 else 34  # px: the legend
+    above = 56 if inner < ONE_LINE else 34  # px: the legend
     height = sum(track["height"] for track in tracks) + GAP * (len(tracks) - 1)
     return {
         "$schema": "https://vega.github.io/schema/vega-lite/v6.json",
@@ -130,8 +136,10 @@ def _locale(say: Language) -> Spec:
 
 def sides(facts: Timeline, say: Language, width: int) -> tuple[int, int]:
     """How much of a drawing `width` px wide is beside its tracks, left and right: by the longest words there."""
-    names = [*symptom_names(say).values(), *mark_names(facts, say).values()]
-    left = 16 + round(LETTER * min(max(map(len, names)), 20))
+    titles = (say.gettext("Breathless 0–10"), say.gettext("Heart rate, /min"))  # stand in two lines, beside figures
+    names = [*symptom_names(facts, say).values(), *mark_names(facts, say).values()]
+    longest = max([5 + max(map(len, title.split())) for title in titles] + [len(name) for name in names])
+    left = 16 + round(LETTER * min(longest, 20))
     if width < NARROW:
         return min(left, 116), 8
     labels = [label for _, label, _, _ in levels(facts, say)]
@@ -210,6 +218,22 @@ def describe(facts: Timeline, say: Language, table: str) -> str:
     if facts.lower is not None:
         parts.append(say.gettext("lower limit %(limit)s", limit=say.figure(facts.lower)))
     return f"{'; '.join(parts)}. {table}"
+
+
+def caption(facts: Timeline, say: Language) -> str:
+    """What a reader of the drawing has to know, and which of its rows are left out."""
+    told = [say.gettext("A line breaks where a day has no value.")]
+    if len(facts.days) > WEEKLY:
+        told.append(say.gettext("Lines go through the median of each week."))
+    if facts.ahead:
+        told.append(
+            say.gettext("The shaded band is where the pressure is likely to be if it goes on as it does (80 %).")
+        )
+    if "swelling" in symptom_names(facts, say):
+        told.append(say.gettext("Swelling: a ankle, s shin, k knee or above."))
+    if without := rows_without(facts, say):
+        told.append(say.gettext("Nothing in these days of: %(rows)s.", rows=", ".join(without)))
+    return " ".join(told)
 
 
 def _axis(track: Spec, facts: Timeline, *, bottom: bool) -> None:

@@ -54,7 +54,7 @@ LASTING = {
     MarkRow.SILENCES: PAPER,
     MarkRow.CONTEXT: "#dbe5ea",
     MarkRow.GOALS: "#cfe8df",
-    MarkRow.EVENTS: VERMILION,
+    MarkRow.EVENTS: "#f6cdb0",
 }
 AT_ONCE = {
     MarkRow.ADJUSTMENTS: ("triangle-up", BLUE),
@@ -62,8 +62,6 @@ AT_ONCE = {
     MarkRow.MEDICINES: ("square", BLUE),
     MarkRow.RESULTS: ("circle", INK),
 }
-# Rows that are drawn only where something is in them.
-OF_THE_RECORD = frozenset({MarkRow.GOALS, MarkRow.EVENTS, MarkRow.MEDICINES, MarkRow.RESULTS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +130,8 @@ def _week(days: Sequence[Day]) -> Day:
     return Day(days[len(days) // 2].day, weight_kg=values.pop("sure_weight_kg"), **values)
 
 
-NARROW = 500  # px: below, what stands beside the tracks goes into them
+ONE_LINE = 300  # px: tracks narrower than this have their legend in two
+NARROW = 500  # px: a drawing narrower than this has the names of its levels in the tracks, not beside them
 
 
 def last_day(facts: Timeline) -> date:
@@ -182,12 +181,8 @@ def _named(field: str, names: Mapping[Any, str]) -> Spec:
     }
 
 
-def _frame(facts: Timeline, field: str, value: str | int, y: Spec) -> Spec:
-    """A layer that draws nothing and keeps the track when nothing happened."""
-    return layer_of([{"day": facts.days[0].day.isoformat(), field: value}], "point", {"x": x(), "y": y}, opacity=0)
-
-
-def pressures(facts: Timeline, say: Language, width: int) -> Spec:
+def pressures(facts: Timeline, say: Language, width: int, *, beside: bool = True) -> Spec:
+    """The three pressures and what they are held against; `beside`: there is room for names on the right."""
     names = [say.gettext("PA systolic"), say.gettext("PA mean"), say.gettext("PA diastolic")]
     rows = [
         {"day": day.day.isoformat(), "series": name, "value": value}
@@ -201,10 +196,10 @@ def pressures(facts: Timeline, say: Language, width: int) -> Spec:
         [line[0] for line in lines], [value for row in known if isinstance(value := row["value"], float)], PRESSURES
     )
     forecast = _forecast(facts, y)
-    rules = [one for line, down in zip(lines, moves, strict=True) for one in rule(*line, y, width, down)]
+    rules = [one for line, down in zip(lines, moves, strict=True) for one in rule(*line, y, down, beside=beside)]
     if not known:
         return _track(BLANK, [*_blank(facts, say, y, BLANK), *forecast, *rules])
-    legend = {"orient": "top", "title": None, "symbolStrokeWidth": 2, "columns": 2 if width < 300 else 3}
+    legend = {"orient": "top", "title": None, "symbolStrokeWidth": 2, "columns": 2 if width < ONE_LINE else 3}
     both = {"x": x(), "y": y, "color": _told_by("series", names, [GREEN, VERMILION, BLUE], legend)}
     dash = _told_by("series", names, [[2, 2], [6, 3], [1, 0]])
     shape = _told_by("series", names, ["triangle-up", "square", "circle"], legend)
@@ -240,8 +235,8 @@ def levels(facts: Timeline, say: Language) -> list[tuple[float, str, list[int], 
         (facts.reference, reference_name(facts, say), [8, 4], INK),
         (facts.upper, say.pgettext("limit", "upper"), [3, 3], VERMILION),
         (facts.lower, say.pgettext("limit", "lower"), [3, 3], VERMILION),
-        (facts.goal_upper, say.gettext("goal, upper end"), [1, 3], GREEN),
-        (facts.goal_lower, say.gettext("goal, lower end"), [1, 3], GREEN),
+        (facts.goal_upper, say.gettext("goal ≤"), [1, 3], GREEN),
+        (facts.goal_lower, say.gettext("goal ≥"), [1, 3], GREEN),
     )
     return [
         (value, f"{name} {say.figure(value)}", dash, colour) for value, name, dash, colour in lines if value is not None
@@ -260,8 +255,10 @@ def apart(levels: Sequence[float], drawn: Sequence[float], height: int) -> list[
     return moves
 
 
-def rule(value: float, label: str, dash: list[int], colour: str, y: Spec, width: int, down: float = 0) -> list[Spec]:
-    """A level line with its name outside, at the right edge, where no reading can hide it; in a narrow track on it.
+def rule(
+    value: float, label: str, dash: list[int], colour: str, y: Spec, down: float = 0, *, beside: bool
+) -> list[Spec]:
+    """A level line with its name outside, at the right edge, where no reading can hide it; without room there, on it.
 
     `down` is how many pixels below its place the name stands.
     """
@@ -269,15 +266,18 @@ def rule(value: float, label: str, dash: list[int], colour: str, y: Spec, width:
     named = {"x": {"value": "width"}, "y": y, "text": {"field": "label"}}
     outside = {"align": "left", "dx": 5, "dy": down, "baseline": "middle"}
     on_it = {"align": "right", "dx": -3, "dy": down - 2, "baseline": "bottom"}
-    return [
-        layer_of(rows, "rule", {"y": y}, strokeDash=dash, color=colour, strokeWidth=1.4),
-        layer_of(rows, "text", named, **(on_it if width < NARROW / 2 + 50 else outside), color=colour),
-    ]
+    line = layer_of(rows, "rule", {"y": y}, strokeDash=dash, color=colour, strokeWidth=1.4)
+    if beside:
+        return [line, layer_of(rows, "text", named, **outside, color=colour)]
+    # The paper round its letters keeps what they lie on from running through them.
+    ground = layer_of(rows, "text", named, **on_it, color=PAPER, stroke=PAPER, strokeWidth=4, strokeJoin="round")
+    return [line, ground, layer_of(rows, "text", named, **on_it, color=colour)]
 
 
 def _blank(facts: Timeline, say: Language, y: Spec, height: int) -> list[Spec]:
-    """The frame of a track that holds no value."""
-    frame = _frame(facts, "value", 0, {**y, "axis": y["axis"] | {"labels": False, "ticks": False, "grid": False}})
+    """The frame of a track that holds no value: a layer that draws nothing, and words that say so."""
+    bare = {**y, "axis": y["axis"] | {"labels": False, "ticks": False, "grid": False}}
+    frame = layer_of([{"day": facts.days[0].day.isoformat(), "value": 0}], "point", {"x": x(), "y": bare}, opacity=0)
     rows = [frame["data"]["values"][0] | {"said": say.gettext("nothing in these days")}]
     below = {"x": x(), "y": {"value": height - 12}, "text": {"field": "said"}}
     return [frame, layer_of(rows, "text", below, align="left", dx=8, color=FAINT)]
@@ -311,7 +311,7 @@ def single(
 LEAST_SPAN = 6.0  # kg: common practice, no source; a wobble of a pound or two is to look like one
 
 
-def weight(facts: Timeline, say: Language, width: int) -> Spec:
+def weight(facts: Timeline, say: Language, *, beside: bool = True) -> Spec:
     known = [one for day in facts.points if (one := day.sure_weight_kg) is not None]
     if facts.dry_weight_kg is not None and known:
         known.append(facts.dry_weight_kg)
@@ -323,31 +323,42 @@ def weight(facts: Timeline, say: Language, width: int) -> Spec:
     if facts.dry_weight_kg is not None:
         y = next(layer["encoding"]["y"] for layer in track["layer"] if "y" in layer["encoding"])
         name = say.gettext("dry %(weight)s", weight=say.figure(facts.dry_weight_kg))
-        track["layer"] += rule(facts.dry_weight_kg, name, [8, 4], INK, y, width)
+        track["layer"] += rule(facts.dry_weight_kg, name, [8, 4], INK, y, beside=beside)
     return track
 
 
 def symptoms(facts: Timeline, say: Language, *, dense: bool) -> Spec:
-    """Letters where a day has room for them, dots where it is `dense`; the table holds the letters."""
-    names = symptom_names(say)
-    said_on = [
-        (facts.middle_of(day.day), names[symptom], text) for day in facts.days for symptom, text in _symptoms(day, say)
-    ]
+    """Letters where a day has room for them, dots where it is `dense`, of tiredness the larger the more of it.
+
+    The table holds the letters.
+    """
+    names = symptom_names(facts, say)
+    said_on = {
+        (facts.middle_of(day.day), names[symptom]): (text, day.tiredness if symptom == "tiredness" else None)
+        for day in facts.days
+        for symptom, text in _symptoms(day, say)
+    }
     rows = [
-        {"day": on.isoformat(), "symptom": name, "text": text}
-        for (on, name), text in {(on, name): text for on, name, text in said_on}.items()
+        {"day": on.isoformat(), "symptom": name, "text": text, "size": 16 if much is None else 3 + 5 * much}
+        for (on, name), (text, much) in said_on.items()
     ]
     y = _named("symptom", names)
     where: Spec = {"x": x(), "y": y}
     if dense:
-        said = layer_of(rows, "point", where, filled=True, size=10, color=INK, opacity=1)
+        size = {"size": {"field": "size", "type": "quantitative", "scale": None}}
+        said = layer_of(rows, "point", where | size, filled=True, color=INK, opacity=1)
     else:
         said = layer_of(rows, "text", where | {"text": {"field": "text"}}, fontSize=12, color=INK)
-    return _track(17 * len(names), [_frame(facts, "symptom", next(iter(names.values())), y), said])
+    return _track(17 * len(names), [said])
 
 
-def symptom_names(say: Language) -> dict[str, str]:
-    """The rows of the track, from the top, by the name of the day's answer."""
+def symptom_names(facts: Timeline, say: Language) -> dict[str, str]:
+    """The rows of the track, from the top, by the name of the day's answer: what these days told of."""
+    told = {symptom for day in facts.days for symptom, _ in _symptoms(day, say)}
+    return {symptom: name for symptom, name in _symptom_names(say).items() if symptom in told}
+
+
+def _symptom_names(say: Language) -> dict[str, str]:
     return {
         "extra_pillows": say.gettext("Extra pillows"),
         "woke_breathless": say.gettext("Woken breathless"),
@@ -391,8 +402,20 @@ def _symptoms(day: Day, say: Language) -> list[tuple[str, str]]:
 
 
 def mark_names(facts: Timeline, say: Language) -> dict[MarkRow, str]:
-    """The rows of what happened, from the top."""
-    names = {
+    """The rows of what happened in these days, from the top."""
+    held = {mark.row for mark in facts.marks}
+    return {row: name for row, name in _mark_names(say).items() if row in held}
+
+
+def rows_without(facts: Timeline, say: Language) -> list[str]:
+    """The rows that are left out because these days have nothing in them."""
+    everything = [*_symptom_names(say).values(), *_mark_names(say).values()]
+    drawn = {*symptom_names(facts, say).values(), *mark_names(facts, say).values()}
+    return [name for name in everything if name not in drawn]
+
+
+def _mark_names(say: Language) -> dict[MarkRow, str]:
+    return {
         MarkRow.ADJUSTMENTS: say.gettext("Adjustments"),
         MarkRow.PAUSES: say.gettext("Pauses"),
         MarkRow.SILENCES: say.gettext("Silences"),
@@ -404,8 +427,6 @@ def mark_names(facts: Timeline, say: Language) -> dict[MarkRow, str]:
         MarkRow.MESSAGES: say.gettext("Messages"),
         MarkRow.REVIEWS: say.gettext("Reviews"),
     }
-    held = {mark.row for mark in facts.marks}
-    return {row: name for row, name in names.items() if row in held or row not in OF_THE_RECORD}
 
 
 def marks(facts: Timeline, say: Language, width: int) -> Spec:
@@ -435,8 +456,7 @@ def marks(facts: Timeline, say: Language, width: int) -> Spec:
     shapes, colours = [AT_ONCE[row][0] for row in short], [AT_ONCE[row][1] for row in short]
     look = {"shape": told(short, shapes), "color": told(short, colours)}
     layers = [
-        _frame(facts, "row", names[MarkRow.ADJUSTMENTS], y),
-        layer_of(rows(*long), "bar", across | fill, height=9, cornerRadius=2, stroke=INK, strokeWidth=0.8),
+        layer_of(rows(*long), "bar", across | fill, height=14, cornerRadius=2, stroke=INK, strokeWidth=0.8),
         layer_of(rows(MarkRow.MESSAGES), "tick", at, color=FAINT, thickness=1.5, size=9),
         layer_of(rows(*short), "point", at | look, filled=True, size=60, opacity=1),
     ]
@@ -453,7 +473,7 @@ def marks(facts: Timeline, say: Language, width: int) -> Spec:
 
 LETTERS = 12  # px
 LETTER = 0.55 * LETTERS  # px, about: how wide one is
-NARROWEST = 4  # letters, below which a mark says nothing beside it
+NARROWEST = 8  # letters, below which a mark says nothing beside it
 
 
 def _said_beside(facts: Timeline, names: Mapping[MarkRow, str], width: int) -> Iterator[tuple[MarkRow, date, str, int]]:

@@ -147,6 +147,7 @@ class Clinic(Base):
     silent_days: Mapped[int]  # missed windows in a row before staff get a task
     silent_again_days: Mapped[int]  # after so many, a silence that staff closed is told again while it lasts
     record_rules: Mapped[dict[str, Any] | None]  # domain.record.rules.as_json; null takes the start values
+    paper: Mapped[vocabulary.Paper] = mapped_column(server_default=vocabulary.Paper.A4)  # records are printed on it
     asks_again_in_doubt: Mapped[bool]  # a prompt that may not have left is sent once more: a double, not nothing
     created_at: Mapped[datetime]
     digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open

@@ -27,6 +27,7 @@ from service.domain.vocabulary import (
     MessageState,
     NoResult,
     Outcome,
+    Paper,
     PauseCause,
     Pressure,
     Response,
@@ -229,6 +230,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         ArmPosture.SITTING: _("sitting"),
         ArmPosture.STANDING: _("standing"),
     },
+    Paper: {Paper.A4: "A4", Paper.LETTER: "Letter"},
     Sex: {Sex.FEMALE: _("female"), Sex.MALE: _("male")},
     Side: {Side.LEFT: _("left"), Side.RIGHT: _("right")},
     Device: {

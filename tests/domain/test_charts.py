@@ -247,9 +247,40 @@ def test_every_line_stands_out_from_the_dark_page_too(colour):
     assert (luminance(charts.DARK[colour]) + 0.05) / (luminance(charts.DARK_PAPER) + 0.05) >= 3.0
 
 
+def test_rows_without_anything_are_left_out_and_named_in_the_caption():
+    some = [Mark(tracks.MarkRow.REVIEWS, FIRST, FIRST, "No change"), Mark(tracks.MarkRow.GOALS, FIRST, TODAY, "to 20")]
+    known = facts(marks=some, days=[Day(FIRST, checkin=True, swelling=Swelling.KNEE), *days()[1:]])
+    (rows_of_words,) = [
+        track for track in charts.timeline(known, ENGLISH, width=880)["vconcat"] if track["height"] == 40
+    ]
+    assert rows_of_words["layer"][0]["encoding"]["y"]["scale"]["domain"] == ["Goals", "Reviews"]
+    told = charts.caption(known, ENGLISH)
+    assert (
+        "Nothing in these days of: Slept in a chair, Belly full, Light-headed, Missed medicines, Safety answer," in told
+    )
+    assert "Adjustments, Pauses" in told
+    assert not {"Goals", "Reviews", "Tiredness,"} & set(told.split())
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_the_names_of_levels_have_the_room_that_is_left_for_them_beside_or_paper_under_them(language):
+    known, say = facts(goal_upper=20.0, goal_lower=12.0), load_language(language)
+    for width in (336, 600, 880):
+        names = [
+            layer["mark"]
+            for layer in charts.timeline(known, say, width=width)["vconcat"][0]["layer"]
+            if layer["mark"]["type"] == "text"
+        ]
+        assert len({one["align"] for one in names}) == 1
+        if names[0]["align"] == "left":
+            assert charts.sides(known, say, width)[1] > 80
+        else:
+            assert [one.get("stroke") for one in names] == [tracks.PAPER, None] * 5
+
+
 def test_a_wobble_of_the_weight_does_not_fill_its_track():
     some = [Day(FIRST + timedelta(days=index), weight_kg=80.0 + 0.8 * (index % 2)) for index in range(30)]
-    track = tracks.weight(Timeline(days=some), ENGLISH, 600)
+    track = tracks.weight(Timeline(days=some), ENGLISH)
     low, high = track["layer"][0]["encoding"]["y"]["scale"]["domain"]
     assert low <= 80.0 < 80.8 <= high
     assert high - low >= 6

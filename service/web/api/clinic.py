@@ -54,6 +54,7 @@ class ClinicChange(Schema):
     text_line = text(40, required=False, allow_none=True)
     silent_again_days = whole(1, 30)
     asks_again_in_doubt = fields.Boolean()
+    paper = word(vocabulary.Paper)
     record_rules = fields.Dict()
 
 
@@ -62,7 +63,7 @@ ClinicOut = shows(
     Clinic,
     "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until"
     " start_opens start_due start_closes steps"
-    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt record_rules",
+    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt paper record_rules",
     steps=fields.List(fields.Dict()),
 )
 

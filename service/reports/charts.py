@@ -76,6 +76,7 @@ CONFIG: Spec = {
 }
 
 
+PAPER_WIDTH = 825  # px, of which the paper makes what fits
 GAP, BELOW = 18, 26  # px: between tracks, and below the last, where the dates are
 
 
@@ -114,6 +115,11 @@ def timeline(facts: Timeline, say: Language, *, width: int, heart_rate: bool = T
         "padding": {"left": left, "right": right, "top": above, "bottom": height + BELOW},
         "config": CONFIG | {"locale": _locale(say)},
     }
+
+
+def on_paper(facts: Timeline, say: Language) -> Spec:
+    """The drawing for a printed record, low enough for what staff wrote to stand below it on the page."""
+    return timeline(facts, say, width=PAPER_WIDTH, heart_rate=False)
 
 
 def _locale(say: Language) -> Spec:

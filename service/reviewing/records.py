@@ -1,5 +1,6 @@
 """The two records for paper: one patient's thirty days, and a clinic's signed week.
 
+Both are set on the clinic's paper, and tell times on the clinic's clocks, whose zone stands beside each.
 The first tells the period as it is known now; its instant is the period's end.
 The second is made of what was signed, added and frozen, so later data cannot change it;
 its instant is the last of those. So asking twice gives the same bytes.
@@ -21,8 +22,9 @@ from service.care import recorded
 from service.domain import localtime, review, summary
 from service.domain.days import Day
 from service.domain.summary import Summary
-from service.domain.vocabulary import Outcome
+from service.domain.vocabulary import Lane, Outcome, Paper
 from service.reports import charts, strip
+from service.reviewing import desk
 from service.reviewing.panel import clinic_of
 from service.reviewing.patient import (
     AddedReview,
@@ -64,21 +66,24 @@ def patient_record(
     clinic = clinic_of(session, clinic_id)
     seen = build_patient(session, clinic_id, patient_id, now, days=summary.STRIP_DAYS, until=until)
     first, last = seen.days[0].day, seen.days[-1].day
-    title = say.gettext(
-        "%(name)s: %(first)s to %(last)s", name=seen.patient.name, first=say.day(first), last=say.full_day(last)
-    )
+    period = say.gettext("%(first)s to %(last)s", first=say.dated(first), last=say.dated(last))
+    title = f"{seen.patient.name}, {period}"
     signed = sum(first <= past.signed_on <= last for past in seen.reviews)
-    reviewed = [line for past in reversed(seen.reviews) for on, line in _reviewed(past, say) if first <= on <= last]
+    reviewed = [told for past in seen.reviews for on, told in _reviewed(past, clinic, say) if first <= on <= last]
     adjustments = [made for made in reversed(seen.adjustments) if first <= made.made_on <= last]
     subtitle = say.gettext("Thirty days of readings, diary, reviews and adjustments.")
+    entered = _record(seen, clinic, say)
     facts = _shared(say, title, clinic) | {
-        "subtitle": f"{clinic.name}. {subtitle}",
+        "name": seen.patient.name,
+        "whose": _whose(seen.patient.clinic_ref, seen.recorded.born_on, say),
+        "subtitle": f"{clinic.name}, {period}. {subtitle}",
         "labels": _patient_labels(say) | _record_labels(say),
         "facts": _patient_facts(seen, signed, say),
+        "told": _patient_told(seen, entered["next"], say),
         "reviews": reviewed,
         "adjustments": [_adjusted(made, say, is_over=seen.recorded.death is not None) for made in adjustments],
         "response": _response(seen, say),
-        "record": _record(seen, clinic, say),
+        "record": entered,
         "gaps": _gaps(seen, say),
         "days": {"head": _day_head(say), "rows": [_day(day, say) for day in seen.days]},
     }
@@ -95,11 +100,11 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
         select(SignOff, Staff.name).join(Staff, Staff.id == SignOff.signed_by).where(*of_week)
     ).all()
     there = {signed_off.patient_id for signed_off, _ in signed}
-    zone = localtime.zone(clinic.zone)
-    end = localtime.first_instant(week + timedelta(days=7), time(0), zone)
+    end = localtime.first_instant(week + timedelta(days=7), time(0), localtime.zone(clinic.zone))
     missing = [
         row for row in panel.carried(session, clinic_id) if row.patient_id not in there and row.enrolled_at < end
     ]
+    born = desk.beside(session, clinic_id, week) if missing else {}
     added = additions_of(session, clinic, ReviewAddition.sign_off_id.in_(select(SignOff.id).where(*of_week)))
     instants = [signed_off.signed_at for signed_off, _ in signed] + [one.at for made in added.values() for one in made]
     written = max(instants, default=datetime.combine(week, time(0), UTC))
@@ -112,6 +117,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
     answers = _counted([one.outcome for made in added.values() for one in made], say)
     of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(signed) + len(missing))
     facts = _shared(say, title, clinic) | {
+        "whose": "",
         "subtitle": f"{clinic.name}. {subtitle}",
         "labels": _weekly_labels(say),
         "facts": [
@@ -127,7 +133,17 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
             for lane, found in by_lane
             if found
         ],
-        "unsigned": [[row.name, row.clinic_ref] for row in missing],
+        "everybody": [
+            *(_line(one, by, added.get(one.id, ()), clinic, say) for _, found in by_lane for one, by in found),
+            *(
+                [
+                    f"{row.name}, {row.clinic_ref}",
+                    _born(born.get(row.patient_id, desk.AtHand()).born_on, say),
+                    *("–", "–", say.gettext("not signed"), "–"),
+                ]
+                for row in missing
+            ),
+        ],
     }
     return Record(title, facts, written)
 
@@ -145,9 +161,20 @@ def _shared(say: Language, title: str, clinic: Clinic) -> dict[str, Any]:
         "title": title,
         "clinic": clinic.name,
         "language": say.code,
+        "paper": {Paper.A4: "a4", Paper.LETTER: "us-letter"}[clinic.paper],
         "pages": say.gettext("{page} of {pages}"),
+        "clocks": say.gettext("Times: %(zone)s.", zone=clinic.zone.replace("_", " ")),
         "caution": say.gettext("A record of what staff saw and signed. Not a diagnosis."),
     }
+
+
+def _born(born_on: date | None, say: Language) -> str:
+    return say.gettext("not known") if born_on is None else say.dated(born_on)
+
+
+def _whose(clinic_ref: str, born_on: date | None, say: Language) -> str:
+    """`FM-101, born 1 Jan 1936`."""
+    return say.gettext("%(number)s, born %(day)s", number=clinic_ref, day=_born(born_on, say))
 
 
 def _patient_labels(say: Language) -> dict[str, Any]:
@@ -156,13 +183,6 @@ def _patient_labels(say: Language) -> dict[str, Any]:
         "timeline": say.gettext("Time line"),
         "reviews": say.gettext("Weekly reviews and interpretation"),
         "no_review": say.gettext("No weekly review was signed in this period."),
-        "reviews_head": [
-            say.gettext("Week from"),
-            say.gettext("What was seen"),
-            say.gettext("Outcome"),
-            say.gettext("Note"),
-            say.gettext("Signed"),
-        ],
         "adjustments": say.gettext("Adjustments and response"),
         "no_adjustment": say.gettext("None was recorded."),
         "adjustments_head": [
@@ -185,8 +205,15 @@ def _weekly_labels(say: Language) -> dict[str, Any]:
         "fingerprint": say.gettext("Fingerprint of what was seen:"),
         "since": say.gettext("Since signed"),
         "added_by": say.gettext("Added by"),
-        "unsigned": say.gettext("Not signed in this week"),
-        "unsigned_head": [say.gettext("Patient"), say.gettext("Number")],
+        "everybody": say.gettext("Everybody"),
+        "everybody_head": [
+            say.gettext("Patient"),
+            say.gettext("Born on"),
+            say.gettext("Lane"),
+            say.gettext("Reason"),
+            say.gettext("Outcome"),
+            say.gettext("Signed by"),
+        ],
     }
 
 
@@ -194,56 +221,52 @@ def _weekly_labels(say: Language) -> dict[str, Any]:
 
 
 def _patient_facts(seen: PatientReview, reviews: int, say: Language) -> Facts:
-    first, last = seen.days[0].day, seen.days[-1].day
     counted = summary.adherence(summary.recent(seen.days))
     with_reading = sum(day.readings > 0 for day in seen.days)
-    period = say.gettext(
-        "%(first)s to %(last)s (%(days)d days)",
-        first=say.full_day(first),
-        last=say.full_day(last),
-        days=summary.STRIP_DAYS,
-    )
     received = say.gettext(
         "%(received)d received of %(expected)d; %(excused)d excused",
         received=counted.received,
         expected=counted.expected,
         excused=counted.excused,
     )
-    picture = seen.entry.summary.trend.picture
-    told = [
-        [say.gettext("Level"), words.level(say, seen.entry.summary)],
-        [say.gettext("Trend"), signals.picture(say, picture) if picture else ""],
-    ]
     return [
-        [say.gettext("Patient"), f"{seen.patient.name}, {seen.patient.clinic_ref}"],
-        [say.gettext("Period"), period],
+        [say.gettext("Born on"), _born(seen.recorded.born_on, say)],
+        [say.gettext("Number"), seen.patient.clinic_ref],
+        [say.gettext("Their own clock"), seen.patient.zone.replace("_", " ")],
         [
             say.gettext("Days with a reading"),
             say.gettext("%(days)d of %(all)d", days=with_reading, all=summary.STRIP_DAYS),
         ],
         [say.gettext("Readings expected"), received],
         [say.gettext("Weekly reviews"), say.ngettext("%(num)d review signed", "%(num)d reviews signed", reviews)],
-        *([] if seen.recorded.death else told),
     ]
 
 
-def _reviewed(past: SignedReview, say: Language) -> Iterator[tuple[date, list[str]]]:
-    """The signature's line, and one for each addition, each with its date."""
-    frozen = past.frozen
+def _patient_told(seen: PatientReview, in_touch: str, say: Language) -> Facts:
+    """What takes a line of its own; only what is so of somebody who lives."""
+    picture = seen.entry.summary.trend.picture
+    told = [
+        [say.gettext("Level"), words.level(say, seen.entry.summary)],
+        [say.gettext("Trend"), signals.picture(say, picture) if picture else ""],
+        [say.gettext("Goal"), record.between(say, seen.goal.lower, seen.goal.upper) if seen.goal else ""],
+        [say.gettext("In touch next"), in_touch],
+    ]
+    return [] if seen.recorded.death else [pair for pair in told if pair[1]]
+
+
+def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tuple[date, dict[str, str]]]:
+    """The signature, and each addition to it, each with its date."""
+    seen = " ".join([past.frozen["why"], *past.frozen["also"]])
+    head = say.gettext("Week from %(day)s: %(outcome)s", day=say.dated(past.week), outcome=label(say, past.outcome))
     yield (
         past.signed_on,
-        [
-            say.short_day(past.week),
-            " ".join([frozen["why"], *frozen["also"]]),
-            label(say, past.outcome),
-            past.note or "–",
-            f"{past.by}, {say.short_day(past.signed_on)}",
-        ],
+        {"head": head, "seen": seen, "note": past.note, "by": _moment(past.by, past.at, clinic, say)},
     )
     for added in past.additions:
-        why = " ".join(added.frozen["since"] or [added.frozen["why"]])
-        by = f"{added.by}, {say.short_day(added.added_on)}"
-        yield added.added_on, [say.gettext("added"), why, label(say, added.outcome), added.note or "–", by]
+        seen = " ".join(added.frozen["since"] or [added.frozen["why"]])
+        head = say.gettext("Added: %(outcome)s", outcome=label(say, added.outcome))
+        by = _moment(added.by, added.at, clinic, say)
+        yield added.added_on, {"head": head, "seen": seen, "note": added.note, "by": by}
 
 
 def _adjusted(made: AdjustmentShown, say: Language, *, is_over: bool) -> list[str]:
@@ -304,7 +327,6 @@ def _day(day: Day, say: Language) -> list[str]:
 def _record_labels(say: Language) -> dict[str, Any]:
     """The template's own words."""
     return {
-        "next": say.gettext("In touch next"),
         "now": say.gettext("Now"),
         "now_head": [
             say.gettext("What"),
@@ -332,7 +354,10 @@ def _record(seen: PatientReview, clinic: Clinic, say: Language) -> dict[str, Any
     is_past = last < localtime.local_date(seen.as_of, seen.patient.zone)  # nobody knows who was named then
     in_touch = say.gettext("nobody is named") if contact is None else record.contacting(say, contact, last)
     taken = [one for one in known.courses if one.to_date is None or one.to_date >= first]
-    results = sorted((one for series in (known.results or {}).values() for one in series), key=lambda one: one.at)
+    results = [
+        *((one.at, record.result(say, one, told.where)) for series in (known.results or {}).values() for one in series),
+        *((at, record.rhythm(say, heard, at, told.where)) for at, heard in known.rhythms),
+    ]
     return {
         "died": "" if death is None else record.died(say, seen.patient.name, death),
         "next": "" if death or is_past else in_touch,
@@ -340,11 +365,7 @@ def _record(seen: PatientReview, clinic: Clinic, say: Language) -> dict[str, Any
         "now": [[line.what, line.value or say.gettext("not known"), line.on, "; ".join(line.notes)] for line in table],
         "events": [standing.event(say, one, None) for one in reversed(known.events)],
         "medicines": [record.course(say, one) for one in taken],
-        "results": [
-            record.result(say, one, told.where)
-            for one in results
-            if first <= localtime.local_date(one.at, told.where) <= last
-        ],
+        "results": [text for at, text in sorted(results) if first <= localtime.local_date(at, told.where) <= last],
         "person": [list(pair) for pair in standing.person(say, known)],
     }
 
@@ -357,10 +378,13 @@ def _signed_patient(
 ) -> dict[str, Any]:
     frozen = signed.frozen
     known = review.from_json(frozen["facts"]).known
+    head, colon, rest = frozen["why"].partition(": ")
     return {
         "name": frozen["name"],
         "ref": frozen["clinic_ref"],
-        "why": frozen["why"],
+        "born": say.gettext("born %(day)s", day=_born(_frozen_birth(frozen), say)),
+        "head": f"{head}{colon}" if rest else "",
+        "why": rest or head,
         "also": frozen["also"],
         "strip": {
             "svg": strip.svg(say, known.strip, strip.lines_of(known), alone=True),
@@ -381,9 +405,28 @@ def _signed_patient(
     }
 
 
+def _frozen_birth(frozen: dict[str, Any]) -> date | None:
+    return date.fromisoformat(frozen["born_on"]) if frozen["born_on"] else None
+
+
+def _line(signed: SignOff, by: str, additions: Sequence[AddedReview], clinic: Clinic, say: Language) -> list[str]:
+    """One patient's row of the table of everybody; what was added stands beside the signature."""
+    frozen = signed.frozen
+    outcomes = [label(say, signed.outcome), *(f"+ {label(say, added.outcome)}" for added in additions)]
+    return [
+        f"{frozen['name']}, {frozen['clinic_ref']}",
+        _born(_frozen_birth(frozen), say),
+        label(say, Lane(frozen["lane"])),
+        frozen["brief"],
+        " ".join(outcomes),
+        _moment(by, signed.signed_at, clinic, say),
+    ]
+
+
 def _moment(by: str, instant: datetime, clinic: Clinic, say: Language) -> str:
+    """`Imogen Vale, 25 Nov 2026, 14:05 EST`: on the clinic's clocks."""
     at = instant.astimezone(localtime.zone(clinic.zone))
-    return say.gettext("%(by)s, %(day)s at %(time)s", by=by, day=say.full_day(at.date()), time=f"{at:%H:%M}")
+    return f"{by}, {say.dated(at.date())}, {at:%H:%M %Z}"
 
 
 def _outcome(outcome: Outcome, note: str, say: Language) -> Facts:

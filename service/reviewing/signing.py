@@ -38,8 +38,8 @@ from service.store import panel, signatures
 from service.store.audit import Act
 from service.store.tables import Clinic, ReviewAddition, Signal, SignOff, Staff
 from service.words.language import Language, load_language
+from service.words.sentences import brief, signals, tasks
 from service.words.sentences import review as words
-from service.words.sentences import signals, tasks
 
 LONGEST_NOTE = 4000
 FURTHEST_LOOK = timedelta(days=366)
@@ -232,14 +232,16 @@ def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
     sentences = words.reasons(say, entry.reasons)
     response = entry.adjustment.response if entry.adjustment else None
     return {
-        "layout": 3,
+        "layout": 4,
         "language": say.code,
         "as_of": seen.as_of.isoformat(),
         "name": entry.name,
         "clinic_ref": entry.clinic_ref,
+        "born_on": born.isoformat() if (born := seen.recorded.born_on) else None,
         "lane": entry.lane.value,
         "why": sentences[0],
         "also": sentences[1:],
+        "brief": brief.reasons(say, entry.reasons)[0],
         "since": words.reasons(say, entry.since),
         "facts": review.as_json(entry.facts),
         "days": [days.as_json(day) for day in seen.days],

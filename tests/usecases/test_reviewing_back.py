@@ -10,12 +10,14 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from pypdf import PdfReader
 
+from service.care import persons
 from service.domain.vocabulary import (
     AdjustmentKind,
     ArmPosture,
     ContactWay,
     EventKind,
     Outcome,
+    Paper,
     PatientState,
     PauseCause,
     ResultKind,
@@ -25,6 +27,7 @@ from service.domain.vocabulary import (
     StepState,
     WindowState,
 )
+from service.enrolling import clinics
 from service.intake.results import record_result
 from service.recording import events, next_contacts
 from service.reports import charts, exports, pdf
@@ -190,6 +193,11 @@ def text_of(written: bytes) -> str:
     return " ".join(page.extract_text() for page in PdfReader(io.BytesIO(written)).pages)
 
 
+def born(ward: Ward, patient, on: date) -> None:
+    persons.set_person(Act(ward.session, OPERATOR, ward.clinic.id, ward.now), patient, born_on=on)
+    ward.session.flush()
+
+
 def weekly(ward: Ward) -> bytes:
     record = records.weekly_record(ward.session, ward.clinic.id, WEEK, ENGLISH)
     return pdf.write("weekly", record.facts, record.written)
@@ -197,8 +205,18 @@ def weekly(ward: Ward) -> bytes:
 
 def test_the_weekly_record_holds_what_was_signed_and_who_was_not(ward):
     asha = ward.patient("Asha Okoro", pressures=STEADY, reference=18.0)
-    ward.patient("Ben Unsigned", pressures=STEADY)
+    ben = ward.patient("Ben Unsigned", pressures=STEADY)
+    born(ward, asha, date(1941, 5, 3))
     sign(ward, asha, Outcome.CALLED, "Spoke on the telephone.")
+    born(ward, asha, date(1941, 3, 5))  # what was signed stays as it was read
+    record = records.weekly_record(ward.session, ward.clinic.id, WEEK, ENGLISH)
+    assert record.facts["everybody"] == [
+        [
+            f"Asha Okoro, {asha.clinic_ref}", "3 May 1941", "Not heard from", "Too little came to say", "Called",
+            "Imogen Vale, 25 Nov 2026, 15:00 GMT",
+        ],
+        [f"Ben Unsigned, {ben.clinic_ref}", "not known", "–", "–", "not signed", "–"],
+    ]  # fmt: skip
     told = text_of(weekly(ward))
     for expected in (
         "Weekly review, Monday 23 November 2026",
@@ -207,10 +225,30 @@ def test_the_weekly_record_holds_what_was_signed_and_who_was_not(ward):
         "Spoke on the telephone.",
         "Imogen Vale",
         "1 of 2 patients",
-        "Not signed in this week",
+        "not signed",
+        "born 3 May 1941",
+        "Times: Europe/London",
         "Ben Unsigned",
     ):
         assert expected in told
+
+
+# ISO 216 and ANSI/ASME Y14.1: A4 is 210 mm by 297 mm, Letter 8.5 in by 11 in; a point is 1/72 in.
+@pytest.mark.parametrize(("paper", "size"), [(Paper.A4, (595, 842)), (Paper.LETTER, (612, 792))])
+def test_both_records_are_on_the_clinics_paper_and_number_their_pages(ward, paper, size):
+    asha = ward.patient("Asha", pressures=STEADY, reference=18.0)
+    born(ward, asha, date(1941, 5, 3))
+    clinics.change_clinic(Act(ward.session, OPERATOR, ward.clinic.id, ward.now), ward.clinic, {"paper": paper})
+    sign(ward, asha)
+    for written in (weekly(ward), patient_pdf(ward, asha)):
+        pages = PdfReader(io.BytesIO(written)).pages
+        assert {tuple(map(round, page.mediabox[2:])) for page in pages} == {size}
+        for number, page in enumerate(pages, 1):
+            assert f"{number} of {len(pages)}" in page.extract_text()
+    # Who it is stands on each of a patient's pages, and the chart and what staff wrote on the first.
+    assert all("born 3 May 1941" in page.extract_text() for page in pages[1:])
+    assert "Week from 23 Nov 2026: No change" in pages[0].extract_text()
+    assert "PA systolic" in pages[0].extract_text()
 
 
 def test_a_record_is_tagged_says_its_language_and_title_and_gives_every_picture_its_words(ward):
@@ -269,7 +307,7 @@ def patient_pdf(ward: Ward, patient) -> bytes:
 
     record, seen = records.patient_record(ward.session, ward.clinic.id, patient.id, None, ward.now, ENGLISH)
     facts = timeline_of(seen, ENGLISH)
-    drawn = vl_convert.vegalite_to_svg(charts.timeline(facts, ENGLISH, width=600), allowed_base_urls=[])
+    drawn = vl_convert.vegalite_to_svg(charts.on_paper(facts, ENGLISH), allowed_base_urls=[])
     timeline = {
         "svg": drawn,
         "alt": charts.describe(facts, ENGLISH, "The table in this record holds every value."),

@@ -142,7 +142,10 @@ def test_chest_pain_two_days_after_the_signature_brings_her_back_until_it_is_add
         assert ["Note", "Rang her; the ambulance is on its way."] in addition["facts"]
         assert pdf.write("weekly", record.facts, record.written).startswith(b"%PDF")
         thirty, _seen = records.patient_record(session, clinic.id, asha_id, None, WEDNESDAY, ENGLISH)
-        assert [line[0] for line in thirty.facts["reviews"]] == ["23 Nov", "added"]
+        assert [told["head"].partition(":")[0] for told in thirty.facts["reviews"]] == [
+            "Week from 23 Nov 2026",
+            "Added",
+        ]
         joined = csv.DictReader(io.StringIO(exports.joined_csv(joined_days(session, clinic, WEDNESDAY, 3))))
         answers = {
             row["local_date"]: (row["signed"], row["added_since_signed"]) for row in joined if row["clinic_ref"] == ref
@@ -295,10 +298,10 @@ def test_an_addition_in_the_thirty_days_is_told_though_its_signature_was_before_
     sign(ward, patient)
     ward.now += timedelta(days=1)
     add(ward, patient, entry(ward, patient).seen, "Rang her.")
-    for late, told in ((29, ["23 Nov", "added"]), (30, ["added"]), (31, [])):
+    for late, heads in ((29, ["Week from 23 Nov 2026", "Added"]), (30, ["Added"]), (31, [])):
         until, now = signed_on + timedelta(days=late), ward.now + timedelta(days=40)
         record, _ = records.patient_record(ward.session, ward.clinic.id, patient.id, until, now, ENGLISH)
-        assert [line[0] for line in record.facts["reviews"]] == told
+        assert [told["head"].partition(":")[0] for told in record.facts["reviews"]] == heads
 
 
 def test_of_two_who_add_at_once_one_is_told_to_look_again(engine):

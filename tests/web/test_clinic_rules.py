@@ -9,7 +9,7 @@ import pytest
 
 from service.domain.record import rules
 from service.domain.record.aftercare import Aftercare
-from service.domain.vocabulary import MedicineClass, Role
+from service.domain.vocabulary import MedicineClass, Paper, Role
 from service.store.session import read_session
 from service.store.tables import Clinic
 from tests.signed_in import sign_in_as
@@ -51,6 +51,11 @@ def test_an_administrator_sets_what_follows_a_stay_and_goes_back_to_the_start(ho
     assert "Days with a lower bar for a rise: accepted is" in send(422, watched_days="500")
     send(303, do="start")
     assert kept() == start
+    send(303, do="paper", paper="letter")
+    assert "Paper on which records are printed: accepted is a4, letter" in send(422, do="paper", paper="papyrus")
+    with read_session(house.engine) as session:
+        clinic = session.get_one(Clinic, house.clinic_id)
+        assert (clinic.paper, clinic.record_rules) == (Paper.LETTER, None)
 
 
 def test_a_nurse_does_not_set_the_clinics_rules(house: House) -> None:

@@ -28,7 +28,7 @@ pytestmark = pytest.mark.databases("sqlite")
 
 # What is nobody's language: names, units, what people wrote, and the words in which files are known.
 NAMES = (
-    "Neaptide", "kg mmHg PDF CSV", "Fernmoor Clinic Pacific Auckland", "Asha Okoro Ben Lindqvist Cara Bold Dina Nobody",
+    "Neaptide", "kg mmHg PDF CSV", "Fernmoor Clinic Pacific Auckland Europe London GMT", "Asha Okoro Ben Lindqvist Cara Bold Dina Nobody",
     "Imogen Vale Rowan Pell Noa Finch", "Answered that there is chest pain", "No reading for 4 days",
     "Evening tablet Blood test", "Looked at both",
 )  # fmt: skip

@@ -6,7 +6,7 @@ Promises no advice and no judgement: a published stage or equation is named, a l
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import date
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from service.domain.localtime import local_date
@@ -20,7 +20,7 @@ from service.domain.record.results import TimedResult, written
 from service.domain.record.standing import Catheter
 from service.domain.record.trouble import NEAR, TroubleLevel
 from service.domain.signals.facts import PictureFacts
-from service.domain.vocabulary import EventKind, TaskKind
+from service.domain.vocabulary import EventKind, ResultKind, Rhythm, TaskKind
 from service.words.labels import label, title
 from service.words.language import Language, sentence
 
@@ -72,6 +72,13 @@ def result(say: Language, one: TimedResult, where: ZoneInfo) -> str:
     if one.before is not None:
         told += f" ({_result(say, one.before, where)})"
     return told if one.posture is None else f"{told}, {label(say, one.posture)}"
+
+
+def rhythm(say: Language, heard: Rhythm, at: datetime, where: ZoneInfo) -> str:
+    """`Rhythm: sinus rhythm on 3 May 2026`."""
+    name = title(say, ResultKind.RHYTHM)
+    day = say.dated(local_date(at, where))
+    return say.gettext("%(name)s: %(rhythm)s on %(day)s", name=name, rhythm=label(say, heard), day=day)
 
 
 def _result(say: Language, one: TimedResult, where: ZoneInfo) -> str:

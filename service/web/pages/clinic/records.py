@@ -21,7 +21,6 @@ from service.web.frame import page_language
 from service.web.services import services
 
 blueprint = Blueprint("records", __name__, url_prefix="/records")
-PICTURE = 825  # px, of which the paper makes what fits
 
 WEEKS_LISTED = 12
 
@@ -64,9 +63,9 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
             abort(404)
     facts = patient.timeline_of(seen, say)
     timeline = {
-        "svg": charts.hatched(drawing.svg(charts.timeline(facts, say, width=PICTURE))),
+        "svg": charts.hatched(drawing.svg(charts.on_paper(facts, say))),
         "alt": charts.describe(facts, say, gettext("The table in this record holds every value.")),
-        "caption": gettext("A line breaks where a day has no value."),
+        "caption": charts.caption(facts, say),
     }
     written = pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
     return _pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")

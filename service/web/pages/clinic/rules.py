@@ -1,5 +1,7 @@
 """The clinic's own rules for the record, on a plain form: what follows a stay, equivalents, chemistry after a change.
 
+The paper that records are printed on stands beside them.
+
 For administrators. Promises that the API's own check reads the form, that what was refused is still in it, and that
 beside each start value stands where it comes from.
 """
@@ -16,7 +18,7 @@ from service.domain.record import rules
 from service.domain.record.rules import RecordRules
 from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, MedicineClass
+from service.domain.vocabulary import CLINICAL_STAFF, MedicineClass, Paper
 from service.enrolling import clinics
 from service.store.session import read_session
 from service.web import forms
@@ -33,18 +35,25 @@ DAYS = ("watched_days", "daily_days", "closer_days")
 def page() -> ResponseReturnValue:
     """What the clinic set, or the start values where it set nothing."""
     with read_session(services().engine) as session:
-        kept = own_clinic(session).record_rules
-    return _shown(_typed(rules.from_json(kept)), is_own=kept is not None)
+        clinic = own_clinic(session)
+        kept, paper = clinic.record_rules, clinic.paper.value
+    return _shown(_typed(rules.from_json(kept)) | {"paper": paper}, is_own=kept is not None)
 
 
 @blueprint.post("")
 @staff_only(Right.ADMINISTER)
 def save() -> ResponseReturnValue:
-    """Keep what was typed, or go back to the start values."""
+    """Keep what was typed, or go back to the start values; or keep the paper, which has a form of its own."""
     try:
-        new = None if forms.text("do") == "start" else _read()
+        match forms.text("do"):
+            case "paper":
+                new: dict[str, Any] = {"paper": forms.word(Paper, "paper")}
+            case "start":
+                new = {"record_rules": None}
+            case _:
+                new = {"record_rules": _read()}
         with staff_act() as act:
-            clinics.change_clinic(act, own_clinic(act.session), {"record_rules": new})
+            clinics.change_clinic(act, own_clinic(act.session), new)
     except Refused as refused:
         flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, _names())), "wrong")
         return _shown(request.form.to_dict(), is_own=True), 422
@@ -66,7 +75,7 @@ def _shown(typed: dict[str, Any], *, is_own: bool) -> str:
     ]  # fmt: skip
     return render_template(
         "clinic/rules.html", typed=typed, is_own=is_own, fields=fields, roles=CLINICAL_STAFF,
-        names=names, classes=list(MedicineClass),
+        names=names, classes=list(MedicineClass), papers=list(Paper),
     )  # fmt: skip
 
 
@@ -80,6 +89,7 @@ def _names() -> dict[str, str]:
         "closer_days": gettext("Days with an earlier reminder, and staff told sooner"),
         "loop_factors": gettext("Loop diuretics as furosemide by mouth"),
         "chemistry_days": gettext("Chemistry due after a change"),
+        "paper": gettext("Paper on which records are printed"),
     }
 
 

@@ -57,7 +57,7 @@ def create_app(
         SECRET_KEY=settings.secret_key,
         MAX_CONTENT_LENGTH=MOST_BYTES,
         MAX_FORM_MEMORY_SIZE=MOST_BYTES,
-        SESSION_COOKIE_NAME="neaptide",
+        SESSION_COOKIE_NAME=auth.cookie_name(settings.base_url),
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
         SESSION_COOKIE_SECURE=settings.base_url.startswith("https://"),

@@ -66,6 +66,10 @@ class Links:
         """Where staff look: no key, they sign in."""
         return f"{self._base_url}/clinic/inbox"
 
+    def invitation(self, key: str) -> str:
+        """Where a colleague sets their own password (`accounts.invitations`)."""
+        return f"{self._base_url}/invited/{key}"
+
     def make(self, session: Session, leads: Leads, now: datetime, until: datetime) -> str:
         """The address of a new link, good until `until` (UTC). It stands in this answer alone."""
         return self._kept(session, secrets.token_urlsafe(KEY_BYTES), leads, now, until)

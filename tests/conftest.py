@@ -19,7 +19,7 @@ from argon2 import PasswordHasher
 from hypothesis import settings
 from sqlalchemy import Engine, event
 
-from service.accounts import staff
+from service.accounts import hashing
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
@@ -67,10 +67,10 @@ def plain_logs() -> Iterator[None]:
 def the_services_hasher() -> Iterator[tuple[PasswordHasher, str]]:
     """What hashes passwords in earnest, and the hash of where there is no account; the tests' own hashes cost nothing, where the service's take their time."""
     cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    in_earnest = staff._hasher, staff._NOBODYS_HASH
+    in_earnest = hashing._hasher, hashing._NOBODYS_HASH
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(staff, "_hasher", cheap)
-        patch.setattr(staff, "_NOBODYS_HASH", cheap.hash("nobody's"))
+        patch.setattr(hashing, "_hasher", cheap)
+        patch.setattr(hashing, "_NOBODYS_HASH", cheap.hash("nobody's"))
         yield in_earnest
 
 

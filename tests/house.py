@@ -18,6 +18,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 
+from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
 from service.config import Settings
 from service.domain.vocabulary import Channel, Role
@@ -73,7 +74,9 @@ class House:
         """Somebody who can sign in."""
         with write_session(self.engine) as session:
             act = Act(session, OPERATOR, self.asha.clinic_id, self.world.now)
-            return add_staff(act, NURSE, "Nora Quill", [Role.NURSE], PASSWORD, grants=carriable(Role.NURSE))
+            return add_staff(
+                act, NURSE, "Nora Quill", [Role.NURSE], grants=carriable(Role.NURSE), password_hash=hashed(PASSWORD, ())
+            )
 
     def checkins(self) -> list[Checkin]:
         """Every check-in of Asha's, oldest first."""

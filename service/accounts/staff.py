@@ -1,31 +1,25 @@
-"""Staff accounts: who has one, and with which password.
+"""Staff accounts: who has one, and what it may do.
 
-Promises that a password is kept only as an argon2id hash, and that it is checked against
-`domain.passwords` with the names of the person and of the clinic.
+Promises that a new password ends every session of its account, and that an account which is closed opens
+nothing while what it signed stays. Does not hash: that takes its time, and is done before.
 """
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Collection
-from datetime import datetime
 
-from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
-from sqlalchemy import delete, select
+from sqlalchemy import select
+from sqlalchemy.orm import Session
 
-from service.domain import passwords, validation
+from service.accounts.sessions import end_sessions
+from service.accounts.throttle import forget_failures
+from service.domain import validation
 from service.domain.rights import Right, checked_grants, checked_roles
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import Act
-from service.store.tables import Clinic, Staff, StaffSession
+from service.store.tables import Clinic, Staff
 from service.words.language import staff_codes
-
-# The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
-_hasher = PasswordHasher()
-# Of a random password that nobody kept. Made beforehand: it takes longer than all else that a command does to begin.
-_NOBODYS_HASH = "$argon2id$v=19$m=65536,t=3,p=4$VnOZjo0Gpa+irXwm1xSCOw$G2exfsdvFqNAZBrxsyXbKw+2WVeNStox5wkZXKpVBkY"
 
 
 def add_staff(
@@ -33,25 +27,22 @@ def add_staff(
     email: str,
     name: str,
     roles: Collection[Role],
-    password: str,
-    door_now: datetime | None = None,
+    *,
     grants: Collection[Right] = (),
+    password_hash: str | None = None,
 ) -> Staff:
-    """Write a staff account of the act's clinic. Raises Refused; WeakPassword for one that is easily guessed.
-
-    `door_now` is the time that sign-ins go by, where it is another than the service's: in the demo.
-    """
+    """Write a staff account of the act's clinic, which opens nothing before it has a password. Raises Refused."""
     address = validation.mailbox("email", email)
-    if act.session.scalar(select(Staff.id).where(Staff.email == address)) is not None:
-        raise Refused("email", email, "an address no other account has")
-    name = validation.text("name", name, longest=120)
+    its = select(Staff.id).where(Staff.email == address, Staff.clinic_id == act.clinic_id)
+    if act.session.scalar(its) is not None:
+        raise Refused("email", email, "an address no other account of the clinic has")
     staff = Staff(
         email=address,
-        name=name,
+        name=validation.text("name", name, longest=120),
         roles=checked_roles(roles),
         grants=checked_grants(roles, grants),
-        password_hash=_hashed(act, password, act.clinic_id, address, name),
-        password_set_at=door_now or act.now,
+        password_hash=password_hash,
+        password_set_at=None if password_hash is None else act.now,
         active=True,
         created_at=act.now,
     )
@@ -60,16 +51,47 @@ def add_staff(
     return staff
 
 
-def set_password(act: Act, staff: Staff, password: str, door_now: datetime | None = None) -> None:
-    """Replace a password; every session begun before now has ended.
+def names_of(session: Session, staff: Staff) -> tuple[str, ...]:
+    """What this person's password may not be made of."""
+    clinic = session.get_one(Clinic, staff.clinic_id)
+    return staff.email, staff.name, clinic.name, clinic.sender_name
 
-    `door_now` as in `add_staff`. Raises WeakPassword.
+
+def set_password(act: Act, staff: Staff, password_hash: str) -> None:
+    """Replace a password by one that was checked and hashed before (`hashing.hashed`).
+
+    Every session of the account ends, and its failures count no more.
     """
-    staff.password_hash = _hashed(act, password, staff.clinic_id, staff.email, staff.name)
-    staff.password_set_at = door_now or act.now
-    act.session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    staff.password_hash, staff.password_set_at = password_hash, act.now
+    end_sessions(act.session, staff.id)
+    forget_failures(act.session, staff.email)
     act.session.flush()
     act.note("staff.set_password", staff)
+
+
+def set_roles(act: Act, staff: Staff, roles: Collection[Role], grants: Collection[Right]) -> None:
+    """What the account may do from the next page on. Raises Refused, also where nobody would administer the clinic."""
+    was = [*staff.roles, *staff.grants]
+    kept, given = checked_roles(roles), checked_grants(roles, grants)
+    if Role.ADMINISTRATOR not in roles:
+        _keep_an_administrator(act, staff)
+    staff.roles, staff.grants = kept, given
+    act.session.flush()
+    act.note("staff.set_roles", staff, was=was, now=[*kept, *given])
+
+
+def _keep_an_administrator(act: Act, staff: Staff) -> None:
+    others = select(Staff.id).where(
+        Staff.clinic_id == staff.clinic_id, Staff.active, Staff.id != staff.id, Staff.holds_any([Role.ADMINISTRATOR])
+    )
+    if Role.ADMINISTRATOR in staff.roles and act.session.scalar(others.limit(1)) is None:
+        raise Refused("roles", staff.roles, "a change that leaves the clinic another administrator")
+
+
+def sign_out(act: Act, staff: Staff) -> None:
+    """End every session of the account."""
+    end_sessions(act.session, staff.id)
+    act.note("staff.end_sessions", staff)
 
 
 def set_language(act: Act, staff: Staff, language: str | None) -> None:
@@ -85,22 +107,16 @@ def set_language(act: Act, staff: Staff, language: str | None) -> None:
 
 
 def close_account(act: Act, staff: Staff) -> None:
-    """The account no longer opens anything; what it signed stays."""
+    """The account no longer opens anything; what it signed stays. Raises Refused for the last administrator."""
+    _keep_an_administrator(act, staff)
     staff.active = False
-    act.session.execute(delete(StaffSession).where(StaffSession.staff_id == staff.id))
+    end_sessions(act.session, staff.id)
     act.session.flush()
     act.note("staff.close", staff)
 
 
-def _hashed(act: Act, password: str, clinic_id: uuid.UUID | None, *names: str) -> str:
-    clinic = act.session.get_one(Clinic, clinic_id)
-    return _hasher.hash(passwords.checked(password, (*names, clinic.name, clinic.sender_name)))
-
-
-def password_matches(staff: Staff | None, password: str) -> bool:
-    """Whether it is the account's password. Where there is no account this takes as long, and is never so."""
-    try:
-        good = _hasher.verify(_NOBODYS_HASH if staff is None else staff.password_hash, password[: passwords.LONGEST])
-    except VerificationError:
-        return False
-    return good and staff is not None
+def reopen_account(act: Act, staff: Staff) -> None:
+    """The account opens what it did before, with a password that is set anew by an invitation."""
+    staff.active, staff.password_hash = True, None
+    act.session.flush()
+    act.note("staff.reopen", staff)

@@ -1,12 +1,11 @@
 """`neaptide clinic add` and `neaptide staff …`: what is needed before anybody can sign in.
 
 Everything else about a clinic is set by its staff, on their pages or by `neaptide api`.
-A password never stands in an argument, where other users of the machine could read it.
+A password is set by its person alone, by a link that is printed here once.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from datetime import time
 from typing import Any
@@ -14,7 +13,9 @@ from typing import Any
 import click
 from sqlalchemy import select
 
-from service.accounts.staff import add_staff, close_account, set_password
+from service.accounts import invitations
+from service.accounts.staff import add_staff, close_account
+from service.accounts.throttle import forget_failures
 from service.commands import opening
 from service.commands.opening import CLINIC, Console, with_console
 from service.domain.rights import GRANTED, Right
@@ -28,9 +29,6 @@ from service.words.language import codes
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 EMAIL = click.argument("email")
-FROM_STDIN = click.option(
-    "--password-stdin", is_flag=True, help="Read the password from standard input instead of asking."
-)
 
 
 class LocalTime(click.ParamType[time]):
@@ -77,16 +75,15 @@ def staff() -> None:
     """Accounts of the clinic's staff."""
 
 
-@staff.command("add")
+@staff.command("invite")
 @CLINIC
 @click.option("--email", required=True)
 @click.option("--name", required=True)
 @click.option("--role", "roles", required=True, multiple=True, type=click.Choice([role.value for role in Role]))
 @click.option("--grant", "grants", multiple=True, type=click.Choice([right.value for right in GRANTED]))
 @click.option("--phone", help="Where a nurse or physician is told of open tasks by text, an emergency at any hour.")
-@FROM_STDIN
 @with_console
-def add(
+def invite(
     console: Console,
     clinic: str | None,
     email: str,
@@ -94,19 +91,17 @@ def add(
     roles: Sequence[str],
     grants: Sequence[str],
     phone: str | None,
-    password_stdin: bool,
 ) -> None:
-    """Add an account of one person, who may hold several roles."""
-    password = _password(password_stdin)
+    """Make an account of one person, who may hold several roles, and the link by which they set their password."""
     with console.write() as session:
         owner = opening.clinic_of(session, clinic)
         act = console.act(session, owner.id)
-        added = add_staff(
-            act, email, name, [Role(one) for one in roles], password, console.door_now(), [Right(one) for one in grants]
-        )
+        added = add_staff(act, email, name, [Role(one) for one in roles], grants=[Right(one) for one in grants])
         if phone:
             add_contact(act, added, NewContact(Channel.TEXT, phone))
+        key = invitations.invite(act, added, console.door_now())
         opening.say(staff=added.id, email=added.email, roles=" ".join(added.roles))
+        opening.say(link=console.links().invitation(key))
 
 
 @staff.command("list")
@@ -122,16 +117,18 @@ def list_staff(console: Console, clinic: str | None) -> None:
             click.echo(f"{account.id}  {may:<13}  {state:<6}  {account.email}")
 
 
-@staff.command("password")
+@staff.command("unlock")
 @EMAIL
-@FROM_STDIN
 @with_console
-def password(console: Console, email: str, password_stdin: bool) -> None:
-    """Set a new password; every open session of the account ends."""
-    given = _password(password_stdin)
+def unlock(console: Console, email: str) -> None:
+    """Let somebody in again: no wait is left, and a link sets a new password. The old one works until then."""
     with console.write() as session:
         account = opening.account_of(session, email)
-        set_password(console.act(session, account.clinic_id), account, given, console.door_now())
+        forget_failures(session, account.email)
+        act = console.act(session, account.clinic_id)
+        act.note("staff.unlock", account)
+        key = invitations.invite(act, account, console.door_now())
+        opening.say(staff=account.id, link=console.links().invitation(key))
 
 
 @staff.command("close")
@@ -142,10 +139,3 @@ def close(console: Console, email: str) -> None:
     with console.write() as session:
         account = opening.account_of(session, email)
         close_account(console.act(session, account.clinic_id), account)
-
-
-def _password(from_stdin: bool) -> str:
-    if from_stdin:
-        return sys.stdin.readline().rstrip("\n")
-    given: str = click.prompt("Password", hide_input=True, confirmation_prompt=True)
-    return given

@@ -34,7 +34,6 @@ class AskedFor:
     start: str = ""
     needs: str = ""  # what is accepted, where nothing is no answer
     is_secret: bool = False
-    is_new: bool = False  # a secret that is typed twice
     goes_with: tuple[str, ...] = ()  # asked only where one of these had an answer
 
 
@@ -85,7 +84,6 @@ class Dialogue:
             keeps = f" (Enter keeps it, {NOTHING} drops it)" if start else ""
             answer = click.prompt(
                 f"  {question.asks}{keeps}", default=start, hide_input=True, show_default=False,
-                confirmation_prompt=question.is_new and not start,
             )  # fmt: skip
         else:
             answer = click.prompt(f"  {question.asks}", default=start, show_default=bool(start))

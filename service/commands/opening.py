@@ -224,11 +224,15 @@ def patient_of(session: Session, clinic_id: uuid.UUID, named: str) -> Patient:
 
 
 def account_of(session: Session, email: str) -> Staff:
-    """The staff account with this address. Raises Refused."""
-    account = session.scalar(select(Staff).where(Staff.email == email.strip().lower()))
-    if account is None:
-        raise Refused("email", email, "the address of an account")
-    return account
+    """The staff account with this address, or with this id where several clinics have one of it. Raises Refused."""
+    which = Staff.email == email.strip().lower()
+    with suppress(ValueError):
+        which |= Staff.id == uuid.UUID(email)
+    accounts = session.scalars(select(Staff).where(which)).all()
+    if len(accounts) != 1:
+        ids = ", ".join(str(one.id) for one in accounts)
+        raise Refused("email", email, f"one of the ids {ids}" if accounts else "the address of an account")
+    return accounts[0]
 
 
 def say(**values: object) -> None:

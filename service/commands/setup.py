@@ -28,17 +28,19 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from service import config, envfile
+from service.accounts import invitations
 from service.accounts.staff import add_staff
 from service.clock import SystemClock
 from service.commands import installing, opening
 from service.commands.answers import HIDDEN, AskedFor, Dialogue, Unanswered, read_answers
 from service.commands.installing import as_user
 from service.config import Settings
-from service.domain import passwords, validation
+from service.domain import validation
 from service.domain.validation import Refused, checked_url
 from service.domain.vocabulary import Channel, Role
 from service.enrolling import clinics
 from service.enrolling.people import checked_address
+from service.links import Links
 from service.store import migrate as layout
 from service.store.audit import OPERATOR, Act
 from service.store.session import at_terminal, read_session, write_session
@@ -100,7 +102,6 @@ CLINIC = (
 ADMINISTRATOR = (
     AskedFor("administrator_name", "Name of its administrator", needs=GIVES),
     AskedFor("administrator_email", "E-mail address to sign in with", needs="an e-mail address"),
-    AskedFor("administrator_password", "Password", needs=passwords.Weakness.LENGTH.value, is_secret=True, is_new=True),
 )
 EVERY_QUESTION = (*WHOSE, *WHERE, *DATABASE, *ADDRESS, *MAIL, *TEXT, *CLINIC, *ADMINISTRATOR)
 
@@ -141,6 +142,7 @@ class Setup:
         self._answers = answers
         self._dry_run = dry_run
         self._found = DatabaseNow()
+        self._invitation = ""
 
     def run(self) -> None:
         ask, values = self._answers.ask, self._answers.values
@@ -159,7 +161,7 @@ class Setup:
             return
         self._write(text)
         if self._found.clinics is not None:
-            as_user(values["user"], self._fill)
+            self._invitation = as_user(values["user"], self._fill)
         started = self._install()
         if self._found.clinics is not None:
             self._try()
@@ -276,11 +278,8 @@ class Setup:
 
     def _check_administrator(self) -> Iterator[str]:
         values = self._answers.values
-        name = validation.text("administrator_name", values["administrator_name"], longest=120)
-        email = validation.mailbox("administrator_email", values["administrator_email"])
-        theirs = (name, email, values["clinic_name"], values["clinic_sender_name"])
-        with _named("administrator"):
-            passwords.checked(values["administrator_password"], theirs)
+        validation.text("administrator_name", values["administrator_name"], longest=120)
+        validation.mailbox("administrator_email", values["administrator_email"])
         return iter(())
 
     # --- what is known -----------------------------------------------------------------
@@ -320,18 +319,20 @@ class Setup:
         installing.write("settings", Path(values["settings"]), text, 0o600)
         click.echo(f"\nWrote {values['settings']}")
 
-    def _fill(self) -> None:
-        """The layout, and the clinic with its administrator where there is none."""
+    def _fill(self) -> str:
+        """The layout, and the clinic with its administrator where there is none; returns who was invited's link."""
         login, values, now = config.system_user(), self._answers.values, SystemClock().now()
-        with opening.database(Settings.from_env(self._given())) as engine:
+        settings = Settings.from_env(self._given())
+        with opening.database(settings) as engine:
             layout.upgrade(engine)
             if self._found.clinics:
-                return
+                return ""
             with write_session(at_terminal(engine, login)) as session:
                 clinic = clinics.enrol_clinic(session, self._new_clinic(), OPERATOR, now)
                 person = (values["administrator_email"], values["administrator_name"])
                 act = Act(session, OPERATOR, clinic.id, now)
-                add_staff(act, *person, [Role.ADMINISTRATOR], values["administrator_password"])
+                key = invitations.invite(act, add_staff(act, *person, [Role.ADMINISTRATOR]), now)
+            return Links(settings.base_url).invitation(key)
 
     def _install(self) -> str:
         """Wrapper and units; how the units are."""
@@ -376,7 +377,9 @@ class Setup:
             click.echo("  Put a reverse proxy with TLS in front, as deploy/nginx.conf shows.")
         if not any(values[one] for one in BY_TEXT):
             click.echo("  Without a text gateway nobody is reached by text: run this again once you have one.")
-        click.echo(f"  Sign in at {values['NEAPTIDE_BASE_URL'].rstrip('/')}/signin, and enrol the first patient.")
+        if self._invitation:
+            click.echo(f"  {values['administrator_name']} sets a password within seven days by {self._invitation}")
+        click.echo(f"  Sign in at {values['NEAPTIDE_BASE_URL'].rstrip('/')}/signin, and invite your colleagues.")
         click.echo(
             f"  Back up {values['settings']} and the database together; `{name} doctor` says what needs attention."
         )

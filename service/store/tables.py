@@ -155,14 +155,16 @@ class Clinic(Base):
 
 class Staff(Base):
     __tablename__ = "staff"
+    # Of one clinic, so that its administrator learns nothing of who works at another.
+    __table_args__ = (UniqueConstraint("email", "clinic_id"),)
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
-    email: Mapped[str] = mapped_column(String(254), unique=True)
+    email: Mapped[str] = mapped_column(String(254))
     name: Mapped[str] = mapped_column(String(120))
     roles: Mapped[list[Any]]  # domain.vocabulary.Role; what each may do: domain.rights
     grants: Mapped[list[Any]]  # domain.rights.Right, beyond what the roles carry
-    password_hash: Mapped[str] = mapped_column(String(200))
-    password_set_at: Mapped[datetime]  # sessions signed before it are no longer good
+    password_hash: Mapped[str | None] = mapped_column(String(200))  # null until an invitation is taken up
+    password_set_at: Mapped[datetime | None]
     active: Mapped[bool] = mapped_column(default=True)
     language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
     created_at: Mapped[datetime]
@@ -180,15 +182,33 @@ class StaffSession(Base):
 
     staff_id: Mapped[uuid.UUID] = _ref("staff", index=True)
     begun_at: Mapped[datetime]
+    seen_at: Mapped[datetime]
+    confirmed_at: Mapped[datetime]  # when they last showed that it is they
+    address: Mapped[str] = mapped_column(String(45))
+    browser: Mapped[str] = mapped_column(String(60))
+
+
+class StaffInvitation(Base):
+    """A link by which one person sets their own password."""
+
+    __tablename__ = "staff_invitations"
+
+    staff_id: Mapped[uuid.UUID] = _ref("staff", index=True)
+    key_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256, hex
+    made_at: Mapped[datetime]
+    until: Mapped[datetime]
+    used_at: Mapped[datetime | None]  # or ended by a newer one
 
 
 class SignInAttempt(Base):
     """Failed sign-ins, in a table because web processes do not share memory."""
 
     __tablename__ = "sign_in_attempts"
+    __table_args__ = (Index("ix_sign_in_attempts_place", "place", "account"),)
 
-    who: Mapped[str] = mapped_column(String(254), index=True)  # e-mail as typed, lower case, hashed
-    at: Mapped[datetime]
+    account: Mapped[str] = mapped_column(String(64), index=True)  # SHA-256 of the e-mail as typed, lower case
+    place: Mapped[str] = mapped_column(String(64))  # SHA-256 of the address, or of a known browser's name
+    at: Mapped[datetime] = mapped_column(index=True)
 
 
 class ApiKey(Base):

@@ -2,19 +2,17 @@
 
 Promises that `g.clinic_id` is set before a view runs and comes from the account or
 key alone, never from the request; and that another clinic's record is answered like
-one that is not there. A session ends by itself after a quarter of an
-hour without use, after twelve hours in any case, and when the password changes
-(45 CFR 164.312(a)(2)(iii), automatic logoff; the lengths are ours). Signing out ends
-it on the server: a copy of its cookie opens nothing (OWASP ASVS 5.0, 7.4.1).
+one that is not there. Sessions are kept on the server: `accounts.sessions`.
 """
 
 from __future__ import annotations
 
+import secrets
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 from urllib.parse import quote
@@ -22,22 +20,25 @@ from urllib.parse import quote
 from flask import Flask, Request, Response, abort, g, redirect, request, session
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 from flask.typing import ResponseReturnValue
-from sqlalchemy import bindparam, select
+from itsdangerous import BadSignature, URLSafeSerializer
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from werkzeug.exceptions import NotFound
 
-from service.accounts import keys, signin
+from service.accounts import keys, sessions
+from service.accounts.sessions import SignedIn
+from service.accounts.throttle import Origin
 from service.domain.rights import Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.store.audit import Act, Actor
-from service.store.session import connect, read_session, write_session
-from service.store.tables import Base, Clinic, Patient, Staff, StaffSession
+from service.store.session import DATABASE_AWAY, connect, read_session, write_session
+from service.store.tables import Base, Clinic, Patient, Staff
 from service.web.services import services
 
 P = ParamSpec("P")
 T = TypeVar("T", bound=Base)
-IDLE = timedelta(minutes=15)
-LONGEST = signin.LONGEST_SESSION
+KNOWN_FOR = timedelta(days=180)  # a browser that somebody signed in on; our own number
+MOST_KNOWN = 8  # accounts on one shared browser
 NO_SESSION = uuid.UUID(int=0)
 
 
@@ -51,11 +52,14 @@ class CurrentStaff:
     email: str
     language: str | None
     session_id: uuid.UUID
+    confirmed_at: datetime | None = None  # when they last showed that it is they; None at the machine's own terminal
 
     @classmethod
-    def of(cls, staff: Staff, session_id: uuid.UUID) -> CurrentStaff:
+    def of(cls, staff: Staff, session_id: uuid.UUID, confirmed_at: datetime | None = None) -> CurrentStaff:
         roles, rights = tuple(Role(role) for role in staff.roles), rights_of(staff.roles, staff.grants)
-        return cls(staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language, session_id)
+        return cls(
+            staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language, session_id, confirmed_at
+        )
 
     def may(self, right: str) -> bool:
         return right in self.rights
@@ -88,27 +92,77 @@ class Sessions(SecureCookieSessionInterface):
         return super().open_session(app, request)
 
 
-def begin_session(signed_in: signin.SignedIn, now: datetime) -> None:
-    """Sign this browser in."""
+def begin_session(signed_in: SignedIn) -> None:
+    """Sign this browser in, and know it again for this account."""
     session.clear()
     session.permanent = True
-    session.update(
-        session=signed_in.session_id.hex, staff=str(signed_in.staff_id), since=now.timestamp(), seen=now.timestamp()
-    )
+    session["session"] = signed_in.session_id.hex
+    device, staff = _known()
+    kept = [signed_in.staff_id.hex, *(one for one in staff if one != signed_in.staff_id.hex)]
+    g.known_browser = _signer().dumps([device or secrets.token_urlsafe(16), kept[:MOST_KNOWN]])
+
+
+def held_session() -> uuid.UUID | None:
+    """The session that this browser's cookie names, good or not."""
+    begun = session.get("session")
+    return None if begun is None else uuid.UUID(begun)
+
+
+def origin() -> Origin:
+    """Where this request comes from."""
+    device, staff = _known()
+    agent = request.headers.get("User-Agent", "")
+    known_to = frozenset(uuid.UUID(one) for one in staff)
+    return Origin(request.remote_addr or "", browser_words(agent), device, known_to)
+
+
+def browser_words(agent: str) -> str:
+    """A browser as its owner would call it; nothing for one that says nothing we know."""
+    named = next((name for mark, name in BROWSERS if mark in agent), "")
+    system = next((name for mark, name in SYSTEMS if mark in agent), "")
+    return ", ".join(filter(None, (named, system)))
+
+
+# Each before those that also claim to be it.
+BROWSERS = (("Edg", "Edge"), ("OPR/", "Opera"), ("Firefox/", "Firefox"), ("Chrom", "Chrome"), ("Safari/", "Safari"))
+SYSTEMS = (("iPhone", "iPhone"), ("iPad", "iPad"), ("Android", "Android"), ("Windows", "Windows"),
+           ("Mac OS X", "Mac"), ("Linux", "Linux"))  # fmt: skip
+
+
+def _signer() -> URLSafeSerializer:
+    return URLSafeSerializer(services().settings.secret_key, salt="known browser")
+
+
+def _known() -> tuple[str, list[str]]:
+    """The name of this browser, and the accounts that signed in on it; both empty for a new one."""
+    try:
+        device, staff = _signer().loads(request.cookies.get(known_cookie(), ""))
+    except BadSignature:
+        return "", []
+    return device, staff
+
+
+def cookie_name(base_url: str) -> str:
+    """Only this host may set it, over TLS alone, where there is TLS (RFC 6265bis, section 4.1.3.2)."""
+    return "__Host-neaptide" if base_url.startswith("https://") else "neaptide"
+
+
+def known_cookie() -> str:
+    return f"{cookie_name(services().settings.base_url)}-known"
 
 
 def end_session(now: datetime) -> None:
     """Sign this browser out; a copy of its cookie opens nothing either."""
-    begun = session.get("session")
+    begun = held_session()
     if begun is not None:
         with write_session(services().engine) as db:
-            signin.end_session(db, uuid.UUID(begun), now)
+            sessions.end_session(db, begun, now)
     session.clear()
 
 
 def has_session() -> bool:
     """Whether the browser sent a session cookie of ours, good or not, and no bearer key."""
-    return "staff" in session and not request.headers.get("Authorization")
+    return "session" in session and not request.headers.get("Authorization")
 
 
 def current_staff() -> CurrentStaff | None:
@@ -190,9 +244,16 @@ def machine_or_staff() -> Caller | None:
 
 
 def keep_session(response: Response) -> Response:
-    """After a staff request: note in the signed cookie that the session was used."""
-    if g.get("staff_now") is not None and "staff" in session:
-        session["seen"] = services().door_clock.now().timestamp()
+    """After a staff request: note that the session was used, and let a new browser know that it is known."""
+    begun = g.get("stale_session")
+    if begun is not None:
+        with suppress(*DATABASE_AWAY), write_session(services().engine) as db:
+            sessions.stamp(db, begun, services().door_clock.now())
+    if "known_browser" in g:
+        response.set_cookie(
+            known_cookie(), g.known_browser, KNOWN_FOR, httponly=True, samesite="Lax",
+            secure=services().settings.base_url.startswith("https://"),
+        )  # fmt: skip
     return response
 
 
@@ -205,25 +266,16 @@ def _at_terminal() -> CurrentStaff | None:
 
 
 def _read_session() -> CurrentStaff | None:
-    if "session" not in session:
+    session_id = held_session()
+    if session_id is None:
         return None
     now = services().door_clock.now()
-    since = datetime.fromtimestamp(session.get("since", 0), UTC)
-    seen = datetime.fromtimestamp(session.get("seen", 0), UTC)
-    if now - seen > IDLE or now - since > LONGEST:
-        session.clear()
-        return None
-    session_id = uuid.UUID(session["session"])
     with read_session(services().engine) as db:
-        staff = db.scalar(_SIGNED_IN, {"id": session_id})
-    if staff is None or staff.password_set_at > since:
+        found = sessions.read_session_of(db, session_id, now)
+    if found is None:
         session.clear()
         return None
-    return CurrentStaff.of(staff, session_id)
-
-
-# Built once: every page of the clinic passes here.
-_SIGNED_IN = (
-    select(Staff).join(StaffSession, StaffSession.staff_id == Staff.id)
-    .where(StaffSession.id == bindparam("id"), Staff.active)
-)  # fmt: skip
+    staff, begun = found
+    if now - begun.seen_at >= sessions.STAMPED_AFTER:
+        g.stale_session = session_id
+    return CurrentStaff.of(staff, session_id, begun.confirmed_at)

@@ -21,6 +21,7 @@ from flask_wtf.csrf import generate_csrf
 from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
+from service.accounts.sessions import IDLE
 from service.domain import localtime
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, Knowledge, Lane, Outcome
@@ -28,7 +29,6 @@ from service.reports import strip
 from service.store.troubles import Trouble
 from service.transports.mock import MockGateway
 from service.web import problems
-from service.web.auth import IDLE
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes

@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import Page
 from sqlalchemy import select
 
+from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
@@ -23,7 +24,7 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
     """A window in which Petra, who is invented, is signed in."""
     with write_session(visit.house.engine) as session:
         act = Act(session, OPERATOR, visit.house.asha.clinic_id, visit.house.world.now)
-        add_staff(act, PETRA, "Petra Lindqvale", [Role.ADMINISTRATOR], PASSWORD)
+        add_staff(act, PETRA, "Petra Lindqvale", [Role.ADMINISTRATOR], password_hash=hashed(PASSWORD, ()))
     page = visit.page(width=width, script=script, scheme=scheme)
     page.goto(f"{visit.url}/signin?next=/clinic/wordings")
     page.fill("input[name=email]", PETRA)

@@ -11,8 +11,6 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Engine, select
 
-from service.accounts import signin
-from service.accounts.signin import SignedIn
 from service.app import create_app
 from service.care import contacts
 from service.clock import SystemClock
@@ -26,7 +24,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Contact, Message, Patient, Pause, Plan, Reference
 from service.store.tables import Reading as Taken
 from tests.copies import made_once
-from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, DOCTOR, PASSWORD, PATIENT, Run, Said, clinic, done, run
+from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, DOCTOR, PATIENT, Run, Said, clinic, done, run
 
 pytestmark = pytest.mark.databases("sqlite")
 
@@ -246,8 +244,8 @@ def test_the_role_of_the_account_counts(call: Call) -> None:
 def test_an_account_of_another_clinic_sees_and_changes_nothing_here(call: Call, clinic: Run, engine: Engine) -> None:
     other = [word.replace("Fernmoor Clinic", "Saltholt Clinic") for word in CLINIC]
     done(clinic(*other))
-    stranger = ("staff", "add", "--clinic", "Saltholt Clinic", "--email", "kim@saltholt.example", "--name", "Kim")
-    done(clinic(*stranger, "--role", "nurse", "--password-stdin", stdin=f"{PASSWORD}\n"))
+    stranger = ("staff", "invite", "--clinic", "Saltholt Clinic", "--email", "kim@saltholt.example", "--name", "Kim")
+    done(clinic(*stranger, "--role", "nurse"))
     assert call("GET", "/patients/F-1", by="kim@saltholt.example").code == 2
     with read_session(engine) as session:
         patient = session.scalars(select(Patient)).one()
@@ -274,12 +272,10 @@ def test_a_body_and_a_value_come_from_a_file_or_standard_input(call: Call, engin
     body.write_text('{"name": "Ben", "relation": "brother"}', encoding="utf-8")
     done(call("POST", "/patients/F-1/caregivers", "--file", str(body)))
     done(call("POST", "/patients/F-1/caregivers", "--file", "-", stdin='{"name": "Kim"}'))
-    new = ("email=kim@fernmoor.example", "name=Kim Vale", 'roles=["nurse"]', "password=@-")
-    done(call("POST", "/staff", *new, stdin=f"{PASSWORD}\n"))
+    done(call("PATCH", "/clinic", "sender_name=@-", stdin="Fernmoor nurses\n"))
     with read_session(engine) as session:
         assert {one.name for one in session.scalars(select(Caregiver))} == {"Ben", "Kim"}
-    signed_in = signin.sign_in(engine, "kim@fernmoor.example", PASSWORD, SystemClock().now())
-    assert isinstance(signed_in, SignedIn)
+        assert session.scalars(select(Clinic)).one().sender_name == "Fernmoor nurses"
 
 
 def test_a_file_is_refused_where_there_is_no_body_rather_than_left_out(call: Call, tmp_path: Path) -> None:

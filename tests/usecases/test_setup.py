@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import socket
 import subprocess
 import tempfile
@@ -24,7 +25,9 @@ from hypothesis import strategies as st
 from sqlalchemy import select
 
 from service import envfile
+from service.accounts import invitations
 from service.cli import cli
+from service.clock import SystemClock
 from service.commands import installing
 from service.commands.setup import leads_here, served
 from service.config import Settings, user_name
@@ -40,7 +43,6 @@ __all__ = ["run"]
 pytestmark = pytest.mark.databases("sqlite")
 
 ME = user_name(os.geteuid())
-PASSWORD = "four quiet minutes a day"
 OWN_NUMBER, OWN_ADDRESS = "+64 9 999 01 77", "operator@fernmoor.example"
 NOBODY = 65534
 
@@ -67,7 +69,6 @@ def house(tmp_path: Path) -> dict[str, Any]:
         "clinic_sender_name": "Fernmoor",
         "administrator_name": "Petra Lindqvale",
         "administrator_email": "petra@fernmoor.example",
-        "administrator_password": PASSWORD,
     }
 
 
@@ -129,11 +130,14 @@ def test_one_file_of_answers_makes_an_installation_that_works(run: Run, tmp_path
     assert there["NEAPTIDE_TEXT_TOKEN"] == house["NEAPTIDE_TEXT_TOKEN"]
     assert len(there["NEAPTIDE_SECRET_KEY"]) >= 32
     assert (file.stat().st_mode & 0o777, Path(house["wrapper"]).stat().st_mode & 0o777) == (0o600, 0o755)
-    assert PASSWORD not in file.read_text(encoding="utf-8") + said.out
+    key = re.search(r"/invited/(\S+)", said.out)
+    assert key is not None
+    assert key[1] not in file.read_text(encoding="utf-8")
     engine = open_engine(f"sqlite:///{tmp_path}/data/neaptide.sqlite3")
     with read_session(engine) as session:
         assert [one.name for one in session.scalars(select(Clinic))] == ["Fernmoor Clinic"]
         assert [one.email for one in session.scalars(select(Staff))] == ["petra@fernmoor.example"]
+        assert invitations.invited(session, key[1], SystemClock().now()) is not None
         assert {line.detail["login"] for line in session.scalars(select(AuditLine))} == {"imogen"}
     engine.dispose()
 
@@ -252,7 +256,7 @@ def test_a_dry_run_shows_the_file_without_secrets_and_writes_nothing(
     assert f"NEAPTIDE_PORT={house['NEAPTIDE_PORT']}" in said.out
     for name in ("NEAPTIDE_SECRET_KEY", "NEAPTIDE_PUSH_KEY", "NEAPTIDE_PROXY"):
         assert f"{name}=(hidden)" in said.out
-    assert not {"a-private-one", "hush", PASSWORD} & set(said.out.replace("=", " ").split())
+    assert not {"a-private-one", "hush"} & set(said.out.replace("=", " ").split())
     assert {*tmp_path.rglob("*")} == before
 
 
@@ -278,7 +282,6 @@ BAD = [
     ("clinic_emergency_number", ""),
     ("clinic_sender_name", "x" * 33),
     ("administrator_email", "petra"),
-    ("administrator_password", "password123456"),
 ]
 
 
@@ -331,13 +334,12 @@ def test_a_person_is_asked_again_where_an_answer_cannot_be_taken(
         "https://texts.fernmoor.example/send", "", "token", "x" * 32, "",  # where links lead to this machine alone
         "", "-", "",  # so that address is asked for anew; kept, and no texts
         *(house[f"clinic_{name}"] for name in ("name", "zone", "emergency_number", "contact_line", "sender_name")), "",
-        house["administrator_name"], house["administrator_email"], PASSWORD, PASSWORD,
+        house["administrator_name"], house["administrator_email"],
     ]  # fmt: skip
     said = CliRunner().invoke(cli, ["setup", "--dry-run"], input="".join(f"{line}\n" for line in typed))
     assert said.exit_code == 0, said.output
     assert said.stderr.count("accepted: ") == 3
     assert f"NEAPTIDE_DATA={house['NEAPTIDE_DATA']}" in said.stdout
-    assert PASSWORD not in said.output
 
 
 def test_answers_that_others_may_read_or_that_nothing_asks_for_are_refused(run: Run, tmp_path: Path) -> None:

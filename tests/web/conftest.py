@@ -16,6 +16,7 @@ from sqlalchemy import Engine
 from werkzeug.test import TestResponse
 
 from service.accounts import keys
+from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
 from service.clock import FixedClock
 from service.config import Settings
@@ -60,7 +61,9 @@ class House:
             with write_session(self.engine) as session:
                 act = Act(session, OPERATOR, self.clinic_id, self.clock.now())
                 email = f"{role.value}-{uuid.uuid4().hex[:8]}@fernmoor.example"
-                self._staff[role] = add_staff(act, email, role.value, [role], PASSWORD, grants=carriable(role)).id
+                self._staff[role] = add_staff(
+                    act, email, role.value, [role], grants=carriable(role), password_hash=hashed(PASSWORD, ())
+                ).id
         return self._staff[role]
 
     _staff: dict[Role, uuid.UUID] = field(default_factory=dict)

@@ -57,7 +57,6 @@ def browser(fernmoor: Fernmoor, tmp_path: Path, role: Role = Role.NURSE) -> Flas
             "nurse@fernmoor.example",
             "Nurse",
             [role],
-            "a long walk by the sea",
         )
     client = serve(settings, fernmoor.engine, FixedClock(START), {}).test_client()
     sign_in_as(client, staff.id, START)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+import contextlib
+from collections.abc import Callable
+from datetime import datetime, timedelta
 from http.cookies import SimpleCookie
 
 import pytest
@@ -10,14 +12,19 @@ from argon2 import PasswordHasher
 from flask.testing import FlaskClient
 from sqlalchemy import select
 
-from service.accounts import signin
-from service.accounts.signin import NotIn, SignedIn
-from service.accounts.staff import close_account, set_password
+from service.accounts import hashing, signin
+from service.accounts.hashing import hashed
+from service.accounts.sessions import SignedIn
+from service.accounts.signin import Denied, NotIn
+from service.accounts.staff import add_staff, close_account, set_password
+from service.accounts.throttle import Origin
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Staff
+from service.web.auth import cookie_name
+from tests.house import token_on
 from tests.web.conftest import PASSWORD, House
 
 
@@ -26,26 +33,92 @@ def email_of(house: House, role: Role = Role.NURSE) -> str:
         return session.get_one(Staff, house.staff_id(role)).email
 
 
-def test_five_wrong_tries_close_the_door_for_a_quarter_of_an_hour(house: House) -> None:
+HERE, THERE = Origin("203.0.113.7"), Origin("198.51.100.9")
+
+
+def tries(house: House, email: str, origin: Origin, number: int, now: datetime) -> list[NotIn | None]:
+    """What comes of so many wrong passwords."""
+    answers = [signin.sign_in(house.engine, email, "wrong", now, origin) for _ in range(number)]
+    return [answer.why if isinstance(answer, Denied) else None for answer in answers]
+
+
+def test_whoever_guesses_waits_longer_and_longer_and_locks_nobody_else_out(house: House) -> None:
     email, now = email_of(house), house.clock.now()
-    for _ in range(5):
-        assert signin.sign_in(house.engine, email, "wrong", now) is NotIn.WRONG
-    assert signin.sign_in(house.engine, email, PASSWORD, now) is NotIn.TOO_MANY
-    later = now + timedelta(minutes=15, seconds=1)
-    assert isinstance(signin.sign_in(house.engine, email, PASSWORD, later), SignedIn)
+    assert tries(house, email, HERE, 6, now) == [NotIn.WRONG] * 5 + [NotIn.TOO_MANY]
+    assert isinstance(signin.sign_in(house.engine, email, PASSWORD, now, THERE), SignedIn)
+    waits = []
+    for _ in range(8):
+        denied = signin.sign_in(house.engine, email, "wrong", now, HERE)
+        assert isinstance(denied, Denied)
+        waits.append(denied.seconds)
+        now += timedelta(seconds=denied.seconds)
+        assert tries(house, email, HERE, 1, now) == [NotIn.WRONG]
+    assert waits == [15, 30, 60, 120, 240, 480, 900, 900]
+
+
+def test_the_owners_browser_goes_by_its_own_failures_alone(house: House) -> None:
+    """An outsider behind the same address, or one who sprays many accounts, keeps no known browser out."""
+    nurse, now = house.staff_id(Role.NURSE), house.clock.now()
+    email = email_of(house)
+    known = Origin(HERE.address, device="hers", known_to=frozenset({nurse}))
+    stranger = Origin(HERE.address, device="theirs", known_to=frozenset({house.staff_id(Role.PHYSICIAN)}))
+    sprayed = [why for number in range(31) for why in tries(house, f"{number}@fernmoor.example", HERE, 1, now)]
+    assert sprayed == [NotIn.WRONG] * 30 + [NotIn.TOO_MANY]
+    assert tries(house, email, stranger, 1, now) == [NotIn.TOO_MANY]
+    assert tries(house, email, known, 6, now) == [NotIn.WRONG] * 5 + [NotIn.TOO_MANY]
+    later = now + timedelta(seconds=15)
+    assert isinstance(signin.sign_in(house.engine, email, PASSWORD, later, known), SignedIn)
+
+
+def test_one_ipv6_household_is_one_place(house: House) -> None:
+    now, email = house.clock.now(), email_of(house)
+    for number in range(5):
+        tries(house, email, Origin(f"2001:db8:1:2::{number}"), 1, now)
+    assert tries(house, email, Origin("2001:db8:1:2:ffff::1"), 1, now) == [NotIn.TOO_MANY]
+    assert tries(house, email, Origin("2001:db8:1:3::1"), 1, now) == [NotIn.WRONG]
 
 
 def test_an_unknown_name_is_counted_and_answered_like_a_known_one(house: House) -> None:
-    now = house.clock.now()
-    answers = [signin.sign_in(house.engine, "nobody@fernmoor.example", "x", now) for _ in range(6)]
-    assert answers == [NotIn.WRONG] * 5 + [NotIn.TOO_MANY]
+    now, known = house.clock.now(), email_of(house)
+    assert tries(house, "nobody@fernmoor.example", HERE, 6, now) == tries(house, known, HERE, 6, now)
+
+
+def test_a_crowd_at_the_door_is_told_to_come_again_and_nothing_is_hashed_for_it(house: House) -> None:
+    """Sixteen sign-ins of unknown names took every thread, and the check-in's emergency page waited for them."""
+    page, email = house.app.test_client(), email_of(house)
+    token = token_on(page.get("/signin").get_data(as_text=True))
+    with contextlib.ExitStack() as held:
+        for _ in range(hashing.AT_ONCE):
+            held.enter_context(hashing._slot())
+        form = {"csrf_token": token, "email": email, "password": PASSWORD}
+        answers = [page.post("/signin", data=form) for _ in range(8)]
+    assert {(one.status_code, one.headers.get("Retry-After")) for one in answers} == {(429, "2")}
+    assert page.post("/signin", data=form).status_code == 303  # what was not looked at was no failure
+
+
+def test_one_address_may_work_at_two_clinics_and_neither_learns_of_the_other(
+    house: House, build: Callable[..., House]
+) -> None:
+    theirs = build("Saltholt Clinic", number="+447700900002")
+    accounts = {}
+    for one, password in ((house, "seven brown umbrellas"), (theirs, "eleven slow ferries")):
+        with write_session(house.engine) as session:
+            act = Act(session, OPERATOR, one.clinic_id, house.clock.now())
+            accounts[password] = add_staff(
+                act, "kit@both.example", "Kit", [Role.NURSE], password_hash=hashed(password, ())
+            )
+    for password, account in accounts.items():
+        entered = signin.sign_in(house.engine, "kit@both.example", password, house.clock.now(), HERE)
+        assert isinstance(entered, SignedIn)
+        assert entered.clinic_id == account.clinic_id
+    assert tries(house, "kit@both.example", HERE, 1, house.clock.now()) == [NotIn.WRONG]
 
 
 def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(
     house: House, the_services_hasher: tuple[PasswordHasher, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     hasher, nobodys = the_services_hasher
-    monkeypatch.setattr("service.accounts.staff._hasher", hasher)
+    monkeypatch.setattr("service.accounts.hashing._hasher", hasher)
     house.staff_id(Role.NURSE)
     with read_session(house.engine) as session:
         kept = session.scalars(select(Staff)).first()
@@ -53,17 +126,15 @@ def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(
     assert kept is not None
     assert kept.password_hash.startswith("$argon2id$v=19$m=65536,t=3,p=4$")  # RFC 9106, section 4
     assert not hasher.check_needs_rehash(nobodys)  # where there is no account, to refuse takes as long
-    assert isinstance(signin.sign_in(house.engine, kept.email, PASSWORD, house.clock.now()), SignedIn)
+    assert isinstance(signin.sign_in(house.engine, kept.email, PASSWORD, house.clock.now(), HERE), SignedIn)
     assert PASSWORD not in kept.password_hash
     assert house.secret not in str(vars(key))
 
 
 @pytest.mark.parametrize("password", ["short", "x" * 201])
-def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(house: House, password: str) -> None:
-    nurse = house.staff_id(Role.NURSE)
-    with pytest.raises(Refused) as refused, write_session(house.engine) as session:
-        staff = session.get_one(Staff, nurse)
-        set_password(Act(session, OPERATOR, staff.clinic_id, house.clock.now()), staff, password)
+def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(password: str) -> None:
+    with pytest.raises(Refused) as refused:
+        hashed(password, ())
     assert password not in str(refused.value)
 
 
@@ -96,7 +167,9 @@ def test_a_new_password_or_a_closed_account_ends_every_session(house: House) -> 
     house.clock.advance(timedelta(seconds=1))
     with write_session(house.engine) as session:
         nurse = session.get_one(Staff, house.staff_id(Role.NURSE))
-        set_password(Act(session, OPERATOR, nurse.clinic_id, house.clock.now()), nurse, "another four quiet minutes")
+        set_password(
+            Act(session, OPERATOR, nurse.clinic_id, house.clock.now()), nurse, hashed("another four quiet minutes", ())
+        )
         doctor = session.get_one(Staff, house.staff_id(Role.PHYSICIAN))
         close_account(Act(session, OPERATOR, doctor.clinic_id, house.clock.now()), doctor)
     assert not inside(first)
@@ -124,6 +197,12 @@ def test_the_session_cookie_is_out_of_reach_of_scripts_and_other_sites(house: Ho
         cookies.load(line)
     assert cookies["neaptide"]["httponly"]
     assert cookies["neaptide"]["samesite"] == "Lax"
+
+
+def test_behind_tls_the_cookie_is_of_this_host_and_of_tls_alone() -> None:
+    """RFC 6265bis, section 4.1.3.2: such a name is refused by browsers without Secure, Path=/ and a Domain."""
+    assert cookie_name("https://diary.fernmoor.example") == "__Host-neaptide"
+    assert cookie_name("http://127.0.0.1:8000") == "neaptide"
 
 
 def test_another_sites_address_is_never_where_a_sign_in_leads(house: House) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -9,12 +10,13 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from service.accounts import signin
+from service.accounts import invitations
+from service.accounts.sessions import IDLE, LONGEST
 from service.accounts.staff import close_account
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
-from service.store.tables import AuditLine, SignInAttempt, Staff, StaffSession
-from service.web.auth import IDLE, LONGEST, NO_SESSION
+from service.store.tables import AuditLine, SignInAttempt, Staff, StaffInvitation, StaffSession
+from service.web.auth import NO_SESSION
 from tests.house import NURSE, PASSWORD, House, open_house, sign_in, token_on, words
 from tests.statements import statements_of
 
@@ -55,8 +57,8 @@ def test_guessing_is_stopped_even_with_the_right_password(house: House) -> None:
     for _ in range(5):
         sign_in(house.client, NURSE, "not it")
     answer = sign_in(house.client)
-    assert answer.status_code == 429
-    assert "Too many tries" in answer.get_data(as_text=True)
+    assert (answer.status_code, answer.headers["Retry-After"]) == (429, "15")
+    assert "Too many tries from here. Please wait 15 seconds" in words(answer.get_data(as_text=True))
     assert len(house.rows(SignInAttempt)) == 5
 
 
@@ -133,7 +135,7 @@ def test_sessions_elsewhere_are_shown_and_ended_with_the_password_alone(house: H
     page = here.get("/password").get_data(as_text=True)
     began = min(one.begun_at for one in house.rows(StaffSession))
     assert "You are also signed in elsewhere" in words(page)
-    assert words(page).count(f"{began.astimezone(ZoneInfo(house.asha.zone)):%H:%M}") == 1
+    assert words(page).count(f"{began.astimezone(ZoneInfo(house.asha.zone)):%H:%M}") == 2  # begun, and last used
     form = {"csrf_token": token_on(page)}
     refused = here.post("/password/elsewhere", data=form | {"confirm": "not it"})
     assert refused.status_code == 422
@@ -143,6 +145,54 @@ def test_sessions_elsewhere_are_shown_and_ended_with_the_password_alone(house: H
     assert is_in(here)
     assert not is_in(elsewhere)
     assert "signed in on this browser only" in words(here.get("/password").get_data(as_text=True))
+
+
+def test_signing_in_again_ends_the_browsers_session_before(house: House) -> None:
+    """OWASP ASVS 5.0, 7.2.4: a new token at authentication, and the current one ends."""
+    client = house.client
+    sign_in(client)
+    thief = copied(house, client)
+    client.set_cookie("neaptide", "nothing")  # the form is shown to whoever is not signed in
+    page = client.get("/signin").get_data(as_text=True)
+    with client.session_transaction() as kept, thief.session_transaction() as held:
+        kept["session"] = held["session"]
+    client.post("/signin", data={"csrf_token": token_on(page), "email": NURSE, "password": PASSWORD})
+    assert is_in(client)
+    assert not is_in(thief)
+    assert len(house.rows(StaffSession)) == 1
+
+
+def test_the_end_of_a_session_stands_on_the_server_alone(house: House) -> None:
+    """A cookie that was kept says nothing of when it was used."""
+    client = house.client
+    sign_in(client)
+    thief = copied(house, client)
+    for _ in range(3):
+        house.world.clock.advance(IDLE * 0.9)
+        assert is_in(client)
+    assert is_in(thief)  # the same session, used from elsewhere
+    house.world.clock.advance(IDLE * 1.1)
+    assert not is_in(thief)
+
+
+def test_whoever_is_invited_sets_a_password_once_and_is_in(house: House) -> None:
+    now = house.world.clock.now()
+    with write_session(house.engine) as session:
+        nurse = session.get_one(Staff, house.rows(Staff)[0].id)
+        key = invitations.invite(Act(session, OPERATOR, nurse.clinic_id, now), nurse, now)
+    client, path = house.client, f"/invited/{key}"
+    page = client.get(path).get_data(as_text=True)
+    assert "Welcome, Nora Quill" in words(page)
+    form = {"csrf_token": token_on(page), "new": NEW, "again": NEW}
+    assert 'id="wrong-new"' in client.post(path, data=form | {"new": "short", "again": "short"}).get_data(as_text=True)
+    assert 'id="wrong-again"' in client.post(path, data=form | {"again": "else"}).get_data(as_text=True)
+    assert client.post(path, data=form).status_code == 303
+    assert is_in(client)
+    other = house.client
+    used = other.get(path)
+    assert (used.status_code, "This link works no more" in words(used.get_data(as_text=True))) == (404, True)
+    assert sign_in(house.client, NURSE, PASSWORD).status_code == 403
+    assert key not in str([vars(row) for row in (*house.rows(StaffInvitation), *house.rows(AuditLine))])
 
 
 def test_a_closed_account_ends_its_sessions_everywhere(house: House) -> None:
@@ -229,7 +279,7 @@ def test_guessing_from_within_a_session_is_stopped_by_the_same_count(house: Hous
     right = form | {"present": PASSWORD, "new": NEW, "again": NEW}
     assert client.post("/password", data=right).status_code == 429
     assert is_in(client)
-    house.world.clock.advance(signin.WITHIN)
+    house.world.clock.advance(timedelta(minutes=1))
     assert sign_in(house.client).status_code == 303
 
 

@@ -218,7 +218,7 @@ def test_an_operator_makes_a_key_and_with_it_a_link(
 ) -> None:
     with write_session(engine) as session:
         act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
-        add_staff(act, "petra@fernmoor.example", "Petra", [Role.NURSE], "four quiet minutes a day")
+        add_staff(act, "petra@fernmoor.example", "Petra", [Role.NURSE])
     by = ("--as", "petra@fernmoor.example")
     refused = run("api", "POST", f"/patients/{house.asha.clinic_ref}/push-link", *by)
     assert refused.code != 0

@@ -17,7 +17,7 @@ from service.domain.vocabulary import Role, Scope
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from tests.signed_in import sign_in_as
-from tests.web.conftest import PASSWORD, House
+from tests.web.conftest import House
 
 pytestmark = pytest.mark.databases("sqlite")
 
@@ -27,7 +27,8 @@ OPEN = {
     "an address that the operator keeps inside": {"health.alive", "health.ready", "health.metrics"},
     "the provider's signature": {"called_back.receipts", "called_back.replies", "called_back.both",
                                  "api_callbacks.text"},
-    "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here"},
+    "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here",
+                                            "signin.invited", "signin.take_up"},
     "the key of a link": {
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
         "phone.caregiver.answer", "phone.caregiver.thanks", "push.page", "push.manifest", "push.begin", "push.end",
@@ -92,7 +93,7 @@ def test_each_role_reaches_what_the_table_gives_it_and_nothing_else(
     house.app.config["WTF_CSRF_METHODS"] = set()  # forms are tried elsewhere
     with write_session(house.engine) as session:
         act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
-        who = add_staff(act, "walker@fernmoor.example", "Walker", roles, PASSWORD, grants=grants).id
+        who = add_staff(act, "walker@fernmoor.example", "Walker", roles, grants=grants).id
     held, wrong = rights_of(roles, grants), []
     for rule, method in routes(house):
         right = needed(house, rule)
@@ -119,7 +120,7 @@ def test_administration_alone_holds_no_right_over_patients() -> None:
 def test_a_grant_is_no_way_round_a_role(house: House, role: Role, right: Right) -> None:
     with pytest.raises(Refused, match="grants"), write_session(house.engine) as session:
         act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
-        add_staff(act, "x@fernmoor.example", "X", [role], PASSWORD, grants=[right])
+        add_staff(act, "x@fernmoor.example", "X", [role], grants=[right])
 
 
 def test_a_key_that_enrols_neither_reads_a_diary_nor_sets_where_links_go(build: object, house: House) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from dataclasses import astuple, dataclass
 from typing import Any
 
+from flask import g
 from marshmallow import Schema, fields, validate
 from werkzeug.exceptions import NotFound
 
-from service.accounts import keys
+from service.accounts import invitations, keys
 from service.accounts import staff as accounts
 from service.domain import vocabulary
 from service.domain.rights import GRANTED, Right
@@ -17,10 +19,11 @@ from service.enrolling import clinics, people, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Staff
-from service.web.api.base import Blueprint, list_rows, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, Check, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
 from service.web.auth import own, own_clinic, signed_in
+from service.web.inviting import can_mail, hand_over
 from service.web.problems import Problem
 from service.web.services import services
 from service.words.messages import Length
@@ -90,12 +93,14 @@ def change(call: Call, changes: dict[str, Any]) -> Clinic:
 # --- accounts and keys ----------------------------------------------------------------------
 
 
-class StaffIn(Schema):
-    email = text(254)
-    name = text(120)
+class RolesIn(Schema):
     roles = fields.List(word(vocabulary.Role), required=True, validate=validate.Length(1, len(vocabulary.Role)))
     grants = fields.List(word(Right), load_default=[], validate=validate.Length(max=len(GRANTED)))
-    password = text(200, load_only=True)
+
+
+class StaffIn(RolesIn):
+    email = text(254)
+    name = text(120)
 
 
 class StaffChange(Schema):
@@ -104,6 +109,19 @@ class StaffChange(Schema):
 
 WORDS = fields.List(fields.String())
 StaffOut = shows("StaffOut", Staff, "id email name roles grants active language", roles=WORDS, grants=WORDS)
+
+
+@dataclass(frozen=True)
+class HandedTo:
+    """Whose link it is, and how it went out."""
+
+    id: uuid.UUID
+    mailed: bool
+    link: str | None
+
+
+HandedOut = shows("HandedOut", HandedTo, "id mailed link")
+NO_MAIL = "No mail is set up here. Whoever runs the service makes the link: neaptide staff unlock."
 
 
 class KeyIn(Schema):
@@ -124,10 +142,59 @@ def list_staff(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @accounts_blueprint.post("/staff", allowed=for_staff(Right.ADMINISTER))
-@accounts_blueprint.writes(StaffOut, 201, takes=StaffIn)
-def add_staff(call: Call, new: dict[str, Any]) -> Staff:
-    """Add an account of one person; passwords are never shared."""
-    return accounts.add_staff(call.act, **new, door_now=services().door_clock.now())
+@accounts_blueprint.arguments(StaffIn)
+@accounts_blueprint.response(201, HandedOut)
+def invite_staff(new: dict[str, Any]) -> HandedTo:
+    """Make an account of one person, who sets their own password by a link.
+
+    The link goes by mail; where no mail is set up, or it was not taken, it is in this answer and nowhere else.
+    """
+    with write_session(services().engine) as session:
+        act = Act(session, caller().actor, g.clinic_id, services().clock.now())
+        staff = accounts.add_staff(act, **new)
+        key = invitations.invite(act, staff, services().door_clock.now())
+    return HandedTo(staff.id, *astuple(hand_over(staff, key, may_show=True)))
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/reset", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.arguments(Nothing, as_kwargs=True)
+@accounts_blueprint.response(200, HandedOut)
+def reset_staff(staff_id: uuid.UUID) -> HandedTo:
+    """Mail a colleague a link to set a new password by; the old one stays until they do, and no one else sees it."""
+    if not can_mail():
+        raise Problem(409, NO_MAIL)
+    with write_session(services().engine) as session:
+        act = Act(session, caller().actor, g.clinic_id, services().clock.now())
+        staff = own(session, Staff, staff_id)
+        key = invitations.invite(act, staff, services().door_clock.now())
+    return HandedTo(staff.id, *astuple(hand_over(staff, key, may_show=False)))
+
+
+@accounts_blueprint.put("/staff/<uuid:staff_id>/roles", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.writes(StaffOut, takes=RolesIn)
+def set_roles(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Staff:
+    """Say what a colleague may do from their next page on."""
+    staff = own(call.session, Staff, staff_id)
+    accounts.set_roles(call.act, staff, new["roles"], new["grants"])
+    return staff
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/end-sessions", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.writes(StaffOut)
+def end_sessions(call: Call, staff_id: uuid.UUID) -> Staff:
+    """Sign a colleague out everywhere; they may sign in again."""
+    staff = own(call.session, Staff, staff_id)
+    accounts.sign_out(call.act, staff)
+    return staff
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/reopen", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.writes(StaffOut)
+def reopen_staff(call: Call, staff_id: uuid.UUID) -> Staff:
+    """Open a closed account again; its person sets a new password by a link that `reset` mails."""
+    staff = own(call.session, Staff, staff_id)
+    accounts.reopen_account(call.act, staff)
+    return staff
 
 
 @accounts_blueprint.patch("/staff/<uuid:staff_id>", allowed=for_staff(Right.OWN))

@@ -1,4 +1,4 @@
-"""Staff come in, go out, change their own password and end their sessions elsewhere.
+"""Staff come in, by password or for the first time by a link, go out, and look after their own account.
 
 Promises that a wrong name and a wrong password look alike, that nobody is sent to
 another site after signing in, and that a changed password ends every other session.
@@ -6,16 +6,20 @@ another site after signing in, and that a changed password ends every other sess
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
-from flask_babel import gettext
+from flask_babel import gettext, ngettext
 
-from service.accounts import signin
-from service.accounts.signin import NotIn, SignedIn
-from service.accounts.staff import set_language, set_password
+from service.accounts import hashing, invitations, sessions, signin
+from service.accounts.sessions import IDLE, SignedIn
+from service.accounts.signin import Denied, NotIn
+from service.accounts.staff import names_of, set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
 from service.domain.rights import Right
@@ -23,13 +27,14 @@ from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web.auth import IDLE, begin_session, current_staff, end_session, signed_in, staff_only
+from service.web.auth import begin_session, current_staff, end_session, held_session, origin, signed_in, staff_only
 from service.web.frame import speak
 from service.web.services import services
 from service.words.language import load_language, staff_codes
 
 blueprint = Blueprint("signin", __name__)
 HOME = "/clinic/"
+NO_PROBLEMS: Mapping[str, str] = MappingProxyType({})
 
 
 @blueprint.get("/signin")
@@ -45,13 +50,13 @@ def enter() -> ResponseReturnValue:
     """Check the name and the password."""
     email, password = request.form.get("email", ""), request.form.get("password", "")
     now = services().door_clock.now()
-    result = signin.sign_in(services().engine, email, password, now)
+    result = signin.sign_in(services().engine, email, password, now, origin(), held_session())
     if isinstance(result, SignedIn):
-        begin_session(result, now)
+        begin_session(result)
         return redirect(_next(), 303)
-    if result is NotIn.TOO_MANY:
-        return _form(gettext("Too many tries. Please wait a quarter of an hour and try again."), email), 429
-    return _form(gettext("The address or the password is not right."), email), 403
+    if result.why is NotIn.WRONG:
+        return _form(gettext("The address or the password is not right."), email), 403
+    return _form(_later(result), email), 429, {"Retry-After": str(result.seconds)}
 
 
 @blueprint.post("/signout")
@@ -68,6 +73,48 @@ def leave() -> ResponseReturnValue:
 def still_here() -> ResponseReturnValue:
     """Nothing but a sign that the session goes on; asked for by the notice that it is about to end."""
     return ("", 403) if current_staff() is None else ("", 200)
+
+
+# --- coming to a password of one's own ---------------------------------------------------------
+
+
+@blueprint.get("/invited/<key>")
+def invited(key: str) -> ResponseReturnValue:
+    """Whoever was invited sets a password here, or learns that the link works no more."""
+    return _invited_form(key)
+
+
+@blueprint.post("/invited/<key>")
+def take_up(key: str) -> ResponseReturnValue:
+    """Set the password and sign in."""
+    new, now = request.form.get("new", ""), services().door_clock.now()
+    if new != request.form.get("again", ""):
+        return _invited_form(key, {"again": gettext("The two are not the same.")}, 422)
+    try:
+        staff = invitations.take_up(services().engine, key, new, now)
+    except WeakPassword as weak:
+        return _invited_form(key, {"new": weak_words(weak.why)}, 422)
+    except hashing.Busy:
+        return _invited_form(key, {"new": _later(signin.BUSY)}, 429)
+    except Refused:
+        return _invited_form(key)
+    with write_session(services().engine) as db:
+        begun = sessions.begin_session(db, staff, now, origin(), held_session())
+    begin_session(begun)
+    flash(gettext("Your password is set, and you are signed in."), "good")
+    return redirect(HOME, 303)
+
+
+def _invited_form(
+    key: str, problems: Mapping[str, str] = MappingProxyType({}), status: int = 200
+) -> ResponseReturnValue:
+    with read_session(services().engine) as db:
+        staff = invitations.invited(db, key, services().door_clock.now())
+    shown = render_template("signin/invited.html", whose=staff, problems=problems, length=length_words())
+    return shown, 404 if staff is None else status
+
+
+# --- one's own account -------------------------------------------------------------------------
 
 
 @blueprint.post("/language")
@@ -103,17 +150,22 @@ def change_password() -> ResponseReturnValue:
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
     now = services().door_clock.now()
-    if refused := signin.confirm(services().engine, staff.email, given["present"], now):
-        return _not_confirmed("present", refused)
+    if refused := _not_confirmed("present", given["present"]):
+        return refused
     try:
-        with write_session(services().engine) as db:
-            row = db.get_one(Staff, staff.id)
-            set_password(act_of(db, row, now), row, given["new"])
-            # The session in hand ended with the old password; it begins anew.
-            anew = signin.begin_session(db, row, now)
+        with read_session(services().engine) as db:
+            names = names_of(db, db.get_one(Staff, staff.id))
+        made = hashing.hashed(given["new"], names)
     except WeakPassword as weak:
-        return _password_form({"new": _weak_words(weak.why)}), 422
-    begin_session(anew, now)
+        return _password_form({"new": weak_words(weak.why)}), 422
+    except hashing.Busy:
+        return _password_form({"new": _later(signin.BUSY)}), 429, {"Retry-After": str(signin.BUSY.seconds)}
+    with write_session(services().engine) as db:
+        row = db.get_one(Staff, staff.id)
+        set_password(act_of(db, row, now), row, made)
+        # The session in hand ended with the old password; it begins anew.
+        anew = sessions.begin_session(db, row, now, origin())
+    begin_session(anew)
     flash(gettext("Your password is changed. Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
@@ -123,10 +175,10 @@ def change_password() -> ResponseReturnValue:
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
     staff, now = signed_in(), services().door_clock.now()
-    if refused := signin.confirm(services().engine, staff.email, request.form.get("confirm", ""), now):
-        return _not_confirmed("confirm", refused)
+    if refused := _not_confirmed("confirm", request.form.get("confirm", "")):
+        return refused
     with write_session(services().engine) as db:
-        signin.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
+        sessions.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
     flash(gettext("Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
@@ -145,26 +197,54 @@ def _form(problem: str = "", email: str = "") -> str:
 def _password_form(problems: dict[str, str]) -> str:
     languages = [(code, load_language(code).own_name) for code in staff_codes()]
     return render_template(
-        "signin/password.html", problems=problems, length=_length_words(), others=_elsewhere(), languages=languages
+        "signin/password.html", problems=problems, length=length_words(), others=_elsewhere(), languages=languages
     )
 
 
-def _not_confirmed(field: str, why: NotIn) -> ResponseReturnValue:
-    if why is NotIn.TOO_MANY:
-        return _password_form({field: gettext("Too many tries. Please wait a quarter of an hour and try again.")}), 429
-    return _password_form({field: gettext("This is not your present password.")}), 422
+def _not_confirmed(field: str, password: str) -> ResponseReturnValue | None:
+    """The page again where this is not the present password; None where it is."""
+    staff, now = signed_in(), services().door_clock.now()
+    found = signin.check(services().engine, staff.email, password, now, origin(), staff.id)
+    if not isinstance(found, Denied):
+        return None
+    if found.why is NotIn.WRONG:
+        return _password_form({field: gettext("This is not your present password.")}), 422
+    return _password_form({field: _later(found)}), 429, {"Retry-After": str(found.seconds)}
 
 
-def _elsewhere() -> list[datetime]:
-    """When this account signed in on other browsers, on the clinic's clock."""
-    staff = signed_in()
+def _later(denied: Denied) -> str:
+    """When to try again, in words."""
+    if denied.why is NotIn.BUSY:
+        return str(gettext("Many are signing in just now. Please try again in a moment."))
+    minutes, seconds = divmod(denied.seconds, 60)
+    wait = ngettext("%(num)s minute", "%(num)s minutes", minutes + 1) if minutes else (
+        ngettext("%(num)s second", "%(num)s seconds", seconds))  # fmt: skip
+    return str(gettext("Too many tries from here. Please wait %(wait)s and try again.", wait=wait))
+
+
+@dataclass(frozen=True)
+class Elsewhere:
+    """A browser on which the account is signed in, on the clinic's clock."""
+
+    browser: str
+    address: str
+    begun: datetime
+    seen: datetime
+
+
+def _elsewhere() -> list[Elsewhere]:
+    """Where this account is signed in besides here."""
+    staff, now = signed_in(), services().door_clock.now()
     with read_session(services().engine) as db:
         zone = ZoneInfo(db.get_one(Clinic, staff.clinic_id).zone)
-        begun = signin.other_sessions(db, staff.id, staff.session_id, services().door_clock.now())
-    return [at.astimezone(zone) for at in begun]
+        others = [one for one in sessions.sessions_of(db, staff.id, now) if one.id != staff.session_id]
+    return [
+        Elsewhere(one.browser, one.address, one.begun_at.astimezone(zone), one.seen_at.astimezone(zone))
+        for one in others
+    ]
 
 
-def _length_words() -> str:
+def length_words() -> str:
     words: str = gettext(
         "%(least)s to %(most)s characters. A few unrelated words are good.",
         least=passwords.SHORTEST, most=passwords.LONGEST,
@@ -172,9 +252,9 @@ def _length_words() -> str:
     return words
 
 
-def _weak_words(why: Weakness) -> str:
+def weak_words(why: Weakness) -> str:
     if why is Weakness.LENGTH:
-        return _length_words()
+        return length_words()
     words: str = gettext(
         "This is easy to guess: too much of it is repeated, a row of keys, a common word, or a name of yours or the"
         " clinic's. A few unrelated words are good."

@@ -1,0 +1,73 @@
+"""How somebody comes to a password of their own: by a link that was made for them.
+
+Promises that no one but the person who opens the link sets a password, that a link works once, ends by
+itself, and ends when a newer one is made; the database keeps its key's SHA-256. The same link serves the
+first time and the forgotten password.
+"""
+
+from __future__ import annotations
+
+import secrets
+from datetime import datetime, timedelta
+
+from sqlalchemy import Engine, select, update
+from sqlalchemy.orm import Session
+
+from service.accounts import hashing
+from service.accounts.keys import hash_of
+from service.accounts.staff import names_of, set_password
+from service.domain.validation import Refused
+from service.store.audit import Act, act_of
+from service.store.session import read_session, write_session
+from service.store.tables import Staff, StaffInvitation
+
+LASTS = timedelta(days=7)  # our own number
+ACCEPTED = "a link that was not used yet, nor made too long ago"
+
+
+def invite(act: Act, staff: Staff, door_now: datetime) -> str:
+    """Make the key of a link by which this person sets their password; those before it open nothing any more.
+
+    `door_now` is the time that sign-ins go by. Raises Refused for a closed account.
+    """
+    if not staff.active:
+        raise Refused("staff", str(staff.id), "an account that is open")
+    _end_others(act.session, staff, door_now)
+    key = secrets.token_urlsafe(32)
+    made = StaffInvitation(staff_id=staff.id, key_hash=hash_of(key), made_at=door_now, until=door_now + LASTS)
+    act.session.add(made)
+    act.session.flush()
+    act.note("staff.invite", staff)
+    return key
+
+
+def invited(session: Session, key: str, now: datetime) -> Staff | None:
+    """Whose link this is, while it works."""
+    good = (StaffInvitation.used_at.is_(None), StaffInvitation.until > now, Staff.active)
+    its = StaffInvitation.key_hash == hash_of(key)
+    return session.scalar(select(Staff).join(StaffInvitation, StaffInvitation.staff_id == Staff.id).where(its, *good))
+
+
+def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
+    """Set the password of whoever was invited; the link works no more, and every session of before has ended.
+
+    Raises Refused for a link that works no more, WeakPassword, and Busy.
+    """
+    with read_session(engine) as session:
+        staff = invited(session, key, now)
+        if staff is None:
+            raise Refused("key", "(hidden)", ACCEPTED)
+        names = names_of(session, staff)
+    made = hashing.hashed(password, names)
+    with write_session(engine) as session:
+        staff = invited(session, key, now)  # of two at the same time the second finds it used
+        if staff is None:
+            raise Refused("key", "(hidden)", ACCEPTED)
+        _end_others(session, staff, now)
+        set_password(act_of(session, staff, now), staff, made)
+        return staff
+
+
+def _end_others(session: Session, staff: Staff, now: datetime) -> None:
+    of_theirs = update(StaffInvitation).where(StaffInvitation.staff_id == staff.id, StaffInvitation.used_at.is_(None))
+    session.execute(of_theirs.values(used_at=now))

@@ -21,6 +21,7 @@ from service.domain.tasks import (
     LongSilence,
     NobodyToReach,
     NumberToCheck,
+    PatientWrote,
     TaskFacts,
     Whose,
 )
@@ -72,6 +73,7 @@ def about(kind: TaskKind) -> TaskFacts:
         TaskKind.NO_WAY_OUT: ChannelMissing(Channel.TEXT),
         TaskKind.CHECK_FOUND: CheckFound(Found.WRONG_END, date(2026, 11, 22)),
         TaskKind.CAREGIVER_SAYS: CaregiverWrote("test", "Ben", "Look."),
+        TaskKind.PATIENT_SAYS: PatientWrote("test", date(2026, 11, 25), "Look."),
         TaskKind.CALL_TODAY: EnteredCallToday(
             date(2026, 11, 25), (PictureFacts(Picture.UP_AND_WORSE, date(2026, 11, 25)),)
         ),

@@ -10,8 +10,6 @@ another message. Calls no provider.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -131,7 +129,7 @@ def _recheck(
             settling.fail_unworded(session, facts, describe_error(error), now)
             unworded += 1
             continue
-        said = _digest(text)
+        said = outbox.digest(text.to, text.line, text.subject, text.body, text.link)
         if facts.attempts > 0 and facts.said != said:
             settling.say_otherwise(session, facts, now)
             rechecked.stopped += Tally(passed=1)
@@ -191,11 +189,6 @@ def _wordable(session: Session, facts: MessageFacts, now: datetime) -> MessageFa
             settling.tell_unworded(session, facts, now)
             return replace(facts, own_wording=None)
     return facts
-
-
-def _digest(text: OutgoingText) -> str:
-    said = json.dumps([text.to, text.line, text.subject, text.body, text.link])
-    return hashlib.sha256(said.encode()).hexdigest()
 
 
 def _word(session: Session, facts: MessageFacts, links: LinkMaker, transport: Transport, now: datetime) -> OutgoingText:

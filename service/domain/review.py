@@ -256,6 +256,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.BELOW_LIMIT: Lane.CALL_TODAY,
     TaskKind.RESULT_LIMIT: Lane.CALL_TODAY,
     TaskKind.CAREGIVER_SAYS: Lane.LOOK_CLOSELY,
+    TaskKind.PATIENT_SAYS: Lane.LOOK_CLOSELY,
     TaskKind.WEIGHT_DOUBT: Lane.LOOK_CLOSELY,
     TaskKind.FOLLOW_UP: Lane.LOOK_CLOSELY,
     TaskKind.CHECK_FOUND: Lane.LOOK_CLOSELY,

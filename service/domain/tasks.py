@@ -184,6 +184,15 @@ class CaregiverWrote:
 
 
 @dataclass(frozen=True, slots=True)
+class PatientWrote:
+    """A patient's words that no machine reads, texted when nothing was asked; the diary's note of that day has all."""
+
+    inbound: str
+    day: date
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class StaffStopped:
     """A member of staff wants no more notices on a telephone."""
 
@@ -309,6 +318,7 @@ TaskFacts = (
     | LimitPassed
     | CaregiverSaid
     | CaregiverWrote
+    | PatientWrote
     | StaffStopped
     | StartTexted
     | NumberToCheck
@@ -335,6 +345,7 @@ _KINDS: Mapping[type, TaskKind] = {
     WeightDoubted: TaskKind.WEIGHT_DOUBT,
     CaregiverSaid: TaskKind.CAREGIVER_SAYS,
     CaregiverWrote: TaskKind.CAREGIVER_SAYS,
+    PatientWrote: TaskKind.PATIENT_SAYS,
     StaffStopped: TaskKind.BROKEN_CONTACT,
     StartTexted: TaskKind.NO_CONTACT,
     NumberToCheck: TaskKind.CHECK_NUMBER,
@@ -397,6 +408,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.BELOW_LIMIT: AT_ONCE,
     TaskKind.NO_WAY_OUT: AT_ONCE,
     TaskKind.CAREGIVER_SAYS: A_DAY,
+    TaskKind.PATIENT_SAYS: A_DAY,
     TaskKind.WEIGHT_DOUBT: A_DAY,
     TaskKind.SILENT: A_DAY,
     TaskKind.NO_CONTACT: A_DAY,

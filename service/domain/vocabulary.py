@@ -240,6 +240,7 @@ class TaskKind(StrEnum):
     ABOVE_LIMIT = "above_limit"
     BELOW_LIMIT = "below_limit"
     CAREGIVER_SAYS = "caregiver_says"
+    PATIENT_SAYS = "patient_says"  # in a text that no question asked for
     WEIGHT_DOUBT = "weight_doubt"
     FOLLOW_UP = "follow_up"
     REFERENCE_PROPOSAL = "reference_proposal"

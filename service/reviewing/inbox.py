@@ -35,6 +35,7 @@ FIRST = {
     TaskKind.BELOW_LIMIT: 1,
     TaskKind.RESULT_LIMIT: 1,
     TaskKind.CAREGIVER_SAYS: 2,
+    TaskKind.PATIENT_SAYS: 2,
 }
 URGENT = frozenset(kind for kind, rank in FIRST.items() if rank < 2)  # somebody may be in danger, or is to be called
 

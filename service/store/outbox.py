@@ -7,6 +7,8 @@ does not decide whether a message is still wanted: delivery rechecks that.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -56,6 +58,11 @@ def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> 
     rows = [_row(message, now) for message in new]
     insert_new(session, Message.__table__, rows, ["dedupe_key"])
     return len(rows)
+
+
+def digest(to: str, line: str, subject: str, body: str, link: str = "") -> str:
+    """What is kept of what was handed over (`Message.said`): enough to know it again, and to read nothing from."""
+    return hashlib.sha256(json.dumps([to, line, subject, body, link]).encode("utf-8", "replace")).hexdigest()
 
 
 def cancel_for_person(

@@ -106,6 +106,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.ABOVE_LIMIT: _("Above the limit"),
         TaskKind.BELOW_LIMIT: _("Below the limit"),
         TaskKind.CAREGIVER_SAYS: _("A caregiver says"),
+        TaskKind.PATIENT_SAYS: _("The patient says"),
         TaskKind.WEIGHT_DOUBT: _("Weight in doubt"),
         TaskKind.FOLLOW_UP: _("Follow-up"),
         TaskKind.REFERENCE_PROPOSAL: _("Decide on the reference"),

@@ -412,6 +412,7 @@ NOTED = "noted"
 CAREGIVER_ASK = "caregiver_ask"
 CAREGIVER_THANKS = "caregiver_thanks"
 NOTHING_ASKED = "nothing_asked"
+READ_LATER = "read_later"
 STILL_CALL = "still_call"
 
 
@@ -508,6 +509,9 @@ def lines(language: Language) -> Mapping[str, str]:
         ),
         CAREGIVER_THANKS: pgettext("text message", "Thank you, the clinic sees your answer."),
         STILL_CALL: pgettext("text message", "Please call as we wrote, if you have not yet."),
+        READ_LATER: pgettext(
+            "text message", "Nobody reads texts at once; the clinic will see this one. If it cannot wait: call."
+        ),
         NOTHING_ASKED: pgettext(
             "text message", "Thank you. Nothing is asked just now; for anything else, please call."
         ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from sqlalchemy import select
@@ -396,6 +396,59 @@ def test_a_message_told_twice_is_taken_once(world, asha):
         assert take_text(session, "ref-1", number, "chest pain", world.now) is TextOutcome.SAFETY
     world.tick()
     world.phone(asha).expects(SAFETY)
+    world.reading(asha)
+
+
+def test_the_same_words_under_the_same_name_are_another_text_once_no_gateway_tells_again(world, asha):
+    number = world.phone(asha).number
+
+    def told_at(hours: float, body: str) -> TextOutcome:
+        with write_session(world.engine) as session:
+            return take_text(session, "ref-1", number, body, world.now + timedelta(hours=hours - 52.5))
+
+    assert [told_at(hours, "b3") for hours in (0, 47, 49, 49.5)] == [
+        TextOutcome.ANSWERED, TextOutcome.REPEATED, TextOutcome.ANSWERED, TextOutcome.REPEATED,
+    ]  # fmt: skip
+    # An emergency is answered twice rather than not at all.
+    assert [told_at(hours, "chest pain") for hours in (50, 50.5, 52, 52.5)] == [
+        TextOutcome.SAFETY, TextOutcome.REPEATED, TextOutcome.SAFETY, TextOutcome.REPEATED,
+    ]  # fmt: skip
+    world.tick()
+    world.phone(asha).expects(SAFETY)  # the answers before it are too old to be sent
+    world.reading(asha)
+
+
+def test_a_telephone_that_sends_our_own_words_back_has_said_nothing(world, asha):
+    phone = world.phone(asha)
+    question = told(phone, "hello")  # the signs of an emergency, by name
+    phone.texts(question)
+    phone.expects_nothing()
+    phone.texts("chest pain")
+    call = phone.unread()[-1].body
+    phone.expects(SAFETY)
+    phone.texts(call)
+    phone.expects_nothing()
+    assert "call 111" in call
+    assert len(all_of(world, Task)) == 1
+    assert kept(world).weight_kg is None
+    world.reading(asha)
+
+
+def test_after_the_end_each_text_is_told_what_became_of_it_and_words_reach_a_person(world, asha):
+    phone = world.phone(asha)
+    says(phone, "hello", "safety_signs")
+    says(phone, "0", "weight")
+    says(phone, "that's all", "thanks")
+    assert told(phone, "82.4") == "Fernmoor: Thank you: weight 82.4 kg."
+    says(phone, "feeling fine thanks", "nothing_asked")
+    assert kept(world).note == ""
+    for words in ("what is this", "3", "call my son on 82"):
+        assert told(phone, words).startswith("Fernmoor: That we could not read. It is kept as a note. Nobody reads")
+    row = kept(world)
+    assert (row.weight_kg, row.breathlessness) == (82.4, None)
+    assert row.note == "what is this; 3; call my son on 82"
+    (task,) = all_of(world, Task)  # one a day
+    assert (task.kind, inwords.task(task)) == (TaskKind.PATIENT_SAYS, "Texted on 2 March: “what is this”")
     world.reading(asha)
 
 

@@ -88,8 +88,10 @@ def take(parser: Parser, exchange: Exchange, text: str, unit: str) -> Move:
     heard = parser.hear(text)
     signs = parser.signs_by_number(text)
     answers = _answers(exchange, heard, signs, unit)
-    # The name of a question that is answered in the same message is no word left over.
-    note = " ".join(text.split()) if any(word not in answers for word in heard.unknown) else ""
+    # The name of a question that is answered in the same message is no word left over; a figure that answers nothing
+    # is, once nothing is asked any more.
+    is_left = any(word not in answers for word in heard.unknown) or bool(exchange.over and heard.numbers)
+    note = " ".join(text.split()) if is_left else ""
     return _decide(exchange, heard, answers, note)
 
 
@@ -233,10 +235,11 @@ def _answer_asked(asking: str, heard: Heard, answers: dict[str, Any], unit: str)
 
 
 def _claim_weight(heard: Heard, answers: dict[str, Any], unit: str) -> None:
-    """A number that nobody claims and that can only be a weight is one."""
+    """A number that nobody claims and that can only be a weight is one; not among words that told us nothing."""
     if "weight" in answers or "weight" in heard.out_of_range:
         return
-    weights = [number for number in heard.numbers if fit("weight", number, unit) is not None]
+    alone = [number for number in heard.numbers if number not in heard.among]
+    weights = [number for number in alone if fit("weight", number, unit) is not None]
     if len(weights) == 1:
         answers["weight"] = weights[0]
         heard.numbers.remove(weights[0])

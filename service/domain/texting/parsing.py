@@ -57,6 +57,7 @@ class Heard:
     signs: tuple[SafetySign, ...] = ()
     alarm: bool = False  # an emergency, in words that name no sign
     numbers: list[float] = field(default_factory=list)  # nobody's
+    among: list[float] = field(default_factory=list)  # of these, who stood among words that told us nothing
     yes: bool | None = None  # the whole message is a yes or a no
     bare: bool = False  # it is that one word, and nothing around it
     unknown: list[str] = field(default_factory=list)  # words that told us nothing
@@ -135,6 +136,8 @@ class Parser:
         for piece in self._piece.split(said):
             alarm = self._alarm.search(piece)
             heard.alarm |= alarm is not None and not self._is_denied_there(piece, alarm)
+            if alarm is not None and any(sign.isdigit() for sign in alarm[0]):
+                piece = _without(piece, alarm)  # the number to call is no answer
             for sign, pattern in self._signs:
                 match = pattern.search(piece)
                 while match is not None:
@@ -223,6 +226,7 @@ class Parser:
                 telling = [token for token in part if token not in words.empty or token in words.numbers]
                 figures = [number for token in part if token[-1].isdigit() for number in [self._number(token) or 0.0]]
                 heard.numbers += numbers if len(telling) == 1 else figures
+                heard.among += figures if any(self._is_unknown(token) for token in part) else []
             else:
                 self._hear_topic(topic, part, numbers, heard)
             heard.unknown += [token for token in part if self._is_unknown(token)]

@@ -1,7 +1,8 @@
 """A patient's text message: what was given is kept at once, then the next question is asked.
 
 The day's check-in is the truth of what is answered, however it came; the
-conversation only remembers what was asked. Every message that gives something
+conversation only remembers what was asked, and after its end each text is told what was kept of it
+and as what; words that nothing asked for reach a person too. Every message that gives something
 makes a new check-in that supersedes the one before, so that what was given counts
 even when the rest never comes.
 """
@@ -16,9 +17,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.care.tasks import raise_task
 from service.domain import diary
 from service.domain.diary import LONGEST_NOTE, Answers, NewCheckin
 from service.domain.localtime import local_date
+from service.domain.tasks import LONGEST_QUOTE, PatientWrote
 from service.domain.texting import conversation
 from service.domain.texting.conversation import WEIGHT_CHECK, Exchange, Move, Say
 from service.domain.vocabulary import MessageKind, PatientState, Source, Urgency
@@ -35,7 +38,7 @@ from service.intake.texts.replies import (
 from service.store.tables import Checkin, Conversation, Window
 from service.words import replies
 from service.words.language import load_language, load_parser
-from service.words.messages import NOTED, NOTHING_ASKED, STILL_CALL, THANKS, line, line_weight
+from service.words.messages import NOTED, NOTHING_ASKED, READ_LATER, STILL_CALL, THANKS, line, line_weight
 
 PASSED = "passed:"
 
@@ -48,6 +51,8 @@ def take(text: IncomingText, speaker: Speaker) -> TextOutcome:
     checkin = _checkin_of(text.session, speaker.patient.id, day)
     asks = questions_of(text.session, speaker.clinic.asks, speaker.patient.id, day)
     exchange, unit = replace(_exchange(checkin, talk), asks=asks), speaker.patient.weight_unit
+    if window_id is None:
+        exchange = replace(exchange, over=True)  # nothing is asked, and what comes is taken all the same
     if exchange.asking == WEIGHT_CHECK and checkin is not None and checkin.weight_unit:
         unit = checkin.weight_unit
     move = conversation.take(load_parser(), exchange, text.body, unit)
@@ -70,7 +75,10 @@ def take(text: IncomingText, speaker: Speaker) -> TextOutcome:
         send(text, speaker, MessageKind.REPLY, line_weight(load_language(speaker.language), answers, doubt))
         return TextOutcome.ASKED_AGAIN
     told_to_call = checkin is not None and bool(checkin.safety_signs)
-    return _answer(text, speaker, move, can_ask=can_ask, told_to_call=told_to_call)
+    if move.note and exchange.over:
+        _tell_of_words(text, speaker, day)
+    is_last = can_ask and not exchange.over
+    return _answer(text, speaker, move, is_last=is_last, can_ask=can_ask, told_to_call=told_to_call)
 
 
 def _without_what_was_said_since(checkin: Checkin, move: Move) -> Move:
@@ -83,7 +91,17 @@ def _without_what_was_said_since(checkin: Checkin, move: Move) -> Move:
     return replace(move, answers=new)
 
 
-def _answer(text: IncomingText, speaker: Speaker, move: Move, *, can_ask: bool, told_to_call: bool) -> TextOutcome:
+def _tell_of_words(text: IncomingText, speaker: Speaker, day: date) -> None:
+    """Words that nothing asked for may ask something themselves: a person is to read them, once a day."""
+    words = " ".join(text.body.split())[:LONGEST_QUOTE]
+    key = f"patient_says:{speaker.contact.id}:{day.isoformat()}"
+    raise_task(text.session, speaker.clinic.id, speaker.patient.id, PatientWrote(text.ref, day, words), key, text.now)
+
+
+def _answer(
+    text: IncomingText, speaker: Speaker, move: Move, *, is_last: bool, can_ask: bool, told_to_call: bool
+) -> TextOutcome:
+    """`is_last`: this text may end the asking; what comes after the end is told what became of it, and no more."""
     gave = bool(move.answers or move.note)
     if move.say is Say.SAFETY:
         return answer_emergency(text, speaker, tell_staff=move.alarm)
@@ -91,7 +109,7 @@ def _answer(text: IncomingText, speaker: Speaker, move: Move, *, can_ask: bool, 
         send(text, speaker, MessageKind.CALL_CLINIC)
         return TextOutcome.SAME_DAY
     if move.say is Say.THANKS or not can_ask or move.about is None:
-        ending = THANKS if can_ask else NOTED if gave else NOTHING_ASKED
+        ending = THANKS if is_last else READ_LATER if move.note else NOTED if gave else NOTHING_ASKED
         # "That is all" would take back the call that a sign earlier today asked for.
         _say(text, speaker, move, STILL_CALL if told_to_call else ending)
         return TextOutcome.ANSWERED if gave else TextOutcome.PASSED

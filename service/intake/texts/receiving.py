@@ -3,7 +3,8 @@
 Promises that a message is taken in once however often the gateway tells of it, that
 what a stranger writes changes no record and reaches a person (`strangers`), that a sign of
 an emergency is answered at once with the number to call and a task for staff, and that
-every reply is lock-screen safe and goes only to somebody who has just written.
+every reply is lock-screen safe and goes only to somebody who has just written; that our own words,
+coming back from a telephone that forwards or answers by itself, are nobody's answer and no alarm.
 
 STOP ends messages for everybody who has that number, with one confirmation. START undoes such a STOP
 and nothing else: it is no agreement of somebody who never gave one, or who took it back in another way.
@@ -20,9 +21,9 @@ from __future__ import annotations
 import hashlib
 import uuid
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from sqlalchemy import and_, func, select, update
+from sqlalchemy import and_, exists, func, select, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -52,12 +53,17 @@ from service.intake.texts.replies import (
     send,
     tell_of_alarm,
 )
+from service.store import outbox
 from service.store.tables import Contact, InboundText, Message, Staff, Task
 from service.store.upsert import insert_new
 from service.words.language import load_parser, may_be_emergency
 from service.words.messages import NOTHING_ASKED
 
-LONGEST_COUNTED = 100
+LONGEST_COUNTED = 94  # letters of a gateway's name to which a digest and a time are added
+# How long the same words under the same name are the same text. Gateways tell again for a day or two; common
+# practice, no source.
+TOLD_AGAIN, ALARM_TOLD_AGAIN = timedelta(days=2), timedelta(hours=1)
+ECHOED_WITHIN = timedelta(days=1)
 ASKING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.REPLY)
 
 
@@ -74,7 +80,9 @@ def take_text(
     """Take in one text message and everything that follows from it, in one transaction.
 
     `gateway_ref` is the gateway's own name for the message; told again, it changes nothing. Another
-    text under a name that was there before is another one: some gateways begin to count anew.
+    text under a name that was there before is another one: some gateways begin to count anew. So are the
+    same words under the same name when they come later than a gateway tells again (`TOLD_AGAIN`), and sooner
+    where they may be an emergency: a second answer there does less harm than none.
     `line` is what was written to, where the gateway tells that. `said_at` is when it was said,
     for one that is taken in long after (it was set aside, and released): it is about that day,
     and takes back nothing that was said since.
@@ -87,6 +95,8 @@ def take_text(
     senders = clinics.senders(session, address, line)
     if not senders.speakers and not senders.members:
         return _note(text, strangers.take(text, from_address, line), None)
+    if (echoes := _echoes(text, [*senders.speakers, *senders.members])) is not None:
+        return _note(text, TextOutcome.ECHO, echoes)
     by = _last_asked(session, senders.speakers) if senders.speakers else senders.members[0]
     if isinstance(by, Speaker) and senders.are_in_doubt and not _is_order(text):
         return _from_several(text, address, senders, by)
@@ -284,15 +294,42 @@ def _record(text: IncomingText, speaker: Speaker, given: bool, how: str) -> None
 
 
 def _first_told_as(session: Session, gateway_ref: str, sender: str, body: str, now: datetime) -> str | None:
-    """The name under which this text is taken in now; None where it was before."""
+    """The name under which this text is taken in now; None where it was before.
+
+    A name is made from what stood under the one before it, so that two who are told at once make the same.
+    """
     said = hashlib.sha256(f"{sender}\n{body}".encode("utf-8", "replace")).hexdigest()[:8]
-    for name in (gateway_ref, f"{gateway_ref[:LONGEST_COUNTED]}~{said}"):
+    lately = now - (ALARM_TOLD_AGAIN if may_be_emergency(body) else TOLD_AGAIN)
+    start, name = gateway_ref[:LONGEST_COUNTED], gateway_ref
+    while True:
         row = {"id": uuid.uuid4(), "gateway_ref": name, "said": said, "received_at": now}
         row |= {"outcome": TextOutcome.UNKNOWN.value}
         if insert_new(session, InboundText.__table__, [row], ["gateway_ref"]) == 1:
             return name
-        if session.scalar(select(InboundText.said).where(InboundText.gateway_ref == name)) == said:
+        there = (InboundText.gateway_ref == name,)
+        before, received_at = session.execute(select(InboundText.said, InboundText.received_at).where(*there)).one()
+        if before == said and received_at > lately:
             return None
+        if before == said:
+            name = f"{start}~{said}~{received_at:%y%m%d%H%M%S}"
+        elif name == gateway_ref:
+            name = f"{start}~{said}"
+        else:
+            return None
+
+
+def _echoes(text: IncomingText, those: Sequence[Speaker | StaffSpeaker]) -> Speaker | StaffSpeaker | None:
+    """Whose telephone says, word for word, what we wrote to it within a day."""
+    for one in those:
+        lately = (
+            Message.patient_id == one.patient_id,  # by this and the next an index finds them
+            Message.created_at > text.at - ECHOED_WITHIN,
+            Message.contact_id == one.contact.id,
+        )
+        line, sender = one.clinic.text_line or "", one.clinic.sender_name
+        ours = outbox.digest(one.contact.address, line, sender, text.body.strip())
+        if text.session.scalar(select(exists().where(*lately, Message.said == ours))):
+            return one
     return None
 
 

@@ -56,6 +56,7 @@ class TextOutcome(StrEnum):
     ASKED_WHICH = "asked_which"  # several clinics have the number: asked which is meant
     UNPLACED = "unplaced"  # waits until they have said which clinic is meant
     CHOSEN = "chosen"  # said which clinic is meant, or that it is none of them
+    ECHO = "echo"  # our own words came back: nothing changed, and no telephone is answered that answers by itself
     FORGOTTEN = "forgotten"  # nobody said in time which clinic was meant
 
 

@@ -28,6 +28,7 @@ from service.domain.tasks import (
     LongSilence,
     NobodyToReach,
     NumberToCheck,
+    PatientWrote,
     ReferenceProposed,
     SafetyAnswered,
     StaffStopped,
@@ -70,6 +71,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext(
                 "%(name)s wrote, in answer to a nudge: “%(words)s”", name=facts.caregiver, words=facts.words
             )
+        case PatientWrote():
+            return say.gettext("Texted on %(day)s: “%(words)s”", day=say.day(facts.day), words=facts.words)
         case StaffStopped():
             return _stopped(say, facts)
         case StartTexted():

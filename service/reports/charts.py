@@ -147,7 +147,7 @@ def sides(facts: Timeline, say: Language, width: int) -> tuple[int, int]:
     longest = max([5 + max(map(len, title.split())) for title in titles] + [len(name) for name in names])
     left = 16 + round(LETTER * min(longest, 20))
     if width < NARROW:
-        return min(left, 116), 8
+        return min(left, 136), 8
     labels = [label for _, label, _, _ in levels(facts, say)]
     return left, 14 + round(LETTER * max(map(len, labels), default=0))
 

@@ -383,7 +383,7 @@ def _signed_patient(
         "name": frozen["name"],
         "ref": frozen["clinic_ref"],
         "born": say.gettext("born %(day)s", day=_born(_frozen_birth(frozen), say)),
-        "head": f"{head}{colon}" if rest else "",
+        "head": f"{head}{colon.rstrip()}" if rest else "",
         "why": rest or head,
         "also": frozen["also"],
         "strip": {

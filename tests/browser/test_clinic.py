@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
+from pypdf import PdfReader
 from sqlalchemy import Engine, func, select
 
 from service.clock import FixedClock
@@ -114,6 +116,16 @@ def test_a_day_is_told_under_the_pointer_and_history_stands_behind_tabs_that_scr
     assert box["y"] + 400 <= 900  # the pressures, within the first screen
     page.mouse.move(box["x"] + 400, box["y"] + 120)
     assert "PA diastolic" in page.inner_text(".day-box")
+    told = page.locator(".day-box").bounding_box()
+    assert told is not None
+    page.mouse.move(told["x"] + 20, told["y"] + 20)
+    page.mouse.down()
+    page.mouse.move(told["x"] + 320, told["y"] + 220)
+    page.mouse.up()
+    page.mouse.move(box["x"] + 200, box["y"] + 120)
+    put = page.locator(".day-box").bounding_box()
+    assert put is not None
+    assert (put["x"] - told["x"], put["y"] - told["y"]) == (300, 200)  # it stays where it was put
     assert page.locator("#past").is_visible()
     assert not page.locator("#heard").is_visible()
     page.click("[data-tabs] a[href='#heard']")
@@ -286,3 +298,8 @@ def test_the_patient_page_prints_without_forms_and_keeps_its_table(desk):
     page.emulate_media(media="print")
     assert not page.locator("form.sign").first.is_visible()
     assert page.locator("figure.timeline img").is_visible()
+    for paper in ("A4", "Letter"):
+        printed = [leaf.extract_text() for leaf in PdfReader(io.BytesIO(page.pdf(format=paper))).pages]
+        assert "PA systolic" in printed[0]
+        assert "Asha Okoro" in printed[0]
+        assert "Every day as a table" in printed[-1] or "Heart rate" in printed[-1]

@@ -41,7 +41,8 @@ from service.domain.vocabulary import (
 from service.enrolling import baselines
 from service.intake.results import record_result
 from service.recording import events, medicines, next_contacts
-from service.reviewing import refreshing
+from service.reviewing import refreshing, signing
+from service.reviewing.adjusting import NewAdjustment
 from service.store import panel as panel_rows
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.session import read_session, write_session
@@ -49,6 +50,7 @@ from service.store.tables import Adjustment, Contact, NextContact, Patient, Revi
 from service.web import drawing
 from service.web.pages.clinic import patient as patient_page
 from service.web.pages.clinic import review as review_page
+from tests.builder import acting
 from tests.copies import made_once
 from tests.served import serve
 from tests.signed_in import sign_in_as
@@ -416,6 +418,11 @@ def test_late_data_that_changes_nothing_is_one_grey_line_beside_the_signed_revie
     assert "1 day reads differently since" in page
     assert "since then:" not in page
     assert "23 November: a reading came since, PA diastolic 23.4 mmHg" in page
+    # Nor is an addition a warning where nothing had come that would have changed the review.
+    clinic.post(clinic.path("Cara", "/sign"), clinic.path("Cara"), adds="1", outcome="called", note="Rang her.")
+    page = clinic.get(clinic.path("Cara"))
+    assert "Rang her." in page
+    assert 'class="amend"' not in page
 
 
 def test_what_came_since_the_signature_is_in_full_ink_and_added_to_once(clinic):
@@ -439,7 +446,9 @@ def test_what_came_since_the_signature_is_in_full_ink_and_added_to_once(clinic):
         where = clinic.post(
             clinic.path("Asha", "/sign"), clinic.path("Asha"), adds="1", outcome="called", note="Rang.", seen=seen[1]
         )
-        assert "Added. What was on the page is kept with it." in clinic.get(where)
+        page = clinic.get(where)
+        assert "Added. What was on the page is kept with it." in page
+        assert '<div class="amend"><b>Added 25 November:</b>' in page
     clinic.enter("doctor")
     refused = clinic.try_to_post(
         clinic.path("Asha", "/sign"), clinic.path("Asha"), adds="1", outcome="called", note="I rang.", seen=seen[1]
@@ -662,6 +671,36 @@ def test_a_page_of_everybody_asks_the_database_the_same_for_one_patient_and_for_
     refreshing.refresh(engine, NOW)
     sign_in_as(clinic.client, staff_id, NOW)
     assert asked() == many
+
+
+def test_a_patients_page_asks_the_same_however_much_is_kept_of_them(clinic, engine):
+    kept = iter(range(1, 9))
+
+    def keep_more(session, number: int) -> None:
+        ward, who = ward_of(session, clinic.clinic_id), session.get_one(Patient, clinic.ids["Asha"])
+        day, then = NOW.date() - timedelta(days=number), NOW - timedelta(days=7 * number)
+        signing.sign(
+            acting(session, session.get_one(Staff, clinic.staff["nurse"]), then), who.id, Outcome.CALLED, "", None
+        )
+        ward.adjusts(who, NewAdjustment(AdjustmentKind.DIET, f"Change {number}", day, None, ""))
+        ward.task(who, TaskKind.SILENT, f"Task {number}")
+        act = Act(session, OPERATOR, who.clinic_id, NOW)
+        pauses.add_pause(act, who, PauseCause.AWAY, day, day, "")
+        record_result(act, who, kind=ResultKind.POTASSIUM, value="4.4", taken_at=NOW - timedelta(hours=number))
+        taken = {"kind": MedicineClass.OTHER, "dose": "5", "unit": "mg", "times_a_day": "1", "route": Route.ORAL}
+        medicines.record_medicine(act, who, name=f"Medicine {number}", from_date=day, **taken)
+
+    def asked(more: int) -> int:
+        with write_session(engine) as session:
+            for _ in range(more):
+                keep_more(session, next(kept))
+        refreshing.refresh(engine, NOW)
+        with statements_of(engine) as said:
+            page = clinic.get(clinic.path("Asha", "?days=365"))
+        assert page.count("Change ") >= more
+        return len(said)
+
+    assert asked(1) == asked(4)
 
 
 def told_of(patched, module, name):

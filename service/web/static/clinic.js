@@ -37,6 +37,7 @@
     box.className = "day-box";
     rule.hidden = box.hidden = true;
     box.setAttribute("aria-hidden", "true"); // the table says it
+    let put = null; // where it was taken hold of, once somebody has moved the box
     const sides = figure.dataset.sides.split(";").map((one) => one.split(" ").map(Number));
 
     const tell = (event) => {
@@ -59,6 +60,7 @@
         const line = box.appendChild(document.createElement(place ? "p" : "b"));
         line.textContent = !place || place === names.length - 1 ? value : names[place] + " " + value;
       });
+      if (put) return;
       // On the other half from the pointer, so that it does not hide what it tells of.
       const isRight = index * each > (width - left - right) * scale / 2;
       box.style.left = (isRight ? from + 4 : Math.max(0, picture.offsetLeft + (width - right) * scale - box.offsetWidth - 4)) + "px";
@@ -67,8 +69,22 @@
     const leave = () => { rule.hidden = box.hidden = true; };
     picture.addEventListener("pointermove", tell);
     picture.addEventListener("pointerdown", tell);
-    picture.addEventListener("pointerleave", (event) => { if (event.pointerType === "mouse") leave(); });
-    document.addEventListener("pointerdown", (event) => { if (event.target !== picture) leave(); });
+    picture.addEventListener("pointerleave", (event) => {
+      if (event.pointerType === "mouse" && !box.contains(event.relatedTarget)) leave();
+    });
+    document.addEventListener("pointerdown", (event) => {
+      if (event.target !== picture && !box.contains(event.target)) leave();
+    });
+    // Drawn aside it stays where it was put.
+    box.addEventListener("pointerdown", (event) => {
+      box.setPointerCapture(event.pointerId);
+      put = { x: event.clientX - box.offsetLeft, y: event.clientY - box.offsetTop };
+    });
+    box.addEventListener("pointermove", (event) => {
+      if (!box.hasPointerCapture(event.pointerId)) return;
+      box.style.left = event.clientX - put.x + "px";
+      box.style.top = event.clientY - put.y + "px";
+    });
   }
 
   // History: one part at a time. Without script the parts stand one below the other.

@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Engine, TextClause, exists, func, or_, sel
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.care.contacts import patients_who_agreed, shared_numbers, somebody
+from service.care.contacts import caregivers_who_agreed, patients_who_agreed, shared_numbers, somebody
 from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
 from service.health.invariants import last_check, look
@@ -28,6 +28,7 @@ from service.store.quarantine import describe_error, is_quarantined
 from service.store.session import read_session, try_to_write
 from service.store.tables import (
     Base,
+    Caregiver,
     Clinic,
     Contact,
     Message,
@@ -348,12 +349,20 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
     )
+    patients, caregivers = _without_consent(session)
     yield _counted(
         "patients_without_consent",
-        _without_consent(session),
+        patients,
         _every(session, "has agreed to messages"),
         "One patient has not agreed to messages, and is sent none.",
         "{number} patients have not agreed to messages, and are sent none.",
+    )
+    yield _counted(
+        "caregivers_without_consent",
+        caregivers,
+        "Every caregiver may be asked: both sides have agreed.",
+        "One caregiver is never asked: the patient or they themselves have not agreed.",
+        "{number} caregivers are never asked: the patient or they themselves have not agreed.",
     )
 
 
@@ -383,14 +392,17 @@ def _every(session: Session, what: str) -> str:
     return f"Every patient {what}." if anybody else "No patient is looked after."
 
 
-def _without_consent(session: Session) -> int:
-    without, after = 0, None
+def _without_consent(session: Session) -> tuple[int, int]:
+    """How many patients have not agreed to messages; and of how many caregivers one side or the other has not."""
+    without, caregivers, after = 0, 0, None
     while True:
         page = select(Patient.id).where(MONITORED).order_by(Patient.id).limit(PAGE_SIZE)
         ids = list(session.scalars(page if after is None else page.where(Patient.id > after)))
         if not ids:
-            return without
+            return without, caregivers
         without += len(ids) - len(patients_who_agreed(session, ids))
+        caring = set(session.scalars(select(Caregiver.id).where(Caregiver.active, Caregiver.patient_id.in_(ids))))
+        caregivers += len(caring - caregivers_who_agreed(session, ids))
         after = ids[-1]
 
 

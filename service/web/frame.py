@@ -72,6 +72,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "day_in_words": Language.weekday_day,
     "spoken_day": Language.day,
     "short_day": Language.short_day,
+    "dated": Language.dated,
     "full_day": Language.full_day,
     "figure": Language.figure,
     "change": Language.change,

@@ -14,6 +14,7 @@ from service.domain.vocabulary import (
     ArmPosture,
     CaregiverAnswer,
     Channel,
+    ConsentKind,
     ContactWay,
     ContextKind,
     Device,
@@ -289,6 +290,12 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Pressure.DIASTOLIC: _("PA diastolic"),
         Pressure.MEAN: _("mean PA pressure"),
         Pressure.SYSTOLIC: _("PA systolic"),
+    },
+    ConsentKind: {
+        ConsentKind.MESSAGES: _("messages to themselves"),
+        ConsentKind.CAREGIVER: _("told of a missed reading"),
+        ConsentKind.CAREGIVER_VALUES: _("sees values"),
+        ConsentKind.WEBPUSH: _("notices on their phone"),
     },
     StepKind: {
         StepKind.PROMPT: _("prompt"),

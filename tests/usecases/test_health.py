@@ -105,7 +105,9 @@ def test_people_whom_no_message_can_reach_are_counted(post: Post) -> None:
     with write_session(post.engine) as session:
         session.execute(update(Contact).values(state=ContactState.BROKEN))
         session.execute(delete(Consent))
-    assert wrong(post) == {"unreachable_patients": 1, "patients_without_consent": 1, "clinics_untold": 1}
+    assert wrong(post) == {
+        "unreachable_patients": 1, "patients_without_consent": 1, "caregivers_without_consent": 1, "clinics_untold": 1,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("state", [{"active": False}, {"roles": [Role.ADMINISTRATOR]}])

@@ -165,7 +165,7 @@ def done(patient_id: uuid.UUID) -> ResponseReturnValue:
         first = enrolment.first_prompt(session, patient_id)
         agreed = contacts.has_consent(session, patient_id, ConsentKind.MESSAGES)
         reached = ways(session, patient_id)
-        tests = _tests(session, patient_id)
+        tests = tests_of(session, patient_id)
         contacts_now = contacts.working(session, Contact.patient_id, patient_id)
     return render_template(
         "clinic/enrolled.html",
@@ -200,7 +200,7 @@ def test(patient_id: uuid.UUID) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _tests(session: Session, patient_id: uuid.UUID) -> list[tuple[Message, Contact]]:
+def tests_of(session: Session, patient_id: uuid.UUID) -> list[tuple[Message, Contact]]:
     """The test messages of the last days to the patient and their caregivers, newest first."""
     found = session.execute(
         select(Message, Contact)
@@ -241,11 +241,12 @@ def _typed(session: Session, step: int) -> enrolment.Enrolment:
         held["plan"] = {name: forms.text(name) for name in ("opens", "due", "closes")}
         if forms.text("night"):
             held["plan"]["opens_again"] = held["plan"]["opens"]
-        held["caregiver"] = _helper(region)
+        held["caregiver"] = helper_typed(region)
     return enrolment_of(inputs.loaded(EnrolmentIn(), Form("enrol", "", "", _inputs()), held))
 
 
-def _helper(region: str | None) -> dict[str, Any] | None:
+def helper_typed(region: str | None) -> dict[str, Any] | None:
+    """The caregiver of the form, as `HelperIn` takes them; None where none was typed. Raises Refused."""
     name = forms.text("caregiver.name").strip()
     if not name:
         if any(forms.text(one.name).strip() for one in HELPER):

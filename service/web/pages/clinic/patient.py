@@ -34,7 +34,7 @@ from service.web import drawing, forms
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import people, plan, record, references, refusals, signatures
+from service.web.pages.clinic import people, plan, record, references, refusals, signatures, upkeep
 from service.web.services import services
 from service.words.language import Language
 from service.words.sentences.standing import Body
@@ -43,6 +43,7 @@ blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_i
 blueprint.register_blueprint(plan.blueprint)
 blueprint.register_blueprint(references.blueprint)
 blueprint.register_blueprint(record.blueprint)
+blueprint.register_blueprint(upkeep.blueprint)
 blueprint.register_blueprint(people.contacts_blueprint)
 blueprint.register_blueprint(people.caregivers_blueprint)
 

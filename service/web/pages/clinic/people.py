@@ -18,6 +18,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service import links
+from service.care import contacts
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState
@@ -44,6 +45,8 @@ class Way:
     words: str
     trouble: str  # why it is not used; empty while it works
     may_be_first: bool
+    address: str
+    is_phone: bool  # for notices: set up by its own link, and not by typing
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,7 @@ class Reached:
 
     caregiver: Caregiver | None
     ways: tuple[Way, ...]
+    never: str = ""  # why nothing is ever sent to them; empty where something is
 
 
 @dataclass(frozen=True)
@@ -78,15 +82,16 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
     ):
         held[contact.caregiver_id].append(contact)
     region = enrolling_people.region_of(own_clinic(session))
+    agreed: set[uuid.UUID | None] = {None} if contacts.patients_who_agreed(session, [patient_id]) else set()
+    agreed |= contacts.caregivers_who_agreed(session, [patient_id])
     return Ways(
         tuple(
             Reached(
                 one,
-                tuple(
-                    _way(contact, held[one.id if one else None], region) for contact in held[one.id if one else None]
-                ),
+                tuple(_way(contact, held[key], region) for contact in held[key]),
+                _never(key in agreed, held[key], one),
             )
-            for one in (None, *caregivers)
+            for one, key in ((one, one.id if one else None) for one in (None, *caregivers))
         ),
         links.why_no_push(services().settings),
     )
@@ -185,7 +190,21 @@ def _way(contact: Contact, held: list[Contact], region: str | None) -> Way:
         trouble = gettext("not used: %(why)s", why=contact.broken_reason or gettext("does not work"))
     elif contact.channel not in services().transports:
         trouble = gettext("not used: this service is not set up to send that way")
-    return Way(contact.id, words, trouble, works and contact is not working[0])
+    may_be_first = works and contact is not working[0]
+    return Way(contact.id, words, trouble, may_be_first, contact.address, contact.channel is Channel.WEBPUSH)
+
+
+def _never(has_agreed: bool, held: list[Contact], caregiver: Caregiver | None) -> str:
+    reachable = any(one.state is ContactState.OK for one in held)
+    if has_agreed and reachable:
+        return ""
+    if caregiver is None:
+        if not has_agreed:
+            return str(gettext("Nothing is sent: they have not agreed to messages."))
+        return str(gettext("Nothing is sent: no way to reach them works."))
+    if not has_agreed:
+        return str(gettext("Never asked: both agreements are needed, the patient’s and their own."))
+    return str(gettext("Never asked: no way to reach them works."))
 
 
 def _person(session: Session, patient_id: uuid.UUID) -> Patient | Caregiver:

@@ -44,6 +44,7 @@ from service.domain.signals.facts import (
     PressureFacts,
     PressureLimits,
     ResponseFacts,
+    SilenceFacts,
 )
 from service.domain.summary import Adherence, SilenceNow, Summary, TrendSummary
 from service.domain.tasks import AlarmWritten, ContactDue
@@ -65,8 +66,8 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.words.language import load_language
+from service.words.sentences import brief, signals
 from service.words.sentences import review as words
-from service.words.sentences import signals
 
 TODAY = date(2026, 11, 25)
 ENGLISH = load_language("en")
@@ -251,6 +252,14 @@ def test_every_reason_is_told_the_most_pressing_first():
         "Blood test after the change of 25 November is due today.",
         "No reading for 4 planned days (last on 25 November): asked, and no reply.",
     ]
+
+
+def test_a_silence_that_the_picture_tells_is_told_once_with_its_cause_beside_it():
+    rising = replace(pictured(Picture.SILENT_WHILE_RISING), silence=SilenceFacts(4, silent_days=3))
+    placed = place(standing(picture=rising, silence=silent(4)))
+    told = said(placed)
+    assert (told[0].count("4 planned days"), told[1:]) == (1, ["Asked, and no reply."])
+    assert [text.startswith("Silent 4 days") for text in brief.reasons(ENGLISH, placed.reasons)] == [True]
 
 
 def test_a_picture_that_rests_on_a_signal_is_not_told_twice_but_a_limit_is():

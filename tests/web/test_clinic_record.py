@@ -12,9 +12,15 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from service.reviewing import refreshing
-from service.store.session import read_session
-from service.store.tables import Adjustment, AuditLine, Limits, MedicineRow, NextContact, PersonRow
+from service.domain.record import results
+from service.domain.vocabulary import ActorKind, AdjustmentKind
+from service.reviewing import adjusting, refreshing
+from service.reviewing.adjusting import NewAdjustment
+from service.store.audit import Act, Actor
+from service.store.session import read_session, write_session
+from service.store.tables import Adjustment, AuditLine, Limits, MedicineRow, NextContact, Patient, PersonRow
+from service.web.api.record import KINDS
+from tests.statements import statements_of
 from tests.ward import NOW
 from tests.web.test_clinic_pages import Clinic, clinic  # noqa: F401 - the fixture
 
@@ -332,3 +338,40 @@ def test_a_limit_for_results_is_typed_for_one_patient_and_a_result_beyond_it_is_
     with read_session(clinic.engine) as session:
         made = session.scalars(select(Adjustment).where(Adjustment.what == "Less salt")).one()
         assert made.person_id == session.scalars(select(PersonRow.id).where(PersonRow.superseded_at.is_(None))).one()
+
+
+def test_a_patients_pages_ask_as_many_queries_of_a_long_record_as_of_a_short_one(clinic: Clinic) -> None:  # noqa: F811
+    least = [str(one.most) for one in results.MEASURES.values()]
+
+    def fill(turn: int) -> None:
+        day = date(2026, 11, 1 + turn)
+        with write_session(clinic.engine) as session:
+            who = session.get_one(Patient, clinic.ids["Asha"])
+            act = Act(session, Actor(ActorKind.STAFF, clinic.staff["nurse"]), who.clinic_id, NOW)
+            course = {"kind": "mra", "dose": "25", "times_a_day": "1"}
+            for name, new in {
+                "events": {"kind": "urgent_visit"}, "medicines": course | {"name": f"Invented {turn}"},
+                "results": {"kind": "potassium", "value": "6", "taken_at": f"{day.isoformat()}T09:00:00+00:00"},
+                "result-limits": {"kind": list(results.MEASURES)[turn], "lower": least[turn]},
+                "next-contacts": {"due_on": NOW.date().isoformat(), "staff_id": str(clinic.staff["nurse"])},
+            }.items():  # fmt: skip
+                dated = {"from_date": day.isoformat()} if name in {"events", "medicines"} else {}
+                KINDS[name].record(act, who, **KINDS[name].takes().load(dict(new) | dated))
+            what = NewAdjustment(AdjustmentKind.DIET, "less salt", day)
+            adjusting.record_adjustment(act, who.id, what)
+
+    def asked() -> dict[str, int]:
+        counted = {}
+        for path in (clinic.path("Asha"), clinic.path("Asha", PAGE), f"/api/v1/patients/{clinic.ids['Asha']}/record"):
+            clinic.get(path)
+            with statements_of(clinic.engine, "SELECT") as said:
+                clinic.get(path)
+            counted[path] = len(said)
+        return counted
+
+    fill(2)
+    short = asked()
+    for turn in range(3, 12):
+        fill(turn)
+    assert asked() == short
+    assert "4 earlier ones" in clinic.get(clinic.path("Asha", PAGE))

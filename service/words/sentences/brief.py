@@ -66,7 +66,7 @@ from service.domain.vocabulary import Knowledge, Lane, Response, SafetySign, Sig
 from service.words.labels import label, title
 from service.words.language import Language
 from service.words.sentences import diary as at_length
-from service.words.sentences import record
+from service.words.sentences import record, signals
 
 MOST_WORDS = 8
 
@@ -77,7 +77,11 @@ def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None =
     `last_known_on` is the day of the newest reading, where it is not one of now.
     """
     told: list[str] = []
-    for one in _why_first(list(given)):
+    given = list(given)
+    silences = {signals.silence_told(one.because) for one in given if isinstance(one.because, PictureFacts)}
+    for one in _why_first(given):
+        if isinstance(one.because, StillSilent) and one.because.silence.missed in silences:
+            continue
         text = reason(say, one.because, last_known_on)
         if not any(text.casefold() in before.casefold() for before in told):
             told.append(text)

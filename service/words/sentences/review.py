@@ -35,10 +35,18 @@ from service.words.sentences import record, signals, tasks
 
 
 def reasons(say: Language, given: Iterable[Reason], news: Collection[Reason] = ()) -> list[str]:
-    """Each reason as a sentence, in order, those of `news` marked as new; what reads the same is said once."""
+    """Each reason as a sentence, in order, those of `news` marked as new; what reads the same is said once.
+
+    Of a silence that a picture's sentence has told, only its cause is said beside it.
+    """
+    given = list(given)
     told: dict[str, bool] = {}
+    silences = {signals.silence_told(one.because) for one in given if isinstance(one.because, PictureFacts)}
     for one in given:
-        told.setdefault(reason(say, one.because), one in news)
+        text = reason(say, one.because)
+        if isinstance(one.because, StillSilent) and one.because.silence.missed in silences:
+            text = _cause(say, one.because)
+        told.setdefault(text, one in news)
     return [say.gettext("New: %(why)s", why=text) if is_new else text for text, is_new in told.items()]
 
 
@@ -115,6 +123,11 @@ def silence(say: Language, silent: StillSilent) -> str:
         day=say.day(silent.last_reading_on),
         cause=cause,
     )
+
+
+def _cause(say: Language, silent: StillSilent) -> str:
+    """`Asked, and no reply.`"""
+    return sentence(label(say, silent.silence.cause))
 
 
 def missed(say: Language, number: int, cause: SilenceCause) -> str:

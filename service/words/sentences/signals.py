@@ -136,6 +136,14 @@ _TELLS_DIARY = frozenset({
 # Those whose head has told what changed in the diary, but not that it is unchanged or not known.
 _TELLS_CHANGES = frozenset({Picture.DOWN_AND_LIGHT_HEADED, Picture.LIGHT_HEADED, Picture.CHANGED})
 
+
+def silence_told(facts: PictureFacts) -> int | None:
+    """How many missed readings its sentence tells of; None where it tells of none."""
+    silent = facts.picture in {Picture.SILENT, Picture.SILENT_WHILE_RISING}
+    silent = silent or (facts.picture is Picture.SILENT_AND_UNWELL and facts.silence.silent)
+    return facts.silence.missed if silent else None
+
+
 # Those where nobody else says that nothing was typed in for this patient.
 _TELLS_UNSET = frozenset({Picture.HIGH_STEADY, Picture.COMING_DOWN, Picture.QUIET})
 

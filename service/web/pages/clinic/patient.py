@@ -7,6 +7,7 @@ a rule over it that tells a day of that table.
 from __future__ import annotations
 
 import uuid
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import product
 from typing import Any
@@ -17,7 +18,7 @@ from flask_babel import gettext
 from sqlalchemy.orm import Session
 
 from service.care import contacts, pauses
-from service.domain.review import AFTER_DAYS, usually_due
+from service.domain.review import AFTER_DAYS, Reason, usually_due
 from service.domain.rights import Right
 from service.domain.signals.facts import OF_DIARY
 from service.domain.validation import Refused
@@ -37,6 +38,7 @@ from service.web.frame import page_language
 from service.web.pages.clinic import people, plan, record, references, refusals, signatures, upkeep
 from service.web.services import services
 from service.words.language import Language
+from service.words.sentences import review as words
 from service.words.sentences.standing import Body
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
@@ -110,12 +112,19 @@ def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
         paused=paused,
         ways=ways,
         recorded=recorded,
+        beside=_unsaid(say, recorded.news, seen.entry.reasons),
         medicines=taken,
         courses=courses,
         closed=closed,
         closable=[signal.kind for signal in seen.entry.summary.trend.signals if signal.kind in OF_DIARY],
         today=seen.days[-1].day,
     )
+
+
+def _unsaid(say: Language, news: Sequence[str], reasons: Sequence[Reason]) -> list[str]:
+    """What of the record's news no reason has said already."""
+    why = " ".join(words.reasons(say, reasons)).casefold()
+    return [text for text in news if text.rstrip(".").casefold() not in why]
 
 
 @blueprint.get("/timeline.svg")

@@ -595,8 +595,8 @@ def test_a_caregiver_stops_starts_and_asks_for_help_in_their_own_language(world,
     phone = world.phone(ben)
     for word, kind, body in (
         ("Ayuda", HELP, "uno o dos mensajes diarios"),
-        ("parar por favor", STOPPED, "no le enviaremos otros mensajes"),
-        ("EMPEZAR", STARTED, "los mensajes vuelven"),
+        ("parar por favor", STOPPED, "ya no le enviamos mensajes"),
+        ("EMPEZAR", STARTED, "vuelven los mensajes"),
     ):
         phone.texts(word)
         assert body in phone.unread()[0].body

@@ -32,7 +32,7 @@ class GoodKey:
 def issue_key(act: Act, name: str, scopes: Collection[Scope]) -> tuple[ApiKey, str]:
     """Write a machine's key. Returns it with its secret, which is shown once and kept nowhere. Raises Refused."""
     if not scopes:
-        raise Refused("scopes", [], ", ".join(Scope))
+        raise Refused("scopes", [], "one of %(words)s", words=tuple(Scope))
     secret = f"nt_{secrets.token_urlsafe(32)}"
     key = ApiKey(
         name=validation.text("name", name, longest=80),

@@ -100,7 +100,7 @@ def set_language(act: Act, staff: Staff, language: str | None) -> None:
     Raises Refused.
     """
     if language is not None and language not in staff_codes():
-        raise Refused("language", language, f"{' or '.join(staff_codes())}, or none")
+        raise Refused("language", language, "one of %(words)s, or none", words=staff_codes())
     was, staff.language = staff.language, language
     act.session.flush()
     act.note("staff.set_language", staff, was=was, now=language)

@@ -199,7 +199,7 @@ def record_consent(
     if on is not None and not timedelta(0) <= localtime.local_date(act.now, patient.zone) - on <= LONG_AGO:
         raise Refused("on", on.isoformat(), "today or a date of the last ten years")
     if kind not in ONES_OWN and caregiver is None:
-        raise Refused("caregiver", None, f"the caregiver whom {kind.value} is about")
+        raise Refused("caregiver", None, "the caregiver whom %(kind)s is about", kind=kind.value)
     if caregiver is not None and caregiver.patient_id != patient.id:
         raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")
     session, now = act.session, act.now

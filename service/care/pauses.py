@@ -66,7 +66,9 @@ class PauseChange:
 def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to_date: date | None, note: str) -> Pause:
     """Nothing is expected from `from_date` to `to_date`, both included; None: until it is ended. Raises Refused."""
     if abs(from_date - act.now.date()) > FARTHEST_PAUSE:
-        raise Refused("from_date", from_date.isoformat(), f"a date at most {FARTHEST_PAUSE.days} days from today")
+        raise Refused(
+            "from_date", from_date.isoformat(), "a date at most %(days)s days from today", days=FARTHEST_PAUSE.days
+        )
     validation.date_span("to_date", from_date, to_date, longest_days=LONGEST_DAYS)
     validation.text("note", note, longest=2000, shortest=0)
     pause = Pause(

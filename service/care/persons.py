@@ -45,7 +45,9 @@ def set_person(
         if day is not None:
             entries.past_date(field, day, patient, act.now)
     if born_on is not None and implanted_on is not None and implanted_on < born_on:
-        raise Refused("implanted_on", implanted_on.isoformat(), f"a date from {born_on.isoformat()}, the date of birth")
+        raise Refused(
+            "implanted_on", implanted_on.isoformat(), "a date from %(born_on)s, the date of birth", born_on=born_on
+        )
     row = PersonRow(
         born_on=born_on,
         sex=sex,

@@ -155,7 +155,7 @@ def _described(settings: Settings, clock: Clock) -> Described:
     try:
         description = read_description(text)
     except Refused as refused:
-        raise Refused(f"{file}: {refused.field}", refused.value, refused.accepted) from None
+        raise refused.of_field(f"{file}: {refused.field}") from None
     for name, given, is_needed in (
         ("NEAPTIDE_TEXT_USER", settings.text_user, "user" in description.secrets),
         ("NEAPTIDE_TEXT_TOKEN", settings.text_token, "token" in description.secrets),

@@ -391,7 +391,7 @@ def _named(whose: str) -> Iterator[None]:
     try:
         yield
     except Refused as refused:
-        raise Refused(f"{whose}_{refused.field}", refused.value, refused.accepted) from None
+        raise refused.of_field(f"{whose}_{refused.field}") from None
 
 
 def look(settings: Settings) -> DatabaseNow:

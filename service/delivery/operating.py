@@ -54,7 +54,10 @@ def try_again(session: Session, message_id: uuid.UUID, actor: Actor, now: dateti
     may_be = and_(Message.id == message_id, Message.state.in_(MAY_BE_TRIED), Message.expires_at > now)
     if not outbox.queue_again(session, may_be, "asked_for_again", now):
         raise Refused(
-            "message", str(message_id), f"a message that is {_words(MAY_BE_TRIED)} and whose time is not over"
+            "message",
+            str(message_id),
+            "a message that is %(state)s and whose time is not over",
+            state=_words(MAY_BE_TRIED),
         )
     _act(session, message_id, actor, now).note("message.retry", ("message", message_id))
 
@@ -62,7 +65,7 @@ def try_again(session: Session, message_id: uuid.UUID, actor: Actor, now: dateti
 def cancel(session: Session, message_id: uuid.UUID, reason: str, actor: Actor, now: datetime) -> None:
     """Cancel a message that has not begun to leave. Raises Refused for any other, and without a reason."""
     if not reason.strip() or len(reason) > outbox.REASON_LENGTH:
-        raise Refused("reason", reason, f"1 to {outbox.REASON_LENGTH} characters")
+        raise Refused("reason", reason, "1 to %(most)s characters", most=outbox.REASON_LENGTH)
     cancelled = outbox.cancel(session, Message.id == message_id, reason.strip(), now)
     if not cancelled:
         raise Refused("message", str(message_id), "a message that has not begun to leave")

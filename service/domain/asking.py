@@ -41,25 +41,29 @@ START: dict[str, list[str]] = {
 
 def checked_asks(raw: Any) -> dict[str, list[str]]:
     """The setting as it is kept. Raises Refused unless each question is named once, the signs of an emergency daily."""
-    accepted = (
-        f"{', '.join(HowOften)}: lists of questions that name each once: {', '.join(one.key for one in QUESTIONS)}"
-    )
+
+    def unlike(value: object) -> Refused:
+        keys = tuple(one.key for one in QUESTIONS)
+        return Refused(
+            "asks", value, "%(how)s: lists of questions that name each once: %(keys)s", how=tuple(HowOften), keys=keys
+        )
+
     if not isinstance(raw, Mapping) or not set(raw) <= set(HowOften):
-        raise Refused("asks", raw, accepted)
+        raise unlike(raw)
     kept: dict[str, list[str]] = {how.value: [] for how in HowOften}
     named: set[str] = set()
     for how, keys in raw.items():
         if not isinstance(keys, Sequence) or isinstance(keys, str):
-            raise Refused("asks", keys, accepted)
+            raise unlike(keys)
         for key in keys:
             if key in named or key not in {one.key for one in QUESTIONS}:
-                raise Refused("asks", key, accepted)
+                raise unlike(key)
             named.add(key)
             kept[how].append(key)
     if missing := [one.key for one in QUESTIONS if one.key not in named]:
-        raise Refused("asks", f"no {missing[0]}", accepted)
+        raise unlike(f"no {missing[0]}")
     if SIGNS not in kept[HowOften.DAILY]:
-        raise Refused("asks", SIGNS, f"{SIGNS} under daily: signs of an emergency are in every check-in")
+        raise Refused("asks", SIGNS, "%(signs)s under daily: signs of an emergency are in every check-in", signs=SIGNS)
     return kept
 
 

@@ -115,7 +115,12 @@ def checked(rule: PlanRule) -> PlanRule:
             raise Refused(name, at.isoformat(), "a local time in whole minutes, such as 07:30")
     if _since_midnight(rule.closes) - _since_midnight(rule.opens) < SHORTEST_WINDOW:
         minutes = int(SHORTEST_WINDOW.total_seconds()) // 60
-        raise Refused("closes", rule.closes.isoformat("minutes"), f"at least {minutes} minutes after opens, same day")
+        raise Refused(
+            "closes",
+            rule.closes.isoformat("minutes"),
+            "at least %(minutes)s minutes after opens, same day",
+            minutes=minutes,
+        )
     if not rule.opens <= rule.due <= rule.closes:
         raise Refused("due", rule.due.isoformat("minutes"), "a time from opens to closes")
     if not (rule.wants_reading or rule.wants_checkin):
@@ -158,13 +163,13 @@ def phases_from_json(given: Sequence[Mapping[str, Any]] | None) -> tuple[PlanPha
 
 def _check_phases(phases: Sequence[PlanPhase]) -> None:
     if len(phases) > MOST_PHASES:
-        raise Refused("phases", len(phases), f"at most {MOST_PHASES}")
+        raise Refused("phases", len(phases), "at most %(most)s", most=MOST_PHASES)
     chosen = sorted((phase for phase in phases if not phase.after_stay), key=lambda phase: phase.from_date)
     for phase in chosen:
         if not 1 <= phase.weekdays <= EVERY_DAY:
             raise Refused("phases.weekdays", phase.weekdays, "at least one weekday")
         if phase.to_date is not None and phase.to_date < phase.from_date:
-            raise Refused("phases.to_date", phase.to_date.isoformat(), f"a date from {phase.from_date.isoformat()}")
+            raise Refused("phases.to_date", phase.to_date.isoformat(), "a date from %(first)s", first=phase.from_date)
         dates = [phase.from_date + number * _DAY for number in range(7)]
         if not any(phase.covers(day) and phase.weekdays >> day.weekday() & 1 for day in dates):
             raise Refused(

@@ -18,7 +18,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from service.domain.validation import Refused, is_storable
+from service.domain.validation import Refused, is_storable, not_within
 from service.domain.vocabulary import Posture, Source
 
 V = TypeVar("V", float, NDArray[np.float64])
@@ -50,6 +50,7 @@ RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
 )
 # History from before enrolment is welcome; an instant before this is a clock that lost its battery.
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+BEGINS = EARLIEST.isoformat()
 CLOCK_SKEW = timedelta(minutes=5)
 # Kept to a hundredth of a mmHg: finer than any sensor, coarse enough that a value sent
 # again in another unit is recognised as the same.
@@ -104,7 +105,7 @@ def to_mmhg(value: V, unit: str) -> V:
     try:
         return value * UNITS[unit]
     except KeyError:
-        raise Refused("pressure_unit", unit, ", ".join(UNITS)) from None
+        raise Refused("pressure_unit", unit, "one of %(words)s", words=tuple(UNITS)) from None
 
 
 def to_kg(value: float, unit: str) -> float:
@@ -112,7 +113,7 @@ def to_kg(value: float, unit: str) -> float:
     try:
         return value * UNITS_OF_WEIGHT[unit]
     except KeyError:
-        raise Refused("weight_unit", unit, ", ".join(UNITS_OF_WEIGHT)) from None
+        raise Refused("weight_unit", unit, "one of %(words)s", words=tuple(UNITS_OF_WEIGHT)) from None
 
 
 def mean_of(systolic: V, diastolic: V) -> V:
@@ -135,9 +136,11 @@ def checked(new: NewReading, now: datetime, *, in_part: bool = False) -> Checked
     _ask_for_the_unit(new)
     low, high = -math.inf if diastolic is None else diastolic, math.inf if systolic is None else systolic
     if high < low:
-        raise Refused("pa_systolic", new.pa_systolic, f"not below the diastolic pressure, {new.pa_diastolic:g}")
+        raise Refused(
+            "pa_systolic", new.pa_systolic, "not below the diastolic pressure, %(least)s", least=new.pa_diastolic
+        )
     if mean is not None and not low - MEAN_SLACK <= mean <= high + MEAN_SLACK:
-        raise Refused("pa_mean", new.pa_mean, f"from the diastolic to the systolic pressure, {_between(new)}")
+        raise Refused("pa_mean", new.pa_mean, "from the diastolic to the systolic pressure, %(ends)s", ends=_ends(new))
     if mean is None and systolic is not None and diastolic is not None:
         mean = round(mean_of(systolic, diastolic), KEPT_DECIMALS)
     rate = None if new.heart_rate is None else _in_range("heart_rate", new.heart_rate, 1.0)
@@ -165,11 +168,11 @@ def _instant(taken_at: datetime, now: datetime) -> datetime:
     try:
         instant = taken_at.astimezone(UTC)
     except OverflowError:
-        raise Refused("taken_at", taken_at.isoformat(), f"an instant from {EARLIEST.isoformat()} on") from None
+        raise Refused("taken_at", taken_at.isoformat(), "an instant from %(earliest)s on", earliest=BEGINS) from None
     if instant > now + CLOCK_SKEW:
         raise Refused("taken_at", taken_at.isoformat(), "an instant that is not in the future")
     if instant < EARLIEST:
-        raise Refused("taken_at", taken_at.isoformat(), f"an instant from {EARLIEST.isoformat()} on")
+        raise Refused("taken_at", taken_at.isoformat(), "an instant from %(earliest)s on", earliest=BEGINS)
     return instant
 
 
@@ -189,9 +192,17 @@ def _ask_for_the_unit(new: NewReading) -> None:
         doubtful = new.unit == "kPa" and value > MOST_KPA
         one, other, factor = "kPa", "mmHg", 1 / UNITS["kPa"]
     if doubtful:
-        meant = f"{value:g} {other}, which is {value * factor:.3g} {one}"
-        really = f"{value:g} {one}, which is {value / factor:.3g} {other}"
-        raise Refused(field, value, f"in {other} either way: is it {meant}, or is it {really}?")
+        raise Refused(
+            field,
+            value,
+            "in %(other)s either way: is it %(given)s %(other)s, which is %(meant)s %(one)s,"
+            " or is it %(given)s %(one)s, which is %(really)s %(other)s?",
+            other=other,
+            one=one,
+            meant=float(f"{value * factor:.3g}"),
+            really=float(f"{value / factor:.3g}"),
+            given=float(value),
+        )
 
 
 def _in_range(field: str, value: float | None, factor: float, unit: str = MMHG) -> float:
@@ -202,17 +213,17 @@ def _in_range(field: str, value: float | None, factor: float, unit: str = MMHG) 
             return float(converted)
     if unit != MMHG:  # say the range in the unit it was sent in
         least, most, words = math.ceil(least / factor * 100) / 100, math.floor(most / factor * 100) / 100, unit
-    raise Refused(field, value, f"a number from {least:g} to {most:g} {words}")
+    raise not_within(field, value, least, most, words)
 
 
-def _between(new: NewReading) -> str:
+def _ends(new: NewReading) -> str:
     bounds = ("any" if value is None else f"{value:g}" for value in (new.pa_diastolic, new.pa_systolic))
     return " to ".join(bounds)
 
 
 def _check_source_ref(source_ref: str | None) -> None:
     if source_ref is not None and (len(source_ref) > LONGEST_SOURCE_REF or not is_storable(source_ref)):
-        raise Refused("source_ref", source_ref, f"text of at most {LONGEST_SOURCE_REF} characters")
+        raise Refused("source_ref", source_ref, "at most %(most)s characters", most=LONGEST_SOURCE_REF)
 
 
 def _remarks(posture: Posture | None, pulse_pressure: float, ahead: bool) -> list[str]:

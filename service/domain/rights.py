@@ -55,7 +55,7 @@ def rights_of(roles: Iterable[str], grants: Iterable[str] = ()) -> frozenset[Rig
 def checked_roles(roles: Collection[Role]) -> list[str]:
     """The roles as they are kept. Raises Refused where there is none."""
     if not roles:
-        raise Refused("roles", [], f"at least one of {', '.join(Role)}")
+        raise Refused("roles", [], "at least one of %(words)s", words=tuple(Role))
     return [role.value for role in Role if role in roles]
 
 
@@ -64,8 +64,9 @@ def checked_grants(roles: Collection[Role], grants: Collection[Right]) -> list[s
     held = rights_of(roles)
     for right in grants:
         if right not in GRANTED:
-            raise Refused("grants", right.value, ", ".join(GRANTED))
+            raise Refused("grants", right.value, "one of %(words)s", words=tuple(GRANTED))
         if GRANTED[right] not in held:
-            carriers = [role.value for role, rights in ROLES.items() if GRANTED[right] in rights]
-            raise Refused("grants", right.value, f"{right.value} beside one of the roles {', '.join(carriers)}")
+            carriers = tuple(role.value for role, rights in ROLES.items() if GRANTED[right] in rights)
+            accepted = {"right": right.value, "roles": carriers}
+            raise Refused("grants", right.value, "%(right)s beside one of the roles %(roles)s", None, **accepted)
     return [right.value for right in GRANTED if right in grants]

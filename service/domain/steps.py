@@ -211,7 +211,7 @@ def from_json(given: object) -> tuple[StepRule, ...]:
     rules = tuple(_rule(f"steps.{place}", step) for place, step in enumerate(given))
     for kind, most in MOST.items():
         if sum(rule.kind is kind for rule in rules) > most:
-            raise Refused("steps", kind.value, f"at most {most} of this kind")
+            raise Refused("steps", kind.value, "at most %(most)s of this kind", most=most)
     if not any(rule.kind is StepKind.TASK for rule in rules):
         raise Refused("steps", [rule.kind.value for rule in rules], "steps that end with a clinic task")
     order = [list(StepKind).index(rule.kind) for rule in rules]
@@ -225,11 +225,11 @@ def _rule(field: str, given: object) -> StepRule:
         raise Refused(field, given, "an object with kind, anchor and after_minutes")
     kind, anchor, after = given["kind"], given["anchor"], given["after_minutes"]
     if not isinstance(kind, str) or kind not in set(StepKind):
-        raise Refused(f"{field}.kind", kind, ", ".join(StepKind))
+        raise Refused(f"{field}.kind", kind, "one of %(words)s", words=tuple(StepKind))
     if not isinstance(anchor, str) or anchor not in ANCHORS:
-        raise Refused(f"{field}.anchor", anchor, ", ".join(ANCHORS))
+        raise Refused(f"{field}.anchor", anchor, "one of %(words)s", words=tuple(ANCHORS))
     if not isinstance(after, int) or isinstance(after, bool) or not 0 <= after <= LATEST_MINUTES:
-        raise Refused(f"{field}.after_minutes", after, f"whole minutes from 0 to {LATEST_MINUTES}")
+        raise Refused(f"{field}.after_minutes", after, "whole minutes from 0 to %(most)s", most=LATEST_MINUTES)
     return StepRule(StepKind(kind), anchor, after)
 
 

@@ -27,15 +27,19 @@ class Refused(Exception):
     """Input that cannot be taken in: which field, what it held, what is accepted.
 
     `value` is repeated to the person who sent it, never logged. `line` is the
-    line of a file, counted from 1, when the input came from one.
+    line of a file, counted from 1, when the input came from one. Numbers and dates in
+    what is accepted stand in `bounds`, for its `%(name)s`, so that it can be said in
+    any language: `message` is it with the places, `accepted` is it in English.
     """
 
-    def __init__(self, field: str, value: object, accepted: str, line: int | None = None) -> None:
+    def __init__(self, field: str, value: object, accepted: str, line: int | None = None, **bounds: object) -> None:
         self.field = field
         self.value = value
-        self.accepted = accepted
+        self.message = accepted
+        self.bounds = bounds
+        self.accepted = accepted % {name: _plain(bound) for name, bound in bounds.items()} if bounds else accepted
         self.line = line
-        super().__init__(field, value, accepted, line)
+        super().__init__(field, value, self.accepted, line)
 
     def __str__(self) -> str:
         where = f"line {self.line}: " if self.line is not None else ""
@@ -43,7 +47,17 @@ class Refused(Exception):
 
     def at_line(self, line: int) -> Refused:
         """The same refusal, placed on a line of a file."""
-        return Refused(self.field, self.value, self.accepted, line)
+        return Refused(self.field, self.value, self.message, line, **self.bounds)
+
+    def of_field(self, field: str) -> Refused:
+        """The same refusal, of a field that has another name there."""
+        return Refused(field, self.value, self.message, self.line, **self.bounds)
+
+
+def _plain(bound: object) -> str:
+    if isinstance(bound, tuple):
+        return ", ".join(map(_plain, bound))
+    return f"{bound:g}" if isinstance(bound, float) else str(bound)
 
 
 def is_storable(text: str) -> bool:
@@ -62,33 +76,32 @@ def storable(text: str) -> str:
 
 def checked_url(field: str, url: str) -> str:
     """`url` itself. Raises Refused unless it is https, or http on this machine."""
-    accepted = "an https:// address, or http:// on this machine"
     try:
         parts = urlsplit(url)
         port_is_read = parts.port  # raises ValueError where it is no number
     except ValueError:
-        raise Refused(field, url, accepted) from None
+        raise Refused(field, url, "an https:// address, or http:// on this machine") from None
     plain_is_fine = parts.scheme == "http" and parts.hostname in LOOPBACK
     if not parts.hostname or parts.username or not (parts.scheme == "https" or plain_is_fine) or port_is_read == 0:
-        raise Refused(field, url, accepted)
+        raise Refused(field, url, "an https:// address, or http:// on this machine")
     return url
 
 
 def text(field: str, given: object, *, longest: int, shortest: int = 1) -> str:
     """A line of text without control characters, trimmed."""
-    accepted = f"text of {shortest} to {longest} characters"
+    least, most = shortest, longest
     if not isinstance(given, str):
-        raise Refused(field, given, accepted)
+        raise Refused(field, given, "text of %(least)s to %(most)s characters", least=least, most=most)
     kept = given.strip()
     if not shortest <= len(kept) <= longest or any(ord(sign) < 32 for sign in kept):
-        raise Refused(field, given, f"{accepted}, on one line")
+        raise Refused(field, given, "text of %(least)s to %(most)s characters, on one line", least=least, most=most)
     return kept
 
 
 def prose(field: str, given: str, *, longest: int) -> str:
     """Free text of any number of lines, or none, trimmed."""
     if len(given) > longest:
-        raise Refused(field, f"{len(given)} characters", f"at most {longest} characters")
+        raise Refused(field, f"{len(given)} characters", "at most %(most)s characters", most=longest)
     if not is_storable(given):
         raise Refused(field, "a character that cannot be kept", "text")
     return given.strip()
@@ -96,18 +109,25 @@ def prose(field: str, given: str, *, longest: int) -> str:
 
 def number(field: str, given: object, least: float, most: float, unit: str = "") -> float:
     """A finite number in a range, ends included."""
-    accepted = f"a number from {least:g} to {most:g} {unit}".rstrip()
     if isinstance(given, bool) or not isinstance(given, int | float):
-        raise Refused(field, given, accepted)
+        raise not_within(field, given, least, most, unit)
     if not math.isfinite(given) or not least <= given <= most:
-        raise Refused(field, given, accepted)
+        raise not_within(field, given, least, most, unit)
     return float(given)
+
+
+def not_within(field: str, given: object, least: float, most: float, unit: str = "") -> Refused:
+    """The refusal of a number that is not in its range."""
+    low, high = float(least), float(most)
+    if not unit:
+        return Refused(field, given, "a number from %(least)s to %(most)s", least=low, most=high)
+    return Refused(field, given, "a number from %(least)s to %(most)s %(unit)s", least=low, most=high, unit=unit)
 
 
 def whole(field: str, given: object, least: int, most: int) -> int:
     """A whole number in a range, ends included."""
     if isinstance(given, bool) or not isinstance(given, int) or not least <= given <= most:
-        raise Refused(field, given, f"a whole number from {least} to {most}")
+        raise Refused(field, given, "a whole number from %(least)s to %(most)s", least=least, most=most)
     return given
 
 
@@ -137,12 +157,21 @@ def line(field: str, given: object) -> str:
     if NUMBER.fullmatch(number := dialled(kept)) and not re.search(r"[a-z]", kept):
         return number
     if not LINE_NAME.fullmatch(kept):
-        accepted = "a number with its country code, a short code, or the gateway's name of one: letters, digits, . _ -"
-        raise Refused(field, given, accepted)
+        raise Refused(
+            field,
+            given,
+            "a number with its country code, a short code, or the gateway's name of one: letters, digits, . _ -",
+        )
     return kept
 
 
 def date_span(field: str, first: date, last: date | None, longest_days: int) -> None:
     """Dates in order and not absurdly far apart."""
     if last is not None and not 0 <= (last - first).days <= longest_days:
-        raise Refused(field, last.isoformat(), f"a date from {first.isoformat()}, at most {longest_days} days later")
+        raise Refused(
+            field,
+            last.isoformat(),
+            "a date from %(first)s, at most %(days)s days later",
+            first=first,
+            days=longest_days,
+        )

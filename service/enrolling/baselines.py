@@ -95,7 +95,12 @@ def mean_of_dates(
     read = [day for day in history.joined(from_date, to_date) if day.readings]
     if len(read) < FEWEST_DATES:
         span = f"{from_date.isoformat()} to {to_date.isoformat()}, with {len(read)} dates"
-        raise Refused("from_date", span, f"dates of which at least {FEWEST_DATES} have a reading, or typed pressures")
+        raise Refused(
+            "from_date",
+            span,
+            "dates of which at least %(dates)s have a reading, or typed pressures",
+            dates=FEWEST_DATES,
+        )
     tags = [one.tag for one in history.tags]
     shifts = [scale_shift(tags, day.day) for day in read]
     diastolic, mean, systolic = (
@@ -146,7 +151,7 @@ def accept_trouble_level(act: Act, patient: Patient, level: float) -> Limits:
     if known is None:
         raise Refused("level", level, "the level before an event of this patient; none is known")
     if round(known.level, 1) != round(level, 1):
-        raise Refused("level", level, f"{known.level:.1f}, the level as it is known now")
+        raise Refused("level", level, "%(level)s, the level as it is known now", level=round(known.level, 1))
     now = newest_limits(act.session, patient.id)
     origin = {
         "level": round(known.level, 1), "sd": round(known.sd, 1), "events": known.events,
@@ -199,7 +204,7 @@ def _range(lower: float | None, upper: float | None) -> tuple[float | None, floa
     low = None if lower is None else _mmhg("lower", lower)
     high = None if upper is None else _mmhg("upper", upper)
     if low is not None and high is not None and low >= high:
-        raise Refused("lower", lower, f"a number below the upper end, {high:g}")
+        raise Refused("lower", lower, "a number below the upper end, %(upper)s", upper=high)
     return low, high
 
 

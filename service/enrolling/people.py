@@ -248,14 +248,14 @@ def checked_address(field: str, channel: Channel, given: str, region: str | None
         return validation.mailbox(field, given)
     if channel is Channel.WEBPUSH:
         raise Refused("channel", channel.value, "text or email; for notices on a phone, make that person's link")
-    accepted = "a telephone number with its country code, such as +64 9 999 01 00"
+    no = Refused(field, given, "a telephone number with its country code, such as +64 9 999 01 00")
     try:
         parsed = phonenumbers.parse(given, region)
     except phonenumbers.NumberParseException:
-        raise Refused(field, given, accepted) from None
+        raise no from None
     # Possible, not valid: new number ranges reach telephones before they reach a library's tables.
     if not phonenumbers.is_possible_number(parsed):
-        raise Refused(field, given, accepted)
+        raise no
     return phonenumbers.format_number(parsed, phonenumbers.PhoneNumberFormat.E164)
 
 
@@ -337,6 +337,6 @@ def _check(name: str, value: Any) -> Any:
             return validation.yes_no(name, value)
         case "weight_unit":
             if value not in UNITS_OF_WEIGHT:
-                raise Refused(name, value, " or ".join(UNITS_OF_WEIGHT))
+                raise Refused(name, value, "one of %(words)s", words=tuple(UNITS_OF_WEIGHT))
             return value
     raise Refused(name, value, "a particular of the patient")

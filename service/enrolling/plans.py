@@ -92,12 +92,15 @@ def _check_night(session: Session, patient: Patient, new: NewPlan) -> None:
     at = _night(session, patient.clinic_id, new, new.steps)
     if at is None or new.opens_again == new.opens:
         return
-    accepted = (
-        f"a prompt from 06:00 to 21:00; this one is at {at:%H:%M}, so say {new.opens:%H:%M} twice, "
-        "in opens and in opens_again, if the patient wants it then"
-    )
     said = None if new.opens_again is None else f"{new.opens_again:%H:%M}"
-    raise Refused("opens_again", said, accepted)
+    raise Refused(
+        "opens_again",
+        said,
+        "a prompt from 06:00 to 21:00; this one is at %(at)s, so say %(opens)s twice, "
+        "in opens and in opens_again, if the patient wants it then",
+        at=f"{at:%H:%M}",
+        opens=f"{new.opens:%H:%M}",
+    )
 
 
 def move_plan(act: Act, patient: Patient) -> list[date]:

@@ -197,7 +197,7 @@ def _signs(clinic: Clinic, links: SampleLinks) -> Signs:
 
 def _checked(language: str, kind: str) -> tuple[str, MessageKind]:
     if kind not in KINDS:
-        raise Refused("kind", kind, " or ".join(KINDS))
+        raise Refused("kind", kind, "one of %(words)s", words=tuple(KINDS))
     return checked_language("language", language), KINDS[kind]
 
 

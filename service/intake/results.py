@@ -75,7 +75,7 @@ def _counting(act: Act, patient: Patient, row: ResultRow) -> ResultRow | None:
 def _other_than(there: tuple[str, str], given: str, actor: Actor) -> Refused:
     known, unit = ("another value", "") if actor.kind is ActorKind.KEY else there
     told = f"{known} {results.written(unit)}".rstrip()
-    return Refused("value", given, f"{told}, as is on record of that moment; correct that one")
+    return Refused("value", given, "%(told)s, as is on record of that moment; correct that one", told=told)
 
 
 def record_results(

@@ -35,8 +35,11 @@ def record_reason(
     kept = rules.from_json(act.session.get_one(Clinic, patient.clinic_id).record_rules)
     dates = {day: course for course, days in scheduled(known, kept, today) for day in days}
     if due_on not in dates and (corrects is None or corrects.due_on != due_on):
-        listed = ", ".join(day.isoformat() for day in sorted(dates)) or "none now"
-        raise Refused("due_on", due_on.isoformat(), f"a date on which chemistry is due: {listed}")
+        if not dates:
+            raise Refused("due_on", due_on.isoformat(), "a date on which chemistry is due: none now")
+        raise Refused(
+            "due_on", due_on.isoformat(), "a date on which chemistry is due: %(dates)s", dates=tuple(sorted(dates))
+        )
     if why is NoResult.NOT_WANTED:
         if done_on is not None:
             raise Refused("done_on", done_on.isoformat(), "nothing, where it is not wanted")
@@ -47,8 +50,8 @@ def record_reason(
     else:
         entries.past_date("done_on", done_on, patient, act.now)
         if due_on in dates and done_on <= dates[due_on].from_date:
-            since = dates[due_on].from_date.isoformat()
-            raise Refused("done_on", done_on.isoformat(), f"a date after the change of {since}")
+            since = dates[due_on].from_date
+            raise Refused("done_on", done_on.isoformat(), "a date after the change of %(day)s", day=since)
     return entries.enter(
         act, patient, NoResultRow(due_on=due_on, why=why, done_on=done_on, note=note), corrects=corrects
     )

@@ -54,7 +54,9 @@ def record_medicine(
         raise Refused("chemistry_on", chemistry_on.isoformat(), "a date within a year after the first day")
     times = results.decimal("times_a_day", times_a_day)
     if not 0 < times <= MOST_TIMES:
-        raise Refused("times_a_day", times_a_day, f"a number above 0, at most {MOST_TIMES}; 0.5 is every other day")
+        raise Refused(
+            "times_a_day", times_a_day, "a number above 0, at most %(most)s; 0.5 is every other day", most=MOST_TIMES
+        )
     row = MedicineRow(
         name=validation.text("name", name, longest=80),
         kind=kind,
@@ -113,7 +115,7 @@ def _beside(session: Session, patient: Patient, of: MedicineRow, corrects: Medic
 def _end_before(act: Act, patient: Patient, taken: MedicineRow, day: date) -> None:
     """Give a course the day before `day` as its last. Raises Refused."""
     if day <= taken.from_date:
-        raise Refused("from_date", day.isoformat(), f"a date after the course began, {taken.from_date.isoformat()}")
+        raise Refused("from_date", day.isoformat(), "a date after the course began, %(day)s", day=taken.from_date)
     same = ("name", "kind", "unit", "route", "dose", "times_a_day", "from_date", "chemistry_on", "note")
     kept: dict[str, Any] = {name: getattr(taken, name) for name in same}
     last = day - timedelta(days=1)

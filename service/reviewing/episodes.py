@@ -54,8 +54,7 @@ def close_episode(
     Raises Refused, or NotOpen where none is open.
     """
     if kind not in OF_DIARY:
-        accepted = ", ".join(one.value for one in OF_DIARY)
-        raise Refused("kind", kind.value, accepted)
+        raise Refused("kind", kind.value, "one of %(words)s", words=tuple(one.value for one in OF_DIARY))
     why = validation.prose("reason", reason, longest=LONGEST_REASON)
     if not why:
         raise Refused("reason", reason, "why it is closed, in words")

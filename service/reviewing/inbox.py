@@ -231,7 +231,7 @@ def _again_at(act: Act, promised: date | None) -> datetime:
         today = localtime.local_date(act.now, where)
         first, last = today + timedelta(days=1), today + timedelta(days=MOST_DAYS_AHEAD)
         if not first <= promised <= last:
-            raise Refused("promised", promised.isoformat(), f"a date from {first.isoformat()} to {last.isoformat()}")
+            raise Refused("promised", promised.isoformat(), "a date from %(first)s to %(last)s", first=first, last=last)
     return again_at(act.now, clinic.silent_again_days, promised, clinic.quiet_until, where)
 
 

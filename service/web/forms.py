@@ -29,30 +29,30 @@ def text(name: str) -> str:
 
 def word(vocabulary: type[Word], name: str) -> Word:
     """One word of a vocabulary."""
-    return _read(name, text(name), vocabulary, ", ".join(vocabulary))
+    return _read(text(name), vocabulary, Refused(name, text(name), "one of the list"))
 
 
 def day(name: str) -> date | None:
     """A date; None for an empty field."""
     given = text(name).strip()
-    return _read(name, given, date.fromisoformat, "a date such as 2026-11-25") if given else None
+    return _read(given, date.fromisoformat, Refused(name, given, "a date such as 2026-11-25")) if given else None
 
 
 def hour(name: str) -> time:
     """A local time."""
-    return _read(name, text(name), time.fromisoformat, "a local time, such as 07:30")
+    return _read(text(name), time.fromisoformat, Refused(name, text(name), "a local time, such as 07:30"))
 
 
 def pressure(name: str) -> float | None:
     """mmHg; None for an empty field. Whether it can be one is for whoever keeps it to say."""
     given = text(name).strip()
-    return _read(name, given, float, "a pressure in mmHg") if given else None
+    return _read(given, float, Refused(name, given, "a pressure in mmHg")) if given else None
 
 
 def number(name: str) -> float | int | None:
     """A number, with a point or a comma; a whole one as such. None for an empty field."""
     given = text(name).strip().replace(",", ".")
-    value = _read(name, given, float, "a number") if given else None
+    value = _read(given, float, Refused(name, given, "a number")) if given else None
     return int(value) if value is not None and value.is_integer() else value
 
 
@@ -64,7 +64,7 @@ def instant(name: str, zone: ZoneInfo) -> datetime | None:
         return localtime.first_instant(local.date(), local.time(), zone)
 
     given = text(name).strip()
-    return _read(name, given, read, "a date and time") if given else None
+    return _read(given, read, Refused(name, given, "a date and time")) if given else None
 
 
 def row_id(name: str) -> uuid.UUID | None:
@@ -76,8 +76,8 @@ def row_id(name: str) -> uuid.UUID | None:
         abort(404)
 
 
-def _read(name: str, given: str, read: Callable[[str], Value], accepted: str) -> Value:
+def _read(given: str, read: Callable[[str], Value], otherwise: Refused) -> Value:
     try:
         return read(given)
     except (ValueError, OverflowError):  # overflow: a date before the year 1, or after 9999, in UTC
-        raise Refused(name, given, accepted) from None
+        raise otherwise from None

@@ -323,7 +323,7 @@ def test_of_somebody_who_died_nothing_is_due_and_the_last_known_is_of_that_day()
 @pytest.mark.parametrize(
     ("kind", "value", "unit", "field", "accepted"),
     [
-        (ResultKind.CREATININE, "90", "mmol/L", "unit", "µmol/L or mg/dL"),
+        (ResultKind.CREATININE, "90", "mmol/L", "unit", "one of µmol/L, mg/dL"),
         (ResultKind.CREATININE, "9000", "µmol/L", "value", "10 to 3000 µmol/L"),
         (ResultKind.SYSTOLIC, "700", "mmHg", "value", "40 to 300 mmHg"),
         (ResultKind.NYHA, "2.5", None, "value", "a whole number from 1 to 4"),

@@ -87,7 +87,7 @@ def test_a_language_is_chosen_for_oneself_and_by_an_administrator_for_anybody(ho
     assert clerk.patch(other, json={"language": "es"}, headers=headers).status_code == 200
     assert clerk.patch(own, json={"language": None}, headers=headers).get_json()["language"] is None
     problem = is_problem(clerk.patch(own, json={"language": "xx"}, headers=headers), 422)
-    assert problem["errors"] == [{"field": "language", "value": "xx", "accepted": "en or es, or none"}]
+    assert problem["errors"] == [{"field": "language", "value": "xx", "accepted": "one of en, es, or none"}]
 
 
 def test_where_staff_are_told_of_alarms_is_the_administrators_to_say_and_no_machines(house: House) -> None:

@@ -109,6 +109,21 @@ def test_what_is_refused_is_said_by_its_field_and_kept_in_the_form(
     assert all(f'value="{value}"' in text for value in form.values() if value not in {"oral"})
 
 
+def test_a_refusal_says_its_numbers_and_dates_in_the_readers_language(clinic: Clinic) -> None:  # noqa: F811
+    clinic.client.environ_base["HTTP_ACCEPT_LANGUAGE"] = "es"
+    page = clinic.path("Asha", PAGE)
+    for form, told in (
+        (
+            ("results", {"kind": "potassium mmol/L", "value": "99,5", "taken_at": "2026-11-15T09:30"}),
+            "de 1 a 12 mmol/L",
+        ),
+        (("medicines", TORASEMIDE | {"to_date": "2026-11-01"}), "una fecha desde el 16 nov 2026 y a"),
+        (("medicines", TORASEMIDE | {"times_a_day": "99"}), "0,5 es un día sí y otro no"),
+    ):
+        answer = clinic._send(f"{page}/{form[0]}", page, form[1])
+        assert told in unescape(answer.get_data(as_text=True))
+
+
 def test_a_correction_that_was_refused_is_still_a_correction(clinic: Clinic) -> None:  # noqa: F811
     page = clinic.path("Asha", PAGE)
     shown = enter(clinic, "medicines", **TORASEMIDE)

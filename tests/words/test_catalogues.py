@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import gettext
 import io
 import re
@@ -128,3 +129,19 @@ ALIKE = {
 def test_no_translation_is_the_english_left_standing(language: str, name: str) -> None:
     alike = {message.id for message in catalogue(language, name) if message.id and message.id == message.string}
     assert alike <= ALIKE[name]
+
+
+def test_a_refusal_that_staff_read_fills_its_numbers_into_words_of_the_catalogue() -> None:
+    """An f-string is in no catalogue, and is read in English by everybody."""
+    with (FOLDER / "clinic.cfg").open(encoding="utf-8") as mapping:
+        rooms = [pattern for pattern in parse_mapping_cfg(mapping)[0] if pattern[0].endswith(".py")]
+    files = {path for pattern in rooms for path in FOLDER.parent.glob(pattern[0].replace("**.py", "**/*.py"))}
+    made = [
+        (path.name, call.args[2])
+        for path in sorted(files)
+        for call in ast.walk(ast.parse(path.read_text()))
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Refused"
+        if len(call.args) > 2
+    ]
+    assert len(made) > 100
+    assert [name for name, words in made if isinstance(words, ast.JoinedStr)] == []

@@ -69,7 +69,7 @@ def read_aftercare(
     """A clinic's setting. Raises Refused."""
     weeks = {validation.whole("visit_weeks", week, 1, MOST_WEEKS) for week in visit_weeks}
     if contact_role not in set(CLINICAL_STAFF):
-        raise Refused("contact_role", contact_role, f"one of {', '.join(CLINICAL_STAFF)}")
+        raise Refused("contact_role", contact_role, "one of %(words)s", words=tuple(CLINICAL_STAFF))
     return Aftercare(
         None if call_days is None else validation.whole("call_days", call_days, 0, 30),
         tuple(sorted(weeks)),

@@ -108,6 +108,6 @@ def read_factors(given: Mapping[str, object]) -> dict[str, Decimal]:
         except ArithmeticError:
             value = Decimal(0)
         if not value.is_finite() or not 0 < value <= 1000:
-            raise Refused("loop_factors", factor, f"for {which}: a number above 0, at most 1000")
+            raise Refused("loop_factors", factor, "for %(which)s: a number above 0, at most 1000", which=which)
         kept[f"{name} {route}"] = value
     return kept

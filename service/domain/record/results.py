@@ -135,7 +135,7 @@ def read_rhythm(value: object) -> Rhythm:
     """The one kind of result that is a word. Raises Refused."""
     word = _joined(str(value))
     if word not in set(Rhythm):
-        raise Refused("value", value, " or ".join(one.replace("_", " ") for one in Rhythm))
+        raise Refused("value", value, "one of %(words)s", words=tuple(one.replace("_", " ") for one in Rhythm))
     return Rhythm(word)
 
 
@@ -143,7 +143,7 @@ def read_kind(given: str) -> ResultKind:
     """A kind by its own word or as people write it: `ejection_fraction`, `Ejection fraction (%)`. Raises Refused."""
     word = _joined(given.partition("(")[0])
     if word not in set(ResultKind):
-        raise Refused("kind", given, ", ".join(_named(kind) for kind in ResultKind))
+        raise Refused("kind", given, "one of %(words)s", words=tuple(map(_named, ResultKind)))
     return ResultKind(word)
 
 
@@ -168,7 +168,9 @@ def _ucum(given: str, units: Sequence[str]) -> str:
     for unit in units:
         if plain in {unit, written(unit)} and plain:
             return unit
-    raise Refused("unit", given, " or ".join(dict.fromkeys(written(unit) for unit in units)) or "nothing")
+    if not any(units):
+        raise Refused("unit", given, "nothing")
+    raise Refused("unit", given, "one of %(words)s", words=tuple(dict.fromkeys(written(unit) for unit in units)))
 
 
 def read_result(kind: ResultKind, value: object, unit: str | None) -> Result:
@@ -178,11 +180,15 @@ def read_result(kind: ResultKind, value: object, unit: str | None) -> Result:
     given = decimal("value", value)
     compared = given * measure.factors.get(unit, Decimal(1))
     if measure.is_whole and compared != int(compared):
-        raise Refused("value", str(value), f"a whole number from {measure.least} to {measure.most}")
+        raise Refused(
+            "value", str(value), "a whole number from %(least)s to %(most)s", least=measure.least, most=measure.most
+        )
     if not measure.least <= compared <= measure.most:
         factor = measure.factors.get(unit, Decimal(1))
-        least, most = (f"{(bound / factor).normalize():f}" for bound in (measure.least, measure.most))
-        raise Refused("value", str(value), f"{least[:8]} to {most[:8]} {written(unit)}".rstrip())
+        least, most = (Decimal(f"{(bound / factor).normalize():f}"[:8]) for bound in (measure.least, measure.most))
+        if not written(unit):
+            raise Refused("value", str(value), "%(least)s to %(most)s", least=least, most=most)
+        raise Refused("value", str(value), "%(least)s to %(most)s %(unit)s", least=least, most=most, unit=written(unit))
     return Result(kind, given, unit, compared)
 
 
@@ -192,17 +198,16 @@ def kind_of(code: str) -> tuple[ResultKind, str]:
     if kind is None:
         if code.strip() in PA_CODES:
             raise Refused("code", code, "a result; pulmonary-artery pressures are readings and come in as such")
-        raise Refused("code", code, f"a LOINC code of {', '.join(sorted(KIND_OF_LOINC))}")
+        raise Refused("code", code, "a LOINC code of %(codes)s", codes=tuple(sorted(KIND_OF_LOINC)))
     return kind, "" if kind is K.RHYTHM else MEASURES[kind].loinc[code.strip()]
 
 
 def decimal(field: str, given: object) -> Decimal:
     """A plain decimal of at most ten digits, `1.25` or `1,25`; no thousands signs, no exponents. Raises Refused."""
-    accepted = "a number such as 1.25"
     text = str(given).strip().replace(",", ".")
     if isinstance(given, bool) or not text or len(text) > 11 or not set(text) <= set("0123456789."):
-        raise Refused(field, given, accepted)
+        raise Refused(field, given, "a number such as 1.25")
     try:
         return Decimal(text)
     except InvalidOperation:
-        raise Refused(field, given, accepted) from None
+        raise Refused(field, given, "a number such as 1.25") from None

@@ -35,7 +35,7 @@ def from_json(given: Any) -> RecordRules:
     after = {name: given.get(name, getattr(start, name)) for name in AFTERCARE} if isinstance(given, Mapping) else {}
     names = {"loop_factors", "chemistry_days", *AFTERCARE}
     if not isinstance(given, Mapping) or not set(given) <= names:
-        raise Refused("record_rules", given, f"an object of {', '.join(sorted(names))}")
+        raise Refused("record_rules", given, "an object of %(names)s", names=tuple(sorted(names)))
     factors, days = given.get("loop_factors", START_FACTORS), given.get("chemistry_days", START_CHEMISTRY_DAYS)
     for name, value in (("loop_factors", factors), ("chemistry_days", days)):
         if not isinstance(value, Mapping):
@@ -61,7 +61,7 @@ def as_json(rules: RecordRules) -> dict[str, Any]:
 
 def _class(given: Any) -> MedicineClass:
     if given not in set(MedicineClass):
-        raise Refused("chemistry_days", given, f"one of {', '.join(MedicineClass)}")
+        raise Refused("chemistry_days", given, "one of %(words)s", words=tuple(MedicineClass))
     return MedicineClass(given)
 
 
@@ -69,5 +69,5 @@ def _days(given: Any) -> tuple[int, ...]:
     if not isinstance(given, list | tuple) or any(
         isinstance(day, bool) or not isinstance(day, int) or not 1 <= day <= LATEST_DAY for day in given
     ):
-        raise Refused("chemistry_days", given, f"lists of whole days from 1 to {LATEST_DAY}")
+        raise Refused("chemistry_days", given, "lists of whole days from 1 to %(most)s", most=LATEST_DAY)
     return tuple(sorted(set(given)))

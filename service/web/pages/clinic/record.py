@@ -283,8 +283,7 @@ def _arm_pressure(act: Act, whose: Patient, form: Form) -> None:
             )
             KINDS["results"].record(act, whose, **loaded)
         except Refused as refused:
-            field = kind if refused.field == "value" else refused.field
-            raise Refused(field, refused.value, refused.accepted) from None
+            raise refused.of_field(kind if refused.field == "value" else refused.field) from None
 
 
 def _typed(form: Form) -> dict[str, Any]:

@@ -353,6 +353,18 @@ class EnrolmentDraft(Base):
     step: Mapped[int] = mapped_column(default=1)  # the one that is to be filled in next
 
 
+class FormDraft(Base):
+    """What somebody typed into a form of a staff page and has not sent. Nobody acts on it; gone after days."""
+
+    __tablename__ = "form_drafts"
+    __table_args__ = (UniqueConstraint("staff_id", "form"),)
+
+    staff_id: Mapped[uuid.UUID] = _ref("staff")
+    form: Mapped[str] = mapped_column(String(200))  # where it is sent, and which entry it corrects
+    typed: Mapped[dict[str, Any]]
+    saved_at: Mapped[datetime] = mapped_column(index=True)
+
+
 class Pause(Base):
     __tablename__ = "pauses"
 

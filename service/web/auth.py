@@ -30,6 +30,7 @@ from service.accounts.sessions import SignedIn
 from service.accounts.throttle import Origin
 from service.domain.rights import Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
+from service.reviewing import drafts
 from service.store.audit import Act, Actor
 from service.store.session import DATABASE_AWAY, connect, read_session, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
@@ -183,10 +184,14 @@ def signed_in() -> CurrentStaff:
 
 @contextmanager
 def staff_act() -> Iterator[Act]:
-    """A writing transaction in which whoever is signed in acts in their clinic, now."""
+    """A writing transaction in which whoever is signed in acts in their clinic, now.
+
+    What they had typed into the form that is taken here is no draft any more.
+    """
     staff = signed_in()
     with write_session(services().engine) as session:
         yield Act(session, staff.actor, staff.clinic_id, services().clock.now())
+        drafts.drop(session, staff.id, request.path, f"{request.path}#{request.form.get('corrects', '')}")
 
 
 def staff_only(right: Right) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:

@@ -28,7 +28,7 @@ from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.auth import own_clinic, signed_in, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import enrol, inbox, patient, records, review, rules, wordings
+from service.web.pages.clinic import drafts, enrol, inbox, patient, records, review, rules, wordings
 from service.web.services import services
 from service.words.language import Language
 
@@ -40,6 +40,7 @@ for behind in (
     patient.blueprint,
     review.blueprint,
     enrol.blueprint,
+    drafts.blueprint,
     inbox.blueprint,
     silences_blueprint,
     patients_blueprint,

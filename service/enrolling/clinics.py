@@ -128,7 +128,7 @@ def _check(name: str, value: Any) -> Any:
             return validation.yes_no(name, value)
         case "paper":
             if value not in list(Paper):
-                raise Refused(name, value, ", ".join(Paper))
+                raise Refused(name, value, "one of %(words)s", words=tuple(Paper))
             return Paper(value)
         case "record_rules":
             return None if value is None else rules.as_json(rules.from_json(value))

@@ -100,7 +100,7 @@ def add_helper(act: Act, patient: Patient, new: NewHelper) -> Caregiver:
             if agreed is not None:
                 contacts.record_consent(act, patient, kind, True, agreed.how, caregiver, agreed.on)
     except Refused as refused:
-        raise Refused(f"caregiver.{refused.field}", refused.value, refused.accepted) from None
+        raise refused.of_field(f"caregiver.{refused.field}") from None
     return caregiver
 
 

@@ -89,12 +89,6 @@ class Fleet:
         self._start("web", ["serve", "--workers", "2"], NEAPTIDE_TEXT_TOKEN="web")
         wait_until(self._answers, "the web processes do not answer")
 
-    def migrate(self) -> None:
-        """Run `neaptide migrate` to its end."""
-        self._start("migrate", ["migrate"], NEAPTIDE_TEXT_TOKEN="migrate")
-        code = self.processes.pop("migrate").wait(timeout=PATIENCE_SECONDS)
-        assert code == 0, self.log("migrate")
-
     def _start(self, name: str, arguments: list[str], **settings: str) -> None:
         environment = {
             **{name: value for name, value in os.environ.items() if not name.startswith("NEAPTIDE_")},

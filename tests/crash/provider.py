@@ -41,7 +41,6 @@ class Mood(StrEnum):
     LATE_RECEIPT = "late_receipt"
 
 
-TAKEN_BACK = {Mood.BUSY, Mood.UNKNOWN}
 RECEIPTS: dict[Mood, tuple[str, ...]] = {
     Mood.TWICE: ("delivered", "delivered"),
     Mood.LOST: ("failed", "failed"),

@@ -38,7 +38,7 @@ from tests.crash.people import Panel, write_people
 from tests.waiting import wait_until
 
 needs_postgres = pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
-PATIENTS = 300
+PATIENTS = 160
 SEVEN = seven_tomorrow()
 END_OTHERS = text(
     "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
@@ -53,13 +53,16 @@ def dropping(engine: Engine) -> Iterator[list[int]]:
     server = create_engine(make_url(SERVER).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
     over, ended = threading.Event(), list[int]()
 
-    # Now in quick succession, to fall into transactions, now far enough apart for the longest of them.
-    wait = random.Random(7)
+    # In quick succession, to fall into transactions, and farther and farther apart, until the longest comes through
+    # on the slowest machine.
+    wait, farther = random.Random(7), 1.0
 
     def drop() -> None:
+        nonlocal farther
         with server.connect() as connection:
-            while not over.wait(wait.uniform(0.02, 0.5)):
+            while not over.wait(wait.uniform(0.02, 0.5) * farther):
                 ended.append(connection.scalar(END_OTHERS, {"name": engine.url.database}) or 0)
+                farther *= 1.05
 
     with ThreadPoolExecutor(1) as dropper:
         dropped = dropper.submit(drop)

@@ -170,6 +170,7 @@ def test_a_worker_that_is_to_stop_waits_for_the_calls_in_flight_only(crew: Fleet
     assert not _told_of(crew, "queued_again") & came.keys()
 
 
+@pytest.mark.databases("sqlite")
 def test_a_worker_that_is_told_over_and_over_to_stop_does_stop(crew: Fleet) -> None:
     crew.start_workers("a")
     began = _last_sign(crew)

@@ -61,7 +61,7 @@ def _deliver_and_die(post: Post, where: Boundary) -> None:
             os.kill(os.getpid(), signal.SIGKILL)
 
     engine = open_engine(post.engine.url.render_as_string(hide_password=False))
-    gateway = FaultyGateway(post.gateway_path, post.clock.now)
+    gateway = FaultyGateway(post.gateway_path, post.clock.now, hang_seconds=0.01)
     sending.deliver(engine, {Channel.TEXT: gateway}, link_of, post.clock, at=at)
 
 

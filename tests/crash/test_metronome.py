@@ -24,6 +24,8 @@ from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
 from tests.waiting import PATIENCE_SECONDS, wait_until
 
+pytestmark = pytest.mark.databases("sqlite")
+
 # Beats as in service, in quick succession. `pings` grows by a byte after each ping, said or held back.
 PROCESS = """
 import sys

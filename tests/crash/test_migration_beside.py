@@ -1,8 +1,4 @@
-"""A migration beside old code: what the first version's processes say to the database goes on being true.
-
-A deployment migrates first and replaces its processes one by one after that. Until
-the last is replaced, old code reads and writes the new layout.
-"""
+"""A migration beside old processes: a deployment migrates first, and replaces its processes one by one after that."""
 
 from __future__ import annotations
 
@@ -14,87 +10,25 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, func, select, text
+from sqlalchemy import Engine, text
 
-from service.clock import FixedClock
-from service.config import Settings
-from service.domain.vocabulary import Channel
 from service.health import checks
 from service.store import migrate
-from service.store.session import open_engine, read_session
-from service.store.tables import Window
-from service.transports.mock import MockGateway
-from service.worker import Worker
 from tests.conftest import SERVER
-from tests.crash.fleet import fleet, seven_tomorrow
-from tests.crash.gateway import Gateway
-from tests.crash.old_code import OldCode
-from tests.crash.people import FIRST, first_layout, write_people
+from tests.crash.fleet import seven_tomorrow
+from tests.crash.people import FIRST
 from tests.servers import own_database
 from tests.waiting import wait_until
 
-PATIENTS = 40
 SEVEN = seven_tomorrow()
 
 
 @pytest.fixture
-def nothing_yet(tmp_path: Path) -> Iterator[Engine]:
-    """A database of this test's own, with no table in it."""
-    if SERVER is None:
-        engine = open_engine(f"sqlite:///{tmp_path / 'own.sqlite3'}")
-        yield engine
-        engine.dispose()
-        return
+def nothing_yet() -> Iterator[Engine]:
+    """A PostgreSQL database of this test's own, with no table in it."""
+    assert SERVER is not None
     with own_database(SERVER, f"neaptide_test_{uuid.uuid4().hex}") as engine:
         yield engine
-
-
-def test_old_code_works_on_while_the_layout_is_made_new(nothing_yet: Engine, tmp_path: Path) -> None:
-    engine = nothing_yet
-    migrate.upgrade(engine, FIRST)
-    write_people(engine, PATIENTS, SEVEN)
-    before = _everything(engine)
-    old = [OldCode(engine), OldCode(engine)]
-    for one in old:
-        one.start()
-    try:
-        _each_does_one_more_round(old)
-        with fleet(engine, tmp_path, Gateway()) as crew:
-            crew.migrate()
-        _each_does_one_more_round(old)
-    finally:
-        for one in old:
-            one.end()
-    assert migrate.is_current(engine)
-    after = _everything(engine)
-    assert after.pop("heartbeats")
-    assert not before.pop("heartbeats")
-    assert after == before
-
-    # And the code of today goes on from there.
-    gateway = MockGateway(tmp_path / "gateway.sqlite3", lambda: SEVEN)
-    settings = Settings.from_env({"NEAPTIDE_DATA": str(tmp_path)})
-    done = Worker(engine, FixedClock(SEVEN), {Channel.TEXT: gateway}, lambda *_: "x", settings).tick()
-    assert (done["open"].done, done["deliver"].done) == (PATIENTS, PATIENTS)
-    with read_session(engine) as session:
-        assert session.scalar(select(func.count()).select_from(Window)) == PATIENTS
-
-
-def _each_does_one_more_round(old: list[OldCode]) -> None:
-    already = [one.rounds for one in old]
-    wait_until(
-        lambda: all(one.rounds > begun or one.failed for one, begun in zip(old, already, strict=True)),
-        "old code stands still",
-    )
-
-
-def _everything(engine: Engine) -> dict[str, list[tuple[object, ...]]]:
-    """Every row, by the first layout's columns."""
-    with engine.connect() as connection:
-        return {
-            table.name: sorted(map(tuple, connection.execute(select(table))), key=repr)
-            for table in first_layout().sorted_tables
-        }
 
 
 def test_old_processes_call_a_newer_layout_ready(engine: Engine) -> None:

@@ -232,7 +232,9 @@ def test_lists_come_in_pages(house: House) -> None:
     is_problem(house.machine.get("/patients?colour=red"), 422)
 
 
-def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..., House]) -> None:
+def test_every_address_with_an_id_is_closed_to_another_clinic(
+    build: Callable[..., House], monkeypatch: pytest.MonkeyPatch
+) -> None:
     ours, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic")
     machine, admin = theirs.machine, theirs.staff(Role.ADMINISTRATOR)
     nurse = theirs.staff(Role.NURSE)
@@ -252,6 +254,7 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..
         "key_id": ours.staff(Role.ADMINISTRATOR).get("/api/v1/keys").get_json()["items"][0]["id"],
     }
     spec = machine.client.get("/openapi.json").get_json()
+    monkeypatch.setitem(theirs.app.config, "WTF_CSRF_METHODS", set())  # forms are tried elsewhere
     walked = 0
     for path, operations in spec["paths"].items():
         if "{" not in path:
@@ -266,10 +269,7 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(build: Callable[..
                 (admin, {}),
                 (nurse, {}),
             ):
-                with theirs.app.app_context():
-                    theirs.app.config["WTF_CSRF_METHODS"] = set()
                 answer = client.open(address, method=method.upper(), json=body, headers=headers)
-                theirs.app.config["WTF_CSRF_METHODS"] = {"POST", "PUT", "PATCH", "DELETE"}
                 assert answer.status_code in {403, 404, 422}, (method, path, answer.get_data(as_text=True))
                 assert "Asha" not in answer.get_data(as_text=True)
                 walked += answer.status_code == 404
@@ -290,7 +290,7 @@ def test_reading_an_address_changes_nothing(house: House) -> None:
     house.machine.post("/readings", GOOD_READING)
     spec = house.app.test_client().get("/openapi.json").get_json()
     clients = [(house.machine.client, {"Authorization": f"Bearer {house.secret}"})]
-    clients += [(house.staff(role), {}) for role in Role]
+    clients += [(house.staff(role), {}) for role in (Role.PHYSICIAN, Role.ADMINISTRATOR)]
     before = _rows(house)
     seen = set()
     addresses = [path for path, operations in spec["paths"].items() if "get" in operations]

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from http import HTTPStatus
 
 import pytest
+from flask.testing import FlaskClient
 from werkzeug.routing import Rule
 
 from service.accounts.staff import add_staff
@@ -83,6 +84,26 @@ def test_a_path_that_decides_exports_or_administers_needs_that_right(house: Hous
     assert seen == set(range(len(MUST)))
 
 
+def asked(client: FlaskClient, rule: Rule, method: str) -> HTTPStatus:
+    """What such a request about nothing that is there is answered."""
+    path = re.sub(r"<[^>]+>", str(uuid.uuid4()), rule.rule)
+    body = {"json": {}} if path.startswith("/api/") and method != "GET" else {}
+    return HTTPStatus(client.open(path, method=method, **body).status_code)
+
+
+@pytest.fixture(autouse=True)
+def no_form_tokens(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forms are tried elsewhere. The application is that of other tests too, and is given back as it was."""
+    monkeypatch.setitem(house.app.config, "WTF_CSRF_METHODS", set())
+
+
+def test_whoever_is_not_signed_in_reaches_nothing_that_needs_a_right(house: House) -> None:
+    client = house.app.test_client()
+    for rule, method in routes(house):
+        if needed(house, rule) is not None:
+            assert asked(client, rule, method) in {HTTPStatus.SEE_OTHER, HTTPStatus.UNAUTHORIZED}, f"{method} {rule}"
+
+
 PEOPLE = [([role], []) for role in Role] + [([Role.NURSE], list(GRANTED)), ([Role.ADMINISTRATOR, Role.READ_ONLY], [])]
 
 
@@ -90,24 +111,21 @@ PEOPLE = [([role], []) for role in Role] + [([Role.NURSE], list(GRANTED)), ([Rol
 def test_each_role_reaches_what_the_table_gives_it_and_nothing_else(
     house: House, roles: list[Role], grants: list[Right]
 ) -> None:
-    house.app.config["WTF_CSRF_METHODS"] = set()  # forms are tried elsewhere
     with write_session(house.engine) as session:
         act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
         who = add_staff(act, "walker@fernmoor.example", "Walker", roles, grants=grants).id
+    client = house.app.test_client()
+    sign_in_as(client, who, house.clock.now())
     held, wrong = rights_of(roles, grants), []
     for rule, method in routes(house):
         right = needed(house, rule)
         if right is None:
             continue
-        client = house.app.test_client()
-        sign_in_as(client, who, house.clock.now())
-        path = re.sub(r"<[^>]+>", str(uuid.uuid4()), rule.rule)
-        body = {"json": {}} if path.startswith("/api/") and method != "GET" else {}
-        refused = client.open(path, method=method, **body).status_code == HTTPStatus.FORBIDDEN
-        if refused is (right in held):
+        if (asked(client, rule, method) is HTTPStatus.FORBIDDEN) is (right in held):
             wrong.append(f"{method} {rule} needs {right}")
-        assert house.app.test_client().open(path, method=method, **body).status_code in {303, 401}, f"{method} {rule}"
     assert wrong == []
+    still = client.get("/clinic/inbox").status_code
+    assert still in {HTTPStatus.OK, HTTPStatus.FORBIDDEN}, "signed out on the way"
 
 
 def test_administration_alone_holds_no_right_over_patients() -> None:

@@ -390,6 +390,7 @@ def test_the_command_reports_as_json_for_a_machine(run):
     }  # fmt: skip
 
 
+@pytest.mark.databases("sqlite")
 def test_a_long_file_shows_how_far_it_is(run, tmp_path):
     chance = random.Random(1)
     file = tmp_path / "long.csv"

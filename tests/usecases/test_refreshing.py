@@ -34,6 +34,8 @@ from service.store.tables import (
 from tests.copies import made_once
 from tests.ward import NOW, Ward, open_ward
 
+pytestmark = pytest.mark.databases("sqlite")  # one_path goes the same way evening by evening, on both
+
 LONDON = ZoneInfo("Europe/London")
 
 
@@ -100,6 +102,7 @@ def take(engine: Engine, patient_id: uuid.UUID, day: date, diastolic: float, now
 # --- what is carried -------------------------------------------------------------------------
 
 
+@pytest.mark.databases("both")
 def test_a_row_carries_its_state_and_the_next_day_goes_on_from_it(engine: Engine):
     clinic_id, patient_id = made(engine, [18.0, 18.5, 17.5] * 30)
     assert state_of(engine, patient_id)
@@ -122,6 +125,7 @@ def test_a_state_of_another_version_or_damaged_is_worked_out_from_the_rows(engin
     assert_as_the_rows_say(engine, clinic_id, NOW)
 
 
+@pytest.mark.databases("both")
 def test_the_audit_finds_a_state_that_is_not_what_the_rows_say(engine: Engine):
     clinic_id, patient_id = made(engine, [18.0, 18.5, 17.5] * 30)
     with write_session(engine) as session:
@@ -145,6 +149,7 @@ def test_a_late_reading_is_counted_on_its_own_day(engine: Engine, late: int):
     assert (state_of(engine, patient_id) != before) is (late > 0)  # today is not carried yet
 
 
+@pytest.mark.databases("both")
 def test_a_corrected_reading_that_moves_to_another_day_changes_both(engine: Engine):
     clinic_id, patient_id = made(engine, [18.0, 18.5, 17.5] * 30)
     with read_session(engine) as session:
@@ -225,7 +230,6 @@ def test_an_episode_that_lasts_for_more_than_half_a_year_stays_open_and_the_same
 
 
 @pytest.mark.slow
-@pytest.mark.databases("sqlite")  # test_one_path lives evening by evening on both
 def test_many_evenings_of_messy_patients_are_what_the_rows_say(engine: Engine):
     """Late, second, corrected and sitting readings, gaps, limits and references, over forty evenings."""
     chance = random.Random(9)
@@ -332,6 +336,7 @@ def test_a_refresh_of_a_patient_of_two_years_reads_what_one_of_three_months_does
     assert sum(long) < 250  # three tables of at most some 44 days, and a handful of settings
 
 
+@pytest.mark.databases("both")
 def test_what_a_patient_asks_for_again_is_the_same_number_of_queries_for_one_and_for_many(engine: Engine):
     numbers = []
     for count in (1, 30):

@@ -102,14 +102,15 @@ BAD = [
 ]
 
 
-@pytest.mark.parametrize(("row", "field"), BAD)
-def test_a_bad_row_is_told_by_line_and_field_and_the_others_run(tmp_path: Path, row: str, field: str):
+def test_a_bad_row_is_told_by_line_and_field_and_the_others_run(tmp_path: Path):
     good = _rows("P-9", 1)
-    result, lines = _run(tmp_path, [*good[:20], row, *good[20:]])
+    result, lines = _run(tmp_path, [*good[:20], *(row for row, _ in BAD), *good[20:]])
     assert result.exit_code == 0
-    assert f"readings.csv: line 22: {field} was " in result.stderr
-    assert "accepted: " in result.stderr
-    assert "rows refused 1," in result.output
+    told = [line for line in result.stderr.splitlines() if ": line " in line]
+    for number, (said, (_, field)) in enumerate(zip(told, BAD, strict=True)):
+        assert said.startswith(f"readings.csv: line {22 + number}: {field} was ")
+        assert "accepted: " in said
+    assert f"rows refused {len(BAD)}," in result.output
     assert [line["local_date"] for line in lines] == [told.local_date.isoformat() for told in _told(good)]
     assert lines
 

@@ -316,6 +316,7 @@ def patient_pdf(ward: Ward, patient) -> bytes:
     return pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
 
 
+@pytest.mark.databases("sqlite")
 def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(ward):
     asha = ward.patient("Asha Okoro", pressures=[*STEADY[:-1], None], weights=[81.4] * 30, reference=18.0)
     sign(ward, asha, Outcome.ADJUSTED, "Will weigh daily.")
@@ -343,6 +344,7 @@ def test_thirty_days_of_a_patient_tell_days_reviews_adjustments_and_every_value(
     assert any("Time line from 27 October to 25 November" in alt for alt in alts)
 
 
+@pytest.mark.databases("sqlite")
 def test_the_printed_record_holds_what_was_entered_until_its_last_day(ward):
     asha = ward.patient("Asha Okoro", pressures=STEADY)
     act, there = Act(ward.session, OPERATOR, ward.clinic.id, ward.now), ward.session.get_one(Patient, asha.id)

@@ -183,7 +183,7 @@ later_data = st.lists(
 
 
 @settings(
-    max_examples=10, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )
 @given(later_data)
 def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes):

@@ -137,6 +137,7 @@ Worker(open_engine(url), SystemClock(), {}, lambda *_: "", settings, name="proce
 """
 
 
+@pytest.mark.databases("sqlite")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_a_stop_signal_lets_the_tick_in_hand_finish(engine: Engine, tmp_path: Path, number: signal.Signals) -> None:
     url = engine.url.render_as_string(hide_password=False)

@@ -139,7 +139,7 @@ def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(passwo
 
 
 def inside(client: FlaskClient) -> bool:
-    return client.get("/clinic/review").status_code == 200
+    return client.get("/clinic/inbox").status_code == 200
 
 
 def test_a_session_ends_after_a_quarter_of_an_hour_without_use(house: House) -> None:

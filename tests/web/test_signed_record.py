@@ -101,7 +101,7 @@ def signed(clinic: Clinic) -> tuple[str, str, str]:  # noqa: F811
     return kept, shown, json.dumps(printed, sort_keys=True, default=str)
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(writes=st.lists(WRITES, min_size=1, max_size=4))
 def test_what_was_signed_stays_whatever_the_record_becomes(clinic: Clinic, writes: list[Any]) -> None:  # noqa: F811
     with read_session(clinic.engine) as session:

@@ -307,7 +307,7 @@ def checked_wording(body: str, kind: MessageKind) -> str:
     if not body.strip() or len(body) > LONGEST:
         raise Refused("body", body, f"text of 1 to {LONGEST} characters")
     if length(literal(body)).segments > MOST_SEGMENTS:
-        accepted = f"at most {MOST_SEGMENTS} segments: {LONGEST} characters of the GSM-7 alphabet, or 201 of others"
+        accepted = f"at most {MOST_SEGMENTS} text messages: {LONGEST} characters, or 201 where one is not plain"
         raise Refused("body", body, accepted)
     return body
 

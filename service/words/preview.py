@@ -114,8 +114,8 @@ def _of_length(longest: str, body: str, reader: Language) -> Iterator[Doubt]:
         if len(costly) > 5:
             shown = reader.gettext("%(shown)s and %(number)s more", shown=shown, number=len(costly) - 5)
         sentence = reader.gettext(
-            "Outside the GSM-7 alphabet: %(shown)s. The whole text travels as UCS-2 for it: 70 units in a "
-            "segment instead of 160, 67 instead of 153 where segments are joined.",
+            "Not in the plain alphabet of text messages: %(shown)s. With it a message holds 70 characters instead of "
+            "160, and 67 instead of 153 where several are joined.",
             shown=shown,
         )
         if not any(sign in body for sign in costly):
@@ -125,11 +125,10 @@ def _of_length(longest: str, body: str, reader: Language) -> Iterator[Doubt]:
         yield Doubt(
             "segments",
             reader.gettext(
-                "Up to %(segments)s text-message segments (%(units)s units of %(alphabet)s): "
-                "each is charged as a message, and telephones may show them apart.",
+                "It goes as up to %(segments)s text messages (%(units)s characters as networks count them): "
+                "each is charged, and telephones may show them apart.",
                 segments=measured.segments,
                 units=measured.units,
-                alphabet=measured.alphabet,
             ),
         )
 

@@ -48,7 +48,7 @@ def test_every_page_fits_and_axe_finds_nothing(visit: Visit, width: int, scheme:
     fits(page, width)
     page.fill("#body", LONG)
     page.click("button:has-text('Preview')")
-    assert "3 segments" in page.inner_text("section[aria-labelledby=shown]")
+    assert "3 text messages" in page.inner_text("section[aria-labelledby=shown]")
     assert "U+2013 EN DASH" in page.inner_text("section[aria-labelledby=shown]")
     fits(page, width)
     page.fill("#body", "{name}")

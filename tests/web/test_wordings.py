@@ -110,7 +110,7 @@ def test_a_preview_shows_what_was_typed_and_writes_nothing(house: House) -> None
     assert "Fernmoor: a “quiet” moment <now> http://localhost/c/" in words(page)
     assert "Not saved." in words(page)
     # 24 + 7 units before and around, and http://localhost/c/ with a key of 22: 70 units alone, 67 joined.
-    assert "2 segments, 74 units of UCS-2" in words(page)
+    assert "2 text messages, 74 characters as networks count them" in words(page)
     assert "“ (U+201C LEFT DOUBLE QUOTATION MARK)" not in words(page)
     assert "““” (U+201C LEFT DOUBLE QUOTATION MARK)" in words(page)
     assert "STOP ends these messages; carriers expect that" in words(page)

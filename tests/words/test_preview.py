@@ -207,7 +207,7 @@ def test_the_sign_that_costs_most_of_a_segment_is_named() -> None:
 
 def test_more_than_one_segment_is_said_with_its_count() -> None:
     told = doubts("{sender}: " + "quiet " * 30)
-    assert told["segments"].startswith("Up to 2 text-message segments (190 units of GSM-7)")
+    assert told["segments"].startswith("It goes as up to 2 text messages (190 characters")
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """The keys of machines: a gateway, a hospital's own program.
 
-Promises that a key's secret is kept only as its SHA-256 and shown only once.
+Promises that a key's secret is kept only as its SHA-256 and shown only once, and that a
+key comes to its end by itself.
 """
 
 from __future__ import annotations
@@ -10,14 +11,19 @@ import secrets
 import uuid
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import datetime, timedelta
+from ipaddress import ip_address, ip_network
 
-from sqlalchemy import Connection, bindparam, select
+from sqlalchemy import Connection, bindparam, select, update
 
 from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import Scope
 from service.store.audit import Act
 from service.store.tables import ApiKey
+
+LASTS_DAYS, MOST_DAYS = 365, 730  # our own numbers
+USED_TO = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -27,10 +33,16 @@ class GoodKey:
     id: uuid.UUID
     clinic_id: uuid.UUID
     scopes: frozenset[Scope]
+    is_stale: bool = False  # when it was last used is long written
 
 
-def issue_key(act: Act, name: str, scopes: Collection[Scope]) -> tuple[ApiKey, str]:
-    """Write a machine's key. Returns it with its secret, which is shown once and kept nowhere. Raises Refused."""
+def issue_key(
+    act: Act, name: str, scopes: Collection[Scope], days: int = LASTS_DAYS, networks: Collection[str] = ()
+) -> tuple[ApiKey, str]:
+    """Write a machine's key, good for so many days and from these networks, or anywhere.
+
+    Returns it with its secret, which is shown once and kept nowhere. Raises Refused.
+    """
     if not scopes:
         raise Refused("scopes", [], "one of %(words)s", words=tuple(Scope))
     secret = f"nt_{secrets.token_urlsafe(32)}"
@@ -38,23 +50,50 @@ def issue_key(act: Act, name: str, scopes: Collection[Scope]) -> tuple[ApiKey, s
         name=validation.text("name", name, longest=80),
         secret_hash=hash_of(secret),
         scopes=sorted(scope.value for scope in scopes),
+        networks=[_network(one) for one in networks],
         created_at=act.now,
+        expires_at=act.now + timedelta(days=validation.whole("days", days, 1, MOST_DAYS)),
     )
     act.add(key)
-    act.note("key.issue", ("key", key.id), scopes=key.scopes)
+    act.note("key.issue", ("key", key.id), scopes=key.scopes, expires_at=key.expires_at)
     return key, secret
 
 
-def check_key(connection: Connection, secret: str) -> GoodKey | None:
-    """What the key of this secret opens, if it has not been revoked."""
+def _network(given: str) -> str:
+    try:
+        return str(ip_network(given.strip()))
+    except ValueError:
+        raise Refused("networks", given, "an address, or a network such as 192.0.2.0/24") from None
+
+
+def check_key(connection: Connection, secret: str, address: str, now: datetime) -> GoodKey | None:
+    """What the key of this secret opens from this address, while it lasts."""
     row = connection.execute(_GOOD_KEY, {"hash": hash_of(secret)}).first()
-    return None if row is None else GoodKey(row.id, row.clinic_id, frozenset(Scope(scope) for scope in row.scopes))
+    if row is None or row.expires_at <= now or not _is_from(address, row.networks):
+        return None
+    is_stale = row.used_at is None or now - row.used_at >= USED_TO
+    return GoodKey(row.id, row.clinic_id, frozenset(Scope(scope) for scope in row.scopes), is_stale)
+
+
+def stamp_key(connection: Connection, key: GoodKey, now: datetime) -> None:
+    """The key was used now; written to the hour, since a machine calls often."""
+    connection.execute(update(ApiKey).where(ApiKey.id == key.id).values(used_at=now))
+
+
+def _is_from(address: str, networks: Collection[str]) -> bool:
+    if not networks:
+        return True
+    try:
+        found = ip_address(address)
+    except ValueError:
+        return False
+    return any(found in ip_network(one) for one in networks)
 
 
 # Built once, and without an object: every call of a machine passes here.
-_GOOD_KEY = select(ApiKey.id, ApiKey.clinic_id, ApiKey.scopes).where(
-    ApiKey.secret_hash == bindparam("hash"), ApiKey.revoked_at.is_(None)
-)
+_GOOD_KEY = select(
+    ApiKey.id, ApiKey.clinic_id, ApiKey.scopes, ApiKey.networks, ApiKey.expires_at, ApiKey.used_at
+).where(ApiKey.secret_hash == bindparam("hash"), ApiKey.revoked_at.is_(None))
 
 
 def revoke_key(act: Act, key: ApiKey) -> None:

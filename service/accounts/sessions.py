@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import bindparam, delete, select, update
+from sqlalchemy import ColumnElement, bindparam, delete, select, update
 from sqlalchemy.orm import Session
 
 from service.accounts.throttle import Origin
@@ -37,7 +37,7 @@ def begin_session(
     session: Session, staff: Staff, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
 ) -> SignedIn:
     """Write that a browser is signed in, in place of its session before; the account's that ran out go."""
-    is_over = (StaffSession.staff_id == staff.id) & ~_is_good(now)
+    is_over = (StaffSession.staff_id == staff.id) & ~is_good(now)
     session.execute(delete(StaffSession).where(is_over | (StaffSession.id == instead_of)))
     begun = StaffSession(
         staff_id=staff.id, begun_at=now, seen_at=now, confirmed_at=now,
@@ -94,11 +94,12 @@ def end_sessions(session: Session, staff_id: uuid.UUID) -> None:
 
 def sessions_of(session: Session, staff_id: uuid.UUID, now: datetime) -> Sequence[StaffSession]:
     """The account's sessions that are not yet at their end, the one used last first."""
-    wanted = select(StaffSession).where(StaffSession.staff_id == staff_id, _is_good(now))
+    wanted = select(StaffSession).where(StaffSession.staff_id == staff_id, is_good(now))
     return session.scalars(wanted.order_by(StaffSession.seen_at.desc(), StaffSession.id)).all()
 
 
-def _is_good(now: datetime):  # type: ignore[no-untyped-def]
+def is_good(now: datetime) -> ColumnElement[bool]:
+    """Which sessions are not yet at their end."""
     return (StaffSession.seen_at >= now - IDLE) & (StaffSession.begun_at >= now - LONGEST)
 
 

@@ -218,7 +218,10 @@ class ApiKey(Base):
     name: Mapped[str] = mapped_column(String(80))
     secret_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256 of the secret, hex
     scopes: Mapped[list[Any]]
+    networks: Mapped[list[Any]]  # CIDR; empty is from anywhere
     created_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    used_at: Mapped[datetime | None]  # to the hour
     revoked_at: Mapped[datetime | None]
 
 

@@ -17,7 +17,7 @@ from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 from urllib.parse import quote
 
-from flask import Flask, Request, Response, abort, g, redirect, request, session
+from flask import Flask, Request, Response, abort, g, redirect, request, session, url_for
 from flask.sessions import SecureCookieSession, SecureCookieSessionInterface
 from flask.typing import ResponseReturnValue
 from itsdangerous import BadSignature, URLSafeSerializer
@@ -26,13 +26,13 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import NotFound
 
 from service.accounts import keys, sessions
-from service.accounts.sessions import SignedIn
+from service.accounts.sessions import CONFIRMED_FOR, SignedIn
 from service.accounts.throttle import Origin
 from service.domain.rights import Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.reviewing import drafts
 from service.store.audit import Act, Actor
-from service.store.session import DATABASE_AWAY, connect, read_session, write_session
+from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
 from service.web.services import services
 
@@ -78,6 +78,7 @@ class Caller:
     clinic_id: uuid.UUID
     scopes: frozenset[Scope] = frozenset()
     rights: frozenset[Right] = frozenset()
+    is_fresh: bool = True  # a person showed lately that it is they
 
 
 class Sessions(SecureCookieSessionInterface):
@@ -194,8 +195,20 @@ def staff_act() -> Iterator[Act]:
         drafts.drop(session, staff.id, request.path, f"{request.path}#{request.form.get('corrects', '')}")
 
 
-def staff_only(right: Right) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:
-    """A page for signed-in staff with that right. Others are led to the sign-in page, or told no."""
+def is_fresh(staff: CurrentStaff) -> bool:
+    """Whether they showed lately that it is they: by signing in, or by confirming it."""
+    at = staff.confirmed_at
+    return at is None or services().door_clock.now() - at <= CONFIRMED_FOR
+
+
+def staff_only(
+    right: Right, *, fresh: str = ""
+) -> Callable[[Callable[P, ResponseReturnValue]], Callable[P, ResponseReturnValue]]:
+    """A page for signed-in staff with that right. Others are led to the sign-in page, or told no.
+
+    `fresh` is where to go on, by its endpoint, after somebody has confirmed that it is they: what this page does
+    asks for that, if they did not do so lately.
+    """
 
     def decorate(view: Callable[P, ResponseReturnValue]) -> Callable[P, ResponseReturnValue]:
         @wraps(view)
@@ -206,6 +219,9 @@ def staff_only(right: Right) -> Callable[[Callable[P, ResponseReturnValue]], Cal
                 return redirect(f"/signin?next={quote(back)}", 303)
             if right not in staff.rights:
                 abort(403)
+            if fresh and not is_fresh(staff):
+                back = request.full_path.rstrip("?") if request.method == "GET" else _way_back(fresh)
+                return redirect(f"/confirm?next={quote(back)}", 303)
             g.clinic_id = staff.clinic_id
             return view(*args, **kwargs)
 
@@ -213,6 +229,12 @@ def staff_only(right: Right) -> Callable[[Callable[P, ResponseReturnValue]], Cal
         return guarded
 
     return decorate
+
+
+def _way_back(endpoint: str) -> str:
+    """The page a form stood on, by its endpoint."""
+    patient_id = (request.view_args or {}).get("patient_id")
+    return url_for(endpoint, **({} if patient_id is None else {"patient_id": patient_id}))
 
 
 def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:
@@ -242,10 +264,16 @@ def machine_or_staff() -> Caller | None:
         if kind.lower() != "bearer" or not secret:
             return None
         with connect(services().engine) as connection:
-            key = keys.check_key(connection, secret.strip())
+            now = services().clock.now()
+            key = keys.check_key(connection, secret.strip(), request.remote_addr or "", now)
+        if key is not None and key.is_stale:
+            with suppress(*DATABASE_AWAY), write_connection(services().engine) as connection:
+                keys.stamp_key(connection, key, now)
         return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
     staff = current_staff()
-    return None if staff is None else Caller(staff.actor, staff.clinic_id, rights=staff.rights)
+    return (
+        None if staff is None else Caller(staff.actor, staff.clinic_id, rights=staff.rights, is_fresh=is_fresh(staff))
+    )
 
 
 def keep_session(response: Response) -> Response:

@@ -259,4 +259,4 @@ def test_a_revoked_key_is_not_found(house: House) -> None:
         key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == keys.hash_of(house.secret))).one()
         keys.revoke_key(Act(session, OPERATOR, key.clinic_id, MORNING), key)
     with connect(house.engine) as connection:
-        assert keys.check_key(connection, house.secret) is None
+        assert keys.check_key(connection, house.secret, "127.0.0.1", MORNING) is None

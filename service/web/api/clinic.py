@@ -90,6 +90,9 @@ def change(call: Call, changes: dict[str, Any]) -> Clinic:
     return clinics.change_clinic(call.act, own_clinic(call.session), changes)
 
 
+SURELY = for_staff(Right.ADMINISTER, fresh=True)  # an administrator who showed lately that it is they
+
+
 # --- accounts and keys ----------------------------------------------------------------------
 
 
@@ -127,11 +130,13 @@ NO_MAIL = "No mail is set up here. Whoever runs the service makes the link: neap
 class KeyIn(Schema):
     name = text(80)
     scopes = fields.List(word(vocabulary.Scope), required=True, validate=validate.Length(1, len(vocabulary.Scope)))
+    days = whole(1, keys.MOST_DAYS, load_default=keys.LASTS_DAYS)
+    networks = fields.List(text(50), load_default=[], validate=validate.Length(max=20))
 
 
-KEY = "id name scopes created_at revoked_at"
-KeyOut = shows("KeyOut", ApiKey, KEY, scopes=WORDS)
-NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=WORDS, secret=fields.String())
+KEY = "id name scopes networks created_at expires_at used_at revoked_at"
+KeyOut = shows("KeyOut", ApiKey, KEY, scopes=WORDS, networks=WORDS)
+NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=WORDS, networks=WORDS, secret=fields.String())
 
 
 @accounts_blueprint.get("/staff", allowed=for_staff(Right.ADMINISTER))
@@ -141,7 +146,7 @@ def list_staff(query: dict[str, Any]) -> dict[str, Any]:
     return list_rows(query, Staff, Staff.name)
 
 
-@accounts_blueprint.post("/staff", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff", allowed=SURELY)
 @accounts_blueprint.arguments(StaffIn)
 @accounts_blueprint.response(201, HandedOut)
 def invite_staff(new: dict[str, Any]) -> HandedTo:
@@ -156,7 +161,7 @@ def invite_staff(new: dict[str, Any]) -> HandedTo:
     return HandedTo(staff.id, *astuple(hand_over(staff, key, may_show=True)))
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/reset", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/reset", allowed=SURELY)
 @accounts_blueprint.arguments(Nothing, as_kwargs=True)
 @accounts_blueprint.response(200, HandedOut)
 def reset_staff(staff_id: uuid.UUID) -> HandedTo:
@@ -170,7 +175,7 @@ def reset_staff(staff_id: uuid.UUID) -> HandedTo:
     return HandedTo(staff.id, *astuple(hand_over(staff, key, may_show=False)))
 
 
-@accounts_blueprint.put("/staff/<uuid:staff_id>/roles", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.put("/staff/<uuid:staff_id>/roles", allowed=SURELY)
 @accounts_blueprint.writes(StaffOut, takes=RolesIn)
 def set_roles(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Staff:
     """Say what a colleague may do from their next page on."""
@@ -179,7 +184,7 @@ def set_roles(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Staff:
     return staff
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/end-sessions", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/end-sessions", allowed=SURELY)
 @accounts_blueprint.writes(StaffOut)
 def end_sessions(call: Call, staff_id: uuid.UUID) -> Staff:
     """Sign a colleague out everywhere; they may sign in again."""
@@ -188,7 +193,7 @@ def end_sessions(call: Call, staff_id: uuid.UUID) -> Staff:
     return staff
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/reopen", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/reopen", allowed=SURELY)
 @accounts_blueprint.writes(StaffOut)
 def reopen_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     """Open a closed account again; its person sets a new password by a link that `reset` mails."""
@@ -213,7 +218,7 @@ def change_staff(call: Call, changes: dict[str, Any], staff_id: uuid.UUID) -> St
     return staff
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/close", allowed=SURELY)
 @accounts_blueprint.writes(StaffOut)
 def close_staff(call: Call, staff_id: uuid.UUID) -> Staff:
     """The account opens nothing from now on; what it signed stays."""
@@ -231,7 +236,7 @@ def list_staff_contacts(query: dict[str, Any], staff_id: uuid.UUID) -> dict[str,
     return list_rows(query | {"staff_id": staff_id}, Contact, Contact.position)
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts", allowed=SURELY)
 @accounts_blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_staff_contact(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> Contact:
     """Add a telephone or a mailbox where they are told of open tasks.
@@ -241,7 +246,7 @@ def add_staff_contact(call: Call, new: dict[str, Any], staff_id: uuid.UUID) -> C
     return people.add_contact(call.act, own(call.session, Staff, staff_id), people.NewContact(**new))
 
 
-@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts/<uuid:contact_id>/end", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/staff/<uuid:staff_id>/contacts/<uuid:contact_id>/end", allowed=SURELY)
 @accounts_blueprint.writes(ContactOut)
 def end_staff_contact(call: Call, staff_id: uuid.UUID, contact_id: uuid.UUID) -> Contact:
     """Nothing more goes there."""
@@ -259,15 +264,18 @@ def list_keys(query: dict[str, Any]) -> dict[str, Any]:
     return list_rows(query, ApiKey, ApiKey.created_at.desc())
 
 
-@accounts_blueprint.post("/keys", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/keys", allowed=SURELY)
 @accounts_blueprint.writes(NewKeyOut, 201, takes=KeyIn, kept=False)
 def issue_key(call: Call, new: dict[str, Any]) -> dict[str, Any]:
-    """Issue a key. Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key."""
-    key, secret = keys.issue_key(call.act, new["name"], new["scopes"])
+    """Issue a key, for `days`, from `networks` (CIDR) or anywhere.
+
+    Its secret is in this answer and nowhere else, so this call keeps no Idempotency-Key.
+    """
+    key, secret = keys.issue_key(call.act, **new)
     return {**{name: getattr(key, name) for name in KeyOut().fields}, "secret": secret}
 
 
-@accounts_blueprint.post("/keys/<uuid:key_id>/revoke", allowed=for_staff(Right.ADMINISTER))
+@accounts_blueprint.post("/keys/<uuid:key_id>/revoke", allowed=SURELY)
 @accounts_blueprint.writes(KeyOut)
 def revoke_key(call: Call, key_id: uuid.UUID) -> ApiKey:
     """The key opens nothing from now on."""

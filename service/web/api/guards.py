@@ -35,6 +35,7 @@ class Check:
     right: Right
     scope: Scope | None = None
     asked: str = "A bearer key or a staff session is needed."
+    fresh: bool = False  # asks a person to have shown lately that it is they
 
     def __call__(self) -> None:
         """Set `g.clinic_id`. Raises Problem 401 or 403."""
@@ -50,6 +51,8 @@ class Check:
                 raise Problem(403, f"The key has no scope {self.scope.value!r}.")
         elif self.right not in found.rights:
             raise Problem(403, f"Your account has no right {self.right.value!r}.")
+        elif self.fresh and not found.is_fresh:
+            raise Problem(403, "Confirm first that it is you, at /confirm.")
 
 
 def reads(scope: Scope) -> Check:
@@ -57,14 +60,14 @@ def reads(scope: Scope) -> Check:
     return Check(Right.READ, scope)
 
 
-def needs(scope: Scope, asked: str = Check.asked) -> Check:
+def needs(scope: Scope, asked: str = Check.asked, *, fresh: bool = False) -> Check:
     """Lets in a bearer key with `scope`, or staff who may do the same."""
-    return Check(SCOPES[scope], scope, asked)
+    return Check(SCOPES[scope], scope, asked, fresh)
 
 
-def for_staff(right: Right) -> Check:
+def for_staff(right: Right, *, fresh: bool = False) -> Check:
     """Lets in signed-in staff alone."""
-    return Check(right, asked="A staff session is needed.")
+    return Check(right, asked="A staff session is needed.", fresh=fresh)
 
 
 def caller() -> Caller:

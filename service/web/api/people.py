@@ -221,7 +221,7 @@ def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UU
     return people.add_contact(call.act, caregiver, people.NewContact(**new))
 
 
-@blueprint.patch("/contacts/<uuid:contact_id>", allowed=needs(Scope.CONTACTS))
+@blueprint.patch("/contacts/<uuid:contact_id>", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(ContactOut, takes=ContactMend)
 def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> Contact:
     """Correct an address; one that was marked broken is tried again."""
@@ -260,14 +260,14 @@ def _of_somebody_looked_after(call: Call, contact_id: uuid.UUID) -> Contact:
     return contact
 
 
-@blueprint.post("/patients/<uuid:patient_id>/push-link", allowed=needs(Scope.CONTACTS))
+@blueprint.post("/patients/<uuid:patient_id>/push-link", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(PushLinkOut, 201, kept=False)
 def make_patient_push_link(call: Call, patient_id: uuid.UUID) -> PushLink:
     """Make the link by which the patient sets their own phone up for notices. It stands in this answer alone"""
     return _push_link(call, own_patient(call.session, patient_id))
 
 
-@blueprint.post("/caregivers/<uuid:caregiver_id>/push-link", allowed=needs(Scope.CONTACTS))
+@blueprint.post("/caregivers/<uuid:caregiver_id>/push-link", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(PushLinkOut, 201, kept=False)
 def make_caregiver_push_link(call: Call, caregiver_id: uuid.UUID) -> PushLink:
     """Make the link by which the caregiver sets their own phone up for notices. It stands in this answer alone"""

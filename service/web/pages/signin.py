@@ -59,6 +59,31 @@ def enter() -> ResponseReturnValue:
     return _form(_later(result), email), 429, {"Retry-After": str(result.seconds)}
 
 
+@blueprint.get("/confirm")
+@staff_only(Right.OWN)
+def ask_to_confirm() -> ResponseReturnValue:
+    """Before what reaches far: whether it is still they who sit there."""
+    return _confirm_form()
+
+
+@blueprint.post("/confirm")
+@staff_only(Right.OWN)
+def confirm() -> ResponseReturnValue:
+    """Take the password again, and go on."""
+    staff, now = signed_in(), services().door_clock.now()
+    found = signin.check(services().engine, staff.email, request.form.get("confirm", ""), now, origin(), staff.id)
+    if isinstance(found, Denied):
+        wrong = gettext("This is not your present password.") if found.why is NotIn.WRONG else _later(found)
+        return _confirm_form({"confirm": wrong}), 422 if found.why is NotIn.WRONG else 429
+    with write_session(services().engine) as db:
+        sessions.confirmed(db, staff.session_id, now)
+    return redirect(_next(), 303)
+
+
+def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+    return render_template("signin/confirm.html", problems=problems, next=_next())
+
+
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
     """End this browser's session for good: asked for, or by the page itself after a while without use."""

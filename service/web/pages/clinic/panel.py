@@ -28,7 +28,7 @@ from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.auth import own_clinic, signed_in, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import drafts, enrol, inbox, patient, records, review, rules, wordings
+from service.web.pages.clinic import colleagues, drafts, enrol, inbox, patient, records, review, rules, wordings
 from service.web.services import services
 from service.words.language import Language
 
@@ -48,6 +48,7 @@ for behind in (
     records.blueprint,
     rules.blueprint,
     wordings.blueprint,
+    colleagues.blueprint,
 ):
     blueprint.register_blueprint(behind)
 
@@ -67,7 +68,7 @@ def _counted() -> desk.Counts:
 @staff_only(Right.OWN)
 def home() -> ResponseReturnValue:
     """Where one's work begins: the review, or what an administrator alone answers for."""
-    return redirect(url_for("clinic.panel" if signed_in().may(Right.READ) else "clinic.wordings.page"))
+    return redirect(url_for("clinic.panel" if signed_in().may(Right.READ) else "clinic.colleagues.page"))
 
 
 @blueprint.get("/review")

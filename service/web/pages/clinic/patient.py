@@ -138,7 +138,7 @@ def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.get("/joined.csv")
-@staff_only(Right.EXPORT)
+@staff_only(Right.EXPORT, fresh="clinic.patient.page")
 def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The joined days of the chosen range."""
     with read_session(services().engine) as session:

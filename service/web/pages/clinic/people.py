@@ -98,7 +98,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
 
 
 @contacts_blueprint.post("/push-link")
-@staff_only(Right.ENROL)
+@staff_only(Right.ENROL, fresh="clinic.patient.page")
 def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Make the link by which the patient, or the caregiver who is named, sets their own phone up for notices."""
     if why := links.why_no_push(services().settings):

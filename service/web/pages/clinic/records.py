@@ -38,7 +38,7 @@ def page() -> ResponseReturnValue:
 
 
 @blueprint.get("/week/<week>.pdf")
-@staff_only(Right.EXPORT)
+@staff_only(Right.EXPORT, fresh="clinic.records.page")
 def week_pdf(week: str) -> ResponseReturnValue:
     """The signed record of the review week that begins on `week`."""
     with read_session(services().engine) as session:
@@ -72,7 +72,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @blueprint.get("/joined.csv")
-@staff_only(Right.EXPORT)
+@staff_only(Right.EXPORT, fresh="clinic.records.page")
 def joined_csv() -> ResponseReturnValue:
     """The joined days of every active patient, for as many days as asked for."""
     days = request.args.get("days", summary.STRIP_DAYS, type=int)

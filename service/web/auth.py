@@ -218,6 +218,7 @@ def staff_only(
                 back = request.full_path.rstrip("?") if request.method == "GET" else "/clinic/review"
                 return redirect(f"/signin?next={quote(back)}", 303)
             if right not in staff.rights:
+                g.lacks = right
                 abort(403)
             if fresh and not is_fresh(staff):
                 back = request.full_path.rstrip("?") if request.method == "GET" else _way_back(fresh)

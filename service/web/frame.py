@@ -23,6 +23,7 @@ from werkzeug.exceptions import HTTPException
 
 from service.accounts.sessions import IDLE
 from service.domain import localtime
+from service.domain.rights import ROLES
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, Knowledge, Lane, Outcome
 from service.reports import strip
@@ -36,6 +37,7 @@ from service.words.sentences import brief, diary, record, review, signals, tasks
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = {"signin"}
+WRITTEN = {"note", "reason", "what", "why", "body"}  # fields in which people write sentences
 # What templates make of facts: each gets the page's language first.
 IN_WORDS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),
@@ -149,21 +151,33 @@ def at_clock(say: Language, instant: datetime, zone: str) -> str:
 
 
 def sorry(error: HTTPException) -> ResponseReturnValue:
-    """A page in plain words for an error, without anything of the error itself."""
+    """A page in plain words for an error, without anything of the error itself; what staff had written is on it."""
     code = error.code or 500
     words = {
         400: (
             gettext("That did not work"),
             gettext("Something was missing in what was sent. Please go back and try again."),
         ),
-        403: (gettext("This is not for your account"), gettext("Another member of staff can open it.")),
+        403: (gettext("This is not for your account"), _whom_to_ask()),
         404: (gettext("There is nothing here"), gettext("The address may have been cut short or mistyped.")),
         429: (gettext("Too many tries"), gettext("Please wait a quarter of an hour and try again.")),
     }
     title, text = words.get(
         code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))
     )
-    return render_template("errors/page.html", title=title, text=text), code
+    written = [value for name, value in request.form.items() if name in WRITTEN and value.strip()]
+    return render_template("errors/page.html", title=title, text=text, written=written), code
+
+
+def _whom_to_ask() -> str:
+    """By role, who of the clinic may do what this account may not."""
+    lacks, say = g.get("lacks"), page_language()
+    carry = [labels.label(say, role) for role, rights in ROLES.items() if lacks in rights]
+    if carry:
+        return str(gettext("Whose role carries it: %(roles)s. Please ask one of them.", roles=say.listed(carry)))
+    if lacks is not None:
+        return str(gettext("An administrator of your clinic can allow it for your account."))
+    return str(gettext("Another member of staff can open it."))
 
 
 def no_room() -> str:

@@ -21,6 +21,7 @@ from werkzeug.test import TestResponse
 from service.care import pauses
 from service.clock import FixedClock
 from service.config import Settings
+from service.domain.rights import rights_of
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
@@ -52,6 +53,7 @@ from service.web.pages.clinic import patient as patient_page
 from service.web.pages.clinic import review as review_page
 from tests.builder import acting
 from tests.copies import made_once
+from tests.house import token_on
 from tests.served import serve
 from tests.signed_in import sign_in_as
 from tests.statements import statements_of
@@ -522,12 +524,6 @@ def test_an_adjustment_is_recorded_followed_up_and_corrected(clinic):
     assert "Evening tablet added" not in shown
 
 
-def test_an_adjustment_that_cannot_be_true_is_said_in_words(clinic):
-    page = clinic.path("Asha")
-    where = clinic.post(f"{page}/adjustments", page, kind="medicine", what=" ", made_on="2026-11-20")
-    assert "Not recorded. What changed: accepted is what was changed, in words." in clinic.get(where.split("#")[0])
-
-
 # --- the inbox -----------------------------------------------------------------------------------
 
 
@@ -782,3 +778,56 @@ def test_what_was_done_to_a_pause_stands_on_the_patients_page_with_who_did_it(cl
     assert "a machine: last day changed: until told (before: 23 Nov)" in page
     assert "Taken back." in page
     assert f"{name}: taken back: none of its days is excused" in page
+
+
+@pytest.mark.parametrize("role", Role)
+def test_no_page_offers_what_the_account_may_not_do(clinic: Clinic, role: Role) -> None:
+    """Neither a link nor a form leads where its reader would be told no."""
+    with write_session(clinic.engine) as session:
+        account = session.get_one(Staff, clinic.staff["nurse"])
+        account.roles, account.grants = [role.value], []
+    rights, places = rights_of([role]), clinic.app.url_map.bind("localhost")
+    pages = [*PAGES, clinic.path("Asha"), clinic.path("Cara"), clinic.path("Asha", "/record"), "/password"]
+    offered, seen = set(), 0
+    for path in pages:
+        answer = clinic.client.get(path, follow_redirects=True)
+        seen += answer.status_code == 200
+        page = unescape(answer.get_data(as_text=True))
+        for method, pattern in (
+            ("GET", r'<a [^>]*?href="(/[^"#?]*)'),
+            ("POST", r'<form [^>]*?method="post" action="(/[^"#?]*)'),
+        ):
+            for address in re.findall(pattern, page):
+                view = clinic.app.view_functions[places.match(address, method)[0]]
+                needs = getattr(view, "needs", None)
+                if needs is not None and needs not in rights:
+                    offered.add(f"{path}: {method} {address}")
+    assert seen >= 1
+    assert offered == set()
+
+
+def test_who_is_told_no_learns_whom_to_ask_and_keeps_what_was_written(clinic: Clinic) -> None:
+    page = clinic.path("Asha")
+    token = token_on(clinic.get(page))
+    with write_session(clinic.engine) as session:
+        account = session.get_one(Staff, clinic.staff["nurse"])
+        account.roles, account.grants = [Role.READ_ONLY.value], []
+    sent = {"csrf_token": token, "outcome": "called", "note": "Rang her; <better>"}
+    answer = clinic.client.post(f"{page}/sign", data=sent)
+    told = answer.get_data(as_text=True)
+    assert answer.status_code == 403
+    assert "Whose role carries it: nurse and physician. Please ask one of them." in told
+    assert "Rang her; &lt;better&gt;</textarea>" in told
+    assert token not in told.partition("<main")[2]
+    assert "An administrator of your clinic can allow it" in clinic.get("/clinic/records/joined.csv", 403)
+
+
+def test_an_adjustment_that_was_refused_is_still_in_its_form(clinic: Clinic) -> None:
+    page = clinic.path("Asha")
+    typed = {"kind": "diet", "what": "Less salt", "made_on": "2026-11-20", "follow_up_on": "2020-01-01"}
+    answer = clinic._send(f"{page}/adjustments", page, typed | {"follow_up_what": "Weight"})
+    told = answer.get_data(as_text=True)
+    assert answer.status_code == 422
+    assert "Not recorded. To look at again" in unescape(told)
+    for held in ('<option value="diet" selected>', ">Less salt</textarea>", 'value="2026-11-20"', 'value="Weight"'):
+        assert held in told

@@ -59,7 +59,7 @@ def page(patient_id: uuid.UUID) -> ResponseReturnValue:
     return _page(patient_id)
 
 
-def _page(patient_id: uuid.UUID, told: str = "") -> ResponseReturnValue:
+def _page(patient_id: uuid.UUID, told: str = "") -> str:
     """The page; after a form that could not be taken, with why, and with what was typed into it."""
     if told:
         flash(told, "wrong")
@@ -181,7 +181,7 @@ def adjust(patient_id: uuid.UUID) -> ResponseReturnValue:
         with staff_act() as act:
             change(act, own_patient(act.session, patient_id), new, dose, times, wrong)
     except Refused as refused:
-        flash(gettext("Not recorded. %(why)s", why=_plain(refused)), "wrong")
+        return _page(patient_id, gettext("Not recorded. %(why)s", why=_plain(refused))), 422
     except LookupError:
         abort(404)
     else:
@@ -214,7 +214,7 @@ def close_episode(patient_id: uuid.UUID) -> ResponseReturnValue:
     except episodes.NotOpen:
         flash(gettext("It had ended, or was closed, before."), "wrong")
     except Refused as refused:
-        flash(gettext("Not closed. %(why)s", why=_plain(refused)), "wrong")
+        return _page(patient_id, gettext("Not closed. %(why)s", why=_plain(refused))), 422
     else:
         flash(gettext("Closed. A later answer that is still worse tells it anew."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="why"), 303)
@@ -229,7 +229,7 @@ def accept(patient_id: uuid.UUID) -> ResponseReturnValue:
         with staff_act() as act:
             accepting.accept(act, own_patient(act.session, patient_id), reason, until)
     except Refused as refused:
-        flash(gettext("Not accepted. %(why)s", why=_plain(refused)), "wrong")
+        return _page(patient_id, gettext("Not accepted. %(why)s", why=_plain(refused))), 422
     else:
         flash(gettext("Accepted. Anything new, or the date, ends it."), "good")
     return redirect(url_for("clinic.patient.page", patient_id=patient_id), 303)

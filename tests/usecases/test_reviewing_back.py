@@ -21,6 +21,7 @@ from service.domain.vocabulary import (
     PatientState,
     PauseCause,
     ResultKind,
+    Rhythm,
     Role,
     SilenceCause,
     StepKind,
@@ -351,8 +352,15 @@ def test_the_printed_record_holds_what_was_entered_until_its_last_day(ward):
     for days_ago, value in ((40, "4.1"), (3, "4.8")):
         taken = ward.now - timedelta(days=days_ago)
         record_result(act, there, kind=ResultKind.POTASSIUM, value=value, taken_at=taken)
+    record_result(act, there, kind=ResultKind.RHYTHM, value=Rhythm.SINUS, taken_at=ward.now - timedelta(days=2))
     told = text_of(patient_pdf(ward, asha))
-    for expected in ("nobody is named", "before: 4.1 mmol/L on 16 Oct 2026", "NYHA class not known", "(4.1 mmol/L on"):
+    for expected in (
+        "Rhythm: sinus rhythm on 23 Nov 2026",
+        "nobody is named",
+        "before: 4.1 mmol/L on 16 Oct 2026",
+        "NYHA class not known",
+        "(4.1 mmol/L on",
+    ):
         assert expected in told, expected
     soon = TODAY + timedelta(days=3)
     next_contacts.plan_contact(act, there, due_on=soon, way=ContactWay.CALL, role=Role.NURSE)

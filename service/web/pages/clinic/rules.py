@@ -57,7 +57,8 @@ def save() -> ResponseReturnValue:
     except Refused as refused:
         flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, _names())), "wrong")
         return _shown(request.form.to_dict(), is_own=True), 422
-    flash(gettext("Kept. What the days after a stay are judged by is worked out anew."), "good")
+    anew = gettext("Kept. What the days after a stay are judged by is worked out anew.")
+    flash(anew if "record_rules" in new else gettext("Kept."), "good")
     return redirect(url_for("clinic.rules.page"), 303)
 
 

@@ -82,6 +82,11 @@ def test_the_person_is_set_whole(clinic: Clinic) -> None:  # noqa: F811
     with read_session(clinic.engine) as session:
         row = session.scalars(select(PersonRow)).one()
     assert (row.height_cm, row.altitude_m, row.dialysis_days, row.implanted_on) == (161.5, 120, 0b1001, None)
+    enter(clinic, "person", dialysis_days="none")
+    with read_session(clinic.engine) as session:
+        newest = session.scalars(select(PersonRow).where(PersonRow.superseded_at.is_(None))).one()
+    assert newest.dialysis_days == 0  # none, which is not the same as not known
+    assert re.search(r'value="none" checked', clinic.get(clinic.path("Asha", PAGE)))
 
 
 @pytest.mark.parametrize(

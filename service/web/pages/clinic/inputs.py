@@ -33,6 +33,7 @@ class Input:
     start: str = ""
     hint: Any = ""
     choices: Callable[[], Sequence[tuple[str, str]]] | None = None  # what is sent, and what is read; of text: proposals
+    none: Any = ""  # of days: what a box is called that says there is none, which is not the same as not known
     empties: bool = False  # an empty field says that there is none, rather than nothing
 
 
@@ -90,7 +91,9 @@ def value(one: Input, zone: str) -> Any:
         case "yes":
             return {"yes": True, "no": False}.get(forms.text(one.name))
         case "days":
-            return [int(day) for day in request.form.getlist(one.name) if day in set("0123456")] or None
+            ticked = request.form.getlist(one.name)
+            days = [int(day) for day in ticked if day in set("0123456")]
+            return days or ([] if "none" in ticked else None)
         case "number":
             return forms.number(one.name)
         case "datetime-local":

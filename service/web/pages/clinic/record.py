@@ -150,7 +150,7 @@ PERSON = Form("person", _("The person"), _("Change what is known"), (
     Input("implant_side", _("Side"), words=vocabulary.Side),
     Input("altitude_m", _("Lives at, m above the sea"), "number"),
     Input("device", _("Device"), words=vocabulary.Device),
-    Input("dialysis_days", _("Dialysis on"), "days"),
+    Input("dialysis_days", _("Dialysis on"), "days", none=_("no dialysis")),
     Input("fluid_ml", _("Fluid agreed, up to mL a day"), "number"),
     Input("sodium_mg", _("Sodium agreed, up to mg a day"), "number",
           hint=_("An adjustment of diet, dialysis or device points at what stands here then.")), NOTE,
@@ -288,9 +288,10 @@ def _arm_pressure(act: Act, whose: Patient, form: Form) -> None:
 
 def _typed(form: Form) -> dict[str, Any]:
     """What was typed into a form, as `_filled` has it."""
-    days = {day for day in request.form.getlist("dialysis_days") if day in set("0123456")}
+    ticked = set(request.form.getlist("dialysis_days"))
+    days = ticked & set("0123456")
     known = {one.name: request.form.get(one.name, "") for one in form.inputs}
-    return known | ({"dialysis_days": sum(1 << int(day) for day in days)} if days else {})
+    return known | ({"dialysis_days": sum(1 << int(day) for day in days)} if ticked else {})
 
 
 def _shown(patient_id: uuid.UUID, refused: Form | None = None) -> str:

@@ -136,7 +136,8 @@ def _nothing_is_lost_or_doubled(crew: Fleet, panel: Panel) -> None:
     messages, times = crew.messages(), crew.gateway.times()
     assert len(messages) == PATIENTS
     states = Counter(one.state for one in messages.values())
-    assert states.keys() <= {MessageState.SENT, MessageState.CANCELLED}
+    why = Counter((one.state.value, one.reason) for one in messages.values())
+    assert states.keys() <= {MessageState.SENT, MessageState.CANCELLED}, why
     assert {one.reason for one in messages.values() if one.state is MessageState.CANCELLED} <= {"answered"}
     # No doubt either: whoever lost the database in the middle knew what had left, and waited to say so.
     assert times == Counter({one.id for one in messages.values() if one.state is MessageState.SENT})

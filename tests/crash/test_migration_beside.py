@@ -16,7 +16,7 @@ from service.health import checks
 from service.store import migrate
 from tests.conftest import SERVER
 from tests.crash.fleet import seven_tomorrow
-from tests.crash.people import FIRST
+from tests.crash.test_migrations_only_add import FIRST
 from tests.servers import own_database
 from tests.waiting import wait_until
 

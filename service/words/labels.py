@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import StrEnum
 
+from service.domain.asking import HowOften
 from service.domain.vocabulary import (
     AdjustmentKind,
     ArmPosture,
@@ -37,6 +38,7 @@ from service.domain.vocabulary import (
     Role,
     Route,
     SafetySign,
+    Scope,
     Sex,
     Side,
     SignalKind,
@@ -290,6 +292,19 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Pressure.DIASTOLIC: _("PA diastolic"),
         Pressure.MEAN: _("mean PA pressure"),
         Pressure.SYSTOLIC: _("PA systolic"),
+    },
+    Scope: {
+        Scope.ENROL: _("enrol and change plans"),
+        Scope.CONTACTS: _("read and change contacts"),
+        Scope.READINGS: _("send readings"),
+        Scope.CHECKINS: _("send check-ins"),
+        Scope.REVIEW: _("read what the review reads"),
+        Scope.RESULTS: _("send results"),
+    },
+    HowOften: {
+        HowOften.DAILY: _("daily"),
+        HowOften.WEEKLY: _("weekly"),
+        HowOften.AFTER_CHANGE: _("in the two weeks after a change"),
     },
     ConsentKind: {
         ConsentKind.MESSAGES: _("messages to themselves"),

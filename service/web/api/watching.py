@@ -8,6 +8,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
+from service.delivery import operating
 from service.domain.rights import Right
 from service.domain.tasks import from_json
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
@@ -110,6 +111,30 @@ def replies(query: dict[str, Any]) -> dict[str, Any]:
 def messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
     return list_rows(query, Message, Message.created_at.desc())
+
+
+class MessageCancel(Schema):
+    reason = text(60)
+
+
+@blueprint.post("/messages/<uuid:message_id>/retry", allowed=for_staff(Right.CARE))
+@blueprint.writes(MessageOut)
+def retry(call: Call, message_id: uuid.UUID) -> Message:
+    """Queue a message again for now; it is rechecked like any other."""
+    message = own(call.session, Message, message_id)
+    operating.try_again(call.session, message_id, call.actor, call.now)
+    call.session.refresh(message)
+    return message
+
+
+@blueprint.post("/messages/<uuid:message_id>/cancel", allowed=for_staff(Right.CARE))
+@blueprint.writes(MessageOut, takes=MessageCancel)
+def cancel(call: Call, how: dict[str, Any], message_id: uuid.UUID) -> Message:
+    """Cancel a message that has not begun to leave, with the reason."""
+    message = own(call.session, Message, message_id)
+    operating.cancel(call.session, message_id, how["reason"], call.actor, call.now)
+    call.session.refresh(message)
+    return message
 
 
 @blueprint.get("/tasks", allowed=reads(Scope.REVIEW))

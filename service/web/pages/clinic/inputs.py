@@ -51,9 +51,11 @@ class Form:
 
 def given(schema: Schema, form: Form, zone: str) -> dict[str, Any]:
     """What a form holds, as the API's schema reads it; wall times are of `zone`. Raises Refused."""
-    held = {
-        one.name: found for one in form.inputs if (found := value(one, zone)) is not None or one.empties
-    } | dict(form.fixed)  # fmt: skip
+    read = {one.name: value(one, zone) for one in form.inputs}
+    if missing := [one.name for one in form.inputs if one.required and read[one.name] is None]:
+        raise Refused(missing[0], "", gettext("something: it is needed"))
+    held = {one.name: read[one.name] for one in form.inputs if read[one.name] is not None or one.empties}
+    held |= form.fixed
     if any(one.kind == "measure" for one in form.inputs):
         kind, _, unit = held.get("kind", "").partition(" ")
         held |= {"kind": kind} | ({"unit": unit} if unit else {})

@@ -28,7 +28,20 @@ from service.store.session import read_session
 from service.store.tables import Patient
 from service.web.auth import own_clinic, signed_in, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import colleagues, drafts, enrol, inbox, patient, records, review, rules, wordings
+from service.web.pages.clinic import (
+    colleagues,
+    drafts,
+    enrol,
+    inbox,
+    machines,
+    patient,
+    records,
+    review,
+    rules,
+    sent,
+    settings,
+    wordings,
+)
 from service.web.services import services
 from service.words.language import Language
 
@@ -41,6 +54,10 @@ for behind in (
     review.blueprint,
     enrol.blueprint,
     drafts.blueprint,
+    sent.blueprint,
+    settings.blueprint,
+    machines.keys_blueprint,
+    machines.audit_blueprint,
     inbox.blueprint,
     silences_blueprint,
     patients_blueprint,

@@ -1,0 +1,87 @@
+"""The keys of machines, and who did what: what an administrator watches over. A key's secret is shown once."""
+
+from __future__ import annotations
+
+import uuid
+from typing import Any
+
+from flask import Blueprint, flash, g, redirect, render_template, request, url_for
+from flask.typing import ResponseReturnValue
+from flask_babel import gettext
+from sqlalchemy import func, select
+
+from service.accounts import keys
+from service.domain.rights import Right
+from service.domain.validation import Refused
+from service.domain.vocabulary import Scope
+from service.store.session import read_session
+from service.store.tables import ApiKey, AuditLine, Caregiver, Staff
+from service.web import forms
+from service.web.auth import own, own_clinic, staff_act, staff_only
+from service.web.pages.clinic import refusals
+from service.web.services import services
+
+keys_blueprint = Blueprint("keys", __name__, url_prefix="/keys")
+audit_blueprint = Blueprint("audit", __name__, url_prefix="/audit")
+LINES = 100  # on one page
+
+
+@keys_blueprint.get("", endpoint="page")
+@staff_only(Right.ADMINISTER)
+def keys_page() -> ResponseReturnValue:
+    """Every key, the newest first, without its secret."""
+    return _keys()
+
+
+@keys_blueprint.post("")
+@staff_only(Right.ADMINISTER)
+def issue() -> ResponseReturnValue:
+    """Issue a key: its secret stands on the page that answers, and nowhere else."""
+    scopes = [Scope(one) for one in request.form.getlist("scopes") if one in set(Scope)]
+    try:
+        with staff_act() as act:
+            key, secret = keys.issue_key(act, forms.text("name"), scopes)
+    except Refused as refused:
+        called = {"name": gettext("Name"), "scopes": gettext("May")}
+        flash(gettext("Not issued. %(why)s", why=refusals.plain(refused, called)), "wrong")
+        return _keys(), 422
+    return _keys(name=key.name, secret=secret)
+
+
+@keys_blueprint.post("/<uuid:key_id>/revoke")
+@staff_only(Right.ADMINISTER)
+def revoke(key_id: uuid.UUID) -> ResponseReturnValue:
+    """The key opens nothing from now on."""
+    with staff_act() as act:
+        keys.revoke_key(act, own(act.session, ApiKey, key_id))
+    flash(gettext("Revoked. It opens nothing any more."), "good")
+    return redirect(url_for("clinic.keys.page"), 303)
+
+
+@audit_blueprint.get("", endpoint="page")
+@staff_only(Right.ADMINISTER)
+def audit_page() -> ResponseReturnValue:
+    """Who did what to which record, newest first, a page at a time. Ids and names of fields, no values."""
+    number = max(1, request.args.get("page", 1, int))
+    with read_session(services().engine) as session:
+        clinic = own_clinic(session)
+        query = (
+            select(AuditLine, func.coalesce(Staff.name, Caregiver.name, ""))
+            .outerjoin(Staff, Staff.id == AuditLine.actor_id)
+            .outerjoin(Caregiver, Caregiver.id == AuditLine.actor_id)
+            .where(AuditLine.clinic_id == g.clinic_id)
+            .order_by(AuditLine.at.desc(), AuditLine.id)
+        )
+        lines = session.execute(query.limit(LINES + 1).offset((number - 1) * LINES)).all()
+    return render_template(
+        "clinic/audit.html", lines=lines[:LINES], has_more=len(lines) > LINES, number=number, zone=clinic.zone
+    )
+
+
+def _keys(**issued: Any) -> str:
+    with read_session(services().engine) as session:
+        clinic = own_clinic(session)
+        held = session.scalars(
+            select(ApiKey).where(ApiKey.clinic_id == g.clinic_id).order_by(ApiKey.created_at.desc(), ApiKey.id)
+        ).all()
+    return render_template("clinic/keys.html", keys=held, scopes=list(Scope), zone=clinic.zone, **issued)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import timedelta
 from pathlib import Path
@@ -11,9 +12,13 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 
+from service.domain.readings import NewReading
 from service.domain.vocabulary import Source
-from service.store.session import read_session
-from service.store.tables import Contact, Reading
+from service.intake.readings import record_reading
+from service.store.audit import act_of
+from service.store.session import read_session, write_session
+from service.store.tables import Contact, Patient, Reading
+from service.web.pages import lives
 from service.web.pages.demo import linked
 from tests.house import House, open_house, token_on, words
 from tests.statements import writes_of
@@ -128,6 +133,49 @@ def test_event_by_event_one_sees_reminder_and_nudge_happen(house: House) -> None
             break
     assert counts[0] == (2, 0)  # the reminder
     assert counts[-1] == (2, 1)  # the nudge
+
+
+def moved(house: House, by: str) -> None:
+    act(house.client, "/demo/", "/demo/clock", by=by, back="/demo/")
+    house.world.tick()
+
+
+def invented(house: House) -> None:
+    """Asha is one of the demo's people: her reading of yesterday says so."""
+    with write_session(house.engine) as session:
+        asha, at = session.get_one(Patient, house.asha.id), house.world.now - timedelta(days=1)
+        record_reading(act_of(session, asha, at), NewReading(asha.id, at, 40.0, 20.0, 27.0, source=Source.DEMO))
+
+
+def test_the_demos_people_live_on_while_the_clock_is_moved(house: House, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr(lives, "KEEPS", 1.0)
+    moved(house, "hour")
+    assert house.rows(Reading) == []  # who was not invented with the demo is nobody's puppet
+    invented(house)
+    first = house.world.now
+    moved(house, "day")
+    newest = max(house.rows(Reading), key=lambda row: row.taken_at)
+    assert first < newest.taken_at == newest.received_at < house.world.now
+    (tmp_path / "demo.json").write_text(
+        json.dumps({"patient_path": phone_of(house, house.world.phone(house.asha).number)})
+    )
+    moved(house, "day")
+    assert max(row.taken_at for row in house.rows(Reading)) == newest.taken_at  # the visitor plays her
+
+
+def test_a_caregiver_who_was_asked_may_bring_the_reading_about(house: House, monkeypatch) -> None:
+    monkeypatch.setattr(lives, "KEEPS", 0.0)
+    monkeypatch.setattr(lives, "BROUGHT", 1.0)
+    invented(house)
+    ben = house.world.phone(house.ben).number
+    while not house.world.gateway.messages_to(ben):
+        moved(house, "next")
+    assert house.window().reading_at is None
+    moved(house, "hour")
+    moved(house, "hour")
+    reached = house.window().reading_at
+    assert reached is not None
+    assert timedelta(minutes=15) <= reached - house.world.gateway.messages_to(ben)[0].at <= timedelta(minutes=90)
 
 
 @pytest.mark.parametrize("back", ["https://elsewhere.example", "//elsewhere.example", "/signin", ""])

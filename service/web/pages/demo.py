@@ -19,7 +19,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, u
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from markupsafe import Markup, escape
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.clock import FixedClock, SharedClock
@@ -30,14 +30,16 @@ from service.intake.readings import record_reading
 from service.store.audit import act_of
 from service.store.due import Due, Event, next_due
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, Contact, Patient, Reading, Window
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Window
 from service.transports.mock import Kept, MockGateway
+from service.web.pages import lives
 from service.web.services import services
 
 blueprint = Blueprint("demo", __name__, url_prefix="/demo")
 
 AT_FIRST = (38.0, 18.0, 26.0, 72.0)  # invented: systolic, diastolic, mean (mmHg), heart rate
 LONGEST_REPLY = 480
+POINTED_AT = {"patient_path", "caregiver_path"}
 _ADDRESS = re.compile(r"https?://[^\s<>\"']+")
 
 
@@ -94,7 +96,7 @@ def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
         _, owner = _owner(session, contact_id)
         if not isinstance(owner, Patient):
             abort(404)
-        systolic, diastolic, mean, rate = last_reading(session, owner.id) or AT_FIRST
+        systolic, diastolic, mean, rate = lives.last_reading(session, owner.id) or AT_FIRST
         by = secrets.choice((-1.0, 0.0, 1.0))
         new = NewReading(
             patient=owner.id,
@@ -119,14 +121,17 @@ def move_clock() -> ResponseReturnValue:
     asked = request.form.get("by", "")
     steps = {"hour": timedelta(hours=1), "day": timedelta(days=1)}
     if asked in steps:
-        clock.advance(steps[asked])
+        by = steps[asked]
     elif asked == "next":
         with read_session(services().engine) as session:
             due = next_due(session)
-        if due is not None and (ahead := due.at - clock.now()) > timedelta(0):
-            clock.advance(ahead + timedelta(seconds=1))
+        by = timedelta(0) if due is None else max(due.at - clock.now() + timedelta(seconds=1), timedelta(0))
     else:
         abort(400)
+    # Before the clock is moved: who has taken the reading by then is not asked for it.
+    now = clock.now()
+    lives.live(services().engine, now, now + by, _played())
+    clock.advance(by)
     return redirect(_back(request.form.get("back", "")), 303)
 
 
@@ -214,6 +219,15 @@ def _notes() -> dict[str, Any]:
     return notes
 
 
+def _played() -> set[uuid.UUID]:
+    """The patients of the two telephones that the visitor is pointed at: theirs, and of whose caregiver it is."""
+    contacts = [uuid.UUID(str(path)[-36:]) for name, path in _notes().items() if name in POINTED_AT]
+    with read_session(services().engine) as session:
+        found = select(func.coalesce(Contact.patient_id, Caregiver.patient_id))
+        found = found.outerjoin(Caregiver, Caregiver.id == Contact.caregiver_id).where(Contact.id.in_(contacts))
+        return set(session.scalars(found))
+
+
 def _back(asked: str) -> str:
     return asked if re.fullmatch(r"/demo/(phone/[0-9a-f-]{36})?", asked) else url_for("demo.index")
 
@@ -258,14 +272,3 @@ def everybody(session: Session, now: datetime) -> list[Person]:
         if patient_id in people:
             people[patient_id].is_waited_for = True
     return sorted(people.values(), key=lambda one: (not one.is_waited_for, one.name))
-
-
-def last_reading(session: Session, patient_id: uuid.UUID) -> tuple[float, float, float, float] | None:
-    """The newest reading: systolic, diastolic, mean (mmHg), heart rate."""
-    row = session.scalars(
-        select(Reading)
-        .where(Reading.patient_id == patient_id, Reading.superseded_at.is_(None))
-        .order_by(Reading.taken_at.desc())
-        .limit(1)
-    ).first()
-    return None if row is None else (row.pa_systolic, row.pa_diastolic, row.pa_mean, row.heart_rate or 72.0)

@@ -38,7 +38,9 @@ from service.store.tables import (
 )
 
 FIRST = aliased(Message)  # the one in which a contact was told who writes
-BEGUN_BY_US = frozenset({MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.TEST})
+BEGUN_BY_US = frozenset({
+    MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE, MessageKind.FROM_CLINIC, MessageKind.TEST,
+})  # fmt: skip
 NEVER_CAME = frozenset({MessageState.FAILED, MessageState.EXPIRED, MessageState.CANCELLED})
 
 

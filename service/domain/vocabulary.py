@@ -211,6 +211,7 @@ class MessageKind(StrEnum):
     STARTED = "started"
     HELP = "help"
     STRANGER = "stranger"  # to a number that nobody has
+    FROM_CLINIC = "from_clinic"  # sent by hand, in a wording from the clinic's list
     STAFF_TASK = "staff_task"
     DIGEST = "digest"
     TEST = "test"  # asked for by staff, to see that it arrives

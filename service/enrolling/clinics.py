@@ -15,6 +15,7 @@ from service.domain import asking, localtime, steps, validation
 from service.domain.record import rules
 from service.domain.validation import Refused
 from service.domain.vocabulary import Paper
+from service.enrolling import phrases
 from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.tables import Clinic
@@ -66,7 +67,9 @@ def enrol_clinic(session: Session, new: NewClinic, actor: Actor, now: datetime) 
     _check_start(*(getattr(clinic, name) for name in START_HOURS))
     session.add(clinic)
     session.flush()
-    Act(session, actor, clinic.id, now).note("clinic.enrol", clinic)
+    act = Act(session, actor, clinic.id, now)
+    act.note("clinic.enrol", clinic)
+    phrases.begin(act)
     return clinic
 
 

@@ -91,7 +91,7 @@ def preview_wording(
     """How `body`, or the built-in wording (None), would arrive. Raises Refused. Writes nothing."""
     checked, message_kind = _checked(language, kind)
     normal = None if body is None else checked_wording(_normal(body), message_kind)
-    return previews.preview(normal, message_kind, load_language(checked), _signs(clinic, links), reader)
+    return previews.preview(normal, message_kind, load_language(checked), signs_of(clinic, links), reader)
 
 
 def set_wording(act: Act, language: str, kind: str, body: str) -> int:
@@ -174,7 +174,7 @@ def _wording(
     built_in = previews.built_in(kind, load_language(language))
     body = None if row is None else row.body
     try:
-        shown = previews.preview(body, kind, load_language(language), _signs(clinic, links), reader)
+        shown = previews.preview(body, kind, load_language(language), signs_of(clinic, links), reader)
     except Refused:  # written before a rule that it breaks, or past the service
         shown = None
     return Wording(
@@ -189,7 +189,8 @@ def _wording(
     )
 
 
-def _signs(clinic: Clinic, links: SampleLinks) -> Signs:
+def signs_of(clinic: Clinic, links: SampleLinks) -> Signs:
+    """What the clinic's messages carry, with links that lead nowhere."""
     return Signs(
         clinic.sender_name, clinic.emergency_number, clinic.contact_line, links.patient, links.caregiver, links.staff
     )

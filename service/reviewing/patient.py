@@ -117,6 +117,7 @@ class SentMessage:
     channel: Channel
     state: MessageState
     reason: str | None
+    text: str = ""  # of one that was sent by hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,9 +306,13 @@ def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID
 
 def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: datetime) -> tuple[SentMessage, ...]:
     theirs = (Message.clinic_id == clinic_id, Message.patient_id == patient.id, Message.created_at >= since)
-    query = select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason)
+    query = select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason, Message.params)
     rows = session.execute(query.where(*theirs).order_by(Message.created_at))
-    return tuple(SentMessage(local_date(row[0], patient.zone), *row[1:]) for row in rows)
+    by_hand = MessageKind.FROM_CLINIC
+    return tuple(
+        SentMessage(local_date(at, patient.zone), kind, channel, state, why, params["text"] if kind is by_hand else "")
+        for at, kind, channel, state, why, params in rows
+    )
 
 
 # What a message did, when it did not simply arrive.

@@ -722,6 +722,18 @@ class MessageTemplate(Base):
     set_at: Mapped[datetime]
 
 
+class Phrase(Base):
+    """A wording that the clinic's staff send by hand, in one language or several."""
+
+    __tablename__ = "phrases"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    place: Mapped[int]  # in the list
+    bodies: Mapped[dict[str, Any]]  # text by language
+    set_by: Mapped[str] = mapped_column(String(80))
+    set_at: Mapped[datetime]
+
+
 class InboundText(Base):
     """A text message that reached us. Taken in once per gateway reference and what it says."""
 

@@ -33,7 +33,7 @@ from service.web import problems
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
-from service.words.sentences import brief, diary, record, review, signals, tasks
+from service.words.sentences import brief, diary, reaching, record, review, signals, tasks
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = {"signin"}
@@ -56,6 +56,8 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     ),
     "since": lambda say, entry: review.since(say, entry.reviewed_on, entry.since),
     "came_since": lambda say, entry: review.came_since(say, entry.signed.stood[-1], entry.summary, entry.lane),
+    "cannot_leave": reaching.cannot_leave,
+    "leaves": lambda say, until, zone: reaching.leaves(say, until, localtime.zone(zone)),
     "response": signals.response,
     "diary_week": diary.diary_week,
     "weight_week": diary.weight_week,

@@ -334,6 +334,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageKind.STARTED: _("started"),
         MessageKind.HELP: _("help"),
         MessageKind.STRANGER: _("to an unknown number"),
+        MessageKind.FROM_CLINIC: _("sent by hand"),
         MessageKind.STAFF_TASK: _("staff task"),
         MessageKind.DIGEST: _("digest"),
         MessageKind.TEST: _("test message"),

@@ -52,6 +52,7 @@ PLACEHOLDERS: Mapping[MessageKind, frozenset[str]] = {
     K.STARTED: frozenset({"sender", "phone"}),
     K.HELP: frozenset({"sender", "phone", "number"}),
     K.STRANGER: frozenset({"sender", "phone", "number"}),
+    K.FROM_CLINIC: frozenset({"sender", "text"}),
     K.STAFF_TASK: frozenset({"sender", "link"}),
     K.DIGEST: frozenset({"sender", "link", "count"}),
     K.TEST: frozenset({"sender"}),
@@ -64,7 +65,10 @@ REQUIRED: Mapping[MessageKind, frozenset[str]] = {
     K.CALL_CLINIC: frozenset({"number", "phone"}),
     K.STRANGER: frozenset({"number", "phone"}),
     K.REPLY: frozenset({"text"}),
+    K.FROM_CLINIC: frozenset({"sender", "text"}),
 }
+PHRASE = frozenset({"phone", "number"})  # what a wording for a message by hand may fill in; who writes stands before it
+LONGEST_SENDER = 32
 # Joiners shape letters and emoji. Every other sign that is not seen may hide or turn round what is:
 # a direction override shows a telephone number backwards.
 _UNSEEN_BUT_MEANT = frozenset("\n\u200c\u200d")
@@ -189,6 +193,7 @@ def _full(language: Language) -> Mapping[MessageKind, Template]:
                 "Anything else: call {phone}.",
             )
         ),
+        K.FROM_CLINIC: Template(pgettext("text message", "{sender}: {text}")),
         K.STAFF_TASK: Template(pgettext("text message", "{sender}: something waits in the inbox. {link}")),
         K.DIGEST: Template(pgettext("text message", "{sender}: waiting in the inbox: {count}. {link}")),
         K.TEST: Template(
@@ -257,6 +262,16 @@ def introduction(language: Language, kind: MessageKind, values: Mapping[str, str
     return words.format_map(values)
 
 
+def first_phrases(language: Language) -> tuple[str, ...]:
+    """What a new clinic can send by hand, until it words that itself."""
+    pgettext = language.pgettext
+    return (
+        pgettext("text message", "We have seen your answers. We will call you this afternoon."),
+        pgettext("text message", "We have seen your answers. We will call you tomorrow."),
+        pgettext("text message", "Please call us today, when it suits you: {phone}"),
+    )
+
+
 def _cannot_wait(language: Language) -> str:
     """A notice to staff of a possible emergency, at whatever hour."""
     return language.pgettext("text message", "{sender}: please look in the inbox now, this cannot wait. {link}")
@@ -291,25 +306,34 @@ def checked_wording(body: str, kind: MessageKind) -> str:
 
     Placeholders count as nothing here: how long they become depends on the clinic, and `preview` tells that.
     """
+    _check(body, PLACEHOLDERS[kind], REQUIRED.get(kind, frozenset()))
+    if kind is K.STOPPED and "phone" not in placeholders(body) and not load_parser().words.start & set(said(body)):
+        raise Refused("body", body, "a wording that leaves a way back: the word START, or {phone}")
+    return body
+
+
+def checked_phrase(body: str) -> str:
+    """A wording for a message by hand, as `checked_wording`; who writes is put before it. Raises Refused."""
+    _check(body, PHRASE, frozenset(), before="x" * LONGEST_SENDER + ": ")
+    return body
+
+
+def _check(body: str, allowed: Collection[str], needed: Collection[str], before: str = "") -> None:
     for sign in body:
         if unicodedata.category(sign) in _UNSEEN and sign not in _UNSEEN_BUT_MEANT:
             raise Refused("body", sign, f"text that can be seen; this is {sign_name(sign)}")
     used = placeholders(body)
-    allowed = PLACEHOLDERS[kind]
     for name in used:
         if name not in allowed:
             raise Refused("body", "{" + name + "}", f"placeholders {in_braces(allowed)}")
-    for name in sorted(REQUIRED.get(kind, frozenset())):
+    for name in sorted(needed):
         if name not in used:
             raise Refused("body", body, "a wording with {" + name + "} in it")
-    if kind is K.STOPPED and "phone" not in used and not load_parser().words.start & set(said(body)):
-        raise Refused("body", body, "a wording that leaves a way back: the word START, or {phone}")
     if not body.strip() or len(body) > LONGEST:
         raise Refused("body", body, f"text of 1 to {LONGEST} characters")
-    if length(literal(body)).segments > MOST_SEGMENTS:
+    if length(before + literal(body)).segments > MOST_SEGMENTS:
         accepted = f"at most {MOST_SEGMENTS} text messages: {LONGEST} characters, or 201 where one is not plain"
         raise Refused("body", body, accepted)
-    return body
 
 
 def placeholders(body: str) -> list[str]:

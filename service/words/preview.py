@@ -83,12 +83,23 @@ def built_in(kind: MessageKind, language: Language) -> str:
     return messages.by_text(language, kind, ASKED)[0]
 
 
+def doubts(phrase: str, language: Language, signs: Signs, reader: Language) -> tuple[Doubt, ...]:
+    """What to look at again in a wording for messages by hand. Raises Refused for one that cannot be used."""
+    messages.checked_phrase(phrase)
+    said = phrase.format_map({"number": signs.number, "phone": signs.phone})
+    sent = messages.render("{sender}: {text}", K.FROM_CLINIC, {"sender": signs.sender, "text": said})
+    of_words = [one for one in _of_words(phrase, K.FROM_CLINIC, language, reader) if one.name != "unsigned"]
+    return (*_of_length(sent, phrase, reader), *of_words)
+
+
 def _values(kind: MessageKind, language: Language, signs: Signs) -> Iterator[dict[str, str]]:
     """The values of an ordinary message first; then whatever else may stand there."""
     link = signs.staff_link if kind in TO_STAFF else signs.caregiver_link if kind is K.NUDGE else signs.patient_link
     fixed = {"sender": signs.sender, "number": signs.number, "phone": signs.phone, "link": link}
     answers = [messages.line(language, messages.THANKS)]
     counts = [FEW]
+    if kind is K.FROM_CLINIC:
+        answers = [messages.first_phrases(language)[0]]
     if kind is K.REPLY:
         keys = messages.lines(language)
         answers += [messages.line(language, key, again=again) for key in keys for again in (False, True)]

@@ -15,10 +15,10 @@ from service.accounts import staff as accounts
 from service.domain import vocabulary
 from service.domain.rights import GRANTED, Right
 from service.domain.vocabulary import Scope
-from service.enrolling import clinics, people, wordings
+from service.enrolling import clinics, people, phrases, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
-from service.store.tables import ApiKey, Clinic, Contact, Staff
+from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
 from service.web.api.base import Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, Check, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
@@ -316,6 +316,18 @@ WordingOut = shows(
 )
 
 
+PhraseOut = shows("PhraseOut", Phrase, "id place bodies set_by set_at")
+
+
+class PhraseIn(Schema):
+    bodies = fields.Dict(
+        keys=fields.String(),
+        values=text(LONGEST_SENT),
+        required=True,
+        metadata={"description": "The text by language, as it is offered for patients of that language."},
+    )
+
+
 ONE = "/wordings/<language>/<kind>"
 
 
@@ -353,3 +365,33 @@ def preview(tried: dict[str, Any], language: str, kind: str) -> Any:
     """How a wording would arrive, filled in with invented values; the built-in one without `body`. Writes nothing."""
     with read_session(services().engine) as session:
         return wordings.preview_wording(own_clinic(session), language, kind, tried["body"], services().sample_links)
+
+
+@wordings_blueprint.get("/phrases", allowed=for_staff(Right.OWN))
+@wordings_blueprint.lists(PhraseOut)
+def list_phrases(query: dict[str, Any]) -> dict[str, Any]:
+    """What staff can send a patient by hand, in order, each by language."""
+    return list_rows(query, Phrase, Phrase.place)
+
+
+@wordings_blueprint.post("/phrases", allowed=for_staff(Right.ADMINISTER))
+@wordings_blueprint.writes(PhraseOut, 201, takes=PhraseIn)
+def add_phrase(call: Call, new: dict[str, Any]) -> Phrase:
+    """One more wording to send by hand, at the end of the list."""
+    return phrases.add_phrase(call.act, new["bodies"])
+
+
+@wordings_blueprint.put("/phrases/<uuid:phrase_id>", allowed=for_staff(Right.ADMINISTER))
+@wordings_blueprint.writes(PhraseOut, takes=PhraseIn)
+def change_phrase(call: Call, new: dict[str, Any], phrase_id: uuid.UUID) -> Phrase:
+    """The same in other words. What was sent keeps the words it was sent in."""
+    return phrases.change_phrase(call.act, own(call.session, Phrase, phrase_id), new["bodies"])
+
+
+@wordings_blueprint.post("/phrases/<uuid:phrase_id>/drop", allowed=for_staff(Right.ADMINISTER))
+@wordings_blueprint.writes(PhraseOut)
+def drop_phrase(call: Call, phrase_id: uuid.UUID) -> Phrase:
+    """It is offered no more. Its words stay in the audit trail."""
+    row = own(call.session, Phrase, phrase_id)
+    phrases.drop_phrase(call.act, row)
+    return row

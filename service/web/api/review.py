@@ -23,7 +23,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Scope, SignalKind
 from service.domain.vocabulary import Response as Settling
 from service.recording import medicines
-from service.reviewing import accepting, adjusting, episodes, measuring, patient, signing, withdrawing
+from service.reviewing import accepting, adjusting, episodes, measuring, messaging, patient, signing, withdrawing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry, build_panel
 from service.reviewing.patient import SignedReview
@@ -36,6 +36,7 @@ from service.store.tables import (
     Acceptance,
     Adjustment,
     MedicineRow,
+    Message,
     Patient,
     ReviewAddition,
     SignOff,
@@ -459,6 +460,43 @@ def take_back(call: Call, acceptance_id: uuid.UUID) -> Acceptance:
     accepting.take_back(call.act, accepted)
     call.session.refresh(accepted)
     return accepted
+
+
+ChoiceOut = shows("ChoiceOut", messaging.Choice, "phrase_id text")
+ByHandOut = shows("ByHandOut", messaging.ByHand, "text written_at state reason")
+OutlookOut = shows(
+    "OutlookOut", messaging.Outlook, "can_leave why until choices today", choices=ChoiceOut, today=ByHandOut
+)
+SentByHandOut = shows("SentByHandOut", Message, "id channel state created_at expires_at next_try_at")
+
+
+class MessageByHandIn(Schema):
+    phrase_id = fields.UUID(required=True, metadata={"description": "One of the `choices`."})
+
+
+@blueprint.get("/patients/<uuid:patient_id>/message", allowed=for_staff(Right.READ))
+@blueprint.response(200, OutlookOut)
+def message_outlook(patient_id: uuid.UUID) -> messaging.Outlook:
+    """Whether a message by hand can leave now, what can be said, and what was sent today."""
+    with read_session(services().engine) as session:
+        whose = own_patient(session, patient_id)
+        return messaging.outlook(session, whose, services().transports.keys(), services().clock.now())
+
+
+@blueprint.post("/patients/<uuid:patient_id>/message", allowed=for_staff(Right.CARE))
+@blueprint.writes(SentByHandOut, 201, takes=MessageByHandIn)
+def send_message(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Message:
+    """Send the patient one of the clinic's wordings. It is dropped at the end of the patient's day.
+
+    409 tells why it would not leave, or that the same words went to them today.
+    """
+    whose = own_patient(call.session, patient_id)
+    try:
+        return messaging.send(call.act, whose, new["phrase_id"], services().transports.keys())
+    except messaging.CannotLeave as cannot:
+        raise Problem(409, f"{cannot}.") from None
+    except messaging.SentToday:
+        raise Problem(409, "The same words went to this patient today.") from None
 
 
 def change(

@@ -71,6 +71,11 @@
     show(find(id));
   };
 
+  const message = async (form) => {
+    const id = form.closest("[data-row]").id;
+    if (await ask(form.action, form)) show(find(id));
+  };
+
   const together = async (form) => {
     const looked = lanes.querySelectorAll("[data-cell] input:checked").length;
     if (!looked) return;
@@ -95,7 +100,7 @@
   });
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    const does = form.matches("#lanes form.sign") ? sign : form.matches("form.undo") ? takeBack : form.matches("#together") ? together : null;
+    const does = form.matches("#lanes form.sign") ? sign : form.matches("form.undo") ? takeBack : form.matches("#together") ? together : form.matches("#lanes form.message") ? message : null;
     if (!does) return;
     event.preventDefault();
     does(form);

@@ -35,7 +35,7 @@ from service.web import drawing, forms
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import people, plan, record, references, refusals, signatures, upkeep
+from service.web.pages.clinic import messaging, people, plan, record, references, refusals, signatures, upkeep
 from service.web.services import services
 from service.words.language import Language
 from service.words.sentences import review as words
@@ -69,12 +69,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         clinic = own_clinic(session)
         at_hand = desk.beside(session, g.clinic_id, seen.days[0].day).get(patient_id, desk.AtHand())
         agreed = contacts.newest_consent(session, patient_id, ConsentKind.MESSAGES)
-        news = lookback.news_since_review(session, seen)
-        is_administrator = signed_in().may(Right.ADMINISTER)
-        since = now - timedelta(days=len(seen.days))
-        audit = lookback.audit_of(session, g.clinic_id, patient_id, since) if is_administrator else ()
         around = neighbours(session, clinic, patient_id, now)
-        later = patient.later_values(session, g.clinic_id, patient_id, seen.reviews, now)
         followed = plan.followed(session, patient_id, now)
         ways = people.ways(session, patient_id)
         weight, weighed_on = seen.weighed or (None, None)
@@ -82,8 +77,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         taken, courses = record.courses_of(session, seen.patient, now)
         recorded = record.today(session, seen.patient, seen.recorded, now, body, seen.entry.summary.trend.level)
         proposed = references.proposed(session, seen.patient, seen.entry.tasks, seen.entry.summary.trend.level)
-        closed = episodes.closed_episodes(session, patient_id)
-        paused = pauses.of_patient(session, patient_id, seen.days[0].day, seen.days[-1].day)
+        behind = _behind(session, seen, now)
     say = page_language()
     facts = patient.timeline_of(seen, say)
     return render_template(
@@ -95,8 +89,6 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         told=told,
         at_hand=at_hand,
         agreed=agreed,
-        news=news,
-        audit=audit,
         drawn=_drawn(patient_id, facts, say),
         range_links=_range_links(patient_id),
         days=len(seen.days),
@@ -106,19 +98,31 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         zone=clinic.zone,
         clinic_name=clinic.name,
         around=around,
-        later=later,
         followed=followed,
         proposed=proposed,
-        paused=paused,
         ways=ways,
         recorded=recorded,
         beside=_unsaid(say, recorded.news, seen.entry.reasons),
         medicines=taken,
         courses=courses,
-        closed=closed,
         closable=[signal.kind for signal in seen.entry.summary.trend.signals if signal.kind in OF_DIARY],
         today=seen.days[-1].day,
+        **behind,
     )
+
+
+def _behind(session: Session, seen: PatientReview, now: datetime) -> dict[str, Any]:
+    """What lies behind the page: what is new, who did what, what reads differently since, and what can be sent."""
+    patient_id, since = seen.patient.id, now - timedelta(days=len(seen.days))
+    audited = signed_in().may(Right.ADMINISTER)
+    return {
+        "news": lookback.news_since_review(session, seen),
+        "audit": lookback.audit_of(session, g.clinic_id, patient_id, since) if audited else (),
+        "later": patient.later_values(session, g.clinic_id, patient_id, seen.reviews, now),
+        "closed": episodes.closed_episodes(session, patient_id),
+        "paused": pauses.of_patient(session, patient_id, seen.days[0].day, seen.days[-1].day),
+        "by_hand": messaging.outlook(session, seen.patient),
+    }
 
 
 def _unsaid(say: Language, news: Sequence[str], reasons: Sequence[Reason]) -> list[str]:
@@ -161,6 +165,15 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     flash(told.text, "good" if told.good else "wrong")
     following = forms.row_id("then") if told.good else None
     return redirect(url_for("clinic.patient.page", patient_id=following or patient_id), 303)
+
+
+@blueprint.post("/message")
+@staff_only(Right.CARE)
+def message(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Send the patient a message by hand."""
+    told = messaging.from_form(patient_id)
+    flash(told.text, "good" if told.good else "wrong")
+    return redirect(url_for("clinic.patient.page", patient_id=patient_id), 303)
 
 
 @blueprint.post("/adjustments")

@@ -28,9 +28,9 @@ from service.reviewing import desk, signing, withdrawing
 from service.reviewing.panel import Panel, PanelEntry, build_panel
 from service.store.session import read_session
 from service.store.tables import SignOff
-from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
+from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import record, signatures
+from service.web.pages.clinic import messaging, record, signatures
 from service.web.services import services
 
 blueprint = Blueprint("review", __name__, url_prefix="/review")
@@ -112,7 +112,7 @@ def page(typed: uuid.UUID | None = None, status: int = 200) -> ResponseReturnVal
         shown = _context(session, asked)
         whole: Panel = shown["panel"]
         ones = {entry.patient_id for entry in whole.entries if str(entry.patient_id) == opened}
-        shown["opened"] = _opened(session, whole, ones, shown["now"])
+        shown |= _opened(session, whole, ones, shown["now"])
     lanes = [(lane, _shown(whole.lanes[lane], asked)) for lane in review.LANES if asked.lane in {None, lane}]
     return render_template("clinic/panel.html", lanes=lanes, sorts=_sort_names(), typed=typed, **shown), status
 
@@ -133,6 +133,13 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign the row, or add to what was signed, and go on."""
     told = signatures.from_form(patient_id)
     return _answer([patient_id], told)
+
+
+@blueprint.post("/<uuid:patient_id>/message")
+@staff_only(Right.CARE)
+def message(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Send the patient a message by hand. The row stays open."""
+    return _answer([patient_id], messaging.from_form(patient_id), opened=True)
 
 
 @blueprint.post("/together")
@@ -195,15 +202,19 @@ def _stands(why: withdrawing.Stands) -> str:
     return words[why]
 
 
-def _answer(patient_ids: Collection[uuid.UUID], told: signatures.Became) -> ResponseReturnValue:
-    """After a form: the rows it changed, for a script; else back to the page, at the next row to do."""
+def _answer(
+    patient_ids: Collection[uuid.UUID], told: signatures.Became, *, opened: bool = False
+) -> ResponseReturnValue:
+    """After a form: the rows it changed, for a script; else back to the page, at the next row to do or the same one."""
     asked = Asked.from_request()
     first = next(iter(patient_ids), None)
     if PART in request.headers:
-        return _rows(patient_ids, opened=told.form, told=told)
+        return _rows(patient_ids, opened=opened or told.form, told=told)
     flash(told.text, "good" if told.good else "wrong")
     if not told.good and told.form and first is not None:
         return page(first)
+    if opened and first is not None:
+        return redirect(_to_row(asked, first, opened=True), 303)
     return redirect(url_for("clinic.panel", **asked.view(), _anchor=request.form.get("next") or None), 303)
 
 
@@ -223,7 +234,7 @@ def _rows(
         if not entries:
             abort(404)
         ones = {entry.patient_id for entry in entries} if opened else set()
-        shown["opened"] = _opened(session, whole, ones, shown["now"])
+        shown |= _opened(session, whole, ones, shown["now"])
     typed = entries[0].patient_id if told and not told.good and told.form else None
     return render_template("clinic/rowpart.html", entries=entries, told=told, typed=typed, **shown)
 
@@ -250,11 +261,14 @@ def _undoable(entry: PanelEntry, now: datetime) -> bool:
     return withdrawing.may_take_back(done.by_id, done.at, bool(done.additions), signed_in().id, now) is None
 
 
-def _opened(session: Session, whole: Panel, ones: set[uuid.UUID], now: datetime) -> dict[uuid.UUID, str]:
-    """Of the rows that stand open, the record's one line."""
+def _opened(session: Session, whole: Panel, ones: set[uuid.UUID], now: datetime) -> dict[str, Any]:
+    """Of the rows that stand open, the record's one line, and what can be sent to the patient by hand."""
     entries = [entry for entry in whole.entries if entry.patient_id in ones]
     lines = record.beside(session, entries, now) if entries else {}
-    return {patient_id: lines.get(patient_id, "") for patient_id in ones}
+    return {
+        "opened": {patient_id: lines.get(patient_id, "") for patient_id in ones},
+        "by_hand": {patient_id: messaging.outlook(session, own_patient(session, patient_id)) for patient_id in ones},
+    }
 
 
 def _shown(entries: tuple[PanelEntry, ...], asked: Asked) -> list[PanelEntry]:

@@ -6,6 +6,8 @@ place in an address. Works without script, and what was typed is not lost to a r
 
 from __future__ import annotations
 
+import uuid
+
 from flask import Blueprint, abort, flash, g, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
@@ -15,11 +17,12 @@ from sqlalchemy.orm import Session
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageKind
-from service.enrolling import wordings
+from service.enrolling import phrases, wordings
 from service.store.session import read_session
-from service.store.tables import Clinic, Staff
+from service.store.tables import Clinic, Phrase, Staff
+from service.store.wordings import phrases as phrases_of
 from service.web import forms, frame
-from service.web.auth import own_clinic, staff_act, staff_only
+from service.web.auth import own, own_clinic, staff_act, staff_only
 from service.web.pages.clinic import refusals
 from service.web.services import services
 from service.words import messages
@@ -56,6 +59,10 @@ def _kinds() -> dict[MessageKind, tuple[str, str]]:
             gettext("To an unknown number"),
             gettext("Once a day, to whoever writes from a number that nobody here has."),
         ),
+        K.FROM_CLINIC: (
+            gettext("Sent by hand"),
+            gettext("Around a message that staff choose from the clinic's list."),
+        ),
         K.STAFF_TASK: (gettext("Task for staff"), gettext("To staff, when something new waits in the inbox.")),
         K.DIGEST: (gettext("Morning count for staff"), gettext("To staff, in the morning, when tasks are open.")),
         K.TEST: (gettext("Test message"), gettext("When staff ask for one, to see that it arrives.")),
@@ -70,7 +77,8 @@ def page() -> ResponseReturnValue:
         clinic = own_clinic(session)
         found = wordings.list_wordings(session, clinic, services().sample_links, frame.page_language())
         by = _who(session)
-    own_first = sorted(codes(), key=lambda language: language != clinic.language)
+        by_hand = phrases_of(session, g.clinic_id)
+    own_first = _own_first(clinic)
     listed = [
         (
             language,
@@ -79,7 +87,64 @@ def page() -> ResponseReturnValue:
         )
         for language in own_first
     ]
-    return render_template("clinic/wordings.html", languages=listed, kinds=_kinds(), by=by, clinic=clinic)
+    return render_template(
+        "clinic/wordings.html", languages=listed, kinds=_kinds(), by=by, clinic=clinic, by_hand=by_hand
+    )
+
+
+# --- messages by hand ---------------------------------------------------------------------------
+
+
+@blueprint.get("/by-hand/new")
+@blueprint.get("/by-hand/<uuid:phrase_id>")
+@staff_only(Right.ADMINISTER)
+def phrase(phrase_id: uuid.UUID | None = None) -> ResponseReturnValue:
+    """The form of one wording for messages by hand, in every language."""
+    return _phrase_form(phrase_id)
+
+
+@blueprint.post("/by-hand/new")
+@blueprint.post("/by-hand/<uuid:phrase_id>")
+@staff_only(Right.ADMINISTER)
+def keep_phrase(phrase_id: uuid.UUID | None = None) -> ResponseReturnValue:
+    """Keep it as typed, or take it from the list."""
+    typed = {language: forms.text(f"body-{language}") for language in codes()}
+    try:
+        with staff_act() as act:
+            row = None if phrase_id is None else own(act.session, Phrase, phrase_id)
+            if row is not None and forms.text("do") == "drop":
+                phrases.drop_phrase(act, row)
+            elif row is not None:
+                phrases.change_phrase(act, row, typed)
+            else:
+                phrases.add_phrase(act, typed)
+    except Refused as refused:
+        return _phrase_form(phrase_id, typed=typed, refused=_why(refused))
+    flash(gettext("Saved. Staff choose from the list as it is now."), "good")
+    return redirect(url_for("clinic.wordings.page", _anchor="by-hand"), 303)
+
+
+def _phrase_form(
+    phrase_id: uuid.UUID | None, *, typed: dict[str, str] | None = None, refused: str = ""
+) -> ResponseReturnValue:
+    with read_session(services().engine) as session:
+        clinic, reader = own_clinic(session), frame.page_language()
+        bodies = {} if phrase_id is None else own(session, Phrase, phrase_id).bodies
+        doubts = phrases.doubts(clinic, bodies, services().sample_links, reader)
+    answer = render_template(
+        "clinic/phrase.html",
+        phrase_id=phrase_id,
+        languages=[(code, load_language(code).name_in(reader)) for code in _own_first(clinic)],
+        typed=bodies if typed is None else typed,
+        doubts={} if typed is not None else doubts,
+        refused=refused,
+        clinic=clinic,
+    )
+    return answer, 422 if refused else 200
+
+
+def _own_first(clinic: Clinic) -> list[str]:
+    return sorted(codes(), key=lambda language: language != clinic.language)
 
 
 @blueprint.get(ONE)

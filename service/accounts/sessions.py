@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts.throttle import Origin
 from service.store.audit import act_of
-from service.store.tables import Staff, StaffSession
+from service.store.tables import Clinic, Staff, StaffSession
 
 IDLE = timedelta(minutes=15)
 LONGEST = timedelta(hours=12)
@@ -48,14 +48,17 @@ def begin_session(
     return SignedIn(staff.id, staff.clinic_id, begun.id)
 
 
-def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> tuple[Staff, StaffSession] | None:
-    """Who is signed in by this session, while it is good: one look-up."""
+def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> tuple[Staff, StaffSession, bool] | None:
+    """Who is signed in by this session, while it is good, and whether their clinic asks for a second step.
+
+    One look-up.
+    """
     row = session.execute(_SIGNED_IN, {"id": session_id}).first()
     if row is None:
         return None
-    staff, begun = row
+    staff, begun, second_step = row
     is_good = now - begun.seen_at <= IDLE and now - begun.begun_at <= LONGEST
-    return (staff, begun) if is_good else None
+    return (staff, begun, second_step) if is_good else None
 
 
 def stamp(session: Session, session_id: uuid.UUID, now: datetime) -> None:
@@ -105,6 +108,7 @@ def is_good(now: datetime) -> ColumnElement[bool]:
 
 # Built once: every page of the clinic passes here.
 _SIGNED_IN = (
-    select(Staff, StaffSession).join(StaffSession, StaffSession.staff_id == Staff.id)
+    select(Staff, StaffSession, Clinic.second_step).join(StaffSession, StaffSession.staff_id == Staff.id)
+    .join(Clinic, Clinic.id == Staff.clinic_id)
     .where(StaffSession.id == bindparam("id"), Staff.active)
 )  # fmt: skip

@@ -16,7 +16,7 @@ from enum import StrEnum
 
 from sqlalchemy import Engine, delete, select
 
-from service.accounts import hashing, throttle
+from service.accounts import factors, hashing, throttle
 from service.accounts.sessions import SignedIn, begin_session
 from service.accounts.throttle import Origin
 from service.domain.validation import storable
@@ -44,13 +44,49 @@ class Denied:
 BUSY = Denied(NotIn.BUSY, 2)
 
 
+@dataclass(frozen=True)
+class HalfIn:
+    """The password was right; a code is asked for."""
+
+    staff_id: uuid.UUID
+
+
 def sign_in(
     engine: Engine, email: str, password: str, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
-) -> SignedIn | Denied:
-    """Check a name and a password, and begin a session in place of the browser's session before."""
+) -> SignedIn | HalfIn | Denied:
+    """Check a name and a password, and begin a session in place of the browser's session before.
+
+    Where the account has a second step, none is begun yet: `finish` does, with its code.
+    """
     found = check(engine, email, password, now, origin)
     if isinstance(found, Denied):
         return found
+    return HalfIn(found.id) if found.totp_secret else _begin(engine, found, now, origin, instead_of)
+
+
+def finish(
+    engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
+) -> SignedIn | Denied:
+    """Check the code of the second step, and begin the session."""
+    found = check_code(engine, staff_id, code, now, origin)
+    return found if isinstance(found, Denied) else _begin(engine, found, now, origin, instead_of)
+
+
+def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin) -> Staff | Denied:
+    """Whose code this is; wrong ones are counted as wrong passwords are."""
+    with write_session(engine) as session:
+        staff = session.get_one(Staff, staff_id)
+        place = throttle.place_of(origin, staff.email, frozenset({staff.id}))
+        if wait := throttle.wait_of(session, place, now):
+            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()))
+        if not staff.active or not factors.use_code(session, staff_id, code, now):
+            throttle.count_failure(session, place, now)
+            return Denied(NotIn.WRONG)
+        throttle.forget_failures(session, staff.email, place)
+        return staff
+
+
+def _begin(engine: Engine, found: Staff, now: datetime, origin: Origin, instead_of: uuid.UUID | None) -> SignedIn:
     with write_session(engine) as session:
         act_of(session, found, now).note("staff.sign_in", found)
         return begin_session(session, found, now, origin, instead_of)

@@ -13,7 +13,7 @@ from typing import Any
 import click
 from sqlalchemy import select
 
-from service.accounts import invitations
+from service.accounts import factors, invitations
 from service.accounts.staff import add_staff, close_account
 from service.accounts.throttle import forget_failures
 from service.commands import opening
@@ -119,14 +119,17 @@ def list_staff(console: Console, clinic: str | None) -> None:
 
 @staff.command("unlock")
 @EMAIL
+@click.option("--second-step", is_flag=True, help="End their second step too: the telephone is lost, and the paper.")
 @with_console
-def unlock(console: Console, email: str) -> None:
+def unlock(console: Console, email: str, second_step: bool) -> None:
     """Let somebody in again: no wait is left, and a link sets a new password. The old one works until then."""
     with console.write() as session:
         account = opening.account_of(session, email)
         forget_failures(session, account.email)
         act = console.act(session, account.clinic_id)
         act.note("staff.unlock", account)
+        if second_step:
+            factors.take_away(act, account)
         key = invitations.invite(act, account, console.door_now())
         opening.say(staff=account.id, link=console.links().invitation(key))
 

@@ -57,6 +57,7 @@ class NewClinic:
     text_line: str | None = None
     silent_again_days: int = 3
     asks_again_in_doubt: bool = False
+    second_step: bool = False
     paper: Paper = Paper.A4
     record_rules: Any = None
 
@@ -127,7 +128,7 @@ def _check(name: str, value: Any) -> Any:
             return None if value is None else validation.line(name, value)
         case "asks":
             return asking.checked_asks(asking.START if value is None else value)
-        case "says_back" | "asks_again_in_doubt":
+        case "says_back" | "asks_again_in_doubt" | "second_step":
             return validation.yes_no(name, value)
         case "paper":
             if value not in list(Paper):

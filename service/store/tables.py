@@ -148,6 +148,7 @@ class Clinic(Base):
     silent_again_days: Mapped[int]  # after so many, a silence that staff closed is told again while it lasts
     record_rules: Mapped[dict[str, Any] | None]  # domain.record.rules.as_json; null takes the start values
     paper: Mapped[vocabulary.Paper] = mapped_column(server_default=vocabulary.Paper.A4)  # records are printed on it
+    second_step: Mapped[bool] = mapped_column(default=False)  # every colleague must have one to sign in
     asks_again_in_doubt: Mapped[bool]  # a prompt that may not have left is sent once more: a double, not nothing
     created_at: Mapped[datetime]
     digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open
@@ -165,6 +166,9 @@ class Staff(Base):
     grants: Mapped[list[Any]]  # domain.rights.Right, beyond what the roles carry
     password_hash: Mapped[str | None] = mapped_column(String(200))  # null until an invitation is taken up
     password_set_at: Mapped[datetime | None]
+    totp_secret: Mapped[str | None] = mapped_column(String(64))  # base32 (RFC 6238); null is no second step
+    totp_step: Mapped[int | None] = mapped_column(BigInteger)  # the last one used: a code opens once
+    paper_codes: Mapped[list[Any]] = mapped_column(default=list)  # SHA-256, hex
     active: Mapped[bool] = mapped_column(default=True)
     language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
     created_at: Mapped[datetime]

@@ -27,6 +27,7 @@ from werkzeug.exceptions import NotFound
 
 from service.accounts import keys, sessions
 from service.accounts.sessions import CONFIRMED_FOR, SignedIn
+from service.accounts.signin import HalfIn
 from service.accounts.throttle import Origin
 from service.domain.rights import Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
@@ -54,13 +55,18 @@ class CurrentStaff:
     language: str | None
     session_id: uuid.UUID
     confirmed_at: datetime | None = None  # when they last showed that it is they; None at the machine's own terminal
+    has_second_step: bool = False
+    lacks_second_step: bool = False  # and the clinic asks for one
 
     @classmethod
-    def of(cls, staff: Staff, session_id: uuid.UUID, confirmed_at: datetime | None = None) -> CurrentStaff:
+    def of(
+        cls, staff: Staff, session_id: uuid.UUID, confirmed_at: datetime | None = None, asked: bool = False
+    ) -> CurrentStaff:
+        """`asked` is whether their clinic asks for a second step."""
         roles, rights = tuple(Role(role) for role in staff.roles), rights_of(staff.roles, staff.grants)
-        return cls(
-            staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language, session_id, confirmed_at
-        )
+        about = (staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language)
+        has = staff.totp_secret is not None
+        return cls(*about, session_id, confirmed_at, has, asked and not has)
 
     def may(self, right: str) -> bool:
         return right in self.rights
@@ -79,6 +85,7 @@ class Caller:
     scopes: frozenset[Scope] = frozenset()
     rights: frozenset[Right] = frozenset()
     is_fresh: bool = True  # a person showed lately that it is they
+    lacks_second_step: bool = False
 
 
 class Sessions(SecureCookieSessionInterface):
@@ -92,6 +99,21 @@ class Sessions(SecureCookieSessionInterface):
         if is_machine and request.path.startswith(self._machines):
             return None
         return super().open_session(app, request)
+
+
+HALF_IN_FOR = timedelta(minutes=5)  # between the password and the code; our own number
+
+
+def begin_half(half: HalfIn, now: datetime) -> None:
+    """Remember, for a few minutes, that this browser gave the right password."""
+    session.clear()
+    session["half"] = [half.staff_id.hex, now.timestamp()]
+
+
+def half_in(now: datetime) -> uuid.UUID | None:
+    """Whose password this browser gave a moment ago."""
+    staff, at = session.get("half", ("", 0.0))
+    return uuid.UUID(staff) if staff and 0 <= now.timestamp() - at <= HALF_IN_FOR.total_seconds() else None
 
 
 def begin_session(signed_in: SignedIn) -> None:
@@ -220,6 +242,8 @@ def staff_only(
             if right not in staff.rights:
                 g.lacks = right
                 abort(403)
+            if staff.lacks_second_step and right is not Right.OWN:
+                return redirect(url_for("signin.second_step"), 303)
             if fresh and not is_fresh(staff):
                 back = request.full_path.rstrip("?") if request.method == "GET" else _way_back(fresh)
                 return redirect(f"/confirm?next={quote(back)}", 303)
@@ -273,7 +297,15 @@ def machine_or_staff() -> Caller | None:
         return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
     staff = current_staff()
     return (
-        None if staff is None else Caller(staff.actor, staff.clinic_id, rights=staff.rights, is_fresh=is_fresh(staff))
+        None
+        if staff is None
+        else Caller(
+            staff.actor,
+            staff.clinic_id,
+            rights=staff.rights,
+            is_fresh=is_fresh(staff),
+            lacks_second_step=staff.lacks_second_step,
+        )
     )
 
 
@@ -309,7 +341,7 @@ def _read_session() -> CurrentStaff | None:
     if found is None:
         session.clear()
         return None
-    staff, begun = found
+    staff, begun, asked = found
     if now - begun.seen_at >= sessions.STAMPED_AFTER:
         g.stale_session = session_id
-    return CurrentStaff.of(staff, session_id, begun.confirmed_at)
+    return CurrentStaff.of(staff, session_id, begun.confirmed_at, asked)

@@ -29,7 +29,7 @@ OPEN = {
     "the provider's signature": {"called_back.receipts", "called_back.replies", "called_back.both",
                                  "api_callbacks.text"},
     "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here",
-                                            "signin.invited", "signin.take_up"},
+                                            "signin.invited", "signin.take_up", "signin.ask_code", "signin.enter_code"},
     "the key of a link": {
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
         "phone.caregiver.answer", "phone.caregiver.thanks", "push.page", "push.manifest", "push.begin", "push.end",

@@ -54,6 +54,7 @@ class ClinicChange(Schema):
     asks = fields.Dict(keys=fields.String(), values=fields.List(fields.String(), validate=validate.Length(max=30)))
     silent_days = whole(1, 30)
     says_back = yes_no()
+    second_step = yes_no()
     text_line = text(40, required=False, allow_none=True)
     silent_again_days = whole(1, 30)
     asks_again_in_doubt = fields.Boolean()
@@ -66,7 +67,7 @@ ClinicOut = shows(
     Clinic,
     "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until"
     " start_opens start_due start_closes steps"
-    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt paper record_rules",
+    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt second_step paper record_rules",
     steps=fields.List(fields.Dict()),
 )
 

@@ -51,6 +51,8 @@ class Check:
                 raise Problem(403, f"The key has no scope {self.scope.value!r}.")
         elif self.right not in found.rights:
             raise Problem(403, f"Your account has no right {self.right.value!r}.")
+        elif found.lacks_second_step and self.right is not Right.OWN:
+            raise Problem(403, "Your clinic asks for a second step at sign-in: set it up at /second-step.")
         elif self.fresh and not found.is_fresh:
             raise Problem(403, "Confirm first that it is you, at /confirm.")
 

@@ -12,13 +12,13 @@ from datetime import datetime
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, ngettext
 
-from service.accounts import hashing, invitations, sessions, signin
+from service.accounts import factors, hashing, invitations, sessions, signin
 from service.accounts.sessions import IDLE, SignedIn
-from service.accounts.signin import Denied, NotIn
+from service.accounts.signin import Denied, HalfIn, NotIn
 from service.accounts.staff import names_of, set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
@@ -27,7 +27,17 @@ from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web.auth import begin_session, current_staff, end_session, held_session, origin, signed_in, staff_only
+from service.web.auth import (
+    begin_half,
+    begin_session,
+    current_staff,
+    end_session,
+    half_in,
+    held_session,
+    origin,
+    signed_in,
+    staff_only,
+)
 from service.web.frame import speak
 from service.web.services import services
 from service.words.language import load_language, staff_codes
@@ -54,9 +64,42 @@ def enter() -> ResponseReturnValue:
     if isinstance(result, SignedIn):
         begin_session(result)
         return redirect(_next(), 303)
+    if isinstance(result, HalfIn):
+        begin_half(result, now)
+        return redirect(url_for("signin.ask_code", next=_next()), 303)
     if result.why is NotIn.WRONG:
         return _form(gettext("The address or the password is not right."), email), 403
     return _form(_later(result), email), 429, {"Retry-After": str(result.seconds)}
+
+
+@blueprint.get("/signin/code")
+def ask_code() -> ResponseReturnValue:
+    """The second step, after the right password."""
+    return _code_form() if half_in(services().door_clock.now()) else redirect(url_for("signin.page"), 303)
+
+
+@blueprint.post("/signin/code")
+def enter_code() -> ResponseReturnValue:
+    """Check the code and begin the session."""
+    now = services().door_clock.now()
+    half = half_in(now)
+    if half is None:
+        return redirect(url_for("signin.page"), 303)
+    result = signin.finish(services().engine, half, request.form.get("code", ""), now, origin(), held_session())
+    if isinstance(result, SignedIn):
+        begin_session(result)
+        return redirect(_next(), 303)
+    if result.why is NotIn.WRONG:
+        return _code_form({"code": _wrong_code()}), 403
+    return _code_form({"code": _later(result)}), 429, {"Retry-After": str(result.seconds)}
+
+
+def _code_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+    return render_template("signin/code.html", problems=problems, next=_next())
+
+
+def _wrong_code() -> str:
+    return str(gettext("This code is not right, or was used already. The telephone shows a new one every half minute."))
 
 
 @blueprint.get("/confirm")
@@ -69,11 +112,15 @@ def ask_to_confirm() -> ResponseReturnValue:
 @blueprint.post("/confirm")
 @staff_only(Right.OWN)
 def confirm() -> ResponseReturnValue:
-    """Take the password again, and go on."""
-    staff, now = signed_in(), services().door_clock.now()
-    found = signin.check(services().engine, staff.email, request.form.get("confirm", ""), now, origin(), staff.id)
+    """Take the password again, or a code where there is a second step, and go on."""
+    staff, now, given = signed_in(), services().door_clock.now(), request.form.get("confirm", "")
+    if staff.has_second_step:
+        found, no = signin.check_code(services().engine, staff.id, given, now, origin()), _wrong_code()
+    else:
+        found = signin.check(services().engine, staff.email, given, now, origin(), staff.id)
+        no = gettext("This is not your present password.")
     if isinstance(found, Denied):
-        wrong = gettext("This is not your present password.") if found.why is NotIn.WRONG else _later(found)
+        wrong = no if found.why is NotIn.WRONG else _later(found)
         return _confirm_form({"confirm": wrong}), 422 if found.why is NotIn.WRONG else 429
     with write_session(services().engine) as db:
         sessions.confirmed(db, staff.session_id, now)
@@ -123,6 +170,9 @@ def take_up(key: str) -> ResponseReturnValue:
         return _invited_form(key, {"new": _later(signin.BUSY)}, 429)
     except Refused:
         return _invited_form(key)
+    if staff.totp_secret:  # a link replaces the password, not the second step
+        begin_half(HalfIn(staff.id), now)
+        return redirect(url_for("signin.ask_code"), 303)
     with write_session(services().engine) as db:
         begun = sessions.begin_session(db, staff, now, origin(), held_session())
     begin_session(begun)
@@ -137,6 +187,58 @@ def _invited_form(
         staff = invitations.invited(db, key, services().door_clock.now())
     shown = render_template("signin/invited.html", whose=staff, problems=problems, length=length_words())
     return shown, 404 if staff is None else status
+
+
+# --- the second step -----------------------------------------------------------------------------
+
+
+@blueprint.get("/second-step")
+@staff_only(Right.OWN, fresh="signin.second_step")
+def second_step() -> ResponseReturnValue:
+    """Set up a telephone that makes codes; or, where there is one, end that."""
+    return _second_step()
+
+
+@blueprint.post("/second-step")
+@staff_only(Right.OWN, fresh="signin.second_step")
+def set_second_step() -> ResponseReturnValue:
+    """Ask for codes from now on, once the telephone has shown one; the codes for paper are shown once."""
+    staff, now, secret = signed_in(), services().door_clock.now(), session.get("new_secret", "")
+    if staff.has_second_step or not secret:
+        return redirect(url_for("signin.second_step"), 303)
+    try:
+        with write_session(services().engine) as db:
+            row = db.get_one(Staff, staff.id)
+            paper = factors.set_up(act_of(db, row, now), row, secret, request.form.get("code", ""), now)
+    except Refused:
+        return _second_step({"code": _wrong_code()}), 422
+    session.pop("new_secret")
+    return render_template("signin/paper.html", paper=paper)
+
+
+@blueprint.post("/second-step/end")
+@staff_only(Right.OWN, fresh="signin.second_step")
+def end_second_step() -> ResponseReturnValue:
+    """The password alone opens the account again."""
+    staff = signed_in()
+    with write_session(services().engine) as db:
+        row = db.get_one(Staff, staff.id)
+        factors.take_away(act_of(db, row, services().door_clock.now()), row)
+    flash(gettext("Ended. The password alone opens your account."), "good")
+    return redirect(url_for("signin.password"), 303)
+
+
+def _second_step(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+    staff, secret, picture = signed_in(), "", ""
+    if not staff.has_second_step:
+        import segno  # here alone, and for whoever has no second step yet
+
+        secret = session.setdefault("new_secret", factors.new_secret())
+        with read_session(services().engine) as db:
+            issuer = db.get_one(Clinic, staff.clinic_id).sender_name
+        picture = segno.make(factors.address(secret, staff.email, issuer)).svg_data_uri(scale=5, border=4, light="#fff")
+    groups = [secret[at : at + 4] for at in range(0, len(secret), 4)]
+    return render_template("signin/second.html", problems=problems, secret=" ".join(groups), picture=picture)
 
 
 # --- one's own account -------------------------------------------------------------------------

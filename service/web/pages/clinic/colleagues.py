@@ -15,7 +15,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext, lazy_gettext
 from sqlalchemy import func, select
 
-from service.accounts import invitations
+from service.accounts import factors, invitations
 from service.accounts import staff as accounts
 from service.accounts.sessions import is_good
 from service.domain.rights import GRANTED, Right
@@ -112,6 +112,13 @@ def set_roles(staff_id: uuid.UUID) -> ResponseReturnValue:
 def end_sessions(staff_id: uuid.UUID) -> ResponseReturnValue:
     """Sign a colleague out everywhere."""
     return _change(staff_id, accounts.sign_out, gettext("Signed out everywhere."))
+
+
+@blueprint.post("/<uuid:staff_id>/end-second-step")
+@staff_only(Right.ADMINISTER, fresh=HERE)
+def end_second_step(staff_id: uuid.UUID) -> ResponseReturnValue:
+    """For a colleague whose telephone is lost, and the paper too."""
+    return _change(staff_id, factors.take_away, gettext("Ended. The password alone opens the account."))
 
 
 @blueprint.post("/<uuid:staff_id>/close")

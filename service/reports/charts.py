@@ -31,6 +31,7 @@ from service.reports.tracks import (
     Spec,
     Timeline,
     edge,
+    heart_rate,
     last_day,
     layer_of,
     levels,
@@ -80,7 +81,7 @@ PAPER_WIDTH = 825  # px, of which the paper makes what fits
 GAP, BELOW = 18, 26  # px: between tracks, and below the last, where the dates are
 
 
-def timeline(facts: Timeline, say: Language, *, width: int, heart_rate: bool = True) -> Spec:
+def timeline(facts: Timeline, say: Language, *, width: int, with_rate: bool = True) -> Spec:
     """The drawing, `width` pixels wide in all, in the language `say`."""
     left, right = sides(facts, say, width)
     inner = width - left - right
@@ -95,8 +96,8 @@ def timeline(facts: Timeline, say: Language, *, width: int, heart_rate: bool = T
         tracks.append(symptoms(facts, say, dense=dense))
     if mark_names(facts, say):
         tracks.append(marks(facts, say, inner))
-    if heart_rate:
-        tracks.insert(1, single(facts, say, "heart_rate", say.gettext("Heart rate, /min"), "diamond"))
+    if with_rate:
+        tracks.insert(1, heart_rate(facts, say))
     for index, track in enumerate(tracks):
         track["width"] = inner
         track["layer"] = [*_days_without(facts), *track["layer"], *_changes(facts)]
@@ -119,7 +120,7 @@ def timeline(facts: Timeline, say: Language, *, width: int, heart_rate: bool = T
 
 def on_paper(facts: Timeline, say: Language) -> Spec:
     """The drawing for a printed record, low enough for what staff wrote to stand below it on the page."""
-    return timeline(facts, say, width=PAPER_WIDTH, heart_rate=False)
+    return timeline(facts, say, width=PAPER_WIDTH, with_rate=False)
 
 
 def _locale(say: Language) -> Spec:

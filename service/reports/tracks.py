@@ -308,17 +308,30 @@ def single(
     )
 
 
-LEAST_SPAN = 6.0  # kg: common practice, no source; a wobble of a pound or two is to look like one
+# What a scale holds at least, so that a wobble looks like one: common practice, no source.
+LEAST_SPAN = 6.0  # kg
+LEAST_RATE_SPAN = 40.0  # /min
+
+
+def spanned(known: Sequence[float], least: float, spare: float) -> Spec:
+    """A scale over these values, `least` high at least, with `spare` beyond both ends."""
+    if not known:
+        return LOOSE
+    more = max(0.0, least - (max(known) - min(known))) / 2 + spare
+    return {"zero": False, "nice": False, "domain": [min(known) - more, max(known) + more]}
+
+
+def heart_rate(facts: Timeline, say: Language) -> Spec:
+    known = [day.heart_rate for day in facts.points if day.heart_rate is not None]
+    scale = spanned(known, LEAST_RATE_SPAN, 2)
+    return single(facts, say, "heart_rate", say.gettext("Heart rate, /min"), "diamond", scale=scale)
 
 
 def weight(facts: Timeline, say: Language, *, beside: bool = True) -> Spec:
     known = [one for day in facts.points if (one := day.sure_weight_kg) is not None]
     if facts.dry_weight_kg is not None and known:
         known.append(facts.dry_weight_kg)
-    scale: Spec = LOOSE
-    if known:
-        spare = max(0.0, LEAST_SPAN - (max(known) - min(known))) / 2
-        scale = {"zero": False, "nice": False, "domain": [min(known) - spare - 0.5, max(known) + spare + 0.5]}
+    scale = spanned(known, LEAST_SPAN, 0.5)
     track = single(facts, say, "sure_weight_kg", say.gettext("Weight, kg"), "circle", height=90, scale=scale)
     if facts.dry_weight_kg is not None:
         y = next(layer["encoding"]["y"] for layer in track["layer"] if "y" in layer["encoding"])

@@ -284,6 +284,10 @@ def test_a_wobble_of_the_weight_does_not_fill_its_track():
     low, high = track["layer"][0]["encoding"]["y"]["scale"]["domain"]
     assert low <= 80.0 < 80.8 <= high
     assert high - low >= 6
+    beats = [Day(FIRST + timedelta(days=index), heart_rate=70.0 + index % 3) for index in range(30)]
+    low, high = tracks.heart_rate(Timeline(days=beats), ENGLISH)["layer"][0]["encoding"]["y"]["scale"]["domain"]
+    assert low <= 70.0 < 72.0 <= high
+    assert high - low >= 40
 
 
 def test_over_a_year_the_lines_go_through_the_median_of_each_week_and_an_empty_week_is_a_gap():

@@ -137,7 +137,7 @@ def timeline_svg(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The time line as a picture: `size` for the screen, `dark` for a dark page, `rate` with the heart rate."""
     seen, say = _seen(patient_id, _days()), page_language()
     width = WIDTHS.get(request.args.get("size", ""), WIDTHS["wide"])
-    spec = charts.timeline(patient.timeline_of(seen, say), say, width=width, heart_rate="rate" in request.args)
+    spec = charts.timeline(patient.timeline_of(seen, say), say, width=width, with_rate="rate" in request.args)
     return Response(charts.hatched(drawing.svg(spec), dark="dark" in request.args), mimetype="image/svg+xml")
 
 

@@ -19,7 +19,7 @@ from service.care import dues
 from service.domain import localtime, validation
 from service.domain.record.now import CHEMISTRY
 from service.domain.validation import Refused
-from service.domain.vocabulary import EventKind, ResultKind
+from service.domain.vocabulary import EventKind, PatientState, ResultKind
 from service.store import panel
 from service.store.audit import Act
 from service.store.tables import (
@@ -113,10 +113,10 @@ def in_lifetime(session: Session, patient: Patient, **days: date | None) -> None
             raise Refused(field, day.isoformat(), "a date up to that of the recorded death")
 
 
-def still_to_plan(session: Session, patient: Patient, field: str, day: date) -> None:
-    """That something may still be planned for this patient. Raises Refused where a death is recorded."""
-    if died_on(session, patient.id) is not None:
-        raise Refused(field, day.isoformat(), "nothing more: a death is recorded")
+def still_to_plan(patient: Patient, field: str, day: date) -> None:
+    """That something may still be planned for this patient. Raises Refused where care has ended: nobody is told."""
+    if patient.state is PatientState.ENDED:
+        raise Refused(field, day.isoformat(), "nothing more: care here has ended")
 
 
 def _supersede(act: Act, patient: Patient, row: AnyRow, old: AnyRow) -> None:

@@ -168,7 +168,7 @@ def set_goal(act: Act, patient: Patient, lower: float | None, upper: float | Non
     low, high = _range(lower, upper)
     if low is None and high is None:
         raise Refused("upper", upper, "a number for at least one end")
-    entries.still_to_plan(act.session, patient, "until", until)
+    entries.still_to_plan(patient, "until", until)
     today = localtime.local_date(act.now, patient.zone)
     if not today <= until <= today + LONGEST_GOAL:
         raise Refused("until", until.isoformat(), "a date from today to two years ahead")

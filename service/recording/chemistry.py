@@ -29,7 +29,7 @@ def record_reason(
     Blood that was taken elsewhere has its date, and counts as a result of that date does; what is not wanted
     wants the reason in words, and ends that due date alone.
     """
-    entries.still_to_plan(act.session, patient, "due_on", due_on)
+    entries.still_to_plan(patient, "due_on", due_on)
     known = recorded.load(act.session, [patient.id])[patient.id]
     today = localtime.local_date(act.now, patient.zone)
     kept = rules.from_json(act.session.get_one(Clinic, patient.clinic_id).record_rules)

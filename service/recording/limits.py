@@ -26,7 +26,7 @@ def set_result_limit(
 ) -> ResultLimitRow:
     """Keep the limit of a kind of result, decimals in a UCUM `unit`; of each kind one counts. Raises Refused."""
     today = localtime.local_date(act.now, patient.zone)
-    entries.still_to_plan(act.session, patient, "kind", today)
+    entries.still_to_plan(patient, "kind", today)
     read = read_limit(kind, lower, upper, unit, today)
     low, high = (None if one is None else str(one.value) for one in (read.lower, read.upper))
     unit = next(one.unit for one in (read.upper, read.lower) if one is not None)

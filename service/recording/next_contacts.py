@@ -38,7 +38,7 @@ def plan_contact(
     corrects: NextContact | None = None,
 ) -> NextContact:
     """Write down the next contact, due on a local date, for a colleague by name or for a role. Raises Refused."""
-    entries.still_to_plan(act.session, patient, "due_on", due_on)
+    entries.still_to_plan(patient, "due_on", due_on)
     today = localtime.local_date(act.now, patient.zone)
     if not today <= due_on <= today + FARTHEST_AHEAD:
         raise Refused("due_on", due_on.isoformat(), "today or a date within a year")

@@ -215,7 +215,7 @@ def test_a_result_beyond_the_patients_own_limit_calls_today_until_a_newer_one_or
         task.raised_at,
     )
     with building(ward.engine, START) as build:
-        nurse = build.staff(ward.clinic, role=Role.NURSE)
+        nurse = build.staff(ward.clinic)
     with write_session(ward.engine) as session:
         inbox.close(acting_as(session, nurse, START + 3 * DAY), task.id, "Repeated today")
     raise_due(ward.engine, START + 4 * DAY)

@@ -201,13 +201,17 @@ def test_nothing_is_planned_for_somebody_who_died_and_what_came_before_is_still_
     ward: Fernmoor, patient: Patient, do: Any, new: dict[str, Any], field: str
 ) -> None:
     died = TODAY - timedelta(days=2)
-    acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=died, confirmed=True)
+    death = acting(ward, patient, events.record_event, kind=EventKind.DEATH, from_date=died, confirmed=True)
     with pytest.raises(Refused) as refused:
         acting(ward, patient, do, **new, later=1)
     assert refused.value.field == field
     late = {"kind": ResultKind.POTASSIUM, "value": "6.1", "taken_at": START - timedelta(days=2)}
     assert acting(ward, patient, results.record_result, **late, later=2).value == "6.1"
     acting(ward, patient, medicines.record_medicine, **FUROSEMIDE | {"from_date": died}, later=3)
+    acting(ward, patient, events.withdraw_event, death, "another person", later=4)
+    if field in {"due_on", "until"}:  # care does not begin again by this, and nobody would be told
+        with pytest.raises(Refused, match=field):
+            acting(ward, patient, do, **new, later=5)
 
 
 def test_who_enters_a_second_course_of_a_medicine_says_what_becomes_of_the_first(

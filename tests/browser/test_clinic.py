@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -10,17 +11,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from flask import Flask
 from playwright.sync_api import Browser, Page
 from pypdf import PdfReader
 from sqlalchemy import Engine, func, select
 
 from service.clock import FixedClock
 from service.config import Settings
-from service.domain.vocabulary import Outcome, PauseCause, SilenceCause, TaskKind, TaskState
+from service.domain.vocabulary import Outcome, PauseCause, Role, SilenceCause, TaskKind, TaskState
 from service.reviewing import refreshing
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, SignOff, Task
+from service.store.tables import Clinic, FormDraft, SignOff, Staff, Task
 from tests.browser.conftest import Served, served, violations
+from tests.pseudo import MIRRORED, pseudo_language
 from tests.served import serve
 from tests.signed_in import sign_in_as
 from tests.ward import NOW, open_ward, ward_of
@@ -33,14 +36,28 @@ QUIET = [18.0, 18.4, 17.6, 18.2, 17.8] * 7
 class Desk(Served):
     """A served clinic, and a browser that is signed in to it."""
 
-    cookie: str = field(kw_only=True)
+    app: Flask = field(kw_only=True)
+    nurse: uuid.UUID = field(kw_only=True)
     engine: Engine = field(kw_only=True)
     ids: dict[str, str] = field(kw_only=True)
 
     def page(self, *, width: int = 1280, height: int = 900, **options: Any) -> Page:
         page = super().page(width=width, height=height, **options)
-        page.context.add_cookies([{"name": "neaptide", "value": self.cookie, "url": self.url}])
+        self.enters(page)
         return page
+
+    def enters(self, page: Page) -> None:
+        """Sign the nurse in on this window."""
+        client = self.app.test_client()
+        sign_in_as(client, self.nurse, NOW)
+        cookie = client.get_cookie("neaptide")
+        assert cookie is not None
+        page.context.add_cookies([{"name": "neaptide", "value": cookie.value, "url": self.url}])
+
+    def becomes(self, *roles: Role, language: str | None = None) -> None:
+        with write_session(self.engine) as session:
+            account = session.get_one(Staff, self.nurse)
+            account.roles, account.language = [role.value for role in roles], language
 
 
 @pytest.fixture
@@ -67,12 +84,8 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
     app = serve(settings, engine, FixedClock(NOW), {})
-    client = app.test_client()
-    sign_in_as(client, nurse_id, NOW)
-    cookie = client.get_cookie("neaptide")
-    assert cookie is not None
     with served(app) as url:
-        made = Desk(url, browser, cookie=cookie.value, engine=engine, ids=ids)
+        made = Desk(url, browser, app=app, nurse=nurse_id, engine=engine, ids=ids)
         yield made
         made.closes()
 
@@ -88,18 +101,106 @@ def paths(desk: Desk) -> list[str]:
         "/clinic/silences",
         "/clinic/measures",
         "/clinic/records",
+        f"/clinic/patients/{desk.ids['Asha']}/record",
+        f"/clinic/patients/{desk.ids['Asha']}/upkeep",
+        f"/clinic/patients/{desk.ids['Asha']}/ways/revoke-links",
+        "/clinic/enrol",
+        "/clinic/rules",
+        "/clinic/wordings",
+        "/clinic/wordings/es/prompt",
+        "/password",
     ]
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "dark"), (1280, "light")])
-def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, width, scheme):
-    page = desk.page(width=width, scheme=scheme)
+EVERYBODY = (Role.NURSE, Role.PHYSICIAN, Role.ADMINISTRATOR)
+# 640 px: what a window of 1280 px shows at 200 % zoom (WCAG 2.2, 1.4.4).
+WIDTHS = (1280, 768, 640, 360)
+
+
+def wide(page: Page) -> list[int]:
+    """The widths at which the page is wider than the window."""
+    found = []
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 900})
+        if page.evaluate("document.documentElement.scrollWidth") > width:
+            found.append(width)
+    return found
+
+
+@pytest.mark.parametrize(("language", "width", "scheme"), [("en", 360, "dark"), ("es", 1280, "light")])
+def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, language, width, scheme):
+    desk.becomes(*EVERYBODY, language=language)
+    page = desk.page(scheme=scheme)
     for path in paths(desk):
         page.goto(desk.url + path)
         page.wait_for_load_state("networkidle")
         assert page.url == desk.url + path  # and not the page to sign in
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        assert page.get_attribute("html", "lang") == language
+        assert wide(page) == [], path
+        page.set_viewport_size({"width": width, "height": 900})
         assert violations(page) == [], path
+
+
+def test_without_script_every_page_fits_and_whatever_a_key_reaches_shows_it(desk):
+    desk.becomes(*EVERYBODY)
+    page = desk.page(script=False)
+    for path in paths(desk):
+        page.set_viewport_size({"width": 1280, "height": 900})
+        page.goto(desk.url + path)
+        reached = []
+        for _ in range(12):
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement === document.body"):
+                break  # past the last
+            reached.append(page.evaluate(FOCUS))
+        assert len({one[0] for one in reached}) > 3, path
+        assert [one for one in reached if one[1] < 2] == [], path
+        assert wide(page) == [], path
+
+
+FOCUS = """() => { const one = document.activeElement, style = getComputedStyle(one);
+    return [one.outerHTML.slice(0, 120), style.outlineStyle === 'none' ? 0 : parseFloat(style.outlineWidth)]; }"""
+
+
+def test_in_a_language_written_from_the_right_every_page_turns_and_fits(desk, tmp_path, monkeypatch):
+    with pseudo_language(tmp_path / "words", monkeypatch, MIRRORED):
+        desk.becomes(*EVERYBODY, language=MIRRORED)
+        page = desk.page()
+        for path in paths(desk):
+            page.goto(desk.url + path)
+            page.wait_for_load_state("networkidle")
+            assert wide(page) == [], path
+            page.set_viewport_size({"width": 1280, "height": 900})
+            edges = page.evaluate(
+                "[...document.querySelectorAll('.mast a')].map((a) => a.getBoundingClientRect().right)"
+            )
+            assert edges[0] > edges[-1] or len(edges) == 1, path
+
+
+def test_typing_counts_as_use_and_what_was_typed_is_there_after_signing_in_again(desk):
+    page, address = desk.page(), f"{desk.url}/clinic/patients/{desk.ids['Asha']}"
+    page.clock.install()
+    page.goto(address)
+    note, box = page.locator("form.sign textarea").first, page.locator("#idle")
+    page.clock.fast_forward("13:30")
+    with page.expect_response("**/still-here"):
+        note.press_sequentially("Rang her")
+    page.clock.fast_forward("13:30")
+    assert box.is_hidden()  # 27 minutes, and somebody was there
+    page.mouse.wheel(0, 300)
+    page.clock.fast_forward("15:05")
+    page.wait_for_url("**/signin?ended=idle")
+    assert "Rang" not in page.evaluate("JSON.stringify([localStorage, sessionStorage])")
+    desk.enters(page)
+    page.goto(address)
+    page.wait_for_selector(".draft")
+    assert note.input_value() == "Rang her"
+    page.select_option("form.sign select", "called")
+    page.click("form.sign button:not([name])")
+    page.wait_for_selector(".told.good")
+    with read_session(desk.engine) as session:
+        assert session.scalars(select(SignOff)).one().note == "Rang her"
+        assert session.scalars(select(FormDraft)).all() == []
 
 
 def test_a_day_is_told_under_the_pointer_and_history_stands_behind_tabs_that_script_alone_folds(desk):

@@ -787,7 +787,14 @@ def test_no_page_offers_what_the_account_may_not_do(clinic: Clinic, role: Role) 
         account = session.get_one(Staff, clinic.staff["nurse"])
         account.roles, account.grants = [role.value], []
     rights, places = rights_of([role]), clinic.app.url_map.bind("localhost")
-    pages = [*PAGES, clinic.path("Asha"), clinic.path("Cara"), clinic.path("Asha", "/record"), "/password"]
+    pages = [
+        *PAGES,
+        clinic.path("Asha"),
+        clinic.path("Cara"),
+        clinic.path("Asha", "/record"),
+        clinic.path("Asha", "/upkeep"),
+        "/password",
+    ]
     offered, seen = set(), 0
     for path in pages:
         answer = clinic.client.get(path, follow_redirects=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -17,10 +17,10 @@ from service.domain.vocabulary import Source
 from service.intake.readings import record_reading
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
-from service.store.tables import Contact, Patient, Reading
+from service.store.tables import Contact, Patient, Reading, Staff
 from service.web.pages import lives
 from service.web.pages.demo import linked
-from tests.house import House, open_house, token_on, words
+from tests.house import House, open_house, sign_in, token_on, words
 from tests.statements import writes_of
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -114,6 +114,19 @@ def test_the_clock_moves_as_asked(house: House, by: str, moved: timedelta) -> No
     answer = client.post("/demo/clock", data={"csrf_token": token, "by": by, "back": "/demo/"})
     assert (answer.status_code, answer.headers["Location"]) == (303, "/demo/")
     assert house.world.now - before == moved
+
+
+def test_moving_the_clock_signs_nobody_out(house: House) -> None:
+    house.hire_nurse()
+    with write_session(house.engine) as session:
+        session.scalars(select(Staff)).one().password_set_at = datetime(
+            2000, 1, 1, tzinfo=UTC
+        )  # whatever the date is here
+    client = house.client
+    sign_in(client)
+    for _ in range(3):
+        act(client, "/demo/", "/demo/clock", by="day", back="/demo/")
+    assert client.get("/clinic/review").status_code == 200
 
 
 def test_event_by_event_one_sees_reminder_and_nudge_happen(house: House) -> None:

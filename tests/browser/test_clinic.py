@@ -117,13 +117,20 @@ EVERYBODY = (Role.NURSE, Role.PHYSICIAN, Role.ADMINISTRATOR)
 WIDTHS = (1280, 768, 640, 360)
 
 
-def wide(page: Page) -> list[int]:
-    """The widths at which the page is wider than the window."""
-    found = []
+# Text that was squeezed into a column of a few letters.
+SQUEEZED = """() => [...document.querySelectorAll('main li, main p, main dd')]
+    .filter((one) => one.checkVisibility() && one.firstChild && (one.firstChild.data || "").trim().length > 30)
+    .filter((one) => one.getBoundingClientRect().width < 70).map((one) => one.innerText.slice(0, 40))"""
+
+
+def wide(page: Page) -> list[object]:
+    """The widths at which the page is wider than the window, and what is squeezed there."""
+    found: list[object] = []
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
         if page.evaluate("document.documentElement.scrollWidth") > width:
             found.append(width)
+        found += [(width, text) for text in page.evaluate(SQUEEZED)]
     return found
 
 

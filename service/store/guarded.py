@@ -21,7 +21,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import DATABASE_AWAY, read_session, write_session
+from service.store.session import is_away, read_session, write_session
 
 log = structlog.get_logger(__name__)
 
@@ -55,7 +55,7 @@ def guarded(
     `kind` says in the log what the rows are.
     `rows` is looked at only then, so `whole` may fill it with what it has chosen. A row that fails
     alone is given to `keep`, in the transaction from which what `alone` wrote has been taken back, and
-    none is left in `failed`. Raises one of DATABASE_AWAY when the database is away, and, after the rest
+    none is left in `failed`. Raises what is said when the database is away (`is_away`), and, after the rest
     have had their turn, what `keep` raised.
     """
 
@@ -88,9 +88,9 @@ def whole_else_each(
     """`guarded` for work that opens its own transactions, or needs none."""
     try:
         return Guarded([whole()])
-    except DATABASE_AWAY:
-        raise
     except Exception as error:
+        if is_away(error):
+            raise
         tried = list(rows)
         log.warning("batch failed, now row by row", kind=kind, rows=len(tried), error=describe_error(error))
     return each(tried, alone)
@@ -102,9 +102,9 @@ def each(rows: Iterable[Item], alone: Callable[[Item], T]) -> Guarded[Item, T]:
     for row in rows:
         try:
             outcome.done.append(alone(row))
-        except DATABASE_AWAY:
-            raise
         except Exception as error:
+            if is_away(error):
+                raise
             outcome.failed.append((row, error))
     return outcome
 
@@ -126,9 +126,9 @@ def _alone(
             try:
                 with session.begin_nested():
                     return work(session, row)
-            except DATABASE_AWAY:
-                raise
             except Exception as error:
+                if is_away(error):
+                    raise
                 return keep(session, row, error)
 
     return by_itself

@@ -132,6 +132,11 @@ def write_session(engine: Engine) -> Iterator[Session]:
         session.commit()
 
 
+def is_away(error: BaseException) -> bool:
+    """Whether `error` is one of DATABASE_AWAY, or came with a lost connection, whatever the driver calls it."""
+    return isinstance(error, DATABASE_AWAY) or (isinstance(error, DBAPIError) and error.connection_invalidated)
+
+
 def patiently(work: Callable[[], T]) -> T:
     """Do `work`, which may safely be done twice, again after a while as long as the server is away, or SQLite's turn.
 

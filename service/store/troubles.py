@@ -76,7 +76,9 @@ def trouble_of(error: BaseException) -> Trouble | None:
         if code in SQLITE_WRITES:
             return Trouble.FULL
         return SQLITE.get(code & 0xFF) or (Trouble.NO_LAYOUT if "no such" in str(error.orig) else None)
+    if error.connection_invalidated:
+        return Trouble.AWAY
     state = getattr(error.orig, "sqlstate", None)
     if state is None:  # a server that could not be reached to give one; else the driver complains
         return Trouble.AWAY if isinstance(error, OperationalError | InterfaceError) else None
-    return Trouble.AWAY if error.connection_invalidated or state.startswith(AWAY) else POSTGRESQL.get(state)
+    return Trouble.AWAY if state.startswith(AWAY) else POSTGRESQL.get(state)

@@ -18,7 +18,7 @@ from sqlalchemy.exc import IntegrityError
 from werkzeug.exceptions import HTTPException
 
 from service.domain.validation import Refused
-from service.store.session import DATABASE_AWAY
+from service.store.session import is_away
 from service.store.troubles import Trouble, told, trouble_of
 
 log = structlog.get_logger(__name__)
@@ -121,7 +121,7 @@ def of_http(error: HTTPException) -> Response:
 
 def is_of_database(error: Exception) -> bool:
     """Whether the database is to blame, and neither the request nor what it holds."""
-    return isinstance(error, DATABASE_AWAY) or trouble_of(error) is not None
+    return is_away(error) or trouble_of(error) is not None
 
 
 def status_of(trouble: Trouble | None) -> int:

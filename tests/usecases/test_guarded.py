@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 import pytest
 from sqlalchemy import Engine, select
-from sqlalchemy.exc import IntegrityError, InterfaceError, OperationalError
+from sqlalchemy.exc import DatabaseError, IntegrityError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolExhausted
 from sqlalchemy.orm import Session
 from structlog.testing import capture_logs
@@ -67,10 +67,13 @@ def test_the_culprit_of_a_batch_is_named_and_the_rest_are_written(engine: Engine
     assert written(engine) == {"a", "b"}
 
 
-AWAY = (OperationalError("", {}, Exception()), InterfaceError("", {}, Exception()), PoolExhausted("no connection left"))
+AWAY = (
+    OperationalError("", {}, Exception()), InterfaceError("", {}, Exception()), PoolExhausted("no connection left"),
+    DatabaseError("", {}, Exception(), connection_invalidated=True),  # in the middle of an answer, psycopg's own class
+)  # fmt: skip
 
 
-@pytest.mark.parametrize("away", AWAY, ids=["away", "gone", "no connection left"])
+@pytest.mark.parametrize("away", AWAY, ids=["away", "gone", "no connection left", "lost"])
 def test_a_database_that_is_away_is_nobodys_fault(engine: Engine, away: Exception) -> None:
     def gone(*_: object) -> None:
         raise away

@@ -46,8 +46,6 @@ def every_command(folder: Path) -> Iterator[tuple[str, list[str]]]:
                 continue
             words = list(here)
             for one in command.params:
-                if one.name == "password_stdin":
-                    words.append("--password-stdin")
                 if not one.required:
                     continue
                 word = str(file) if isinstance(one.type, click.Path) else _word(one.type)

@@ -143,6 +143,11 @@ def staff_codes() -> tuple[str, ...]:
     return tuple(code for code in codes() if code == FALLBACK or _says(FOLDER / code / "LC_MESSAGES" / "clinic.mo"))
 
 
+def spoken_by_staff() -> list[tuple[str, str]]:
+    """The languages that staff can work in, each with what it calls itself."""
+    return [(code, load_language(code).own_name) for code in staff_codes()]
+
+
 def load_language(code: str) -> Language:
     """The language of this code; English where there is no such folder."""
     return _load(code if code in codes() else FALLBACK)

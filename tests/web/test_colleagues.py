@@ -181,3 +181,13 @@ def test_a_key_ends_by_itself_opens_from_its_networks_alone_and_tells_when_it_wa
 def test_a_key_from_no_network_is_refused(house: House) -> None:
     with pytest.raises(Refused, match="networks"):
         issue(house.engine, house, networks=["everywhere"])
+
+
+def test_the_language_of_a_colleague_is_chosen_for_them(house: House) -> None:
+    admin, nurse = house.staff(Role.ADMINISTRATOR), house.staff_id(Role.NURSE)
+    assert "Changed." in words(press(admin, f"{PAGE}/{nurse}/language", language="es"))
+    with read_session(house.engine) as session:
+        assert session.get_one(Staff, nurse).language == "es"
+    told = words(press(admin, f"{PAGE}/{nurse}/language", language="xx"))
+    assert "Language: accepted is one of en, es, or none" in told
+    assert "Changed." in words(press(admin, f"{PAGE}/{nurse}/language", language=""))

@@ -40,7 +40,7 @@ from service.web.auth import (
 )
 from service.web.frame import speak
 from service.web.services import services
-from service.words.language import load_language, staff_codes
+from service.words.language import spoken_by_staff
 
 blueprint = Blueprint("signin", __name__)
 HOME = "/clinic/"
@@ -322,9 +322,12 @@ def _form(problem: str = "", email: str = "") -> str:
 
 
 def _password_form(problems: dict[str, str]) -> str:
-    languages = [(code, load_language(code).own_name) for code in staff_codes()]
     return render_template(
-        "signin/password.html", problems=problems, length=length_words(), others=_elsewhere(), languages=languages
+        "signin/password.html",
+        problems=problems,
+        length=length_words(),
+        others=_elsewhere(),
+        languages=spoken_by_staff(),
     )
 
 

@@ -29,6 +29,7 @@ from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
 from service.web.inviting import Handed, can_mail, hand_over
 from service.web.pages.clinic import refusals
 from service.web.services import services
+from service.words.language import spoken_by_staff
 
 blueprint = Blueprint("colleagues", __name__, url_prefix="/colleagues")
 HERE = "clinic.colleagues.page"
@@ -64,7 +65,8 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
     return render_template(
         "clinic/colleagues.html", colleagues=staff, sessions=signed, roles=ROLES, grants=GRANTS, told=told,
         roles_of={role.value: role for role in Role}, grants_of={right.value: text for right, text in GRANTS.items()},
-        typed=typed or {}, can_mail=can_mail(), zone=clinic.zone, me=signed_in().id, chosen=request.form.getlist,
+        languages=spoken_by_staff(), typed=typed or {},
+        can_mail=can_mail(), zone=clinic.zone, me=signed_in().id, chosen=request.form.getlist,
     )  # fmt: skip
 
 
@@ -105,6 +107,14 @@ def reset(staff_id: uuid.UUID) -> ResponseReturnValue:
 def set_roles(staff_id: uuid.UUID) -> ResponseReturnValue:
     """Say what a colleague may do from their next page on."""
     return _change(staff_id, lambda act, staff: accounts.set_roles(act, staff, *_chosen()), gettext("Changed."))
+
+
+@blueprint.post("/<uuid:staff_id>/language")
+@staff_only(Right.ADMINISTER, fresh=HERE)
+def set_language(staff_id: uuid.UUID) -> ResponseReturnValue:
+    """Choose the language that pages and messages speak to a colleague; they may choose another themselves."""
+    chosen = forms.text("language") or None
+    return _change(staff_id, lambda act, staff: accounts.set_language(act, staff, chosen), gettext("Changed."))
 
 
 @blueprint.post("/<uuid:staff_id>/end-sessions")

@@ -38,5 +38,5 @@ def _written(say: Language, bound: object) -> str:
         case Decimal():
             return say.as_given(bound)
         case tuple():
-            return say.listed([_written(say, one) for one in bound])
+            return ", ".join(_written(say, one) for one in bound)
     return str(bound)

@@ -9,17 +9,34 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
+from collections.abc import Collection
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
 
 from service.care import dues, entries, plans
 from service.domain import localtime
 from service.domain.record import rules
+from service.domain.rights import Right, rights_of
 from service.domain.validation import Refused
-from service.domain.vocabulary import CLINICAL_STAFF, ContactWay, EventKind, Role
+from service.domain.vocabulary import CLINICAL_STAFF, ContactWay, EventKind, PatientState, Role
 from service.store.audit import Act
 from service.store.tables import Clinic, EventRow, NextContact, Patient, Staff
+
+
+@dataclass(frozen=True, slots=True)
+class ContactToMake:
+    """A contact that somebody is to make. `role`: it is of whoever has that role."""
+
+    patient_id: uuid.UUID
+    name: str
+    due_on: date
+    way: ContactWay
+    role: Role | None
+    note: str
+
 
 FARTHEST_AHEAD = timedelta(days=366)
 STAY_CHANGED = "the stay it followed is no longer the newest as it was recorded"
@@ -55,6 +72,36 @@ def plan_contact(
         discharged_on=None if corrects is None else corrects.discharged_on,
     )  # fmt: skip
     return entries.enter(act, patient, row, corrects=corrects)
+
+
+def colleagues(session: Session, clinic_id: uuid.UUID) -> list[Staff]:
+    """To whom of the staff a contact can be handed, by name. One query."""
+    active = session.scalars(select(Staff).where(Staff.clinic_id == clinic_id, Staff.active).order_by(Staff.name))
+    return [one for one in active if Right.CARE in rights_of(one.roles, one.grants)]
+
+
+def handed_to(
+    session: Session, clinic_id: uuid.UUID, staff_id: uuid.UUID, roles: Collection[str]
+) -> list[ContactToMake]:
+    """What is still to come of the contacts that this colleague, or one of these roles, is to make; the earliest first.
+
+    One query.
+    """
+    theirs = or_(NextContact.staff_id == staff_id, NextContact.role.in_([Role(role) for role in roles]))
+    query = (
+        select(NextContact, Patient.name)
+        .join(Patient, Patient.id == NextContact.patient_id)
+        .where(
+            NextContact.clinic_id == clinic_id, theirs, NextContact.done_on.is_(None),
+            NextContact.superseded_at.is_(None), NextContact.withdrawn.is_(False),
+            Patient.state == PatientState.ACTIVE,
+        )
+        .order_by(NextContact.due_on, Patient.name)
+    )  # fmt: skip
+    return [
+        ContactToMake(row.patient_id, name, row.due_on, row.way, row.role, row.note)
+        for row, name in session.execute(query)
+    ]
 
 
 def contact_done(act: Act, patient: Patient, planned: NextContact, done_on: date, note: str = "") -> NextContact:

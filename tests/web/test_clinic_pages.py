@@ -365,6 +365,21 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
         assert session.get_one(Task, clinic.tasks["safety"]).state is TaskState.OPEN
 
 
+@pytest.mark.parametrize("to", ["doctor", "physician", "nurse"])
+def test_the_next_call_is_handed_to_a_colleague_or_a_role_and_stands_on_their_list(clinic, to):
+    opened = f"/clinic/review?open={clinic.ids['Asha']}"
+    by = str(clinic.staff[to]) if to in clinic.staff and to != "nurse" else to
+    assert f'<option value="{by}">' in clinic.get(opened)
+    sent = {"outcome": "called", "call_on": "2026-11-27", "call_by": by}
+    clinic.post(f"/clinic/review/{clinic.ids['Asha']}/sign", opened, **sent)
+    assert "The call is handed over, for Friday 27 November." in clinic.get("/clinic/review")
+    assert ("Contacts handed to you" in clinic.get("/clinic/inbox")) is (to == "nurse")
+    clinic.enter("doctor")
+    theirs = clinic.get("/clinic/inbox")
+    assert ("Contacts handed to you" in theirs) is (to != "nurse")
+    assert to == "nurse" or "27 November" in theirs
+
+
 def test_the_settled_are_signed_together_and_who_has_changed_meanwhile_is_left_out_and_named(clinic):
     with write_session(clinic.engine) as session:
         ward = ward_of(session, clinic.clinic_id)

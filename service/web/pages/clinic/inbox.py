@@ -18,6 +18,7 @@ from service.domain.localtime import local_date
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, Role
+from service.recording import next_contacts
 from service.reviewing import desk, inbox
 from service.store.session import read_session
 from service.web import forms
@@ -45,12 +46,16 @@ def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = Non
         clinic = own_clinic(session)
         whose = _whose(request.args.get("whose", ""))
         items = inbox.inbox(session, g.clinic_id, whose=whose)
+        me = signed_in()
+        calls = next_contacts.handed_to(session, g.clinic_id, me.id, me.roles)
         closed = inbox.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
         at_hand = desk.beside(session, g.clinic_id, local_date(now, clinic.zone))
     return render_template(
         "clinic/inbox.html",
         piles=inbox.by_patient(items),
         at_hand=at_hand,
+        calls=calls,
+        today=local_date(now, clinic.zone),
         nothing=desk.AtHand(),
         closed=closed,
         zone=clinic.zone,

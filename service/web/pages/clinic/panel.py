@@ -20,7 +20,8 @@ from sqlalchemy import select
 from service.domain.measures import EPISODE_DAYS, FEW, Figures
 from service.domain.rights import Right
 from service.domain.summary import DIARY_ONLY, EXCUSED, MISSED, RECEIVED, WAITING
-from service.domain.vocabulary import PatientState
+from service.domain.vocabulary import CLINICAL_STAFF, PatientState
+from service.recording import next_contacts
 from service.reports import weeks
 from service.reviewing import desk, measuring
 from service.reviewing.panel import PanelEntry, build_panel
@@ -43,6 +44,7 @@ from service.web.pages.clinic import (
     wordings,
 )
 from service.web.services import services
+from service.words.labels import label
 from service.words.language import Language
 
 blueprint = Blueprint("clinic", __name__, url_prefix="/clinic")
@@ -73,7 +75,15 @@ for behind in (
 @blueprint.app_context_processor
 def bar() -> dict[str, Any]:
     """What waits, for the bar of the clinic's pages: counted only where a page asks for it."""
-    return {"bar_counts": _counted}
+    return {"bar_counts": _counted, "can_call": _can_call}
+
+
+def _can_call() -> list[tuple[str, str]]:
+    """To whom a call can be handed, with their names: whoever is signed in first, then roles, then colleagues."""
+    with read_session(services().engine) as session:
+        others = next_contacts.colleagues(session, g.clinic_id)
+    roles = [(role.value, gettext("any %(role)s", role=label(page_language(), role))) for role in CLINICAL_STAFF]
+    return [("", gettext("me")), *roles, *((str(one.id), one.name) for one in others if one.id != signed_in().id)]
 
 
 def _counted() -> desk.Counts:

@@ -15,10 +15,11 @@ from flask_babel import gettext
 
 from service.domain.localtime import local_date
 from service.domain.validation import Refused
-from service.domain.vocabulary import ContactWay, Outcome
+from service.domain.vocabulary import ContactWay, Outcome, Role
 from service.recording import next_contacts
 from service.reviewing import inbox, signing
 from service.store.audit import Act
+from service.store.tables import Patient
 from service.web import forms
 from service.web.auth import own_clinic, own_patient, signed_in, staff_act
 from service.web.frame import page_language
@@ -65,12 +66,23 @@ def _sign(act: Act, patient_id: uuid.UUID) -> Became:
     signing.sign(act, patient_id, outcome, note, next_look, page_language(), seen)
     told = [gettext("Signed. What was on the page is kept with it.")]
     if call_on is not None:
-        plan = {"due_on": call_on, "way": ContactWay.CALL, "staff_id": signed_in().id}
-        next_contacts.plan_contact(act, own_patient(act.session, patient_id), **plan, agreed=True)  # type: ignore[arg-type]
-        told.append(gettext("Your call is planned for %(day)s.", day=page_language().weekday_day(call_on)))
+        told.append(_plan_call(act, own_patient(act.session, patient_id), call_on))
     if closed := _close_tasks(act, note.strip() or label(page_language(), outcome), call_on):
         told.append(gettext("%(closed)d of the tasks closed.", closed=closed))
     return Became(" ".join(told))
+
+
+def _plan_call(act: Act, patient: Patient, on: date) -> str:
+    """The call that was promised, of whoever signs, or handed to a role or a colleague. Raises Refused."""
+    by, day = forms.text("call_by"), page_language().weekday_day(on)
+    if by in set(Role):
+        next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, role=Role(by), agreed=True)
+        return str(gettext("The call is handed over, for %(day)s.", day=day))
+    who = forms.row_id("call_by") or signed_in().id
+    next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, staff_id=who, agreed=True)
+    if who != signed_in().id:
+        return str(gettext("The call is handed over, for %(day)s.", day=day))
+    return str(gettext("Your call is planned for %(day)s.", day=day))
 
 
 def _close_tasks(act: Act, reason: str, promised: date | None) -> int:

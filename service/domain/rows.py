@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import TextIO
 
@@ -65,6 +66,16 @@ RESULTS = Layout(
     some_of=("kind", "code"),
 )
 
+# One person each: who they are, and, where known, how they are reached, what they agreed to, when they are asked.
+ROSTER = Layout(
+    columns=(
+        "clinic_ref", "name", "born_on", "language", "zone", "telephone", "agreed_how", "agreed_on", "opens", "due",
+        "closes", "caregiver_name", "caregiver_relation", "caregiver_telephone", "caregiver_allowed_how",
+        "caregiver_agreed_how",
+    ),
+    needed=("clinic_ref", "name"),
+)  # fmt: skip
+
 
 # --- the shape of a file -----------------------------------------------------------
 
@@ -89,17 +100,66 @@ def lines_of(file: TextIO) -> Iterator[str]:
             line = file.readline(LONGEST_LINE + 1)
 
 
-def sheet_of(lines: Iterator[str], layout: Layout) -> CsvSheet:
-    """Read the header. Raises Refused when it is no such file."""
+def sheet_of(lines: Iterator[str], layout: Layout, called: Mapping[str, str] | None = None) -> CsvSheet:
+    """Read the header. Raises Refused when it is no such file.
+
+    `called` says what the file calls our columns; columns that it names none of are passed over then.
+    """
     first = next(lines, "").removeprefix("\ufeff")
-    if first.startswith(UNREADABLE * 2):  # the mark at its start
-        raise Refused("file", "UTF-16", "text in UTF-8")
-    delimiter = ";" if first.count(";") > first.count(",") else ","
-    header = [name.strip().lower() for name in next(csv.reader([first], delimiter=delimiter), [])]
+    delimiter, header = header_of(first)
+    if called is not None:
+        header = _renamed(header, layout, called)
+        layout = replace(layout, others_ignored=True)
     _check_header(header, layout)
     places = {name: header.index(name) if name in header else -1 for name in layout.columns}
     ignored = tuple(name for name in header if name not in layout.columns)
     return CsvSheet(lines, delimiter, len(header), places, decimal_comma=delimiter == ";", ignored=ignored)
+
+
+def header_of(first: str) -> tuple[str, list[str]]:
+    """What parts the cells, and the names of the columns, of a file's first line. Raises Refused."""
+    if first.startswith(UNREADABLE * 2):  # the mark at its start
+        raise Refused("file", "UTF-16", "text in UTF-8")
+    delimiter = ";" if first.count(";") > first.count(",") else ","
+    try:
+        cells = next(csv.reader([first], delimiter=delimiter), [])
+    except csv.Error:
+        raise Refused("header", first[:80], "comma-separated names of columns", line=1) from None
+    return delimiter, [name.strip().lower() for name in cells]
+
+
+# What programs and people call these columns; our own list, no source.
+OTHER_NAMES = {
+    "patient": "clinic_ref mrn id number reference patient_id", "clinic_ref": "patient mrn id number reference",
+    "taken_at": "time date datetime timestamp", "local_date": "date day", "pa_systolic": "systolic sys pas",
+    "pa_diastolic": "diastolic dia pad", "pa_mean": "mean pam", "heart_rate": "hr pulse rate",
+    "pressure_unit": "unit units", "born_on": "birthdate dob date_of_birth born", "telephone": "phone mobile tel",
+    "name": "full_name patient_name", "language": "lang", "zone": "timezone time_zone", "kind": "test analyte",
+    "code": "loinc", "value": "result", "unit": "units", "note": "comment remarks",
+}  # fmt: skip
+
+
+def proposed(header: Sequence[str], layout: Layout) -> dict[str, str]:
+    """What the file may call each of our columns, by its name: ours to theirs, each of theirs at most once."""
+    plain = {re.sub("[^a-z0-9]+", "_", theirs).strip("_"): theirs for theirs in header}
+    found = {name: plain.pop(name) for name in layout.columns if name in plain}
+    for name in layout.columns:
+        other = next((one for one in OTHER_NAMES.get(name, "").split() if name not in found and one in plain), None)
+        if other is not None:
+            found[name] = plain.pop(other)
+    return found
+
+
+def _renamed(header: list[str], layout: Layout, called: Mapping[str, str]) -> list[str]:
+    ours: dict[str, str] = {}
+    for name, theirs in called.items():
+        if name not in layout.columns:
+            raise Refused("map", name, f"the columns {', '.join(layout.columns)}")
+        if theirs.strip().lower() not in header:
+            raise Refused("map", theirs, f"a column of the file: {', '.join(header)[:200]}")
+        ours[theirs.strip().lower()] = name
+    # A column that nobody named is none of ours, even where it is called as one is.
+    return [ours.get(name, f"({name})") for name in header]
 
 
 def rows_of(sheet: CsvSheet) -> Iterator[tuple[int, list[str] | Refused]]:

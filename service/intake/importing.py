@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -84,14 +84,15 @@ def import_readings(
     now: datetime,
     *,
     unit: str | None = None,
+    called: Mapping[str, str] | None = None,
     dry_run: bool = False,
     strict: bool = False,
     progress: Progress | None = None,
 ) -> ImportReport:
     """Take in a CSV file of readings, columns as in `domain.rows.READINGS`. A stream must be seekable.
 
-    `unit` (UCUM) is for rows that do not say theirs. A dry run writes nothing. A
-    strict one tries the whole file first and writes nothing when any row is refused.
+    `unit` (UCUM) is for rows that do not say theirs; `called` is what the file calls our columns. A dry run
+    writes nothing. A strict one tries the whole file first and writes nothing when any row is refused.
     Raises Refused when the file as a whole cannot be read.
     """
     work = _Work(
@@ -101,7 +102,7 @@ def import_readings(
         lambda new: try_readings(engine, clinic_id, new, now),
         lambda new: record_readings(engine, clinic_id, new, actor, now),
     )
-    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
+    return work.run(source, called, dry_run=dry_run, strict=strict, progress=progress)
 
 
 def import_checkins(
@@ -112,6 +113,7 @@ def import_checkins(
     now: datetime,
     *,
     may_correct: bool = False,
+    called: Mapping[str, str] | None = None,
     dry_run: bool = False,
     strict: bool = False,
     progress: Progress | None = None,
@@ -127,7 +129,7 @@ def import_checkins(
         lambda new: try_checkins(engine, clinic_id, new, now, may_correct=may_correct),
         lambda new: record_checkins(engine, clinic_id, new, actor, now, may_correct=may_correct),
     )
-    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
+    return work.run(source, called, dry_run=dry_run, strict=strict, progress=progress)
 
 
 def import_results(
@@ -137,6 +139,7 @@ def import_results(
     actor: Actor,
     now: datetime,
     *,
+    called: Mapping[str, str] | None = None,
     dry_run: bool = False,
     strict: bool = False,
     progress: Progress | None = None,
@@ -149,7 +152,7 @@ def import_results(
         lambda new: try_results(engine, clinic_id, new, now),
         lambda new: record_results(engine, clinic_id, new, actor, now),
     )
-    return work.run(source, dry_run=dry_run, strict=strict, progress=progress)
+    return work.run(source, called, dry_run=dry_run, strict=strict, progress=progress)
 
 
 @dataclass(frozen=True)
@@ -160,17 +163,26 @@ class _Work(Generic[New]):
     tries: Callable[[list[New]], Sequence[Result]]
     takes: Callable[[list[New]], Sequence[Result]]
 
-    def run(self, source: Path | BinaryIO, *, dry_run: bool, strict: bool, progress: Progress | None) -> ImportReport:
+    def run(
+        self,
+        source: Path | BinaryIO,
+        called: Mapping[str, str] | None,
+        *,
+        dry_run: bool,
+        strict: bool,
+        progress: Progress | None,
+    ) -> ImportReport:
         if dry_run or strict:
-            report = self._pass(source, self.tries, stop=strict, progress=progress)
+            report = self._pass(source, called, self.tries, stop=strict, progress=progress)
             report.tried = True
             if dry_run or report.refused:
                 return report
-        return self._pass(source, self.takes, stop=strict, progress=progress)
+        return self._pass(source, called, self.takes, stop=strict, progress=progress)
 
     def _pass(
         self,
         source: Path | BinaryIO,
+        called: Mapping[str, str] | None,
         take: Callable[[list[New]], Sequence[Result]],
         *,
         stop: bool,
@@ -178,7 +190,7 @@ class _Work(Generic[New]):
     ) -> ImportReport:
         report = ImportReport()
         with _opened(source) as (raw, text):
-            for numbers, batch in self._batches(sheet_of(lines_of(text), self.layout), report):
+            for numbers, batch in self._batches(sheet_of(lines_of(text), self.layout, called), report):
                 report.add(numbers, take(batch))
                 if progress is not None:
                     progress(raw.tell())

@@ -372,6 +372,18 @@ class FormDraft(Base):
     saved_at: Mapped[datetime] = mapped_column(index=True)
 
 
+class ImportFile(Base):
+    """A file that is being looked at before it is taken in; gone after a day. Read as data only."""
+
+    __tablename__ = "import_files"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    sent_by: Mapped[uuid.UUID] = _ref("staff")
+    at: Mapped[datetime] = mapped_column(index=True)
+    kind: Mapped[str] = mapped_column(String(12))
+    body: Mapped[bytes]
+
+
 class Pause(Base):
     __tablename__ = "pauses"
 

@@ -38,6 +38,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "audit": ((), 0),
     "clinic add": (CLINIC[2:], 0),
     "doctor": ((), 4),
+    "import roster": (("ROSTER",), 0),
     "import readings": (("FILE", "--unit", "mm[Hg]"), 0),
     "import checkins": (("DIARY",), 0),
     "import results": (("RESULTS",), 0),
@@ -66,6 +67,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
 WRITES = {
     "api",
     "clinic add",
+    "import roster",
     "import readings",
     "import checkins",
     "import results",
@@ -132,7 +134,7 @@ def test_every_command_goes_by_the_demos_clock(
 
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
-    files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real)}
+    files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real), "ROSTER": _roster(tmp_path)}
     said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
     assert said.code == code, said.err
     assert not asked or name in BY_THE_MACHINE
@@ -177,6 +179,12 @@ def _answers(folder: Path) -> str:
 def _results(folder: Path, real: datetime) -> str:
     file = folder / "results.csv"
     file.write_text(f"patient,taken_at,code,value\nF-1,{real:%Y-%m-%dT%H:%M:%S}+00:00,2823-3,4.1\n", encoding="utf-8")
+    return str(file)
+
+
+def _roster(folder: Path) -> str:
+    file = folder / "roster.csv"
+    file.write_text("clinic_ref,name\nF-7,Kim Invented\n", encoding="utf-8")
     return str(file)
 
 

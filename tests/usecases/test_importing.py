@@ -17,6 +17,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine, func, select
 
+from service.care import contacts
 from service.commands.importing import group
 from service.domain import rows
 from service.domain.validation import Refused
@@ -25,7 +26,7 @@ from service.intake import importing
 from service.intake.importing import ImportReport, import_checkins, import_readings
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Checkin, Patient, Reading, Window
+from service.store.tables import AuditLine, Caregiver, Checkin, Patient, Plan, Reading, Window
 from tests.ward import NOW, open_ward, ward_of
 
 SAMPLES = Path(__file__).parents[2] / "fixtures" / "import"
@@ -406,6 +407,77 @@ def test_a_long_file_shows_how_far_it_is(run, tmp_path):
     assert done.exit_code == 0
     assert "20000 taken" in done.stdout
     assert "long.csv" in done.stderr
+
+
+def test_a_map_says_what_a_file_calls_our_columns_and_passes_over_the_rest(run, engine, tmp_path):
+    """A column that is called as one of ours, and is not named, is none of ours."""
+    file, called = tmp_path / "export.csv", tmp_path / "map.json"
+    file.write_text(
+        "MRN;Ward;When;PAS;PAD;pa_mean;Unit\nFM-101;3;2026-11-20T07:00:00+00:00;30,5;18;no number;mm[Hg]\n", "utf-8"
+    )
+    names = {"patient": "MRN", "taken_at": "when", "pa_systolic": "PAS", "pa_diastolic": "PAD", "pressure_unit": "Unit"}
+    called.write_text(json.dumps(names), "utf-8")
+    done = run("readings", file, "--map", called)
+    assert (done.exit_code, done.output) == (0, "1 rows: 1 taken, 0 there already, 0 refused\n")
+    with read_session(engine) as session:
+        assert session.scalars(select(Reading.pa_systolic)).one() == 30.5
+    for wrong, said in (
+        ({"pulse": "PAS"}, "map was 'pulse'"),
+        ({"patient": "Number"}, "map was 'Number'"),
+        (["MRN"], "a JSON object of our columns"),
+        ("[" * 50_000, "a JSON object of our columns"),
+        ("x" * 64_001, "at most 64000 bytes"),
+    ):
+        called.write_text(wrong if isinstance(wrong, str) else json.dumps(wrong), "utf-8")
+        refused = run("readings", file, "--map", called)
+        assert (refused.exit_code, said in refused.output) == (1, True), refused.output
+
+
+@pytest.mark.parametrize(
+    ("header", "layout", "found"),
+    [
+        ("MRN,DateTime,Systolic,PAD,PAM,HR,Unit", rows.READINGS, {
+            "patient": "mrn", "taken_at": "datetime", "pa_systolic": "systolic", "pa_diastolic": "pad",
+            "pa_mean": "pam", "heart_rate": "hr", "pressure_unit": "unit"}),
+        ("Patient name,DOB,MRN,Mobile", rows.ROSTER, {
+            "name": "patient name", "born_on": "dob", "clinic_ref": "mrn", "telephone": "mobile"}),
+        ("one,two", rows.ROSTER, {}),
+    ],
+)  # fmt: skip
+def test_columns_are_proposed_by_their_names_each_once(header, layout, found):
+    assert rows.proposed(rows.header_of(header)[1], layout) == found
+
+
+def test_a_roster_enrols_row_by_row_and_again_without_harm(run, engine, tmp_path):
+    file = tmp_path / "roster.csv"
+    file.write_text(
+        "clinic_ref,name,born_on,telephone,agreed_how,agreed_on,opens,due,closes,caregiver_name,caregiver_telephone,"
+        "caregiver_allowed_how,caregiver_agreed_how\n"
+        "F-1,Mara Invented,1948-03-09,+447700900077,signed form,2026-01-02,07:00,08:30,10:00,Luz Invented,"
+        "+447700900078,signed form,spoken\n"
+        "F-2,Noor Invented,9 March,,,,,,,,,,\n"
+        "F-3,Invented Mara,1948-03-09,,,,,,,,,,\n"
+        "F-4,Ode Invented,,,,,07:00,,,,,,\n"
+        "F-5,Pia Invented,,12,,,,,,,,,\n",
+        "utf-8",
+    )
+    tried = run("roster", file, "--dry-run")
+    assert (tried.exit_code, count(engine, Patient)) == (3, 2)
+    done = run("roster", file)
+    told = "5 rows: 1 {} taken, 0 there already, 4 refused\n"
+    assert tried.output.endswith(told.format("would be"))
+    assert done.output.endswith("5 rows: 1 taken, 0 there already, 4 refused\n")
+    for line, field in ((3, "born_on"), (4, "is_other"), (5, "due"), (6, "telephone")):
+        assert f"line {line}: {field} was" in done.output
+    with read_session(engine) as session:
+        mara = session.scalars(select(Patient).where(Patient.clinic_ref == "F-1")).one()
+        (luz,) = session.scalars(select(Caregiver).where(Caregiver.patient_id == mara.id))
+        assert contacts.reachable(session, patient_id=mara.id)[0].address == "+447700900077"
+        assert contacts.reachable(session, caregiver_id=luz.id)[0].address == "+447700900078"
+        assert session.scalars(select(Plan.patient_id).where(Plan.patient_id == mara.id)).one() == mara.id
+    again = run("roster", file)
+    assert "line 2: clinic_ref was 'F-1'; accepted: a reference no other patient of the clinic has" in again.output
+    assert count(engine, Patient) == 3
 
 
 @pytest.mark.parametrize("command", ["readings", "checkins"])

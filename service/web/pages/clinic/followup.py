@@ -47,4 +47,4 @@ def typed() -> list[dict[str, Any]]:
     try:
         return steps.as_json(steps.from_json(found))
     except Refused as refused:
-        raise Refused("steps", refused.value, refused.accepted) from None
+        raise Refused("steps", refused.value, refused.message, None, **refused.bounds) from None

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from sqlalchemy import Engine, delete, select
+from sqlalchemy import Engine, select
 
 from service.accounts import factors, hashing, throttle
 from service.accounts.sessions import SignedIn, begin_session
@@ -22,7 +22,7 @@ from service.accounts.throttle import Origin
 from service.domain.validation import storable
 from service.store.audit import act_of
 from service.store.session import write_session
-from service.store.tables import SignInAttempt, Staff
+from service.store.tables import Staff
 
 
 class NotIn(StrEnum):
@@ -73,16 +73,17 @@ def finish(
 
 
 def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin) -> Staff | Denied:
-    """Whose code this is; wrong ones are counted as wrong passwords are."""
+    """Whose code this is. Wrong ones are counted apart from wrong passwords: a right password forgets none of them."""
     with write_session(engine) as session:
-        staff = session.get_one(Staff, staff_id)
-        place = throttle.place_of(origin, staff.email, frozenset({staff.id}))
+        # Locked: of many at once each finds the failures of those before.
+        staff = session.scalars(select(Staff).where(Staff.id == staff_id).with_for_update()).one()
+        place = throttle.place_of_codes(origin, staff.id)
         if wait := throttle.wait_of(session, place, now):
             return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()))
         if not staff.active or not factors.use_code(session, staff_id, code, now):
             throttle.count_failure(session, place, now)
             return Denied(NotIn.WRONG)
-        throttle.forget_failures(session, staff.email, place)
+        throttle.forget_failures(session, place)
         return staff
 
 
@@ -101,7 +102,8 @@ def check(
        known, so that many at once are counted as many.
     2. Check the password outside any transaction, because the hash takes its time on purpose; an unknown
        name is checked against a hash nobody knows the password of.
-    3. Leave the failure, or forget it.
+    3. Leave the failure, or forget it; and those before it from here, unless the address has other accounts, at
+       which they may have been aimed.
     """
     address = storable(email).strip().lower()
     with write_session(engine) as session:
@@ -117,10 +119,12 @@ def check(
         )
     except hashing.Busy:
         with write_session(engine) as session:  # it was no failure
-            session.execute(delete(SignInAttempt).where(SignInAttempt.id == failure))
+            throttle.take_back(session, failure)
         return BUSY
     if found is None:
         return Denied(NotIn.WRONG)
     with write_session(engine) as session:
-        throttle.forget_failures(session, address, place)
+        throttle.take_back(session, failure)
+        if len(accounts) == 1:
+            throttle.forget_failures(session, place)
     return found

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.accounts.sessions import end_sessions
-from service.accounts.throttle import forget_failures
+from service.accounts.throttle import forget_everywhere
 from service.domain import validation
 from service.domain.rights import Right, checked_grants, checked_roles
 from service.domain.validation import Refused
@@ -64,7 +64,7 @@ def set_password(act: Act, staff: Staff, password_hash: str) -> None:
     """
     staff.password_hash, staff.password_set_at = password_hash, act.now
     end_sessions(act.session, staff.id)
-    forget_failures(act.session, staff.email)
+    forget_everywhere(act.session, staff.email)
     act.session.flush()
     act.note("staff.set_password", staff)
 

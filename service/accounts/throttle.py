@@ -3,7 +3,8 @@
 Promises that nobody can lock somebody else's account: failures are counted by where they come from, and
 by account and place together, never by account alone. After some failures each further one costs a wait that
 doubles, up to a quarter of an hour. A browser on which this account has been signed in before is a place of
-its own: whatever others try from the same address, its owner goes by their own failures alone. The count is
+its own: whatever others try from the same address, its owner goes by their own failures alone. Codes of a second
+step are counted by account, since who tries them has the password; a known browser is apart there too. The count is
 kept in the database, where every web process sees it. Numbers: our own; NIST SP 800-63B-4 asks for a limit
 and names a rising wait as one way (section and example from memory).
 """
@@ -48,8 +49,18 @@ class Place:
 
 def place_of(origin: Origin, email: str, staff_ids: frozenset[uuid.UUID]) -> Place:
     """Where a try for the accounts of this address is counted."""
-    is_known = bool(origin.device and staff_ids & origin.known_to)
+    is_known = bool(origin.device and staff_ids and staff_ids <= origin.known_to)
     return Place(_digest(email), _digest(origin.device if is_known else _network(origin.address)), is_known)
+
+
+def place_of_codes(origin: Origin, staff_id: uuid.UUID) -> Place:
+    """Where a try of a second step's code is counted: six digits are few, so all unknown browsers are one place.
+
+    Only who has the password gets that far; and the owner's browser is a place of its own here too.
+    """
+    account = f"codes of {staff_id}"
+    is_known = bool(origin.device and staff_id in origin.known_to)
+    return Place(_digest(account), _digest(origin.device if is_known else account), is_known)
 
 
 def wait_of(session: Session, place: Place, now: datetime) -> timedelta:
@@ -70,12 +81,20 @@ def count_failure(session: Session, place: Place, now: datetime) -> uuid.UUID:
     return failure.id
 
 
-def forget_failures(session: Session, email: str, place: Place | None = None) -> None:
-    """The account's failures from this place count no more, or from everywhere."""
-    its = [SignInAttempt.account == _digest(email)]
-    if place is not None:
-        its.append(SignInAttempt.place == place.place)
+def take_back(session: Session, failure: uuid.UUID) -> None:
+    """What was written down was no failure."""
+    session.execute(delete(SignInAttempt).where(SignInAttempt.id == failure))
+
+
+def forget_failures(session: Session, place: Place) -> None:
+    """The account's failures from this place count no more."""
+    its = (SignInAttempt.account == place.account, SignInAttempt.place == place.place)
     session.execute(delete(SignInAttempt).where(*its))
+
+
+def forget_everywhere(session: Session, email: str) -> None:
+    """The failures of this address count no more, wherever they came from."""
+    session.execute(delete(SignInAttempt).where(SignInAttempt.account == _digest(email)))
 
 
 def _wait(session: Session, which: list, free: int, now: datetime) -> timedelta:  # type: ignore[type-arg]

@@ -15,7 +15,7 @@ from sqlalchemy import select
 
 from service.accounts import factors, invitations
 from service.accounts.staff import add_staff, close_account
-from service.accounts.throttle import forget_failures
+from service.accounts.throttle import forget_everywhere
 from service.commands import opening
 from service.commands.opening import CLINIC, Console, with_console
 from service.domain.rights import GRANTED, Right
@@ -125,7 +125,7 @@ def unlock(console: Console, email: str, second_step: bool) -> None:
     """Let somebody in again: no wait is left, and a link sets a new password. The old one works until then."""
     with console.write() as session:
         account = opening.account_of(session, email)
-        forget_failures(session, account.email)
+        forget_everywhere(session, account.email)
         act = console.act(session, account.clinic_id)
         act.note("staff.unlock", account)
         if second_step:

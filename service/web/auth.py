@@ -105,8 +105,8 @@ HALF_IN_FOR = timedelta(minutes=5)  # between the password and the code; our own
 
 
 def begin_half(half: HalfIn, now: datetime) -> None:
-    """Remember, for a few minutes, that this browser gave the right password."""
-    session.clear()
+    """Remember, for a few minutes, that this browser gave the right password; its session before ends."""
+    end_session(now)
     session["half"] = [half.staff_id.hex, now.timestamp()]
 
 

@@ -114,6 +114,23 @@ def test_one_address_may_work_at_two_clinics_and_neither_learns_of_the_other(
     assert tries(house, "kit@both.example", HERE, 1, house.clock.now()) == [NotIn.WRONG]
 
 
+def test_an_account_at_another_clinic_gives_no_guesses_at_its_namesake(
+    house: House, build: Callable[..., House]
+) -> None:
+    """An administrator elsewhere can make an account of anybody's address, and sign in with it between guesses."""
+    theirs = build("Saltholt Clinic", number="+447700900002")
+    email, now = email_of(house), house.clock.now()
+    with write_session(theirs.engine) as session:
+        act = Act(session, OPERATOR, theirs.clinic_id, now)
+        bait = add_staff(act, email, "Bait", [Role.NURSE], password_hash=hashed("eleven slow ferries", ())).id
+    answers = []
+    for number in range(6):
+        again = Origin(HERE.address, device=f"new {number}", known_to=frozenset({bait}))
+        answers += tries(house, email, again, 1, now)
+        signin.sign_in(house.engine, email, "eleven slow ferries", now, again)
+    assert answers == [NotIn.WRONG] * 5 + [NotIn.TOO_MANY]
+
+
 def test_nothing_of_a_password_or_a_key_is_kept_but_its_hash(
     house: House, the_services_hasher: tuple[PasswordHasher, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -15,7 +15,7 @@ from service.accounts.throttle import Origin
 from service.domain.validation import Refused
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, Staff
+from service.store.tables import Clinic, Staff, StaffSession
 from tests.house import NURSE, PASSWORD, House, sign_in, token_on, words
 from tests.web.test_pages_signin import house, is_in
 
@@ -109,6 +109,30 @@ def test_guessing_codes_waits_as_guessing_passwords_does(house: House) -> None:
     assert [one.why for one in answers if isinstance(one, signin.Denied)] == [signin.NotIn.WRONG] * 5 + [
         signin.NotIn.TOO_MANY
     ]
+
+
+def test_neither_the_right_password_nor_another_address_gives_more_guesses_at_a_code(house: House) -> None:
+    """Whoever has the password asks for it again between guesses, from many addresses; the owner's browser is apart."""
+    nurse, _ = with_step(house)
+    now, answers = house.world.clock.now(), []
+    for number in range(6):
+        from_there = Origin(f"203.0.113.{number}")
+        assert isinstance(signin.sign_in(house.engine, NURSE, PASSWORD, now, from_there), signin.HalfIn)
+        answers.append(signin.finish(house.engine, nurse.id, "123456", now, from_there))
+    assert [one.why for one in answers if isinstance(one, signin.Denied)][-2:] == [
+        signin.NotIn.WRONG, signin.NotIn.TOO_MANY,
+    ]  # fmt: skip
+    hers, later = Origin("203.0.113.1", device="hers", known_to=frozenset({nurse.id})), now + timedelta(seconds=31)
+    assert isinstance(signin.finish(house.engine, nurse.id, pyotp.TOTP(SEED).at(later), later, hers), signin.SignedIn)
+
+
+def test_the_half_way_in_takes_the_session_before_with_it(house: House) -> None:
+    client = house.client
+    sign_in(client)
+    token = token_on(client.get("/password").get_data(as_text=True))
+    with_step(house)
+    client.post("/signin", data={"csrf_token": token, "email": NURSE, "password": PASSWORD})
+    assert house.rows(StaffSession) == []
 
 
 def test_where_the_clinic_asks_for_it_it_is_set_up_before_anything_else(house: House) -> None:

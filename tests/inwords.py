@@ -24,6 +24,7 @@ from service.domain.tasks import (
     PatientWrote,
     TaskFacts,
     Whose,
+    WordsUnsent,
 )
 from service.domain.vocabulary import Channel, SilenceCause, StepKind, TaskKind
 from service.reviewing.panel import PanelEntry
@@ -70,6 +71,7 @@ def about(kind: TaskKind) -> TaskFacts:
         TaskKind.BROKEN_CONTACT: ContactBroke(some, Whose.PATIENT, Channel.TEXT),
         TaskKind.CHECK_NUMBER: NumberToCheck(some, Whose.PATIENT),
         TaskKind.MESSAGE_UNCERTAIN: HandOverUnknown((some,)),
+        TaskKind.NOT_SENT: WordsUnsent(some, "We call today."),
         TaskKind.NO_WAY_OUT: ChannelMissing(Channel.TEXT),
         TaskKind.CHECK_FOUND: CheckFound(Found.WRONG_END, date(2026, 11, 22)),
         TaskKind.CAREGIVER_SAYS: CaregiverWrote("test", "Ben", "Look."),

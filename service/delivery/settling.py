@@ -35,6 +35,7 @@ from service.domain.tasks import (
     TaskFacts,
     Whose,
     WordingFailed,
+    WordsUnsent,
 )
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskSettled, TaskState
@@ -203,7 +204,7 @@ def defer(session: Session, facts: MessageFacts, reason: str, until: datetime, n
 def expire(session: Session, facts: MessageFacts, reason: str, now: datetime, *, detail: str = "") -> None:
     """It would come too late to be true."""
     settle(session, facts.id, MessageState.EXPIRED, reason, now, detail=detail)
-    tell_call_untold(session, facts, now)
+    tell_lost(session, facts, now)
 
 
 def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
@@ -251,7 +252,7 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bo
     tried = session.get_one(Contact, facts.contact_id)
     following = next((contact for contact in working if _order(contact) > _order(tried)), None)
     if following is None or facts.expires_at <= now:
-        tell_call_untold(session, facts, now)
+        tell_lost(session, facts, now)
         return False
     # The occurrence stays the key: once per contact, however often this one fails.
     _write_again(session, facts, following.id, following.channel, f">{following.id}", now)
@@ -351,7 +352,7 @@ def _end_unknown(session: Session, message: Message, is_worth_a_double: bool, wh
         # The token stays: a worker that was only slow, and comes back with the result, may still settle it.
         message.state = MessageState.UNCERTAIN
         message.settled_at = now
-        tell_call_untold(session, message, now, is_known=False)
+        tell_lost(session, message, now, is_known=False)
     outbox.note_events(session, [(message.id, "uncertain", why or ("one more try" if again else ""))], now)
 
 
@@ -386,8 +387,14 @@ def tell_unworded(session: Session, facts: MessageFacts, now: datetime) -> None:
     _tell(session, facts, WordingFailed(facts.id, facts.kind), key, now)
 
 
-def tell_call_untold(session: Session, of: MessageFacts | Message, now: datetime, *, is_known: bool = True) -> None:
-    """Whoever wrote of what may not wait has no answer that says whom to call: somebody calls them."""
+def tell_lost(session: Session, of: MessageFacts | Message, now: datetime, *, is_known: bool = True) -> None:
+    """It will not arrive, or (not `is_known`) nobody knows, and a person has to do what it was to do.
+
+    Whoever wrote of what may not wait has no answer that says whom to call: somebody calls them. What was
+    written by hand, its writer holds for said.
+    """
+    if of.kind is MessageKind.FROM_CLINIC and is_known:
+        _tell(session, of, WordsUnsent(of.id, str(of.params["text"])), f"unsent:{of.id}", now)
     if of.kind not in TO_CALL and not of.params.get(ALARMS):
         return
     clinic = session.get_one(Clinic, of.clinic_id)
@@ -418,7 +425,8 @@ def close_set_up(engine: Engine, channels: Collection[Channel], now: datetime) -
 def no_longer_uncertain(session: Session, message_id: uuid.UUID, now: datetime, *, arrived: bool) -> None:
     """It is known now what became of it: nobody need look."""
     if arrived:
-        close_tasks(session, Task.dedupe_key == f"call_untold:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
+        told = [f"call_untold:{message_id}", f"unsent:{message_id}"]
+        close_tasks(session, Task.dedupe_key.in_(told), TaskSettled.ARRIVAL_KNOWN, now)
     close_tasks(session, Task.dedupe_key == f"uncertain:{message_id}", TaskSettled.ARRIVAL_KNOWN, now)
 
 

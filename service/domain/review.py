@@ -266,6 +266,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.BROKEN_CONTACT: Lane.NOT_HEARD_FROM,
     TaskKind.CHECK_NUMBER: Lane.LOOK_CLOSELY,
     TaskKind.MESSAGE_UNCERTAIN: Lane.NOT_HEARD_FROM,
+    TaskKind.NOT_SENT: Lane.LOOK_CLOSELY,
     TaskKind.NEXT_CONTACT: Lane.LOOK_CLOSELY,
     TaskKind.CHEMISTRY_DUE: Lane.LOOK_CLOSELY,
 }

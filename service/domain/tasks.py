@@ -132,6 +132,14 @@ class CallUntold:
 
 
 @dataclass(frozen=True, slots=True)
+class WordsUnsent:
+    """What staff wrote to a patient by hand did not leave, and can no longer."""
+
+    message: uuid.UUID
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class StrangerWrote:
     """A text came from a number that nobody here has. Number and words are on the page of the task, for a time."""
 
@@ -313,6 +321,7 @@ TaskFacts = (
     | AlarmInDoubt
     | AlarmOfStaff
     | CallUntold
+    | WordsUnsent
     | StrangerWrote
     | StrangersFlood
     | LimitPassed
@@ -342,6 +351,7 @@ _KINDS: Mapping[type, TaskKind] = {
     AlarmInDoubt: TaskKind.SAFETY_ANSWER,
     AlarmOfStaff: TaskKind.SAFETY_ANSWER,
     CallUntold: TaskKind.SAFETY_ANSWER,
+    WordsUnsent: TaskKind.NOT_SENT,
     WeightDoubted: TaskKind.WEIGHT_DOUBT,
     CaregiverSaid: TaskKind.CAREGIVER_SAYS,
     CaregiverWrote: TaskKind.CAREGIVER_SAYS,
@@ -415,6 +425,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.BROKEN_CONTACT: A_DAY,
     TaskKind.CHECK_NUMBER: A_DAY,
     TaskKind.MESSAGE_UNCERTAIN: A_DAY,
+    TaskKind.NOT_SENT: A_DAY,
     TaskKind.CHECK_FOUND: AT_ONCE,
     TaskKind.NEXT_CONTACT: A_DAY,
     TaskKind.CHEMISTRY_DUE: A_DAY,

@@ -238,6 +238,7 @@ class TaskKind(StrEnum):
     BROKEN_CONTACT = "broken_contact"
     CHECK_NUMBER = "check_number"
     MESSAGE_UNCERTAIN = "message_uncertain"
+    NOT_SENT = "not_sent"  # what staff wrote by hand
     ABOVE_LIMIT = "above_limit"
     BELOW_LIMIT = "below_limit"
     CAREGIVER_SAYS = "caregiver_says"

@@ -106,6 +106,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.BROKEN_CONTACT: _("Contact does not work"),
         TaskKind.CHECK_NUMBER: _("Number to check"),
         TaskKind.MESSAGE_UNCERTAIN: _("Message may not have gone"),
+        TaskKind.NOT_SENT: _("Message by hand not sent"),
         TaskKind.ABOVE_LIMIT: _("Above the limit"),
         TaskKind.BELOW_LIMIT: _("Below the limit"),
         TaskKind.CAREGIVER_SAYS: _("A caregiver says"),

@@ -282,6 +282,30 @@ def test_that_somebody_was_told_whom_to_call_is_taken_back_when_it_was_not_sent(
             assert session.get_one(Task, task.id).state is TaskState.CLOSED
 
 
+@pytest.mark.parametrize("why", ["worker away", "number gone", "second works", "arrives"])
+def test_what_staff_wrote_by_hand_and_never_left_is_a_task_with_its_words(post: Post, why: str) -> None:
+    words = {"text": "We have seen your answers, and call this afternoon.", "by": "nurse"}
+    with write_session(post.engine) as session:
+        if why != "second works":
+            session.execute(update(Contact).where(Contact.address == SECOND_PHONE).values(state=ContactState.BROKEN))
+    sent = post.write(MessageKind.FROM_CLINIC, params=words)
+    if why == "worker away":
+        post.clock.advance(timedelta(hours=4))
+    elif why != "arrives":
+        post.gateway.misbehave(Fault.PERMANENT, to=PATIENT_PHONE)
+    for _ in range(2):
+        post.deliver()
+    with read_session(post.engine) as session:
+        told = session.scalars(select(Task).where(Task.kind == TaskKind.NOT_SENT)).all()
+    lost = why in {"worker away", "number gone"}
+    assert [task.patient_id for task in told] == [post.patient.id] * lost
+    assert [words["text"] in inwords.task(task) for task in told] == [True] * lost
+    assert len(post.gateway.messages()) == (not lost)
+    assert post.message(sent).state is {
+        "worker away": MessageState.EXPIRED, "arrives": MessageState.SENT,
+    }.get(why, MessageState.FAILED)  # fmt: skip
+
+
 def test_one_surprise_from_a_provider_does_not_hold_up_the_others(post: Post) -> None:
     class Moody:
         def send(self, text: OutgoingText) -> str:

@@ -39,6 +39,7 @@ from service.domain.tasks import (
     WeightDoubted,
     Whose,
     WordingFailed,
+    WordsUnsent,
 )
 from service.domain.vocabulary import CaregiverAnswer, Channel, SafetySign, StepKind, TaskSettled, Urgency, WeightDoubt
 from service.words.labels import label
@@ -79,6 +80,10 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _start(say, facts)
         case NumberToCheck():
             return _check_number(say, facts)
+        case WordsUnsent():
+            return say.gettext(
+                "What was written to them by hand was not sent: “%(words)s” Tell them another way.", words=facts.words
+            )
         case WordingFailed():
             return say.gettext("A message could not be written out. The clinic's own wording of it may be at fault.")
         case ChannelMissing():

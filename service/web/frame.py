@@ -23,6 +23,7 @@ from werkzeug.exceptions import HTTPException
 
 from service.accounts.sessions import IDLE
 from service.domain import localtime
+from service.domain.review import TO_DECIDE
 from service.domain.rights import ROLES
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, Knowledge, Lane, Outcome
@@ -33,7 +34,7 @@ from service.web import problems
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
-from service.words.sentences import brief, diary, reaching, record, review, signals, tasks
+from service.words.sentences import brief, diary, reaching, record, review, signals, tasks, week
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = {"signin"}
@@ -50,7 +51,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
         [*entry.since, *(one for one in entry.reasons if one not in entry.since)],
         entry.facts.picture and entry.facts.picture.last_known_on,
     ),
-    "week_words": brief.week,
+    "week_words": week.week,
     "reasons": lambda say, entry, news=(): review.reasons(
         say, [one for one in entry.reasons if one not in entry.since], news
     ),
@@ -93,6 +94,7 @@ def install(app: Flask) -> None:
         "csrf_field": csrf_field,
         "Knowledge": Knowledge,
         "Lane": Lane,
+        "TO_DECIDE": TO_DECIDE,
         "Outcome": Outcome,
         "AdjustmentKind": AdjustmentKind,
     }

@@ -318,12 +318,12 @@ def test_a_patient_is_signed_from_their_page_without_script(clinic):
 def test_signing_from_their_page_closes_the_tasks_plans_the_call_and_goes_on(clinic):
     page = clinic.get(clinic.path("Ben"))
     form = page[page.index(f'action="{clinic.path("Ben", "/sign")}"') :]
-    sent = dict(re.findall(r'name="(seen|task|close_tasks|then)"(?: value="([^"]*)")?', form[: form.index("</form>")]))
-    assert set(sent) == {"seen", "task", "close_tasks", "then"}
+    sent = dict(re.findall(r'name="(seen|task|then)"(?: value="([^"]*)")?', form[: form.index("</form>")]))
+    assert set(sent) == {"seen", "task", "then"}
     where = clinic.post(
         clinic.path("Ben", "/sign"),
         clinic.path("Ben"),
-        **sent | {"outcome": "called", "note": "Rang her.", "call_on": "2026-11-27", "close_tasks": "1"},
+        **sent | {"outcome": "called", "note": "Rang her.", "call_on": "2026-11-27"},
     )
     assert where == f"/clinic/patients/{sent['then']}"
     with read_session(clinic.engine) as session:
@@ -337,9 +337,18 @@ def opened_row(clinic: Clinic, name: str) -> dict[str, list[str]]:
     form = page[page.index(f'action="/clinic/review/{clinic.ids[name]}/sign') :]
     form = form[: form.index("</form>")]
     found: dict[str, list[str]] = {}
-    for field in re.findall(r'name="(seen|task|close_tasks|csrf_token)" value="([^"]*)"', form):
+    for field in re.findall(r'name="(seen|task|csrf_token)" value="([^"]*)"', form):
         found.setdefault(field[0], []).append(unescape(field[1]))
     return found
+
+
+@pytest.mark.parametrize(("kind", "ticked"), [(TaskKind.WEIGHT_DOUBT, True), (TaskKind.GOAL_OVER, False)])
+def test_a_signature_closes_what_its_row_tells_of_and_a_decision_only_when_ticked(clinic, kind, ticked):
+    task_id = clinic.tasks["safety"]
+    with write_session(clinic.engine) as session:
+        session.get_one(Task, task_id).kind = kind
+    page = clinic.get(f"/clinic/review?open={clinic.ids['Ben']}")
+    assert re.search(rf'name="task" value="{task_id}"( checked)?', page)[1] == (" checked" if ticked else None)
 
 
 def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_its_tasks_and_a_call(clinic):

@@ -29,6 +29,7 @@ from service.domain.signals.facts import (
     DiaryFacts,
     Episode,
     Forecast,
+    LimitRun,
     Picture,
     PictureFacts,
     PressureFacts,
@@ -68,7 +69,7 @@ from service.domain.vocabulary import (
 )
 from service.words import labels
 from service.words.language import codes, load_language
-from service.words.sentences import brief, review, signals, standing, tasks
+from service.words.sentences import brief, review, signals, standing, tasks, week
 from tests.inwords import ENGLISH
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
@@ -167,16 +168,16 @@ def test_what_the_nightly_check_found_is_told_after_the_reason_that_calls_by_its
 @given(facts_of(TrendSummary))
 @settings(max_examples=60, deadline=None)
 def test_weight_and_symptoms_are_a_few_words_and_unchanged_only_where_compared(known: TrendSummary) -> None:
-    told = brief.week(ENGLISH, known)
-    assert 2 <= len(told) <= brief.MOST_SMALL
+    told = week.week(ENGLISH, known)
+    assert 2 <= len(told) <= week.MOST_SMALL
     calm = known.diary.compared.knowledge is Knowledge.UNCHANGED and not known.diary.worse
-    assert calm or not any(one.way is brief.Went.SAME and one.name == "diary" for one in told)
+    assert calm or not any(one.way is week.Went.SAME and one.name == "diary" for one in told)
 
 
 def test_a_weight_far_from_dry_is_not_told_as_the_same_for_want_of_a_change_in_the_week() -> None:
     over = DiaryFacts(weight=WeightWeek(89.8, 0.0), weight_gain=WeightChange(2.2, WeightSpan.OVER_DRY))
-    told = brief.week(ENGLISH, TrendSummary(PictureFacts(Picture.SILENT_AND_UNWELL, NOW.date(), diary=over)))[0]
-    assert told == brief.Small("weight", brief.Went.UP, "2.2 kg over dry")
+    told = week.week(ENGLISH, TrendSummary(PictureFacts(Picture.SILENT_AND_UNWELL, NOW.date(), diary=over)))[0]
+    assert told == week.Small("weight", week.Went.UP, "2.2 kg over dry")
 
 
 def risen(ago: int, limit: float | None = None, level: float = 27.0) -> PictureFacts:
@@ -219,11 +220,32 @@ def test_a_limit_passed_before_the_readings_stopped_is_told_with_the_day_of_the_
     assert review.reasons(ENGLISH, reasons, reasons)[0].startswith("New: PA diastolic")
 
 
+def test_a_limit_told_by_readings_is_not_perhaps_passed_beside_it() -> None:
+    perhaps = risen(1, 26.5)
+    run = replace(perhaps, pressure=replace(perhaps.pressure, in_a_row=LimitRun(True, 26.5, 3, NOW.date(), 27.0)))
+    passed = Episode(SignalKind.ABOVE_LIMIT, NOW.date(), NOW.date(), run)
+    told = brief.reasons(ENGLISH, [Reason(Lane.CALL_TODAY, passed), Reason(Lane.CALL_TODAY, perhaps)])
+    assert told == ["3 readings above the limit of 26.5", "+9 mmHg over reference"]
+
+
+@pytest.mark.parametrize(
+    ("pressures", "short"),
+    [
+        (Compared(Knowledge.UNCHANGED, days=3, heard=6), "Pressures compared on 3 of 7 days"),
+        (Compared(Knowledge.UNCHANGED, days=4, heard=6), "Too little diary to compare"),
+        (Compared(Knowledge.TOO_LITTLE, heard=6), "Not sure whether the pressure has moved"),
+    ],
+)
+def test_what_could_not_be_compared_is_named(pressures: Compared, short: str) -> None:
+    facts = PictureFacts(Picture.UNCOMPARED, NOW.date(), PressureFacts(compared=pressures))
+    assert brief.picture(ENGLISH, facts) == short
+
+
 def test_a_bad_night_is_among_the_small_words_of_a_week_that_is_otherwise_as_usual() -> None:
     usual = Compared(Knowledge.UNCHANGED, days=6, heard=7, of=7)
     diary = DiaryFacts(compared=usual, once=(SymptomChange(Symptom.CHAIR, 1.0),))
-    told = brief.week(ENGLISH, TrendSummary(PictureFacts(Picture.QUIET, NOW.date(), diary=diary)))
-    assert brief.Small("slept in a chair", brief.Went.UP) in told
+    told = week.week(ENGLISH, TrendSummary(PictureFacts(Picture.QUIET, NOW.date(), diary=diary)))
+    assert week.Small("slept in a chair", week.Went.UP) in told
 
 
 @pytest.mark.parametrize(("language", "told"), [("en", "Past the reference"), ("es", "Referencia rebasada")])

@@ -10,11 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
-from enum import StrEnum
 
 from service.domain.days import Paused
 from service.domain.diary import urgency
-from service.domain.frozen import dataclass
 from service.domain.record.limits import ResultBeyond
 from service.domain.review import (
     Because,
@@ -41,16 +39,19 @@ from service.domain.signals.facts import (
     Symptom,
     SymptomChange,
     WeightChange,
-    WeightSpan,
 )
-from service.domain.summary import STRIP_DAYS, TrendSummary
+from service.domain.signals.picture import DAYS_NEEDED
+from service.domain.summary import STRIP_DAYS
 from service.domain.tasks import (
     AlarmInDoubt,
     AlarmWritten,
     CaregiverSaid,
     CheckFound,
+    ChemistryWanted,
     ContactBroke,
+    ContactDue,
     EnteredCallToday,
+    GoalOver,
     LimitPassed,
     LongSilence,
     NobodyToReach,
@@ -69,6 +70,7 @@ from service.words.sentences import diary as at_length
 from service.words.sentences import record, signals
 
 MOST_WORDS = 8
+OF_LIMITS = frozenset({SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT})
 
 
 def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None = None) -> list[str]:
@@ -78,11 +80,16 @@ def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None =
     """
     told: list[str] = []
     given = list(given)
+    passed = any(isinstance(one.because, Episode) and one.because.kind in OF_LIMITS for one in given)
     silences = {signals.silence_told(one.because) for one in given if isinstance(one.because, PictureFacts)}
     for one in _why_first(given):
         if isinstance(one.because, StillSilent) and one.because.silence.missed in silences:
             continue
-        text = reason(say, one.because, last_known_on)
+        # "3 readings above the limit" and "perhaps above the limit" side by side would contradict each other.
+        if passed and isinstance(one.because, PictureFacts):
+            text = _capital(picture(say, one.because, limit_told=True))
+        else:
+            text = reason(say, one.because, last_known_on)
         if not any(text.casefold() in before.casefold() for before in told):
             told.append(text)
     return told
@@ -97,7 +104,10 @@ def _why_first(given: list[Reason]) -> list[Reason]:
 
 def reason(say: Language, because: Because, last_known_on: date | None = None) -> str:
     """One reason in at most `MOST_WORDS` words, with a capital letter and no full stop."""
-    text = _reason(say, because, last_known_on)
+    return _capital(_reason(say, because, last_known_on))
+
+
+def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -159,10 +169,10 @@ def _episode(say: Language, raised: Episode, last_known_on: date | None) -> str:
             return picture(say, raised.facts)
 
 
-def picture(say: Language, facts: PictureFacts) -> str:
-    """What pressure, diary and silence say together, in a few words."""
+def picture(say: Language, facts: PictureFacts, *, limit_told: bool = False) -> str:
+    """What pressure, diary and silence say together, in a few words; nothing of a limit that is told beside it."""
     told = facts.diary
-    if facts.pressure.is_past_limit and facts.picture is not Picture.SAFETY_ANSWER:
+    if facts.pressure.is_past_limit and not limit_told and facts.picture is not Picture.SAFETY_ANSWER:
         return _past(say, facts)
     worst = _worst(say, told)
     match facts.picture:
@@ -183,7 +193,7 @@ def picture(say: Language, facts: PictureFacts) -> str:
         case Picture.SILENT_AND_UNWELL:
             return _both(say, at_length.no_diary_for(say, facts), worst)
         case Picture.UP_AND_WELL:
-            return _up_and_well(say, facts)
+            return _up_and_well(say, facts, limit_told=limit_told)
         case Picture.WORSE_WITH_FLAT_PRESSURE | Picture.WORSE_WITHOUT_PRESSURE:
             return worst if not told.worse else say.gettext("Feeling worse: %(worst)s", worst=worst)
         case Picture.HIGH_STEADY if facts.pressure.high is not None and facts.last_known_on is None:
@@ -206,22 +216,24 @@ def _calmer(say: Language, facts: PictureFacts) -> str:
             return _changed(say, facts)
         case Picture.STARTING:
             number = (facts.today - (facts.starting or facts.today)).days + 1
+            if facts.pressure.last_reading_on is None:
+                return say.gettext("Starting, day %(day)d: no reading yet", day=number)
             return say.gettext("Starting: day %(day)d since enrolment", day=number)
         case Picture.SILENT:
             return _silent(say, facts.silence.missed)
         case Picture.TOO_LITTLE:
             return say.gettext("Too little came to say")
         case Picture.UNCOMPARED:
-            return say.gettext("Not all of it can be compared")
+            return _uncompared(say, facts)
         case Picture.QUIET:
             return say.gettext("Compared, unchanged on %(days)d of %(of)d days", days=compared.days, of=compared.of)
         case _:
             return _over(say, facts)
 
 
-def _up_and_well(say: Language, facts: PictureFacts) -> str:
+def _up_and_well(say: Language, facts: PictureFacts, *, limit_told: bool) -> str:
     forecast = facts.pressure.forecast
-    if forecast is not None and facts.last_known_on is None:
+    if forecast is not None and not limit_told and facts.last_known_on is None:
         days = round(forecast.low)
         if days <= 0:
             return _over(say, facts, say.gettext("perhaps past limit"))
@@ -230,6 +242,16 @@ def _up_and_well(say: Language, facts: PictureFacts) -> str:
     if at_length.is_unchanged(facts.diary):
         return _over(say, facts, say.gettext("diary unchanged"))
     return _over(say, facts)
+
+
+def _uncompared(say: Language, facts: PictureFacts) -> str:
+    """Which of the two cannot be compared: the pressures first."""
+    pressures = facts.pressure.compared
+    if pressures.knowledge is Knowledge.UNCHANGED and pressures.days >= DAYS_NEEDED.get(pressures.of, 0):
+        return say.gettext("Too little diary to compare")
+    if pressures.knowledge is Knowledge.UNCHANGED:
+        return say.gettext("Pressures compared on %(days)d of %(of)d days", days=pressures.days, of=pressures.of)
+    return say.gettext("Not sure whether the pressure has moved")
 
 
 def _changed(say: Language, facts: PictureFacts) -> str:
@@ -399,101 +421,6 @@ def _response(say: Language, facts: ResponseFacts) -> str:
             return say.gettext("%(response)s since change, %(day)s", response=title(say, facts.response), day=day)
 
 
-# --- weight and symptoms, a word each ------------------------------------------------------------
-
-
-class Went(StrEnum):
-    """Which way it went; the arrow that stands for it is the page's."""
-
-    UP = "up"
-    DOWN = "down"
-    SAME = "same"  # compared, and unchanged
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True, slots=True)
-class Small:
-    """One of the week's words: `weight`, up, `1.6 kg`."""
-
-    name: str
-    way: Went
-    value: str = ""
-
-
-MOST_SMALL = 3
-
-
-def week(say: Language, known: TrendSummary) -> list[Small]:
-    """Weight and symptoms of the week, at most `MOST_SMALL`: what is worse first, what is not known said as such.
-
-    A bad night is among them, even where the newest answers were as usual.
-    """
-    told = known.diary
-    words = [Small(*_small_symptom(say, change)) for change in told.worse]
-    nights = [Small(*_small_symptom(say, change)) for change in told.once]
-    words += [one for one in nights if one not in words]
-    if told.light_headed:
-        words.append(Small(say.gettext("light-headed"), Went.UP, say.gettext("%(days)d days", days=told.light_headed)))
-    if told.eased is not None:
-        words.append(Small(say.gettext("breathless"), Went.DOWN, say.figure(told.eased.now, 0)))
-    if not words:
-        words.append(_small_diary(say, known))
-    return [_small_weight(say, told), *words][:MOST_SMALL]
-
-
-def _small_weight(say: Language, told: DiaryFacts) -> Small:
-    """What a rule speaks of comes before the change in a week, which may be none of it."""
-    change, name = told.weight.change_kg, say.gettext("weight")
-    if (moved := told.weight_gain or told.weight_loss) is not None:
-        return Small(name, Went.UP if moved.kg > 0 else Went.DOWN, _against(say, moved))
-    if change is None:
-        return Small(name, Went.UNKNOWN, say.gettext("not known"))
-    size = say.figure(abs(change))
-    way = Went.SAME if size == "0" else Went.UP if change > 0 else Went.DOWN
-    return Small(name, way, say.gettext("%(size)s kg", size=size))
-
-
-def _against(say: Language, moved: WeightChange) -> str:
-    """`2.2 kg over dry`: how much, and against what where that is not a week ago."""
-    size = say.figure(abs(moved.kg))
-    match moved.span:
-        case WeightSpan.DAYS_3:
-            return say.gettext("%(size)s kg in 3 days", size=size)
-        case WeightSpan.WEEK:
-            return say.gettext("%(size)s kg", size=size)
-        case WeightSpan.FORTNIGHT:
-            return say.gettext("%(size)s kg in 14 days", size=size)
-        case WeightSpan.OVER_USUAL:
-            return say.gettext("%(size)s kg over usual", size=size)
-        case WeightSpan.OVER_DRY:
-            return say.gettext("%(size)s kg over dry", size=size)
-        case WeightSpan.UNDER_DRY:
-            return say.gettext("%(size)s kg under dry", size=size)
-
-
-def _small_symptom(say: Language, change: SymptomChange) -> tuple[str, Went, str]:
-    if change.symptom is Symptom.BREATHLESS:
-        return say.gettext("breathless"), Went.UP, say.figure(change.now, 0)
-    if change.symptom is Symptom.PILLOWS:
-        return say.gettext("pillows"), Went.UP, say.figure(change.now, 0)
-    return symptom(say, change), Went.UP, ""
-
-
-def _small_diary(say: Language, known: TrendSummary) -> Small:
-    compared, name = known.diary.compared, say.gettext("diary")
-    match compared.knowledge:
-        case Knowledge.UNCHANGED:
-            return Small(
-                name, Went.SAME, say.gettext("as usual %(days)d of %(of)d", days=compared.days, of=compared.of)
-            )
-        case Knowledge.CHANGED:
-            return Small(name, Went.UP, say.gettext("changed"))
-        case Knowledge.TOO_LITTLE:
-            return Small(name, Went.UNKNOWN, say.gettext("too little"))
-        case Knowledge.NOTHING:
-            return Small(name, Went.UNKNOWN, say.gettext("not known"))
-
-
 # --- what may be an emergency, and other tasks --------------------------------------------------------
 
 
@@ -559,6 +486,12 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("%(value)s mmHg on %(day)s, limit %(limit)s", **words)
         case ResultBeyond():
             return record.beyond_briefly(say, facts)
+        case ContactDue():
+            return record.contact_briefly(say, facts.contact, overdue=facts.is_overdue)
+        case ChemistryWanted():
+            return say.gettext("Chemistry due by %(day)s", day=say.short_day(facts.due.due_on))
+        case GoalOver():
+            return say.gettext("Goal ran out on %(day)s", day=say.short_day(facts.aim.goal.until))
         case CaregiverSaid():
             return say.gettext("Caregiver: %(answer)s", answer=label(say, facts.answer))
         case StartTexted():

@@ -152,6 +152,12 @@ def contacting(say: Language, contact: Contacting, today: date) -> str:
     return say.gettext("%(contact)s. Overdue", contact=text) if contact.due_on < today else text
 
 
+def contact_briefly(say: Language, contact: Contacting, *, overdue: bool) -> str:
+    """`Call due 3 May`; once that day has passed, `Call was due 3 May`."""
+    words = {"way": title(say, contact.way), "day": say.short_day(contact.due_on)}
+    return say.gettext("%(way)s was due %(day)s", **words) if overdue else say.gettext("%(way)s due %(day)s", **words)
+
+
 def due(say: Language, one: ChemistryDue, today: date) -> str:
     """`Chemistry due by 3 May: spironolactone since 26 April`."""
     day, since, after = (say.day(known) for known in (one.due_on, one.changed_on, one.answered_to or one.changed_on))

@@ -86,9 +86,7 @@ def _plan_call(act: Act, patient: Patient, on: date) -> str:
 
 
 def _close_tasks(act: Act, reason: str, promised: date | None) -> int:
-    """Close the tasks that were on the page, where that was asked for; what another has closed stays theirs."""
-    if not forms.text("close_tasks"):
-        return 0
+    """Close the tasks that were ticked; what another has closed stays theirs."""
     tomorrow = local_date(act.now, own_clinic(act.session).zone) + timedelta(days=1)
     last = tomorrow + timedelta(days=inbox.MOST_DAYS_AHEAD - 1)
     ahead = promised if promised is not None and tomorrow <= promised <= last else None

@@ -2,14 +2,15 @@
 
 Promises that it goes the way of every message: through the outbox, with consent, quiet hours and the recheck at the
 last moment; that staff are told before whether it can leave, by the very rule that decides then; that "this afternoon"
-never arrives tomorrow, since it is dropped at the end of the patient's day; and that the same words go once a
-day, however often the button is pressed. Its words are kept as they were sent; they hold nothing of the patient.
+never arrives tomorrow, since it is dropped at the end of the patient's day; that the same words go once a
+day, however often the button is pressed; and that no more than `MOST_A_DAY` reach anybody by hand on one. Its words
+are kept as they were sent; they hold nothing of the patient.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -26,6 +27,7 @@ from service.store.audit import Act
 from service.store.tables import Clinic, Contact, Message, Patient, Phrase
 from service.store.wordings import phrases
 
+MOST_A_DAY = 5  # as of test messages; our own number, no source
 NEVER_LEFT = frozenset({MessageState.FAILED, MessageState.CANCELLED, MessageState.EXPIRED})
 
 
@@ -70,6 +72,10 @@ class CannotLeave(Exception):
         super().__init__(f"it would not leave: {why.value}")
 
 
+class EnoughToday(Exception):
+    """As many messages went to this patient by hand today as may."""
+
+
 class SentToday(Exception):
     """The same words went to this patient today already."""
 
@@ -79,9 +85,7 @@ def outlook(
 ) -> Outlook:
     """What can be said to the patient now, and whether it would leave; `channels` are those that are set up."""
     clinic = session.get_one(Clinic, patient.clinic_id)
-    begins, _ends = _day(patient, now)
-    theirs = (Message.patient_id == patient.id, Message.kind == MessageKind.FROM_CLINIC, Message.created_at >= begins)
-    sent = session.scalars(select(Message).where(*theirs).order_by(Message.created_at, Message.id)).all()
+    sent = _sent_today(session, patient, now)
     why, until = _verdict(session, clinic, patient, channels, now)
     return Outlook(
         why,
@@ -92,7 +96,9 @@ def outlook(
 
 
 def send(act: Act, patient: Patient, phrase_id: uuid.UUID, channels: Collection[Channel]) -> Message:
-    """Write the message. Raises Refused for a wording that is not on the patient's list, CannotLeave and SentToday."""
+    """Write the message. Raises Refused for a wording that is not on the patient's list, CannotLeave, SentToday
+    and EnoughToday.
+    """
     session, now = act.session, act.now
     clinic = session.get_one(Clinic, act.clinic_id)
     # Locked: of two at once the second finds the first's message.
@@ -109,6 +115,8 @@ def send(act: Act, patient: Patient, phrase_id: uuid.UUID, channels: Collection[
     states = session.scalars(there).all()
     if any(state not in NEVER_LEFT for state in states):
         raise SentToday
+    if sum(one.state not in NEVER_LEFT for one in _sent_today(session, patient, now)) >= MOST_A_DAY:
+        raise EnoughToday
     contact = next(one for one in contacts.working(session, Contact.patient_id, patient.id) if one.channel in channels)
     new = outbox.NewMessage(
         clinic_id=clinic.id,
@@ -129,6 +137,12 @@ def send(act: Act, patient: Patient, phrase_id: uuid.UUID, channels: Collection[
 def _day(patient: Patient, now: datetime) -> tuple[datetime, datetime]:
     where = localtime.zone(patient.zone)
     return localtime.day_bounds(localtime.local_date(now, where), where)
+
+
+def _sent_today(session: Session, patient: Patient, now: datetime) -> Sequence[Message]:
+    begins, _ends = _day(patient, now)
+    theirs = (Message.patient_id == patient.id, Message.kind == MessageKind.FROM_CLINIC, Message.created_at >= begins)
+    return session.scalars(select(Message).where(*theirs).order_by(Message.created_at, Message.id)).all()
 
 
 def _choices(session: Session, clinic: Clinic, patient: Patient, reader: str = "") -> list[Choice]:

@@ -76,6 +76,18 @@ def test_it_goes_out_once_a_day_in_the_words_that_staff_saw_and_stands_in_the_au
     send(post, phrase)
 
 
+def test_nobody_is_flooded_though_the_list_is_made_again_and_again(post: Post, phrase) -> None:
+    for _ in range(messaging.MOST_A_DAY):
+        send(post, phrase)
+        with write_session(post.engine) as session:
+            phrases.drop_phrase(act(post, session), session.get_one(Phrase, phrase))
+            phrase = phrases.add_phrase(act(post, session), CALL).id
+    with pytest.raises(messaging.EnoughToday):
+        send(post, phrase)
+    post.clock.advance(timedelta(days=1))
+    send(post, phrase)
+
+
 @pytest.mark.parametrize(
     ("trouble", "why"),
     [

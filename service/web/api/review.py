@@ -488,7 +488,7 @@ def message_outlook(patient_id: uuid.UUID) -> messaging.Outlook:
 def send_message(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Message:
     """Send the patient one of the clinic's wordings. It is dropped at the end of the patient's day.
 
-    409 tells why it would not leave, or that the same words went to them today.
+    409 tells why it would not leave, or that the same words, or as many as may, went to them today.
     """
     whose = own_patient(call.session, patient_id)
     try:
@@ -497,6 +497,8 @@ def send_message(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Mess
         raise Problem(409, f"{cannot}.") from None
     except messaging.SentToday:
         raise Problem(409, "The same words went to this patient today.") from None
+    except messaging.EnoughToday:
+        raise Problem(409, f"At most {messaging.MOST_A_DAY} messages a day go to a patient by hand.") from None
 
 
 def change(

@@ -38,6 +38,8 @@ def from_form(patient_id: uuid.UUID) -> Became:
         return Became(reaching.cannot_leave(page_language(), cannot.why), False)
     except messaging.SentToday:
         return Became(gettext("Not sent again: the same words went to this patient today."), False)
+    except messaging.EnoughToday:
+        return Became(gettext("Not sent: enough went to this patient by hand today. Please call them."), False)
     except Refused:
         return Became(gettext("Not sent. The list of wordings has changed: please choose again."), False, True)
     except LookupError:

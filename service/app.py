@@ -88,7 +88,7 @@ def create_app(
         return redirect("/demo/" if settings.demo else "/clinic/")
 
     if settings.trust_proxy:
-        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1, x_host=1)  # type: ignore[method-assign]
+        app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1)  # type: ignore[method-assign]
     return app
 
 

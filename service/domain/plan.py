@@ -170,7 +170,8 @@ def _check_phases(phases: Sequence[PlanPhase]) -> None:
             raise Refused("phases.weekdays", phase.weekdays, "at least one weekday")
         if phase.to_date is not None and phase.to_date < phase.from_date:
             raise Refused("phases.to_date", phase.to_date.isoformat(), "a date from %(first)s", first=phase.from_date)
-        dates = [phase.from_date + number * _DAY for number in range(7)]
+        to_come = (date.max - phase.from_date).days + 1
+        dates = [phase.from_date + number * _DAY for number in range(min(7, to_come))]
         if not any(phase.covers(day) and phase.weekdays >> day.weekday() & 1 for day in dates):
             raise Refused(
                 "phases.weekdays", weekdays_of(phase.weekdays), "a weekday of these dates; a pause asks nothing"

@@ -18,7 +18,7 @@ from service.care import contacts, persons
 from service.domain import steps
 from service.domain.localtime import zone
 from service.domain.plan import window_times
-from service.domain.validation import Refused
+from service.domain.validation import Refused, storable
 from service.domain.vocabulary import ConsentKind, StepKind
 from service.enrolling import people, plans
 from service.enrolling.people import NewCaregiver, NewContact, NewPatient
@@ -160,7 +160,7 @@ def keep_draft(act: Act, staff_id: uuid.UUID, draft: EnrolmentDraft | None, type
     over = select(EnrolmentDraft).where(EnrolmentDraft.begun_at < act.now - DRAFT_LASTS)
     for old in act.session.scalars(over):
         act.session.delete(old)
-    kept = {name: value[:LONGEST_TYPED] for name, value in typed.items()}
+    kept = {name: storable(value)[:LONGEST_TYPED] for name, value in typed.items()}
     if draft is None:
         draft = EnrolmentDraft(begun_by=staff_id, begun_at=act.now, typed=kept, step=1)
         act.add(draft)

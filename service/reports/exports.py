@@ -90,6 +90,9 @@ def _cell(value: Any) -> str:
         return f"{value:g}"
     if isinstance(value, int):
         return str(value)
-    # A note that begins like a formula would be one when opened in a spreadsheet.
-    text = str(value)
+    return no_formula(str(value))
+
+
+def no_formula(text: str) -> str:
+    """A cell's text; one that begins like a formula would be one when opened in a spreadsheet."""
     return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text

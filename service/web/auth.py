@@ -245,8 +245,7 @@ def staff_only(
             if staff.lacks_second_step and right is not Right.OWN:
                 return redirect(url_for("signin.second_step"), 303)
             if fresh and not is_fresh(staff):
-                back = request.full_path.rstrip("?") if request.method == "GET" else _way_back(fresh)
-                return redirect(f"/confirm?next={quote(back)}", 303)
+                return to_confirm(fresh)
             g.clinic_id = staff.clinic_id
             return view(*args, **kwargs)
 
@@ -256,10 +255,12 @@ def staff_only(
     return decorate
 
 
-def _way_back(endpoint: str) -> str:
-    """The page a form stood on, by its endpoint."""
+def to_confirm(endpoint: str) -> ResponseReturnValue:
+    """Ask whether it is still they who sit there, and go on at this page or, after a form, at the one it stood on."""
     patient_id = (request.view_args or {}).get("patient_id")
-    return url_for(endpoint, **({} if patient_id is None else {"patient_id": patient_id}))
+    stood_on = url_for(endpoint, **({} if patient_id is None else {"patient_id": patient_id}))
+    back = request.full_path.rstrip("?") if request.method == "GET" else stood_on
+    return redirect(f"/confirm?next={quote(back)}", 303)
 
 
 def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:

@@ -1,4 +1,4 @@
-"""The fields of the form that was sent, read one way by every page.
+"""The fields of the form that was sent, and the page of a list, read one way by every page.
 
 Each reader returns what the field holds, or raises Refused naming the field and what is accepted; a
 field that only the page itself fills (an id) is not found instead.
@@ -6,6 +6,7 @@ field that only the page itself fills (an id) is not found instead.
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Callable
 from datetime import date, datetime, time
@@ -20,6 +21,7 @@ from service.domain.validation import Refused
 
 Word = TypeVar("Word", bound=StrEnum)
 Value = TypeVar("Value")
+LAST_PAGE = 1_000_000
 
 
 def text(name: str) -> str:
@@ -52,7 +54,7 @@ def pressure(name: str) -> float | None:
 def number(name: str) -> float | int | None:
     """A number, with a point or a comma; a whole one as such. None for an empty field."""
     given = text(name).strip().replace(",", ".")
-    value = _read(given, float, Refused(name, given, "a number")) if given else None
+    value = _read(given, _finite, Refused(name, given, "a number")) if given else None
     return int(value) if value is not None and value.is_integer() else value
 
 
@@ -74,6 +76,18 @@ def row_id(name: str) -> uuid.UUID | None:
         return uuid.UUID(given) if given else None
     except ValueError:
         abort(404)
+
+
+def page_number() -> int:
+    """Which page of a list the address asks for, from 1 on; no database counts further than the last that may be."""
+    return min(max(1, request.args.get("page", 1, int)), LAST_PAGE)
+
+
+def _finite(given: str) -> float:
+    value = float(given)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
 
 
 def _read(given: str, read: Callable[[str], Value], otherwise: Refused) -> Value:

@@ -90,5 +90,6 @@ def test_a_file_is_gone_after_a_day_and_is_never_another_clinics(house: House, b
     path = upload(nurse, "roster", ROSTER)
     assert stranger.get(path).status_code == 404
     house.clock.advance(timedelta(days=1, minutes=1))
+    assert house.staff(Role.NURSE).get(path).status_code == 404
     upload(house.staff(Role.NURSE), "roster", ROSTER)
     assert count(house, ImportFile) == 1

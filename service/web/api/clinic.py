@@ -20,7 +20,7 @@ from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
 from service.web.api.base import Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, Check, caller, for_staff
+from service.web.api.guards import Call, Check, ask_fresh, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
 from service.web.auth import own, own_clinic, signed_in
 from service.web.inviting import can_mail, hand_over
@@ -86,8 +86,11 @@ def change(call: Call, changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with.
 
     `asks` says how often each question of the check-in is asked (daily, weekly, after_change) and
-    names each once; `safety_signs`, the signs of an emergency, are asked daily.
+    names each once; `safety_signs`, the signs of an emergency, are asked daily. `second_step` asks for a fresh
+    confirmation.
     """
+    if "second_step" in changes:
+        ask_fresh()
     return clinics.change_clinic(call.act, own_clinic(call.session), changes)
 
 

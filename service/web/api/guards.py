@@ -53,8 +53,8 @@ class Check:
             raise Problem(403, f"Your account has no right {self.right.value!r}.")
         elif found.lacks_second_step and self.right is not Right.OWN:
             raise Problem(403, "Your clinic asks for a second step at sign-in: set it up at /second-step.")
-        elif self.fresh and not found.is_fresh:
-            raise Problem(403, "Confirm first that it is you, at /confirm.")
+        elif self.fresh:
+            ask_fresh()
 
 
 def reads(scope: Scope) -> Check:
@@ -75,6 +75,12 @@ def for_staff(right: Right, *, fresh: bool = False) -> Check:
 def caller() -> Caller:
     """Who calls, after a `Check`."""
     return cast(Caller, g.caller)
+
+
+def ask_fresh() -> None:
+    """For what reaches far. Raises Problem 403 where a person did not show lately that it is they."""
+    if not caller().is_fresh:
+        raise Problem(403, "Confirm first that it is you, at /confirm.")
 
 
 class Call:

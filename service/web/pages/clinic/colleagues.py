@@ -89,16 +89,20 @@ def invite() -> ResponseReturnValue:
 @staff_only(Right.ADMINISTER, fresh=HERE)
 def reset(staff_id: uuid.UUID) -> ResponseReturnValue:
     """Send a colleague a link to start anew by; an account that nobody has used yet may be shown its link."""
-    with staff_act() as act:
-        staff = own(act.session, Staff, staff_id)
-        is_new = staff.password_set_at is None
-        if not (is_new or can_mail()):
-            flash(
-                gettext("No mail is set up here. Whoever runs the service makes the link: neaptide staff unlock."),
-                "wrong",
-            )
-            return redirect(url_for(HERE), 303)
-        key = invitations.invite(act, staff, services().door_clock.now())
+    try:
+        with staff_act() as act:
+            staff = own(act.session, Staff, staff_id)
+            is_new = staff.password_set_at is None
+            if not (is_new or can_mail()):
+                flash(
+                    gettext("No mail is set up here. Whoever runs the service makes the link: neaptide staff unlock."),
+                    "wrong",
+                )
+                return redirect(url_for(HERE), 303)
+            key = invitations.invite(act, staff, services().door_clock.now())
+    except Refused as refused:
+        flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, _names())), "wrong")
+        return redirect(url_for(HERE, _anchor=f"c-{staff_id}"), 303)
     return _page(hand_over(staff, key, may_show=is_new))
 
 

@@ -34,7 +34,7 @@ def keep() -> ResponseReturnValue:
     staff, now = signed_in(), services().door_clock.now()
     try:
         typed = json.loads(request.form.get("typed", ""))
-    except ValueError:
+    except (ValueError, RecursionError):  # the latter of brackets within brackets without end
         abort(400)
     if not isinstance(typed, dict):
         abort(400)

@@ -35,7 +35,7 @@ from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act,
 from service.web.frame import page_language
 from service.web.pages.clinic import inputs, refusals
 from service.web.pages.clinic.inputs import Form, Input
-from service.web.pages.clinic.people import ways
+from service.web.pages.clinic.people import is_about, ways
 from service.web.services import services
 from service.words import countries
 from service.words.language import codes, load_language
@@ -187,7 +187,7 @@ def test(patient_id: uuid.UUID) -> ResponseReturnValue:
     try:
         with staff_act() as act:
             contact = own(act.session, Contact, forms.row_id("contact") or abort(404))
-            if contact.patient_id is None and contact.caregiver_id is None:
+            if not is_about(act.session, contact, patient_id):
                 abort(404)
             people.send_test(act, contact, services().transports.keys())
     except Refused as refused:

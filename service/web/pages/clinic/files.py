@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-from flask import Blueprint, Response, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy import delete
@@ -26,6 +26,7 @@ from service.domain.rows import Layout
 from service.domain.validation import Refused
 from service.enrolling.roster import MOST_ROWS, import_roster
 from service.intake.importing import import_checkins, import_readings, import_results
+from service.reports import exports
 from service.store.session import read_session
 from service.store.tables import ImportFile
 from service.web import forms
@@ -150,7 +151,10 @@ def send(file_id: uuid.UUID) -> ResponseReturnValue:
 
 def _held(file_id: uuid.UUID) -> ImportFile:
     with read_session(services().engine) as session:
-        return own(session, ImportFile, file_id)
+        held = own(session, ImportFile, file_id)
+    if held.at < services().clock.now() - KEPT:
+        abort(404)
+    return held
 
 
 def _run(held: ImportFile, called: Mapping[str, str], *, dry_run: bool) -> FileTold:
@@ -206,9 +210,8 @@ def _download(held: ImportFile, told: FileTold) -> Response:
     writer = csv.writer(made)
     writer.writerow(["line", "column", "value", "accepted"])
     for one in told.refused:
-        value = "" if one.value is None else str(one.value)
-        safe = f"'{value}" if value[:1] in tuple("=+-@\t\r") else value
-        writer.writerow([one.line, one.field, safe, refusals.accepted(one)])
+        value = "" if one.value is None else exports.no_formula(str(one.value))
+        writer.writerow([one.line, one.field, value, refusals.accepted(one)])
     answer = Response(made.getvalue(), mimetype="text/csv")
     answer.headers["Content-Disposition"] = f'attachment; filename="refused-{held.kind}.csv"'
     return answer

@@ -78,11 +78,11 @@ def loaded(schema: Schema, form: Form, held: Mapping[str, Any]) -> dict[str, Any
     return read
 
 
-def _first(messages: Mapping[Any, Any]) -> list[str]:
-    """Where the first thing is that a schema did not take."""
+def _first(messages: Mapping[Any, Any], above: tuple[str, ...] = ()) -> list[str]:
+    """Where the first thing is that a schema did not take; places in a list, and in a field of pairs, have no name."""
     name, below = next(iter(messages.items()))
-    path = [] if isinstance(name, int) or name in {"key", "value"} else [str(name)]
-    return path + (_first(below) if isinstance(below, Mapping) else [])
+    path = above if isinstance(name, int) or (above and name in {"key", "value"}) else (*above, str(name))
+    return _first(below, path) if isinstance(below, Mapping) else list(path)
 
 
 def value(one: Input, zone: str) -> Any:

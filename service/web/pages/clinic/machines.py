@@ -23,18 +23,19 @@ from service.web.services import services
 
 keys_blueprint = Blueprint("keys", __name__, url_prefix="/keys")
 audit_blueprint = Blueprint("audit", __name__, url_prefix="/audit")
+KEYS = "clinic.keys.page"
 LINES = 100  # on one page
 
 
 @keys_blueprint.get("", endpoint="page")
-@staff_only(Right.ADMINISTER)
+@staff_only(Right.ADMINISTER, fresh=KEYS)
 def keys_page() -> ResponseReturnValue:
     """Every key, the newest first, without its secret."""
     return _keys()
 
 
 @keys_blueprint.post("")
-@staff_only(Right.ADMINISTER)
+@staff_only(Right.ADMINISTER, fresh=KEYS)
 def issue() -> ResponseReturnValue:
     """Issue a key: its secret stands on the page that answers, and nowhere else."""
     scopes = [Scope(one) for one in request.form.getlist("scopes") if one in set(Scope)]
@@ -49,20 +50,20 @@ def issue() -> ResponseReturnValue:
 
 
 @keys_blueprint.post("/<uuid:key_id>/revoke")
-@staff_only(Right.ADMINISTER)
+@staff_only(Right.ADMINISTER, fresh=KEYS)
 def revoke(key_id: uuid.UUID) -> ResponseReturnValue:
     """The key opens nothing from now on."""
     with staff_act() as act:
         keys.revoke_key(act, own(act.session, ApiKey, key_id))
     flash(gettext("Revoked. It opens nothing any more."), "good")
-    return redirect(url_for("clinic.keys.page"), 303)
+    return redirect(url_for(KEYS), 303)
 
 
 @audit_blueprint.get("", endpoint="page")
 @staff_only(Right.ADMINISTER)
 def audit_page() -> ResponseReturnValue:
     """Who did what to which record, newest first, a page at a time. Ids and names of fields, no values."""
-    number = max(1, request.args.get("page", 1, int))
+    number = forms.page_number()
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
         query = (

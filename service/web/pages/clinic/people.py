@@ -120,7 +120,7 @@ def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnVal
     """Try this contact before the person's others."""
     with staff_act() as act:
         contact = own(act.session, Contact, contact_id)
-        if not _is_about(act.session, contact, patient_id):
+        if not is_about(act.session, contact, patient_id):
             abort(404)
         enrolling_people.put_first(act, contact)
     flash(gettext("It is tried first from the next message on."), "good")
@@ -213,7 +213,7 @@ def _person(session: Session, patient_id: uuid.UUID) -> Patient | Caregiver:
     return patient if asked is None else _caregiver(session, patient_id, asked)
 
 
-def _is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool:
+def is_about(session: Session, contact: Contact, patient_id: uuid.UUID) -> bool:
     if contact.caregiver_id is None:
         return contact.patient_id == patient_id
     caregiver = session.get_one(Caregiver, contact.caregiver_id)

@@ -31,7 +31,7 @@ ON_A_PAGE = 50
 @staff_only(Right.READ)
 def page() -> ResponseReturnValue:
     """The newest messages, of one state where that is asked for, each with its history."""
-    number, asked = max(1, request.args.get("page", 1, int)), request.args.get("state", "")
+    number, asked = forms.page_number(), request.args.get("state", "")
     state = MessageState(asked) if asked in set(MessageState) else None
     now = services().clock.now()
     with read_session(services().engine) as session:

@@ -33,7 +33,7 @@ from service.web import forms
 from service.web.api.enrolment import HelperIn, helper_of
 from service.web.api.people import ConsentIn, PatientChange
 from service.web.api.plans import ContextTagIn, LimitsIn, PauseIn, PlanIn, ReferenceIn, new_plan
-from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
+from service.web.auth import is_fresh, own, own_clinic, own_patient, signed_in, staff_act, staff_only, to_confirm
 from service.web.frame import page_language
 from service.web.pages.clinic import enrol, followup, inputs
 from service.web.pages.clinic.inputs import Form, Input
@@ -178,7 +178,9 @@ def end(patient_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.post("/<name>")
 @staff_only(Right.ENROL)
 def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
-    """One of the other forms."""
+    """One of the other forms. Where links are sent to is mended by somebody who showed lately that it is they."""
+    if name == "contacts" and forms.text("mend") and not is_fresh(signed_in()):
+        return to_confirm("clinic.patient.upkeep.page")
     return _written(patient_id, name, WRITES.get(name) or abort(404))
 
 

@@ -30,11 +30,14 @@ from service.store.tables import Clinic, EventRow, NextContact, Patient, Staff
 class ContactToMake:
     """A contact that somebody is to make. `role`: it is of whoever has that role."""
 
+    id: uuid.UUID
     patient_id: uuid.UUID
-    name: str
+    name: str  # the patient's
     due_on: date
     way: ContactWay
+    staff_id: uuid.UUID | None
     role: Role | None
+    agreed: bool
     note: str
 
 
@@ -80,26 +83,33 @@ def colleagues(session: Session, clinic_id: uuid.UUID) -> list[Staff]:
     return [one for one in active if Right.CARE in rights_of(one.roles, one.grants)]
 
 
-def handed_to(
-    session: Session, clinic_id: uuid.UUID, staff_id: uuid.UUID, roles: Collection[str]
+def first_to_come(session: Session, patient_id: uuid.UUID) -> NextContact | None:
+    """The contact that is due first of those still to come with a patient."""
+    rows = entries.counting(session, NextContact, patient_id, NextContact.due_on)
+    return next((row for row in rows if row.done_on is None), None)
+
+
+def to_make(
+    session: Session, clinic_id: uuid.UUID, staff_id: uuid.UUID | None = None, roles: Collection[str] = ()
 ) -> list[ContactToMake]:
-    """What is still to come of the contacts that this colleague, or one of these roles, is to make; the earliest first.
+    """The clinic's contacts that are still to come, the earliest first; where a colleague or roles are given, theirs.
 
     One query.
     """
     theirs = or_(NextContact.staff_id == staff_id, NextContact.role.in_([Role(role) for role in roles]))
+    whose = (theirs,) if staff_id is not None or roles else ()
     query = (
         select(NextContact, Patient.name)
         .join(Patient, Patient.id == NextContact.patient_id)
         .where(
-            NextContact.clinic_id == clinic_id, theirs, NextContact.done_on.is_(None),
+            NextContact.clinic_id == clinic_id, *whose, NextContact.done_on.is_(None),
             NextContact.superseded_at.is_(None), NextContact.withdrawn.is_(False),
             Patient.state == PatientState.ACTIVE,
         )
         .order_by(NextContact.due_on, Patient.name)
     )  # fmt: skip
     return [
-        ContactToMake(row.patient_id, name, row.due_on, row.way, row.role, row.note)
+        ContactToMake(row.id, row.patient_id, name, row.due_on, row.way, row.staff_id, row.role, row.agreed, row.note)
         for row, name in session.execute(query)
     ]
 

@@ -26,7 +26,7 @@ from service.domain import localtime
 from service.domain.review import TO_DECIDE
 from service.domain.rights import ROLES
 from service.domain.summary import Summary
-from service.domain.vocabulary import AdjustmentKind, Channel, Knowledge, Lane, Outcome
+from service.domain.vocabulary import AdjustmentKind, Channel, ContactWay, Knowledge, Lane, Outcome
 from service.reports import strip
 from service.store.troubles import Trouble
 from service.transports.mock import MockGateway
@@ -97,6 +97,7 @@ def install(app: Flask) -> None:
         "TO_DECIDE": TO_DECIDE,
         "Outcome": Outcome,
         "AdjustmentKind": AdjustmentKind,
+        "ContactWay": ContactWay,
     }
     app.jinja_env.filters |= {"tel": tel, "time_of_day": time_of_day, "clock_in": clock_in}
     app.jinja_env.filters |= {name: _spoken(make) for name, make in IN_WORDS.items()}

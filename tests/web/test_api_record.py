@@ -3,14 +3,45 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
+from flask.testing import FlaskClient
 
 from service.domain.vocabulary import Role
 from tests.web.conftest import House
 from tests.web.test_api import is_problem
 from tests.web.test_api_edges import with_form_token
+
+
+def test_the_contacts_still_to_come_are_listed_for_all_for_a_role_and_for_whoever_asks(house: House) -> None:
+    nurse, physician = house.staff(), house.staff(Role.PHYSICIAN)
+    headers, today = with_form_token(house.app, nurse), house.clock.now().date()
+    ours = f"/api/v1/patients/{house.patient_id}/next-contacts"
+    for ahead, whose in (
+        (5, {"role": "physician"}),
+        (3, {"role": "nurse"}),
+        (4, {"staff_id": str(house.staff_id(Role.NURSE))}),
+    ):
+        day = (today + timedelta(days=ahead)).isoformat()
+        assert nurse.post(ours, json={"due_on": day, "way": "visit", **whose}, headers=headers).status_code == 201
+
+    def ahead(asks: FlaskClient, query: str = "") -> list[int]:
+        items = asks.get(f"/api/v1/next-contacts{query}").get_json()["items"]
+        assert {item["patient_id"] for item in items} <= {str(house.patient_id)}
+        return [(date.fromisoformat(item["due_on"]) - today).days for item in items]
+
+    assert ahead(nurse) == [3, 4, 5]
+    assert ahead(nurse, "?mine=true") == [3, 4]
+    assert ahead(physician, "?mine=true") == [5]
+    assert ahead(physician, f"?staff_id={house.staff_id(Role.NURSE)}") == [4]
+    first = nurse.get("/api/v1/next-contacts?role=nurse").get_json()["items"][0]["id"]
+    handed = {"due_on": today.isoformat(), "role": "physician"}
+    assert nurse.post(f"/api/v1/next-contacts/{first}/correct", json=handed, headers=headers).status_code == 201
+    assert ahead(physician, "?mine=true") == [0, 5]
+    assert house.machine.get("/next-contacts").get_json()["total"] == 3
+    told = is_problem(house.machine.get("/next-contacts?mine=true"), 422)
+    assert told["errors"][0]["field"] == "mine"
 
 
 @pytest.mark.parametrize(

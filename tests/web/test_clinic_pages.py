@@ -18,7 +18,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, func, select
 from werkzeug.test import TestResponse
 
-from service.care import pauses
+from service.care import dues, pauses
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.rights import rights_of
@@ -387,6 +387,42 @@ def test_the_next_call_is_handed_to_a_colleague_or_a_role_and_stands_on_their_li
     theirs = clinic.get("/clinic/inbox")
     assert ("Contacts handed to you" in theirs) is (to != "nurse")
     assert to == "nurse" or "27 November" in theirs
+
+
+@pytest.mark.parametrize("to", ["doctor", "physician"])
+def test_the_next_contact_is_handed_over_from_the_row_unsigned_and_the_row_says_who_how_and_by_when(clinic, to):
+    with write_session(clinic.engine) as session:
+        nurse, asha = session.get_one(Staff, clinic.staff["nurse"]), session.get_one(Patient, clinic.ids["Asha"])
+        act = acting(session, nurse, NOW - timedelta(days=3))
+        day = (NOW - timedelta(days=1)).date()
+        next_contacts.plan_contact(
+            act, asha, due_on=day, way=ContactWay.VISIT, role=Role.NURSE, note="Bring the scales."
+        )
+        dues.settle(session, [asha.id], NOW)
+    refreshing.refresh(clinic.engine, NOW)
+    opened, address = f"/clinic/review?open={clinic.ids['Asha']}", f"/clinic/review/{clinic.ids['Asha']}/contact"
+    assert "Visit overdue, 24 Nov: nurse" in clinic.get("/clinic/review")
+    page = clinic.get(opened)
+    (planned,) = re.findall(r'name="planned" value="([^"]+)"', page)[:1]
+    assert '<option value="visit" selected>' in page
+    assert f'type="date" required value="{NOW.date()}"' in page
+    by = str(clinic.staff[to]) if to in clinic.staff else to
+    late = {"planned": planned, "contact_on": "2026-11-24", "contact_way": "call", "contact_by": by}
+    assert "The day must be today, or within a year" in clinic.try_to_post(address, opened, **late)
+    clinic.post(address, opened, **late | {"contact_on": "2026-11-25"})
+    assert "handed over, for Wednesday 25 November." in clinic.get("/clinic/review")
+    refreshing.refresh(clinic.engine, NOW)
+    assert f"Call due 25 Nov: {'Rowan Pell' if to == 'doctor' else 'physician'}" in clinic.get("/clinic/review")
+    again = clinic.try_to_post(address, opened, **late | {"contact_on": "2026-11-25"})
+    assert "a colleague has changed this contact meanwhile" in again
+    with read_session(clinic.engine) as session:
+        newest = next_contacts.first_to_come(session, clinic.ids["Asha"])
+        assert (newest.way, newest.note, session.scalar(select(func.count()).select_from(SignOff))) == (
+            ContactWay.CALL, "Bring the scales.", 0,
+        )  # fmt: skip
+    clinic.post(address, opened, planned=str(newest.id), do="done")
+    with read_session(clinic.engine) as session:
+        assert next_contacts.first_to_come(session, clinic.ids["Asha"]) is None
 
 
 def test_the_settled_are_signed_together_and_who_has_changed_meanwhile_is_left_out_and_named(clinic):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from flask import Response
+from flask import Response, g
 from marshmallow import Schema, fields, validate
 
 from service.care import entries, persons, recorded
@@ -36,6 +36,7 @@ from service.domain.record.results import NewResult, TimedResult
 from service.domain.record.standing import Among, ArmPressure, Catheter, PosturePair
 from service.domain.record.trouble import TroubleLevel
 from service.domain.rights import Right
+from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Scope, Source
 from service.intake import results
 from service.recording import chemistry, events, limits, medicines, next_contacts
@@ -50,10 +51,10 @@ from service.store.tables import (
     ResultLimitRow,
     ResultRow,
 )
-from service.web.api.base import Blueprint, Page, instant, list_rows, number, shows, text, whole, word, yes_no
-from service.web.api.guards import Call, for_staff, needs, reads
+from service.web.api.base import Blueprint, Page, instant, list_rows, number, part_of, shows, text, whole, word, yes_no
+from service.web.api.guards import Call, caller, for_staff, needs, reads
 from service.web.api.intake import BatchOut, taken_each
-from service.web.auth import own, own_clinic, own_patient
+from service.web.auth import own, own_clinic, own_patient, signed_in
 from service.web.services import services
 
 blueprint = Blueprint("record", "Events, medicines, results, the person, next contacts")
@@ -160,6 +161,14 @@ class NextContactIn(Schema):
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 
+class ContactQuery(Page):
+    """`mine`: handed to you by name, or to a role of yours. `staff_id`, `role`: handed to either."""
+
+    mine = fields.Boolean(load_default=False)
+    staff_id = fields.UUID()
+    role = word(vocabulary.Role)
+
+
 class NoResultIn(Schema):
     """A reason in place of a result: `done_elsewhere` with its `done_on`, or `not_wanted` with a note that says why."""
 
@@ -205,6 +214,11 @@ NoResultOut = shows("NoResultOut", NoResultRow, f"id due_on why done_on {ENTERED
 ResultLimitOut = shows("ResultLimitOut", ResultLimitRow, f"id kind lower upper unit {ENTERED}")
 NextContactOut = shows(
     "NextContactOut", NextContact, f"id due_on way staff_id role agreed done_on discharged_on {ENTERED}"
+)
+
+
+ContactToMakeOut = shows(
+    "ContactToMakeOut", next_contacts.ContactToMake, "id patient_id name due_on way staff_id role agreed note"
 )
 
 
@@ -369,6 +383,22 @@ def enter_results_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
         lambda row: NewResult(**RESULT_ROW.load(row)),
         partial(results.record_results, source=Source.API),
     )
+
+
+@blueprint.get("/next-contacts", allowed=reads(Scope.REVIEW))
+@blueprint.lists(ContactToMakeOut, ContactQuery)
+def contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
+    """The contacts still to come with everybody who is looked after, the earliest first; or those handed to somebody.
+
+    A contact is handed on with `POST /next-contacts/{entry_id}/correct`.
+    """
+    staff_id, roles = query.get("staff_id"), [query["role"]] if "role" in query else []
+    if query["mine"]:
+        if caller().actor.kind is not ActorKind.STAFF:
+            raise Refused("mine", "true", "false, or a session of staff: a key is handed nothing")
+        staff_id, roles = signed_in().id, list(signed_in().roles)
+    with read_session(services().engine) as session:
+        return part_of(next_contacts.to_make(session, g.clinic_id, staff_id, roles), query)
 
 
 @blueprint.post("/next-contacts/<uuid:entry_id>/done", allowed=for_staff(Right.CARE))

@@ -71,7 +71,8 @@
     show(find(id));
   };
 
-  const message = async (form) => {
+  // A message or a contact: the row stays open.
+  const stays = async (form) => {
     const id = form.closest("[data-row]").id;
     if (await ask(form.action, form)) show(find(id));
   };
@@ -100,7 +101,7 @@
   });
   document.addEventListener("submit", (event) => {
     const form = event.target;
-    const does = form.matches("#lanes form.sign") ? sign : form.matches("form.undo") ? takeBack : form.matches("#together") ? together : form.matches("#lanes form.message") ? message : null;
+    const does = form.matches("#lanes form.sign") ? sign : form.matches("form.undo") ? takeBack : form.matches("#together") ? together : form.matches("#lanes :is(form.message, form.contact)") ? stays : null;
     if (!does) return;
     event.preventDefault();
     does(form);

@@ -498,10 +498,27 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("Texted START, no consent on record")
         case NumberToCheck():
             return say.gettext("Telephone number to check")
+        case ContactDue():
+            return _contact(say, facts)
         case ContactBroke():
             return say.gettext("Contact works no more: %(channel)s", channel=label(say, facts.channel))
         case _:
             return _named(say, facts)
+
+
+def _contact(say: Language, facts: ContactDue) -> str:
+    """`Visit overdue, 24 Nov: Noor Invented`: who, how and by when; of a long name its first words."""
+    due = facts.contact
+    words = {"way": title(say, due.way), "day": say.short_day(due.due_on)}
+    if facts.is_overdue:
+        told = say.gettext("%(way)s overdue, %(day)s", **words)
+    else:
+        told = say.gettext("%(way)s due %(day)s", **words)
+    who = (due.who or ("" if due.role is None else label(say, due.role))).split()
+    room = MOST_WORDS - len(told.split())
+    if not who:
+        return told
+    return f"{told}: {' '.join(who[:room])}{'…' if len(who) > room else ''}"
 
 
 def _called(say: Language, facts: EnteredCallToday) -> str:

@@ -30,7 +30,7 @@ from service.store.session import read_session
 from service.store.tables import SignOff
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import messaging, record, signatures
+from service.web.pages.clinic import handing, messaging, record, signatures
 from service.web.services import services
 
 blueprint = Blueprint("review", __name__, url_prefix="/review")
@@ -140,6 +140,13 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
 def message(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Send the patient a message by hand. The row stays open."""
     return _answer([patient_id], messaging.from_form(patient_id), opened=True)
+
+
+@blueprint.post("/<uuid:patient_id>/contact")
+@staff_only(Right.CARE)
+def contact(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Plan the next contact, or hand it to somebody else. The row stays open, and is not signed."""
+    return _answer([patient_id], handing.from_form(patient_id), opened=True)
 
 
 @blueprint.post("/together")
@@ -262,11 +269,12 @@ def _undoable(entry: PanelEntry, now: datetime) -> bool:
 
 
 def _opened(session: Session, whole: Panel, ones: set[uuid.UUID], now: datetime) -> dict[str, Any]:
-    """Of the rows that stand open, the record's one line, and what can be sent to the patient by hand."""
+    """Of the rows that stand open, the record's one line, the next contact, and what can be sent to the patient."""
     entries = [entry for entry in whole.entries if entry.patient_id in ones]
     lines = record.beside(session, entries, now) if entries else {}
     return {
         "opened": {patient_id: lines.get(patient_id, "") for patient_id in ones},
+        "planned": {patient_id: handing.planned(session, own_patient(session, patient_id), now) for patient_id in ones},
         "by_hand": {patient_id: messaging.outlook(session, own_patient(session, patient_id)) for patient_id in ones},
     }
 

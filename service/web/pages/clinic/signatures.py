@@ -9,6 +9,7 @@ from __future__ import annotations
 import uuid
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from flask import abort, request
 from flask_babel import gettext
@@ -74,15 +75,17 @@ def _sign(act: Act, patient_id: uuid.UUID) -> Became:
 
 def _plan_call(act: Act, patient: Patient, on: date) -> str:
     """The call that was promised, of whoever signs, or handed to a role or a colleague. Raises Refused."""
-    by, day = forms.text("call_by"), page_language().weekday_day(on)
-    if by in set(Role):
-        next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, role=Role(by), agreed=True)
-        return str(gettext("The call is handed over, for %(day)s.", day=day))
-    who = forms.row_id("call_by") or signed_in().id
-    next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, staff_id=who, agreed=True)
-    if who != signed_in().id:
+    day, whose = page_language().weekday_day(on), by_whom("call_by")
+    next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, agreed=True, **whose)
+    if whose.get("staff_id") != signed_in().id:
         return str(gettext("The call is handed over, for %(day)s.", day=day))
     return str(gettext("Your call is planned for %(day)s.", day=day))
+
+
+def by_whom(name: str) -> dict[str, Any]:
+    """Who is to make a contact, as `plan_contact` takes it: a role, a colleague, or whoever is signed in."""
+    by = forms.text(name)
+    return {"role": Role(by)} if by in set(Role) else {"staff_id": forms.row_id(name) or signed_in().id}
 
 
 def _close_tasks(act: Act, reason: str, promised: date | None) -> int:

@@ -486,8 +486,6 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("%(value)s mmHg on %(day)s, limit %(limit)s", **words)
         case ResultBeyond():
             return record.beyond_briefly(say, facts)
-        case ContactDue():
-            return record.contact_briefly(say, facts.contact, overdue=facts.is_overdue)
         case ChemistryWanted():
             return say.gettext("Chemistry due by %(day)s", day=say.short_day(facts.due.due_on))
         case GoalOver():
@@ -499,26 +497,11 @@ def task(say: Language, facts: TaskFacts) -> str:
         case NumberToCheck():
             return say.gettext("Telephone number to check")
         case ContactDue():
-            return _contact(say, facts)
+            return record.contact_briefly(say, facts.contact, overdue=facts.is_overdue, most_words=MOST_WORDS)
         case ContactBroke():
             return say.gettext("Contact works no more: %(channel)s", channel=label(say, facts.channel))
         case _:
             return _named(say, facts)
-
-
-def _contact(say: Language, facts: ContactDue) -> str:
-    """`Visit overdue, 24 Nov: Noor Invented`: who, how and by when; of a long name its first words."""
-    due = facts.contact
-    words = {"way": title(say, due.way), "day": say.short_day(due.due_on)}
-    if facts.is_overdue:
-        told = say.gettext("%(way)s overdue, %(day)s", **words)
-    else:
-        told = say.gettext("%(way)s due %(day)s", **words)
-    who = (due.who or ("" if due.role is None else label(say, due.role))).split()
-    room = MOST_WORDS - len(told.split())
-    if not who:
-        return told
-    return f"{told}: {' '.join(who[:room])}{'…' if len(who) > room else ''}"
 
 
 def _called(say: Language, facts: EnteredCallToday) -> str:

@@ -152,10 +152,13 @@ def contacting(say: Language, contact: Contacting, today: date) -> str:
     return say.gettext("%(contact)s. Overdue", contact=text) if contact.due_on < today else text
 
 
-def contact_briefly(say: Language, contact: Contacting, *, overdue: bool) -> str:
-    """`Call due 3 May`; once that day has passed, `Call was due 3 May`."""
+def contact_briefly(say: Language, contact: Contacting, *, overdue: bool, most_words: int) -> str:
+    """`Visit overdue, 24 Nov: Noor Invented`; of a long name the first words."""
     words = {"way": title(say, contact.way), "day": say.short_day(contact.due_on)}
-    return say.gettext("%(way)s was due %(day)s", **words) if overdue else say.gettext("%(way)s due %(day)s", **words)
+    told = say.gettext("%(way)s overdue, %(day)s", **words) if overdue else say.gettext("%(way)s due %(day)s", **words)
+    who = (contact.who or ("" if contact.role is None else label(say, contact.role))).split()
+    room = most_words - len(told.split())
+    return f"{told}: {' '.join(who[:room])}{'…' if len(who) > room else ''}" if who else told
 
 
 def due(say: Language, one: ChemistryDue, today: date) -> str:

@@ -27,7 +27,7 @@ from service.web.pages.clinic.signatures import Became, by_whom
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class ContactToHandOver:
     """The contact that is due first, as the form begins: today at the earliest, since none is planned for before."""
 
     id: uuid.UUID
@@ -36,12 +36,14 @@ class Planned:
     whose: str  # a role, or a colleague's id
 
 
-def planned(session: Session, patient: Patient, now: datetime) -> Planned | None:
+def planned(session: Session, patient: Patient, now: datetime) -> ContactToHandOver | None:
     """The contact that is due first of those to come with the patient; None where none is planned."""
     row = next_contacts.first_to_come(session, patient.id)
     if row is None:
         return None
-    return Planned(row.id, row.way, max(row.due_on, local_date(now, patient.zone)), row.role or str(row.staff_id))
+    return ContactToHandOver(
+        row.id, row.way, max(row.due_on, local_date(now, patient.zone)), row.role or str(row.staff_id)
+    )
 
 
 def from_form(patient_id: uuid.UUID) -> Became:

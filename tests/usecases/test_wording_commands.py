@@ -74,7 +74,7 @@ def test_words_come_from_standard_input_too_and_doubts_are_told(terminal: Run, e
         ),
         (("POST", "/wordings/en/safety/preview", "body=call us"), 422, "a wording with {number} in it"),
         (("PUT", "/wordings/fr/prompt", f"body={OURS}"), 422, "en or es"),
-        (("PUT", "/wordings/en/greeting", f"body={OURS}"), 422, "accepted: prompt or reminder"),
+        (("PUT", "/wordings/en/greeting", f"body={OURS}"), 422, "accepted: one of prompt, reminder"),
     ],
 )
 def test_what_cannot_be_taken_ends_in_words(

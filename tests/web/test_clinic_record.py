@@ -303,14 +303,13 @@ def test_a_dose_that_was_changed_is_one_act_for_the_record_and_the_adjustments(c
         newest = session.scalars(select(MedicineRow).where(MedicineRow.dose == "30")).one().id
     enter(clinic, "medicines", corrects=newest, do="withdraw", reason="wrong")
     clinic.post(f"{patient}/adjustments", patient, **form | {"what": "Up again", "dose": ""})
-    clinic.post(
-        f"{patient}/adjustments", patient, **form | {"what": "Again", "dose": "", "medicine_id": made.medicine_id}
-    )
+    taken_back = form | {"what": "Again", "dose": "", "medicine_id": str(made.medicine_id)}
+    clinic.try_to_post(f"{patient}/adjustments", patient, status=422, **taken_back)
     with read_session(clinic.engine) as session:
         kept = session.scalars(select(Adjustment.what).where(Adjustment.what.in_(["Up again", "Again"]))).all()
     assert kept == ["Up again"]
     wrong = form | {"kind": "diet", "what": "Less salt", "dose": "", "medicine_id": str(courses["40"].id)}
-    clinic.post(f"{patient}/adjustments", patient, **wrong)
+    clinic.try_to_post(f"{patient}/adjustments", patient, status=422, **wrong)
     with read_session(clinic.engine) as session:
         assert session.scalar(select(Adjustment.id).where(Adjustment.what == "Less salt")) is None
 

@@ -231,7 +231,7 @@ def test_wordings_are_listed_set_tried_and_taken_back_over_the_api(house: House)
         ("en/prompt", {}, "body", "Missing data"),
         ("en/prompt", {"body": OURS, "more": 1}, "more", "Unknown field"),
         ("fr/prompt", {"body": OURS}, "language", "en or es"),
-        ("en/greeting", {"body": OURS}, "kind", "prompt or reminder or"),
+        ("en/greeting", {"body": OURS}, "kind", "one of prompt, reminder,"),
     ],
 )
 def test_what_the_api_cannot_take_is_named(

@@ -175,6 +175,13 @@ def _newest(
     return {(patient_id, caregiver_id): given for patient_id, caregiver_id, given in rows}
 
 
+def standing(session: Session, patient_id: uuid.UUID) -> list[Consent]:
+    """The consents of one patient, and about their caregivers, that stand: of each the newest counts."""
+    rows = session.scalars(select(Consent).where(Consent.patient_id == patient_id).order_by(Consent.at, Consent.id))
+    newest = {(row.kind, row.caregiver_id): row for row in rows}
+    return [row for row in newest.values() if row.given]
+
+
 # --- consent is recorded ---------------------------------------------------------------------
 
 

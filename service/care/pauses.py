@@ -20,7 +20,7 @@ from sqlalchemy.orm import Session
 from service.care import windows
 from service.domain import validation
 from service.domain.validation import Refused
-from service.domain.vocabulary import PauseCause
+from service.domain.vocabulary import PatientState, PauseCause
 from service.store.audit import Act, Actor
 from service.store.tables import AuditLine, Caregiver, Patient, Pause, Staff
 
@@ -88,8 +88,19 @@ def add_pause(act: Act, patient: Patient, cause: PauseCause, from_date: date, to
 
 def move_pause(act: Act, pause: Pause, to_date: date | None) -> None:
     """Give a pause another last day, later, earlier or none (until somebody ends it), and decide the windows anew."""
+    _check_in_care(act, pause)
     was, pause.to_date = pause.to_date, to_date
     _note_change(act, pause, "pause.move", was)
+
+
+def _check_in_care(act: Act, pause: Pause) -> None:
+    """That the patient is looked after, where the pause is because they were not. Raises Refused."""
+    if pause.cause is PauseCause.NOT_IN_CARE:
+        state = act.session.get_one(Patient, pause.patient_id).state
+        if state is PatientState.ENDED:
+            raise Refused(
+                "pause", str(pause.id), "a pause that somebody entered; this one ends where care begins again"
+            )
 
 
 def end_pause(act: Act, pause: Pause, last_day: date) -> None:
@@ -99,6 +110,7 @@ def end_pause(act: Act, pause: Pause, last_day: date) -> None:
     """
     if pause.cancelled_at is not None:
         raise Refused("pause", str(pause.id), "a pause that has not been cancelled")
+    _check_in_care(act, pause)
     if last_day < pause.from_date:
         pause.cancelled_at = act.now
         _note_change(act, pause, "pause.end", pause.to_date, cancelled=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, case, update
+from sqlalchemy import ColumnElement, case, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.tasks import TaskFacts, as_json, first_told_at, kind_of
@@ -95,6 +95,18 @@ def close_tasks(
         .returning(Task.patient_id)
     )
     _mark(session, owners.all(), now)
+
+
+def open_again(session: Session, which: ColumnElement[bool], now: datetime) -> None:
+    """Open those of the tasks that nobody closed: what they tell of was settled by mistake, and is told anew."""
+    closed = select(Task).where(which, Task.state == TaskState.CLOSED, Task.closed_by.is_(None))
+    found = session.scalars(closed.order_by(Task.id).execution_options(populate_existing=True)).all()
+    for task in found:
+        task.state, task.closed_at, task.close_reason = TaskState.OPEN, None, None
+        task.taken_by, task.taken_at = None, None
+        task.escalates_at, task.retold_at = first_told_at(task.kind, now), now
+    session.flush()
+    _mark(session, [task.patient_id for task in found], now)
 
 
 def _mark(session: Session, patient_ids: Collection[uuid.UUID | None], now: datetime) -> None:

@@ -67,6 +67,17 @@ class PauseCause(StrEnum):
     IN_HOSPITAL = "in_hospital"
     AWAY = "away"
     EQUIPMENT = "equipment"
+    NOT_IN_CARE = "not_in_care"  # from the end of care to the day before it begins again; nobody enters it
+
+
+PAUSES_ENTERED = (PauseCause.IN_HOSPITAL, PauseCause.AWAY, PauseCause.EQUIPMENT)
+
+
+class BeginsAgain(StrEnum):
+    """Why care that had ended begins again."""
+
+    ENDED_BY_MISTAKE = "ended_by_mistake"
+    CAME_BACK = "came_back"
 
 
 class ContextKind(StrEnum):

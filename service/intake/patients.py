@@ -11,8 +11,9 @@ from datetime import date, datetime, timedelta
 from typing import NoReturn
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import exists, or_, select
+from sqlalchemy import exists, or_, select, true
 
+from service.care import ending
 from service.domain import localtime
 from service.domain.moves import Lived, OpenHours
 from service.domain.validation import Refused, is_storable
@@ -32,6 +33,7 @@ class FoundPatient:
     id: uuid.UUID
     zone: str
     lived: Lived
+    last_day: date | None = None  # of their care here, where that has ended
 
     def date_of(self, instant: datetime) -> date:
         """The local date to which something taken at that instant belongs, whenever it arrives."""
@@ -47,9 +49,12 @@ def find_patient(where: Where, clinic_id: uuid.UUID, patient: PatientName) -> Fo
 
 
 def find_patients(
-    where: Where, clinic_id: uuid.UUID, patients: Collection[PatientName]
+    where: Where, clinic_id: uuid.UUID, patients: Collection[PatientName], *, also_ended: bool = False
 ) -> dict[PatientName, FoundPatient]:
-    """Those of these patients that can be found, by the name they were asked for."""
+    """Those of these patients that can be found, by the name they were asked for.
+
+    `also_ended`: also whose care here has ended, each with its last day.
+    """
     ids = {name: its_id for name in patients if (its_id := id_of(name)) is not None}
     # No database has text that cannot be stored, and PostgreSQL cannot even look for it.
     names = [name for name in patients if name in ids or is_storable(str(name))]
@@ -59,14 +64,17 @@ def find_patients(
             Patient.id.in_([ids[name] for name in some if name in ids]),
             Patient.clinic_ref.in_([name for name in some if name not in ids]),
         )
-        monitored = (Patient.clinic_id == clinic_id, Patient.state == PatientState.ACTIVE)
+        monitored = (Patient.clinic_id == clinic_id, true() if also_ended else Patient.state == PatientState.ACTIVE)
         has_moved = exists().where(PatientMove.patient_id == Patient.id)
-        query = select(Patient.id, Patient.clinic_ref, Patient.zone, has_moved).where(*monitored, is_it)
+        query = select(Patient.id, Patient.clinic_ref, Patient.zone, has_moved, Patient.state).where(*monitored, is_it)
         here = rows(where).execute(query).all()
-        moved = _moved(where, {patient_id: zone for patient_id, _, zone, has in here if has})
-        for patient_id, clinic_ref, zone, _ in here:
+        moved = _moved(where, {patient_id: zone for patient_id, _, zone, has, _ in here if has})
+        ended = ending.last_days(where, [patient_id for patient_id, *_, state in here if state is PatientState.ENDED])
+        for patient_id, clinic_ref, zone, _, state in here:
+            if state is PatientState.ENDED and patient_id not in ended:
+                continue
             lived = moved.get(patient_id) or Lived(localtime.zone(zone))
-            known[patient_id] = known[clinic_ref] = FoundPatient(patient_id, zone, lived)
+            known[patient_id] = known[clinic_ref] = FoundPatient(patient_id, zone, lived, ended.get(patient_id))
     return {name: known[found] for name in names if (found := ids.get(name, name)) in known}
 
 

@@ -2,7 +2,8 @@
 
 Promises that of each kind, moment and posture of a patient one result counts, also where two come at the same time: one
 that is there already is passed over, and another value is refused, as a correction says which result it corrects. Which
-value is there is told to people alone: a machine's key that enters results reads none.
+value is there is told to people alone: a machine's key that enters results reads none. Where care
+here has ended, what was taken up to its last day is taken in still: it is part of the record.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ from itertools import groupby
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import IntegrityError
 
-from service.care import dues, entries
+from service.care import dues, ending, entries
 from service.domain import localtime, validation
 from service.domain.record import results
 from service.domain.record.results import NewResult
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, ArmPosture, IntakeOutcome, ResultKind, Source
+from service.domain.vocabulary import ActorKind, ArmPosture, IntakeOutcome, PatientState, ResultKind, Source
 from service.intake.patients import find_patients, refuse_patient
 from service.store import panel
 from service.store.audit import OPERATOR, Act, Actor
@@ -50,7 +51,9 @@ def record_result(
 ) -> ResultRow:
     """Keep a result as it was given; the row that is there where it is on record already. Raises Refused."""
     row = _row(NewResult(patient.id, taken_at, value, kind, code, unit, posture, note), act.now, source)
-    entries.in_lifetime(act.session, patient, taken_at=localtime.local_date(row.taken_at, patient.zone))
+    if patient.state is PatientState.ENDED:
+        last_day = ending.last_days(act.session, [patient.id]).get(patient.id)
+        ending.check_in_care("taken_at", localtime.local_date(row.taken_at, patient.zone), last_day)
     there = None if corrects is not None else _counting(act, patient, row)
     if there is not None and (there.value, there.unit) == (row.value, row.unit):
         return there
@@ -140,14 +143,16 @@ def _sorted(
     where: Where, clinic_id: uuid.UUID, new: Sequence[NewResult], now: datetime, actor: Actor
 ) -> tuple[dict[int, ResultRow], list[IntakeOutcome | Refused]]:
     """The rows to write, by their places in `new`, and what becomes of each of `new`."""
-    found = find_patients(where, clinic_id, {one.patient for one in new})
+    found = find_patients(where, clinic_id, {one.patient for one in new}, also_ended=True)
     read: list[ResultRow | Refused] = []
     for one in new:
         try:
             if one.patient not in found:
                 refuse_patient(one.patient)
             row = _row(one, now, Source.FILE)
-            row.id, row.clinic_id, row.patient_id = uuid.uuid4(), clinic_id, found[one.patient].id
+            whose = found[one.patient]
+            ending.check_in_care("taken_at", whose.date_of(row.taken_at), whose.last_day)
+            row.id, row.clinic_id, row.patient_id = uuid.uuid4(), clinic_id, whose.id
             row.entered_at, row.withdrawn = now, False
             read.append(row)
         except Refused as refusal:

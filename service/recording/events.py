@@ -12,18 +12,16 @@ from datetime import date, timedelta
 from typing import Any
 
 from service.care import ending, entries, pauses
-from service.care.tasks import close_tasks
 from service.domain import validation
 from service.domain.validation import Refused
-from service.domain.vocabulary import EventCause, EventKind, PatientState, PauseCause, Source, TaskSettled
+from service.domain.vocabulary import EventCause, EventKind, PatientState, PauseCause, Source
 from service.recording import next_contacts
 from service.store import histories
 from service.store.audit import Act
-from service.store.tables import EventRow, Patient, Pause, Task
+from service.store.tables import EventRow, Patient, Pause
 
 LONGEST_STAY = 366  # as a pause has it
 DAYS_BEFORE = 28
-DIED = "patient_died"
 
 
 class DeathToConfirm(Refused):
@@ -81,15 +79,14 @@ def record_event(
         _no_longer_paused(act, corrects)
     entries.enter(act, patient, row, corrects=corrects)
     if kind is EventKind.DEATH:
-        ending.end_patient(act, patient, DIED)
-        close_tasks(act.session, Task.patient_id == patient.id, TaskSettled.PATIENT_DIED, act.now, also_taken=True)
+        ending.end_by_death(act, patient)
     elif patient.state is PatientState.ACTIVE:
         next_contacts.plan_after_stay(act, patient)
     return row
 
 
 def withdraw_event(act: Act, patient: Patient, row: EventRow, reason: str) -> EventRow:
-    """It never happened: a stay's pause is cancelled with it. Care that a death ended is not taken up again by this."""
+    """It never happened: a stay's pause is cancelled with it. Care that a death ended stays so: see `care.ending`."""
     _no_longer_paused(act, row)
     taken_back = entries.withdraw(act, patient, row, reason)
     if patient.state is PatientState.ACTIVE:

@@ -13,6 +13,7 @@ from service.domain.asking import HowOften
 from service.domain.vocabulary import (
     AdjustmentKind,
     ArmPosture,
+    BeginsAgain,
     CaregiverAnswer,
     Channel,
     ConsentKind,
@@ -261,6 +262,11 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         PauseCause.IN_HOSPITAL: _("in hospital"),
         PauseCause.AWAY: _("away"),
         PauseCause.EQUIPMENT: _("equipment trouble"),
+        PauseCause.NOT_IN_CARE: _("not looked after here"),
+    },
+    BeginsAgain: {
+        BeginsAgain.ENDED_BY_MISTAKE: _("its end was entered by mistake"),
+        BeginsAgain.CAME_BACK: _("they have come back to the clinic"),
     },
     SilenceCause: {
         SilenceCause.NOT_ASKED: _("we did not ask"),

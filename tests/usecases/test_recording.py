@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Engine
 
-from service.care import entries, pauses, persons, recorded
+from service.care import ending, entries, pauses, persons, recorded
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     Channel,
@@ -182,7 +182,7 @@ def test_a_recorded_death_ends_care_and_no_phone_gets_another_message(ward: Fern
     for days in range(4):
         tick(ward.engine, SEVEN + timedelta(days=days))
     (message,) = ward.rows(Message)
-    assert (message.state, message.reason) == (MessageState.CANCELLED, events.DIED)
+    assert (message.state, message.reason) == (MessageState.CANCELLED, ending.DIED)
     assert [row.state for row in ward.rows(Patient)] == [PatientState.ENDED]
 
 

@@ -201,6 +201,20 @@ def test_a_patient_who_has_ended_is_given_no_plan(house: House) -> None:
     assert problem["errors"][0]["field"] == "patient"
 
 
+def test_care_begins_again_and_says_which_consents_stand(house: House) -> None:
+    path, new = f"/patients/{house.patient_id}", {"from_date": "2026-11-30", "why": "came_back"}
+    is_problem(house.machine.post(f"{path}/begin-again", new), 422)  # it has not ended
+    house.machine.post(f"{path}/end", {})
+    for wrong, field in ({"why": "bored"}, "why"), ({"from_date": "2026-11-01"}, "from_date"):
+        problem = is_problem(house.machine.post(f"{path}/begin-again", new | wrong), 422)
+        assert field in [error["field"] for error in problem["errors"]]
+    begun = house.machine.post(f"{path}/begin-again", new).get_json()
+    assert begun["state"] == "active"
+    assert ("messages", None) in [(one["kind"], one["caregiver_id"]) for one in begun["consents"]]
+    pause = {"cause": "not_in_care", "from_date": "2026-11-30"}  # no pause that anybody enters
+    assert is_problem(house.machine.post(f"{path}/pauses", pause), 422)["errors"][0]["field"] == "cause"
+
+
 def test_the_same_reference_written_by_somebody_else_at_this_moment_is_a_conflict(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:

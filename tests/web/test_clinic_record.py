@@ -13,12 +13,12 @@ import pytest
 from sqlalchemy import select
 
 from service.domain.record import results
-from service.domain.vocabulary import ActorKind, AdjustmentKind
+from service.domain.vocabulary import ActorKind, AdjustmentKind, EventKind
 from service.reviewing import adjusting, refreshing
 from service.reviewing.adjusting import NewAdjustment
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import Adjustment, AuditLine, Limits, MedicineRow, NextContact, Patient, PersonRow
+from service.store.tables import Adjustment, AuditLine, EventRow, Limits, MedicineRow, NextContact, Patient, PersonRow
 from service.web.api.record import KINDS
 from tests.statements import statements_of
 from tests.ward import NOW
@@ -339,6 +339,15 @@ def test_whoever_died_is_found_by_name_for_a_wrong_entry_to_be_taken_back(clinic
     enter(clinic, "events", **death)
     assert "Asha" not in clinic.get("/clinic/patients")
     assert f'No longer looked after here: <a href="{clinic.path("Asha")}">' in clinic.get("/clinic/patients?name=asha")
+    upkeep = clinic.path("Asha", "/upkeep")
+    assert "take it back in the record first" in clinic.get(upkeep)
+    with read_session(clinic.engine) as session:
+        entered = session.scalars(select(EventRow).where(EventRow.kind == EventKind.DEATH)).one().id
+    page = enter(clinic, "events", corrects=entered, do="withdraw", reason="another person")
+    assert "Taken back. Care here is still ended until you begin it again." in page
+    assert f'<a href="{upkeep}#begin">Begin care again</a>' in page
+    clinic.post(f"{upkeep}/begin", upkeep, from_date="2026-11-25", why="ended_by_mistake")
+    assert "Care here has ended" not in clinic.get(clinic.path("Asha"))
 
 
 def test_a_limit_for_results_is_typed_for_one_patient_and_a_result_beyond_it_is_said_once(clinic: Clinic) -> None:  # noqa: F811

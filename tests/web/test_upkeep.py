@@ -166,7 +166,33 @@ def test_care_ends_once_it_is_meant_and_nothing_can_be_changed_after(upkeep: Upk
         assert session.get_one(Patient, upkeep.house.patient_id).state is PatientState.ENDED
     page = upkeep.see()
     assert "Care here has ended" in page
-    assert not re.search(r'action="[^"]*/upkeep/', page)
+    assert set(re.findall(r'action="[^"]*/upkeep/(\w+)"', page)) == {"consents", "begin"}
+
+
+def test_ended_care_begins_again_and_what_consent_stands_is_said(upkeep: Upkeep) -> None:
+    upkeep.send("end", sure="yes")
+    unsent = "Nothing is sent until consent to messages is recorded."
+    page = upkeep.see()
+    assert "Their consent to messages stands, so messages are sent again." in page
+    assert (unsent in page, f'href="{upkeep.path}#begin"' in page) == (False, True)
+    upkeep.send("consents", kind="messages", given="no", how="by telephone")
+    assert unsent in upkeep.see()
+    refused = upkeep.send("begin", 422, from_date="2026-11-20", why="came_back")
+    assert "Not changed." in refused
+    assert 'value="2026-11-20"' in refused
+    upkeep.send("begin", from_date="2026-11-30", why="came_back")
+    page = upkeep.see()
+    assert "Begun again: the plan asks from the day you named." in page
+    assert "Care here has ended" not in page
+    assert "not looked after here" in page.lower()
+    with read_session(upkeep.house.engine) as session:
+        assert session.get_one(Patient, upkeep.house.patient_id).state is PatientState.ACTIVE
+    assert [plan.active for plan in upkeep.rows(Plan)] == [True]
+    reader = upkeep.house.staff(Role.READ_ONLY)
+    token = re.search(r'name="csrf_token" value="([^"]+)"', reader.get(upkeep.path).get_data(as_text=True))
+    assert token is not None
+    sent = {"csrf_token": token[1], "from_date": "2026-11-30", "why": "came_back"}
+    assert reader.post(f"{upkeep.path}/begin", data=sent).status_code == 403
 
 
 def test_another_patients_rows_are_not_there(upkeep: Upkeep, house: House) -> None:

@@ -120,6 +120,29 @@ def end_patient(call: Call, patient_id: uuid.UUID) -> Patient:
     return patient
 
 
+class BeginIn(Schema):
+    from_date = fields.Date(required=True)
+    why = word(vocabulary.BeginsAgain, required=True)
+
+
+ConsentOut = shows("ConsentOut", Consent, "id kind given how given_on caregiver_id recorded_by at")
+PatientBegunOut = shows("PatientBegunOut", Patient, PATIENT, consents=fields.List(fields.Nested(ConsentOut)))
+
+
+@patients_blueprint.post("/patients/<uuid:patient_id>/begin-again", allowed=needs(Scope.ENROL))
+@patients_blueprint.writes(PatientBegunOut, takes=BeginIn)
+def begin_again(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+    """Look after a patient again whose care had ended: the plan asks from `from_date` on, a date where they live.
+
+    A death that is recorded is taken back first. No consent is given by this: `consents` are those that stand,
+    and nothing is sent until consent to messages is recorded.
+    """
+    patient = own_patient(call.session, patient_id)
+    ending.begin_again(call.act, patient, new["from_date"], new["why"])
+    standing = contacts.standing(call.session, patient_id)
+    return {**{name: getattr(patient, name) for name in PatientOut().fields}, "consents": standing}
+
+
 class RevokedOut(Schema):
     links = fields.Integer(dump_only=True)
 
@@ -146,7 +169,6 @@ class CaregiverIn(Schema):
 
 CaregiverOut = shows("CaregiverOut", Caregiver, "id patient_id name relation zone language position active")
 ContactOut = shows("ContactOut", Contact, "id channel address position state broken_reason")
-ConsentOut = shows("ConsentOut", Consent, "id kind given how given_on caregiver_id recorded_by at")
 PushLinkOut = shows("PushLinkOut", PushLink, "link until")
 
 

@@ -63,7 +63,7 @@ PlanOut = shows(
 
 
 class PauseIn(Schema):
-    cause = word(vocabulary.PauseCause, required=True)
+    cause = word(vocabulary.PauseCause, required=True, validate=validate.OneOf(vocabulary.PAUSES_ENTERED))
     from_date = fields.Date(required=True)
     to_date = fields.Date(allow_none=True, load_default=None)
     note = text(2000, required=False, load_default="")

@@ -204,6 +204,7 @@ def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
 
 
 def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
+    done = gettext("Recorded.")
     try:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
@@ -218,6 +219,8 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
                 match forms.text("do"):
                     case "withdraw" if row is not None:
                         kind.take_back(act, whose, row, forms.text("reason"))
+                        if isinstance(row, EventRow) and row.kind is vocabulary.EventKind.DEATH:
+                            done = gettext("Taken back. Care here is still ended until you begin it again.")
                     case "done" if isinstance(row, NextContact):
                         next_contacts.contact_done(act, whose, row, _today(whose, act.now))
                     case _ if name == "arm-pressures":
@@ -231,7 +234,7 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         why = inputs.told(form, refused, reason=gettext("Why it was never so"))
         flash(gettext("Not recorded. %(why)s", why=why), "wrong")
         return _shown(patient_id, form), 422
-    flash(gettext("Recorded."), "good")
+    flash(done, "good")
     return redirect(url_for("clinic.patient.record.page", patient_id=patient_id, _anchor=name), 303)
 
 

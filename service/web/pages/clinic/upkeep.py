@@ -18,7 +18,7 @@ from flask_babel import gettext, lazy_gettext
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from service.care import contacts, ending, pauses
+from service.care import contacts, ending, entries, pauses
 from service.domain import vocabulary
 from service.domain.localtime import local_date
 from service.domain.readings import UNITS_OF_WEIGHT
@@ -31,7 +31,7 @@ from service.store.session import read_session
 from service.store.tables import Caregiver, Consent, Contact, ContextTagRow, Limits, Patient, Pause, Plan, Reference
 from service.web import forms
 from service.web.api.enrolment import HelperIn, helper_of
-from service.web.api.people import ConsentIn, PatientChange
+from service.web.api.people import BeginIn, ConsentIn, PatientChange
 from service.web.api.plans import ContextTagIn, LimitsIn, PauseIn, PlanIn, ReferenceIn, new_plan
 from service.web.auth import is_fresh, own, own_clinic, own_patient, signed_in, staff_act, staff_only, to_confirm
 from service.web.frame import page_language
@@ -92,9 +92,13 @@ FORMS = {
                   hint=_("Empty: as the clinic has it.")),
         )),
         Form("pauses", _("Pauses"), _("Begin or plan a pause"), (
-            Input("cause", _("Why"), words=vocabulary.PauseCause, required=True),
+            Input("cause", _("Why"), words=vocabulary.PAUSES_ENTERED, required=True),
             Input("from_date", _("From"), "date", required=True),
             Input("to_date", _("Last day, if it is known"), "date"), Input("note", _("Note")),
+        )),
+        Form("begin", _("Begin care again"), _("Begin care again"), (
+            Input("from_date", _("From"), "date", required=True, hint=_("The plan asks from then on.")),
+            Input("why", _("Why"), words=vocabulary.BeginsAgain, required=True),
         )),
         Form("reference", _("Reference"), _("Set a reference"), (
             Input("pa_diastolic", _("PA diastolic, mmHg"), "number"),
@@ -193,7 +197,8 @@ def _written(patient_id: uuid.UUID, name: str, write: Callable[[Act, Patient, Fo
         why = inputs.told(form, refused, last_day=gettext("Last day"), steps=gettext("Follow-up steps"))
         flash(gettext("Not changed. %(why)s", why=why), "wrong")
         return _shown(patient_id, name), 422
-    flash(gettext("Changed."), "good")
+    begun = gettext("Begun again: the plan asks from the day you named.")
+    flash(begun if name == "begin" else gettext("Changed."), "good")
     return redirect(url_for("clinic.patient.upkeep.page", patient_id=patient_id, _anchor=name), 303)
 
 
@@ -243,6 +248,11 @@ def _plan(act: Act, whose: Patient, form: Form) -> None:
     plans.set_plan(act, whose, plans.NewPlan(**new))
 
 
+def _begin(act: Act, whose: Patient, form: Form) -> None:
+    new = inputs.given(BeginIn(), form, whose.zone)
+    ending.begin_again(act, whose, new["from_date"], new["why"])
+
+
 def _pauses(act: Act, whose: Patient, form: Form) -> None:
     today = local_date(act.now, whose.zone)
     moved = forms.row_id("pause")
@@ -260,7 +270,7 @@ def _pauses(act: Act, whose: Patient, form: Form) -> None:
 
 WRITES: dict[str, Callable[[Act, Patient, Form], None]] = {
     "particulars": _particulars, "contacts": _contacts, "consents": _consents, "caregivers": _caregivers,
-    "plan": _plan, "pauses": _pauses,
+    "plan": _plan, "pauses": _pauses, "begin": _begin,
 }  # fmt: skip
 
 
@@ -308,6 +318,8 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
             "reference": _newest(session, Reference, patient_id),
             "limits": _newest(session, Limits, patient_id),
             "tests": enrol.tests_of(session, patient_id),
+            "died": entries.died_on(session, patient_id),
+            "agrees": contacts.has_consent(session, patient_id, ConsentKind.MESSAGES, None),
         }
     return render_template(
         "clinic/upkeep.html",
@@ -344,6 +356,7 @@ def _filled(whose: Patient, plan: Plan | None, today: date) -> dict[str, dict[st
         "particulars": {**particulars, **{name: "" for name in particulars if name in empty}},
         "plan": {**hours, **{name: "" for name in hours if name in empty}},
         "consents": {"on": on}, "caregivers": {"on": on}, "pauses": {"from_date": on}, "tags": {"from_date": on},
+        "begin": {"from_date": on},
     }  # fmt: skip
 
 

@@ -143,7 +143,7 @@ def test_a_caregiver_is_added_with_what_was_agreed(upkeep: Upkeep) -> None:
         ("consents", {"kind": "caregiver", "given": "yes", "how": "said so"}, "accepted is the caregiver whom"),
         ("contacts", {"channel": "email", "address": "nobody"}, "Number or mailbox: accepted is an e-mail address"),
         ("plan", HOURS | {"due": "12:00"}, "Reminded at: accepted is"),
-        ("tags", {"kind": "", "from_date": "2026-11-20"}, "What: accepted is something: it is needed"),
+        ("tags", {"kind": "", "from_date": "2026-11-20"}, "What is needed"),
     ],
 )
 def test_what_was_refused_is_said_by_its_field_and_is_still_there(

@@ -41,8 +41,8 @@ ROLES = {
     Role.READ_ONLY: _("Looks at patients, and changes nothing."),
 }
 GRANTS = {
-    Right.DECIDE: _("A nurse who may set limits, goals and references, and accept."),
-    Right.EXPORT: _("May take files of many patients away."),
+    Right.DECIDE: _("A nurse who may set limits, goals and references, and accept what is known"),
+    Right.EXPORT: _("May take files of many patients away"),
 }
 
 

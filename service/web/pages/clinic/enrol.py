@@ -250,13 +250,13 @@ def helper_typed(region: str | None) -> dict[str, Any] | None:
     name = forms.text("caregiver.name").strip()
     if not name:
         if any(forms.text(one.name).strip() for one in HELPER):
-            raise Refused("caregiver.name", "", gettext("something: it is needed"))
+            raise refusals.needed("caregiver.name")
         return None
     allowed = None
     if forms.text("caregiver.allowed"):
         allowed = _agreed("how", "on")
         if allowed is None:
-            raise Refused("how", "", gettext("something: it is needed"))
+            raise refusals.needed("how")
     return {
         "name": name,
         "relation": forms.text("caregiver.relation").strip(),

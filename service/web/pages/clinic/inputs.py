@@ -53,7 +53,7 @@ def given(schema: Schema, form: Form, zone: str) -> dict[str, Any]:
     """What a form holds, as the API's schema reads it; wall times are of `zone`. Raises Refused."""
     read = {one.name: value(one, zone) for one in form.inputs}
     if missing := [one.name for one in form.inputs if one.required and read[one.name] is None]:
-        raise Refused(missing[0], "", gettext("something: it is needed"))
+        raise refusals.needed(missing[0])
     held = {one.name: read[one.name] for one in form.inputs if read[one.name] is not None or one.empties}
     held |= form.fixed
     if any(one.kind == "measure" for one in form.inputs):
@@ -112,7 +112,7 @@ def told(form: Form, refused: Refused, **more: Any) -> str:
 def _accepted(asked: Input | None, held: Any) -> str:
     """What a field takes, in words."""
     if asked is None or held in (None, "", []):
-        return str(gettext("something: it is needed"))
+        return refusals.NEEDED
     if asked.kind == "date":
         return str(gettext("a date such as 2026-11-25"))
     if asked.kind == "time":

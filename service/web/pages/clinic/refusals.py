@@ -17,6 +17,14 @@ from service.web.frame import page_language
 from service.words.language import Language
 
 
+def needed(field: str) -> Refused:
+    """Nothing was typed into a field that cannot be left empty."""
+    return Refused(field, "", "something: it is needed")
+
+
+NEEDED = needed("").message
+
+
 def accepted(refused: Refused) -> str:
     """What would have been taken."""
     say = page_language()
@@ -26,6 +34,8 @@ def accepted(refused: Refused) -> str:
 def plain(refused: Refused, called: Mapping[str, str]) -> str:
     """What would have been taken, of which field: by the name that it has on the page, in `called`."""
     field = called.get(refused.field, refused.field.replace("_", " ").capitalize())
+    if refused.message == NEEDED:
+        return str(gettext("%(field)s is needed.", field=field))
     return str(gettext("%(field)s: accepted is %(accepted)s.", field=field, accepted=accepted(refused)))
 
 

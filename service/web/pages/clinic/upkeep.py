@@ -35,7 +35,7 @@ from service.web.api.people import BeginIn, ConsentIn, PatientChange
 from service.web.api.plans import ContextTagIn, LimitsIn, PauseIn, PlanIn, ReferenceIn, new_plan
 from service.web.auth import is_fresh, own, own_clinic, own_patient, signed_in, staff_act, staff_only, to_confirm
 from service.web.frame import page_language
-from service.web.pages.clinic import enrol, followup, inputs
+from service.web.pages.clinic import enrol, followup, inputs, refusals
 from service.web.pages.clinic.inputs import Form, Input
 from service.web.pages.clinic.people import ways
 from service.web.services import services
@@ -110,7 +110,7 @@ FORMS = {
             Input("lower", _("Lower, mmHg"), "number"), Input("upper", _("Upper, mmHg"), "number",
                   hint=_("An empty field is no limit on that side.")),
         )),
-        Form("tags", _("What else was so"), _("Tag some dates"), (
+        Form("tags", _("Context: what else was so"), _("Tag some dates"), (
             Input("kind", _("What"), words=vocabulary.ContextKind, required=True),
             Input("from_date", _("From"), "date", required=True),
             Input("to_date", _("Last day, if it has one"), "date"),
@@ -232,7 +232,7 @@ def _consents(act: Act, whose: Patient, form: Form) -> None:
 def _caregivers(act: Act, whose: Patient, form: Form) -> None:
     typed = enrol.helper_typed(people.region_of(own_clinic(act.session)))
     if typed is None:
-        raise Refused("caregiver.name", "", gettext("something: it is needed"))
+        raise refusals.needed("caregiver.name")
     enrolment.add_helper(act, whose, helper_of(inputs.loaded(HelperIn(), form, typed)))
 
 
@@ -295,7 +295,7 @@ def _address() -> str:
 def _needed_day(name: str) -> date:
     found = forms.day(name)
     if found is None:
-        raise Refused(name, "", gettext("something: it is needed"))
+        raise refusals.needed(name)
     return found
 
 

@@ -72,12 +72,17 @@ def enrol_patient(act: Act, new: NewPatient) -> Patient:
     values = {name: _check(name, value) for name, value in vars(new).items()}
     taken = select(Patient.id).where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == values["clinic_ref"])
     if act.session.scalar(taken) is not None:
-        raise Refused("clinic_ref", new.clinic_ref, "a reference no other patient of the clinic has")
+        raise ref_is_taken(new.clinic_ref)
     patient = Patient(enrolled_at=act.now, state=PatientState.ACTIVE, **values)
     act.add(patient)
     panel.begin(act.session, act.clinic_id, patient.id, act.now)
     act.note("patient.enrol", patient)
     return patient
+
+
+def ref_is_taken(ref: str) -> Refused:
+    """What is said of a number that somebody else has."""
+    return Refused("clinic_ref", ref, "a reference no other patient of the clinic has")
 
 
 def change_patient(act: Act, patient: Patient, changes: Mapping[str, Any]) -> Patient:

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from itertools import islice
 from typing import Any, BinaryIO
 
 from sqlalchemy import Engine
@@ -26,10 +27,12 @@ from service.enrolling.enrolment import Agreed, Enrolment, NewHelper
 from service.enrolling.people import NewCaregiver, NewContact, NewPatient
 from service.enrolling.plans import NewPlan
 from service.store.audit import Act, Actor
+from service.store.ids import slices
 from service.store.session import write_session
 from service.store.tables import Clinic
 
 MOST_ROWS = 5_000  # in one file; ten times the largest panel we know of. Our own number, no source
+ROWS_AT_ONCE = 50  # tried in one transaction: patients' answers wait for it
 HOURS = ("opens", "due", "closes")
 
 
@@ -58,36 +61,42 @@ def import_roster(
 ) -> RosterReport:
     """Enrol everybody in a CSV file, columns as in `domain.rows.ROSTER`; `called` is what the file calls them.
 
-    Raises Refused when the file as a whole cannot be read.
+    A dry run meets those who are alike among a few rows at a time; those further apart are met when they are taken.
+    Raises Refused when the file as a whole cannot be read; nothing was written then.
     """
-    report = RosterReport()
+    report, found, seen = RosterReport(), list[tuple[int, list[str] | Refused]](), set[str]()
     source.seek(0)
     text = io.TextIOWrapper(source, encoding="utf-8-sig", errors="replace", newline="")
     try:
         sheet = sheet_of(lines_of(text), ROSTER, called)
+        found += islice(rows_of(sheet), MOST_ROWS + 1)
+    finally:
+        text.detach()
+    if len(found) > MOST_ROWS:
+        raise Refused("file", "more rows", "at most %(rows)s rows", rows=MOST_ROWS)
+    report.rows = len(found)
+    for some in slices(found, ROWS_AT_ONCE):
         with _transactions(engine, dry_run=dry_run) as row_of:
-            for line, cells in rows_of(sheet):
-                report.rows += 1
-                if report.rows > MOST_ROWS:
-                    raise Refused("file", "more rows", "at most %(rows)d rows", rows=MOST_ROWS)
+            for line, cells in some:
                 try:
                     if isinstance(cells, Refused):
                         raise cells
                     with row_of() as session:
                         act = Act(session, actor, clinic_id, now)
                         values = {name: cells[place].strip() for name, place in sheet.places.items()}
+                        if values["clinic_ref"] in seen:
+                            raise people.ref_is_taken(values["clinic_ref"])
                         enrolment.enrol(act, _enrolment(session.get_one(Clinic, clinic_id), values))
+                    seen.add(values["clinic_ref"])
                     report.enrolled += 1
                 except Refused as refused:
                     report.refused.append(refused.at_line(line))
-    finally:
-        text.detach()
     return report
 
 
 @contextmanager
 def _transactions(engine: Engine, *, dry_run: bool) -> Iterator[Any]:
-    """What opens the transaction of one row. A dry run has one for all, of which nothing stays."""
+    """What opens the transaction of one row. A dry run has one for several, of which nothing stays."""
     if not dry_run:
         yield lambda: write_session(engine)
         return

@@ -165,12 +165,17 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
         ),
         403: (gettext("This is not for your account"), _whom_to_ask()),
         404: (gettext("There is nothing here"), gettext("The address may have been cut short or mistyped.")),
+        413: (
+            gettext("This is too large"),
+            gettext("More was sent than is taken here at once; of a file, at most 2 MB. Nothing of it was kept."),
+        ),
         429: (gettext("Too many tries"), gettext("Please wait a quarter of an hour and try again.")),
     }
     title, text = words.get(
         code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))
     )
-    written = [value for name, value in request.form.items() if name in WRITTEN and value.strip()]
+    sent = {} if code == 413 else request.form  # what is too large is not read again
+    written = [value for name, value in sent.items() if name in WRITTEN and value.strip()]
     return render_template("errors/page.html", title=title, text=text, written=written), code
 
 

@@ -22,6 +22,7 @@ from service.commands.importing import group
 from service.domain import rows
 from service.domain.validation import Refused
 from service.domain.vocabulary import Posture, SafetySign, Source, Swelling, WindowState
+from service.enrolling import roster
 from service.intake import importing
 from service.intake.importing import ImportReport, import_checkins, import_readings
 from service.store.audit import OPERATOR
@@ -478,6 +479,22 @@ def test_a_roster_enrols_row_by_row_and_again_without_harm(run, engine, tmp_path
     again = run("roster", file)
     assert "line 2: clinic_ref was 'F-1'; accepted: a reference no other patient of the clinic has" in again.output
     assert count(engine, Patient) == 3
+
+
+def test_a_long_roster_is_tried_a_few_rows_at_a_time_and_one_too_long_writes_nothing(engine, clinic_id, monkeypatch):
+    """A list of thousands, tried in one transaction, kept every patient's answer waiting meanwhile."""
+    monkeypatch.setattr(roster, "ROWS_AT_ONCE", 2)
+    begun = []
+    monkeypatch.setattr(roster, "write_session", lambda engine: begun.append(1) or write_session(engine))
+    refs = ["Z-1", "Z-2", "Z-3", "Z-4", "Z-1"]
+    file = io.BytesIO(("clinic_ref,name\n" + "".join(f"{ref},Mara\n" for ref in refs)).encode())
+    before = count(engine, Patient)
+    tried = roster.import_roster(engine, clinic_id, file, OPERATOR, NOW, dry_run=True)
+    assert (len(begun), tried.enrolled, [one.line for one in tried.refused]) == (3, 4, [6])
+    monkeypatch.setattr(roster, "MOST_ROWS", 4)
+    with pytest.raises(Refused, match="at most 4 rows"):
+        roster.import_roster(engine, clinic_id, file, OPERATOR, NOW)
+    assert count(engine, Patient) == before
 
 
 @pytest.mark.parametrize("command", ["readings", "checkins"])

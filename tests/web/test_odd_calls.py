@@ -52,6 +52,12 @@ def test_what_cannot_be_is_told_and_no_fault_of_ours(
     assert answer.status_code == status
 
 
+def test_what_is_too_large_is_said_to_be(house: House) -> None:
+    answer = house.app.test_client().post("/signin", data={"body": "x" * 5_000_000})
+    assert answer.status_code == 413
+    assert "This is too large" in answer.get_data(as_text=True)
+
+
 @pytest.mark.databases("sqlite", "postgresql")
 def test_a_sign_that_no_database_keeps_is_left_out_of_what_is_begun(house: House) -> None:
     client, token = opened(house)

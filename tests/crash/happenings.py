@@ -14,6 +14,7 @@ from service.care import contacts, pauses
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
 from service.domain.vocabulary import (
+    PAUSES_ENTERED,
     ActorKind,
     CaregiverAnswer,
     ConsentKind,
@@ -145,7 +146,7 @@ class Happenings(RuleBasedStateMachine):
         who=WHO,
         begins=st.integers(-3, 1),
         lasts=st.sampled_from([0, 0, 1, 4, None]),
-        cause=st.sampled_from(PauseCause),
+        cause=st.sampled_from(PAUSES_ENTERED),
     )
     def pause_begins(self, who: int, begins: int, lasts: int | None, cause: PauseCause) -> None:
         person = self.home.people[who]

@@ -30,11 +30,11 @@ from service.config import Settings
 from service.domain.localtime import local_date, zone
 from service.domain.plan import PlanRule, window_times
 from service.domain.vocabulary import (
+    PAUSES_ENTERED,
     ConsentKind,
     Lane,
     LinkPurpose,
     MessageKind,
-    PauseCause,
     SignalKind,
     SilenceCause,
     StepKind,
@@ -141,7 +141,7 @@ def test_rises_falls_adjustments_pauses_and_a_safety_answer_are_there(seeded: Se
         signal.kind for signal in seeded.rows(Signal)
     }
     assert len(seeded.rows(Adjustment)) >= 6
-    assert {pause.cause for pause in seeded.rows(Pause)} == set(PauseCause)
+    assert {pause.cause for pause in seeded.rows(Pause)} == set(PAUSES_ENTERED)
     asking_for_help = seeded.rows(Task, Task.kind == TaskKind.SAFETY_ANSWER)
     assert [task.patient_id for task in asking_for_help] == [seeded.patient("FM-111").id]
     assert NOW - asking_for_help[0].raised_at < timedelta(hours=24)

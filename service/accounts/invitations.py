@@ -41,11 +41,12 @@ def invite(act: Act, staff: Staff, door_now: datetime) -> str:
     return key
 
 
-def invited(session: Session, key: str, now: datetime) -> Staff | None:
-    """Whose link this is, while it works."""
+def invited(session: Session, key: str, now: datetime, *, locked: bool = False) -> Staff | None:
+    """Whose link this is, while it works; `locked`, nobody else takes it up in the meantime."""
     good = (StaffInvitation.used_at.is_(None), StaffInvitation.until > now, Staff.active)
     its = StaffInvitation.key_hash == hash_of(key)
-    return session.scalar(select(Staff).join(StaffInvitation, StaffInvitation.staff_id == Staff.id).where(its, *good))
+    query = select(Staff).join(StaffInvitation, StaffInvitation.staff_id == Staff.id).where(its, *good)
+    return session.scalar(query.with_for_update(of=StaffInvitation) if locked else query)
 
 
 def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
@@ -60,7 +61,7 @@ def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
         names = names_of(session, staff)
     made = hashing.hashed(password, names)
     with write_session(engine) as session:
-        staff = invited(session, key, now)  # of two at the same time the second finds it used
+        staff = invited(session, key, now, locked=True)  # of two at the same time the second finds it used
         if staff is None:
             raise Refused("key", "(hidden)", ACCEPTED)
         _end_others(session, staff, now)

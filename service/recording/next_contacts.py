@@ -68,8 +68,8 @@ def plan_contact(
         raise Refused("role", role.value, " or ".join(CLINICAL_STAFF))
     if staff_id is not None:
         colleague = act.session.get(Staff, staff_id)
-        if colleague is None or colleague.clinic_id != patient.clinic_id or not colleague.active:
-            raise Refused("staff_id", str(staff_id), "a member of the clinic's staff who is active")
+        if colleague is None or colleague.clinic_id != patient.clinic_id or not _can_be_handed(colleague):
+            raise Refused("staff_id", str(staff_id), "a colleague with an open account who looks after patients")
     row = NextContact(
         due_on=due_on, way=way, staff_id=staff_id, role=role, agreed=agreed, note=note,
         discharged_on=None if corrects is None else corrects.discharged_on,
@@ -80,7 +80,12 @@ def plan_contact(
 def colleagues(session: Session, clinic_id: uuid.UUID) -> list[Staff]:
     """To whom of the staff a contact can be handed, by name. One query."""
     active = session.scalars(select(Staff).where(Staff.clinic_id == clinic_id, Staff.active).order_by(Staff.name))
-    return [one for one in active if Right.CARE in rights_of(one.roles, one.grants)]
+    return [one for one in active if _can_be_handed(one)]
+
+
+def _can_be_handed(colleague: Staff) -> bool:
+    """Whether they would find a contact that is handed to them: what nobody can open, nobody makes."""
+    return colleague.active and Right.CARE in rights_of(colleague.roles, colleague.grants)
 
 
 def first_to_come(session: Session, patient_id: uuid.UUID) -> NextContact | None:

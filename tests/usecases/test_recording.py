@@ -50,6 +50,7 @@ from service.store.tables import (
     Silence,
     Window,
 )
+from tests.builder import building
 from tests.fernmoor import SEVEN, START, Fernmoor, clinic_of, tick
 from tests.statements import statements_of
 
@@ -260,6 +261,10 @@ def test_a_next_contact_is_somebodys_and_is_done_once(ward: Fernmoor, patient: P
     due = TODAY + timedelta(days=2)
     with pytest.raises(Refused, match="staff_id"):
         acting(ward, patient, next_contacts.plan_contact, due_on=due, way=ContactWay.CALL)
+    with building(ward.engine, START) as build:  # who only reads or administers would not make it
+        looks_on = build.staff(ward.clinic, "Ola Invented", Role.READ_ONLY, Role.ADMINISTRATOR).id
+    with pytest.raises(Refused, match="staff_id"):
+        acting(ward, patient, next_contacts.plan_contact, due_on=due, way=ContactWay.CALL, staff_id=looks_on)
     planned = acting(ward, patient, next_contacts.plan_contact, due_on=due, way=ContactWay.CALL, role=Role.NURSE)
     done = acting(ward, patient, next_contacts.contact_done, planned, TODAY, later=1)
     assert (done.due_on, done.done_on) == (due, TODAY)

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
+from threading import Barrier, BrokenBarrierError
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 
 from service.accounts import invitations
 from service.accounts.sessions import IDLE, LONGEST
 from service.accounts.staff import close_account
+from service.domain.validation import Refused
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import AuditLine, SignInAttempt, Staff, StaffInvitation, StaffSession
@@ -34,6 +39,30 @@ def house(engine: Engine, tmp_path: Path) -> House:
 
 def is_in(client: FlaskClient) -> bool:
     return client.get("/password").status_code == 200
+
+
+@pytest.mark.databases("sqlite", "postgresql")
+def test_of_two_who_take_up_a_link_at_once_one_sets_the_password(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    now, ends, both = house.world.clock.now(), invitations._end_others, Barrier(2)
+    with write_session(house.engine) as session:
+        nurse = session.scalars(select(Staff)).one()
+        key = invitations.invite(Act(session, OPERATOR, nurse.clinic_id, now), nurse, now)
+
+    def when_both_are_here(*args: Any) -> None:
+        with suppress(BrokenBarrierError):
+            both.wait(1)
+        ends(*args)
+
+    def take_up(password: str) -> bool:
+        try:
+            invitations.take_up(house.engine, key, password, now)
+        except Refused:
+            return False
+        return True
+
+    monkeypatch.setattr(invitations, "_end_others", when_both_are_here)
+    with ThreadPoolExecutor(2) as pool:
+        assert sorted(pool.map(take_up, (NEW, "eleven slow ferries"))) == [False, True]
 
 
 def test_the_right_password_opens_the_clinic(house: House) -> None:

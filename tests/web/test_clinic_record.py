@@ -110,7 +110,8 @@ def test_what_is_refused_is_said_by_its_field_and_kept_in_the_form(
     assert token is not None
     answer = clinic.client.post(f"{page}/{name}", data={"csrf_token": unescape(token[1]), **form})
     text = unescape(answer.get_data(as_text=True))
-    assert (answer.status_code, f"Not recorded. {field}: accepted is" in text) == (422, True)
+    told = re.search(rf"Not recorded. {re.escape(field)}(: accepted is| is needed)", text)
+    assert (answer.status_code, told is not None) == (422, True)
     assert all(f'value="{value}"' in text for value in form.values() if value not in {"oral"})
 
 
@@ -357,7 +358,7 @@ def test_a_limit_for_results_is_typed_for_one_patient_and_a_result_beyond_it_is_
     enter(clinic, "results", kind="potassium mmol/L", value="5.8", taken_at="2026-11-24T09:30")
     told = "Potassium 5.8 mmol/L on 24 November: above this patient’s limit of 5.5 mmol/L, set on 25 November."
     row = re.sub(r"</?b>", "", unescape(clinic.get(opened)))
-    assert (row.count(told), row.count("Potassium 5.8, limit 5.5")) == (1, 1)  # and no second line
+    assert (row.count(told), row.count("<p>Potassium 5.8, limit 5.5</p>")) == (1, 1)  # and no second line
     assert told in unescape(clinic.get(clinic.path("Asha", PAGE)))
     form = {"kind": "diet", "what": "Less salt", "made_on": "2026-11-24"}
     enter(clinic, "person", fluid_ml="1500", sodium_mg="2000")

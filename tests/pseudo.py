@@ -89,7 +89,11 @@ def words_left(page: str, known: Iterable[str] = ()) -> list[str]:
     reader.feed(page)
     spoken = language.load_language(CODE)
     short = get_month_names("abbreviated", "format", spoken.locale).values()
-    dates = {word for name in (*spoken.months, *spoken.weekdays, *short) for word in re.findall(r"\w+", name)}
+    dates = {
+        word
+        for name in (*spoken.months, *spoken.weekdays, *spoken.short_weekdays, *short)
+        for word in re.findall(r"\w+", name)
+    }
     expected = {word for text in known for word in re.findall(r"[^\W\d_]+", text)} | dates | {"la"}
     left = []
     for text in [" ".join(reader.text), *reader.attributes]:

@@ -99,7 +99,7 @@ def own_password(visit: Visit, page: Page) -> None:
     page.wait_for_url("**/password")
     for key, typed in (("present", PASSWORD), ("new", "one two three four"), ("again", "five")):
         page.fill(f"#{key}", typed)
-    page.click("main form button")
+    page.locator("form", has=page.locator("#again")).locator("button").click()
     page.wait_for_selector("#wrong-again")
 
 

@@ -314,7 +314,7 @@ def test_of_somebody_who_died_nothing_is_due_and_the_last_known_is_of_that_day()
     known = Recorded(
         [mra(TODAY - timedelta(days=30))], taken(ResultKind.POTASSIUM, "4.4", died + timedelta(days=1)),
         [Happened(EventKind.DEATH, EventCause.NOT_KNOWN, died, None)],
-        [Contacting(uuid.uuid4(), TODAY, ContactWay.CALL, None, None, agreed=False)],
+        contacts=[Contacting(uuid.uuid4(), TODAY, ContactWay.CALL, None, None, agreed=False)],
     )  # fmt: skip
     now = of_today(known, RULES, TODAY, HERE)
     assert (now.due, now.contact, now.changed, now.newest, now.death) == ((), None, None, (), known.events[0])

@@ -83,8 +83,8 @@ class HttpClient:
     """
 
     def __init__(self, timeout_seconds: float, proxy: str = "", context: ssl.SSLContext | None = None) -> None:
-        self._timeout_seconds = timeout_seconds
-        context = context or ssl.create_default_context()
+        self._timeout_seconds, self._proxy = timeout_seconds, proxy
+        self._context = context = context or ssl.create_default_context()
         self._direct = urllib3.PoolManager(HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context)
         self._proxied = _by_proxy(proxy, context) if proxy else self._direct
         for manager in (self._direct, self._proxied):
@@ -108,13 +108,21 @@ class HttpClient:
     ) -> Answer:
         """One request; with `once` on a connection of its own, so that none is made twice. Raises NoAnswer."""
         if once:
-            headers = {**headers, "Connection": "close"}
+            # Not from the pool: the other side may close a connection, as it was asked to, after it went back there.
+            alone = HttpClient(self._timeout_seconds, self._proxy, self._context)
+            try:
+                return alone._call(method, url, body, {**headers, "Connection": "close"}, again=False)
+            finally:
+                alone.close()
+        return self._call(method, url, body, headers, again=True)
+
+    def _call(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str], *, again: bool) -> Answer:
         try:
             try:
                 return self._ask(method, url, body, headers)
             except urllib3.exceptions.ProtocolError as error:
                 # The other side had closed the idle connection before it read anything: ask on a fresh one.
-                if once or not isinstance(error.args[-1], CLOSED_WHILE_IDLE):
+                if not again or not isinstance(error.args[-1], CLOSED_WHILE_IDLE):
                     raise
                 return self._ask(method, url, body, headers)
         except (urllib3.exceptions.HTTPError, OSError) as error:

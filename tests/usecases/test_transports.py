@@ -335,6 +335,24 @@ def test_when_tls_fails_after_the_request_was_read_it_may_have_left(certificate:
     assert failed.value.may_have_left
 
 
+def test_a_connection_that_is_closed_late_spoils_no_further_call_that_is_made_once() -> None:
+    """The other side need not say that it closes a connection it was asked to close."""
+    may_close = threading.Event()
+
+    class Late(Lasting):
+        def answers(self) -> None:
+            self.heard()
+            self.say(200, b"taken")
+            may_close.wait(20)  # then the connection is closed, since it was asked to be
+
+    with answering(Late) as url:
+        client = HttpClient(20)
+        first = client.call("POST", url, b"1", {}, once=True)
+        threading.Timer(0.3, may_close.set).start()
+        second = client.call("POST", url, b"2", {}, once=True)
+    assert (first.body, second.body) == (b"taken", b"taken")
+
+
 def test_no_more_of_an_answer_is_read_than_is_of_use() -> None:
     told = Told()
     told.answers = [(200, {}, b"x" * (MOST_READ + 1)), (200, {}, b"next")]

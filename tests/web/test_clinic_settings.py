@@ -78,7 +78,7 @@ def test_settings_are_kept_as_they_are_shown_and_changed_whole_or_not_at_all(hou
         ({"start_due": "05:00"}, "and reminds at: accepted is hours in order"),
         ({"step-task-0-anchor": ""}, "Follow-up steps: accepted is steps that end with a clinic task"),
         ({"silent_days": "99"}, "Staff are told after so many missed days: accepted is"),
-        ({"name": ""}, "Name of the clinic: accepted is"),
+        ({"name": ""}, "Name of the clinic is needed"),
     ],
 )
 def test_a_setting_that_cannot_be_is_said_and_nothing_is_changed(

@@ -37,7 +37,7 @@ def main() -> int:
                 browser = playwright.chromium.launch(
                     executable_path=chromium, args=["--no-sandbox", "--disable-gpu", "--hide-scrollbars"]
                 )
-                _desk(browser.new_page(viewport={"width": 1280, "height": 620}), said)
+                _desk(browser.new_page(viewport={"width": 1280, "height": 560}), said)
                 _telephone(browser.new_page(viewport={"width": 390, "height": 640}), said)
                 browser.close()
         finally:

@@ -151,7 +151,9 @@ def test_a_writer_that_was_stopped_is_told_of_and_nobody_waits_for_ever(
     assert failed.keys() >= {"close", "heartbeat"}
     assert "close" not in done
     assert all(named in error for error in failed.values())
-    # It went on, or was ended: all is as if nothing had been.
+    # It went on, or was ended: all is as if nothing had been. The turn comes, on a slow machine later.
+    monkeypatch.setattr("service.store.queue.PATIENCE", 60)
+    monkeypatch.setattr("service.store.queue.SHORT_PATIENCE", 60)
     assert staff.post(page, data=typed).status_code == 303
     assert [row.what for row in house.rows(Adjustment)] == ["Less salt, she says"]
     again = house.client.post("/api/v1/checkins", json=today, headers={"Idempotency-Key": "one"})

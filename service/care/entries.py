@@ -70,9 +70,18 @@ def _makes_due(row: AnyRow) -> bool:
 def withdraw(act: Act, patient: Patient, row: Row, reason: str, *, settles: bool = True) -> Row:
     """Take an entry back, with the reason: it was never so. It stays on record. Raises Refused."""
     reason = validation.text("reason", reason, longest=LONGEST_NOTE)
+    return enter(act, patient, _copy(row, withdrawn=True, note=reason), corrects=row, settles=settles)
+
+
+def bring_back(act: Act, patient: Patient, row: Row) -> Row:
+    """Let what `row` put right, or took back, count again as it was. Raises Refused."""
+    before = act.session.get_one(type(row), row.supersedes_id)
+    return enter(act, patient, _copy(before), corrects=None if row.withdrawn else row)
+
+
+def _copy(row: Row, **other: Any) -> Row:
     copied: dict[str, Any] = {column.key: getattr(row, column.key) for column in row.__table__.columns}
-    newer = type(row)(**copied | {"id": None, "superseded_at": None, "withdrawn": True, "note": reason})
-    return enter(act, patient, newer, corrects=row, settles=settles)
+    return type(row)(**copied | {"id": None, "superseded_at": None, "supersedes_id": None} | other)
 
 
 def counting(session: Session, table: type[Row], patient_id: uuid.UUID, *order: Any) -> Sequence[Row]:

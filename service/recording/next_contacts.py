@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -42,6 +43,7 @@ class ContactToMake:
 
 
 FARTHEST_AHEAD = timedelta(days=366)
+PROMISED_ANEW = "another call was promised in its place"
 STAY_CHANGED = "the stay it followed is no longer the newest as it was recorded"
 
 
@@ -75,6 +77,27 @@ def plan_contact(
         discharged_on=None if corrects is None else corrects.discharged_on,
     )  # fmt: skip
     return entries.enter(act, patient, row, corrects=corrects)
+
+
+def promise_call(
+    act: Act, patient: Patient, due_on: date, *, staff_id: uuid.UUID | None = None, role: Role | None = None
+) -> tuple[NextContact, NextContact | None]:
+    """Plan a call that was agreed with the patient, in place of those that are due or overdue, which stay on record.
+
+    Returns it, and the one of these that was due first, if there was any. Raises Refused.
+    """
+    today = localtime.local_date(act.now, patient.zone)
+    open_calls = [
+        row
+        for row in entries.counting(act.session, NextContact, patient.id, NextContact.due_on)
+        if row.done_on is None and row.way is ContactWay.CALL and row.due_on <= today
+    ]
+    first = open_calls[0] if open_calls else None
+    how: dict[str, Any] = {"way": ContactWay.CALL, "staff_id": staff_id, "role": role, "agreed": True}
+    made = plan_contact(act, patient, due_on=due_on, corrects=first, **how)
+    for row in open_calls[1:]:
+        entries.withdraw(act, patient, row, PROMISED_ANEW)
+    return made, first
 
 
 def colleagues(session: Session, clinic_id: uuid.UUID) -> list[Staff]:

@@ -2,8 +2,9 @@
 
 Promises that the signature stays on record as it was frozen, with a row that says who took it back and when, and
 that what was done in the same act is undone with it: tasks closed by it are open again, the call promised
-with it is withdrawn, and the signals it marked as seen are unseen. After the minutes, or once another has
-added to it, it stands: what is wrong in it is then said by an addition.
+with it is withdrawn, calls that it took the place of are to be made again, and the signals it marked as seen are
+unseen. After the minutes, or once another has added to it, it stands: what is wrong in it is then said by an
+addition.
 """
 
 from __future__ import annotations
@@ -100,10 +101,25 @@ def _undo(act: Act, signed: SignOff) -> None:
         )
         .values(seen_at=None, seen_by=None)
     )
+    _unpromise(act, signed)
+
+
+def _unpromise(act: Act, signed: SignOff) -> None:
+    """The call promised with it is withdrawn; calls that it took the place of are as they were before."""
     patient = act.session.get_one(Patient, signed.patient_id)
-    for planned in entries.counting(act.session, NextContact, signed.patient_id):
-        if planned.entered_at == signed.signed_at and planned.entered_by == str(act.actor):
-            entries.withdraw(act, patient, planned, "The signature it was promised with was taken back.")
+    made = act.session.scalars(
+        select(NextContact).where(
+            NextContact.patient_id == signed.patient_id,
+            NextContact.entered_at == signed.signed_at,
+            NextContact.entered_by == str(act.actor),
+            NextContact.superseded_at.is_(None),
+        )
+    ).all()
+    for row in made:
+        if row.supersedes_id is not None:
+            entries.bring_back(act, patient, row)
+        else:
+            entries.withdraw(act, patient, row, "The signature it was promised with was taken back.")
 
 
 def _open_again(session: Session, signed: SignOff, now: datetime) -> None:

@@ -59,7 +59,7 @@ def test_it_comes_again_in_the_morning_after_the_clinics_days(world: World, asha
     first, second = silent(world)
     assert second.raised_at - first.raised_at > 3 * DAY
     assert inwords.task(second) == (
-        "No reading on 6 planned days in a row: we did not ask. "
+        "No reading on any planned day from 2 March on: we did not ask. "
         "A task of this was closed before, and nothing has come since."
     )
     closes(world, petra)

@@ -86,7 +86,7 @@ def test_a_fortnight_that_has_settled_elsewhere_is_one_task_with_both_figures(en
     assert facts.proposal.reference == pytest.approx(28.0, abs=1.0)
     assert not facts.proposal.is_set
     said = inwords.task(task)
-    assert said.startswith("Settled from ")
+    assert said.startswith("Steady from ")
     assert "No reference was accepted: the first settled fortnight's mean of" in said
     refreshed(engine, brought)
     refreshed(engine, brought, days=1)

@@ -352,6 +352,12 @@ def test_a_signature_closes_what_its_row_tells_of_and_a_decision_only_when_ticke
 
 
 def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_its_tasks_and_a_call(clinic):
+    with write_session(clinic.engine) as session:
+        nurse, ben = session.get_one(Staff, clinic.staff["nurse"]), session.get_one(Patient, clinic.ids["Ben"])
+        for days in (4, 2):  # two calls that nobody has made
+            act = acting(session, nurse, NOW - timedelta(days=days))
+            next_contacts.plan_contact(act, ben, due_on=act.now.date(), way=ContactWay.CALL, role=Role.NURSE)
+        overdue = [row.due_on for row in next_contacts.to_make(session, nurse.clinic_id)]
     sent = opened_row(clinic, "Ben")
     assert sent["seen"][0] not in clinic.get("/clinic/review")
     path = f"/clinic/review/{clinic.ids['Ben']}/sign"
@@ -360,11 +366,12 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
     done = clinic.client.post(path, data=sent | {"outcome": "called", "note": "Rang her.", "call_on": "2026-11-27"})
     assert done.status_code == 303
     page = clinic.get(done.headers["Location"])
-    assert "Your call is planned for Friday 27 November. 1 of the tasks closed." in page
+    assert "Your call is planned for Friday 27 November. It takes the place of the call due on " in page
+    assert "1 of the tasks closed." in page
     with read_session(clinic.engine) as session:
         task = session.get_one(Task, clinic.tasks["safety"])
         assert (task.state, task.close_reason) == (TaskState.CLOSED, "Rang her.")
-        planned = session.scalars(select(NextContact)).one()
+        (planned,) = next_contacts.to_make(session, ben.clinic_id)
         assert (planned.due_on, planned.staff_id, planned.agreed) == (date(2026, 11, 27), clinic.staff["nurse"], True)
     back = re.search(r'action="(/clinic/review/[^"]+/take-back)"', page)
     assert back is not None
@@ -372,6 +379,7 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
     assert "0</b> of 4 signed" in clinic.get("/clinic/review")
     with read_session(clinic.engine) as session:
         assert session.get_one(Task, clinic.tasks["safety"]).state is TaskState.OPEN
+        assert [row.due_on for row in next_contacts.to_make(session, ben.clinic_id)] == overdue
 
 
 @pytest.mark.parametrize("to", ["doctor", "physician", "nurse"])

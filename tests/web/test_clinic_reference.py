@@ -104,7 +104,7 @@ def test_the_card_shows_both_figures_and_the_days_and_accepting_sets_the_referen
     shown = desk.reads()
     assert "Decide on the reference" in shown
     assert "No reference was accepted: the first settled fortnight's mean of 27.8 mmHg stands in for it." in shown
-    assert re.search(r"Settled from \d+ \w+ to \d+ \w+ at a mean of 18\.\d mmHg", shown)
+    assert re.search(r"Steady from \d+ \w+ to \d+ \w+ at a mean of 18\.\d mmHg", shown)
     assert 'class="strip"' in shown
     after = desk.decides(decision="accept")
     (reference,) = desk.references
@@ -174,7 +174,7 @@ def test_a_machine_reads_what_is_proposed_and_nothing_once_it_is_decided(desk):
     assert told["value"] == pytest.approx(18.0, abs=1.0)
     assert told["reference"] == pytest.approx(28.0, abs=1.0)
     (listed,) = desk.asks("/tasks?kind=reference_proposal")["items"]
-    assert listed["sentence"].startswith("Settled from ")
+    assert listed["sentence"].startswith("Steady from ")
     desk.decides(decision="accept")
     desk.asks(f"/patients/{desk.patient}/reference-proposal", 404)
     (reference,) = desk.asks(f"/patients/{desk.patient}/references")["items"]

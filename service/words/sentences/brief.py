@@ -460,7 +460,7 @@ def task(say: Language, facts: TaskFacts) -> str:
     """What somebody must look at, in a few words; its name where that says enough."""
     match facts:
         case LongSilence():
-            return _silent(say, facts.missed)
+            return say.gettext("No reading from %(day)s on", day=say.short_day(facts.first))
         case EnteredCallToday():
             return _called(say, facts)
         case NobodyToReach():

@@ -156,7 +156,7 @@ def _call_today(say: Language, facts: EnteredCallToday) -> str:
 def _proposed(say: Language, proposal: ReferenceProposal) -> str:
     if proposal.reference is None:
         return say.gettext(
-            "Settled from %(first)s to %(last)s at a mean of %(value)s mmHg, above the first readings. No reference "
+            "Steady from %(first)s to %(last)s at a mean of %(value)s mmHg, above the first readings. No reference "
             "counts yet: no fortnight had settled before the pressure rose. On this patient's page, accept this "
             "fortnight if it is a level that you are content with, keep none while treatment is not finished, or "
             "type one. Nothing changes until somebody decides, so it can wait for the review.",
@@ -173,16 +173,16 @@ def _proposed(say: Language, proposal: ReferenceProposal) -> str:
     }
     if words["size"] == say.figure(0.0):
         settled = say.gettext(
-            "Settled from %(first)s to %(last)s at a mean of %(value)s mmHg, which is what counts now.", **words
+            "Steady from %(first)s to %(last)s at a mean of %(value)s mmHg, which is what counts now.", **words
         )
     elif moved < 0:
         settled = say.gettext(
-            "Settled from %(first)s to %(last)s at a mean of %(value)s mmHg, %(size)s under what counts now.",
+            "Steady from %(first)s to %(last)s at a mean of %(value)s mmHg, %(size)s under what counts now.",
             **words,
         )
     else:
         settled = say.gettext(
-            "Settled from %(first)s to %(last)s at a mean of %(value)s mmHg, %(size)s above what counts now.",
+            "Steady from %(first)s to %(last)s at a mean of %(value)s mmHg, %(size)s above what counts now.",
             **words,
         )
     reference = say.figure(proposal.reference)
@@ -215,10 +215,10 @@ def close_reason(say: Language, reason: str | None) -> str | None:
 
 
 def _silence(say: Language, facts: LongSilence) -> str:
-    lasts = say.ngettext(
-        "No reading on %(num)d planned day in a row: %(cause)s.",
-        "No reading on %(num)d planned days in a row: %(cause)s.",
-        facts.missed,
+    """By its first day, which stays so while it lasts: the days of the task would be fewer than those of today."""
+    lasts = say.gettext(
+        "No reading on any planned day from %(day)s on: %(cause)s.",
+        day=say.day(facts.first),
         cause=label(say, facts.cause),
     )
     if not facts.again:

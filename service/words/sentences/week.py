@@ -21,6 +21,7 @@ class Went(StrEnum):
     UP = "up"
     DOWN = "down"
     SAME = "same"  # compared, and unchanged
+    WITHIN = "within"  # compared, and less than any rule calls a change
     UNKNOWN = "unknown"
 
 
@@ -55,15 +56,13 @@ def week(say: Language, known: TrendSummary) -> list[Small]:
 
 
 def _small_weight(say: Language, told: DiaryFacts) -> Small:
-    """What a rule speaks of comes before the change in a week, which may be none of it."""
+    """An arrow only where a rule speaks of a change; else the change in a week, as no more than its figure."""
     change, name = told.weight.change_kg, say.gettext("weight")
     if (moved := told.weight_gain or told.weight_loss) is not None:
         return Small(name, Went.UP if moved.kg > 0 else Went.DOWN, _against(say, moved))
     if change is None:
         return Small(name, Went.UNKNOWN, say.gettext("not known"))
-    size = say.figure(abs(change))
-    way = Went.SAME if size == "0" else Went.UP if change > 0 else Went.DOWN
-    return Small(name, way, say.gettext("%(size)s kg", size=size))
+    return Small(name, Went.WITHIN, say.gettext("%(size)s kg", size=say.change(change)))
 
 
 def _against(say: Language, moved: WeightChange) -> str:

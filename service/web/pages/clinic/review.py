@@ -8,6 +8,7 @@ with its id. What must not be signed unseen has its mark nowhere but in its open
 from __future__ import annotations
 
 import uuid
+from collections import defaultdict
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -96,7 +97,7 @@ def _gained(entry: PanelEntry) -> float:
 
 def _sort_names() -> dict[str, str]:
     return {
-        "attention": gettext("who needs attention first"),
+        "attention": gettext("by need"),
         "name": pgettext("order", "name"),
         "review": gettext("longest without a review"),
         "readings": gettext("fewest readings"),
@@ -269,11 +270,18 @@ def _undoable(entry: PanelEntry, now: datetime) -> bool:
 
 
 def _opened(session: Session, whole: Panel, ones: set[uuid.UUID], now: datetime) -> dict[str, Any]:
-    """Of the rows that stand open, the record's one line, the next contact, and what can be sent to the patient."""
-    entries = [entry for entry in whole.entries if entry.patient_id in ones]
+    """Of the rows that stand open, the next contact, and what can be sent to the patient; and the record's one line
+    of these and of the settled, who may be signed without being opened.
+    """
+    entries = [
+        entry
+        for entry in whole.entries
+        if entry.patient_id in ones or (entry.lane is Lane.SETTLED and entry.to_do and not entry.since)
+    ]
     lines = record.beside(session, entries, now) if entries else {}
     return {
-        "opened": {patient_id: lines.get(patient_id, "") for patient_id in ones},
+        "opened": ones,
+        "lines": defaultdict(str, lines),
         "planned": {patient_id: handing.planned(session, own_patient(session, patient_id), now) for patient_id in ones},
         "by_hand": {patient_id: messaging.outlook(session, own_patient(session, patient_id)) for patient_id in ones},
     }

@@ -16,7 +16,7 @@ from flask_babel import gettext
 
 from service.domain.localtime import local_date
 from service.domain.validation import Refused
-from service.domain.vocabulary import ContactWay, Outcome, Role
+from service.domain.vocabulary import Outcome, Role
 from service.recording import next_contacts
 from service.reviewing import inbox, signing
 from service.store.audit import Act
@@ -76,10 +76,17 @@ def _sign(act: Act, patient_id: uuid.UUID) -> Became:
 def _plan_call(act: Act, patient: Patient, on: date) -> str:
     """The call that was promised, of whoever signs, or handed to a role or a colleague. Raises Refused."""
     day, whose = page_language().weekday_day(on), by_whom("call_by")
-    next_contacts.plan_contact(act, patient, due_on=on, way=ContactWay.CALL, agreed=True, **whose)
-    if whose.get("staff_id") != signed_in().id:
-        return str(gettext("The call is handed over, for %(day)s.", day=day))
-    return str(gettext("Your call is planned for %(day)s.", day=day))
+    _, instead = next_contacts.promise_call(act, patient, on, **whose)
+    is_mine = whose.get("staff_id") == signed_in().id
+    told = (
+        gettext("Your call is planned for %(day)s.", day=day)
+        if is_mine
+        else gettext("The call is handed over, for %(day)s.", day=day)
+    )
+    if instead is None:
+        return str(told)
+    was = page_language().weekday_day(instead.due_on)
+    return f"{told} {gettext('It takes the place of the call due on %(day)s.', day=was)}"
 
 
 def by_whom(name: str) -> dict[str, Any]:

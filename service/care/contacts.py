@@ -32,6 +32,7 @@ ENDED_BY_OWNER = "ended by the person"
 STOPS_EVERYTHING = frozenset({ConsentKind.MESSAGES, ConsentKind.CAREGIVER})
 # Whose own agreement it is: the caregiver's where one is named, else the patient's.
 ONES_OWN = frozenset({ConsentKind.MESSAGES, ConsentKind.WEBPUSH})
+PATIENTS_OWN = frozenset({ConsentKind.TRANSFER})  # about no caregiver
 
 
 def owner(person: Patient | Caregiver | Staff) -> Owner:
@@ -196,7 +197,7 @@ def record_consent(
 ) -> Consent:
     """Record that consent was given, refused or withdrawn, and how.
 
-    Without a caregiver, MESSAGES and WEBPUSH are the patient's own. With one, they are
+    Without a caregiver, MESSAGES and WEBPUSH are the patient's own; TRANSFER always is. With one, they are
     the caregiver's agreement for themselves, and the other kinds are what the patient
     allows this caregiver. A withdrawal cancels what is queued, in this transaction;
     that of WEBPUSH ends the person's phone as a contact, and what is queued to it goes
@@ -205,7 +206,9 @@ def record_consent(
     """
     if on is not None and not timedelta(0) <= localtime.local_date(act.now, patient.zone) - on <= LONG_AGO:
         raise Refused("on", on.isoformat(), "today or a date of the last ten years")
-    if kind not in ONES_OWN and caregiver is None:
+    if kind in PATIENTS_OWN and caregiver is not None:
+        raise Refused("caregiver", str(caregiver.id), "nobody: this is the patient’s own")
+    if kind not in ONES_OWN | PATIENTS_OWN and caregiver is None:
         raise Refused("caregiver", None, "the caregiver whom %(kind)s is about", kind=kind.value)
     if caregiver is not None and caregiver.patient_id != patient.id:
         raise Refused("caregiver", str(caregiver.id), "a caregiver of this patient")

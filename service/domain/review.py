@@ -269,6 +269,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.NOT_SENT: Lane.LOOK_CLOSELY,
     TaskKind.NEXT_CONTACT: Lane.LOOK_CLOSELY,
     TaskKind.CHEMISTRY_DUE: Lane.LOOK_CLOSELY,
+    TaskKind.TRANSFER: Lane.LOOK_CLOSELY,
 }
 TO_DECIDE = frozenset({TaskKind.REFERENCE_PROPOSAL, TaskKind.GOAL_OVER})  # no reason to look sooner
 

@@ -294,6 +294,35 @@ class GoalOver:
     aim: Aim
 
 
+@dataclass(frozen=True, slots=True)
+class TransferAsked:
+    """Another clinic asks this one to take a patient over, who has agreed. Who, is on its page alone."""
+
+    transfer: uuid.UUID
+    clinic: str
+
+
+@dataclass(frozen=True, slots=True)
+class TransferAnswered:
+    """The other clinic took the patient over, or declined."""
+
+    transfer: uuid.UUID
+    clinic: str
+    name: str
+    accepted: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TakenOver:
+    """A patient came from another clinic with all that is recorded. What its clinicians decided counts on."""
+
+    transfer: uuid.UUID
+    clinic: str
+    day: date
+    decided: bool  # a limit, a goal, a reference or an acceptance came along
+
+
 class Found(StrEnum):
     """What the nightly check can find broken."""
 
@@ -342,6 +371,9 @@ TaskFacts = (
     | ChemistryWanted
     | GoalOver
     | ResultBeyond
+    | TransferAsked
+    | TransferAnswered
+    | TakenOver
 )
 
 _KINDS: Mapping[type, TaskKind] = {
@@ -369,6 +401,9 @@ _KINDS: Mapping[type, TaskKind] = {
     ChemistryWanted: TaskKind.CHEMISTRY_DUE,
     GoalOver: TaskKind.GOAL_OVER,
     ResultBeyond: TaskKind.RESULT_LIMIT,
+    TransferAsked: TaskKind.TRANSFER,
+    TransferAnswered: TaskKind.TRANSFER,
+    TakenOver: TaskKind.TRANSFER,
 }
 
 
@@ -431,6 +466,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.CHEMISTRY_DUE: A_DAY,
     TaskKind.GOAL_OVER: None,
     TaskKind.RESULT_LIMIT: AT_ONCE,
+    TaskKind.TRANSFER: A_DAY,
     TaskKind.FOLLOW_UP: None,  # the panel shows it; no message
     TaskKind.REFERENCE_PROPOSAL: None,
 }

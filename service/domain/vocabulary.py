@@ -50,6 +50,7 @@ class ConsentKind(StrEnum):
     CAREGIVER = "caregiver"  # the patient agrees that this caregiver is told of a missed reading
     CAREGIVER_VALUES = "caregiver_values"  # the patient agrees that this caregiver sees values
     WEBPUSH = "webpush"  # the person agrees to notices on a phone of theirs; MESSAGES is needed beside it
+    TRANSFER = "transfer"  # the patient agrees that another clinic takes over, and has their record
 
 
 class Channel(StrEnum):
@@ -263,6 +264,7 @@ class TaskKind(StrEnum):
     CHEMISTRY_DUE = "chemistry_due"
     RESULT_LIMIT = "result_limit"  # a result is beyond a clinician's own limit
     GOAL_OVER = "goal_over"  # its last date has passed
+    TRANSFER = "transfer"  # of the care of a patient, from clinic to clinic
 
 
 class TaskSettled(StrEnum):
@@ -280,6 +282,16 @@ class TaskSettled(StrEnum):
     CHEMISTRY_SETTLED = "chemistry_settled"  # a result or a reason came, or nothing makes it due any more
     RESULT_SETTLED = "result_settled"  # a newer result came, or the limit was changed
     GOAL_SETTLED = "goal_settled"  # a newer one was set, or it was ended
+    TRANSFER_SETTLED = "transfer_settled"  # accepted, declined or called back
+
+
+class TransferState(StrEnum):
+    """What became of one clinic's asking another to take over. Until it is accepted, care is where it was."""
+
+    ASKED = "asked"
+    ACCEPTED = "accepted"
+    DECLINED = "declined"
+    CALLED_BACK = "called_back"
 
 
 class TaskState(StrEnum):

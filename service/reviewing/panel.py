@@ -236,7 +236,8 @@ def signed_and_done(week: date) -> tuple[ColumnElement[bool], ColumnElement[bool
     )
     # An addition since the row was made has answered what the row says is new.
     news = PanelRow.overtaken.is_not(None) & (PanelRow.overtaken == func.coalesce(newest, SignOff.id))
-    signed = (SignOff.patient_id == Patient.id) & (SignOff.week == week) & signatures.COUNTS
+    by_us = SignOff.clinic_id == Patient.clinic_id  # and not by a clinic that looked after them before
+    signed = (SignOff.patient_id == Patient.id) & by_us & (SignOff.week == week) & signatures.COUNTS
     return signed, SignOff.id.is_not(None) & ~func.coalesce(news, false())
 
 

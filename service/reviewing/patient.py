@@ -269,20 +269,22 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
 
 
 def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:
-    """The patient's signed reviews, newest first."""
+    """The patient's signed reviews, newest first; by whom, with the clinic's name where it was another."""
     query = (
-        select(SignOff, Staff.name)
+        select(SignOff, Staff.name, Clinic.name)
         .join(Staff, Staff.id == SignOff.signed_by)
-        .where(SignOff.clinic_id == clinic.id, SignOff.patient_id == patient_id, signatures.COUNTS)
-        .order_by(SignOff.week.desc())
+        .join(Clinic, Clinic.id == SignOff.clinic_id)
+        .where(SignOff.patient_id == patient_id, signatures.COUNTS)
+        .order_by(SignOff.signed_at.desc())
     )
     added = additions_of(session, clinic, ReviewAddition.patient_id == patient_id)
     return tuple(
         SignedReview(
-            one.id, one.week, by, one.signed_at, local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
+            one.id, one.week, by if one.clinic_id == clinic.id else f"{by}, {there}", one.signed_at,
+            local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
             one.outcome, one.note, one.next_look, one.frozen, one.frozen_hash,
         )
-        for one, by in session.execute(query)
+        for one, by, there in session.execute(query)
     )  # fmt: skip
 
 
@@ -291,7 +293,7 @@ def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID
     query = (
         select(ReviewAddition, Staff.name)
         .join(Staff, Staff.id == ReviewAddition.added_by)
-        .where(ReviewAddition.clinic_id == clinic.id, which)
+        .where(which)
         .order_by(ReviewAddition.number)
     )
     found: dict[uuid.UUID, tuple[AddedReview, ...]] = {}

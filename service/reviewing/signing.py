@@ -97,7 +97,7 @@ def sign(
     signed = SignOff(
         patient_id=patient_id,
         week=current_week(clinic, act.now),
-        number=_taken_back(act.session, patient_id, current_week(clinic, act.now)) + 1,
+        number=_taken_back(act, patient_id, current_week(clinic, act.now)) + 1,
         signed_by=act.actor.id,
         signed_at=act.now,
         outcome=outcome,
@@ -177,10 +177,11 @@ def _stands(session: Session, sign_off_id: uuid.UUID) -> bool:
     return session.scalar(select(SignOff.id).where(SignOff.id == sign_off_id, signatures.COUNTS)) is not None
 
 
-def _taken_back(session: Session, patient_id: uuid.UUID, week: date) -> int:
-    """How many signatures of the week were taken back."""
-    theirs = (SignOff.patient_id == patient_id, SignOff.week == week, ~signatures.COUNTS)
-    return session.scalar(select(func.count()).select_from(SignOff).where(*theirs)) or 0
+def _taken_back(act: Act, patient_id: uuid.UUID, week: date) -> int:
+    """How many of the clinic's signatures of the week were taken back."""
+    ours = (SignOff.clinic_id == act.clinic_id, SignOff.patient_id == patient_id)
+    theirs = (*ours, SignOff.week == week, ~signatures.COUNTS)
+    return act.session.scalar(select(func.count()).select_from(SignOff).where(*theirs)) or 0
 
 
 def _frozen(page: PatientReview, say: Language) -> dict[str, Any]:
@@ -219,7 +220,8 @@ def _write_first(act: Act, signed: SignOff) -> None:
         first = act.session.execute(
             select(Staff.name, SignOff.signed_at)
             .join(Staff, Staff.id == SignOff.signed_by)
-            .where(SignOff.patient_id == signed.patient_id, SignOff.week == signed.week, signatures.COUNTS)
+            .where(SignOff.clinic_id == act.clinic_id, SignOff.patient_id == signed.patient_id)
+            .where(SignOff.week == signed.week, signatures.COUNTS)
         ).first()
         if first is None:
             raise

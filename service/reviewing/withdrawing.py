@@ -41,6 +41,7 @@ class Stands(StrEnum):
     ANOTHERS = "anothers"
     TOO_LATE = "too_late"
     ADDED_TO = "added_to"
+    MOVED_ON = "moved_on"  # another clinic looks after them now
 
 
 class StillStands(Exception):
@@ -78,6 +79,8 @@ def take_back(act: Act, sign_off_id: uuid.UUID) -> SignOffWithdrawal:
     added = session.scalar(select(exists().where(ReviewAddition.sign_off_id == sign_off_id)))
     if why := may_take_back(signed.signed_by, signed.signed_at, bool(added), act.actor.id, act.now):
         raise StillStands(why)
+    if session.get_one(Patient, signed.patient_id).clinic_id != act.clinic_id:
+        raise StillStands(Stands.MOVED_ON)
     row = SignOffWithdrawal(
         patient_id=signed.patient_id, sign_off_id=sign_off_id, withdrawn_by=act.actor.id, withdrawn_at=act.now
     )

@@ -75,6 +75,7 @@ from service.domain.vocabulary import (
     Swelling,
     TaskKind,
     TaskState,
+    TransferState,
     WeightDoubt,
     WindowState,
 )
@@ -262,6 +263,28 @@ class PatientMove(Base):
     from_zone: Mapped[str] = mapped_column(String(64))
     to_zone: Mapped[str] = mapped_column(String(64))
     without_window: Mapped[list[Any]]  # planned dates (ISO 8601) that the move has left without one
+
+
+class Transfer(Base):
+    """One clinic asked another to take a patient over. Both may read it, also after the patient is no longer theirs."""
+
+    __tablename__ = "transfers"
+    __table_args__ = (
+        _partial("uq_transfers_asked", "patient_id", where="state = 'asked'", unique=True),
+        Index("ix_transfers_patient_id", "patient_id"),
+    )
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)  # the one that asked
+    to_clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    patient_id: Mapped[uuid.UUID] = _ref("patients")
+    name: Mapped[str] = mapped_column(String(120))  # as the clinic that asked knew them
+    clinic_ref: Mapped[str] = mapped_column(String(40))
+    state: Mapped[TransferState] = mapped_column(default=TransferState.ASKED)
+    asked_by: Mapped[str] = mapped_column(String(80))
+    asked_at: Mapped[datetime]
+    settled_by: Mapped[str | None] = mapped_column(String(80))
+    settled_at: Mapped[datetime | None]
+    reason: Mapped[str] = mapped_column(String(400), default="")  # why it was declined
 
 
 class Caregiver(Base):
@@ -966,11 +989,14 @@ class Acceptance(Base):
 
 
 class SignOff(Base):
-    """A signed weekly review of one patient, with what staff saw frozen inside it. Never changed."""
+    """A signed weekly review of one patient, with what staff saw frozen inside it. Never changed.
+
+    Its clinic is the one whose staff signed, wherever the patient is looked after today: each signs its own.
+    """
 
     __tablename__ = "sign_offs"
     __table_args__ = (
-        UniqueConstraint("patient_id", "week", "number"),
+        UniqueConstraint("patient_id", "week", "clinic_id", "number"),
         Index("ix_sign_offs_clinic_id_week", "clinic_id", "week"),
     )
 

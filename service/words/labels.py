@@ -49,6 +49,7 @@ from service.domain.vocabulary import (
     TaskKind,
     TaskSettled,
     TaskState,
+    TransferState,
     WeightDoubt,
 )
 from service.words.language import Language
@@ -121,6 +122,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.CHEMISTRY_DUE: _("Chemistry due"),
         TaskKind.RESULT_LIMIT: _("Result beyond the limit"),
         TaskKind.GOAL_OVER: _("Goal has run out"),
+        TaskKind.TRANSFER: _("Transfer of care"),
     },
     TaskSettled: {
         TaskSettled.WORDING_CHANGED: _("The wording was changed."),
@@ -135,6 +137,13 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskSettled.CHEMISTRY_SETTLED: _("A result or a reason came, or it is no longer due."),
         TaskSettled.RESULT_SETTLED: _("A newer result came, or the limit was changed."),
         TaskSettled.GOAL_SETTLED: _("A newer goal was set, or it was ended."),
+        TaskSettled.TRANSFER_SETTLED: _("It was accepted, declined or called back."),
+    },
+    TransferState: {
+        TransferState.ASKED: _("not answered yet"),
+        TransferState.ACCEPTED: _("taken over"),
+        TransferState.DECLINED: _("declined"),
+        TransferState.CALLED_BACK: _("called back"),
     },
     TaskState: {
         TaskState.OPEN: _("open"),
@@ -318,6 +327,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         ConsentKind.CAREGIVER: _("told of a missed reading"),
         ConsentKind.CAREGIVER_VALUES: _("sees values"),
         ConsentKind.WEBPUSH: _("notices on their phone"),
+        ConsentKind.TRANSFER: _("care by another clinic, with the record"),
     },
     StepKind: {
         StepKind.PROMPT: _("prompt"),

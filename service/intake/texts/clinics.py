@@ -14,7 +14,7 @@ how this happens. Which other clinic has the number is told to none of them.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -26,7 +26,7 @@ from service.domain import validation
 from service.domain.tasks import AlarmInDoubt, NumberToCheck
 from service.domain.texting.vocabulary import plain
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, MessageKind, PatientState
+from service.domain.vocabulary import Channel, MessageKind, PatientState, TransferState
 from service.intake.texts.replies import (
     TALK_LASTS,
     IncomingText,
@@ -46,6 +46,7 @@ from service.store.tables import (
     MeantClinic,
     Patient,
     Staff,
+    Transfer,
     UnplacedText,
 )
 from service.store.upsert import upsert
@@ -87,6 +88,7 @@ def senders(session: Session, address: str, line: str) -> Senders:
     active = [one for one in speakers if one.patient.state is PatientState.ACTIVE]
     here = [one for one in active if not whose or one.clinic.id in whose]
     here = here or [one for one in active if one.clinic.text_line is None]
+    here = here or _moved_on(session, whose, active)
     colleagues = [one for one in members if one.clinic.id in whose] or members
     return Senders(here or active or speakers, colleagues, astray=bool(active) and not here)
 
@@ -103,6 +105,17 @@ def tell_in_doubt(text: IncomingText, speakers: Sequence[Speaker], by: Speaker) 
     for one in speakers:
         facts = AlarmInDoubt(text.ref, one.whose, by.clinic.emergency_number)
         tell_of_alarm(text, by, one, facts, f"alarm:{text.ref}:{one.contact.id}")
+
+
+def _moved_on(session: Session, whose: Collection[uuid.UUID], speakers: Sequence[Speaker]) -> list[Speaker]:
+    """Those who were looked after by a clinic of that line, and answer on it what another has taken over."""
+    left = select(Transfer.patient_id).where(
+        Transfer.patient_id.in_([one.patient.id for one in speakers]),
+        Transfer.clinic_id.in_(whose),
+        Transfer.state == TransferState.ACCEPTED,
+    )
+    moved = set(session.scalars(left)) if speakers and whose else set()
+    return [one for one in speakers if one.patient.id in moved]
 
 
 # --- which of several ------------------------------------------------------------------------

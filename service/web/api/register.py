@@ -10,13 +10,14 @@ from flask import Blueprint, Flask, current_app, render_template
 from flask.typing import ResponseReturnValue
 from flask_smorest import Api
 
-from service.web.api import callbacks, clinic, enrolment, intake, people, plans, record, review, watching
+from service.web.api import callbacks, clinic, enrolment, intake, people, plans, record, review, transfers, watching
 from service.web.api.base import ProblemDetails
 
 BLUEPRINTS = (
     clinic.blueprint,
     people.patients_blueprint,
     enrolment.blueprint,
+    transfers.blueprint,
     people.blueprint,
     plans.blueprint,
     record.blueprint,

@@ -35,7 +35,10 @@ from service.domain.tasks import (
     StartTexted,
     StrangersFlood,
     StrangerWrote,
+    TakenOver,
     TaskFacts,
+    TransferAnswered,
+    TransferAsked,
     WeightDoubted,
     Whose,
     WordingFailed,
@@ -98,6 +101,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _sentence(record.beyond(say, facts))
         case GoalOver():
             return _goal_over(say, facts.aim)
+        case TransferAsked() | TransferAnswered() | TakenOver():
+            return _transfer(say, facts)
         case ReferenceProposed():
             return _proposed(say, facts.proposal)
         case HandOverUnknown():
@@ -119,6 +124,35 @@ def _goal_over(say: Language, aim: Aim) -> str:
         "The goal of %(range)s ran out on %(day)s (%(why)s). Set a newer one, or close this with the reason.",
         range=reach, day=say.day(aim.goal.until), why=aim.why,
     )  # fmt: skip
+
+
+def _transfer(say: Language, facts: TransferAsked | TransferAnswered | TakenOver) -> str:
+    match facts:
+        case TransferAsked():
+            return say.gettext(
+                "%(clinic)s asks you to take over a patient, who has agreed. Until you accept, they look after them.",
+                clinic=facts.clinic,
+            )
+        case TransferAnswered(accepted=True):
+            return say.gettext(
+                "%(clinic)s has taken over %(name)s: you look after them no longer, and see nothing new of them.",
+                clinic=facts.clinic, name=facts.name,
+            )  # fmt: skip
+        case TransferAnswered():
+            return say.gettext(
+                "%(clinic)s declined to take over %(name)s: “%(reason)s” You look after them as before.",
+                clinic=facts.clinic, name=facts.name, reason=facts.reason,
+            )  # fmt: skip
+        case TakenOver():
+            came = say.gettext(
+                "Taken over from %(clinic)s on %(day)s. Follow-up steps, quiet hours and the sender’s name are yours "
+                "from now on: look at plan and contacts.",
+                clinic=facts.clinic, day=say.day(facts.day),
+            )  # fmt: skip
+            decided = say.gettext(
+                "Limits, goals and the reference that were set there count on, as who set them: look at each."
+            )
+            return f"{came} {decided}" if facts.decided else came
 
 
 def _sentence(text: str) -> str:

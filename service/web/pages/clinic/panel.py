@@ -42,6 +42,7 @@ from service.web.pages.clinic import (
     rules,
     sent,
     settings,
+    transfers,
     wordings,
 )
 from service.web.services import services
@@ -59,6 +60,7 @@ for behind in (
     files.blueprint,
     drafts.blueprint,
     sent.blueprint,
+    transfers.blueprint,
     settings.blueprint,
     machines.keys_blueprint,
     machines.audit_blueprint,

@@ -206,6 +206,7 @@ def _stands(why: withdrawing.Stands) -> str:
         withdrawing.Stands.ANOTHERS: gettext("Not taken back: somebody else signed it."),
         withdrawing.Stands.TOO_LATE: gettext("Not taken back: it is too long ago. Add to the review instead."),
         withdrawing.Stands.ADDED_TO: gettext("Not taken back: something was added to it since."),
+        withdrawing.Stands.MOVED_ON: gettext("Not taken back: another clinic looks after them now."),
     }
     return words[why]
 

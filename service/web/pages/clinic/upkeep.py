@@ -25,7 +25,7 @@ from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, PatientState
-from service.enrolling import baselines, contexts, enrolment, people, plans
+from service.enrolling import baselines, contexts, enrolment, people, plans, transfers
 from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import Caregiver, Consent, Contact, ContextTagRow, Limits, Patient, Pause, Plan, Reference
@@ -33,6 +33,7 @@ from service.web import forms
 from service.web.api.enrolment import HelperIn, helper_of
 from service.web.api.people import BeginIn, ConsentIn, PatientChange
 from service.web.api.plans import ContextTagIn, LimitsIn, PauseIn, PlanIn, ReferenceIn, new_plan
+from service.web.api.transfers import TransferIn
 from service.web.auth import is_fresh, own, own_clinic, own_patient, signed_in, staff_act, staff_only, to_confirm
 from service.web.frame import page_language
 from service.web.pages.clinic import enrol, followup, inputs, refusals
@@ -115,6 +116,12 @@ FORMS = {
             Input("from_date", _("From"), "date", required=True),
             Input("to_date", _("Last day, if it has one"), "date"),
             Input("offset_mmhg", _("Of a recalibration: reads higher by, mmHg"), "number"), Input("note", _("Note")),
+        )),
+        Form("transfer", _("Transfer to another clinic"), _("Ask another clinic to take over"), (
+            Input("to_clinic_id", _("Which"), "choice", choices=lambda: [(str(one.id), one.name) for one in g.others],
+                  required=True),
+            Input("how", _("How the patient agreed"), choices=enrol.ways_to_agree, required=True),
+            Input("on", _("When"), "date"),
         )),
     )
 }  # fmt: skip
@@ -253,6 +260,10 @@ def _begin(act: Act, whose: Patient, form: Form) -> None:
     ending.begin_again(act, whose, new["from_date"], new["why"])
 
 
+def _transfer(act: Act, whose: Patient, form: Form) -> None:
+    transfers.ask(act, whose, **inputs.given(TransferIn(), form, whose.zone))
+
+
 def _pauses(act: Act, whose: Patient, form: Form) -> None:
     today = local_date(act.now, whose.zone)
     moved = forms.row_id("pause")
@@ -270,7 +281,7 @@ def _pauses(act: Act, whose: Patient, form: Form) -> None:
 
 WRITES: dict[str, Callable[[Act, Patient, Form], None]] = {
     "particulars": _particulars, "contacts": _contacts, "consents": _consents, "caregivers": _caregivers,
-    "plan": _plan, "pauses": _pauses, "begin": _begin,
+    "plan": _plan, "pauses": _pauses, "begin": _begin, "transfer": _transfer,
 }  # fmt: skip
 
 
@@ -306,6 +317,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
     now = services().clock.now()
     with read_session(services().engine) as session:
         whose, clinic = own_patient(session, patient_id), own_clinic(session)
+        g.others = transfers.destinations(session, clinic.id)
         g.clinic_zone, today = clinic.zone, local_date(now, whose.zone)
         reached = ways(session, patient_id)
         g.people = [whose, *(one.caregiver for one in reached.people if one.caregiver)]
@@ -318,6 +330,8 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
             "reference": _newest(session, Reference, patient_id),
             "limits": _newest(session, Limits, patient_id),
             "tests": enrol.tests_of(session, patient_id),
+            "transfer": transfers.waiting(session, patient_id),
+            "others": g.others,
             "died": entries.died_on(session, patient_id),
             "agrees": contacts.has_consent(session, patient_id, ConsentKind.MESSAGES, None),
         }
@@ -356,7 +370,7 @@ def _filled(whose: Patient, plan: Plan | None, today: date) -> dict[str, dict[st
         "particulars": {**particulars, **{name: "" for name in particulars if name in empty}},
         "plan": {**hours, **{name: "" for name in hours if name in empty}},
         "consents": {"on": on}, "caregivers": {"on": on}, "pauses": {"from_date": on}, "tags": {"from_date": on},
-        "begin": {"from_date": on},
+        "begin": {"from_date": on}, "transfer": {"on": on},
     }  # fmt: skip
 
 

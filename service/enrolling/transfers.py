@@ -1,0 +1,317 @@
+"""A patient who moves from one clinic of this service to another, with everything that is recorded of them.
+
+Promises that the clinic that asks has the duty until the other accepts, and the other from that instant on; that
+windows, steps and messages which wait go over as they are, so that nothing is asked twice or not at all; and that
+every row of the patient goes over in one transaction. What stays is what the first clinic answers for: its
+signatures, which the other may read, its audit trail, and the notices its own staff were sent.
+
+Nothing is judged anew here: limits, goals and reference count on, as who set them, and a task says to look at them.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Table, exists, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.care import contacts
+from service.care.tasks import close_tasks, raise_task
+from service.domain import validation
+from service.domain.localtime import local_date
+from service.domain.tasks import TakenOver, TransferAnswered, TransferAsked, first_told_at
+from service.domain.validation import Refused
+from service.domain.vocabulary import (
+    ConsentKind,
+    MessageState,
+    PatientState,
+    Role,
+    StepState,
+    TaskSettled,
+    TaskState,
+    TransferState,
+    WindowState,
+)
+from service.enrolling.enrolment import Alike, alike
+from service.enrolling.people import ref_is_taken
+from service.store import outbox, panel
+from service.store.audit import SYSTEM, Act
+from service.store.tables import (
+    Acceptance,
+    Base,
+    Caregiver,
+    Clinic,
+    Consent,
+    Contact,
+    GoalRow,
+    Limits,
+    Message,
+    NextContact,
+    Patient,
+    PersonRow,
+    Plan,
+    Reference,
+    ResultLimitRow,
+    ReviewAddition,
+    SignOff,
+    SignOffWithdrawal,
+    Step,
+    Task,
+    Transfer,
+    Window,
+)
+
+LONGEST_REASON = 400
+MOVED = "moved_to_another_clinic"
+# What stays where it was signed, or tells of both.
+STAYS = frozenset({SignOff.__table__, SignOffWithdrawal.__table__, ReviewAddition.__table__, Transfer.__table__})
+# The worker holds one of these rows while it writes what follows from it.
+HELD_BY_WORKER = (
+    (Plan, Plan.active),
+    (Window, Window.state == WindowState.OPEN),
+    (Step, Step.state == StepState.PENDING),
+    (Message, Message.state.in_((MessageState.QUEUED, MessageState.CLAIMED, MessageState.HANDING_OVER))),
+)
+DECIDED = (Reference, Limits, GoalRow, ResultLimitRow, Acceptance)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One transfer as either clinic reads it: from which to which."""
+
+    transfer: Transfer
+    from_clinic: str
+    to_clinic: str
+
+
+def destinations(session: Session, clinic_id: uuid.UUID) -> Sequence[Clinic]:
+    """The other clinics of this service, by name."""
+    return session.scalars(select(Clinic).where(Clinic.id != clinic_id).order_by(Clinic.name, Clinic.id)).all()
+
+
+def of_clinic(session: Session, clinic_id: uuid.UUID, transfer_id: uuid.UUID | None = None) -> list[Asked]:
+    """Transfers from this clinic and to it, the newest first; or the one named, if it is one of them."""
+    there = select(Clinic.id, Clinic.name).subquery()
+    query = (
+        select(Transfer, Clinic.name, there.c.name)
+        .join(Clinic, Clinic.id == Transfer.clinic_id)
+        .join(there, there.c.id == Transfer.to_clinic_id)
+        .where(or_(Transfer.clinic_id == clinic_id, Transfer.to_clinic_id == clinic_id))
+        .order_by(Transfer.asked_at.desc(), Transfer.id)
+    )
+    if transfer_id is not None:
+        query = query.where(Transfer.id == transfer_id)
+    return [Asked(*row) for row in session.execute(query)]
+
+
+@dataclass(frozen=True)
+class Offered:
+    """Of whom a transfer is, for the clinic that is asked; no more than it needs to say yes or no."""
+
+    born_on: date | None
+    language: str
+    zone: str
+    agreed: Consent | None  # to the transfer; None where they do not, or no longer
+    known: list[Alike]  # of the clinic that is asked: the same person, perhaps
+
+
+def offered(session: Session, transfer: Transfer) -> Offered:
+    """What the clinic that is asked may know before it answers."""
+    patient = session.get_one(Patient, transfer.patient_id)
+    person = session.scalar(
+        select(PersonRow).where(PersonRow.patient_id == patient.id, PersonRow.superseded_at.is_(None))
+    )
+    born_on = None if person is None or person.withdrawn else person.born_on
+    agreed = contacts.newest_consent(session, patient.id, ConsentKind.TRANSFER)
+    here = Patient(id=patient.id, clinic_id=transfer.to_clinic_id, name=patient.name)
+    return Offered(
+        born_on,
+        patient.language,
+        patient.zone,
+        agreed if agreed is not None and agreed.given else None,
+        alike(session, here, born_on, None),
+    )
+
+
+def waiting(session: Session, patient_id: uuid.UUID) -> Asked | None:
+    """The transfer of this patient that was asked for and is not answered."""
+    found = session.scalar(
+        select(Transfer).where(Transfer.patient_id == patient_id, Transfer.state == TransferState.ASKED)
+    )
+    return None if found is None else of_clinic(session, found.clinic_id, found.id)[0]
+
+
+def ask(act: Act, patient: Patient, to_clinic_id: uuid.UUID, how: str, on: date | None = None) -> Transfer:
+    """Ask another clinic to take a patient over, who has agreed to it: how, and when if it was not today.
+
+    Nothing moves before the other accepts; its staff have a task of it. Raises Refused.
+    """
+    session = act.session
+    session.refresh(patient, with_for_update={"key_share": True})
+    here, there = session.get_one(Clinic, act.clinic_id), session.get(Clinic, to_clinic_id)
+    if there is None or there.id == act.clinic_id:
+        raise Refused("to_clinic_id", str(to_clinic_id), "another clinic of this service")
+    if patient.state is not PatientState.ACTIVE:
+        raise Refused("patient", str(patient.id), "somebody who is looked after here")
+    if waiting(session, patient.id) is not None:
+        raise Refused("patient", str(patient.id), "one transfer at a time: call the other back first")
+    contacts.record_consent(act, patient, ConsentKind.TRANSFER, True, how, on=on)
+    transfer = Transfer(
+        to_clinic_id=there.id,
+        patient_id=patient.id,
+        name=patient.name,
+        clinic_ref=patient.clinic_ref,
+        asked_by=str(act.actor),
+        asked_at=act.now,
+    )
+    act.add(transfer)
+    raise_task(session, there.id, None, TransferAsked(transfer.id, here.name), _key(transfer), act.now)
+    act.note("transfer.ask", transfer, patient=patient.id, to_clinic=there.id)
+    return transfer
+
+
+def call_back(act: Act, transfer_id: uuid.UUID) -> Transfer:
+    """The clinic that asked asks no longer. Raises LookupError and Refused."""
+    transfer = _held(act, transfer_id, Transfer.clinic_id)
+    _settle(act, transfer, TransferState.CALLED_BACK)
+    act.note("transfer.call_back", transfer, patient=transfer.patient_id)
+    return transfer
+
+
+def decline(act: Act, transfer_id: uuid.UUID, reason: str) -> Transfer:
+    """The clinic that was asked does not take the patient over; the other is told why. Raises LookupError, Refused."""
+    transfer = _held(act, transfer_id, Transfer.to_clinic_id)
+    transfer.reason = validation.text("reason", reason.strip(), longest=LONGEST_REASON)
+    _settle(act, transfer, TransferState.DECLINED)
+    _tell(act, transfer)
+    act.note("transfer.decline", transfer)
+    return transfer
+
+
+def accept(act: Act, transfer_id: uuid.UUID, clinic_ref: str) -> Patient:
+    """Take the patient over, with everything, under this clinic's own number for them.
+
+    From here on the other clinic reads nothing new of them. Raises LookupError, and Refused: where the patient no
+    longer agrees or is no longer looked after there, and for a number that somebody else has.
+    """
+    session = act.session
+    transfer = _held(act, transfer_id, Transfer.to_clinic_id)
+    patient = session.get_one(Patient, transfer.patient_id)
+    _hold(session, patient)
+    if patient.clinic_id != transfer.clinic_id or patient.state is not PatientState.ACTIVE:
+        raise Refused("patient", str(patient.id), "somebody who is looked after there")
+    if not contacts.has_consent(session, patient.id, ConsentKind.TRANSFER):
+        raise Refused("patient", str(patient.id), "somebody who agrees to the transfer still")
+    ref = validation.text("clinic_ref", clinic_ref.strip(), longest=40)
+    if session.scalar(select(exists().where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == ref))):
+        raise ref_is_taken(ref)
+    _settle(act, transfer, TransferState.ACCEPTED)
+    rows = _move(session, patient, act.clinic_id)
+    patient.clinic_id, patient.clinic_ref, patient.dues_at = act.clinic_id, ref, act.now
+    session.flush()
+    _hand_over_work(session, patient.id, act.now)
+    there = session.get_one(Clinic, transfer.clinic_id)
+    told = TakenOver(transfer.id, there.name, local_date(act.now, patient.zone), _was_decided(session, patient.id))
+    raise_task(session, act.clinic_id, patient.id, told, f"{_key(transfer)}:taken_over", act.now)
+    _tell(act, transfer)
+    panel.mark_stale(session, [patient.id], act.now)
+    act.note("transfer.accept", transfer, patient=patient.id, from_clinic=transfer.clinic_id, rows=rows)
+    left = replace(act, clinic_id=transfer.clinic_id, actor=SYSTEM)  # who works here is no business of theirs
+    left.note("transfer.leave", transfer, patient=patient.id, to_clinic=act.clinic_id)
+    return patient
+
+
+def tables_that_move() -> list[Table]:
+    """Every table whose rows are of one patient and say of which clinic, but what stays."""
+    theirs = [one for one in Base.metadata.sorted_tables if {"clinic_id", "patient_id"} <= set(one.columns.keys())]
+    return [one for one in theirs if one not in STAYS]
+
+
+def _hold(session: Session, patient: Patient) -> None:
+    """Nobody writes of the patient until this transaction ends, and what was written before is seen.
+
+    The worker's rows are waited for before the patient's own is locked against those that refer to it: a worker that
+    has one of them writes such rows, and each would wait for the other.
+    """
+    session.refresh(patient, with_for_update={"key_share": True})
+    for table, waits in HELD_BY_WORKER:
+        whose: Any = table
+        session.execute(
+            select(whose.id).where(whose.patient_id == patient.id, waits).order_by(whose.id).with_for_update()
+        )
+    session.refresh(patient, with_for_update=True)
+
+
+def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
+    """Let every row of the patient and their caregivers be the other clinic's. How many."""
+    caregivers = list(session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)))
+    connection, count = session.connection(), 0
+    for table in tables_that_move():
+        whose: ColumnElement[bool] = table.c.patient_id == patient.id
+        values: dict[str, Any] = {"clinic_id": to_clinic_id}
+        if "caregiver_id" in table.c:  # a caregiver's contact names no patient
+            whose |= table.c.caregiver_id.in_(caregivers)
+        if "staff_id" in table.c and table is Message.__table__:
+            whose &= table.c.staff_id.is_(None)
+        if table is Contact.__table__:
+            values["introduced_by"] = None  # another writes to them now, and says so
+        count += connection.execute(update(table).where(whose).values(values)).rowcount
+    return count
+
+
+def _hand_over_work(session: Session, patient_id: uuid.UUID, now: datetime) -> None:
+    """What somebody at the first clinic had taken, or was to do, waits for anybody here, and is told from anew."""
+    still = (Task.patient_id == patient_id, Task.state != TaskState.CLOSED)
+    tasks = session.scalars(select(Task).where(*still).order_by(Task.id)).all()
+    for task in tasks:
+        task.state, task.taken_by, task.taken_at, task.staff_id = TaskState.OPEN, None, None, None
+        task.escalates_at, task.retold_at = first_told_at(task.kind, now), now
+    session.flush()
+    notices = Message.task_id.in_([task.id for task in tasks]) & Message.staff_id.is_not(None)
+    outbox.cancel(session, notices, MOVED, now)
+    promised = (NextContact.patient_id == patient_id, NextContact.staff_id.is_not(None))
+    session.execute(
+        update(NextContact)
+        .where(*promised, NextContact.superseded_at.is_(None), NextContact.done_on.is_(None))
+        .values(staff_id=None, role=Role.NURSE)
+    )
+
+
+def _was_decided(session: Session, patient_id: uuid.UUID) -> bool:
+    return any(session.scalar(select(exists().where(table.patient_id == patient_id))) for table in DECIDED)
+
+
+def _held(act: Act, transfer_id: uuid.UUID, whose: Any) -> Transfer:
+    """The transfer that waits for an answer, locked. Raises LookupError, and Refused where it was answered."""
+    found = act.session.scalar(
+        select(Transfer).where(Transfer.id == transfer_id, whose == act.clinic_id).with_for_update()
+    )
+    if found is None:
+        raise LookupError(f"no transfer {transfer_id}")
+    if found.state is not TransferState.ASKED:
+        raise Refused("transfer", found.state.value, "one that waits for an answer")
+    return found
+
+
+def _settle(act: Act, transfer: Transfer, state: TransferState) -> None:
+    transfer.state, transfer.settled_by, transfer.settled_at = state, str(act.actor), act.now
+    act.session.flush()
+    asked = Task.dedupe_key == _key(transfer)
+    close_tasks(act.session, asked, TaskSettled.TRANSFER_SETTLED, act.now, also_taken=True)
+
+
+def _tell(act: Act, transfer: Transfer) -> None:
+    """The clinic that asked is told what became of it."""
+    accepted = transfer.state is TransferState.ACCEPTED
+    there = act.session.get_one(Clinic, transfer.to_clinic_id)
+    facts = TransferAnswered(transfer.id, there.name, transfer.name, accepted, transfer.reason)
+    whose = None if accepted else transfer.patient_id
+    raise_task(act.session, transfer.clinic_id, whose, facts, f"{_key(transfer)}:answered", act.now)
+
+
+def _key(transfer: Transfer) -> str:
+    return f"transfer:{transfer.id}"

@@ -349,6 +349,17 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
     )
+    caring = exists().where(Patient.id == Caregiver.patient_id, MONITORED)
+    theirs = exists().where(Contact.caregiver_id == Caregiver.id, Contact.state == ContactState.OK)
+    if channels is not None:
+        theirs = theirs.where(Contact.channel.in_(channels))
+    yield _counted(
+        "unreachable_caregivers",
+        how_many(session, Caregiver, Caregiver.active.is_(True), caring, ~theirs),
+        "No caregiver lacks a contact that works.",
+        "One caregiver is never asked: they have no contact that works.",
+        "{number} caregivers are never asked: they have no contact that works.",
+    )
     patients, caregivers = _without_consent(session)
     yield _counted(
         "patients_without_consent",

@@ -106,7 +106,8 @@ def test_people_whom_no_message_can_reach_are_counted(post: Post) -> None:
         session.execute(update(Contact).values(state=ContactState.BROKEN))
         session.execute(delete(Consent))
     assert wrong(post) == {
-        "unreachable_patients": 1, "patients_without_consent": 1, "caregivers_without_consent": 1, "clinics_untold": 1,
+        "unreachable_patients": 1, "unreachable_caregivers": 1, "patients_without_consent": 1,
+        "caregivers_without_consent": 1, "clinics_untold": 1,
     }  # fmt: skip
 
 
@@ -138,7 +139,7 @@ def test_what_a_provider_turns_away_again_and_again_is_told(post: Post) -> None:
 def test_a_contact_on_a_channel_that_is_not_set_up_does_not_count(post: Post) -> None:
     assert wrong(post, channels=frozenset({Channel.TEXT})) == {}
     assert wrong(post, channels=frozenset({Channel.EMAIL})) == {
-        "unreachable_patients": 1, "clinics_untold": 1, "ways_out": 1,
+        "unreachable_patients": 1, "unreachable_caregivers": 1, "clinics_untold": 1, "ways_out": 1,
     }  # fmt: skip
     with write_session(post.engine) as session:
         session.execute(update(Contact).values(state=ContactState.BROKEN))

@@ -36,6 +36,7 @@ from service.web.pages.clinic import (
     files,
     inbox,
     machines,
+    mending,
     patient,
     records,
     review,
@@ -78,8 +79,8 @@ for behind in (
 
 @blueprint.app_context_processor
 def bar() -> dict[str, Any]:
-    """What waits, for the bar of the clinic's pages: counted only where a page asks for it."""
-    return {"bar_counts": _counted, "can_call": _can_call}
+    """What waits, for the bar of the clinic's pages, and the like: worked out only where a page asks for it."""
+    return {"bar_counts": _counted, "can_call": _can_call, "mending": mending.mending}
 
 
 def _can_call() -> list[tuple[str, str]]:

@@ -19,16 +19,18 @@ from sqlalchemy.orm import Session
 
 from service import links
 from service.care import contacts
+from service.domain import steps
 from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ContactState
+from service.domain.vocabulary import Channel, ContactState, StepKind
 from service.enrolling import people as enrolling_people
 from service.store.session import read_session
-from service.store.tables import Caregiver, Contact, Patient
+from service.store.tables import Caregiver, Contact, Patient, Plan
 from service.web import forms
 from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import refusals
+from service.web.pages.clinic.mending import NEVER, Never
 from service.web.services import services
 from service.words import countries
 from service.words.labels import title
@@ -55,7 +57,12 @@ class Reached:
 
     caregiver: Caregiver | None
     ways: tuple[Way, ...]
-    never: str = ""  # why nothing is ever sent to them; empty where something is
+    why_never: Never | None = None  # why nothing is ever sent to them; None where something is
+
+    @property
+    def never(self) -> str:
+        """The same in words."""
+        return "" if self.why_never is None else str(NEVER[self.why_never])
 
 
 @dataclass(frozen=True)
@@ -84,12 +91,13 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
     region = enrolling_people.region_of(own_clinic(session))
     agreed: set[uuid.UUID | None] = {None} if contacts.patients_who_agreed(session, [patient_id]) else set()
     agreed |= contacts.caregivers_who_agreed(session, [patient_id])
+    nudges = _asks_caregivers(session, patient_id)
     return Ways(
         tuple(
             Reached(
                 one,
                 tuple(_way(contact, held[key], region) for contact in held[key]),
-                _never(key in agreed, held[key], one),
+                _never(key in agreed, held[key], one, nudges),
             )
             for one, key in ((one, one.id if one else None) for one in (None, *caregivers))
         ),
@@ -194,17 +202,20 @@ def _way(contact: Contact, held: list[Contact], region: str | None) -> Way:
     return Way(contact.id, words, trouble, may_be_first, contact.address, contact.channel is Channel.WEBPUSH)
 
 
-def _never(has_agreed: bool, held: list[Contact], caregiver: Caregiver | None) -> str:
-    reachable = any(one.state is ContactState.OK for one in held)
-    if has_agreed and reachable:
-        return ""
-    if caregiver is None:
-        if not has_agreed:
-            return str(gettext("Nothing is sent: they have not agreed to messages."))
-        return str(gettext("Nothing is sent: no way to reach them works."))
+def _never(has_agreed: bool, held: list[Contact], caregiver: Caregiver | None, nudges: bool) -> Never | None:
+    reachable = any(one.state is ContactState.OK and one.channel in services().transports for one in held)
     if not has_agreed:
-        return str(gettext("Never asked: both agreements are needed, the patient’s and their own."))
-    return str(gettext("Never asked: no way to reach them works."))
+        return Never.PATIENT_NOT_AGREED if caregiver is None else Never.NOT_BOTH_AGREED
+    if not reachable:
+        return Never.PATIENT_NO_WAY if caregiver is None else Never.NO_WAY
+    return None if caregiver is None or nudges else Never.NO_STEP
+
+
+def _asks_caregivers(session: Session, patient_id: uuid.UUID) -> bool:
+    """Whether a step of the patient's follow-up is for caregivers."""
+    held = session.scalar(select(Plan.steps).where(Plan.patient_id == patient_id))
+    rules = steps.from_json(own_clinic(session).steps if held is None else held)
+    return any(one.kind is StepKind.NUDGE for one in rules)
 
 
 def _person(session: Session, patient_id: uuid.UUID) -> Patient | Caregiver:

@@ -118,7 +118,7 @@ FORMS = {
             Input("offset_mmhg", _("Of a recalibration: reads higher by, mmHg"), "number"), Input("note", _("Note")),
         )),
         Form("transfer", _("Transfer to another clinic"), _("Ask another clinic to take over"), (
-            Input("to_clinic_id", _("Which"), "choice", choices=lambda: [(str(one.id), one.name) for one in g.others],
+            Input("to_clinic_id", _("Clinic"), "choice", choices=lambda: [(str(one.id), one.name) for one in g.others],
                   required=True),
             Input("how", _("How the patient agreed"), choices=enrol.ways_to_agree, required=True),
             Input("on", _("When"), "date"),

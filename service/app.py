@@ -22,9 +22,10 @@ from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
 from service.links import Links
+from service.store.access import Trail
 from service.store.troubles import trouble_of
 from service.transports.base import Transport
-from service.web import auth, callbacks, frame, health, problems, security, transfer
+from service.web import auth, callbacks, frame, health, problems, security, trail, transfer
 from service.web.api import register
 from service.web.pages import calendar, demo, phone, push, signin
 from service.web.pages.clinic import panel
@@ -87,6 +88,7 @@ def create_app(
     def home() -> ResponseReturnValue:
         return redirect("/demo/" if settings.demo else "/clinic/")
 
+    trail.install(app, _answer_error)
     if settings.trust_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1)  # type: ignore[method-assign]
     return app
@@ -110,6 +112,7 @@ def hand_in(
         machine_clock=machine_clock,
         transports=transports,
         links=Links(settings.base_url, settings.secret_key),
+        trail=Trail(engine, clock.now),
         at_terminal=at_terminal,
     )
 

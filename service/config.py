@@ -36,6 +36,7 @@ class Settings:
     log_level: str  # NEAPTIDE_LOG_LEVEL
     trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
     sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
+    trail_months: int  # NEAPTIDE_TRAIL_MONTHS: how long it is kept who opened what
     text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is none, and in the demo the mock
     text_provider: str  # NEAPTIDE_TEXT_PROVIDER: in its place, the file that describes a provider's own interface
     text_user: str  # NEAPTIDE_TEXT_USER: who we are there; {user} in the description
@@ -71,6 +72,7 @@ class Settings:
             log_level=_level(env),
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
+            trail_months=int(_number(env, "NEAPTIDE_TRAIL_MONTHS", default=72, least=1, most=240)),
             **_providers(env),
         )
 

@@ -43,7 +43,7 @@ from service.intake.texts.strangers import forget as forget_strangers
 from service.links import Leads, Links, forget_over
 from service.reviewing import refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import heartbeats
+from service.store import access, heartbeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
 from service.store.session import write_session
@@ -203,6 +203,7 @@ class Worker:
             forget_over(session, self._clock.now())
             forget_meant(session, self._clock.now())
             forget_strangers(session, self._clock.now())
+            access.forget_old(session, self._clock.now(), self._settings.trail_months)
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
         try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -39,6 +40,7 @@ class Denied:
 
     why: NotIn
     seconds: int = 0
+    aimed_at: tuple[tuple[uuid.UUID, uuid.UUID], ...] = ()  # clinic and account, where there is one of that name
 
 
 BUSY = Denied(NotIn.BUSY, 2)
@@ -79,10 +81,10 @@ def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, or
         staff = session.scalars(select(Staff).where(Staff.id == staff_id).with_for_update()).one()
         place = throttle.place_of_codes(origin, staff.id)
         if wait := throttle.wait_of(session, place, now):
-            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()))
+            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at([staff]))
         if not staff.active or not factors.use_code(session, staff_id, code, now):
             throttle.count_failure(session, place, now)
-            return Denied(NotIn.WRONG)
+            return Denied(NotIn.WRONG, aimed_at=_aimed_at([staff]))
         throttle.forget_failures(session, place)
         return staff
 
@@ -110,7 +112,7 @@ def check(
         accounts = session.scalars(select(Staff).where(Staff.email == address, Staff.active).order_by(Staff.id)).all()
         place = throttle.place_of(origin, address, frozenset(one.id for one in accounts))
         if wait := throttle.wait_of(session, place, now):
-            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()))
+            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at(accounts))
         failure = throttle.count_failure(session, place, now)
     try:
         meant: list[Staff | None] = [one for one in accounts if of in {None, one.id}]
@@ -122,9 +124,13 @@ def check(
             throttle.take_back(session, failure)
         return BUSY
     if found is None:
-        return Denied(NotIn.WRONG)
+        return Denied(NotIn.WRONG, aimed_at=_aimed_at(accounts))
     with write_session(engine) as session:
         throttle.take_back(session, failure)
         if len(accounts) == 1:
             throttle.forget_failures(session, place)
     return found
+
+
+def _aimed_at(accounts: Iterable[Staff]) -> tuple[tuple[uuid.UUID, uuid.UUID], ...]:
+    return tuple((one.clinic_id, one.id) for one in accounts)

@@ -99,6 +99,7 @@ def api(
         body = json.dumps(values) if file is None else _read(file)
         asked |= {"data": body.encode("utf-8"), "content_type": "application/json"}
     answer = app.test_client().open(path, method=method, base_url=console.settings.base_url, **asked)
+    app.extensions["neaptide"].trail.stop()
     _print(answer.status_code, answer.mimetype or "", answer.get_data())
 
 

@@ -6,6 +6,7 @@ run neither.
 
 from __future__ import annotations
 
+import atexit
 import os
 import sys
 from typing import TYPE_CHECKING
@@ -22,6 +23,8 @@ from service.store.session import open_engine
 
 if TYPE_CHECKING:
     from flask import Flask
+
+    from service.store.access import Trail
 
 log = structlog.get_logger(__name__)
 
@@ -98,4 +101,8 @@ def wsgi() -> Flask:
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = open_engine(settings.database_url)
-    return create_app(settings, engine, clock, opening.transports_of(settings, clock))
+    app = create_app(settings, engine, clock, opening.transports_of(settings, clock))
+    trail: Trail = app.extensions["neaptide"].trail
+    trail.start()
+    atexit.register(trail.stop)
+    return app

@@ -497,3 +497,34 @@ class EventCause(StrEnum):
     OTHER_HEART = "other_heart"
     OTHER = "other"
     NOT_KNOWN = "not_known"
+
+
+class Opened(StrEnum):
+    """What somebody asked for, in the trail of who opened what."""
+
+    RECORD = "record"  # one patient's, in whole or in part
+    REACH = "reach"  # how a patient and their caregivers are reached, and what they agreed to
+    PAPER = "paper"  # a patient's record as a PDF
+    LIST = "list"  # many patients at once: the review, the inbox
+    EXPORT = "export"  # a file of many days or patients
+    DIARY = "diary"  # by the link in a message
+    CALENDAR = "calendar"
+    TRAIL = "trail"  # who did or opened what
+    SETTINGS = "settings"  # what an administrator answers for
+    ACCOUNT = "account"  # one's own
+    DOOR = "door"  # signing in, going out, confirming that it is they
+    CALL = "call"  # a provider's receipts and replies
+    LOST = "lost"  # no request: lines that could not be kept
+
+
+class Answered(StrEnum):
+    """How a request for it ended."""
+
+    SHOWN = "shown"  # at the door: let in
+    CHANGED = "changed"  # what it changed is in the audit trail
+    REFUSED = "refused"  # the account or key has no right to it
+    ABSENT = "absent"  # the clinic has no such record
+    UNKNOWN = "unknown"  # no good session, key, link or signature
+    WRONG = "wrong"  # a wrong password or code
+    OVER = "over"  # a link whose time has passed
+    SLOWED = "slowed"  # too many tries

@@ -22,6 +22,7 @@ from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
 from service.health.invariants import last_check, look
 from service.store import migrate
+from service.store.access import lost_since
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_seen, last_troubles, longest_batch
 from service.store.quarantine import describe_error, is_quarantined
@@ -170,6 +171,7 @@ def examine(
             *_people(session, channels),
             _clinics_untold(session, channels),
             _silent_plans(session, now),
+            _trail(session, now),
             _shared_numbers(session),
             nightly(session, now),
         ]
@@ -289,6 +291,16 @@ def _skew(session: Session, machine_now: datetime) -> Finding:
         abs(skew) <= SKEW_ALLOWED.total_seconds(),
         f"This machine's clock and the database's differ by {abs(skew):.1f} seconds.",
         skew,
+    )
+
+
+def _trail(session: Session, now: datetime) -> Finding:
+    return _counted(
+        "access_trail",
+        lost_since(session, now - timedelta(days=1)),
+        "No line of who opened what was lost in the last day.",
+        "In the last day one line of who opened what could not be kept: look for the cause in the log.",
+        "In the last day {number} lines of who opened what could not be kept: look for the cause in the log.",
     )
 
 

@@ -8,7 +8,7 @@ and starts again at nought when a worker does, as counters may.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -20,6 +20,7 @@ from service.domain.tasks import Found
 from service.domain.vocabulary import Channel
 from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, how_many, readiness
 from service.health.invariants import last_check
+from service.store.access import lost_since
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, QuarantinedRow, Task
@@ -68,6 +69,8 @@ class _Read(Collector):
         with read_session(self._engine) as session:
             yield from _nightly(session, self._now)
             yield from _pending(session, self._now)
+            lost = lost_since(session, self._now - timedelta(days=1))
+            yield GaugeMetricFamily("neaptide_trail_lost", "Lines of who opened what lost in a day", value=lost)
             yield from _workers(session)
 
 

@@ -42,6 +42,7 @@ from service.domain.plan import PlanRule, phases_from_json
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
+    Answered,
     ArmPosture,
     CaregiverAnswer,
     Channel,
@@ -57,6 +58,7 @@ from service.domain.vocabulary import (
     MessageKind,
     MessageState,
     NoResult,
+    Opened,
     Outcome,
     Pace,
     PatientState,
@@ -1237,3 +1239,27 @@ class AuditLine(Base):
     subject_kind: Mapped[str] = mapped_column(String(24))
     subject_id: Mapped[uuid.UUID | None]
     detail: Mapped[dict[str, Any]]
+
+
+class AccessLine(Base):
+    """Who opened what, when and from where, or was turned away. Ids alone; what was shown is not kept."""
+
+    __tablename__ = "access_lines"
+    __table_args__ = (
+        Index("ix_access_lines_clinic_id_at", "clinic_id", "at"),  # a clinic's trail; what is over: store/access.py
+        Index("ix_access_lines_patient_id_at", "patient_id", "at"),  # who opened this record: accounts/trail.py
+        _partial("ix_access_lines_lost", "at", where="opened = 'lost'"),  # how many could not be kept
+    )
+
+    clinic_id: Mapped[uuid.UUID | None]  # null where nobody knows whose it was: a wrong key, a broken link
+    at: Mapped[datetime]
+    actor_kind: Mapped[ActorKind | None]
+    actor_id: Mapped[uuid.UUID | None]  # at a failed sign-in the account that it was aimed at
+    session_id: Mapped[uuid.UUID | None]
+    address: Mapped[str] = mapped_column(String(60))
+    route: Mapped[str] = mapped_column(String(80))
+    opened: Mapped[Opened]
+    answered: Mapped[Answered]
+    patient_id: Mapped[uuid.UUID | None]  # where it is absent, the id that was asked for
+    patients: Mapped[int]  # how many were shown
+    times: Mapped[int]  # how often, for lines that are gathered

@@ -35,6 +35,7 @@ from service.reviewing import drafts
 from service.store.audit import Act, Actor
 from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
+from service.web import trail
 from service.web.services import services
 
 P = ParamSpec("P")
@@ -121,6 +122,7 @@ def begin_session(signed_in: SignedIn) -> None:
     session.clear()
     session.permanent = True
     session["session"] = signed_in.session_id.hex
+    trail.by(signed_in.clinic_id, Actor(ActorKind.STAFF, signed_in.staff_id), signed_in.session_id)
     device, staff = _known()
     kept = [signed_in.staff_id.hex, *(one for one in staff if one != signed_in.staff_id.hex)]
     g.known_browser = _signer().dumps([device or secrets.token_urlsafe(16), kept[:MOST_KNOWN]])
@@ -269,6 +271,8 @@ def own(session: Session, table: type[T], record_id: uuid.UUID) -> T:
     found: T | None = session.scalar(select(table).where(whose.id == record_id, whose.clinic_id == g.clinic_id))
     if found is None:
         raise NotFound("The clinic has no such record.")
+    if (patient_id := found.id if isinstance(found, Patient) else getattr(found, "patient_id", None)) is not None:
+        trail.of_patient(patient_id)
     return found
 
 

@@ -15,6 +15,7 @@ from service.config import Settings
 from service.domain.vocabulary import Channel
 from service.enrolling.wordings import SampleLinks
 from service.links import Links
+from service.store.access import Trail
 from service.transports.base import Transport
 
 
@@ -27,6 +28,7 @@ class Services:
     machine_clock: Clock  # this machine's own, never steered: what is compared with the database's
     transports: Mapping[Channel, Transport]
     links: Links
+    trail: Trail
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
 
     @property

@@ -14,9 +14,10 @@ from werkzeug.routing import Rule
 from service.accounts.staff import add_staff
 from service.domain.rights import GRANTED, ROLES, Right, rights_of
 from service.domain.validation import Refused
-from service.domain.vocabulary import Role, Scope
+from service.domain.vocabulary import Opened, Role, Scope
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
+from service.web import trail
 from tests.signed_in import sign_in_as
 from tests.web.conftest import House
 
@@ -37,6 +38,8 @@ OPEN = {
     },
     "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
 }  # fmt: skip
+
+FIGURES = {"clinic.measures.page", "api_review.measures"}  # of the whole clinic, no patient's
 
 # Said a second time, from the task and not from the code: what a path must need, wherever it is served.
 MUST = (
@@ -72,6 +75,27 @@ def test_every_route_is_classified_once(house: House) -> None:
     """What is neither open for a stated reason nor needs a right is open by oversight."""
     wrong = [f"{method} {rule}" for rule, method in routes(house) if (needed(house, rule) is None) is not is_open(rule)]
     assert wrong == []
+
+
+def test_every_route_says_what_it_opens(house: House) -> None:
+    """An application with a route that is nowhere in the trail's table does not start; none over patients is silent."""
+    for rule, method in routes(house):
+        opened, right = trail.opened_by(rule, needed(house, rule)), needed(house, rule)
+        if right in trail.CLINICAL | {Right.EXPORT}:
+            silent = {None, Opened.ACCOUNT, Opened.DOOR, Opened.SETTINGS}
+            assert opened not in silent or rule.endpoint in FIGURES, f"{method} {rule}"
+        if "<" in rule.rule and right is None and rule.endpoint != "static":
+            assert opened is not None or rule.endpoint.startswith("demo."), f"{method} {rule}"
+    stated = [
+        name
+        for name in trail.STATED
+        if not any(f"{rule.endpoint}.".startswith(f"{name.rstrip('.')}.") for rule, _ in routes(house))
+    ]
+    assert stated == ["demo."]  # nothing is said of routes that are gone; the demo's are in the demo alone
+    with pytest.raises(LookupError, match="nowhere"):
+        trail.opened_by(Rule("/nowhere/<uuid:note_id>", endpoint="clinic.nowhere"), Right.READ)
+    with pytest.raises(LookupError):
+        trail.opened_by(Rule("/nowhere/<key>", endpoint="nowhere.page"), None)
 
 
 def test_a_path_that_decides_exports_or_administers_needs_that_right(house: House) -> None:

@@ -23,6 +23,8 @@ from webargs.flaskparser import FlaskParser
 
 from service.domain.validation import is_storable
 from service.store.session import read_session
+from service.store.tables import Patient
+from service.web import trail
 from service.web.api.guards import idempotent
 from service.web.auth import own_patient
 from service.web.frame import page_language
@@ -195,6 +197,8 @@ def list_rows(
         wanted = wanted.where(*only, *(_fits(table, name, value) for name, value in filters.items()))
         total = session.scalar(select(func.count()).select_from(wanted.order_by(None).subquery()))
         rows = session.scalars(wanted.limit(size).offset((page - 1) * size)).all()
+    whose = [row.id if table is Patient else getattr(row, "patient_id", None) for row in rows]
+    trail.of_many(len({*whose} - {None}))
     return {"items": rows, "total": total, "page": page, "page_size": size}
 
 

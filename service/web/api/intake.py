@@ -23,6 +23,7 @@ from service.links import is_over, read_link
 from service.store.audit import Act, Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Reading, Window
+from service.web import trail
 from service.web.api.base import Blueprint, Dates, instant, list_rows, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, answered_apart, caller, idempotent, keep_apart, needs, reads
 from service.web.auth import Caller
@@ -256,6 +257,7 @@ def _answers(given: dict[str, Any]) -> Answers:
 
 def _let_in_by_link(session: Session, token: str) -> Window:
     link = read_link(session, token, LinkPurpose.CHECKIN)
+    trail.by_link(link)
     if is_over(link, services().clock.now()):
         raise Problem(403, "The link is over.")
     window = session.scalar(

@@ -51,6 +51,7 @@ from service.store.tables import (
     ResultLimitRow,
     ResultRow,
 )
+from service.web import trail
 from service.web.api.base import Blueprint, Page, instant, list_rows, number, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, caller, for_staff, needs, reads
 from service.web.api.intake import BatchOut, taken_each
@@ -398,7 +399,9 @@ def contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
             raise Refused("mine", "true", "false, or a session of staff: a key is handed nothing")
         staff_id, roles = signed_in().id, list(signed_in().roles)
     with read_session(services().engine) as session:
-        return part_of(next_contacts.to_make(session, g.clinic_id, staff_id, roles), query)
+        found = part_of(next_contacts.to_make(session, g.clinic_id, staff_id, roles), query)
+    trail.of_many(len(found["items"]))
+    return found
 
 
 @blueprint.post("/next-contacts/<uuid:entry_id>/done", allowed=for_staff(Right.CARE))

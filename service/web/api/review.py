@@ -42,6 +42,7 @@ from service.store.tables import (
     SignOff,
     SignOffWithdrawal,
 )
+from service.web import trail
 from service.web.api.base import Blueprint, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
 from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own, own_clinic, own_patient
@@ -283,6 +284,7 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
     with read_session(services().engine) as session:
         built = build_panel(session, g.clinic_id, services().clock.now())
+    trail.of_many(len(built.entries))
     wanted, to_do = query.get("lane"), query.get("to_do")
     return {
         "week": built.week,
@@ -304,7 +306,9 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
 def coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with read_session(services().engine) as session:
-        return {"weeks": measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)}
+        weeks = measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)
+    trail.of_many(max((len(week.unsigned) for week in weeks), default=0))
+    return {"weeks": weeks}
 
 
 @blueprint.get("/review/measures", allowed=reads(Scope.REVIEW))

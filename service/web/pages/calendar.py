@@ -15,7 +15,7 @@ from service.enrolling.plans import plan_ahead
 from service.links import is_over, read_link
 from service.reports import calendars
 from service.store.session import read_session
-from service.web import frame
+from service.web import frame, trail
 from service.web.services import services
 
 blueprint = Blueprint("calendar", __name__)
@@ -29,6 +29,7 @@ def plan(token: str) -> Response:
             link = read_link(session, token, LinkPurpose.CALENDAR)
         except Refused:
             return _plain(gettext("This address is not complete."), 404)
+        trail.by_link(link)
         ahead = plan_ahead(session, link.patient_id)
     if ahead is not None:
         frame.speak(ahead.language)

@@ -19,7 +19,7 @@ from service.domain.vocabulary import LinkPurpose
 from service.links import read_link
 from service.store.session import read_session
 from service.store.tables import Clinic, LinkKey
-from service.web import frame
+from service.web import frame, trail
 from service.web.services import services
 
 
@@ -62,6 +62,7 @@ def open_link(
             link = read_link(session, token, purpose)
         except Refused:
             raise _broken() from None
+        trail.by_link(link)
         found = load(session, link)
     if found is None:
         raise _broken()

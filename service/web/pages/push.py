@@ -35,7 +35,7 @@ from service.links import ACCEPTED, is_over, read_link
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Clinic, LinkKey, Patient
 from service.transports.webpush import WebPush
-from service.web import frame, problems
+from service.web import frame, problems, trail
 from service.web.pages.opening import open_link
 from service.web.problems import Problem
 from service.web.services import services
@@ -165,6 +165,7 @@ def _found(token: str) -> Invited:
             link = read_link(session, token, LinkPurpose.PUSH)
         except Refused:
             raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
+        trail.by_link(link)
         invited = _load(session, link)
     if invited is None:
         raise Problem(404, "Nobody has this link any more.")

@@ -27,6 +27,7 @@ from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
+from service.web import trail
 from service.web.auth import (
     begin_half,
     begin_session,
@@ -67,6 +68,7 @@ def enter() -> ResponseReturnValue:
     if isinstance(result, HalfIn):
         begin_half(result, now)
         return redirect(url_for("signin.ask_code", next=_next()), 303)
+    trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
         return _form(gettext("The address or the password is not right."), email), 403
     return _form(_later(result), email), 429, {"Retry-After": str(result.seconds)}
@@ -89,6 +91,7 @@ def enter_code() -> ResponseReturnValue:
     if isinstance(result, SignedIn):
         begin_session(result)
         return redirect(_next(), 303)
+    trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
         return _code_form({"code": _wrong_code()}), 403
     return _code_form({"code": _later(result)}), 429, {"Retry-After": str(result.seconds)}
@@ -134,6 +137,8 @@ def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
     """End this browser's session for good: asked for, or by the page itself after a while without use."""
+    if (staff := current_staff()) is not None:
+        trail.by(staff.clinic_id, staff.actor, staff.session_id)
     end_session(services().door_clock.now())
     if request.form.get("why") == "idle":
         return redirect(url_for("signin.page", ended="idle"), 303)

@@ -21,7 +21,7 @@ from service.domain.vocabulary import CLINICAL_STAFF, Role
 from service.recording import next_contacts
 from service.reviewing import desk, inbox
 from service.store.session import read_session
-from service.web import forms
+from service.web import forms, trail
 from service.web.auth import own_clinic, signed_in, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import refusals
@@ -50,6 +50,7 @@ def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = Non
         calls = next_contacts.to_make(session, g.clinic_id, me.id, me.roles)
         closed = inbox.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
         at_hand = desk.beside(session, g.clinic_id, local_date(now, clinic.zone))
+    trail.of_many(len({item.patient_id for item in (*items, *closed)} - {None}))
     return render_template(
         "clinic/inbox.html",
         piles=inbox.by_patient(items),

@@ -27,6 +27,7 @@ from service.reviewing import desk, measuring
 from service.reviewing.panel import PanelEntry, build_panel
 from service.store.session import read_session
 from service.store.tables import Patient
+from service.web import trail
 from service.web.auth import own_clinic, signed_in, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import (
@@ -125,6 +126,7 @@ def patients() -> ResponseReturnValue:
         return sought.casefold() in f"{one.name} {one.clinic_ref}".casefold()
 
     found = [one for one in built.entries if fits(one)]
+    trail.of_many(len(found))
     return render_template(
         "clinic/patients.html",
         entries=sorted(found, key=lambda one: one.name.casefold()),
@@ -146,6 +148,7 @@ def silences() -> ResponseReturnValue:
     with read_session(services().engine) as session:
         why = measuring.why_readings_stop(session, g.clinic_id, services().clock.now())
     say = page_language()
+    trail.of_many(len(why.calendar))
     return render_template(
         "clinic/silences.html",
         why=why,

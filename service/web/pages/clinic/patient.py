@@ -31,7 +31,7 @@ from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
 from service.store.session import read_session
 from service.store.tables import Acceptance
-from service.web import drawing, forms
+from service.web import drawing, forms, trail
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
@@ -148,6 +148,7 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
     with read_session(services().engine) as session:
         seen = _build(session, patient_id, _days(), services().clock.now())
         joined = patient.joined_of(session, own_clinic(session), seen)
+    trail.of_many(1)
     return Response(
         exports.joined_csv([joined]),
         mimetype="text/csv",

@@ -15,7 +15,7 @@ from service.reports import charts, exports, pdf
 from service.reviewing import measuring, patient, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
-from service.web import drawing
+from service.web import drawing, trail
 from service.web.auth import own_clinic, staff_only
 from service.web.frame import page_language
 from service.web.services import services
@@ -34,6 +34,7 @@ def page() -> ResponseReturnValue:
         clinic = own_clinic(session)
         panel = build_panel(session, g.clinic_id, now)
         covered = measuring.coverage(session, g.clinic_id, now, WEEKS_LISTED)
+    trail.of_many(len(panel.entries))
     return render_template("clinic/records.html", clinic=clinic, panel=panel, covered=covered)
 
 
@@ -46,6 +47,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
             record = records.weekly_record(session, g.clinic_id, _date(week), page_language())
         except (LookupError, OverflowError):  # also a date at either end of the calendar
             abort(404)
+    trail.of_many(len(record.facts["everybody"]))
     return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
 
 
@@ -78,6 +80,7 @@ def joined_csv() -> ResponseReturnValue:
     days = request.args.get("days", summary.STRIP_DAYS, type=int)
     with read_session(services().engine) as session:
         joined = patient.joined_days(session, own_clinic(session), services().clock.now(), min(max(days, 1), 366))
+    trail.of_many(len(joined))
     return Response(
         exports.joined_csv(joined),
         mimetype="text/csv",

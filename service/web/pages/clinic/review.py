@@ -29,6 +29,7 @@ from service.reviewing import desk, signing, withdrawing
 from service.reviewing.panel import Panel, PanelEntry, build_panel
 from service.store.session import read_session
 from service.store.tables import SignOff
+from service.web import trail
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import handing, messaging, record, signatures
@@ -252,6 +253,7 @@ def _context(session: Session, asked: Asked) -> dict[str, Any]:
     now = services().clock.now()
     whole = build_panel(session, g.clinic_id, now)
     counted = desk.counts(session, own_clinic(session), now)
+    trail.of_many(len(whole.entries))
     return {
         "panel": whole,
         "beside": desk.beside(session, g.clinic_id, whole.today - timedelta(days=STRIP_DAYS)),

@@ -18,7 +18,7 @@ from service.domain.vocabulary import MessageState
 from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import Caregiver, Message, MessageEvent, Patient, Staff
-from service.web import forms
+from service.web import forms, trail
 from service.web.auth import own, own_clinic, staff_act, staff_only
 from service.web.pages.clinic import refusals
 from service.web.services import services
@@ -52,6 +52,7 @@ def page() -> ResponseReturnValue:
         events = select(MessageEvent).where(MessageEvent.message_id.in_(ids)).order_by(MessageEvent.at, MessageEvent.id)
         for event in session.scalars(events):
             history[event.message_id].append(event)
+    trail.of_many(len({message.patient_id for message, _ in found[:ON_A_PAGE]} - {None}))
     return render_template(
         "clinic/sent.html",
         messages=found[:ON_A_PAGE],

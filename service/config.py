@@ -162,6 +162,9 @@ def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
     if is_here(str(parts.hostname)) and outside and not demo:
         accepted = f"an address that people's own telephones can open, as {outside[0]} sends to them"
         raise Refused("NEAPTIDE_BASE_URL", given, accepted)
+    if parts.scheme == "http" and not is_here(str(parts.hostname)):
+        # Sessions and links would cross the network in the clear, and browsers keep no `__Host-` cookie there.
+        raise Refused("NEAPTIDE_BASE_URL", given, "an address that begins with https://; http:// on this machine alone")
     return given.rstrip("/")
 
 

@@ -22,13 +22,12 @@ import secrets
 import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from urllib.parse import urlsplit
 
 from sqlalchemy import delete, select, update
 from sqlalchemy.orm import Session
 
 from service.config import Settings
-from service.domain.validation import LOOPBACK, Refused
+from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
 from service.enrolling import phones, wordings
 from service.store.audit import Act
@@ -164,13 +163,6 @@ def why_no_push(settings: Settings) -> str:
         return (
             "Notices on a phone are not set up on this service: the setting NEAPTIDE_PUSH_KEY is missing. "
             "The command `neaptide push key` makes one."
-        )
-    address = urlsplit(settings.base_url)
-    if address.scheme != "https" and address.hostname not in LOOPBACK:
-        # W3C Push API and Service Workers: secure contexts only.
-        return (
-            "Notices on a phone need pages with https: the setting NEAPTIDE_BASE_URL "
-            f"is {settings.base_url} and must begin with https://."
         )
     return ""
 

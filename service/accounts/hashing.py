@@ -2,17 +2,20 @@
 
 Promises that no more than `AT_ONCE` hashes run in a process at a time, so that a crowd at the sign-in
 page takes neither the processor nor the threads from patients' pages; whoever comes beyond that is told
-to come again, and nothing was hashed for them.
+to come again, and nothing was hashed for them. One address that has accounts at several clinics costs one hash
+like any other, since its passwords share a salt: how long a refusal took tells nothing.
 """
 
 from __future__ import annotations
 
+import base64
+import hmac
 import threading
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 
-from argon2 import PasswordHasher
-from argon2.exceptions import VerificationError
+from argon2 import PasswordHasher, extract_parameters
 
 from service.domain import passwords
 
@@ -28,24 +31,38 @@ class Busy(Exception):
     """As many passwords are being looked at as may be at once."""
 
 
-def hashed(password: str, names: Iterable[str]) -> str:
+def hashed(password: str, names: Iterable[str], beside: Iterable[str] = ()) -> str:
     """A new password as it is kept. Takes its time on purpose: call it outside a transaction.
 
-    `names` are the person's and the clinic's. Raises WeakPassword for one that is easily guessed, and Busy.
+    `names` are the person's and the clinic's; `beside` is what is kept of the address's accounts at other clinics.
+    Raises WeakPassword for one that is easily guessed, and Busy.
     """
     good = passwords.checked(password, tuple(names))
+    salt = next((_salt(kept) for kept in beside), None)
     with _slot():
-        return _hasher.hash(good)
+        return _hasher.hash(good, salt=salt)
 
 
-def matches(password_hash: str | None, password: str) -> bool:
-    """Whether it is this password. Where there is none (no account, none set yet) it takes as long. Raises Busy."""
-    with _slot():
-        try:
-            good = _hasher.verify(password_hash or _NOBODYS_HASH, password[: passwords.LONGEST])
-        except VerificationError:
-            return False
-    return good and password_hash is not None
+def matching(kept: Iterable[str | None], password: str) -> frozenset[str]:
+    """Which of what is kept for one address is of this password. Raises Busy.
+
+    Where nothing is kept (no account, none set yet) it takes as long.
+    """
+    alike = defaultdict(list)  # by all that goes into it but the password
+    for one in filter(None, kept):
+        alike[one.rpartition("$")[0]].append(one)
+    found = set()
+    for together in alike.values() or [[_NOBODYS_HASH]]:
+        hasher, salt = PasswordHasher.from_parameters(extract_parameters(together[0])), _salt(together[0])
+        with _slot():
+            made = hasher.hash(password[: passwords.LONGEST], salt=salt)
+        found |= {one for one in together if hmac.compare_digest(one.encode(), made.encode())}
+    return frozenset(found - {_NOBODYS_HASH})
+
+
+def _salt(kept: str) -> bytes:
+    """PHC's string of argon2: the salt is the last field but one, in base64 without its padding."""
+    return base64.b64decode(kept.split("$")[-2] + "==")
 
 
 @contextmanager

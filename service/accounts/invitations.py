@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts import hashing
 from service.accounts.keys import hash_of
-from service.accounts.staff import names_of, set_password
+from service.accounts.staff import hashes_beside, names_of, set_password
 from service.domain.validation import Refused
 from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
@@ -58,8 +58,8 @@ def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
         staff = invited(session, key, now)
         if staff is None:
             raise Refused("key", "(hidden)", ACCEPTED)
-        names = names_of(session, staff)
-    made = hashing.hashed(password, names)
+        names, beside = names_of(session, staff), hashes_beside(session, staff)
+    made = hashing.hashed(password, names, beside)
     with write_session(engine) as session:
         staff = invited(session, key, now, locked=True)  # of two at the same time the second finds it used
         if staff is None:

@@ -115,10 +115,9 @@ def check(
             return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at(accounts))
         failure = throttle.count_failure(session, place, now)
     try:
-        meant: list[Staff | None] = [one for one in accounts if of in {None, one.id}]
-        found = next(
-            (one for one in meant or [None] if hashing.matches(one.password_hash if one else None, password)), None
-        )
+        meant = [one for one in accounts if of in {None, one.id}]
+        good = hashing.matching([one.password_hash for one in meant], password)
+        found = next((one for one in meant if one.password_hash in good), None)
     except hashing.Busy:
         with write_session(engine) as session:  # it was no failure
             throttle.take_back(session, failure)

@@ -57,6 +57,14 @@ def names_of(session: Session, staff: Staff) -> tuple[str, ...]:
     return staff.email, staff.name, clinic.name, clinic.sender_name
 
 
+def hashes_beside(session: Session, staff: Staff) -> list[str]:
+    """What is kept of the passwords that this person's address has at other clinics."""
+    kept = select(Staff.password_hash).where(
+        Staff.email == staff.email, Staff.id != staff.id, Staff.password_hash.is_not(None)
+    )
+    return [one for one in session.scalars(kept.order_by(Staff.id)) if one]
+
+
 def set_password(act: Act, staff: Staff, password_hash: str) -> None:
     """Replace a password by one that was checked and hashed before (`hashing.hashed`).
 

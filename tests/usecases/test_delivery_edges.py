@@ -190,6 +190,8 @@ def test_a_reply_that_cannot_be_taken_in_is_set_aside_and_the_next_is_read(post:
         ({"NEAPTIDE_PUSH_KEY": "x"}, "NEAPTIDE_PUSH_CONTACT"),
         ({"NEAPTIDE_PING_URL": "watcher"}, "NEAPTIDE_PING_URL"),
         ({"NEAPTIDE_LOG_LEVEL": "loud"}, "NEAPTIDE_LOG_LEVEL"),
+        ({"NEAPTIDE_BASE_URL": "http://calls.example"}, "NEAPTIDE_BASE_URL"),  # in the clear but on this machine
+        ({"NEAPTIDE_HOST": "192.0.2.7", "NEAPTIDE_BASE_URL": "http://192.0.2.7:8000"}, "NEAPTIDE_BASE_URL"),
         ({"NEAPTIDE_PROXY": "proxy.example"}, "NEAPTIDE_PROXY"),
         ({"NEAPTIDE_PROXY": "http://proxy.example"}, "NEAPTIDE_PROXY"),
         ({"NEAPTIDE_PROXY": "socks5://proxy.example:1080"}, "NEAPTIDE_PROXY"),

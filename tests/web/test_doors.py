@@ -6,13 +6,15 @@ import contextlib
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from http.cookies import SimpleCookie
+from typing import Any
 
+import argon2
 import pytest
 from argon2 import PasswordHasher
 from flask.testing import FlaskClient
 from sqlalchemy import select
 
-from service.accounts import hashing, signin
+from service.accounts import hashing, invitations, signin
 from service.accounts.hashing import hashed
 from service.accounts.sessions import SignedIn
 from service.accounts.signin import Denied, NotIn
@@ -97,21 +99,40 @@ def test_a_crowd_at_the_door_is_told_to_come_again_and_nothing_is_hashed_for_it(
 
 
 def test_one_address_may_work_at_two_clinics_and_neither_learns_of_the_other(
-    house: House, build: Callable[..., House]
+    house: House, build: Callable[..., House], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     theirs = build("Saltholt Clinic", number="+447700900002")
     accounts = {}
     for one, password in ((house, "seven brown umbrellas"), (theirs, "eleven slow ferries")):
         with write_session(house.engine) as session:
             act = Act(session, OPERATOR, one.clinic_id, house.clock.now())
-            accounts[password] = add_staff(
-                act, "kit@both.example", "Kit", [Role.NURSE], password_hash=hashed(password, ())
-            )
+            kit = accounts[password] = add_staff(act, "kit@both.example", "Kit", [Role.NURSE])
+            key = invitations.invite(act, kit, house.clock.now())
+        invitations.take_up(house.engine, key, password, house.clock.now())
+    hashes = count_hashes(monkeypatch)
     for password, account in accounts.items():
         entered = signin.sign_in(house.engine, "kit@both.example", password, house.clock.now(), HERE)
         assert isinstance(entered, SignedIn)
         assert entered.clinic_id == account.clinic_id
-    assert tries(house, "kit@both.example", HERE, 1, house.clock.now()) == [NotIn.WRONG]
+    emails = "kit@both.example", "nobody@both.example", email_of(house)  # at two clinics, at none, at one
+    del hashes[:]
+    for email in emails:
+        assert tries(house, email, THERE, 1, house.clock.now()) == [NotIn.WRONG]
+        assert len(hashes) == 1, email  # no clock tells them apart
+        del hashes[:]
+
+
+def count_hashes(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
+    """The salt of each hash from now on."""
+    salts: list[bytes] = []
+    made = argon2.low_level.hash_secret
+
+    def hash_secret(*, salt: bytes, **how: Any) -> bytes:
+        salts.append(salt)
+        return made(salt=salt, **how)
+
+    monkeypatch.setattr("argon2._password_hasher.hash_secret", hash_secret)
+    return salts
 
 
 def test_an_account_at_another_clinic_gives_no_guesses_at_its_namesake(

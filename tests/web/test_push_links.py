@@ -126,15 +126,6 @@ def test_without_a_push_key_the_page_tells_an_administrator_which_setting_is_mis
     assert made_links(bare) == []
 
 
-def test_without_https_the_page_says_so(engine: Engine, tmp_path: Path) -> None:
-    # Service Workers (W3C), section 6.1.1: secure contexts only; loopback counts as one.
-    house = open_push_house(engine, tmp_path, base_url="http://clinic.example")
-    client = nurse(house)
-    promote(house)
-    told = words(client.get(f"/clinic/patients/{house.asha.id}").get_data(as_text=True))
-    assert "NEAPTIDE_BASE_URL is http://clinic.example and must begin with https://" in told
-
-
 def test_nobody_makes_a_link_for_another_clinics_people(house: House) -> None:
     _, cleo, dan = other_clinic(house)
     client = nurse(house)

@@ -19,7 +19,7 @@ from flask_babel import gettext, ngettext
 from service.accounts import factors, hashing, invitations, sessions, signin
 from service.accounts.sessions import IDLE, SignedIn
 from service.accounts.signin import Denied, HalfIn, NotIn
-from service.accounts.staff import names_of, set_language, set_password
+from service.accounts.staff import hashes_beside, names_of, set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
 from service.domain.rights import Right
@@ -286,8 +286,9 @@ def change_password() -> ResponseReturnValue:
         return refused
     try:
         with read_session(services().engine) as db:
-            names = names_of(db, db.get_one(Staff, staff.id))
-        made = hashing.hashed(given["new"], names)
+            row = db.get_one(Staff, staff.id)
+            names, beside = names_of(db, row), hashes_beside(db, row)
+        made = hashing.hashed(given["new"], names, beside)
     except WeakPassword as weak:
         return _password_form({"new": weak_words(weak.why)}), 422
     except hashing.Busy:

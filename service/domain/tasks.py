@@ -227,6 +227,14 @@ class NumberToCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class PhoneUntold:
+    """A phone for notices took another's place by a link, and its person has no other way on which to be told."""
+
+    contact: uuid.UUID
+    whose: Whose
+
+
+@dataclass(frozen=True, slots=True)
 class WordingFailed:
     """A message could not be written out."""
 
@@ -360,6 +368,7 @@ TaskFacts = (
     | StaffStopped
     | StartTexted
     | NumberToCheck
+    | PhoneUntold
     | WordingFailed
     | ChannelMissing
     | ContactBroke
@@ -391,6 +400,7 @@ _KINDS: Mapping[type, TaskKind] = {
     StaffStopped: TaskKind.BROKEN_CONTACT,
     StartTexted: TaskKind.NO_CONTACT,
     NumberToCheck: TaskKind.CHECK_NUMBER,
+    PhoneUntold: TaskKind.CHECK_NUMBER,
     WordingFailed: TaskKind.BROKEN_CONTACT,
     ChannelMissing: TaskKind.NO_WAY_OUT,
     ContactBroke: TaskKind.BROKEN_CONTACT,

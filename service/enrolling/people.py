@@ -188,6 +188,7 @@ def mend_contact(act: Act, contact: Contact, address: str) -> Contact:
     mended = checked_address("address", contact.channel, address)
     if mended != contact.address:
         contact.introduced_by = None  # perhaps somebody else than before reads there
+        contact.changed_at = act.now
     contact.address = mended
     contact.state = ContactState.OK
     contact.broken_reason = None

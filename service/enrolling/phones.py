@@ -28,7 +28,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.care import contacts
+from service.care import contacts, tasks
+from service.domain.tasks import PhoneUntold, Whose
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.enrolling.people import put_first
@@ -119,7 +120,8 @@ def begin_phone(session: Session, person: Person, link_id: uuid.UUID, new: Subsc
         contacts.record_consent(act, patient, ConsentKind.WEBPUSH, True, HOW, caregiver)
     link.used_at = link.used_at or now
     if not is_known:
-        _tell_elsewhere(act, person, link)
+        phone.changed_at = None if begun is Begun.NEW else now
+        _tell_elsewhere(act, person, link, phone, begun)
     session.flush()
     return begun
 
@@ -134,14 +136,20 @@ def _is_same_phone(phone: Contact, new: Subscription) -> bool:
     )
 
 
-def _tell_elsewhere(act: Act, person: Person, link: LinkKey) -> None:
-    """Tell the person that a phone was set up, at once and not by that phone. Nobody is told who has no other way."""
+def _tell_elsewhere(act: Act, person: Person, link: LinkKey, phone: Contact, begun: Begun) -> None:
+    """Tell the person that a phone was set up, at once and not by that phone.
+
+    Whoever has no other way is asked by staff, where it took another phone's place.
+    """
     others = contacts.working(act.session, contacts.owner(person), person.id)
     other = next((one for one in others if one.channel is not Channel.WEBPUSH), None)
+    patient, caregiver = _both(act.session, person)
     if other is None:
+        if begun is Begun.CHANGED:
+            facts = PhoneUntold(phone.id, Whose(_kind(person)))
+            tasks.raise_task(act.session, person.clinic_id, patient.id, facts, f"phone_set_up:{link.id}", act.now)
         return
     clinic = act.session.get_one(Clinic, person.clinic_id)
-    patient, caregiver = _both(act.session, person)
     outbox.enqueue(
         act.session,
         outbox.NewMessage(

@@ -324,6 +324,7 @@ class Contact(Base):
     broken_reason: Mapped[str | None] = mapped_column(String(200))
     introduced_by: Mapped[uuid.UUID | None]  # the message in which they were told who writes; no reference back
     created_at: Mapped[datetime]
+    changed_at: Mapped[datetime | None]  # when it last began to lead elsewhere; null: never
 
 
 class Consent(Base):

@@ -35,7 +35,7 @@ from service.reviewing import drafts
 from service.store.audit import Act, Actor
 from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
-from service.web import trail
+from service.web import held, trail
 from service.web.services import services
 
 P = ParamSpec("P")
@@ -248,6 +248,9 @@ def staff_only(
                 return redirect(url_for("signin.second_step"), 303)
             if fresh and not is_fresh(staff):
                 return to_confirm(fresh)
+            if held.FORM in request.form:
+                with write_session(services().engine) as db:
+                    held.let_go(db, staff.id)
             g.clinic_id = staff.clinic_id
             return view(*args, **kwargs)
 
@@ -258,10 +261,19 @@ def staff_only(
 
 
 def to_confirm(endpoint: str) -> ResponseReturnValue:
-    """Ask whether it is still they who sit there, and go on at this page or, after a form, at the one it stood on."""
-    patient_id = (request.view_args or {}).get("patient_id")
-    stood_on = url_for(endpoint, **({} if patient_id is None else {"patient_id": patient_id}))
-    back = request.full_path.rstrip("?") if request.method == "GET" else stood_on
+    """Ask whether it is still they who sit there, and go on at this page or, after a form, with what was typed.
+
+    A form that cannot wait goes on, empty, at the page it stood on.
+    """
+    staff, patient_id = signed_in(), (request.view_args or {}).get("patient_id")
+    if request.method == "GET":
+        back = request.full_path.rstrip("?")
+    else:
+        with write_session(services().engine) as db:
+            act = Act(db, staff.actor, staff.clinic_id, services().door_clock.now())
+            is_kept = held.hold(act, staff.id)
+        stood_on = url_for(endpoint, **({} if patient_id is None else {"patient_id": patient_id}))
+        back = url_for("signin.go_on") if is_kept else stood_on
     return redirect(f"/confirm?next={quote(back)}", 303)
 
 

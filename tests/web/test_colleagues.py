@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
+from werkzeug.datastructures import MultiDict
 
 from service.accounts import keys
 from service.accounts.sessions import CONFIRMED_FOR
@@ -138,8 +139,9 @@ def test_what_reaches_far_asks_first_whether_it_is_still_they(house: House) -> N
     token = token_on(admin.get(PAGE).get_data(as_text=True))
     house.clock.advance(CONFIRMED_FOR + timedelta(seconds=1))
     assert admin.get(PAGE).headers["Location"] == f"/confirm?next={PAGE}"
-    sent = admin.post(PAGE, data={"csrf_token": token, **NEW})
-    assert sent.headers["Location"] == f"/confirm?next={PAGE}"
+    two = {**NEW, "roles": ["nurse", "administrator"]}
+    sent = admin.post(PAGE, data={"csrf_token": token, **two})
+    assert sent.headers["Location"] == "/confirm?next=/confirm/go-on"
     by_api = admin.post("/api/v1/keys", json={"name": "x", "scopes": ["review"]}, headers={"X-CSRFToken": token})
     assert (by_api.status_code, "/confirm" in by_api.get_json(force=True)["detail"]) == (403, True)
     assert admin.get("/clinic/wordings").status_code == 200  # what does not reach far asks nothing
@@ -148,8 +150,18 @@ def test_what_reaches_far_asks_first_whether_it_is_still_they(house: House) -> N
     assert admin.post("/confirm", data=form | {"confirm": "not it"}).status_code == 422
     assert admin.post("/confirm", data=form | {"confirm": PASSWORD}).headers["Location"] == PAGE
     assert admin.get(PAGE).status_code == 200
+    kit = select(Staff).where(Staff.email == "kit@fernmoor.example")
     with read_session(house.engine) as session:
-        assert session.scalar(select(Staff).where(Staff.email == "kit@fernmoor.example")) is None
+        assert session.scalar(kit) is None
+    # What was typed has waited, for its own person alone, and is sent on once.
+    assert house.staff(Role.NURSE).get("/confirm/go-on").headers["Location"] == "/clinic/"
+    waited = admin.get("/confirm/go-on").get_data(as_text=True)
+    form = re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', waited.partition('id="held"')[2])
+    assert [name for name, _ in form].count("roles") == 2
+    assert admin.post(PAGE, data=MultiDict(form)).status_code == 200
+    with read_session(house.engine) as session:
+        assert session.scalars(kit).one().roles == ["nurse", "administrator"]
+    assert admin.get("/confirm/go-on").headers["Location"] == "/clinic/"
 
 
 def issue(engine: Engine, house: House, **how: object) -> str:

@@ -11,17 +11,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, update
 
 from service.care import contacts, ending
-from service.domain.vocabulary import Channel, ConsentKind, ContactState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, TaskKind
 from service.enrolling import people
 from service.links import revoke_links
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
-from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient
+from service.store.tables import AuditLine, Caregiver, Consent, Contact, Patient, Task
 from service.web.pages import push
 from tests.house import House, words
+from tests.inwords import task
 from tests.pushed import Browser, b64, open_push_house, public_key
 from tests.statements import writes_of
 from tests.waiting import PATIENCE_SECONDS
@@ -297,6 +298,19 @@ def test_the_person_is_told_of_a_new_phone_on_their_other_channel(house: House) 
     assert len(came()) == 1  # the phone that we know
     house.client.post(path_for(house, house.asha), json=Browser("https://push.example/send/second").subscription)
     assert len(came()) == 2
+
+
+def test_where_nobody_can_be_told_of_another_phone_staff_ask(house: House) -> None:
+    house.client.post(path_for(house, house.asha), json=Browser().subscription)
+    with write_session(house.engine) as session:
+        session.execute(update(Contact).where(Contact.channel == Channel.TEXT).values(state=ContactState.BROKEN))
+    assert house.rows(Task) == []  # the first phone takes nobody's place
+    house.client.post(path_for(house, house.asha), json=Browser("https://push.example/send/second").subscription)
+    (asked,) = house.rows(Task)
+    assert (asked.kind, asked.patient_id) == (TaskKind.CHECK_NUMBER, house.asha.id)
+    assert task(asked).endswith("Please ask them whether it was they.")
+    (phone,) = phones(house)
+    assert phone.changed_at == house.world.clock.now()
 
 
 def test_somebody_who_has_stopped_messages_is_told_that_none_will_come(house: House) -> None:

@@ -123,6 +123,7 @@ def test_a_broken_number_is_mended(upkeep: Upkeep) -> None:
     upkeep.send("contacts", mend=str(contact.id), address="07700 900002")
     (mended,) = upkeep.rows(Contact)
     assert (mended.address, mended.state) == ("+447700900002", ContactState.OK)
+    assert "changed 25 Nov, 09:00" in upkeep.see()
 
 
 def test_a_caregiver_is_added_with_what_was_agreed(upkeep: Upkeep) -> None:

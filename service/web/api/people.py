@@ -196,7 +196,7 @@ def list_caregivers(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, A
     return list_rows(query, Caregiver, Caregiver.position, patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/caregivers", allowed=needs(Scope.ENROL))
+@blueprint.post("/patients/<uuid:patient_id>/caregivers", allowed=needs(Scope.ENROL, fresh=True))
 @blueprint.writes(CaregiverOut, 201, takes=CaregiverIn)
 def add_caregiver(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Caregiver:
     """Add a caregiver. Nothing is sent before both sides' consents are recorded."""
@@ -219,7 +219,7 @@ def list_contacts(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any
     return list_rows(query, Contact, Contact.position, patient_id=patient_id)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/contacts", allowed=needs(Scope.CONTACTS))
+@blueprint.post("/patients/<uuid:patient_id>/contacts", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_patient_contact(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Contact:
     """Add a way to reach the patient, tried after those already there."""
@@ -235,7 +235,7 @@ def list_caregiver_contacts(query: dict[str, Any], caregiver_id: uuid.UUID) -> d
     return list_rows(query | {"caregiver_id": caregiver_id}, Contact, Contact.position)
 
 
-@blueprint.post("/caregivers/<uuid:caregiver_id>/contacts", allowed=needs(Scope.CONTACTS))
+@blueprint.post("/caregivers/<uuid:caregiver_id>/contacts", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(ContactOut, 201, takes=ContactIn)
 def add_caregiver_contact(call: Call, new: dict[str, Any], caregiver_id: uuid.UUID) -> Contact:
     """Add a way to reach the caregiver, tried after those already there."""
@@ -251,7 +251,7 @@ def mend_contact(call: Call, changes: dict[str, Any], contact_id: uuid.UUID) -> 
     return people.mend_contact(call.act, contact, changes["address"])
 
 
-@blueprint.post("/contacts/<uuid:contact_id>/first", allowed=needs(Scope.CONTACTS))
+@blueprint.post("/contacts/<uuid:contact_id>/first", allowed=needs(Scope.CONTACTS, fresh=True))
 @blueprint.writes(ContactOut)
 def put_contact_first(call: Call, contact_id: uuid.UUID) -> Contact:
     """Try this contact before the person's others"""

@@ -27,7 +27,7 @@ from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web import trail
+from service.web import held, trail
 from service.web.auth import (
     begin_half,
     begin_session,
@@ -132,6 +132,15 @@ def confirm() -> ResponseReturnValue:
 
 def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
     return render_template("signin/confirm.html", problems=problems, next=_next())
+
+
+@blueprint.get("/confirm/go-on")
+@staff_only(Right.OWN, fresh="signin.go_on")
+def go_on() -> ResponseReturnValue:
+    """Send on the form that waited meanwhile."""
+    with read_session(services().engine) as db:
+        waited = held.held(db, signed_in().id, services().door_clock.now())
+    return redirect(HOME, 303) if waited is None else render_template("signin/held.html", held=waited)
 
 
 @blueprint.post("/signout")

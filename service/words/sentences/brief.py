@@ -56,6 +56,7 @@ from service.domain.tasks import (
     LongSilence,
     NobodyToReach,
     NumberToCheck,
+    PhoneUntold,
     SafetyAnswered,
     StartTexted,
     TaskFacts,
@@ -496,6 +497,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("Texted START, no consent on record")
         case NumberToCheck():
             return say.gettext("Telephone number to check")
+        case PhoneUntold():
+            return say.gettext("Another phone for their notices")
         case ContactDue():
             return record.contact_briefly(say, facts.contact, overdue=facts.is_overdue, most_words=MOST_WORDS)
         case ContactBroke():

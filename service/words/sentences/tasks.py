@@ -29,6 +29,7 @@ from service.domain.tasks import (
     NobodyToReach,
     NumberToCheck,
     PatientWrote,
+    PhoneUntold,
     ReferenceProposed,
     SafetyAnswered,
     StaffStopped,
@@ -83,6 +84,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _start(say, facts)
         case NumberToCheck():
             return _check_number(say, facts)
+        case PhoneUntold():
+            return _phone(say, facts)
         case WordsUnsent():
             return say.gettext(
                 "What was written to them by hand was not sent: “%(words)s” Tell them another way.", words=facts.words
@@ -394,6 +397,17 @@ def _check_number(say: Language, facts: NumberToCheck) -> str:
         )
     )
     return " ".join(sentences)
+
+
+def _phone(say: Language, facts: PhoneUntold) -> str:
+    if facts.whose is Whose.CAREGIVER:
+        ask = say.gettext("Please ask the caregiver whether it was they.")
+    else:
+        ask = say.gettext("Please ask them whether it was they.")
+    set_up = say.gettext(
+        "Another phone gets their notices now, set up by a link, and they have no other way to be told."
+    )
+    return f"{set_up} {ask}"
 
 
 def _number(say: Language, whose: Whose) -> str:

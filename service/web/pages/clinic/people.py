@@ -25,10 +25,10 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState, StepKind
 from service.enrolling import people as enrolling_people
 from service.store.session import read_session
-from service.store.tables import Caregiver, Contact, Patient, Plan
+from service.store.tables import Caregiver, Clinic, Contact, Patient, Plan
 from service.web import forms
 from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
-from service.web.frame import page_language
+from service.web.frame import at_clock, page_language
 from service.web.pages.clinic import refusals
 from service.web.pages.clinic.mending import NEVER, Never
 from service.web.services import services
@@ -49,6 +49,7 @@ class Way:
     may_be_first: bool
     address: str
     is_phone: bool  # for notices: set up by its own link, and not by typing
+    since: str  # when it last began to lead elsewhere, or a phone was set up; empty for one that never changed
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
         .order_by(Contact.position, Contact.created_at, Contact.id)
     ):
         held[contact.caregiver_id].append(contact)
-    region = enrolling_people.region_of(own_clinic(session))
+    clinic = own_clinic(session)
     agreed: set[uuid.UUID | None] = {None} if contacts.patients_who_agreed(session, [patient_id]) else set()
     agreed |= contacts.caregivers_who_agreed(session, [patient_id])
     nudges = _asks_caregivers(session, patient_id)
@@ -96,7 +97,7 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
         tuple(
             Reached(
                 one,
-                tuple(_way(contact, held[key], region) for contact in held[key]),
+                tuple(_way(contact, held[key], clinic) for contact in held[key]),
                 _never(key in agreed, held[key], one, nudges),
             )
             for one, key in ((one, one.id if one else None) for one in (None, *caregivers))
@@ -123,7 +124,7 @@ def make_link(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 
 @contacts_blueprint.post("/<uuid:contact_id>/first")
-@staff_only(Right.ENROL)
+@staff_only(Right.ENROL, fresh="clinic.patient.page")
 def put_first(patient_id: uuid.UUID, contact_id: uuid.UUID) -> ResponseReturnValue:
     """Try this contact before the person's others."""
     with staff_act() as act:
@@ -182,7 +183,8 @@ def _back(patient_id: uuid.UUID) -> ResponseReturnValue:
     return redirect(url_for("clinic.patient.page", patient_id=patient_id, _anchor="ways"), 303)
 
 
-def _way(contact: Contact, held: list[Contact], region: str | None) -> Way:
+def _way(contact: Contact, held: list[Contact], clinic: Clinic) -> Way:
+    region = enrolling_people.region_of(clinic)
     words = title(page_language(), contact.channel)
     if contact.channel is not Channel.WEBPUSH:
         shown = contact.address
@@ -199,7 +201,16 @@ def _way(contact: Contact, held: list[Contact], region: str | None) -> Way:
     elif contact.channel not in services().transports:
         trouble = gettext("not used: this service is not set up to send that way")
     may_be_first = works and contact is not working[0]
-    return Way(contact.id, words, trouble, may_be_first, contact.address, contact.channel is Channel.WEBPUSH)
+    is_phone = contact.channel is Channel.WEBPUSH
+    return Way(contact.id, words, trouble, may_be_first, contact.address, is_phone, _since(contact, clinic.zone))
+
+
+def _since(contact: Contact, zone: str) -> str:
+    if contact.changed_at is not None:
+        return str(gettext("changed %(when)s", when=at_clock(page_language(), contact.changed_at, zone)))
+    if contact.channel is Channel.WEBPUSH:
+        return str(gettext("set up %(when)s", when=at_clock(page_language(), contact.created_at, zone)))
+    return ""
 
 
 def _never(has_agreed: bool, held: list[Contact], caregiver: Caregiver | None, nudges: bool) -> Never | None:

@@ -34,7 +34,7 @@ from service.web.api.enrolment import HelperIn, helper_of
 from service.web.api.people import BeginIn, ConsentIn, PatientChange
 from service.web.api.plans import ContextTagIn, LimitsIn, PauseIn, PlanIn, ReferenceIn, new_plan
 from service.web.api.transfers import TransferIn
-from service.web.auth import is_fresh, own, own_clinic, own_patient, signed_in, staff_act, staff_only, to_confirm
+from service.web.auth import own, own_clinic, own_patient, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import enrol, followup, inputs, refusals
 from service.web.pages.clinic.inputs import Form, Input
@@ -186,12 +186,18 @@ def end(patient_id: uuid.UUID) -> ResponseReturnValue:
     return redirect(url_for("clinic.patient.page", patient_id=patient_id), 303)
 
 
+@blueprint.post("/contacts", defaults={"name": "contacts"}, endpoint="reach")
+@blueprint.post("/caregivers", defaults={"name": "caregivers"}, endpoint="reach")
+@staff_only(Right.ENROL, fresh="clinic.patient.upkeep.page")
+def reach(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
+    """Where links are sent to, and to whom else: set by somebody who showed lately that it is they."""
+    return _written(patient_id, name, WRITES[name])
+
+
 @blueprint.post("/<name>")
 @staff_only(Right.ENROL)
 def write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
-    """One of the other forms. Where links are sent to is mended by somebody who showed lately that it is they."""
-    if name == "contacts" and forms.text("mend") and not is_fresh(signed_in()):
-        return to_confirm("clinic.patient.upkeep.page")
+    """One of the other forms."""
     return _written(patient_id, name, WRITES.get(name) or abort(404))
 
 

@@ -1,0 +1,54 @@
+"""A form that waits while its person shows once more that it is they.
+
+Promises that what was typed is sent on to where it was meant to go, once, by the same person alone, and is kept
+nowhere else meanwhile. A file cannot wait, nor what is too long for a draft (`reviewing.drafts`): it is sent anew.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+from datetime import datetime
+
+from flask import request
+from sqlalchemy.orm import Session
+
+from service.domain.validation import Refused
+from service.reviewing import drafts
+from service.store.audit import Act
+
+FORM = "held"  # the one draft that is of no page; also the field by which a form shows that it had waited
+TOKEN = "csrf_token"  # noqa: S105 - the name of a field; the page that sends the form on has a token of its own
+
+
+@dataclass(frozen=True)
+class Held:
+    path: str
+    fields: list[tuple[str, str]]
+
+
+def hold(act: Act, staff_id: uuid.UUID) -> bool:
+    """Keep the form of this request. Whether it could be kept whole."""
+    fields = [(name, value) for name, value in request.form.items(multi=True) if name not in {TOKEN, FORM}]
+    if request.files:
+        return False
+    try:
+        typed = {"path": request.full_path.rstrip("?"), "fields": json.dumps(fields, ensure_ascii=False)}
+        drafts.keep(act, staff_id, FORM, typed)
+    except Refused:
+        return False
+    return True
+
+
+def held(session: Session, staff_id: uuid.UUID, now: datetime) -> Held | None:
+    """The form of this person that waits."""
+    found = drafts.of_staff(session, staff_id, now).get(FORM)
+    return (
+        None if found is None else Held(found["path"], [(name, value) for name, value in json.loads(found["fields"])])
+    )
+
+
+def let_go(session: Session, staff_id: uuid.UUID) -> None:
+    """The form was sent on."""
+    drafts.drop(session, staff_id, FORM)

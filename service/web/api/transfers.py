@@ -66,7 +66,7 @@ def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
         return part_of(transfers.of_clinic(session, g.clinic_id), query)
 
 
-@blueprint.post("/patients/<uuid:patient_id>/transfers", allowed=needs(Scope.ENROL))
+@blueprint.post("/patients/<uuid:patient_id>/transfers", allowed=needs(Scope.ENROL, fresh=True))
 @blueprint.writes(TransferOut, 201, takes=TransferIn)
 def ask(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Transfer:
     """Ask another clinic to take the patient over. The consent is recorded with it; nothing moves before it accepts."""

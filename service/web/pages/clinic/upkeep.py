@@ -188,9 +188,10 @@ def end(patient_id: uuid.UUID) -> ResponseReturnValue:
 
 @blueprint.post("/contacts", defaults={"name": "contacts"}, endpoint="reach")
 @blueprint.post("/caregivers", defaults={"name": "caregivers"}, endpoint="reach")
+@blueprint.post("/transfer", defaults={"name": "transfer"}, endpoint="reach")
 @staff_only(Right.ENROL, fresh="clinic.patient.upkeep.page")
 def reach(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
-    """Where links are sent to, and to whom else: set by somebody who showed lately that it is they."""
+    """Where links are sent to, to whom else, and who takes over: by somebody who showed lately that it is they."""
     return _written(patient_id, name, WRITES[name])
 
 

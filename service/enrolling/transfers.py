@@ -80,7 +80,7 @@ DECIDED = (Reference, Limits, GoalRow, ResultLimitRow, Acceptance)
 
 
 @dataclass(frozen=True)
-class Asked:
+class TransferShown:
     """One transfer as either clinic reads it: from which to which."""
 
     transfer: Transfer
@@ -93,7 +93,7 @@ def destinations(session: Session, clinic_id: uuid.UUID) -> Sequence[Clinic]:
     return session.scalars(select(Clinic).where(Clinic.id != clinic_id).order_by(Clinic.name, Clinic.id)).all()
 
 
-def of_clinic(session: Session, clinic_id: uuid.UUID, transfer_id: uuid.UUID | None = None) -> list[Asked]:
+def of_clinic(session: Session, clinic_id: uuid.UUID, transfer_id: uuid.UUID | None = None) -> list[TransferShown]:
     """Transfers from this clinic and to it, the newest first; or the one named, if it is one of them."""
     there = select(Clinic.id, Clinic.name).subquery()
     query = (
@@ -105,7 +105,7 @@ def of_clinic(session: Session, clinic_id: uuid.UUID, transfer_id: uuid.UUID | N
     )
     if transfer_id is not None:
         query = query.where(Transfer.id == transfer_id)
-    return [Asked(*row) for row in session.execute(query)]
+    return [TransferShown(*row) for row in session.execute(query)]
 
 
 @dataclass(frozen=True)
@@ -137,7 +137,7 @@ def offered(session: Session, transfer: Transfer) -> Offered:
     )
 
 
-def waiting(session: Session, patient_id: uuid.UUID) -> Asked | None:
+def waiting(session: Session, patient_id: uuid.UUID) -> TransferShown | None:
     """The transfer of this patient that was asked for and is not answered."""
     found = session.scalar(
         select(Transfer).where(Transfer.patient_id == patient_id, Transfer.state == TransferState.ASKED)

@@ -208,6 +208,7 @@ def test_until_it_is_accepted_nothing_moves(two: Two) -> None:
     assert two.tasks(two.physician) == []
     with pytest.raises(Refused):
         two.does(two.physician, transfers.accept, transfer, "S-7")
+    world.advance(minutes=1)
     again = two.asks()
     two.does(two.nurse, transfers.call_back, again)
     with read_session(world.engine) as session:

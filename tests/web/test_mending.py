@@ -24,7 +24,7 @@ from service.domain.vocabulary import ConsentKind, Role, SilenceCause, StepKind
 from service.enrolling import transfers
 from service.store.session import write_session
 from service.store.tables import Caregiver, Clinic, Patient
-from service.web.pages.clinic.mending import NEVER, OF_REASON, OF_TASK, Never, Place, places
+from service.web.pages.clinic.mending import NEVER, OF_REASON, OF_TASK, Never, Spot, spots
 from tests.builder import building
 from tests.web.conftest import House
 
@@ -46,7 +46,7 @@ def test_every_reason_has_its_places_or_none_on_purpose() -> None:
 def test_every_place_is_a_part_of_a_page(house: House) -> None:
     """But the two that are there only while something is to be decided, which have tests of their own."""
     with house.app.test_request_context():
-        for place in set(Place) - {Place.PROPOSED, Place.TRANSFER, Place.BEGIN}:
+        for place in set(Spot) - {Spot.PROPOSED, Spot.TRANSFER, Spot.BEGIN}:
             endpoint, part, _ = place.value
             whose = {"patient_id": house.patient_id} if endpoint.startswith("clinic.patient.") else {}
             path = house.app.url_for(endpoint, **whose)
@@ -68,7 +68,7 @@ def test_what_the_inbox_and_the_patients_page_tell_leads_to_its_field(house: Hou
     upkeep = f"/clinic/patients/{house.patient_id}/upkeep"
     for path in ("/clinic/inbox", f"/clinic/patients/{house.patient_id}"):
         text = page(house, path)
-        wanted = {f"{upkeep}#{place.value[1]}" for one in facts for place in places(one)}
+        wanted = {f"{upkeep}#{place.value[1]}" for one in facts for place in spots(one)}
         assert wanted == {f"{upkeep}#{part}" for part in ("plan", "contacts", "consents")}
         assert all(f'href="{one}"' in text for one in wanted), path
 

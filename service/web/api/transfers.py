@@ -11,7 +11,7 @@ from marshmallow import Schema, fields
 
 from service.domain.vocabulary import Scope
 from service.enrolling import transfers
-from service.enrolling.transfers import Asked
+from service.enrolling.transfers import TransferShown
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Transfer
 from service.web.api.base import Blueprint, part_of, shows, text
@@ -45,7 +45,9 @@ class DeclineIn(Schema):
 
 WHAT = "id patient_id name clinic_ref clinic_id to_clinic_id state reason asked_at settled_at"
 TransferOut = shows("TransferOut", Transfer, WHAT)
-AskedOut = shows("AskedOut", Asked, "from_clinic to_clinic", transfer=fields.Nested(TransferOut, dump_only=True))
+TransferShownOut = shows(
+    "TransferShownOut", TransferShown, "from_clinic to_clinic", transfer=fields.Nested(TransferOut, dump_only=True)
+)
 DestinationOut = shows("DestinationOut", Clinic, "id name")
 TakenOverOut = shows("TakenOverOut", Patient, PATIENT)
 
@@ -59,7 +61,7 @@ def destinations(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.get("/transfers", allowed=reads(Scope.ENROL))
-@blueprint.lists(AskedOut)
+@blueprint.lists(TransferShownOut)
 def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
     """Transfers from this clinic and to it, the newest first."""
     with read_session(services().engine) as session:

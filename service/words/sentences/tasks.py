@@ -98,12 +98,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _broke(say, facts)
         case ContactDue():
             return _contact_due(say, facts)
-        case ChemistryWanted():
-            return _sentence(record.due(say, facts.due, facts.due.due_on))
-        case ResultBeyond():
-            return _sentence(record.beyond(say, facts))
-        case GoalOver():
-            return _goal_over(say, facts.aim)
+        case ChemistryWanted() | ResultBeyond() | GoalOver():
+            return _of_record(say, facts)
         case TransferAsked() | TransferAnswered() | TakenOver():
             return _transfer(say, facts)
         case ReferenceProposed():
@@ -119,6 +115,16 @@ def task(say: Language, facts: TaskFacts) -> str:
 def _contact_due(say: Language, facts: ContactDue) -> str:
     today = facts.contact.due_on + timedelta(days=1) if facts.is_overdue else facts.contact.due_on
     return _sentence(record.contacting(say, facts.contact, today))
+
+
+def _of_record(say: Language, facts: ChemistryWanted | ResultBeyond | GoalOver) -> str:
+    match facts:
+        case ChemistryWanted():
+            return _sentence(record.due(say, facts.due, facts.due.due_on))
+        case ResultBeyond():
+            return _sentence(record.beyond(say, facts))
+        case GoalOver():
+            return _goal_over(say, facts.aim)
 
 
 def _goal_over(say: Language, aim: Aim) -> str:

@@ -25,7 +25,7 @@ from service.web.auth import signed_in
 _ = lazy_gettext
 
 
-class Place(Enum):
+class Spot(Enum):
     """A part of a page: its endpoint, the part's mark, and what it is called. One of a patient's knows whose."""
 
     CONTACTS = ("clinic.patient.upkeep.page", "contacts", _("Contacts"))
@@ -65,10 +65,10 @@ NEVER = {
     Never.NO_WAY: _("Never asked: no way to reach them works."),
     Never.NO_STEP: _("Never asked: no follow-up step of this patient asks a caregiver."),
 }
-P = Place
-CALL: tuple[Place, ...] = ()  # somebody is to be called, or has only to be read
-OPERATOR: tuple[Place, ...] = ()  # whoever runs the service mends it
-OF_TASK: Mapping[type, tuple[Place, ...]] = {
+P = Spot
+CALL: tuple[Spot, ...] = ()  # somebody is to be called, or has only to be read
+OPERATOR: tuple[Spot, ...] = ()  # whoever runs the service mends it
+OF_TASK: Mapping[type, tuple[Spot, ...]] = {
     tasks.LongSilence: CALL,  # by its cause, below
     tasks.NobodyToReach: (P.CONTACTS,),
     tasks.SafetyAnswered: CALL,
@@ -102,7 +102,7 @@ OF_TASK: Mapping[type, tuple[Place, ...]] = {
     tasks.TransferAnswered: (P.TRANSFER,),
     tasks.TakenOver: (P.PLAN, P.CONTACTS, P.LIMITS, P.REFERENCE, P.GOAL),
 }
-OF_REASON: Mapping[StrEnum, tuple[Place, ...]] = {
+OF_REASON: Mapping[StrEnum, tuple[Spot, ...]] = {
     SilenceCause.NOT_ASKED: (P.PLAN, P.CONTACTS, P.CONSENTS),
     SilenceCause.NOT_DELIVERED: (P.CONTACTS,),
     SilenceCause.UNCERTAIN: (P.CONTACTS,),
@@ -129,11 +129,11 @@ OF_REASON: Mapping[StrEnum, tuple[Place, ...]] = {
 }  # fmt: skip
 
 
-def places(reason: object) -> tuple[Place, ...]:
+def spots(reason: object) -> tuple[Spot, ...]:
     """Where that is mended. What is no task, cause or lack, such as a signal, is mended nowhere."""
     match reason:
         case OpenTask():
-            return places(reason.facts)
+            return spots(reason.facts)
         case StillSilent():
             return OF_REASON[reason.silence.cause]
         case tasks.LongSilence():
@@ -146,15 +146,15 @@ def places(reason: object) -> tuple[Place, ...]:
 def mending(reason: object, patient_id: uuid.UUID | None) -> list[tuple[str, str]]:
     """What the places are called, and their addresses: those that whoever is signed in may open."""
     found = []
-    for place in places(reason):
+    for place in spots(reason):
         endpoint, part, called = place.value
         of_patient = endpoint.startswith("clinic.patient.")
         if (of_patient and patient_id is None) or not signed_in().may(_needs(endpoint)):
             continue
         whose: dict[str, Any] = {"patient_id": patient_id} if of_patient else {}
-        if place is Place.TRANSFER:
+        if place is Spot.TRANSFER:
             whose = {"transfer_id": getattr(reason, "transfer", None)}
-        if place is Place.UNCERTAIN:
+        if place is Spot.UNCERTAIN:
             whose = {"state": "uncertain"}
         found.append((str(called), url_for(endpoint, _anchor=part or None, **whose)))
     return found

@@ -42,6 +42,7 @@ from service.store import outbox, panel
 from service.store.audit import SYSTEM, Act
 from service.store.tables import (
     Acceptance,
+    AccessLine,
     Base,
     Caregiver,
     Clinic,
@@ -67,8 +68,10 @@ from service.store.tables import (
 
 LONGEST_REASON = 400
 MOVED = "moved_to_another_clinic"
-# What stays where it was signed, or tells of both.
-STAYS = frozenset({SignOff.__table__, SignOffWithdrawal.__table__, ReviewAddition.__table__, Transfer.__table__})
+# What stays where it was signed or who opened it worked, or tells of both.
+STAYS = frozenset(
+    {SignOff.__table__, SignOffWithdrawal.__table__, ReviewAddition.__table__, Transfer.__table__, AccessLine.__table__}
+)
 # The worker holds one of these rows while it writes what follows from it.
 HELD_BY_WORKER = (
     (Plan, Plan.active),

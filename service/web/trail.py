@@ -54,12 +54,14 @@ STATED: Mapping[str, Opened | None] = {
     "api_watching.silences": Opened.LIST, "api_watching.replies": Opened.LIST, "api_watching.messages": Opened.LIST,
     "api_watching.tasks": Opened.LIST, "api_readings.record_batch": Opened.LIST,
     "api_record.enter_results_batch": Opened.LIST,
-    # figures of the whole clinic:
-    "clinic.measures.page": NOTHING, "api_review.measures": NOTHING,
+    "clinic.transfers.page": Opened.LIST, "api_transfers.list_transfers": Opened.LIST,
+    # figures of the whole clinic, and what tells of clinics alone:
+    "clinic.measures.page": NOTHING, "api_review.measures": NOTHING, "api_transfers.destinations": NOTHING,
     # of one, whom the row in the address belongs to:
     "clinic.inbox.": Opened.RECORD, "clinic.sent.": Opened.RECORD, "clinic.review.take_back": Opened.RECORD,
     "api_review.": Opened.RECORD, "api_watching.": Opened.RECORD, "api_plans.": Opened.RECORD,
     "api_record.": Opened.RECORD, "api_readings.record_one": Opened.RECORD,
+    "clinic.transfers.": Opened.RECORD, "api_transfers.": Opened.RECORD,
     # of one who is about to be:
     "clinic.enrol.": Opened.RECORD, "api_enrolment.": Opened.RECORD, "api_patients.enrol": Opened.RECORD,
 }  # fmt: skip

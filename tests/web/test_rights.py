@@ -39,7 +39,8 @@ OPEN = {
     "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
 }  # fmt: skip
 
-FIGURES = {"clinic.measures.page", "api_review.measures"}  # of the whole clinic, no patient's
+# Of the whole clinic, or of clinics alone: no patient in them.
+FIGURES = {"clinic.measures.page", "api_review.measures", "api_transfers.destinations"}
 
 # Said a second time, from the task and not from the code: what a path must need, wherever it is served.
 MUST = (

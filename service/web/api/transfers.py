@@ -14,6 +14,7 @@ from service.enrolling import transfers
 from service.enrolling.transfers import TransferShown
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Transfer
+from service.web import trail
 from service.web.api.base import Blueprint, part_of, shows, text
 from service.web.api.guards import Call, needs, reads
 from service.web.api.people import PATIENT
@@ -65,7 +66,9 @@ def destinations(query: dict[str, Any]) -> dict[str, Any]:
 def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
     """Transfers from this clinic and to it, the newest first."""
     with read_session(services().engine) as session:
-        return part_of(transfers.of_clinic(session, g.clinic_id), query)
+        found = transfers.of_clinic(session, g.clinic_id)
+    trail.of_many(len({one.transfer.patient_id for one in found}))
+    return part_of(found, query)
 
 
 @blueprint.post("/patients/<uuid:patient_id>/transfers", allowed=needs(Scope.ENROL, fresh=True))

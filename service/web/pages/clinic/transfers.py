@@ -18,7 +18,7 @@ from service.domain.vocabulary import TransferState
 from service.enrolling import transfers
 from service.store.audit import Act
 from service.store.session import read_session
-from service.web import forms
+from service.web import forms, trail
 from service.web.auth import own_clinic, staff_act, staff_only
 from service.web.pages.clinic import refusals
 from service.web.services import services
@@ -32,6 +32,7 @@ def page() -> ResponseReturnValue:
     """All of them, the newest first."""
     with read_session(services().engine) as session:
         found = transfers.of_clinic(session, g.clinic_id)
+        trail.of_many(len({one.transfer.patient_id for one in found}))
         return render_template("clinic/transfers.html", found=found, zone=own_clinic(session).zone)
 
 
@@ -47,6 +48,7 @@ def _one(transfer_id: uuid.UUID) -> str:
         found = transfers.of_clinic(session, g.clinic_id, transfer_id)
         if not found:
             abort(404)
+        trail.of_patient(found[0].transfer.patient_id)
         is_asked = found[0].transfer.to_clinic_id == g.clinic_id
         waits = found[0].transfer.state is TransferState.ASKED
         return render_template(
@@ -102,5 +104,6 @@ def _done(transfer_id: uuid.UUID, do: Callable[[Act], object], told: str) -> Res
         return _one(transfer_id), 422
     flash(told, "good")
     if isinstance(patient_id, uuid.UUID):
+        trail.of_patient(patient_id)
         return redirect(url_for("clinic.patient.upkeep.page", patient_id=patient_id), 303)
     return redirect(url_for("clinic.transfers.page"), 303)

@@ -68,10 +68,8 @@ from service.store.tables import (
 
 LONGEST_REASON = 400
 MOVED = "moved_to_another_clinic"
-# What stays where it was signed or who opened it worked, or tells of both.
-STAYS = frozenset(
-    {SignOff.__table__, SignOffWithdrawal.__table__, ReviewAddition.__table__, Transfer.__table__, AccessLine.__table__}
-)
+# What stays: what was signed, who opened what, and the transfers, which tell of both.
+STAYS = frozenset(one.__table__ for one in (SignOff, SignOffWithdrawal, ReviewAddition, AccessLine, Transfer))
 # The worker holds one of these rows while it writes what follows from it.
 HELD_BY_WORKER = (
     (Plan, Plan.active),

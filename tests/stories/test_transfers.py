@@ -134,6 +134,19 @@ def test_nothing_is_sent_twice_or_missed_on_the_day_of_a_transfer(two: Two) -> N
             "patient_limits", "caregiver_replies", "silences"} <= {name for name, owners in after.items() if owners}  # fmt: skip
 
 
+def test_every_table_of_a_patient_is_known_to_move_or_to_stay() -> None:
+    """A new one moves: add it here, or to what stays."""
+    assert {str(table) for table in transfers.STAYS} == {
+        "sign_offs", "sign_off_withdrawals", "review_additions", "access_lines", "transfers",
+    }  # fmt: skip
+    assert {table.name for table in transfers.tables_that_move()} == {
+        "acceptances", "adjustments", "caregiver_replies", "caregivers", "checkins", "consents", "contacts",
+        "context_tags", "conversations", "episode_closings", "events", "goals", "link_keys", "medicines", "messages",
+        "moves", "next_contacts", "no_results", "panel_rows", "patient_limits", "patient_references", "pauses",
+        "persons", "plans", "readings", "result_limits", "results", "signals", "silences", "steps", "tasks", "windows",
+    }  # fmt: skip
+
+
 def test_a_text_to_the_old_line_is_for_whoever_looks_after_them(two: Two) -> None:
     world, asha = two.world, two.asha
     refs = itertools.count()

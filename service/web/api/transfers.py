@@ -82,24 +82,26 @@ def ask(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Transfer:
 @blueprint.writes(TransferOut)
 def call_back(call: Call, transfer_id: uuid.UUID) -> Transfer:
     """Ask no longer; for the clinic that asked."""
-    return _found(lambda: transfers.call_back(call.act, transfer_id))
+    return _found(call, transfer_id, lambda: transfers.call_back(call.act, transfer_id))
 
 
 @blueprint.post("/transfers/<uuid:transfer_id>/accept", allowed=needs(Scope.ENROL))
 @blueprint.writes(TakenOverOut, takes=AcceptIn)
 def accept(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Patient:
     """Take the patient over, with all that is recorded; for the clinic that was asked."""
-    return _found(lambda: transfers.accept(call.act, transfer_id, new["clinic_ref"]))
+    return _found(call, transfer_id, lambda: transfers.accept(call.act, transfer_id, new["clinic_ref"]))
 
 
 @blueprint.post("/transfers/<uuid:transfer_id>/decline", allowed=needs(Scope.ENROL))
 @blueprint.writes(TransferOut, takes=DeclineIn)
 def decline(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Transfer:
     """Do not take the patient over, with the reason; for the clinic that was asked."""
-    return _found(lambda: transfers.decline(call.act, transfer_id, new["reason"]))
+    return _found(call, transfer_id, lambda: transfers.decline(call.act, transfer_id, new["reason"]))
 
 
-def _found(do: Callable[[], T]) -> T:
+def _found(call: Call, transfer_id: uuid.UUID, do: Callable[[], T]) -> T:
+    for one in transfers.of_clinic(call.session, g.clinic_id, transfer_id):
+        trail.of_patient(one.transfer.patient_id)
     try:
         return do()
     except LookupError:

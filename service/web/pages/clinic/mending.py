@@ -87,6 +87,7 @@ OF_TASK: Mapping[type, tuple[Spot, ...]] = {
     tasks.StaffStopped: (P.COLLEAGUES,),
     tasks.StartTexted: (P.CONSENTS,),
     tasks.NumberToCheck: (P.CONTACTS,),
+    tasks.PhoneUntold: (P.CONTACTS,),
     tasks.WordingFailed: (P.WORDINGS,),
     tasks.ChannelMissing: OPERATOR,
     tasks.ContactBroke: (P.CONTACTS,),

@@ -90,6 +90,8 @@ def _done(transfer_id: uuid.UUID, do: Callable[[Act], object], told: str) -> Res
     """What came of it; then to the patient, where `do` says of which, or to the list."""
     try:
         with staff_act() as act:
+            for found in transfers.of_clinic(act.session, act.clinic_id, transfer_id):
+                trail.of_patient(found.transfer.patient_id)
             patient_id = do(act)
     except LookupError:
         abort(404)

@@ -25,9 +25,10 @@ from service.links import Links
 from service.store.access import Trail
 from service.store.troubles import trouble_of
 from service.transports.base import Transport
+from service.transports.openid import OpenId
 from service.web import auth, callbacks, frame, health, problems, security, trail, transfer
 from service.web.api import register
-from service.web.pages import calendar, demo, phone, push, signin
+from service.web.pages import calendar, demo, hospital, phone, push, signin
 from service.web.pages.clinic import panel
 from service.web.pages.opening import LinkClosed
 from service.web.services import Services
@@ -76,7 +77,7 @@ def create_app(
     _protect_forms(app)
     register.install(app)
     app.before_request(problems.check_content_type)
-    for pages in (health, callbacks, signin, phone, push, calendar, panel):
+    for pages in (health, callbacks, signin, hospital, phone, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)
@@ -104,15 +105,17 @@ def hand_in(
 ) -> None:
     """Give the application all that its views work with, in place of what it had."""
     machine_clock = SystemClock()
+    door_clock = machine_clock if settings.demo else clock
     app.extensions["neaptide"] = Services(
         settings=settings,
         engine=engine,
         clock=clock,
-        door_clock=machine_clock if settings.demo else clock,
+        door_clock=door_clock,
         machine_clock=machine_clock,
         transports=transports,
         links=Links(settings.base_url, settings.secret_key),
         trail=Trail(engine, clock.now),
+        openid=OpenId(door_clock.now, settings.sign_in_hosts, settings.proxy),
         at_terminal=at_terminal,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
@@ -18,6 +19,7 @@ from service.domain.validation import LOOPBACK, Refused, checked_url
 
 OURS = "NEAPTIDE_"
 OF_THE_TESTS = ("NEAPTIDE_TEST_", "NEAPTIDE_REQUIRE_")
+SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -50,6 +52,9 @@ class Settings:
     push_key: str  # NEAPTIDE_PUSH_KEY: private key (P-256, base64url) that signs web push; empty is none
     push_contact: str  # NEAPTIDE_PUSH_CONTACT: mailto: or https: address at which a push service reaches the operator
     ping_url: str  # NEAPTIDE_PING_URL: asked once a minute while the worker is well; a watcher misses it otherwise
+    sign_in_hosts: tuple[
+        str, ...
+    ]  # NEAPTIDE_SIGN_IN_HOSTS: inside our own network, where hospitals' sign-in may be asked
     proxy: str  # NEAPTIDE_PROXY: HTTP proxy for the gateway, push services and the ping; empty is straight out
 
     @classmethod
@@ -73,6 +78,7 @@ class Settings:
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             trail_months=int(_number(env, "NEAPTIDE_TRAIL_MONTHS", default=72, least=1, most=240)),
+            sign_in_hosts=_sign_in_hosts(env),
             **_providers(env),
         )
 
@@ -251,6 +257,16 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
     if given["push_key"] and not given["push_contact"].startswith(("mailto:", "https://")):
         raise Refused("NEAPTIDE_PUSH_CONTACT", given["push_contact"], "a mailto: or https: address")
     return given | {"mail_security": security}
+
+
+def _sign_in_hosts(env: Mapping[str, str]) -> tuple[str, ...]:
+    given = env.get("NEAPTIDE_SIGN_IN_HOSTS", "")
+    hosts = tuple(one.strip().lower() for one in given.split(",") if one.strip())
+    if not all(SIGN_IN_HOST.fullmatch(one) for one in hosts):
+        raise Refused(
+            "NEAPTIDE_SIGN_IN_HOSTS", given, "hosts with commas between them, such as login.hospital.example:8443"
+        )
+    return hosts
 
 
 def _proxy(given: str) -> None:

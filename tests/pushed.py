@@ -17,7 +17,8 @@ from py_vapid import Vapid02
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import Channel
-from service.transports.webpush import WebPush, is_public
+from service.transports.outside import is_public
+from service.transports.webpush import WebPush
 from tests.answering import Lasting, answering
 from tests.house import House, open_house
 

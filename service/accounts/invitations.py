@@ -1,6 +1,7 @@
-"""How somebody comes to a password of their own: by a link that was made for them.
+"""How somebody comes to a password of their own, or to the hospital's sign-in: by a link that was made for them.
 
-Promises that no one but the person who opens the link sets a password, that a link works once, ends by
+Promises that no one but the person who opens the link sets a password, that whoever takes it up starts anew by one of
+the two and the other is let go, that a link works once, ends by
 itself, and ends when a newer one is made; the database keeps its key's SHA-256. The same link serves the
 first time and the forgotten password.
 """
@@ -13,13 +14,14 @@ from datetime import datetime, timedelta
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.accounts import hashing
+from service.accounts import hashing, hospital
 from service.accounts.keys import hash_of
-from service.accounts.staff import hashes_beside, names_of, set_password
+from service.accounts.staff import end_password, hashes_beside, names_of, set_password
 from service.domain.validation import Refused
 from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Staff, StaffInvitation
+from service.transports.openid import Said
 
 LASTS = timedelta(days=7)  # our own number
 ACCEPTED = "a link that was not used yet, nor made too long ago"
@@ -65,8 +67,24 @@ def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
         if staff is None:
             raise Refused("key", "(hidden)", ACCEPTED)
         _end_others(session, staff, now)
+        hospital.let_go(staff)
         set_password(act_of(session, staff, now), staff, made)
         return staff
+
+
+def take_up_by_hospital(session: Session, key: str, said: Said, address: str | None, now: datetime) -> Staff:
+    """Whoever was invited comes in by the hospital's sign-in from now on; a password of before opens nothing more.
+
+    Raises Refused for a link that works no more, and as `hospital.join` does.
+    """
+    staff = invited(session, key, now, locked=True)
+    if staff is None:
+        raise Refused("key", "(hidden)", ACCEPTED)
+    act = act_of(session, staff, now)
+    hospital.join(act, staff, said, address)
+    _end_others(session, staff, now)
+    end_password(act, staff)
+    return staff
 
 
 def _end_others(session: Session, staff: Staff, now: datetime) -> None:

@@ -34,14 +34,25 @@ class SignedIn:
 
 
 def begin_session(
-    session: Session, staff: Staff, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
+    session: Session,
+    staff: Staff,
+    now: datetime,
+    origin: Origin,
+    instead_of: uuid.UUID | None = None,
+    *,
+    by_hospital: bool = False,
+    had_second_step: bool = False,
 ) -> SignedIn:
-    """Write that a browser is signed in, in place of its session before; the account's that ran out go."""
+    """Write that a browser is signed in, in place of its session before; the account's that ran out go.
+
+    `by_hospital`: its person came by the hospital's own sign-in, which counts as the second step where that is said.
+    """
     is_over = (StaffSession.staff_id == staff.id) & ~is_good(now)
     session.execute(delete(StaffSession).where(is_over | (StaffSession.id == instead_of)))
     begun = StaffSession(
         staff_id=staff.id, begun_at=now, seen_at=now, confirmed_at=now,
         address=origin.address[:45], browser=origin.browser[:60],
+        by_hospital=by_hospital, had_second_step=had_second_step,
     )  # fmt: skip
     session.add(begun)
     session.flush()

@@ -17,7 +17,7 @@ from enum import StrEnum
 
 from sqlalchemy import Engine, select
 
-from service.accounts import factors, hashing, throttle
+from service.accounts import factors, hashing, hospital, throttle
 from service.accounts.sessions import SignedIn, begin_session
 from service.accounts.throttle import Origin
 from service.domain.validation import storable
@@ -114,8 +114,9 @@ def check(
         if wait := throttle.wait_of(session, place, now):
             return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at(accounts))
         failure = throttle.count_failure(session, place, now)
+        closed = hospital.closed_to_passwords(session, accounts)
     try:
-        meant = [one for one in accounts if of in {None, one.id}]
+        meant = [one for one in accounts if of in {None, one.id} and one.id not in closed]
         good = hashing.matching([one.password_hash for one in meant], password)
         found = next((one for one in meant if one.password_hash in good), None)
     except hashing.Busy:

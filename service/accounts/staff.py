@@ -11,6 +11,7 @@ from collections.abc import Collection
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.accounts.hospital import let_go
 from service.accounts.sessions import end_sessions
 from service.accounts.throttle import forget_everywhere
 from service.domain import validation
@@ -77,6 +78,15 @@ def set_password(act: Act, staff: Staff, password_hash: str) -> None:
     act.note("staff.set_password", staff)
 
 
+def end_password(act: Act, staff: Staff) -> None:
+    """No password opens the account: its person has just come in another way. Every session of it ends."""
+    staff.password_hash, staff.password_set_at = None, act.now
+    end_sessions(act.session, staff.id)
+    forget_everywhere(act.session, staff.email)
+    act.session.flush()
+    act.note("staff.end_password", staff)
+
+
 def set_roles(act: Act, staff: Staff, roles: Collection[Role], grants: Collection[Right]) -> None:
     """What the account may do from the next page on. Raises Refused, also where nobody would administer the clinic."""
     was = [*staff.roles, *staff.grants]
@@ -126,5 +136,6 @@ def close_account(act: Act, staff: Staff) -> None:
 def reopen_account(act: Act, staff: Staff) -> None:
     """The account opens what it did before, with a password that is set anew by an invitation."""
     staff.active, staff.password_hash = True, None
+    let_go(staff)
     act.session.flush()
     act.note("staff.reopen", staff)

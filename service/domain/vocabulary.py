@@ -434,6 +434,14 @@ class ContactWay(StrEnum):
     HOME_VISIT = "home_visit"
 
 
+class HospitalCounts(StrEnum):
+    """Whether signing in at the hospital is the second step too."""
+
+    NEVER = "never"
+    ALWAYS = "always"
+    TOLD = "told"  # where the hospital's provider says so of this time
+
+
 class Paper(StrEnum):
     """What a clinic prints on."""
 

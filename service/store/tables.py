@@ -160,7 +160,10 @@ class Clinic(Base):
 class Staff(Base):
     __tablename__ = "staff"
     # Of one clinic, so that its administrator learns nothing of who works at another.
-    __table_args__ = (UniqueConstraint("email", "clinic_id"),)
+    __table_args__ = (
+        UniqueConstraint("email", "clinic_id"),
+        UniqueConstraint("clinic_id", "hospital_issuer", "hospital_subject"),
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     email: Mapped[str] = mapped_column(String(254))
@@ -168,10 +171,13 @@ class Staff(Base):
     roles: Mapped[list[Any]]  # domain.vocabulary.Role; what each may do: domain.rights
     grants: Mapped[list[Any]]  # domain.rights.Right, beyond what the roles carry
     password_hash: Mapped[str | None] = mapped_column(String(200))  # null until an invitation is taken up
-    password_set_at: Mapped[datetime | None]
+    password_set_at: Mapped[datetime | None]  # or when they first came in another way
     totp_secret: Mapped[str | None] = mapped_column(String(64))  # base32 (RFC 6238); null is no second step
     totp_step: Mapped[int | None] = mapped_column(BigInteger)  # the last one used: a code opens once
     paper_codes: Mapped[list[Any]] = mapped_column(default=list)  # SHA-256, hex
+    # Who this is to the hospital's own sign-in: never an address, which may become another's. Null: not joined to it.
+    hospital_issuer: Mapped[str | None] = mapped_column(String(300))
+    hospital_subject: Mapped[str | None] = mapped_column(String(255))
     active: Mapped[bool] = mapped_column(default=True)
     language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
     created_at: Mapped[datetime]
@@ -191,6 +197,8 @@ class StaffSession(Base):
     begun_at: Mapped[datetime]
     seen_at: Mapped[datetime]
     confirmed_at: Mapped[datetime]  # when they last showed that it is they
+    by_hospital: Mapped[bool] = mapped_column(default=False)  # begun by the hospital's sign-in
+    had_second_step: Mapped[bool] = mapped_column(default=False)  # which counts as the second step
     address: Mapped[str] = mapped_column(String(45))
     browser: Mapped[str] = mapped_column(String(60))
 
@@ -205,6 +213,23 @@ class StaffInvitation(Base):
     made_at: Mapped[datetime]
     until: Mapped[datetime]
     used_at: Mapped[datetime | None]  # or ended by a newer one
+
+
+class HospitalSignIn(Base):
+    """The hospital's own sign-in, where a clinic has one: an OpenID provider, and who we are there."""
+
+    __tablename__ = "hospital_sign_ins"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", unique=True)
+    door: Mapped[str] = mapped_column(String(22), unique=True)  # in the address of its page; opens nothing by itself
+    issuer: Mapped[str] = mapped_column(String(300))
+    client_id: Mapped[str] = mapped_column(String(200))
+    client_secret: Mapped[str] = mapped_column(String(800))  # sealed: accounts.hospital
+    address_claim: Mapped[str] = mapped_column(String(60))  # what carries the address, looked at when an account joins
+    counts: Mapped[vocabulary.HospitalCounts]
+    acr: Mapped[str | None] = mapped_column(String(200))  # the strength that is asked for, and counts where it is told
+    passwords_too: Mapped[bool] = mapped_column(default=True)  # whoever has joined may use a password beside it
+    made_at: Mapped[datetime]
 
 
 class SignInAttempt(Base):

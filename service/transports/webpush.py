@@ -15,11 +15,9 @@ is looked up both times: https, a named host, port 443, no address in our own ne
 from __future__ import annotations
 
 import base64
-import ipaddress
 import json
 import os
 import re
-import socket
 import urllib.parse
 from collections.abc import Callable
 from datetime import datetime
@@ -30,6 +28,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from py_vapid import Vapid02
 
 from service.domain.validation import Refused
+from service.transports import outside
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.http import HttpClient, NoAnswer, asked_to_wait
 
@@ -58,7 +57,7 @@ class WebPush:
         self._subject = subject
         self._now = now
         self._caller = HttpClient(TIMEOUT_SECONDS, proxy)
-        self._is_allowed = is_allowed or leads_outside
+        self._is_allowed = is_allowed or outside.leads_outside
 
     @property
     def public_key(self) -> str:
@@ -136,11 +135,11 @@ def checked_subscription(
     endpoint: object, p256dh: object, auth: object, is_allowed: Callable[[str], bool] | None = None
 ) -> tuple[str, dict[str, str]]:
     """A subscription as a browser gives it: the endpoint and its keys. Raises Refused."""
-    is_allowed = is_allowed or is_public
+    is_allowed = is_allowed or outside.is_public
     if (
         not isinstance(endpoint, str)
         or len(endpoint) > LONGEST_ENDPOINT
-        or not _is_plain(endpoint)
+        or not outside.is_plain(endpoint)
         or not is_allowed(endpoint)
     ):
         raise Refused("endpoint", endpoint, "an https:// address of a push service")
@@ -154,48 +153,10 @@ def checked_subscription(
     return endpoint, {"p256dh": str(p256dh).rstrip("="), "auth": str(auth).rstrip("=")}
 
 
-def is_public(endpoint: str) -> bool:
-    """Whether an endpoint is https on a named host. We are asked by strangers to call it, so never our own network."""
-    try:
-        parts = urllib.parse.urlsplit(endpoint)
-        port = parts.port
-    except ValueError:
-        return False
-    if parts.scheme != "https" or parts.username is not None or port not in {None, 443} or not _is_plain(endpoint):
-        return False
-    # A name in a zone. Its last label begins with a letter: `127.1` and `0x7f.1` are addresses to a resolver.
-    host = (parts.hostname or "").rstrip(".")
-    return "." in host and host.rpartition(".")[2][:1].isalpha() and not _is_ip(host)
-
-
-def leads_outside(endpoint: str) -> bool:
-    """Whether an endpoint is public in form, and every address its name stands for is too."""
-    if not is_public(endpoint):
-        return False
-    try:
-        found = socket.getaddrinfo(urllib.parse.urlsplit(endpoint).hostname, 443, type=socket.SOCK_STREAM)
-    except OSError:
-        return True  # a name that cannot be looked up cannot be called either: that is a time-out, not a refusal
-    return all(ipaddress.ip_address(str(address[4][0])).is_global for address in found)
-
-
 def origin(endpoint: str) -> str:
     """Scheme, host and port: for whom the signature is good."""
     parts = urllib.parse.urlsplit(endpoint)
     return f"{parts.scheme}://{parts.netloc}"
-
-
-def _is_plain(endpoint: str) -> bool:
-    """Printable ASCII without spaces: nothing that one reader of addresses strips and another sends."""
-    return endpoint.isascii() and endpoint.isprintable() and " " not in endpoint
-
-
-def _is_ip(host: str) -> bool:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        return False
-    return True
 
 
 def _b64(given: bytes) -> str:

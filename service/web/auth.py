@@ -58,16 +58,22 @@ class CurrentStaff:
     confirmed_at: datetime | None = None  # when they last showed that it is they; None at the machine's own terminal
     has_second_step: bool = False
     lacks_second_step: bool = False  # and the clinic asks for one
+    by_hospital: bool = False  # signed in at the hospital
 
     @classmethod
     def of(
-        cls, staff: Staff, session_id: uuid.UUID, confirmed_at: datetime | None = None, asked: bool = False
+        cls,
+        staff: Staff,
+        session_id: uuid.UUID,
+        confirmed_at: datetime | None = None,
+        asked: bool = False,
+        by_hospital: bool = False,
     ) -> CurrentStaff:
         """`asked` is whether their clinic asks for a second step."""
         roles, rights = tuple(Role(role) for role in staff.roles), rights_of(staff.roles, staff.grants)
         about = (staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language)
         has = staff.totp_secret is not None
-        return cls(*about, session_id, confirmed_at, has, asked and not has)
+        return cls(*about, session_id, confirmed_at, has, asked and not has, by_hospital)
 
     def may(self, right: str) -> bool:
         return right in self.rights
@@ -361,4 +367,6 @@ def _read_session() -> CurrentStaff | None:
     staff, begun, asked = found
     if now - begun.seen_at >= sessions.STAMPED_AFTER:
         g.stale_session = session_id
-    return CurrentStaff.of(staff, session_id, begun.confirmed_at, asked)
+    return CurrentStaff.of(
+        staff, session_id, begun.confirmed_at, asked and not begun.had_second_step, begun.by_hospital
+    )

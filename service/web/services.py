@@ -17,6 +17,7 @@ from service.enrolling.wordings import SampleLinks
 from service.links import Links
 from service.store.access import Trail
 from service.transports.base import Transport
+from service.transports.openid import OpenId
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class Services:
     transports: Mapping[Channel, Transport]
     links: Links
     trail: Trail
+    openid: OpenId
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
 
     @property

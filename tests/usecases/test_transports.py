@@ -33,8 +33,9 @@ from service.domain.validation import Refused, checked_url
 from service.transports.base import Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.email import Mail, MailServer
 from service.transports.http import MOST_READ, HttpClient, NoAnswer
+from service.transports.outside import is_public, leads_outside
 from service.transports.textgateway import signature, text_gateway
-from service.transports.webpush import WebPush, checked_subscription, encrypt, is_public, leads_outside
+from service.transports.webpush import WebPush, checked_subscription, encrypt
 from tests.answering import Lasting, answering
 from tests.pushed import Browser, b64, unb64
 

@@ -31,7 +31,11 @@ OPEN = {
                                  "api_callbacks.text"},
     "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here",
                                             "signin.invited", "signin.take_up", "signin.ask_code", "signin.enter_code"},
+    "a door's address, which opens nothing by itself, and the hospital's word": {
+        "hospital.page", "hospital.leave", "hospital.back",
+    },
     "the key of a link": {
+        "hospital.accept",
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
         "phone.caregiver.answer", "phone.caregiver.thanks", "push.page", "push.manifest", "push.begin", "push.end",
         "push.renewed", "calendar.plan",
@@ -47,7 +51,7 @@ MUST = (
     (r"POST .*/(references?|limits(/from-events)?|goals?|acceptances|accept-level)(/<.*>/(end|take-back))?$", Right.DECIDE),
     (r"POST .*/(goals|acceptances)/<.*>/(end|take-back)$", Right.DECIDE),
     (r"GET .*(\.csv|/week/<week>\.pdf)$", Right.EXPORT),
-    (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules)\b.*$", Right.ADMINISTER),
+    (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules|settings/hospital)\b.*$", Right.ADMINISTER),
     (r"PATCH .*/clinic$", Right.ADMINISTER),
     (r"POST .*/(tasks|inbox)/<.*>/(take|close)$", Right.CARE),
     (r"POST .*/(sign|sign-offs|together)$", Right.CARE),

@@ -16,7 +16,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, s
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, ngettext
 
-from service.accounts import factors, hashing, invitations, sessions, signin
+from service.accounts import factors, hashing, hospital, invitations, sessions, signin
 from service.accounts.sessions import IDLE, SignedIn
 from service.accounts.signin import Denied, HalfIn, NotIn
 from service.accounts.staff import hashes_beside, names_of, set_language, set_password
@@ -27,7 +27,7 @@ from service.domain.validation import Refused
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web import held, trail
+from service.web import departing, held, trail
 from service.web.auth import (
     begin_half,
     begin_session,
@@ -52,7 +52,7 @@ NO_PROBLEMS: Mapping[str, str] = MappingProxyType({})
 def page() -> ResponseReturnValue:
     """The form; whoever is in already goes on."""
     if current_staff() is not None:
-        return redirect(_next(), 303)
+        return redirect(next_path(), 303)
     return _form()
 
 
@@ -64,14 +64,14 @@ def enter() -> ResponseReturnValue:
     result = signin.sign_in(services().engine, email, password, now, origin(), held_session())
     if isinstance(result, SignedIn):
         begin_session(result)
-        return redirect(_next(), 303)
+        return redirect(next_path(), 303)
     if isinstance(result, HalfIn):
         begin_half(result, now)
-        return redirect(url_for("signin.ask_code", next=_next()), 303)
+        return redirect(url_for("signin.ask_code", next=next_path()), 303)
     trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
         return _form(gettext("The address or the password is not right."), email), 403
-    return _form(_later(result), email), 429, {"Retry-After": str(result.seconds)}
+    return _form(later(result), email), 429, {"Retry-After": str(result.seconds)}
 
 
 @blueprint.get("/signin/code")
@@ -90,15 +90,15 @@ def enter_code() -> ResponseReturnValue:
     result = signin.finish(services().engine, half, request.form.get("code", ""), now, origin(), held_session())
     if isinstance(result, SignedIn):
         begin_session(result)
-        return redirect(_next(), 303)
+        return redirect(next_path(), 303)
     trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
         return _code_form({"code": _wrong_code()}), 403
-    return _code_form({"code": _later(result)}), 429, {"Retry-After": str(result.seconds)}
+    return _code_form({"code": later(result)}), 429, {"Retry-After": str(result.seconds)}
 
 
 def _code_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
-    return render_template("signin/code.html", problems=problems, next=_next())
+    return render_template("signin/code.html", problems=problems, next=next_path())
 
 
 def _wrong_code() -> str:
@@ -123,15 +123,17 @@ def confirm() -> ResponseReturnValue:
         found = signin.check(services().engine, staff.email, given, now, origin(), staff.id)
         no = gettext("This is not your present password.")
     if isinstance(found, Denied):
-        wrong = no if found.why is NotIn.WRONG else _later(found)
+        wrong = no if found.why is NotIn.WRONG else later(found)
         return _confirm_form({"confirm": wrong}), 422 if found.why is NotIn.WRONG else 429
     with write_session(services().engine) as db:
         sessions.confirmed(db, staff.session_id, now)
-    return redirect(_next(), 303)
+    return redirect(next_path(), 303)
 
 
 def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
-    return render_template("signin/confirm.html", problems=problems, next=_next())
+    with read_session(services().engine) as db:
+        doors = hospital.doors_of(db, {signed_in().id})
+    return render_template("signin/confirm.html", problems=problems, next=next_path(), by_hospital=bool(doors))
 
 
 @blueprint.get("/confirm/go-on")
@@ -146,11 +148,15 @@ def go_on() -> ResponseReturnValue:
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
     """End this browser's session for good: asked for, or by the page itself after a while without use."""
-    if (staff := current_staff()) is not None:
+    staff, is_idle = current_staff(), request.form.get("why") == "idle"
+    if staff is not None:
         trail.by(staff.clinic_id, staff.actor, staff.session_id)
+    away = None if is_idle else departing.way_out(staff)
     end_session(services().door_clock.now())
-    if request.form.get("why") == "idle":
+    if is_idle:
         return redirect(url_for("signin.page", ended="idle"), 303)
+    if away is not None:
+        return departing.signed_out(away)
     flash(gettext("You are signed out."), "good")
     return redirect(url_for("signin.page"), 303)
 
@@ -181,7 +187,7 @@ def take_up(key: str) -> ResponseReturnValue:
     except WeakPassword as weak:
         return _invited_form(key, {"new": weak_words(weak.why)}, 422)
     except hashing.Busy:
-        return _invited_form(key, {"new": _later(signin.BUSY)}, 429)
+        return _invited_form(key, {"new": later(signin.BUSY)}, 429)
     except Refused:
         return _invited_form(key)
     if staff.totp_secret:  # a link replaces the password, not the second step
@@ -199,7 +205,10 @@ def _invited_form(
 ) -> ResponseReturnValue:
     with read_session(services().engine) as db:
         staff = invitations.invited(db, key, services().door_clock.now())
-    shown = render_template("signin/invited.html", whose=staff, problems=problems, length=length_words())
+        by_hospital = staff is not None and hospital.of_clinic(db, staff.clinic_id) is not None
+    shown = render_template(
+        "signin/invited.html", whose=staff, problems=problems, length=length_words(), key=key, by_hospital=by_hospital
+    )
     return shown, 404 if staff is None else status
 
 
@@ -301,7 +310,7 @@ def change_password() -> ResponseReturnValue:
     except WeakPassword as weak:
         return _password_form({"new": weak_words(weak.why)}), 422
     except hashing.Busy:
-        return _password_form({"new": _later(signin.BUSY)}), 429, {"Retry-After": str(signin.BUSY.seconds)}
+        return _password_form({"new": later(signin.BUSY)}), 429, {"Retry-After": str(signin.BUSY.seconds)}
     with write_session(services().engine) as db:
         row = db.get_one(Staff, staff.id)
         set_password(act_of(db, row, now), row, made)
@@ -326,11 +335,14 @@ def leave_elsewhere() -> ResponseReturnValue:
 
 
 def _form(problem: str = "", email: str = "") -> str:
+    with read_session(services().engine) as db:
+        doors = hospital.doors_of(db, origin().known_to)  # to a browser that knows them already
     return render_template(
         "signin/signin.html",
         problem=problem,
         email=email,
-        next=_next(),
+        doors=doors,
+        next=next_path(),
         ended=request.args.get("ended") == "idle",
         minutes=int(IDLE.total_seconds() // 60),
     )
@@ -342,6 +354,7 @@ def _password_form(problems: dict[str, str]) -> str:
         problems=problems,
         length=length_words(),
         others=_elsewhere(),
+        **_hospital(),
         languages=spoken_by_staff(),
     )
 
@@ -354,10 +367,10 @@ def _not_confirmed(field: str, password: str) -> ResponseReturnValue | None:
         return None
     if found.why is NotIn.WRONG:
         return _password_form({field: gettext("This is not your present password.")}), 422
-    return _password_form({field: _later(found)}), 429, {"Retry-After": str(found.seconds)}
+    return _password_form({field: later(found)}), 429, {"Retry-After": str(found.seconds)}
 
 
-def _later(denied: Denied) -> str:
+def later(denied: Denied) -> str:
     """When to try again, in words."""
     if denied.why is NotIn.BUSY:
         return str(gettext("Many are signing in just now. Please try again in a moment."))
@@ -365,6 +378,14 @@ def _later(denied: Denied) -> str:
     wait = ngettext("%(num)s minute", "%(num)s minutes", minutes + 1) if minutes else (
         ngettext("%(num)s second", "%(num)s seconds", seconds))  # fmt: skip
     return str(gettext("Too many tries from here. Please wait %(wait)s and try again.", wait=wait))
+
+
+def _hospital() -> dict[str, bool]:
+    """Whether the clinic has the hospital's own sign-in, and whether it opens this account."""
+    staff = signed_in()
+    with read_session(services().engine) as db:
+        return {"by_hospital": hospital.of_clinic(db, staff.clinic_id) is not None,
+                "has_joined": bool(hospital.doors_of(db, {staff.id}))}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -407,7 +428,7 @@ def weak_words(why: Weakness) -> str:
     return words
 
 
-def _next() -> str:
+def next_path() -> str:
     """Where to go on: a path of this site only."""
     asked = request.values.get("next", "")
     inside = asked.startswith("/") and not asked.startswith(("//", "/\\")) and "\\" not in asked

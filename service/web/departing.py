@@ -24,9 +24,8 @@ from service.web.auth import CurrentStaff
 from service.web.services import services
 
 COOKIE = "trip"
-DOES_NOT_ANSWER = lazy_gettext(
-    "The hospital’s sign-in does not answer. Please try again, or ask an administrator of your clinic."
-)
+_ = lazy_gettext
+DOES_NOT_ANSWER = _("The hospital’s sign-in does not answer. Please try again, or ask an administrator of your clinic.")
 
 
 def back(door: str) -> str:

@@ -1,7 +1,8 @@
 """A form that waits while its person shows once more that it is they.
 
 Promises that what was typed is sent on to where it was meant to go, once, by the same person alone, and is kept
-nowhere else meanwhile. A file cannot wait, nor what is too long for a draft (`reviewing.drafts`): it is sent anew.
+nowhere else meanwhile. A file cannot wait, nor a secret, nor what is too long for a draft (`reviewing.drafts`): it is
+sent anew.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ FORM = "held"  # the one draft that is of no page; also the field by which a for
 TOKEN = "csrf_token"  # noqa: S105 - the name of a field; the page that sends the form on has a token of its own
 
 
+SECRET = ("client_secret",)  # fields that are kept nowhere in the clear
+
+
 @dataclass(frozen=True)
 class Held:
     path: str
@@ -31,7 +35,7 @@ class Held:
 def hold(act: Act, staff_id: uuid.UUID) -> bool:
     """Keep the form of this request. Whether it could be kept whole."""
     fields = [(name, value) for name, value in request.form.items(multi=True) if name not in {TOKEN, FORM}]
-    if request.files:
+    if request.files or any(request.form.get(name) for name in SECRET):
         return False
     try:
         typed = {"path": request.full_path.rstrip("?"), "fields": json.dumps(fields, ensure_ascii=False)}

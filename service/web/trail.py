@@ -38,7 +38,7 @@ NOTHING = None  # shows nobody's data, or is part of a page that has its own lin
 # What neither the right nor the address tells; a blueprint's name with its full stop stands for all its views.
 STATED: Mapping[str, Opened | None] = {
     "home": NOTHING, "static": NOTHING, "docs.": NOTHING, "health.": NOTHING, "demo.": NOTHING, "push.worker": NOTHING,
-    "signin.": Opened.DOOR,
+    "signin.": Opened.DOOR, "hospital.": Opened.DOOR,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
     "api_checkins.record_day": Opened.DIARY,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
@@ -70,6 +70,7 @@ AT_ONCE = {Opened.EXPORT}  # the line is written before the answer leaves, or th
 FAILED = {401: Answered.UNKNOWN, 403: Answered.REFUSED, 404: Answered.ABSENT, 410: Answered.OVER, 429: Answered.SLOWED}
 READING = {"GET", "HEAD"}
 CONFIRMS = "signin.confirm"
+COMES_BACK = "hospital.back"  # a browser is sent there, and so it is a GET that lets somebody in
 
 
 @dataclass
@@ -206,7 +207,7 @@ def _who() -> tuple[uuid.UUID | None, Actor | None, uuid.UUID | None]:
 
 def _answered(opened: Opened, status: int, actor: Actor | None) -> Answered | None:
     """How it ended, as the trail calls it; None for what is no line."""
-    reads = request.method in READING
+    reads = request.method in READING and request.endpoint != COMES_BACK
     if opened is Opened.DOOR:
         return _at_the_door(status, reads=reads)
     if status in FAILED:

@@ -6,6 +6,8 @@ and opens nothing by itself. Who comes back is for `accounts.arriving` to say.
 
 from __future__ import annotations
 
+import uuid
+
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, lazy_gettext
@@ -17,10 +19,11 @@ from service.accounts.sessions import SignedIn
 from service.accounts.signin import Denied, HalfIn
 from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.store.audit import act_of
+from service.domain.vocabulary import ActorKind
+from service.store.audit import Actor, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import HospitalSignIn, Staff
-from service.web import departing
+from service.web import departing, trail
 from service.web.auth import begin_half, begin_session, current_staff, held_session, origin, signed_in, staff_only
 from service.web.pages.signin import HOME, later, next_path
 from service.web.services import services
@@ -124,6 +127,7 @@ def back(door: str) -> ResponseReturnValue:
             flash(gettext("Joined. The hospital’s sign-in opens your account from now on."), "good")
             return redirect(url_for(ACCOUNT), 303)
         case Purpose():
+            trail.by(held.clinic_id, Actor(ActorKind.STAFF, uuid.UUID(trip.whom)), held_session())
             return redirect(trip.next or HOME, 303)
     return departing.stopped(held, *_told(done))
 

@@ -26,7 +26,7 @@ from service.domain.validation import Refused
 from service.store.audit import SYSTEM, Act, act_of
 from service.store.session import write_session
 from service.store.tables import HospitalSignIn, Staff
-from service.transports.openid import LEEWAY, Ask, Away, Busy, NotBelieved, OpenId, Said, Us
+from service.transports.openid import LEEWAY, Ask, Away, Crowded, NotBelieved, OpenId, Us, Vouched
 
 LASTS = timedelta(minutes=10)  # a browser's way there and back; our own number
 
@@ -98,7 +98,7 @@ def arrive(
                 throttle.take_back(session, failure)
                 return done
             stopped, why = done, done.value
-    except Busy:
+    except Crowded:
         stopped, why = Stopped.AWAY, ""
     except Away as away:
         stopped, why = Stopped.AWAY, f"no_{away.lacks}"
@@ -118,7 +118,7 @@ def arrive(
 
 
 def _done(
-    session: Session, held: HospitalSignIn, said: Said, address: str | None, came: Arrival, now: datetime
+    session: Session, held: HospitalSignIn, said: Vouched, address: str | None, came: Arrival, now: datetime
 ) -> SignedIn | HalfIn | Stopped | Purpose:
     """Raises Refused where an account cannot be joined, and NotBelieved."""
     match came.trip.purpose:
@@ -141,7 +141,7 @@ def _done(
 
 
 def _entered(
-    session: Session, held: HospitalSignIn, staff: Staff, said: Said, came: Arrival, now: datetime
+    session: Session, held: HospitalSignIn, staff: Staff, said: Vouched, came: Arrival, now: datetime
 ) -> SignedIn | HalfIn:
     counts = hospital.is_second_step(held, said)
     if staff.totp_secret and not counts:
@@ -152,7 +152,7 @@ def _entered(
     )
 
 
-def _check_surely(held: HospitalSignIn, said: Said, trip: Trip, found: Staff) -> None:
+def _check_surely(held: HospitalSignIn, said: Vouched, trip: Trip, found: Staff) -> None:
     """That it is the account's own person, who showed it just now (Core 1.0, section 3.1.2.1, `max_age`)."""
     if found.id != uuid.UUID(trip.whom):
         raise NotBelieved("somebody_else")

@@ -24,7 +24,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
 from service.store.audit import Act
 from service.store.tables import Clinic, HospitalSignIn, Staff
-from service.transports.openid import Said, Us
+from service.transports.openid import Us, Vouched
 
 MULTI_FACTOR = "mfa"  # RFC 8176, section 2
 MOST_SECRET = 400  # characters; sealed they are some 600
@@ -141,13 +141,13 @@ def _sealer(secret_key: str) -> Fernet:
 # --- whose account is whose ---------------------------------------------------------------------
 
 
-def joined(session: Session, clinic_id: uuid.UUID, said: Said) -> Staff | None:
+def joined(session: Session, clinic_id: uuid.UUID, said: Vouched) -> Staff | None:
     """The clinic's open account that is joined to whoever signed in."""
     its = (Staff.hospital_issuer == said.issuer, Staff.hospital_subject == said.subject)
     return session.scalar(select(Staff).where(Staff.clinic_id == clinic_id, Staff.active, *its))
 
 
-def join(act: Act, staff: Staff, said: Said, address: str | None) -> None:
+def join(act: Act, staff: Staff, said: Vouched, address: str | None) -> None:
     """From now on this person at the provider opens this account.
 
     Raises Refused("address", …) where the provider vouches for no such address, and Refused("subject", …) where they
@@ -190,7 +190,7 @@ def closed_to_passwords(session: Session, accounts: Collection[Staff]) -> frozen
     return frozenset(session.scalars(closed))
 
 
-def is_second_step(held: HospitalSignIn, said: Said) -> bool:
+def is_second_step(held: HospitalSignIn, said: Vouched) -> bool:
     """Whether this time at the provider counts as the second step too."""
     if held.counts is not HospitalCounts.TOLD:
         return held.counts is HospitalCounts.ALWAYS

@@ -21,7 +21,7 @@ from service.domain.validation import Refused
 from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Staff, StaffInvitation
-from service.transports.openid import Said
+from service.transports.openid import Vouched
 
 LASTS = timedelta(days=7)  # our own number
 ACCEPTED = "a link that was not used yet, nor made too long ago"
@@ -72,7 +72,7 @@ def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
         return staff
 
 
-def take_up_by_hospital(session: Session, key: str, said: Said, address: str | None, now: datetime) -> Staff:
+def take_up_by_hospital(session: Session, key: str, said: Vouched, address: str | None, now: datetime) -> Staff:
     """Whoever was invited comes in by the hospital's sign-in from now on; a password of before opens nothing more.
 
     Raises Refused for a link that works no more, and as `hospital.join` does.

@@ -65,7 +65,7 @@ class Away(Exception):
         super().__init__(lacks)
 
 
-class Busy(Exception):
+class Crowded(Exception):
     """As many are signing in by a provider as may at once."""
 
 
@@ -119,7 +119,7 @@ class Provider:
 
 
 @dataclass(frozen=True)
-class Said:
+class Vouched:
     """Who signed in at the provider: its own name for them, and what else its token holds."""
 
     issuer: str
@@ -142,12 +142,12 @@ class OpenId:
         return HttpClient(TIMEOUT_SECONDS, self._proxy)
 
     def provider(self, issuer: str, *, anew: bool = False) -> Provider:
-        """What this provider says of itself. Raises Away and Busy."""
+        """What this provider says of itself. Raises Away and Crowded."""
         with self._slot():
             return self._provider(issuer, anew=anew)
 
     def leads_to(self, us: Us, ask: Ask, *, surely: bool = False, acr: str = "") -> str:
-        """Where to send a browser; `surely`, so that its person shows anew who they are. Raises Away and Busy."""
+        """Where to send a browser; `surely`, so that its person shows anew who they are. Raises Away and Crowded."""
         challenge = base64.urlsafe_b64encode(hashlib.sha256(ask.verifier.encode()).digest()).rstrip(b"=").decode()
         asked = {
             "response_type": "code", "scope": "openid email profile",
@@ -158,8 +158,8 @@ class OpenId:
         asked |= {"acr_values": acr} if acr else {}
         return _with(self.provider(us.issuer).authorization_endpoint, asked)
 
-    def answered(self, us: Us, ask: Ask, given: Mapping[str, str]) -> Said:
-        """Who has signed in, from what a browser came back with. Raises NotBelieved, Away and Busy."""
+    def answered(self, us: Us, ask: Ask, given: Mapping[str, str]) -> Vouched:
+        """Who has signed in, from what a browser came back with. Raises NotBelieved, Away and Crowded."""
         with self._slot():
             provider = self._provider(us.issuer)
             # RFC 6749, section 10.12; then the mix-up of RFC 9207, section 2.4, before any code leaves us.
@@ -175,13 +175,13 @@ class OpenId:
             claims = self._signed(provider, str(taken["id_token"]))
             return self._checked(us, ask, claims, str(taken.get("access_token", "")))
 
-    def address(self, said: Said, claim: str) -> str | None:
+    def address(self, said: Vouched, claim: str) -> str | None:
         """The address that the provider vouches for, from the token or its user-info; `email` only where verified.
 
-        Raises Away, Busy, and NotBelieved for the facts of somebody else.
+        Raises Away, Crowded, and NotBelieved for the facts of somebody else.
         """
         if claim in said.claims:
-            return _vouched(said.claims, claim)
+            return _address_in(said.claims, claim)
         with self._slot():
             provider = self._provider(said.issuer)
             if not provider.userinfo_endpoint or not said.access_token:
@@ -190,13 +190,13 @@ class OpenId:
         facts = _object(answer) if answer.status == 200 else {}
         if facts and facts.get("sub") != said.subject:
             raise NotBelieved("user_info")  # Core 1.0, section 5.3.2: not to be used
-        return _vouched(facts, claim)
+        return _address_in(facts, claim)
 
     def way_out(self, us: Us, back: str) -> str | None:
         """Where a browser is signed out of the provider too, if it offers that (RP-Initiated Logout 1.0, section 2)."""
         try:
             address = self.provider(us.issuer).end_session_endpoint
-        except (Away, Busy):
+        except (Away, Crowded):
             return None
         return _with(address, {"client_id": us.client_id, "post_logout_redirect_uri": back}) if address else None
 
@@ -279,7 +279,7 @@ class OpenId:
     @contextmanager
     def _slot(self) -> Iterator[None]:
         if not self._slots.acquire(blocking=False):
-            raise Busy
+            raise Crowded
         try:
             yield
         finally:
@@ -326,7 +326,7 @@ class OpenId:
         self._keys[provider.issuer] = (read, now)
         return read
 
-    def _checked(self, us: Us, ask: Ask, claims: Mapping[str, Any], access_token: str) -> Said:
+    def _checked(self, us: Us, ask: Ask, claims: Mapping[str, Any], access_token: str) -> Vouched:
         """Core 1.0, section 3.1.3.7: 2 to 5 and 9 to 11."""
         from joserfc.errors import JoseError
         from joserfc.jwt import ClaimsOption, JWTClaimsRegistry
@@ -346,7 +346,7 @@ class OpenId:
         subject = claims["sub"]
         if not isinstance(subject, str) or not 0 < len(subject) <= LONGEST_SUBJECT or not subject.isprintable():
             raise NotBelieved("subject")
-        return Said(us.issuer, subject, claims, access_token)
+        return Vouched(us.issuer, subject, claims, access_token)
 
 
 def _one_of(keys: Sequence[Any], header: Mapping[str, Any]) -> Any:
@@ -370,7 +370,7 @@ def _length(given: object) -> int:
     return len(base64.urlsafe_b64decode(given + "=" * (-len(given) % 4)).lstrip(b"\0")) if isinstance(given, str) else 0
 
 
-def _vouched(facts: Mapping[str, Any], claim: str) -> str | None:
+def _address_in(facts: Mapping[str, Any], claim: str) -> str | None:
     """Core 1.0, section 5.7: an address is nobody's name, and here it counts only as far as the provider looked."""
     found = facts.get(claim)
     if not isinstance(found, str) or (claim == "email" and facts.get("email_verified") is not True):

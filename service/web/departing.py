@@ -19,7 +19,7 @@ from service.accounts.arriving import Purpose, Trip
 from service.domain.validation import Refused
 from service.store.session import read_session
 from service.store.tables import HospitalSignIn
-from service.transports.openid import Ask, Away, Busy, Us
+from service.transports.openid import Ask, Away, Crowded, Us
 from service.web.auth import CurrentStaff
 from service.web.services import services
 
@@ -48,7 +48,7 @@ def send_off(held: HospitalSignIn, purpose: Purpose, whom: str = "", then: str =
     trip = Trip(held.door, purpose, services().door_clock.now(), then, whom)
     try:
         address = services().openid.leads_to(us(held), trip.ask, surely=purpose is Purpose.CONFIRM, acr=held.acr or "")
-    except Busy:
+    except Crowded:
         return stopped(held, gettext("Many are signing in just now. Please try again in a moment."), 429)
     except (Away, Refused):
         return stopped(held, str(DOES_NOT_ANSWER), 503)

@@ -19,7 +19,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
 from service.store.session import read_session
 from service.store.tables import HospitalSignIn, Staff
-from service.transports.openid import Away, Busy, Lack
+from service.transports.openid import Away, Crowded, Lack
 from service.web import departing, forms
 from service.web.auth import own_clinic, signed_in, staff_act, staff_only
 from service.web.pages.clinic import refusals
@@ -76,7 +76,7 @@ def save() -> ResponseReturnValue:
     except Refused as refused:
         flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, FIELDS)), "wrong")
         return _page(typed=request.form), 422
-    except (Away, Busy) as away:
+    except (Away, Crowded) as away:
         flash(gettext("Not changed: the provider cannot be used. %(why)s", why=_why(away)), "wrong")
         return _page(typed=request.form), 422
     flash(gettext("Kept."), "good")
@@ -96,15 +96,15 @@ def end() -> ResponseReturnValue:
 
 
 def _try(issuer: str) -> None:
-    """Ask a provider that is new here what it says of itself. Raises Away and Busy."""
+    """Ask a provider that is new here what it says of itself. Raises Away and Crowded."""
     with read_session(services().engine) as session:
         held = hospital.of_clinic(session, own_clinic(session).id)
     if issuer and (held is None or held.issuer != issuer):  # while it is away, all else can still be changed
         services().openid.provider(issuer, anew=True)
 
 
-def _why(away: Away | Busy) -> str:
-    if isinstance(away, Busy):
+def _why(away: Away | Crowded) -> str:
+    if isinstance(away, Crowded):
         return str(gettext("Many are signing in just now. Please try again in a moment."))
     return str(LACKS.get(away.lacks, LACKS[Lack.ANSWER]))
 

@@ -14,6 +14,8 @@ from flask import Flask
 from service.app import create_app
 from service.clock import SystemClock
 from service.config import Settings
+from service.domain.rights import EMERGENCY, GRANTED, ROLES, Right
+from service.domain.vocabulary import Role, Scope
 from service.store.session import open_engine
 from service.web.api.register import METHODS, description
 from tests.usecases.test_cli import Run, run
@@ -59,6 +61,26 @@ def rows(text: str) -> Iterator[str]:
     """The first cell of each row of the tables in `text`, without its code marks."""
     for found in re.finditer(r"^\| `([^`]+)` \|", text, re.MULTILINE):
         yield found[1]
+
+
+# --- rights ------------------------------------------------------------------------
+
+
+def test_the_table_of_rights_is_the_rights() -> None:
+    told = section("Who may do what")
+    head = re.search(r"^\| right \| (.*) \| emergency access \|$", told, re.MULTILINE)
+    assert head is not None
+    roles = [Role(name) for name in head[1].split(" | ")]
+    assert set(roles) == set(Role)
+    found = {}
+    for name, cells in re.findall(r"^\| `(\w+)`: [^|]*\|(.*)\|$", told, re.MULTILINE):
+        found[Right(name)] = [cell.strip() for cell in cells.split("|")]
+    for right in Right:
+        granted = [right in GRANTED and GRANTED[right] in ROLES[role] for role in roles]
+        held = [right in ROLES[role] for role in roles]
+        wanted = ["yes" if has else "granted" if may else "" for has, may in zip(held, granted, strict=True)]
+        assert found[right] == [*wanted, "yes" if right in EMERGENCY else ""], right
+    assert set(re.findall(r"^\| `(\w+)` \|", told, re.MULTILINE)) == set(Scope)
 
 
 # --- settings ----------------------------------------------------------------------

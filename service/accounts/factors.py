@@ -46,9 +46,9 @@ def set_up(act: Act, staff: Staff, secret: str, code: str, now: datetime) -> lis
     step = _step_of(secret, code, now, None)
     if step is None:
         raise Refused("code", "(hidden)", "the six digits that the telephone shows now")
-    paper = [_paper_code() for _ in range(PAPER_CODES)]
+    paper = [paper_code() for _ in range(PAPER_CODES)]
     staff.totp_secret, staff.totp_step = secret, step
-    staff.paper_codes = [hash_of(_plain(one)) for one in paper]
+    staff.paper_codes = [hash_of(plain(one)) for one in paper]
     act.session.flush()
     act.note("staff.set_second_step", staff)
     return paper
@@ -69,7 +69,7 @@ def use_code(session: Session, staff_id: uuid.UUID, code: str, now: datetime) ->
     step = _step_of(staff.totp_secret, code, now, staff.totp_step)
     if step is not None:
         staff.totp_step = step
-    elif (paper := hash_of(_plain(code))) in staff.paper_codes:
+    elif (paper := hash_of(plain(code))) in staff.paper_codes:
         staff.paper_codes = [one for one in staff.paper_codes if one != paper]
     else:
         return False
@@ -90,10 +90,12 @@ def _step_of(secret: str, code: str, now: datetime, last: int | None) -> int | N
     return None
 
 
-def _paper_code() -> str:
+def paper_code() -> str:
+    """A code to be kept on paper: 79 random bits, in groups."""
     letters = "abcdefghjkmnpqrstuvwxyz23456789"  # none that look alike
     return "-".join("".join(secrets.choice(letters) for _ in range(4)) for _ in range(4))
 
 
-def _plain(code: str) -> str:
+def plain(code: str) -> str:
+    """The code however it was typed: what is kept of it is made of this."""
     return "".join(letter for letter in code.lower() if letter.isalnum())

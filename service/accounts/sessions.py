@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, bindparam, delete, select, update
+from sqlalchemy import ColumnElement, and_, bindparam, delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.accounts.throttle import Origin
@@ -64,7 +64,7 @@ def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> t
 
     One look-up.
     """
-    row = session.execute(_SIGNED_IN, {"id": session_id}).first()
+    row = session.execute(_SIGNED_IN, {"id": session_id, "now": now}).first()
     if row is None:
         return None
     staff, begun, second_step = row
@@ -121,5 +121,8 @@ def is_good(now: datetime) -> ColumnElement[bool]:
 _SIGNED_IN = (
     select(Staff, StaffSession, Clinic.second_step).join(StaffSession, StaffSession.staff_id == Staff.id)
     .join(Clinic, Clinic.id == Staff.clinic_id)
-    .where(StaffSession.id == bindparam("id"), Staff.active)
+    .where(
+        StaffSession.id == bindparam("id"),
+        or_(and_(Staff.active, Staff.emergency_until.is_(None)), Staff.emergency_until > bindparam("now")),
+    )
 )  # fmt: skip

@@ -134,7 +134,12 @@ def close_account(act: Act, staff: Staff) -> None:
 
 
 def reopen_account(act: Act, staff: Staff) -> None:
-    """The account opens what it did before, with a password that is set anew by an invitation."""
+    """The account opens what it did before, with a password that is set anew by an invitation.
+
+    Raises Refused for that of an emergency access, which only another code could open.
+    """
+    if staff.emergency_until is not None:
+        raise Refused("staff", str(staff.id), "an account of a colleague")
     staff.active, staff.password_hash = True, None
     let_go(staff)
     act.session.flush()

@@ -63,6 +63,12 @@ def place_of_codes(origin: Origin, staff_id: uuid.UUID) -> Place:
     return Place(_digest(account), _digest(origin.device if is_known else account), is_known)
 
 
+def place_of_emergencies(origin: Origin) -> Place:
+    """Where a try of an emergency code is counted: apart from passwords, which may be why somebody needs one."""
+    place = _digest(f"emergency codes from {_network(origin.address)}")
+    return Place(place, place, is_known=False)
+
+
 def wait_of(session: Session, place: Place, now: datetime) -> timedelta:
     """How long to wait until the next try from here; zero for none."""
     mine = SignInAttempt.place == place.place

@@ -111,7 +111,9 @@ def list_staff(console: Console, clinic: str | None) -> None:
     """Everybody with an account."""
     with console.read() as session:
         owner = opening.clinic_of(session, clinic)
-        for account in session.scalars(select(Staff).where(Staff.clinic_id == owner.id).order_by(Staff.name)):
+        for account in session.scalars(
+            select(Staff).where(Staff.clinic_id == owner.id, Staff.emergency_until.is_(None)).order_by(Staff.name)
+        ):
             state = "open" if account.active else "closed"
             may = " ".join((*account.roles, *account.grants))
             click.echo(f"{account.id}  {may:<13}  {state:<6}  {account.email}")

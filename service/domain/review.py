@@ -261,6 +261,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.FOLLOW_UP: Lane.LOOK_CLOSELY,
     TaskKind.CHECK_FOUND: Lane.LOOK_CLOSELY,
     TaskKind.NO_WAY_OUT: Lane.NOT_HEARD_FROM,
+    TaskKind.EMERGENCY_ACCESS: Lane.LOOK_CLOSELY,
     TaskKind.SILENT: Lane.NOT_HEARD_FROM,
     TaskKind.NO_CONTACT: Lane.NOT_HEARD_FROM,
     TaskKind.BROKEN_CONTACT: Lane.NOT_HEARD_FROM,

@@ -32,6 +32,8 @@ ROLES: dict[Role, frozenset[Right]] = {
     Role.ADMINISTRATOR: frozenset({Right.OWN, Right.ADMINISTER}),
     Role.READ_ONLY: frozenset({Right.OWN, Right.READ}),
 }
+# What a code on paper opens for a bounded time (`accounts.emergency`): the record, and nothing of how it is kept.
+EMERGENCY = frozenset({Right.READ, Right.CARE})
 # What the clinic may give one person beyond their roles, and which right it builds on.
 GRANTED: dict[Right, Right] = {Right.DECIDE: Right.CARE, Right.EXPORT: Right.READ}
 

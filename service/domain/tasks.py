@@ -266,6 +266,15 @@ class HandOverUnknown:
 
 
 @dataclass(frozen=True, slots=True)
+class EmergencyOpened:
+    """Somebody opened emergency access with a code on paper, with the name and the reason they gave."""
+
+    access: uuid.UUID
+    name: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class ReferenceProposed:
     """A settled fortnight that may be the reference."""
 
@@ -373,6 +382,7 @@ TaskFacts = (
     | ChannelMissing
     | ContactBroke
     | HandOverUnknown
+    | EmergencyOpened
     | ReferenceProposed
     | EnteredCallToday
     | CheckFound
@@ -405,6 +415,7 @@ _KINDS: Mapping[type, TaskKind] = {
     ChannelMissing: TaskKind.NO_WAY_OUT,
     ContactBroke: TaskKind.BROKEN_CONTACT,
     HandOverUnknown: TaskKind.MESSAGE_UNCERTAIN,
+    EmergencyOpened: TaskKind.EMERGENCY_ACCESS,
     ReferenceProposed: TaskKind.REFERENCE_PROPOSAL,
     EnteredCallToday: TaskKind.CALL_TODAY,
     ContactDue: TaskKind.NEXT_CONTACT,
@@ -462,6 +473,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.ABOVE_LIMIT: AT_ONCE,
     TaskKind.BELOW_LIMIT: AT_ONCE,
     TaskKind.NO_WAY_OUT: AT_ONCE,
+    TaskKind.EMERGENCY_ACCESS: AT_ONCE,
     TaskKind.CAREGIVER_SAYS: A_DAY,
     TaskKind.PATIENT_SAYS: A_DAY,
     TaskKind.WEIGHT_DOUBT: A_DAY,

@@ -265,6 +265,7 @@ class TaskKind(StrEnum):
     RESULT_LIMIT = "result_limit"  # a result is beyond a clinician's own limit
     GOAL_OVER = "goal_over"  # its last date has passed
     TRANSFER = "transfer"  # of the care of a patient, from clinic to clinic
+    EMERGENCY_ACCESS = "emergency_access"  # somebody came in with a code on paper
 
 
 class TaskSettled(StrEnum):
@@ -275,6 +276,7 @@ class TaskSettled(StrEnum):
     TEXTED_START = "texted_start"
     WEIGHT_KNOWN = "weight_known"
     REFERENCE_SET = "reference_set"
+    EMERGENCY_SEEN = "emergency_seen"
     CHANNEL_SET_UP = "channel_set_up"
     PATIENT_DIED = "patient_died"
     EPISODE_CLOSED = "episode_closed"  # by staff, and what they were called for holds no more

@@ -180,6 +180,7 @@ class Staff(Base):
     hospital_subject: Mapped[str | None] = mapped_column(String(255))
     active: Mapped[bool] = mapped_column(default=True)
     language: Mapped[str | None] = mapped_column(String(8))  # None: the browser's; in messages the clinic's
+    emergency_until: Mapped[datetime | None]  # the account of one emergency access, which opens nothing after that
     created_at: Mapped[datetime]
 
     @classmethod
@@ -230,6 +231,36 @@ class HospitalSignIn(Base):
     acr: Mapped[str | None] = mapped_column(String(200))  # the strength that is asked for, and counts where it is told
     passwords_too: Mapped[bool] = mapped_column(default=True)  # whoever has joined may use a password beside it
     made_at: Mapped[datetime]
+
+
+class EmergencyCode(Base):
+    """A code on paper that opens one emergency access."""
+
+    __tablename__ = "emergency_codes"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    code_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256, hex
+    made_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]  # a newer sheet took its place
+    used_at: Mapped[datetime | None]
+
+
+class EmergencyAccess(Base):
+    """Who came in with such a code, by the name they gave, and why. Never changed but by its end and its review."""
+
+    __tablename__ = "emergency_accesses"
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    code_id: Mapped[uuid.UUID] = _ref("emergency_codes", unique=True)
+    staff_id: Mapped[uuid.UUID] = _ref("staff", unique=True)  # the account under which they act
+    name: Mapped[str] = mapped_column(String(80))
+    reason: Mapped[str] = mapped_column(String(400))
+    begun_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]  # before its time; else it ends with its account
+    seen_at: Mapped[datetime | None]  # when an administrator had looked into it
+    seen_by: Mapped[uuid.UUID | None] = _ref("staff")
+    address: Mapped[str] = mapped_column(String(45))
+    browser: Mapped[str] = mapped_column(String(60))
 
 
 class SignInAttempt(Base):

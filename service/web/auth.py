@@ -29,7 +29,7 @@ from service.accounts import keys, sessions
 from service.accounts.sessions import CONFIRMED_FOR, SignedIn
 from service.accounts.signin import HalfIn
 from service.accounts.throttle import Origin
-from service.domain.rights import Right, rights_of
+from service.domain.rights import EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.reviewing import drafts
 from service.store.audit import Act, Actor
@@ -59,6 +59,7 @@ class CurrentStaff:
     has_second_step: bool = False
     lacks_second_step: bool = False  # and the clinic asks for one
     by_hospital: bool = False  # signed in at the hospital
+    emergency_until: datetime | None = None  # somebody who came in with a code on paper
 
     @classmethod
     def of(
@@ -70,10 +71,13 @@ class CurrentStaff:
         by_hospital: bool = False,
     ) -> CurrentStaff:
         """`asked` is whether their clinic asks for a second step."""
-        roles, rights = tuple(Role(role) for role in staff.roles), rights_of(staff.roles, staff.grants)
+        until = staff.emergency_until
+        roles = tuple(Role(role) for role in staff.roles)
+        rights = rights_of(staff.roles, staff.grants) if until is None else EMERGENCY
         about = (staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language)
         has = staff.totp_secret is not None
-        return cls(*about, session_id, confirmed_at, has, asked and not has, by_hospital)
+        lacks = asked and not has and until is None
+        return cls(*about, session_id, confirmed_at, has, lacks, by_hospital, until)
 
     def may(self, right: str) -> bool:
         return right in self.rights

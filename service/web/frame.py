@@ -37,7 +37,7 @@ from service.words.language import FALLBACK, Language, codes, load_language, sta
 from service.words.sentences import brief, diary, reaching, record, review, signals, tasks, week
 
 STAFF_PAGES = "clinic."
-WITH_PASSWORDS = {"signin", "clinic.hospital"}
+WITH_PASSWORDS = {"signin", "clinic.hospital", "emergency"}
 WRITTEN = {"note", "reason", "what", "why", "body"}  # fields in which people write sentences
 # What templates make of facts: each gets the page's language first.
 IN_WORDS: dict[str, Callable[..., Any]] = {

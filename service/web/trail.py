@@ -38,7 +38,7 @@ NOTHING = None  # shows nobody's data, or is part of a page that has its own lin
 # What neither the right nor the address tells; a blueprint's name with its full stop stands for all its views.
 STATED: Mapping[str, Opened | None] = {
     "home": NOTHING, "static": NOTHING, "docs.": NOTHING, "health.": NOTHING, "demo.": NOTHING, "push.worker": NOTHING,
-    "signin.": Opened.DOOR, "hospital.": Opened.DOOR,
+    "signin.": Opened.DOOR, "hospital.": Opened.DOOR, "emergency.": Opened.DOOR,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
     "api_checkins.record_day": Opened.DIARY,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,

@@ -123,6 +123,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.RESULT_LIMIT: _("Result beyond the limit"),
         TaskKind.GOAL_OVER: _("Goal has run out"),
         TaskKind.TRANSFER: _("Transfer of care"),
+        TaskKind.EMERGENCY_ACCESS: _("Emergency access"),
     },
     TaskSettled: {
         TaskSettled.WORDING_CHANGED: _("The wording was changed."),
@@ -130,6 +131,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskSettled.TEXTED_START: _("They texted START."),
         TaskSettled.WEIGHT_KNOWN: _("They have said since what they weighed."),
         TaskSettled.REFERENCE_SET: _("A reference was set."),
+        TaskSettled.EMERGENCY_SEEN: _("An administrator has looked into it."),
         TaskSettled.CHANNEL_SET_UP: _("The service has been set up to send that way."),
         TaskSettled.PATIENT_DIED: _("The patient has died."),
         TaskSettled.EPISODE_CLOSED: _("Staff closed the episode that it was raised for."),

@@ -490,6 +490,14 @@ def line_phone(language: Language, number: str) -> str:
     )
 
 
+def line_emergency(language: Language) -> str:
+    """To administrators, at any hour: somebody came in with a code on paper."""
+    return language.pgettext(
+        "text message",
+        "emergency access was opened just now with a code on paper. Sign in and look: you can end it there.",
+    )
+
+
 def line_which(language: Language, names: Sequence[str], *, again: bool = False) -> str:
     """The question which of these senders is meant, each by a number; 0 is none of them."""
     offered = ", ".join(f"{place} {name}" for place, name in enumerate(names, 1))

@@ -34,6 +34,7 @@ OPEN = {
     "a door's address, which opens nothing by itself, and the hospital's word": {
         "hospital.page", "hospital.leave", "hospital.back",
     },
+    "a code on paper": {"emergency.page", "emergency.enter"},
     "the key of a link": {
         "hospital.accept",
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
@@ -52,6 +53,7 @@ MUST = (
     (r"POST .*/(goals|acceptances)/<.*>/(end|take-back)$", Right.DECIDE),
     (r"GET .*(\.csv|/week/<week>\.pdf)$", Right.EXPORT),
     (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules|settings/hospital)\b.*$", Right.ADMINISTER),
+    (r"(GET|POST) /clinic/emergency\b.*$", Right.ADMINISTER),
     (r"PATCH .*/clinic$", Right.ADMINISTER),
     (r"POST .*/(tasks|inbox)/<.*>/(take|close)$", Right.CARE),
     (r"POST .*/(sign|sign-offs|together)$", Right.CARE),

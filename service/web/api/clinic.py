@@ -147,7 +147,7 @@ NewKeyOut = shows("NewKeyOut", ApiKey, KEY, scopes=WORDS, networks=WORDS, secret
 @accounts_blueprint.lists(StaffOut)
 def list_staff(query: dict[str, Any]) -> dict[str, Any]:
     """The clinic's accounts, by name."""
-    return list_rows(query, Staff, Staff.name)
+    return list_rows(query, Staff, Staff.name, only=[Staff.emergency_until.is_(None)])
 
 
 @accounts_blueprint.post("/staff", allowed=SURELY)

@@ -16,7 +16,7 @@ from flask import Blueprint, abort, flash, redirect, render_template, request, s
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, ngettext
 
-from service.accounts import factors, hashing, hospital, invitations, sessions, signin
+from service.accounts import emergency, factors, hashing, hospital, invitations, sessions, signin
 from service.accounts.sessions import IDLE, SignedIn
 from service.accounts.signin import Denied, HalfIn, NotIn
 from service.accounts.staff import hashes_beside, names_of, set_language, set_password
@@ -24,7 +24,7 @@ from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
 from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.store.audit import act_of
+from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web import departing, held, trail
@@ -148,11 +148,14 @@ def go_on() -> ResponseReturnValue:
 @blueprint.post("/signout")
 def leave() -> ResponseReturnValue:
     """End this browser's session for good: asked for, or by the page itself after a while without use."""
-    staff, is_idle = current_staff(), request.form.get("why") == "idle"
+    staff, is_idle, now = current_staff(), request.form.get("why") == "idle", services().door_clock.now()
     if staff is not None:
         trail.by(staff.clinic_id, staff.actor, staff.session_id)
+    if staff is not None and staff.emergency_until is not None and not is_idle:
+        with write_session(services().engine) as db:
+            emergency.end_own(Act(db, staff.actor, staff.clinic_id, services().clock.now()), now)
     away = None if is_idle else departing.way_out(staff)
-    end_session(services().door_clock.now())
+    end_session(now)
     if is_idle:
         return redirect(url_for("signin.page", ended="idle"), 303)
     if away is not None:

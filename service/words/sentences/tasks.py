@@ -20,6 +20,7 @@ from service.domain.tasks import (
     ChemistryWanted,
     ContactBroke,
     ContactDue,
+    EmergencyOpened,
     EnteredCallToday,
     Found,
     GoalOver,
@@ -84,18 +85,15 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _start(say, facts)
         case NumberToCheck():
             return _check_number(say, facts)
-        case PhoneUntold():
-            return _phone(say, facts)
-        case WordsUnsent():
+        case EmergencyOpened():
             return say.gettext(
-                "What was written to them by hand was not sent: “%(words)s” Tell them another way.", words=facts.words
+                "%(name)s came in by emergency access, with a code on paper: “%(reason)s” Nobody has proved the name. "
+                "Administrators can end it and see what was done.",
+                name=facts.name,
+                reason=facts.reason,
             )
-        case WordingFailed():
-            return say.gettext("A message could not be written out. The clinic's own wording of it may be at fault.")
-        case ChannelMissing():
-            return _missing(say, facts)
-        case ContactBroke():
-            return _broke(say, facts)
+        case PhoneUntold() | WordsUnsent() | WordingFailed() | ChannelMissing() | ContactBroke():
+            return _of_reaching(say, facts)
         case ContactDue():
             return _contact_due(say, facts)
         case ChemistryWanted() | ResultBeyond() | GoalOver():
@@ -403,6 +401,24 @@ def _check_number(say: Language, facts: NumberToCheck) -> str:
         )
     )
     return " ".join(sentences)
+
+
+def _of_reaching(
+    say: Language, facts: PhoneUntold | WordsUnsent | WordingFailed | ChannelMissing | ContactBroke
+) -> str:
+    match facts:
+        case PhoneUntold():
+            return _phone(say, facts)
+        case WordsUnsent():
+            return say.gettext(
+                "What was written to them by hand was not sent: “%(words)s” Tell them another way.", words=facts.words
+            )
+        case WordingFailed():
+            return say.gettext("A message could not be written out. The clinic's own wording of it may be at fault.")
+        case ChannelMissing():
+            return _missing(say, facts)
+        case ContactBroke():
+            return _broke(say, facts)
 
 
 def _phone(say: Language, facts: PhoneUntold) -> str:

@@ -58,7 +58,9 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
         order = (Staff.active.desc(), Staff.name, Staff.id)
-        staff = session.scalars(select(Staff).where(Staff.clinic_id == clinic.id).order_by(*order)).all()
+        staff = session.scalars(
+            select(Staff).where(Staff.clinic_id == clinic.id, Staff.emergency_until.is_(None)).order_by(*order)
+        ).all()
         counted = select(StaffSession.staff_id, func.count()).where(is_good(now)).group_by(StaffSession.staff_id)
         of_clinic = counted.join(Staff, Staff.id == StaffSession.staff_id).where(Staff.clinic_id == clinic.id)
         signed = {staff_id: number for staff_id, number in session.execute(of_clinic)}  # noqa: C416 - rows, no pairs

@@ -33,6 +33,7 @@ from service.web.frame import page_language
 from service.web.pages.clinic import (
     colleagues,
     drafts,
+    emergency,
     enrol,
     files,
     hospital,
@@ -76,6 +77,7 @@ for behind in (
     rules.blueprint,
     wordings.blueprint,
     colleagues.blueprint,
+    emergency.blueprint,
 ):
     blueprint.register_blueprint(behind)
 
@@ -83,7 +85,13 @@ for behind in (
 @blueprint.app_context_processor
 def bar() -> dict[str, Any]:
     """What waits, for the bar of the clinic's pages, and the like: worked out only where a page asks for it."""
-    return {"bar_counts": _counted, "can_call": _can_call, "mending": mending.mending}
+    return {
+        "bar_counts": _counted,
+        "can_call": _can_call,
+        "mending": mending.mending,
+        "emergencies": emergency.waiting,
+        "emergency_end": emergency.end_shown,
+    }
 
 
 def _can_call() -> list[tuple[str, str]]:

@@ -36,6 +36,7 @@ from service.delivery.facts import MessageFacts
 from service.delivery.rechecking import LinkMaker
 from service.delivery.settling import close_set_up
 from service.domain.vocabulary import Channel, LinkPurpose
+from service.enrolling import transfers
 from service.health import checks, invariants
 from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
@@ -117,7 +118,8 @@ class Worker:
             checks.ping(self._settings.ping_url, self._settings.proxy)
 
     def maintain(self) -> None:
-        """What need not be done every few seconds: the review's rows of a new day, letting go of what is over."""
+        """What need not be done every few seconds: strays of who changed clinics, rows of a new day, what is over."""
+        self._do("gather", lambda: transfers.gather(self._engine, self._clock.now()))
         self._do("refresh", lambda: refreshing.refresh(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 

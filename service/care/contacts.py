@@ -11,18 +11,20 @@ from __future__ import annotations
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Mapping
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, or_, select, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service.care.tasks import raise_task
 from service.domain import localtime, validation
+from service.domain.tasks import WordsUnsent
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
+from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, PatientState
 from service.store import outbox
 from service.store.audit import Act
-from service.store.tables import Caregiver, Consent, Contact, Patient, Staff
+from service.store.tables import Caregiver, Consent, Contact, Message, Patient, Staff
 
 Owner = InstrumentedAttribute[uuid.UUID | None]  # Contact.patient_id, .caregiver_id or .staff_id
 LONG_AGO = timedelta(days=3660)  # farther back it is a slip of the pen; common practice, no source
@@ -227,11 +229,29 @@ def record_consent(
     )
     act.add(consent)
     if not given and kind in STOPS_EVERYTHING:
+        if caregiver is None:
+            tell_unsent(session, act.clinic_id, patient.id, now)
         outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id, caregiver_id=caregiver_id)
     act.note("consent.give" if given else "consent.withdraw", patient, kind=kind, caregiver=caregiver_id)
     if kind is ConsentKind.WEBPUSH and not given:
         _end_phones(act, caregiver or patient)
     return consent
+
+
+def tell_unsent(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
+    """What staff wrote to the patient by hand waits, and will not leave: whoever wrote it holds it for said."""
+    waiting = select(Message.id, Message.params).where(
+        Message.patient_id == patient_id,
+        Message.kind == MessageKind.FROM_CLINIC,
+        Message.state.in_((MessageState.QUEUED, MessageState.CLAIMED)),
+    )
+    for message_id, params in session.execute(waiting.order_by(Message.id)):
+        raise_task(session, clinic_id, patient_id, *unsent(message_id, params), now)
+
+
+def unsent(message_id: uuid.UUID, params: Mapping[str, Any]) -> tuple[WordsUnsent, str]:
+    """The task of a message by hand that did not leave, and its occurrence: told once, however it came to be so."""
+    return WordsUnsent(message_id, str(params["text"])), f"unsent:{message_id}"
 
 
 def _end_phones(act: Act, person: Patient | Caregiver) -> None:

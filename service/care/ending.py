@@ -12,7 +12,7 @@ from datetime import date, timedelta
 
 from sqlalchemy import select, update
 
-from service.care import entries, pauses
+from service.care import contacts, entries, pauses
 from service.care.plans import open_next
 from service.care.tasks import close_tasks, open_again
 from service.domain import localtime
@@ -41,6 +41,8 @@ def end_patient(act: Act, patient: Patient, reason: str = ENDED) -> None:
     was, patient.state = patient.state, PatientState.ENDED
     patient.dues_at = now  # nothing of the record is due any more
     session.execute(update(Plan).where(Plan.patient_id == patient.id).values(active=False))
+    if reason == ENDED:
+        contacts.tell_unsent(session, act.clinic_id, patient.id, now)
     outbox.cancel_for_person(session, reason, now, patient_id=patient.id)
     for caregiver_id in session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)):
         outbox.cancel_for_person(session, reason, now, caregiver_id=caregiver_id)

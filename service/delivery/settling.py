@@ -35,7 +35,6 @@ from service.domain.tasks import (
     TaskFacts,
     Whose,
     WordingFailed,
-    WordsUnsent,
 )
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskSettled, TaskState
@@ -394,7 +393,7 @@ def tell_lost(session: Session, of: MessageFacts | Message, now: datetime, *, is
     written by hand, its writer holds for said.
     """
     if of.kind is MessageKind.FROM_CLINIC and is_known:
-        _tell(session, of, WordsUnsent(of.id, str(of.params["text"])), f"unsent:{of.id}", now)
+        _tell(session, of, *contacts.unsent(of.id, of.params), now)
     if of.kind not in TO_CALL and not of.params.get(ALARMS):
         return
     clinic = session.get_one(Clinic, of.clinic_id)

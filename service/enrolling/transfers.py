@@ -13,10 +13,10 @@ from __future__ import annotations
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Table, exists, or_, select, update
+from sqlalchemy import ColumnElement, Engine, Table, exists, or_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -27,6 +27,7 @@ from service.domain.tasks import TakenOver, TransferAnswered, TransferAsked, fir
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
     ConsentKind,
+    MessageKind,
     MessageState,
     PatientState,
     Role,
@@ -40,6 +41,8 @@ from service.enrolling.enrolment import Alike, alike
 from service.enrolling.people import ref_is_taken
 from service.store import outbox, panel
 from service.store.audit import SYSTEM, Act
+from service.store.guarded import Tally
+from service.store.session import connect, write_session
 from service.store.tables import (
     Acceptance,
     AccessLine,
@@ -67,6 +70,8 @@ from service.store.tables import (
 )
 
 LONGEST_REASON = 400
+BEGUN_BEFORE = timedelta(hours=1)  # far longer than any transaction or hand-over lasts
+ACCEPTED = text("transfers.state = 'accepted'")  # literal, for the partial index
 MOVED = "moved_to_another_clinic"
 # What stays: what was signed, who opened what, and the transfers, which tell of both.
 STAYS = frozenset(one.__table__ for one in (SignOff, SignOffWithdrawal, ReviewAddition, AccessLine, Transfer))
@@ -214,7 +219,7 @@ def accept(act: Act, transfer_id: uuid.UUID, clinic_ref: str) -> Patient:
     rows = _move(session, patient, act.clinic_id)
     patient.clinic_id, patient.clinic_ref, patient.dues_at = act.clinic_id, ref, act.now
     session.flush()
-    _hand_over_work(session, patient.id, act.now)
+    _hand_over_work(session, act.clinic_id, patient.id, act.now)
     there = session.get_one(Clinic, transfer.clinic_id)
     told = TakenOver(transfer.id, there.name, local_date(act.now, patient.zone), _was_decided(session, patient.id))
     raise_task(session, act.clinic_id, patient.id, told, f"{_key(transfer)}:taken_over", act.now)
@@ -224,6 +229,19 @@ def accept(act: Act, transfer_id: uuid.UUID, clinic_ref: str) -> Patient:
     left = replace(act, clinic_id=transfer.clinic_id, actor=SYSTEM)  # who works here is no business of theirs
     left.note("transfer.leave", transfer, patient=patient.id, to_clinic=act.clinic_id)
     return patient
+
+
+def gather(engine: Engine, now: datetime) -> Tally:
+    """Move what was written of a patient under the first clinic by somebody who had begun before the other accepted."""
+    lately = select(Transfer.patient_id).where(ACCEPTED, Transfer.settled_at > now - BEGUN_BEFORE)
+    with connect(engine) as connection:
+        if connection.scalar(lately.limit(1)) is None:
+            return Tally()
+    with write_session(engine) as session:
+        patients = session.scalars(select(Patient).where(Patient.id.in_(lately)).order_by(Patient.id)).all()
+        moved = {patient.id: rows for patient in patients if (rows := _move(session, patient, patient.clinic_id))}
+        panel.mark_stale(session, moved, now)
+    return Tally(done=sum(moved.values()))
 
 
 def tables_that_move() -> list[Table]:
@@ -260,11 +278,12 @@ def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
             whose &= table.c.staff_id.is_(None)
         if table is Contact.__table__:
             values["introduced_by"] = None  # another writes to them now, and says so
-        count += connection.execute(update(table).where(whose).values(values)).rowcount
+        elsewhere = table.c.clinic_id != to_clinic_id
+        count += connection.execute(update(table).where(whose, elsewhere).values(values)).rowcount
     return count
 
 
-def _hand_over_work(session: Session, patient_id: uuid.UUID, now: datetime) -> None:
+def _hand_over_work(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """What somebody at the first clinic had taken, or was to do, waits for anybody here, and is told from anew."""
     still = (Task.patient_id == patient_id, Task.state != TaskState.CLOSED)
     tasks = session.scalars(select(Task).where(*still).order_by(Task.id)).all()
@@ -273,7 +292,10 @@ def _hand_over_work(session: Session, patient_id: uuid.UUID, now: datetime) -> N
         task.escalates_at, task.retold_at = first_told_at(task.kind, now), now
     session.flush()
     notices = Message.task_id.in_([task.id for task in tasks]) & Message.staff_id.is_not(None)
-    outbox.cancel(session, notices, MOVED, now)
+    # Somebody there wrote it, and it would leave in this clinic's name.
+    contacts.tell_unsent(session, clinic_id, patient_id, now)
+    by_hand = (Message.patient_id == patient_id) & (Message.kind == MessageKind.FROM_CLINIC)
+    outbox.cancel(session, notices | by_hand, MOVED, now)
     promised = (NextContact.patient_id == patient_id, NextContact.staff_id.is_not(None))
     session.execute(
         update(NextContact)

@@ -58,6 +58,7 @@ from service.store.session import read_session, write_session
 
 log = structlog.get_logger(__name__)
 LATER = timedelta(days=36_500)  # a row nobody will ask for again
+GONE_WITHIN = timedelta(hours=1)  # far longer than rows are in hand
 AUDITED_AT_ONCE = 100  # patients whose whole histories are held in memory together
 
 
@@ -305,6 +306,9 @@ def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
         with read_session(engine) as session:
             made = work_out(session, clinic_id, todays)
         with write_session(engine) as session:
+            gone = panel.gone(session, clinic_id, now - GONE_WITHIN)
+            rows = [row for row in rows if row.patient_id not in gone]
+            made = {who: one for who, one in made.items() if who not in gone}
             good = [row for row in rows if not row.active or made[row.patient_id].error is None]
             signals = {
                 patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None

@@ -14,14 +14,14 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import bindparam, case, func, select, update
+from sqlalchemy import bindparam, case, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
 from service.store.ids import among, among_those
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, columns_of, rows
-from service.store.tables import CarriedStateRow, PanelRow, Patient
+from service.store.tables import CarriedStateRow, PanelRow, Patient, Transfer
 from service.store.upsert import insert_new, upsert
 
 
@@ -212,6 +212,17 @@ def without_row(session: Session, limit: int) -> list[StaleRow]:
         .limit(limit)
     )
     return [StaleRow(**row, touched=0) for row in session.execute(query).mappings()]
+
+
+def gone(session: Session, clinic_id: uuid.UUID, since: datetime) -> set[uuid.UUID]:
+    """Patients whom another clinic has taken over since then: what is in hand of them is not this clinic's any more."""
+    left = (
+        select(Transfer.patient_id)
+        .join(Patient, Patient.id == Transfer.patient_id)
+        .where(text("transfers.state = 'accepted'"), Transfer.settled_at >= since)
+        .where(Transfer.clinic_id == clinic_id, Patient.clinic_id != clinic_id)
+    )
+    return set(rows(session).scalars(left))
 
 
 _FRESH = {"stale_since": None, "changed_from": None, "planned_changed": False}

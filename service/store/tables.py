@@ -330,6 +330,7 @@ class Transfer(Base):
     __table_args__ = (
         _partial("uq_transfers_asked", "patient_id", where="state = 'asked'", unique=True),
         Index("ix_transfers_patient_id", "patient_id"),
+        _partial("ix_transfers_accepted", "settled_at", where="state = 'accepted'"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)  # the one that asked

@@ -8,24 +8,28 @@ from __future__ import annotations
 import itertools
 import uuid
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from sqlalchemy import select
 
 from service.care import contacts
+from service.domain.tasks import WordsUnsent
 from service.domain.validation import Refused
-from service.domain.vocabulary import ConsentKind, MessageKind, Outcome, Role, TaskKind, TransferState
+from service.domain.vocabulary import Channel, ConsentKind, MessageKind, Outcome, Role, TaskKind, TransferState
 from service.enrolling import baselines, transfers
 from service.intake.texts.receiving import take_text
 from service.reviewing import inbox, panel, signing, withdrawing
 from service.reviewing.patient import build_patient
 from service.reviewing.records import weekly_record
+from service.store import outbox
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
     Base,
     Caregiver,
+    Contact,
     Message,
     Patient,
     SignOff,
@@ -36,6 +40,7 @@ from service.words.language import load_language
 from tests.builder import AUCKLAND, acting, building
 from tests.world import Expected, World, nudge, prompt, reminder
 
+HOUR = timedelta(hours=1)
 THEIR_LINE, OUR_LINE = "+6499990800", "+6499990801"
 REPLY, SAFETY = Expected(MessageKind.REPLY), Expected(MessageKind.SAFETY)
 
@@ -203,6 +208,29 @@ def test_each_clinic_reads_its_own_and_the_history_goes_along(two: Two) -> None:
     back = two.does(two.physician, lambda act: transfers.ask(act, act.session.get_one(Patient, asha.id), home, "form"))
     two.does(two.nurse, transfers.accept, back.id, asha.clinic_ref)
     assert {name for name, owners in two.owners().items() if home not in owners and owners} == set()
+
+
+def test_what_was_in_hand_when_they_went_follows_them(two: Two) -> None:
+    """A row that somebody writes who had begun before the other clinic accepted; and words written by hand."""
+    world, asha = two.world, two.asha
+    world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())
+    with building(world.engine, world.now) as build:
+        contact = build.session.scalars(select(Contact).where(Contact.patient_id == asha.id)).one()
+        new = outbox.NewMessage(asha.clinic_id, contact.id, MessageKind.FROM_CLINIC, Channel.TEXT, "by hand",
+                                world.now + HOUR, world.now + 5 * HOUR, patient_id=asha.id,
+                                params={"text": "Come on Friday."})  # fmt: skip
+        by_hand = outbox.enqueue(build.session, new, world.now)
+    assert by_hand is not None
+    two.does(two.physician, transfers.accept, two.asks(), "S-7")
+    told = {item.kind: item for item in two.tasks(two.physician)}
+    assert told[TaskKind.NOT_SENT].facts == WordsUnsent(by_hand, "Come on Friday.")
+    world.pauses(asha, date(2026, 3, 20), None)  # by the clinic that `asha` was of when she was read
+    assert two.owners()["pauses"] == {two.nurse.clinic_id}
+    world.worker.maintain()
+    assert two.owners()["pauses"] == {two.physician.clinic_id}
+    world.advance(hours=2)
+    world.phone(asha).expects(reminder())
 
 
 def test_until_it_is_accepted_nothing_moves(two: Two) -> None:

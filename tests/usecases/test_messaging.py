@@ -11,14 +11,15 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select, update
 
+from service.care import ending
 from service.domain.sending import SendReason
 from service.domain.validation import Refused
-from service.domain.vocabulary import ActorKind, ConsentKind, ContactState, MessageState
+from service.domain.vocabulary import ActorKind, ConsentKind, ContactState, MessageState, TaskKind
 from service.enrolling import phrases
 from service.reviewing import messaging
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Contact, Message, Patient, Phrase
+from service.store.tables import AuditLine, Contact, Message, Patient, Phrase, Task
 from service.store.wordings import phrases as list_of
 from tests.post import NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
@@ -86,6 +87,24 @@ def test_nobody_is_flooded_though_the_list_is_made_again_and_again(post: Post, p
         send(post, phrase)
     post.clock.advance(timedelta(days=1))
     send(post, phrase)
+
+
+@pytest.mark.parametrize("how", ["agrees no more", "care ends"])
+def test_what_will_not_leave_because_of_what_staff_do_reaches_them(post: Post, phrase, how: str) -> None:
+    post.clock.advance(timedelta(hours=17))  # 05:00: it waits for the end of quiet hours
+    message_id = send(post, phrase)
+    with write_session(post.engine) as session:
+        if how == "agrees no more":
+            post.consent(session, ConsentKind.MESSAGES, False)
+        else:
+            ending.end_patient(act(post, session), session.get_one(Patient, post.patient.id))
+    assert post.message(message_id).state is MessageState.CANCELLED
+    post.clock.advance(timedelta(hours=6))
+    post.deliver()
+    with read_session(post.engine) as session:
+        (task,) = session.scalars(select(Task).where(Task.kind == TaskKind.NOT_SENT))
+        assert (task.patient_id, task.facts["message"]) == (post.patient.id, str(message_id))
+        assert task.facts["words"].startswith("We have seen your answers.")
 
 
 @pytest.mark.parametrize(

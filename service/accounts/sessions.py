@@ -72,6 +72,15 @@ def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> t
     return (staff, begun, second_step) if is_good else None
 
 
+def whose_ended(session: Session, session_id: uuid.UUID, now: datetime) -> Staff | None:
+    """Whose session this was that has run out, within the last hours; None where somebody signed out, or is out."""
+    begun = session.get(StaffSession, session_id)
+    if begun is None or now - begun.seen_at > LONGEST:
+        return None
+    staff = session.get_one(Staff, begun.staff_id)
+    return staff if staff.active else None
+
+
 def stamp(session: Session, session_id: uuid.UUID, now: datetime) -> None:
     """The session was used now."""
     session.execute(update(StaffSession).where(StaffSession.id == session_id).values(seen_at=now))

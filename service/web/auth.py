@@ -32,10 +32,11 @@ from service.accounts.throttle import Origin
 from service.domain.rights import EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.reviewing import drafts
-from service.store.audit import Act, Actor
+from service.store.audit import Act, Actor, act_of
 from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
 from service.web import held, trail
+from service.web.forms import WRITTEN
 from service.web.services import services
 
 P = ParamSpec("P")
@@ -249,7 +250,7 @@ def staff_only(
         def guarded(*args: P.args, **kwargs: P.kwargs) -> ResponseReturnValue:
             staff = current_staff()
             if staff is None:
-                back = request.full_path.rstrip("?") if request.method == "GET" else "/clinic/review"
+                back = request.full_path.rstrip("?") if request.method == "GET" else _kept_unsent()
                 return redirect(f"/signin?next={quote(back)}", 303)
             if right not in staff.rights:
                 g.lacks = right
@@ -268,6 +269,24 @@ def staff_only(
         return guarded
 
     return decorate
+
+
+def _kept_unsent() -> str:
+    """Let a form wait that came from a session which had run out, for whoever's it was; where to go on after signing in.
+
+    What cannot wait is shown on the page that says so (401), if people wrote sentences into it.
+    """
+    ended, now = g.get("ended_session"), services().door_clock.now()
+    # A part of a page that a script asked for is kept as a draft by that script.
+    if ended is None or request.blueprint == "signin" or "X-Part" in request.headers:
+        return "/clinic/review"
+    with write_session(services().engine) as db:
+        staff = sessions.whose_ended(db, ended, now)
+        if staff is not None and held.hold(act_of(db, staff, now), staff.id):
+            return url_for("signin.go_on", ended=1)
+    if any(request.form.get(name, "").strip() for name in WRITTEN):
+        abort(401)
+    return "/clinic/review"
 
 
 def to_confirm(endpoint: str) -> ResponseReturnValue:
@@ -366,6 +385,7 @@ def _read_session() -> CurrentStaff | None:
     with read_session(services().engine) as db:
         found = sessions.read_session_of(db, session_id, now)
     if found is None:
+        g.ended_session = session_id
         session.clear()
         return None
     staff, begun, asked = found

@@ -22,6 +22,7 @@ from service.domain.validation import Refused
 Word = TypeVar("Word", bound=StrEnum)
 Value = TypeVar("Value")
 LAST_PAGE = 1_000_000
+WRITTEN = frozenset({"note", "reason", "what", "why", "body"})  # fields in which people write sentences
 
 
 def text(name: str) -> str:

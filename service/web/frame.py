@@ -31,6 +31,7 @@ from service.reports import strip
 from service.store.troubles import Trouble
 from service.transports.mock import MockGateway
 from service.web import problems
+from service.web.forms import WRITTEN
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
@@ -38,7 +39,6 @@ from service.words.sentences import brief, diary, reaching, record, review, sign
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = {"signin", "clinic.hospital", "emergency"}
-WRITTEN = {"note", "reason", "what", "why", "body"}  # fields in which people write sentences
 # What templates make of facts: each gets the page's language first.
 IN_WORDS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),
@@ -162,6 +162,10 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
         400: (
             gettext("That did not work"),
             gettext("Something was missing in what was sent. Please go back and try again."),
+        ),
+        401: (
+            gettext("You had been signed out"),
+            gettext("Nothing of it was taken in. Please copy what you had written, and sign in again."),
         ),
         403: (gettext("This is not for your account"), _whom_to_ask()),
         404: (gettext("There is nothing here"), gettext("The address may have been cut short or mistyped.")),

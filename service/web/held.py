@@ -1,4 +1,4 @@
-"""A form that waits while its person shows once more that it is they.
+"""A form that waits while its person shows once more that it is they, or signs in again.
 
 Promises that what was typed is sent on to where it was meant to go, once, by the same person alone, and is kept
 nowhere else meanwhile. A file cannot wait, nor a secret, nor what is too long for a draft (`reviewing.drafts`): it is
@@ -12,8 +12,9 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime
 
-from flask import request
+from flask import current_app, request
 from sqlalchemy.orm import Session
+from werkzeug.exceptions import HTTPException
 
 from service.domain.validation import Refused
 from service.reviewing import drafts
@@ -51,6 +52,15 @@ def held(session: Session, staff_id: uuid.UUID, now: datetime) -> Held | None:
     return (
         None if found is None else Held(found["path"], [(name, value) for name, value in json.loads(found["fields"])])
     )
+
+
+def whose(path: str) -> uuid.UUID | None:
+    """Of which patient the form is that goes to this address; None where it is of none."""
+    try:
+        _, of_address = current_app.url_map.bind("").match(path.partition("?")[0], method="POST")
+    except HTTPException:
+        return None
+    return of_address.get("patient_id")
 
 
 def let_go(session: Session, staff_id: uuid.UUID) -> None:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import timedelta
+from html import unescape
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import delete, func, select
 
 from service.reviewing import drafts
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, FormDraft
+from service.store.tables import AuditLine, FormDraft, SignOff, StaffSession
 from tests.house import token_on
 from tests.ward import NOW
 from tests.web.test_clinic_pages import Clinic, clinic  # noqa: F401 - the fixture
@@ -68,3 +71,50 @@ def test_few_drafts_of_little_text_are_kept_for_days_without_an_audit_line(clini
     keep(clinic, "/clinic/new", {"note": "n"})
     with read_session(clinic.engine) as session:
         assert session.scalar(select(func.count(FormDraft.id))) == 1
+
+
+def test_a_form_sent_after_the_session_ran_out_comes_back_filled_to_whoever_sent_it_alone(
+    clinic: Clinic,  # noqa: F811
+) -> None:
+    opened, path = f"/clinic/review?open={clinic.ids['Asha']}", f"/clinic/review/{clinic.ids['Asha']}/sign"
+    page = clinic.get(opened)
+    mark = re.search(r'name="seen" value="([^"]+)"', page)
+    assert mark is not None
+    sent = {
+        "csrf_token": token_on(page),
+        "seen": mark[1],
+        "outcome": "called",
+        "note": "Rang <her>",
+        "task": ["1", "2"],
+    }
+    with write_session(clinic.engine) as session:
+        for one in session.scalars(select(StaffSession)):
+            one.seen_at = NOW - timedelta(minutes=16)
+    answer = clinic.client.post(path, data=sent)
+    assert answer.status_code == 303
+    there = parse_qs(urlsplit(answer.headers["Location"]).query)["next"][0]
+    with read_session(clinic.engine) as session:
+        assert session.scalars(select(SignOff)).all() == []
+    clinic.enter("doctor")
+    assert "Rang" not in clinic.client.get(there, follow_redirects=True).get_data(as_text=True)
+    clinic.enter("nurse")
+    shown = clinic.get(there)
+    assert "Asha Okoro" in shown
+    assert f'action="{path}"' in shown
+    fields = [
+        (name, unescape(value)) for name, value in re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', shown)
+    ]
+    assert [value for name, value in fields if name == "task"] == ["1", "2"]
+    assert ">Rang &lt;her&gt;</textarea>" in shown
+    token = {"csrf_token": token_on(shown)}
+    assert clinic.client.post(path, data=sent | token).status_code == 303
+    with read_session(clinic.engine) as session:
+        assert session.scalars(select(SignOff)).one().note == "Rang <her>"
+    assert mine(clinic) == {}
+    assert clinic.client.get(there).status_code == 303  # and is offered no more
+    # Who had signed out elsewhere meanwhile is told what was written, and keeps it by hand.
+    with write_session(clinic.engine) as session:
+        session.execute(delete(StaffSession))
+    lost = clinic.client.post(path, data=sent | token)
+    assert lost.status_code == 401
+    assert "Rang &lt;her&gt;" in lost.get_data(as_text=True)

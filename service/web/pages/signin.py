@@ -36,9 +36,11 @@ from service.web.auth import (
     half_in,
     held_session,
     origin,
+    own_patient,
     signed_in,
     staff_only,
 )
+from service.web.forms import WRITTEN
 from service.web.frame import speak
 from service.web.services import services
 from service.words.language import spoken_by_staff
@@ -139,10 +141,15 @@ def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
 @blueprint.get("/confirm/go-on")
 @staff_only(Right.OWN, fresh="signin.go_on")
 def go_on() -> ResponseReturnValue:
-    """Send on the form that waited meanwhile."""
+    """Send on the form that waited meanwhile: at once, or, after the session had `ended`, once it was looked at."""
+    staff, has_ended, name = signed_in(), "ended" in request.args, ""
     with read_session(services().engine) as db:
-        waited = held.held(db, signed_in().id, services().door_clock.now())
-    return redirect(HOME, 303) if waited is None else render_template("signin/held.html", held=waited)
+        waited = held.held(db, staff.id, services().door_clock.now())
+        if waited is None:
+            return redirect(HOME, 303)
+        if has_ended and staff.may(Right.READ) and (patient_id := held.whose(waited.path)):
+            name = own_patient(db, patient_id).name
+    return render_template("signin/held.html", held=waited, ended=has_ended, name=name, WRITTEN=WRITTEN)
 
 
 @blueprint.post("/signout")

@@ -272,7 +272,7 @@ def staff_only(
 
 
 def _kept_unsent() -> str:
-    """Let a form wait that came from a session which had run out, for whoever's it was; where to go on after signing in.
+    """Let a form of a session which had run out wait for whoever sent it; where to go on after signing in.
 
     What cannot wait is shown on the page that says so (401), if people wrote sentences into it.
     """

@@ -28,7 +28,7 @@ from service.transports.base import Transport
 from service.transports.openid import OpenId
 from service.web import auth, callbacks, frame, health, problems, security, trail, transfer
 from service.web.api import register
-from service.web.pages import calendar, demo, emergency, hospital, phone, push, signin
+from service.web.pages import calendar, demo, emergency, hospital, invited, phone, push, signin
 from service.web.pages.clinic import panel
 from service.web.pages.opening import LinkClosed
 from service.web.services import Services
@@ -36,7 +36,7 @@ from service.web.services import Services
 MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
 # Pages opened by a link need no cookie: whoever cannot read the link cannot forge its form either;
 # a provider's call proves itself.
-BY_LINK = ("/c/", "/g/", "/cal/", "/push/", "/callbacks/")
+BY_LINK = ("/c/", "/g/", "/i/", "/cal/", "/push/", "/callbacks/")
 
 
 class Application(transfer.StaticFiles):
@@ -77,7 +77,7 @@ def create_app(
     _protect_forms(app)
     register.install(app)
     app.before_request(problems.check_content_type)
-    for pages in (health, callbacks, signin, hospital, emergency, phone, push, calendar, panel):
+    for pages in (health, callbacks, signin, hospital, emergency, phone, invited, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)

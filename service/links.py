@@ -29,28 +29,38 @@ from sqlalchemy.orm import Session
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
-from service.enrolling import phones, wordings
+from service.enrolling import inviting, phones, wordings
 from service.store.audit import Act
-from service.store.tables import Caregiver, LinkKey, Patient
+from service.store.tables import Caregiver, Invitation, LinkKey, Patient
 
-PATHS = {LinkPurpose.CHECKIN: "c", LinkPurpose.CAREGIVER: "g", LinkPurpose.CALENDAR: "cal", LinkPurpose.PUSH: "push"}
+PATHS = {
+    LinkPurpose.CHECKIN: "c",
+    LinkPurpose.CAREGIVER: "g",
+    LinkPurpose.CALENDAR: "cal",
+    LinkPurpose.PUSH: "push",
+    LinkPurpose.INVITATION: "i",
+}
 KEY_BYTES = 16  # 22 characters of base64url (RFC 4648, section 5)
 ACCEPTED = "a link exactly as it came in the message"
 # Whoever opens an old message is told that its day is over, for as long as this; our own number, no source.
 REMEMBERED = timedelta(days=90)
 # A link for notices ends them for as long as they come, and a calendar says that it has ended.
-FORGOTTEN = (LinkPurpose.CHECKIN, LinkPurpose.CAREGIVER)
+FORGOTTEN = (LinkPurpose.CHECKIN, LinkPurpose.CAREGIVER, LinkPurpose.INVITATION)
 
 
 @dataclass(frozen=True)
 class Leads:
-    """What a link opens, and for whom: a patient, or a caregiver of theirs; about one window, where it has one."""
+    """What a link opens, and for whom: a patient, or a caregiver of theirs; about one window, where it has one.
+
+    An invitation's is for somebody who is no patient yet.
+    """
 
     purpose: LinkPurpose
     clinic_id: uuid.UUID
-    patient_id: uuid.UUID
+    patient_id: uuid.UUID | None = None
     caregiver_id: uuid.UUID | None = None
     window_id: uuid.UUID | None = None
+    invitation_id: uuid.UUID | None = None
 
 
 class Links:
@@ -134,6 +144,13 @@ def revoke_links(act: Act, patient: Patient) -> int:
     ).all()
     act.note("links.revoke", patient, links=len(revoked))
     return len(revoked)
+
+
+def make_invitation_link(act: Act, links: Links, invitation: Invitation) -> str:
+    """One more way to the page of an invitation, for as long as it lasts. Raises Refused where nobody may answer."""
+    inviting.note_link(act, invitation)
+    leads = Leads(LinkPurpose.INVITATION, invitation.clinic_id, invitation_id=invitation.id)
+    return links.make(act.session, leads, act.now, invitation.until)
 
 
 def forget_over(session: Session, now: datetime) -> None:

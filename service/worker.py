@@ -17,6 +17,7 @@ import signal
 import socket
 import threading
 import time
+import uuid
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -35,8 +36,9 @@ from service.delivery import receiving, sending
 from service.delivery.facts import MessageFacts
 from service.delivery.rechecking import LinkMaker
 from service.delivery.settling import close_set_up
+from service.domain.sending import INVITATION
 from service.domain.vocabulary import Channel, LinkPurpose
-from service.enrolling import transfers
+from service.enrolling import inviting, transfers
 from service.health import checks, invariants
 from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
@@ -48,6 +50,7 @@ from service.store import access, heartbeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
 from service.store.session import write_session
+from service.store.tables import Invitation
 from service.transports.base import Transport
 
 log = structlog.get_logger(__name__)
@@ -206,6 +209,7 @@ class Worker:
             forget_meant(session, self._clock.now())
             forget_strangers(session, self._clock.now())
             access.forget_old(session, self._clock.now(), self._settings.trail_months)
+            inviting.close_over(session, self._clock.now())
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
         try:
@@ -262,6 +266,12 @@ def links_for(links: Links) -> LinkMaker:
     """
 
     def link(session: Session, message: MessageFacts, now: datetime) -> str:
+        if INVITATION in message.params:
+            invitation = session.get_one(Invitation, uuid.UUID(message.params[INVITATION]))
+            leads = Leads(LinkPurpose.INVITATION, message.clinic_id, invitation_id=invitation.id)
+            return links.make_for(
+                message.id, session, leads, now, invitation.until, worded_before=message.worded_before
+            )
         if message.window_id is None or message.patient_id is None or message.staff_id is not None:
             return links.inbox
         is_nudge = message.caregiver_id is not None

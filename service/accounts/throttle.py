@@ -69,6 +69,11 @@ def place_of_emergencies(origin: Origin) -> Place:
     return Place(place, place, is_known=False)
 
 
+def place_of_link(origin: Origin, link_id: uuid.UUID) -> Place:
+    """Where a wrong answer at the door of a link's page is counted: by that page and by where it comes from."""
+    return Place(_digest(f"door of {link_id}"), _digest(_network(origin.address)), False)
+
+
 def wait_of(session: Session, place: Place, now: datetime) -> timedelta:
     """How long to wait until the next try from here; zero for none."""
     mine = SignInAttempt.place == place.place

@@ -142,6 +142,21 @@ def working(session: Session, owner: Owner, person_id: uuid.UUID) -> list[Contac
     return list(session.scalars(_in_order(select(Contact)).where(owner == person_id)))
 
 
+def of_nobody(act: Act, channel: Channel, address: str) -> Contact:
+    """The contact at an address that belongs to nobody whom the clinic looks after; written where there is none.
+
+    A stop that came from there is its state.
+    """
+    nobodys = Contact.patient_id.is_(None) & Contact.caregiver_id.is_(None) & Contact.staff_id.is_(None)
+    theirs = (Contact.clinic_id == act.clinic_id, Contact.channel == channel, Contact.address == address)
+    found = act.session.scalars(select(Contact).where(nobodys, *theirs).order_by(Contact.created_at)).first()
+    if found is None:
+        found = Contact(channel=channel, address=address, state=ContactState.OK, created_at=act.now)
+        act.add(found)
+        act.note("contact.add", found, channel=channel)
+    return found
+
+
 def first_working(
     session: Session, owner: Owner, people: Collection[uuid.UUID]
 ) -> dict[uuid.UUID, tuple[uuid.UUID, Channel]]:

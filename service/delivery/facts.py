@@ -14,10 +14,11 @@ from sqlalchemy.orm import Session, aliased
 from service.care import contacts
 from service.domain.localtime import zone
 from service.domain.plan import WindowFacts
-from service.domain.sending import CANNOT_WAIT, NEEDS_NO_CONSENT, TO_STAFF, LastLook
+from service.domain.sending import CANNOT_WAIT, INVITATION, NEEDS_NO_CONSENT, TO_STAFF, LastLook
 from service.domain.vocabulary import (
     Channel,
     ContactState,
+    InvitationState,
     MessageKind,
     MessageState,
     PatientState,
@@ -30,6 +31,7 @@ from service.store.tables import (
     CaregiverReply,
     Clinic,
     Contact,
+    Invitation,
     Message,
     Patient,
     Staff,
@@ -91,6 +93,7 @@ class _Shared:
     caregivers_agreed: Collection[uuid.UUID]
     acknowledged: Collection[tuple[uuid.UUID | None, uuid.UUID | None]]
     open_tasks: Collection[uuid.UUID]
+    invited: Mapping[str, str]  # invitations that can be answered, by id, with the language of each
     wordings: Mapping[tuple[uuid.UUID, str, MessageKind], str]
 
 
@@ -134,6 +137,8 @@ def _facts(
     language, where = (person.language, person.zone) if person is not None else (_of_staff(staff, clinic), clinic.zone)
     who_agreed = shared.patients_agreed if message.caregiver_id is None else shared.caregivers_agreed
     agreed = (message.caregiver_id or message.patient_id) in who_agreed
+    if (invited := shared.invited.get(message.params.get(INVITATION, ""))) is not None:
+        language, agreed = invited, True  # to this one message: by word to staff, or by a button on its page
     return MessageFacts(
         id=message.id,
         clinic_id=message.clinic_id,
@@ -214,6 +219,7 @@ def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
             session, {m.window_id for m in messages if m.caregiver_id is not None and m.window_id is not None}
         ),
         _open_tasks(session, {message.task_id for message in messages if message.task_id is not None}),
+        _invited(session, {str(message.params[INVITATION]) for message in messages if INVITATION in message.params}),
         {
             which: row.body
             for which, row in wordings.own_wordings(session, {message.clinic_id for message in messages}).items()
@@ -233,6 +239,15 @@ def _acknowledged(
         .where(CaregiverReply.window_id.in_(window_ids))
     )
     return {(window_id, caregiver_id) for window_id, caregiver_id in rows}
+
+
+def _invited(session: Session, ids: Collection[str]) -> Mapping[str, str]:
+    """Of these invitations, those that can be answered: id → language."""
+    if not ids:
+        return {}
+    is_open = (Invitation.id.in_([uuid.UUID(one) for one in ids]), Invitation.state == InvitationState.OPEN)
+    rows = session.execute(select(Invitation.id, Invitation.language).where(*is_open))
+    return {str(invitation_id): language for invitation_id, language in rows}
 
 
 def _open_tasks(session: Session, task_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:

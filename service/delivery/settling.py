@@ -26,12 +26,14 @@ from sqlalchemy.orm import Session
 from service.care import contacts
 from service.care.tasks import close_tasks, raise_task
 from service.delivery.facts import MessageFacts
-from service.domain.sending import ALARMS, AT_AGREED_HOURS, TO_CALL, TRY_AGAIN_WHEN_UNCERTAIN, wait
+from service.domain.sending import ALARMS, AT_AGREED_HOURS, INVITATION, TO_CALL, TRY_AGAIN_WHEN_UNCERTAIN, wait
 from service.domain.tasks import (
     CallUntold,
     ChannelMissing,
     ContactBroke,
     HandOverUnknown,
+    InvitationTold,
+    InvitedOutcome,
     TaskFacts,
     Whose,
     WordingFailed,
@@ -43,7 +45,7 @@ from service.store.due import LEASED_MESSAGES, lapsed
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
-from service.store.tables import Clinic, Contact, Message, MessageEvent, Task
+from service.store.tables import Clinic, Contact, Invitation, Message, MessageEvent, Task
 from service.store.wordings import UNWORDED, unworded_key
 
 REF_LENGTH, BROKEN_LENGTH = 120, 200
@@ -394,6 +396,10 @@ def tell_lost(session: Session, of: MessageFacts | Message, now: datetime, *, is
     """
     if of.kind is MessageKind.FROM_CLINIC and is_known:
         _tell(session, of, *contacts.unsent(of.id, of.params), now)
+    if of.kind is MessageKind.INVITATION and is_known:
+        invitation = session.get_one(Invitation, uuid.UUID(of.params[INVITATION]))
+        told = InvitationTold(invitation.id, invitation.name, InvitedOutcome.NOT_SENT)
+        _tell(session, of, told, f"invitation:{invitation.id}:{of.id}", now)
     if of.kind not in TO_CALL and not of.params.get(ALARMS):
         return
     clinic = session.get_one(Clinic, of.clinic_id)

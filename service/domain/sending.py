@@ -51,6 +51,7 @@ NEEDS_NO_CONSENT = frozenset(
 # for a window of the place the patient has moved away from: its seven may be five where they are now.
 AT_AGREED_HOURS = frozenset({MessageKind.PROMPT, MessageKind.REMINDER})
 TO_STAFF = frozenset({MessageKind.STAFF_TASK, MessageKind.DIGEST})
+INVITATION = "invitation"  # among the params of what goes to somebody who is only invited: the invitation's id
 CANNOT_WAIT = "cannot_wait"  # among a notice's params: somebody may be in danger
 # They say whom to call, to somebody who has written of what may not wait: one that does not arrive is told.
 TO_CALL = frozenset({MessageKind.SAFETY, MessageKind.CALL_CLINIC})

@@ -340,6 +340,25 @@ class TakenOver:
     decided: bool  # a limit, a goal, a reference or an acceptance came along
 
 
+class InvitedOutcome(StrEnum):
+    """What became of an invitation, where somebody of the clinic should know."""
+
+    ANSWERED = "answered"
+    DECLINED = "declined"
+    NO_ANSWER = "no_answer"  # it ran out
+    NOT_SENT = "not_sent"  # the text with its link did not leave
+    LOCKED = "locked"
+
+
+@dataclass(frozen=True, slots=True)
+class InvitationTold:
+    """Somebody who was invited, by the name that staff wrote, and what became of it."""
+
+    invitation: uuid.UUID
+    name: str
+    outcome: InvitedOutcome
+
+
 class Found(StrEnum):
     """What the nightly check can find broken."""
 
@@ -389,6 +408,7 @@ TaskFacts = (
     | ContactDue
     | ChemistryWanted
     | GoalOver
+    | InvitationTold
     | ResultBeyond
     | TransferAsked
     | TransferAnswered
@@ -421,6 +441,7 @@ _KINDS: Mapping[type, TaskKind] = {
     ContactDue: TaskKind.NEXT_CONTACT,
     ChemistryWanted: TaskKind.CHEMISTRY_DUE,
     GoalOver: TaskKind.GOAL_OVER,
+    InvitationTold: TaskKind.INVITATION,
     ResultBeyond: TaskKind.RESULT_LIMIT,
     TransferAsked: TaskKind.TRANSFER,
     TransferAnswered: TaskKind.TRANSFER,
@@ -487,6 +508,7 @@ FIRST: dict[TaskKind, timedelta | None] = {
     TaskKind.NEXT_CONTACT: A_DAY,
     TaskKind.CHEMISTRY_DUE: A_DAY,
     TaskKind.GOAL_OVER: None,
+    TaskKind.INVITATION: A_DAY,
     TaskKind.RESULT_LIMIT: AT_ONCE,
     TaskKind.TRANSFER: A_DAY,
     TaskKind.FOLLOW_UP: None,  # the panel shows it; no message

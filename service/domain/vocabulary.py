@@ -64,6 +64,18 @@ class ContactState(StrEnum):
     BROKEN = "broken"
 
 
+class InvitationState(StrEnum):
+    """How far an invitation has come, on which somebody enrols themselves and staff confirm."""
+
+    OPEN = "open"
+    ANSWERED = "answered"  # all was said: staff look at it and confirm
+    DECLINED = "declined"
+    ENROLLED = "enrolled"
+    REVOKED = "revoked"
+    RUN_OUT = "run_out"
+    LOCKED = "locked"  # the question at its door was answered wrongly too often
+
+
 class PauseCause(StrEnum):
     IN_HOSPITAL = "in_hospital"
     AWAY = "away"
@@ -210,6 +222,7 @@ class LinkPurpose(StrEnum):
     CAREGIVER = "caregiver"  # what a caregiver is asked about a window
     CALENDAR = "calendar"
     PUSH = "push"  # where somebody sets their own phone up for notices
+    INVITATION = "invitation"  # where somebody reads what would be asked of them, and says yes or no
 
 
 class MessageKind(StrEnum):
@@ -227,6 +240,7 @@ class MessageKind(StrEnum):
     STAFF_TASK = "staff_task"
     DIGEST = "digest"
     TEST = "test"  # asked for by staff, to see that it arrives
+    INVITATION = "invitation"  # to somebody who agreed to that one text, and is not enrolled yet
 
 
 class MessageState(StrEnum):
@@ -266,6 +280,7 @@ class TaskKind(StrEnum):
     GOAL_OVER = "goal_over"  # its last date has passed
     TRANSFER = "transfer"  # of the care of a patient, from clinic to clinic
     EMERGENCY_ACCESS = "emergency_access"  # somebody came in with a code on paper
+    INVITATION = "invitation"  # somebody who was invited has answered, or will not by this link
 
 
 class TaskSettled(StrEnum):
@@ -285,6 +300,7 @@ class TaskSettled(StrEnum):
     RESULT_SETTLED = "result_settled"  # a newer result came, or the limit was changed
     GOAL_SETTLED = "goal_settled"  # a newer one was set, or it was ended
     TRANSFER_SETTLED = "transfer_settled"  # accepted, declined or called back
+    INVITATION_SETTLED = "invitation_settled"  # enrolled, revoked, or answered anew
 
 
 class TransferState(StrEnum):

@@ -46,6 +46,7 @@ class NewHelper:
     contact: NewContact | None = None
     allowed: Agreed | None = None  # by the patient: this caregiver is told of a missed reading
     agreed: Agreed | None = None  # by the caregiver
+    may_see: Agreed | None = None  # by the patient: this caregiver sees values
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,8 @@ def add_helper(act: Act, patient: Patient, new: NewHelper) -> Caregiver:
         caregiver = people.add_caregiver(act, patient, new.who)
         if new.contact is not None:
             people.add_contact(act, caregiver, new.contact)
-        for kind, agreed in ((ConsentKind.CAREGIVER, new.allowed), (ConsentKind.MESSAGES, new.agreed)):
+        asked = (ConsentKind.CAREGIVER, new.allowed), (ConsentKind.CAREGIVER_VALUES, new.may_see)
+        for kind, agreed in (*asked, (ConsentKind.MESSAGES, new.agreed)):
             if agreed is not None:
                 contacts.record_consent(act, patient, kind, True, agreed.how, caregiver, agreed.on)
     except Refused as refused:

@@ -53,6 +53,7 @@ from service.domain.vocabulary import (
     Device,
     EventCause,
     EventKind,
+    InvitationState,
     LinkPurpose,
     MedicineClass,
     MessageKind,
@@ -443,6 +444,38 @@ class EnrolmentDraft(Base):
     step: Mapped[int] = mapped_column(default=1)  # the one that is to be filled in next
 
 
+class Invitation(Base):
+    """Somebody who was asked to read, choose and agree by themselves. Nobody is enrolled by it before staff confirm."""
+
+    __tablename__ = "invitations"
+    __table_args__ = (_partial("ix_invitations_open", "until", where="state = 'open'"),)
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    made_by: Mapped[str] = mapped_column(String(80))
+    made_at: Mapped[datetime]
+    until: Mapped[datetime]
+    state: Mapped[InvitationState]
+    name: Mapped[str] = mapped_column(String(120))  # as staff know it
+    born_on: Mapped[date | None]  # asked for at the door; where it is null, the clinic's number is
+    clinic_ref: Mapped[str | None] = mapped_column(String(40))
+    language: Mapped[str] = mapped_column(String(8))
+    number: Mapped[str | None] = mapped_column(String(16))  # E.164, as staff know it
+    text_agreed_how: Mapped[str | None] = mapped_column(String(200))  # to the one text with the link, as last recorded
+    text_agreed_at: Mapped[datetime | None]
+    text_agreed_by: Mapped[str | None] = mapped_column(String(80))
+    wrong_tries: Mapped[int] = mapped_column(default=0)  # at the door
+    said: Mapped[dict[str, Any]]  # what was chosen on the page so far: enrolling.invited
+    said_at: Mapped[datetime | None]  # when it was sent, or no was said
+    code_hash: Mapped[str | None] = mapped_column(String(64))  # SHA-256, hex, of the code that is out
+    code_to: Mapped[str | None] = mapped_column(String(254))
+    code_until: Mapped[datetime | None]
+    code_tries: Mapped[int] = mapped_column(default=0)
+    codes_sent: Mapped[int] = mapped_column(default=0)
+    shown_to_read: Mapped[str | None] = mapped_column(String(254))  # the address at which a code was read
+    patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)  # who was enrolled by it
+    ended_at: Mapped[datetime | None]
+
+
 class FormDraft(Base):
     """What somebody typed into a form of a staff page and has not sent. Nobody acts on it; gone after days."""
 
@@ -796,9 +829,10 @@ class LinkKey(Base):
     __tablename__ = "link_keys"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
-    patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
+    patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)  # null for somebody who is only invited
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers")
     window_id: Mapped[uuid.UUID | None] = _ref("windows")
+    invitation_id: Mapped[uuid.UUID | None] = _ref("invitations", index=True)
     purpose: Mapped[LinkPurpose]
     key_hash: Mapped[str] = mapped_column(String(64), unique=True)  # SHA-256, hex
     made_at: Mapped[datetime]

@@ -24,6 +24,7 @@ from service.domain.vocabulary import (
     EjectionClass,
     EventCause,
     EventKind,
+    InvitationState,
     Lane,
     MedicineClass,
     MessageKind,
@@ -124,6 +125,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.GOAL_OVER: _("Goal has run out"),
         TaskKind.TRANSFER: _("Transfer of care"),
         TaskKind.EMERGENCY_ACCESS: _("Emergency access"),
+        TaskKind.INVITATION: _("Invitation"),
     },
     TaskSettled: {
         TaskSettled.WORDING_CHANGED: _("The wording was changed."),
@@ -139,6 +141,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskSettled.CHEMISTRY_SETTLED: _("A result or a reason came, or it is no longer due."),
         TaskSettled.RESULT_SETTLED: _("A newer result came, or the limit was changed."),
         TaskSettled.GOAL_SETTLED: _("A newer goal was set, or it was ended."),
+        TaskSettled.INVITATION_SETTLED: _("They were enrolled, answered anew, or the invitation was revoked."),
         TaskSettled.TRANSFER_SETTLED: _("It was accepted, declined or called back."),
     },
     TransferState: {
@@ -342,6 +345,15 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         Channel.EMAIL: _("e-mail"),
         Channel.WEBPUSH: _("notices on their phone"),
     },
+    InvitationState: {
+        InvitationState.OPEN: _("not answered yet"),
+        InvitationState.ANSWERED: _("waits for you to confirm"),
+        InvitationState.DECLINED: _("said no"),
+        InvitationState.ENROLLED: _("enrolled"),
+        InvitationState.REVOKED: _("revoked"),
+        InvitationState.RUN_OUT: _("ran out unanswered"),
+        InvitationState.LOCKED: _("closed: wrong tries"),
+    },
     MessageKind: {
         MessageKind.PROMPT: _("prompt"),
         MessageKind.REMINDER: _("reminder"),
@@ -357,6 +369,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageKind.STAFF_TASK: _("staff task"),
         MessageKind.DIGEST: _("digest"),
         MessageKind.TEST: _("test message"),
+        MessageKind.INVITATION: _("invitation"),
     },
     MessageState: {
         MessageState.QUEUED: _("queued"),

@@ -56,6 +56,7 @@ PLACEHOLDERS: Mapping[MessageKind, frozenset[str]] = {
     K.STAFF_TASK: frozenset({"sender", "link"}),
     K.DIGEST: frozenset({"sender", "link", "count"}),
     K.TEST: frozenset({"sender"}),
+    K.INVITATION: frozenset({"sender", "link"}),
 }
 REQUIRED: Mapping[MessageKind, frozenset[str]] = {
     K.PROMPT: frozenset({"link"}),
@@ -66,6 +67,7 @@ REQUIRED: Mapping[MessageKind, frozenset[str]] = {
     K.STRANGER: frozenset({"number", "phone"}),
     K.REPLY: frozenset({"text"}),
     K.FROM_CLINIC: frozenset({"sender", "text"}),
+    K.INVITATION: frozenset({"sender", "link"}),
 }
 PHRASE = frozenset({"phone", "number"})  # what a wording for a message by hand may fill in; who writes stands before it
 LONGEST_SENDER = 32
@@ -198,6 +200,9 @@ def _full(language: Language) -> Mapping[MessageKind, Template]:
         K.DIGEST: Template(pgettext("text message", "{sender}: waiting in the inbox: {count}. {link}")),
         K.TEST: Template(
             pgettext("text message", "{sender}: this is a test message. It has arrived. Nothing needs to be done.")
+        ),
+        K.INVITATION: Template(
+            pgettext("text message", "{sender}: here is the page we spoke of: {link} Unexpected? Just ignore it.")
         ),
     }
 
@@ -495,6 +500,15 @@ def line_emergency(language: Language) -> str:
     return language.pgettext(
         "text message",
         "emergency access was opened just now with a code on paper. Sign in and look: you can end it there.",
+    )
+
+
+def line_code(language: Language, code: str) -> str:
+    """The code by which somebody shows, on the page they have open, that they read what comes to this address."""
+    return language.pgettext(
+        "text message",
+        "%(code)s is the code for the page you have open. Nobody will ask you for it by telephone.",
+        code=code,
     )
 
 

@@ -19,6 +19,7 @@ from enum import Enum
 from sqlalchemy import delete, exists, func, select, update
 from sqlalchemy.orm import Session
 
+from service.care import contacts
 from service.care.tasks import raise_task, tell_instead
 from service.domain import validation
 from service.domain.sending import ALARMS
@@ -212,16 +213,7 @@ def _hold_back(stranger: _Stranger, state: ContactState) -> None:
 
 def _contact(stranger: _Stranger, clinic: Clinic) -> Contact:
     """Nobody's contact at this number, in the clinic in whose name they are answered."""
-    theirs = (Contact.clinic_id == clinic.id, Contact.channel == Channel.TEXT, Contact.address == stranger.number)
-    found = stranger.session.scalars(select(Contact).where(_NOBODYS, *theirs).order_by(Contact.created_at)).first()
-    if found is None:
-        found = Contact(
-            channel=Channel.TEXT, address=stranger.number, state=ContactState.OK, created_at=stranger.text.now
-        )
-        act = stranger.act_in(clinic)
-        act.add(found)
-        act.note("contact.add", found, channel=found.channel)
-    return found
+    return contacts.of_nobody(stranger.act_in(clinic), Channel.TEXT, stranger.number)
 
 
 # --- what staff are told ---------------------------------------------------------------------

@@ -10,7 +10,19 @@ from flask import Blueprint, Flask, current_app, render_template
 from flask.typing import ResponseReturnValue
 from flask_smorest import Api
 
-from service.web.api import callbacks, clinic, enrolment, intake, people, plans, record, review, transfers, watching
+from service.web.api import (
+    callbacks,
+    clinic,
+    enrolment,
+    intake,
+    inviting,
+    people,
+    plans,
+    record,
+    review,
+    transfers,
+    watching,
+)
 from service.web.api.base import ProblemDetails
 
 BLUEPRINTS = (
@@ -18,6 +30,7 @@ BLUEPRINTS = (
     people.patients_blueprint,
     enrolment.blueprint,
     transfers.blueprint,
+    inviting.blueprint,
     people.blueprint,
     plans.blueprint,
     record.blueprint,

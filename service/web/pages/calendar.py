@@ -30,7 +30,7 @@ def plan(token: str) -> Response:
         except Refused:
             return _plain(gettext("This address is not complete."), 404)
         trail.by_link(link)
-        ahead = plan_ahead(session, link.patient_id)
+        ahead = None if link.patient_id is None else plan_ahead(session, link.patient_id)
     if ahead is not None:
         frame.speak(ahead.language)
     if is_over(link, services().clock.now()) or ahead is None or not ahead.is_active:

@@ -52,6 +52,7 @@ from service.domain.tasks import (
     ContactDue,
     EnteredCallToday,
     GoalOver,
+    InvitationTold,
     LimitPassed,
     LongSilence,
     NobodyToReach,
@@ -491,6 +492,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("Chemistry due by %(day)s", day=say.short_day(facts.due.due_on))
         case GoalOver():
             return say.gettext("Goal ran out on %(day)s", day=say.short_day(facts.aim.goal.until))
+        case InvitationTold():
+            return say.gettext("Invitation of %(name)s", name=facts.name)
         case CaregiverSaid():
             return say.gettext("Caregiver: %(answer)s", answer=label(say, facts.answer))
         case StartTexted():

@@ -25,6 +25,8 @@ from service.domain.tasks import (
     Found,
     GoalOver,
     HandOverUnknown,
+    InvitationTold,
+    InvitedOutcome,
     LimitPassed,
     LongSilence,
     NobodyToReach,
@@ -100,6 +102,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return _of_record(say, facts)
         case TransferAsked() | TransferAnswered() | TakenOver():
             return _transfer(say, facts)
+        case InvitationTold():
+            return _invited(say, facts)
         case ReferenceProposed():
             return _proposed(say, facts.proposal)
         case HandOverUnknown():
@@ -160,6 +164,30 @@ def _transfer(say: Language, facts: TransferAsked | TransferAnswered | TakenOver
                 "Limits, goals and the reference that were set there count on, as who set them: look at each."
             )
             return f"{came} {decided}" if facts.decided else came
+
+
+def _invited(say: Language, facts: InvitationTold) -> str:
+    match facts.outcome:
+        case InvitedOutcome.ANSWERED:
+            return say.gettext(
+                "%(name)s has read the invitation and answered. Nothing is sent before you have confirmed it.",
+                name=facts.name,
+            )
+        case InvitedOutcome.DECLINED:
+            return say.gettext("%(name)s has read the invitation and said no. Nothing is sent.", name=facts.name)
+        case InvitedOutcome.NO_ANSWER:
+            return say.gettext(
+                "The invitation of %(name)s ran out without an answer. Whether it was ever read is not known.",
+                name=facts.name,
+            )
+        case InvitedOutcome.NOT_SENT:
+            return say.gettext("The text with the invitation of %(name)s did not arrive.", name=facts.name)
+        case InvitedOutcome.LOCKED:
+            return say.gettext(
+                "The invitation of %(name)s was closed after too many wrong answers at its door. "
+                "Somebody else may have it, or the date that you typed may be wrong.",
+                name=facts.name,
+            )
 
 
 def _sentence(text: str) -> str:

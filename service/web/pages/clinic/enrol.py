@@ -24,8 +24,8 @@ from service.care import contacts
 from service.domain.localtime import local_date
 from service.domain.rights import Right
 from service.domain.validation import Refused
-from service.domain.vocabulary import Channel, ConsentKind, MessageKind
-from service.enrolling import enrolment, people
+from service.domain.vocabulary import Channel, ConsentKind, InvitationState, MessageKind
+from service.enrolling import enrolment, inviting, people
 from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import Clinic, Contact, EnrolmentDraft, Message, Patient
@@ -305,13 +305,15 @@ def _page(draft: EnrolmentDraft | None, *, alike: list[enrolment.Alike] | None =
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
         begun = enrolment.drafts(session, clinic.id, now) if draft is None else []
-        g.clinic_zone = clinic.zone
+        answered = inviting.invitations(session, clinic.id, [InvitationState.ANSWERED]) if draft is None else []
+    know_zone(clinic)
     region, step = people.region_of(clinic), draft.step if draft else 1
     return render_template(
         "clinic/enrol.html",
         draft=draft,
         begun=begun,
-        steps=[replace(one, inputs=[_hinted(field, region) for field in one.inputs]) for one in STEPS[:step]],
+        answered=answered,
+        steps=[hinted(one, region) for one in STEPS[:step]],
         to_come=STEPS[step:],
         helper=[_hinted(field, region) for field in HELPER],
         typed=_start(clinic) | (draft.typed if draft else {}),
@@ -321,12 +323,23 @@ def _page(draft: EnrolmentDraft | None, *, alike: list[enrolment.Alike] | None =
     )
 
 
+def know_zone(clinic: Clinic) -> None:
+    """Whose country `zones` are of."""
+    g.clinic_zone = clinic.zone
+
+
+def hinted(form: Form, region: str | None) -> Form:
+    """The form, its telephone numbers with a word on how they are dialled."""
+    return replace(form, inputs=[_hinted(one, region) for one in form.inputs])
+
+
 def _hinted(one: Input, region: str | None) -> Input:
     """A telephone number's field says in which country a number without a code is dialled."""
     if one.kind != "tel" or region is None:
         return one
     country = countries.name(page_language(), region)
-    return replace(one, hint=gettext("As dialled in: %(country)s. Elsewhere with + and its code.", country=country))
+    told = gettext("As dialled in: %(country)s. Elsewhere with + and its code.", country=country)
+    return replace(one, hint=f"{one.hint} {told}" if one.hint else told)
 
 
 def _start(clinic: Clinic) -> dict[str, str]:

@@ -42,6 +42,7 @@ class Spot(Enum):
     RESULTS = ("clinic.patient.record.page", "results", _("Results"))
     PROPOSED = ("clinic.patient.page", "proposed", _("Decide on the reference"))
     TRANSFER = ("clinic.transfers.one", "", _("Transfer"))
+    INVITATION = ("clinic.inviting.page", "", _("Invitation"))
     UNCERTAIN = ("clinic.sent.page", "", _("Messages"))
     WORDINGS = ("clinic.wordings.page", "", _("Wordings"))
     COLLEAGUES = ("clinic.colleagues.page", "", _("Colleagues"))
@@ -98,6 +99,7 @@ OF_TASK: Mapping[type, tuple[Spot, ...]] = {
     tasks.ContactDue: (P.NEXT_CONTACT,),
     tasks.ChemistryWanted: (P.CHEMISTRY, P.RESULTS),
     tasks.GoalOver: (P.GOAL,),
+    tasks.InvitationTold: (P.INVITATION,),
     ResultBeyond: (P.RESULTS,),
     tasks.TransferAsked: (P.TRANSFER,),
     tasks.TransferAnswered: (P.TRANSFER,),
@@ -155,6 +157,8 @@ def mending(reason: object, patient_id: uuid.UUID | None) -> list[tuple[str, str
         whose: dict[str, Any] = {"patient_id": patient_id} if of_patient else {}
         if place is Spot.TRANSFER:
             whose = {"transfer_id": getattr(reason, "transfer", None)}
+        if place is Spot.INVITATION:
+            whose = {"invitation_id": getattr(reason, "invitation", None)}
         if place is Spot.UNCERTAIN:
             whose = {"state": "uncertain"}
         found.append((str(called), url_for(endpoint, _anchor=part or None, **whose)))

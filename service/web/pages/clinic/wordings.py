@@ -66,6 +66,10 @@ def _kinds() -> dict[MessageKind, tuple[str, str]]:
         K.STAFF_TASK: (gettext("Task for staff"), gettext("To staff, when something new waits in the inbox.")),
         K.DIGEST: (gettext("Morning count for staff"), gettext("To staff, in the morning, when tasks are open.")),
         K.TEST: (gettext("Test message"), gettext("When staff ask for one, to see that it arrives.")),
+        K.INVITATION: (
+            gettext("Invitation"),
+            gettext("Once, to somebody who agreed to it and is not enrolled yet, with the page to read."),
+        ),
     }
 
 

@@ -135,10 +135,7 @@ def _facts(
 ) -> MessageFacts:
     person = (caregiver or patient) if message.staff_id is None else None
     language, where = (person.language, person.zone) if person is not None else (_of_staff(staff, clinic), clinic.zone)
-    who_agreed = shared.patients_agreed if message.caregiver_id is None else shared.caregivers_agreed
-    agreed = (message.caregiver_id or message.patient_id) in who_agreed
-    if (invited := shared.invited.get(message.params.get(INVITATION, ""))) is not None:
-        language, agreed = invited, True  # to this one message: by word to staff, or by a button on its page
+    invited = shared.invited.get(message.params.get(INVITATION, ""))
     return MessageFacts(
         id=message.id,
         clinic_id=message.clinic_id,
@@ -158,7 +155,7 @@ def _facts(
         address=contact.address,
         line=clinic.text_line or "",
         secret=contact.secret or {},
-        language=language,
+        language=invited or language,
         sender=clinic.sender_name,
         emergency_number=clinic.emergency_number,
         contact_line=clinic.contact_line,
@@ -173,7 +170,7 @@ def _facts(
             quiet_from=clinic.quiet_from,
             quiet_until=clinic.quiet_until,
             is_looked_after=patient is None or patient.state is PatientState.ACTIVE,
-            agreed=message.kind in TO_STAFF or message.staff_id is not None or agreed,
+            agreed=message.kind in TO_STAFF or message.staff_id is not None or _agreed(shared, message),
             # Who has just written from an address is answered there, also when it is marked as stopped or broken.
             contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
@@ -184,6 +181,14 @@ def _facts(
             window_zone=None if window is None else zone(window.zone),
         ),
     )
+
+
+def _agreed(shared: _Shared, message: Message) -> bool:
+    """Whether its person agreed: who is only invited, to this one message, by word to staff or a button on its page."""
+    if INVITATION in message.params:
+        return message.params[INVITATION] in shared.invited
+    who_agreed = shared.patients_agreed if message.caregiver_id is None else shared.caregivers_agreed
+    return (message.caregiver_id or message.patient_id) in who_agreed
 
 
 def _of_staff(staff: Staff | None, clinic: Clinic) -> str:

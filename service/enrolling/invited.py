@@ -55,7 +55,7 @@ class HelperSaid:
 
 
 @dataclass(frozen=True)
-class Said:
+class Chosen:
     """All that was chosen."""
 
     channel: Channel
@@ -99,10 +99,10 @@ def missing(invitation: Invitation) -> str | None:
     return next((step for step in STEPS if step not in invitation.said), None)
 
 
-def said(invitation: Invitation) -> Said:
+def said(invitation: Invitation) -> Chosen:
     """What was chosen, once nothing is missing."""
     reach, helper = invitation.said["reach"], invitation.said["helper"]
-    return Said(
+    return Chosen(
         Channel(reach["channel"]),
         reach["address"],
         time.fromisoformat(reach["opens"]),

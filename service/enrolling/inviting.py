@@ -223,13 +223,13 @@ def close_over(session: Session, now: datetime) -> None:
         session.execute(delete(Invitation).where(Invitation.id.in_(gone)))
 
 
-def _hours(clinic: Clinic, said: invited.Said) -> NewPlan:
+def _hours(clinic: Clinic, said: invited.Chosen) -> NewPlan:
     due, closes = invited.window_from(clinic, said.opens)
     # They chose the hour from those that the clinic offers: that is what saying it twice is for.
     return NewPlan(opens=said.opens, due=due, closes=closes, opens_again=said.opens)
 
 
-def _helper(said: invited.Said, agreed: Agreed, caregiver_agreed: str | None) -> NewHelper | None:
+def _helper(said: invited.Chosen, agreed: Agreed, caregiver_agreed: str | None) -> NewHelper | None:
     helper = said.helper
     if helper is None:
         return None

@@ -27,6 +27,7 @@ from service.domain.review import TO_DECIDE
 from service.domain.rights import ROLES
 from service.domain.summary import Summary
 from service.domain.vocabulary import AdjustmentKind, Channel, ContactWay, Knowledge, Lane, Outcome
+from service.enrolling import people
 from service.reports import strip
 from service.store.troubles import Trouble
 from service.transports.mock import MockGateway
@@ -99,7 +100,7 @@ def install(app: Flask) -> None:
         "AdjustmentKind": AdjustmentKind,
         "ContactWay": ContactWay,
     }
-    app.jinja_env.filters |= {"tel": tel, "time_of_day": time_of_day, "clock_in": clock_in}
+    app.jinja_env.filters |= {"dialled": dialled, "tel": tel, "time_of_day": time_of_day, "clock_in": clock_in}
     app.jinja_env.filters |= {name: _spoken(make) for name, make in IN_WORDS.items()}
 
     @app.context_processor
@@ -127,6 +128,11 @@ def page_language() -> Language:
 def tel(number: str) -> str:
     """A telephone number as a `tel:` link carries it (RFC 3966, without visual separators)."""
     return "tel:" + re.sub(r"[^0-9+*#]", "", number)
+
+
+def dialled(address: str) -> str:
+    """A telephone number in groups of digits; a mailbox as it is."""
+    return people.as_dialled(address)[0] if address.startswith("+") else address
 
 
 def call(number: str) -> Markup:

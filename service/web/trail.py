@@ -39,6 +39,7 @@ NOTHING = None  # shows nobody's data, or is part of a page that has its own lin
 STATED: Mapping[str, Opened | None] = {
     "home": NOTHING, "static": NOTHING, "docs.": NOTHING, "health.": NOTHING, "demo.": NOTHING, "push.worker": NOTHING,
     "signin.": Opened.DOOR, "hospital.": Opened.DOOR, "emergency.": Opened.DOOR,
+    "invited.": Opened.REACH,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
     "api_checkins.record_day": Opened.DIARY,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
@@ -63,6 +64,8 @@ STATED: Mapping[str, Opened | None] = {
     "api_record.": Opened.RECORD, "api_readings.record_one": Opened.RECORD,
     "clinic.transfers.": Opened.RECORD, "api_transfers.": Opened.RECORD,
     # of one who is about to be:
+    "clinic.inviting.": Opened.RECORD, "api_inviting.": Opened.RECORD,
+    "clinic.inviting.listed": Opened.LIST, "api_inviting.invitations": Opened.LIST,
     "clinic.enrol.": Opened.RECORD, "api_enrolment.": Opened.RECORD, "api_patients.enrol": Opened.RECORD,
 }  # fmt: skip
 OF_MANY = {Opened.LIST, Opened.EXPORT}
@@ -106,7 +109,8 @@ def by_link(link: LinkKey) -> None:
         else Actor(ActorKind.PATIENT, link.patient_id)
     )
     by(link.clinic_id, person)
-    of_patient(link.patient_id)
+    if link.patient_id is not None:  # else somebody who is only invited
+        of_patient(link.patient_id)
 
 
 def aimed_at(accounts: Iterable[tuple[uuid.UUID, uuid.UUID]]) -> None:

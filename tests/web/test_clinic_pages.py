@@ -158,7 +158,9 @@ def clinic(engine: Engine, tmp_path: Path) -> Clinic:
     return Clinic(app, engine, client, **vars(enrolled))
 
 
-PAGES = ("/clinic/review", "/clinic/inbox", "/clinic/silences", "/clinic/measures", "/clinic/records")
+PAGES = (
+    "/clinic/review", "/clinic/inbox", "/clinic/silences", "/clinic/measures", "/clinic/records", "/clinic/invitations",
+)  # fmt: skip
 
 
 # --- who sees what ---------------------------------------------------------------------

@@ -25,7 +25,7 @@ from tests.statements import statements_of
 
 pytestmark = pytest.mark.databases("sqlite")
 
-PATHS = ["c", "g", "push"]
+PATHS = ["c", "g", "i", "push"]
 
 
 @pytest.fixture
@@ -132,7 +132,7 @@ def test_a_link_that_is_long_over_is_let_go_of_and_others_stay(house: House) -> 
             for purpose in LinkPurpose
         }
     later = world.now + day + REMEMBERED
-    for now, left in ((later, 4), (later + timedelta(seconds=1), 2)):
+    for now, left in ((later, 5), (later + timedelta(seconds=1), 2)):
         with write_session(house.engine) as session:
             forget_over(session, now)
             hashes = set(session.scalars(select(LinkKey.key_hash)))

@@ -44,9 +44,9 @@ def test_every_reason_has_its_places_or_none_on_purpose() -> None:
 
 
 def test_every_place_is_a_part_of_a_page(house: House) -> None:
-    """But the two that are there only while something is to be decided, which have tests of their own."""
+    """But those that are there only while something is to be decided, which have tests of their own."""
     with house.app.test_request_context():
-        for place in set(Spot) - {Spot.PROPOSED, Spot.TRANSFER, Spot.BEGIN}:
+        for place in set(Spot) - {Spot.PROPOSED, Spot.TRANSFER, Spot.INVITATION, Spot.BEGIN}:
             endpoint, part, _ = place.value
             whose = {"patient_id": house.patient_id} if endpoint.startswith("clinic.patient.") else {}
             path = house.app.url_for(endpoint, **whose)

@@ -6,16 +6,20 @@ import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time
 from pathlib import Path
+from urllib.parse import urlsplit
 from uuid import UUID
 
 import pytest
 from sqlalchemy import Engine, select
 
+from service import links
 from service.domain.localtime import zone
 from service.domain.plan import PlanAhead, PlanRule
 from service.domain.vocabulary import MessageKind
+from service.enrolling import inviting
 from service.reports import yearsheet
-from service.store.session import read_session
+from service.store.audit import OPERATOR, Act
+from service.store.session import read_session, write_session
 from service.store.tables import Contact
 from service.web import frame
 from service.words import messages
@@ -110,6 +114,30 @@ def test_the_page_for_notices(pseudo: Language, engine: Engine, tmp_path: Path) 
     for person in (house.asha, house.ben):
         house.change(person, language=CODE)
         assert words_left(see(house, house.world.push_link(person)), NAMES) == []
+
+
+def test_the_pages_of_an_invitation(house: House) -> None:
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.asha.clinic_id, house.world.now)
+        made = inviting.invite(act, inviting.NewInvitation("Asha", date(1948, 3, 9), language=CODE))
+        path = urlsplit(links.make_invitation_link(act, house.world.links, made)).path
+    names = (*NAMES, "English español", "New Zealand")
+    assert words_left(see(house, path), names) == []
+    browser = house.client
+    browser.post(path, data={"day": "9", "month": "3", "year": "1948"})
+    for step, chosen in (
+        ("read", {}),
+        ("agree", {"messages": "yes"}),
+        ("reach", {"channel": "text", "address": "+64999900777", "opens": "09:30"}),
+        ("helper", {"is_there": "yes", "name": "Ben", "told": "yes", "sees": "no"}),
+        ("check", {}),
+        ("no", {}),
+    ):
+        assert words_left(browser.get(f"{path}/{step}").get_data(as_text=True), names) == [], step
+        if chosen:
+            browser.post(f"{path}/{step}", data=chosen)
+    browser.post(f"{path}/check")
+    assert words_left(browser.get(f"{path}/end").get_data(as_text=True), names) == []
 
 
 def test_the_demos_pages(pseudo: Language, engine: Engine, tmp_path: Path) -> None:

@@ -39,7 +39,10 @@ OPEN = {
         "hospital.accept",
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",
         "phone.caregiver.answer", "phone.caregiver.thanks", "push.page", "push.manifest", "push.begin", "push.end",
-        "push.renewed", "calendar.plan",
+        "push.renewed", "calendar.plan", "invited.door", "invited.knock", "invited.speak",
+    },
+    "the key of a link, and the answer at its door": {
+        "invited.page", "invited.choose", "invited.code", "invited.send", "invited.decline", "invited.take_back",
     },
     "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
 }  # fmt: skip

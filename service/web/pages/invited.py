@@ -46,7 +46,7 @@ Inside = Callable[..., ResponseReturnValue]
 
 
 @dataclass(frozen=True)
-class Asked:
+class InvitedPage:
     """What a link opens: an invitation, and who invites."""
 
     invitation: Invitation
@@ -66,7 +66,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Filled:
+class StepFilled:
     """A form as it was sent or kept, and what is wrong with it: field → a sentence for the person."""
 
     typed: Mapping[str, Any]
@@ -105,7 +105,9 @@ def knock(token: str) -> ResponseReturnValue:
     try:
         born_on = _born_on()
     except ValueError:
-        return _door(token, asked, gettext("Please write the day, the month and the year as numbers.")), 422
+        return _door(
+            token, asked, gettext("Please write the day, the month and the year as numbers, all four of the year.")
+        ), 422
     with write_session(services().engine) as session:
         act, invitation = _held(session, asked)
         place = throttle.place_of_link(origin(), invitation.id)
@@ -139,18 +141,18 @@ def speak(token: str) -> ResponseReturnValue:
 
 @blueprint.get("/<token>/<any(read, agree, reach, helper, check, no, end):step>")
 @inside
-def page(token: str, asked: Asked, step: str) -> ResponseReturnValue:
+def page(token: str, asked: InvitedPage, step: str) -> ResponseReturnValue:
     """One step, with what was chosen before; or how it ended."""
     if asked.is_open is (step == "end"):
         return _to(token, "read" if asked.is_open else "end")
     if step == "check" and (lacking := invited.missing(asked.invitation)) is not None:
         return _to(token, lacking)
-    return _step(token, asked, step, Filled(_kept(asked, step)))
+    return _step(token, asked, step, StepFilled(_kept(asked, step)))
 
 
 @blueprint.post("/<token>/<any(agree, reach, helper):step>")
 @inside
-def choose(token: str, asked: Asked, step: str) -> ResponseReturnValue:
+def choose(token: str, asked: InvitedPage, step: str) -> ResponseReturnValue:
     """Keep what was chosen at a step, and go on; or show it again with what is wrong."""
     if not asked.is_open:
         return _to(token, "end")
@@ -163,13 +165,13 @@ def choose(token: str, asked: Asked, step: str) -> ResponseReturnValue:
             CHOOSES[step](act, invitation, typed)
             following = invited.missing(invitation) or "check"
     except Refused as refused:
-        return _step(token, asked, step, Filled(typed, {refused.field: _sentence(refused)})), 422
+        return _step(token, asked, step, StepFilled(typed, {refused.field: _sentence(refused)})), 422
     return _to(token, following)
 
 
 @blueprint.post("/<token>/code")
 @inside
-def code(token: str, asked: Asked) -> ResponseReturnValue:
+def code(token: str, asked: InvitedPage) -> ResponseReturnValue:
     """Send a code to the address they chose; or take the one that they read there."""
     if not asked.is_open or invited.missing(asked.invitation) is not None:
         return _to(token, "check")
@@ -186,26 +188,26 @@ def code(token: str, asked: Asked) -> ResponseReturnValue:
             if is_right:
                 return _to(token, "check", "code")
             problem = {"code": gettext("That is not the code, or it is too old. You can have another one.")}
-    return _step(token, _open(token), "check", Filled({}, problem)), 422
+    return _step(token, _open(token), "check", StepFilled({}, problem)), 422
 
 
 @blueprint.post("/<token>/check")
 @inside
-def send(token: str, asked: Asked) -> ResponseReturnValue:
+def send(token: str, asked: InvitedPage) -> ResponseReturnValue:
     """Send it all to the clinic."""
     return _done(token, asked, invited.send)
 
 
 @blueprint.post("/<token>/no")
 @inside
-def decline(token: str, asked: Asked) -> ResponseReturnValue:
+def decline(token: str, asked: InvitedPage) -> ResponseReturnValue:
     """Say no. The clinic is told, and nobody asks why."""
     return _done(token, asked, invited.decline)
 
 
 @blueprint.post("/<token>/back")
 @inside
-def take_back(token: str, asked: Asked) -> ResponseReturnValue:
+def take_back(token: str, asked: InvitedPage) -> ResponseReturnValue:
     """Go on after an answer or a no: it counts no more."""
     return _done(token, asked, invited.take_back)
 
@@ -213,7 +215,7 @@ def take_back(token: str, asked: Asked) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------------
 
 
-def _open(token: str) -> Asked:
+def _open(token: str) -> InvitedPage:
     """Raises LinkClosed for one that is over, whatever the reason."""
     asked = open_link(token, LinkPurpose.INVITATION, _load, even_if_over=True)
     is_over = asked.invitation.until <= services().clock.now()
@@ -227,20 +229,20 @@ def _open(token: str) -> Asked:
     return asked
 
 
-def _load(session: Session, link: LinkKey) -> Asked | None:
+def _load(session: Session, link: LinkKey) -> InvitedPage | None:
     if link.invitation_id is None:
         return None
     invitation = session.get_one(Invitation, link.invitation_id)
-    return Asked(invitation, session.get_one(Clinic, invitation.clinic_id))
+    return InvitedPage(invitation, session.get_one(Clinic, invitation.clinic_id))
 
 
-def _held(session: Session, asked: Asked) -> tuple[Act, Invitation]:
+def _held(session: Session, asked: InvitedPage) -> tuple[Act, Invitation]:
     """The invitation in a writing transaction: nobody else changes it meanwhile."""
     invitation = session.get_one(Invitation, asked.invitation.id, with_for_update=True)
     return invited.act_by(session, invitation, services().clock.now()), invitation
 
 
-def _done(token: str, asked: Asked, what: Callable[[Act, Invitation], None]) -> ResponseReturnValue:
+def _done(token: str, asked: InvitedPage, what: Callable[[Act, Invitation], None]) -> ResponseReturnValue:
     try:
         with write_session(services().engine) as session:
             what(*_held(session, asked))
@@ -253,7 +255,7 @@ def _to(token: str, step: str, anchor: str | None = None) -> ResponseReturnValue
     return redirect(url_for("invited.page", token=token, step=step, _anchor=anchor), 303)
 
 
-def _door(token: str, asked: Asked, problem: str = "") -> str:
+def _door(token: str, asked: InvitedPage, problem: str = "") -> str:
     return render_template(
         "invited/door.html",
         token=token,
@@ -265,7 +267,7 @@ def _door(token: str, asked: Asked, problem: str = "") -> str:
     )
 
 
-def _step(token: str, asked: Asked, step: str, filled: Filled) -> str:
+def _step(token: str, asked: InvitedPage, step: str, filled: StepFilled) -> str:
     clinic, invitation, now = asked.clinic, asked.invitation, services().clock.now()
     region = people.region_of(clinic)
     return render_template(
@@ -290,7 +292,7 @@ def _code_is_out(invitation: Invitation, now: datetime) -> bool:
     return bool(invitation.code_hash and is_for_it and invitation.code_until and invitation.code_until > now)
 
 
-def _kept(asked: Asked, step: str) -> Mapping[str, Any]:
+def _kept(asked: InvitedPage, step: str) -> Mapping[str, Any]:
     """What stands in the form of a step: what was chosen before, or what the clinic begins with."""
     invitation = asked.invitation
     said: Mapping[str, Mapping[str, Any]] = invitation.said
@@ -306,7 +308,7 @@ def _kept(asked: Asked, step: str) -> Mapping[str, Any]:
     return {}
 
 
-def _languages(asked: Asked) -> list[tuple[str, str]]:
+def _languages(asked: InvitedPage) -> list[tuple[str, str]]:
     """The other languages there are, each in its own words."""
     if not asked.is_open:
         return []

@@ -107,11 +107,15 @@ def task(say: Language, facts: TaskFacts) -> str:
         case ReferenceProposed():
             return _proposed(say, facts.proposal)
         case HandOverUnknown():
-            return say.ngettext(
-                "The hand-over of a message was cut off, or not answered, so nobody knows whether it arrived.",
-                "The hand-over of %(num)d messages was cut off, or not answered, so nobody knows whether they arrived.",
-                len(facts.messages),
-            )
+            return _unknown(say, facts)
+
+
+def _unknown(say: Language, facts: HandOverUnknown) -> str:
+    return say.ngettext(
+        "The hand-over of a message was cut off, or not answered, so nobody knows whether it arrived.",
+        "The hand-over of %(num)d messages was cut off, or not answered, so nobody knows whether they arrived.",
+        len(facts.messages),
+    )
 
 
 def _contact_due(say: Language, facts: ContactDue) -> str:
@@ -185,7 +189,7 @@ def _invited(say: Language, facts: InvitationTold) -> str:
         case InvitedOutcome.LOCKED:
             return say.gettext(
                 "The invitation of %(name)s was closed after too many wrong answers at its door. "
-                "Somebody else may have it, or the date that you typed may be wrong.",
+                "Somebody else may have it, or what you typed may be wrong.",
                 name=facts.name,
             )
 

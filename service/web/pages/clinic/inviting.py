@@ -98,11 +98,12 @@ def paper(invitation_id: uuid.UUID) -> ResponseReturnValue:
     if made is None:
         return _back(invitation_id)
     invitation, clinic, link = made
+    key = link.rpartition("/")[2]
     who = sheet.Inviting(clinic.sender_name, clinic.contact_line, clinic.emergency_number, _until(invitation, clinic))
     facts: dict[str, Any] = sheet.words(load_language(invitation.language), who, mark(invitation))
     facts |= {
         "paper": {Paper.A4: "a4", Paper.LETTER: "us-letter"}[clinic.paper],
-        "link": link,
+        "address": [link[: -len(key)], key],
         "code": {"svg": _square(link).svg_inline(scale=8, border=4, light="#fff"), "alt": facts["square"]},
     }
     headers = {"Content-Disposition": f'inline; filename="invitation-{mark(invitation)}.pdf"'}

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -25,10 +25,14 @@ from service.accounts.throttle import Origin
 from service.domain.validation import Refused
 from service.store.audit import SYSTEM, Act, act_of
 from service.store.session import write_session
-from service.store.tables import HospitalSignIn, Staff
+from service.store.tables import AuditLine, HospitalSignIn, Staff
 from service.transports.openid import LEEWAY, Ask, Away, Crowded, NotBelieved, OpenId, Us, Vouched
 
 LASTS = timedelta(minutes=10)  # a browser's way there and back; our own number
+
+
+TOLD_EVERY = timedelta(minutes=1)
+STOPPED = "hospital.stopped"
 
 
 class Purpose(StrEnum):
@@ -109,12 +113,19 @@ def arrive(
     except IntegrityError:  # at the same moment they joined another account
         stopped, why = Stopped.SUBJECT, Stopped.SUBJECT.value
     with write_session(engine) as session:
-        if stopped in {Stopped.AWAY, Stopped.SAID_NO}:
-            throttle.take_back(session, failure)  # nobody guessed
-        if why:
+        nobody_guessed = stopped in {Stopped.AWAY, Stopped.SAID_NO}
+        if nobody_guessed:
+            throttle.take_back(session, failure)
+        # Where nobody is slowed down a line a minute will do: the trail is no place for strangers to fill.
+        if why and not (nobody_guessed and _was_told(session, held, now)):
             act = Act(session, SYSTEM, held.clinic_id, now)
-            act.note("hospital.stopped", held, purpose=came.trip.purpose, why=why)
+            act.note(STOPPED, held, purpose=came.trip.purpose, why=why)
     return stopped if why else BUSY
+
+
+def _was_told(session: Session, held: HospitalSignIn, now: datetime) -> bool:
+    lately = (AuditLine.clinic_id == held.clinic_id, AuditLine.action == STOPPED, AuditLine.at > now - TOLD_EVERY)
+    return session.scalar(select(AuditLine.id).where(*lately).limit(1)) is not None
 
 
 def _done(
@@ -145,7 +156,7 @@ def _entered(
 ) -> SignedIn | HalfIn:
     counts = hospital.is_second_step(held, said)
     if staff.totp_secret and not counts:
-        return HalfIn(staff.id)
+        return HalfIn(staff.id, by_hospital=True)
     act_of(session, staff, now).note("staff.sign_in", staff, by="hospital")
     return sessions.begin_session(
         session, staff, now, came.origin, came.session_id, by_hospital=True, had_second_step=counts

@@ -50,7 +50,8 @@ def of_clinic(session: Session, clinic_id: uuid.UUID) -> HospitalSignIn | None:
 
 def at_door(session: Session, door: str) -> HospitalSignIn | None:
     """Whose sign-in page this is."""
-    return session.scalar(select(HospitalSignIn).where(HospitalSignIn.door == door))
+    its = select(HospitalSignIn).where(HospitalSignIn.door == door)
+    return session.scalar(its) if validation.is_storable(door) else None
 
 
 def doors_of(session: Session, staff_ids: Collection[uuid.UUID]) -> list[tuple[str, str]]:
@@ -188,6 +189,11 @@ def closed_to_passwords(session: Session, accounts: Collection[Staff]) -> frozen
                HospitalSignIn.passwords_too.is_(False))
     )  # fmt: skip
     return frozenset(session.scalars(closed))
+
+
+def has_password(session: Session, staff: Staff) -> bool:
+    """Whether there is a password that opens the account."""
+    return staff.password_hash is not None and staff.id not in closed_to_passwords(session, [staff])
 
 
 def is_second_step(held: HospitalSignIn, said: Vouched) -> bool:

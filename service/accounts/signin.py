@@ -48,9 +48,10 @@ BUSY = Denied(NotIn.BUSY, 2)
 
 @dataclass(frozen=True)
 class HalfIn:
-    """The password was right; a code is asked for."""
+    """The password was right, or the hospital's sign-in; a code is asked for."""
 
     staff_id: uuid.UUID
+    by_hospital: bool = False
 
 
 def sign_in(
@@ -67,11 +68,18 @@ def sign_in(
 
 
 def finish(
-    engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
+    engine: Engine,
+    staff_id: uuid.UUID,
+    code: str,
+    now: datetime,
+    origin: Origin,
+    instead_of: uuid.UUID | None = None,
+    *,
+    by_hospital: bool = False,
 ) -> SignedIn | Denied:
     """Check the code of the second step, and begin the session."""
     found = check_code(engine, staff_id, code, now, origin)
-    return found if isinstance(found, Denied) else _begin(engine, found, now, origin, instead_of)
+    return found if isinstance(found, Denied) else _begin(engine, found, now, origin, instead_of, by_hospital)
 
 
 def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin) -> Staff | Denied:
@@ -89,10 +97,17 @@ def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, or
         return staff
 
 
-def _begin(engine: Engine, found: Staff, now: datetime, origin: Origin, instead_of: uuid.UUID | None) -> SignedIn:
+def _begin(
+    engine: Engine,
+    found: Staff,
+    now: datetime,
+    origin: Origin,
+    instead_of: uuid.UUID | None,
+    by_hospital: bool = False,
+) -> SignedIn:
     with write_session(engine) as session:
         act_of(session, found, now).note("staff.sign_in", found)
-        return begin_session(session, found, now, origin, instead_of)
+        return begin_session(session, found, now, origin, instead_of, by_hospital=by_hospital)
 
 
 def check(

@@ -120,12 +120,18 @@ def begin_half(half: HalfIn, now: datetime) -> None:
     """Remember, for a few minutes, that this browser gave the right password; its session before ends."""
     end_session(now)
     session["half"] = [half.staff_id.hex, now.timestamp()]
+    session["half_by_hospital"] = half.by_hospital
 
 
 def half_in(now: datetime) -> uuid.UUID | None:
     """Whose password this browser gave a moment ago."""
     staff, at = session.get("half", ("", 0.0))
     return uuid.UUID(staff) if staff and 0 <= now.timestamp() - at <= HALF_IN_FOR.total_seconds() else None
+
+
+def half_by_hospital() -> bool:
+    """Whether that was the hospital's own sign-in."""
+    return bool(session.get("half_by_hospital"))
 
 
 def begin_session(signed_in: SignedIn) -> None:

@@ -24,6 +24,7 @@ from service.web.auth import CurrentStaff
 from service.web.services import services
 
 COOKIE = "trip"
+LONGEST_NEXT = 500  # characters: a browser keeps a cookie of 4,096 bytes at least (RFC 6265, section 6.1)
 _ = lazy_gettext
 DOES_NOT_ANSWER = _("The hospital’s sign-in does not answer. Please try again, or ask an administrator of your clinic.")
 
@@ -45,6 +46,7 @@ def us(held: HospitalSignIn) -> Us:
 
 def send_off(held: HospitalSignIn, purpose: Purpose, whom: str = "", then: str = "") -> ResponseReturnValue:
     """A page that leads on to the provider."""
+    then = then if len(then) <= LONGEST_NEXT else ""
     trip = Trip(held.door, purpose, services().door_clock.now(), then, whom)
     try:
         address = services().openid.leads_to(us(held), trip.ask, surely=purpose is Purpose.CONFIRM, acr=held.acr or "")

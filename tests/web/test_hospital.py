@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+import pyotp
 import pytest
 from flask.testing import FlaskClient
 from joserfc import jwt
@@ -202,6 +203,12 @@ def test_ones_own_account_is_joined_confirmed_and_parted(ward: Ward) -> None:
     ward.join(password_hash=None)
     browser.post("/password/hospital/end", data={"csrf_token": token})  # it would be the last way in
     assert ward.of_nora().hospital_subject == NORA["sub"]
+    other = ward.as_nora()
+    browser.post("/password/elsewhere", data={"csrf_token": token})  # she has shown lately that it is she
+    assert (is_in(browser), is_in(other)) == (True, False)
+    page = browser.get("/password").get_data(as_text=True)
+    assert 'name="present"' not in page
+    assert 'name="confirm"' not in browser.get("/confirm").get_data(as_text=True)
 
 
 def test_signing_out_ends_our_session_and_leads_on_to_the_end_of_the_hospitals(ward: Ward) -> None:
@@ -267,8 +274,14 @@ def test_the_second_step_is_left_out_where_the_clinic_lets_the_hospitals_count(
     ward.comes(browser)
     assert ward.at.came[-1].get("acr_values") == set_up.get("acr")
     assert browser.get("/clinic/review").status_code == (200 if is_strong else 303)
-    ward.join(totp_secret=factors.new_secret())  # and hers is asked for unless the hospital's counts
-    assert ward.comes().headers["Location"].startswith("/clinic/inbox" if is_strong else "/signin/code")
+    secret = factors.new_secret()
+    ward.join(totp_secret=secret)  # and hers is asked for unless the hospital's counts
+    browser = ward.browser
+    assert ward.comes(browser).headers["Location"].startswith("/clinic/inbox" if is_strong else "/signin/code")
+    if not is_strong:
+        form = {"csrf_token": token_on(browser.get("/signin/code").get_data(as_text=True))}
+        browser.post("/signin/code", data=form | {"code": pyotp.TOTP(secret).at(ward.clock.now())})
+    assert [one.by_hospital for one in ward.sessions()] == [True, True]
 
 
 def test_without_passwords_beside_it_a_joined_account_has_none_that_opens(ward: Ward) -> None:
@@ -467,8 +480,10 @@ def test_a_provider_that_is_away_is_said_to_be_and_costs_nobody_a_wait(ward: War
     with read_session(ward.engine) as session:
         assert session.scalars(select(SignInAttempt)).all() == []
     ward.at.is_away, ward.at.person = False, None  # whoever breaks it off there is sent back with an error
-    ward.clock.advance(timedelta(seconds=16))
-    assert "broken off there" in words(ward.comes().get_data(as_text=True))
+    ward.clock.advance(timedelta(seconds=61))
+    for _ in range(3):
+        assert "broken off there" in words(ward.comes().get_data(as_text=True))
+    assert [line["why"] for line in ward.told("hospital.stopped")] == ["no_tokens", "said_no"]
 
 
 def test_whoever_tries_again_and_again_waits(ward: Ward) -> None:
@@ -478,7 +493,8 @@ def test_whoever_tries_again_and_again_waits(ward: Ward) -> None:
 
 def test_a_door_that_is_none_and_a_form_without_its_token_open_nothing(ward: Ward) -> None:
     browser = ward.browser
-    assert browser.get("/signin/at/AAAAAAAAAAAAAAAAAAAAAA").status_code == 404
+    for none in ("AAAAAAAAAAAAAAAAAAAAAA", "%00", "%ff"):
+        assert browser.get(f"/signin/at/{none}").status_code == 404
     assert browser.post(ward.door).status_code == 400
     assert browser.get(f"{ward.door}/back?code=x&state=y").status_code == 400
     assert browser.get(f"{ward.door}/back?{'error=' + '[' * 3000}").status_code == 400

@@ -33,12 +33,15 @@ from service.web.auth import (
     begin_session,
     current_staff,
     end_session,
+    half_by_hospital,
     half_in,
     held_session,
+    is_fresh,
     origin,
     own_patient,
     signed_in,
     staff_only,
+    to_confirm,
 )
 from service.web.forms import WRITTEN
 from service.web.frame import speak
@@ -89,7 +92,8 @@ def enter_code() -> ResponseReturnValue:
     half = half_in(now)
     if half is None:
         return redirect(url_for("signin.page"), 303)
-    result = signin.finish(services().engine, half, request.form.get("code", ""), now, origin(), held_session())
+    code, by_hospital = request.form.get("code", ""), half_by_hospital()
+    result = signin.finish(services().engine, half, code, now, origin(), held_session(), by_hospital=by_hospital)
     if isinstance(result, SignedIn):
         begin_session(result)
         return redirect(next_path(), 303)
@@ -134,8 +138,9 @@ def confirm() -> ResponseReturnValue:
 
 def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
     with read_session(services().engine) as db:
-        doors = hospital.doors_of(db, {signed_in().id})
-    return render_template("signin/confirm.html", problems=problems, next=next_path(), by_hospital=bool(doors))
+        own = db.get_one(Staff, signed_in().id)
+        ways = {"has_password": hospital.has_password(db, own), "by_hospital": bool(hospital.doors_of(db, {own.id}))}
+    return render_template("signin/confirm.html", problems=problems, next=next_path(), **ways)
 
 
 @blueprint.get("/confirm/go-on")
@@ -334,9 +339,12 @@ def change_password() -> ResponseReturnValue:
 @blueprint.post("/password/elsewhere")
 @staff_only(Right.OWN)
 def leave_elsewhere() -> ResponseReturnValue:
-    """End one's own sessions on other browsers, knowing the present password (OWASP ASVS 5.0, 7.5.2)."""
+    """End one's own sessions on other browsers, having shown that it is they (OWASP ASVS 5.0, 7.5.2)."""
     staff, now = signed_in(), services().door_clock.now()
-    if refused := _not_confirmed("confirm", request.form.get("confirm", "")):
+    if not _ways_in()["has_password"]:
+        if not is_fresh(staff):
+            return to_confirm("signin.password")
+    elif refused := _not_confirmed("confirm", request.form.get("confirm", "")):
         return refused
     with write_session(services().engine) as db:
         sessions.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
@@ -364,7 +372,7 @@ def _password_form(problems: dict[str, str]) -> str:
         problems=problems,
         length=length_words(),
         others=_elsewhere(),
-        **_hospital(),
+        **_ways_in(),
         languages=spoken_by_staff(),
     )
 
@@ -390,12 +398,15 @@ def later(denied: Denied) -> str:
     return str(gettext("Too many tries from here. Please wait %(wait)s and try again.", wait=wait))
 
 
-def _hospital() -> dict[str, bool]:
-    """Whether the clinic has the hospital's own sign-in, and whether it opens this account."""
-    staff = signed_in()
+def _ways_in() -> dict[str, bool]:
+    """What opens this account, and whether the clinic has the hospital's own sign-in."""
     with read_session(services().engine) as db:
-        return {"by_hospital": hospital.of_clinic(db, staff.clinic_id) is not None,
-                "has_joined": bool(hospital.doors_of(db, {staff.id}))}  # fmt: skip
+        own = db.get_one(Staff, signed_in().id)
+        return {
+            "by_hospital": hospital.of_clinic(db, own.clinic_id) is not None,
+            "has_joined": bool(hospital.doors_of(db, {own.id})),
+            "has_password": hospital.has_password(db, own),
+        }
 
 
 @dataclass(frozen=True)

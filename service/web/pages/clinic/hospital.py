@@ -38,9 +38,9 @@ FIELDS = {
     "passwords_too": _("A password opens joined accounts too"),
 }
 COUNTS = {
-    HospitalCounts.NEVER: _("no: a colleague’s own second step is asked for as well"),
+    HospitalCounts.NEVER: _("no"),
     HospitalCounts.ALWAYS: _("yes, every time"),
-    HospitalCounts.TOLD: _("when the hospital says so: several ways (amr: mfa), or the strength below"),
+    HospitalCounts.TOLD: _("when the hospital says so"),
 }
 
 

@@ -83,6 +83,11 @@ class Console:
         """What an operator does in this transaction, now."""
         return Act(session, OPERATOR, clinic_id, self.now())
 
+    def note_everywhere(self, session: Session, action: str) -> None:
+        """The audit line, at every clinic, of what an operator does to all of them."""
+        for clinic_id in session.scalars(select(Clinic.id)):
+            self.act(session, clinic_id).note(action, ("clinic", clinic_id))
+
     def transports(self) -> dict[Channel, Transport]:
         return transports_of(self.settings, self.clock)
 

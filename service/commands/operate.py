@@ -300,6 +300,7 @@ def rebuild(console: Console) -> None:
         everyone = list(session.scalars(select(Patient.id)))
         for first in range(0, len(everyone), PORTION):
             panel.mark_stale(session, everyone[first : first + PORTION], now, date.min)
+        console.note_everywhere(session, "review.rebuild")
     done = refreshing.rebuild(console.engine, now)
     while (tally := refreshing.refresh(console.engine, now)).seen:
         done += tally

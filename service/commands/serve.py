@@ -37,6 +37,8 @@ def migrate(console: Console, accept_key: bool) -> None:
     layout.upgrade(console.engine)
     if accept_key:
         soundness.know_key(console.engine, console.settings.secret_key, console.now(), accept=True)
+        with console.write() as session:
+            console.note_everywhere(session, "secret_key.accept")
     click.echo(f"layout: {layout.head()}")
 
 

@@ -46,7 +46,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "messages show": ((NEVER,), 1),
     "messages retry": ((NEVER,), 2),
     "messages cancel": ((NEVER, "--reason", "not wanted"), 2),
-    "migrate": ((), 0),
+    "migrate": (("--accept-key",), 0),
     "plan show": (("F-1",), 0),
     "plan feed": (("F-1",), 0),
     "push key": ((), 0),
@@ -71,7 +71,9 @@ WRITES = {
     "import readings",
     "import checkins",
     "import results",
+    "migrate",
     "quarantine release",
+    "review rebuild",
     "staff close",
     "staff invite",
     "staff unlock",
@@ -142,6 +144,7 @@ def test_every_command_goes_by_the_demos_clock(
         lines = [line for line in session.scalars(select(AuditLine)) if line.id not in before]
     assert all(line.at >= real + AHEAD for line in lines), name
     assert bool(lines) or name not in WRITES
+    assert all(line.detail.get("login") for line in lines) or name == "worker", name  # who was at the terminal
 
 
 class _Fixtures:

@@ -30,6 +30,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service.accounts import emergency
 from service.clock import Clock
 from service.config import Settings
 from service.delivery import receiving, sending
@@ -97,7 +98,8 @@ class Worker:
            let go of texts of which nobody has said whom they were for.
         2. Open windows; the prompts due with them are enqueued in the same transaction.
         3. Close windows, so that the steps that follow know what was missed.
-        4. Take the follow-up steps; raise what the record makes due; tell again of silences that last.
+        4. Take the follow-up steps; raise what the record makes due; end emergency accesses whose time has passed; tell
+           again of silences that last.
         5. Tell staff what is open.
         6. Deliver what is queued.
         7. Record a heartbeat, with what the parts came to.
@@ -171,6 +173,7 @@ class Worker:
         self._do("close", lambda: closing.close_windows(self._engine, now()))
         self._do("step", lambda: steps.take_steps(self._engine, now()))
         self._do("due", lambda: falling_due.raise_due(self._engine, now()))
+        self._do("emergency", lambda: emergency.end_those_over(self._engine, now()))
         self._do("again", lambda: repeating.tell_again(self._engine, now()))
         self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -32,6 +32,8 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ContactState, MessageKind, Role, TaskSettled
 from service.store import outbox
 from service.store.audit import SYSTEM, Act, act_of
+from service.store.guarded import Due, Tally, Work, Written, work_off
+from service.store.quarantine import is_quarantined
 from service.store.session import write_session
 from service.store.tables import Clinic, Contact, EmergencyAccess, EmergencyCode, Staff, Task
 from service.words.language import Language, load_language
@@ -111,34 +113,50 @@ def enter(
         else:
             access = session.scalars(select(EmergencyAccess).where(EmergencyAccess.code_id == code.id)).one()
             staff = session.get_one(Staff, access.staff_id)
-            if access.name.casefold() != name.casefold() or not is_running(staff, now.door):
+            if access.name.casefold() != name.casefold() or not is_running(access, staff, now.door):
                 return Denied(NotIn.WRONG)
             act_of(session, staff, now.service).note("emergency.return", staff)
         throttle.take_back(session, failure)
         return begin_session(session, staff, now.door, origin, instead_of)
 
 
-def is_running(staff: Staff, door_now: datetime) -> bool:
-    """Whether the account is of an emergency access that is not over."""
-    return staff.emergency_until is not None and staff.emergency_until > door_now
+def is_running(access: EmergencyAccess, staff: Staff, door_now: datetime) -> bool:
+    """Whether the access, of this account, is not over."""
+    return access.ended_at is None and staff.emergency_until is not None and staff.emergency_until > door_now
 
 
-def end(act: Act, access: EmergencyAccess, door_now: datetime) -> None:
+def end(act: Act, access: EmergencyAccess) -> None:
     """The access opens nothing from now on, whoever ends it; one that is over stays as it is."""
-    staff = act.session.get_one(Staff, access.staff_id)
-    if not is_running(staff, door_now):
+    if access.ended_at is not None:
         return
-    staff.emergency_until = door_now
     access.ended_at = act.now
-    end_sessions(act.session, staff.id)
+    end_sessions(act.session, access.staff_id)
+    tasks.hand_back(act.session, access.staff_id, act.now)
     act.session.flush()
-    act.note("emergency.end", staff)
+    act.note("emergency.end", ("staff", access.staff_id))
 
 
-def end_own(act: Act, door_now: datetime) -> None:
+def end_those_over(engine: Engine, now: datetime) -> Tally:
+    """End the accesses whose time has passed at `now`, the service's: what was taken under them is open again."""
+    over = (EmergencyAccess.ended_at.is_(None), EmergencyAccess.until <= now)
+    due = select(EmergencyAccess.id).where(*over, ~is_quarantined("emergency_access", EmergencyAccess.id))
+
+    def load(session: Session, due: Due) -> Sequence[EmergencyAccess]:
+        query = due.with_only_columns(EmergencyAccess).with_for_update(skip_locked=True)
+        return session.scalars(query).all()
+
+    def write(session: Session, rows: Sequence[EmergencyAccess]) -> Written:
+        for access in rows:
+            end(Act(session, SYSTEM, access.clinic_id, now), access)
+        return Written(len(rows))
+
+    return work_off(engine, Work("emergency_access", due, load, write), now)
+
+
+def end_own(act: Act) -> None:
     """Whoever came in ends their own access."""
     its = EmergencyAccess.staff_id == act.actor.id
-    end(act, act.session.scalars(select(EmergencyAccess).where(its)).one(), door_now)
+    end(act, act.session.scalars(select(EmergencyAccess).where(its)).one())
 
 
 def look_into(act: Act, access: EmergencyAccess) -> None:
@@ -178,11 +196,12 @@ def _begin(
     session.flush()
     act = act_of(session, staff, now.service)
     access = EmergencyAccess(
-        staff_id=staff.id, code_id=code.id, name=name, reason=reason, begun_at=now.service,
+        staff_id=staff.id, code_id=code.id, name=name, reason=reason,
+        begun_at=now.service, until=now.service + LASTS,
         address=origin.address[:45], browser=origin.browser[:60],
     )  # fmt: skip
     act.add(access)
-    act.note("emergency.begin", staff, code=code.id, until=staff.emergency_until)
+    act.note("emergency.begin", staff, code=code.id, until=access.until)
     facts = EmergencyOpened(access.id, name, reason)
     tasks.raise_task(session, clinic.id, None, facts, _occurrence(access), now.service)
     _tell_administrators(replace(act, actor=SYSTEM), access, say, channels)

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from service.accounts.hospital import let_go
 from service.accounts.sessions import end_sessions
 from service.accounts.throttle import forget_everywhere
+from service.care.tasks import hand_back
 from service.domain import validation
 from service.domain.rights import Right, checked_grants, checked_roles
 from service.domain.validation import Refused
@@ -125,10 +126,14 @@ def set_language(act: Act, staff: Staff, language: str | None) -> None:
 
 
 def close_account(act: Act, staff: Staff) -> None:
-    """The account no longer opens anything; what it signed stays. Raises Refused for the last administrator."""
+    """The account no longer opens anything; what it signed stays, and tasks it had taken are open again.
+
+    Raises Refused for the last administrator.
+    """
     _keep_an_administrator(act, staff)
     staff.active = False
     end_sessions(act.session, staff.id)
+    hand_back(act.session, staff.id, act.now)
     act.session.flush()
     act.note("staff.close", staff)
 

@@ -109,6 +109,17 @@ def open_again(session: Session, which: ColumnElement[bool], now: datetime) -> N
     _mark(session, [task.patient_id for task in found], now)
 
 
+def hand_back(session: Session, staff_id: uuid.UUID, now: datetime) -> None:
+    """Open what this account took and did not close, and tell of it anew: nobody is looking at it any more."""
+    taken = select(Task).where(Task.taken_by == staff_id, Task.state == TaskState.TAKEN)
+    found = session.scalars(taken.order_by(Task.id).with_for_update().execution_options(populate_existing=True)).all()
+    for task in found:
+        task.state, task.taken_by, task.taken_at = TaskState.OPEN, None, None
+        task.escalates_at, task.retold_at = first_told_at(task.kind, now), now
+    session.flush()
+    _mark(session, [task.patient_id for task in found], now)
+
+
 def _mark(session: Session, patient_ids: Collection[uuid.UUID | None], now: datetime) -> None:
     """An open task is a reason of the review: it moves its patient up on the panel, and closing it down again."""
     panel.judge_again(session, {patient_id for patient_id in patient_ids if patient_id is not None}, now)

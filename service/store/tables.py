@@ -257,7 +257,8 @@ class EmergencyAccess(Base):
     name: Mapped[str] = mapped_column(String(80))
     reason: Mapped[str] = mapped_column(String(400))
     begun_at: Mapped[datetime]
-    ended_at: Mapped[datetime | None]  # before its time; else it ends with its account
+    until: Mapped[datetime]  # by the service's time, as everything here; its account's sessions go by the machine's
+    ended_at: Mapped[datetime | None]  # and what was taken under it is open again
     seen_at: Mapped[datetime | None]  # when an administrator had looked into it
     seen_by: Mapped[uuid.UUID | None] = _ref("staff")
     address: Mapped[str] = mapped_column(String(45))

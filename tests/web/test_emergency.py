@@ -126,6 +126,26 @@ def test_it_ends_by_itself_and_until_then_the_same_code_and_name_come_back(house
     assert come_in(client, second).status_code == 303
 
 
+def test_what_was_taken_under_it_is_open_again_when_its_time_has_passed(house: House) -> None:
+    """Nobody looks at it any more, and somebody must; the end stands in the audit trail though nobody made it."""
+    first, *_ = codes_of(house)
+    client = house.app.test_client()
+    come_in(client, first)
+    with read_session(house.engine) as session:
+        (raised,) = session.scalars(select(Task)).all()
+    token = token_on(client.get("/clinic/inbox").get_data(as_text=True))
+    client.post(f"/clinic/inbox/{raised.id}/take", data={"csrf_token": token})
+    house.clock.advance(emergency.LASTS - timedelta(seconds=1))
+    assert emergency.end_those_over(house.engine, house.clock.now()).seen == 0
+    house.clock.advance(timedelta(seconds=1))
+    assert emergency.end_those_over(house.engine, house.clock.now()).done == 1
+    with read_session(house.engine) as session:
+        task_now = session.get_one(Task, raised.id)
+        by = session.scalars(select(AuditLine.actor_kind).where(AuditLine.action == "emergency.end")).all()
+    assert (task_now.state, task_now.taken_by, task_now.escalates_at) == (TaskState.OPEN, None, house.clock.now())
+    assert by == [ActorKind.SYSTEM]
+
+
 def test_an_administrator_ends_it_and_looks_into_what_was_done(house: House) -> None:
     first, *_ = codes_of(house)
     client, admin = house.app.test_client(), house.staff(Role.ADMINISTRATOR)

@@ -165,7 +165,7 @@ def leave() -> ResponseReturnValue:
         trail.by(staff.clinic_id, staff.actor, staff.session_id)
     if staff is not None and staff.emergency_until is not None and not is_idle:
         with write_session(services().engine) as db:
-            emergency.end_own(Act(db, staff.actor, staff.clinic_id, services().clock.now()), now)
+            emergency.end_own(Act(db, staff.actor, staff.clinic_id, services().clock.now()))
     away = None if is_idle else departing.way_out(staff)
     end_session(now)
     if is_idle:

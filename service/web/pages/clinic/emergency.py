@@ -48,7 +48,7 @@ def make_codes() -> ResponseReturnValue:
 def end(access_id: uuid.UUID) -> ResponseReturnValue:
     """End an access now. Asks for no confirmation: it is a door that closes."""
     with staff_act() as act:
-        emergency.end(act, own(act.session, EmergencyAccess, access_id), services().door_clock.now())
+        emergency.end(act, own(act.session, EmergencyAccess, access_id))
     flash(gettext("Ended. It opens nothing any more."), "good")
     return redirect(url_for(HERE), 303)
 
@@ -98,7 +98,7 @@ def _page(**made: Any) -> str:
         done[line.actor_id].append(line)
     return render_template(
         "clinic/emergency.html",
-        accesses=[(access, staff, emergency.is_running(staff, door_now)) for access, staff in found],
+        accesses=[(access, staff, emergency.is_running(access, staff, door_now)) for access, staff in found],
         done=done,
         left=left,
         told=told,

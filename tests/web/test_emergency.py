@@ -150,8 +150,11 @@ def test_an_administrator_ends_it_and_looks_into_what_was_done(house: House) -> 
     first, *_ = codes_of(house)
     client, admin = house.app.test_client(), house.staff(Role.ADMINISTRATOR)
     come_in(client, first)
+    client.get(f"/clinic/patients/{house.patient_id}")
     access, staff = access_of(house)
+    house.app.extensions["neaptide"].trail.write_waiting(whole=True)
     page = admin.get(PAGE).get_data(as_text=True)
+    assert "The record of 1 patient was opened." in page
     assert "open until 11:00" in words(page)
     assert WHY in words(page)
     assert "<code>emergency.begin staff" in page

@@ -12,12 +12,14 @@ from typing import Any
 from flask import Blueprint, flash, redirect, render_template, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
-from sqlalchemy import select
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 
 from service.accounts import emergency
 from service.domain.rights import Right
+from service.domain.vocabulary import Answered
 from service.store.session import read_session
-from service.store.tables import AuditLine, EmergencyAccess, Staff
+from service.store.tables import AccessLine, AuditLine, EmergencyAccess, Staff
 from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
 from service.web.frame import clock_in
 from service.web.services import services
@@ -93,6 +95,7 @@ def _page(**made: Any) -> str:
         lines = session.scalars(
             select(AuditLine).where(AuditLine.actor_id.in_(acted)).order_by(AuditLine.at, AuditLine.id)
         ).all()
+        opened = _opened(session, clinic.id, acted)
     done: dict[uuid.UUID | None, list[AuditLine]] = {staff_id: [] for staff_id in acted}
     for line in lines:
         done[line.actor_id].append(line)
@@ -100,6 +103,7 @@ def _page(**made: Any) -> str:
         "clinic/emergency.html",
         accesses=[(access, staff, emergency.is_running(access, staff, door_now)) for access, staff in found],
         done=done,
+        opened=opened,
         left=left,
         told=told,
         clinic=clinic,
@@ -108,3 +112,11 @@ def _page(**made: Any) -> str:
         door=f"{services().settings.base_url}{url_for('emergency.page')}",
         **made,
     )
+
+
+def _opened(session: Session, clinic_id: uuid.UUID, by: list[uuid.UUID]) -> dict[uuid.UUID | None, int]:
+    """How many patients' records these accounts opened. Whose, the trail tells to whoever may read it."""
+    shown = AccessLine.answered.in_((Answered.SHOWN, Answered.CHANGED))
+    of_one = (AccessLine.clinic_id == clinic_id, AccessLine.actor_id.in_(by), AccessLine.patient_id.is_not(None), shown)
+    counted = select(AccessLine.actor_id, func.count(AccessLine.patient_id.distinct())).where(*of_one)
+    return {actor: number for actor, number in session.execute(counted.group_by(AccessLine.actor_id))}  # noqa: C416

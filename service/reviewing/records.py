@@ -73,7 +73,7 @@ def patient_record(
     adjustments = [made for made in reversed(seen.adjustments) if first <= made.made_on <= last]
     subtitle = say.gettext("Thirty days of readings, diary, reviews and adjustments.")
     entered = _record(seen, clinic, say)
-    facts = _shared(say, title, clinic) | {
+    facts = on_paper(say, title, clinic) | {
         "name": seen.patient.name,
         "whose": _whose(seen.patient.clinic_ref, seen.recorded.born_on, say),
         "subtitle": f"{clinic.name}, {period}. {subtitle}",
@@ -116,7 +116,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
     outcomes = _counted([signed_off.outcome for signed_off, _ in signed], say)
     answers = _counted([one.outcome for made in added.values() for one in made], say)
     of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(signed) + len(missing))
-    facts = _shared(say, title, clinic) | {
+    facts = on_paper(say, title, clinic) | {
         "whose": "",
         "subtitle": f"{clinic.name}. {subtitle}",
         "labels": _weekly_labels(say),
@@ -156,7 +156,8 @@ def _counted(outcomes: Sequence[Outcome], say: Language) -> str:
 # --- what both share -----------------------------------------------------------------------------
 
 
-def _shared(say: Language, title: str, clinic: Clinic) -> dict[str, Any]:
+def on_paper(say: Language, title: str, clinic: Clinic) -> dict[str, Any]:
+    """What every record on paper begins with: `record.typ`'s own words."""
     return {
         "title": title,
         "clinic": clinic.name,

@@ -237,6 +237,11 @@ def _rows(lines: Iterable[Line]) -> Iterator[dict[str, Any]]:
         }
 
 
+def write_now(where: Where, access: Access) -> None:
+    """Write a line within a transaction that somebody else began."""
+    _write(where, [(access, 1)])
+
+
 def lost_since(session: Session, since: datetime) -> int:
     """How many lines could not be kept."""
     lost = select(func.coalesce(func.sum(AccessLine.times), 0))

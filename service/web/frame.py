@@ -36,7 +36,7 @@ from service.web.forms import WRITTEN
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
-from service.words.sentences import brief, diary, reaching, record, review, signals, tasks, week
+from service.words.sentences import brief, diary, openings, reaching, record, review, signals, tasks, week
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = {"signin", "clinic.hospital", "emergency"}
@@ -61,6 +61,8 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "cannot_leave": reaching.cannot_leave,
     "leaves": lambda say, until, zone: reaching.leaves(say, until, localtime.zone(zone)),
     "response": signals.response,
+    "noticed": openings.noticed,
+    "opener": lambda say, one: openings.who(say, one.actor, one.by, one.roles),
     "diary_week": diary.diary_week,
     "weight_week": diary.weight_week,
     "later_day": review.later_day,

@@ -45,7 +45,8 @@ STATED: Mapping[str, Opened | None] = {
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
     "api_people.": Opened.REACH, "clinic.patient.people.": Opened.REACH, "clinic.patient.ways.": Opened.REACH,
     "clinic.records.patient_pdf": Opened.PAPER,
-    "clinic.audit.": Opened.TRAIL, "api_watching.audit": Opened.TRAIL,
+    "clinic.audit.": Opened.TRAIL, "api_watching.audit": Opened.TRAIL, "api_openings.": Opened.TRAIL,
+    "clinic.openings.": Opened.TRAIL, "clinic.patient.openings.": Opened.TRAIL,
     # With a clinical right and no patient in the address. Of many patients, as many as the view says:
     "clinic.panel": Opened.LIST, "clinic.patients.page": Opened.LIST, "clinic.inbox.tasks": Opened.LIST,
     "clinic.silences.page": Opened.LIST, "clinic.records.page": Opened.LIST, "clinic.sent.page": Opened.LIST,

@@ -11,7 +11,9 @@ from enum import StrEnum
 
 from service.domain.asking import HowOften
 from service.domain.vocabulary import (
+    ActorKind,
     AdjustmentKind,
+    Answered,
     ArmPosture,
     BeginsAgain,
     CaregiverAnswer,
@@ -30,6 +32,7 @@ from service.domain.vocabulary import (
     MessageKind,
     MessageState,
     NoResult,
+    Opened,
     Outcome,
     Paper,
     PauseCause,
@@ -381,6 +384,39 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageState.CANCELLED: _("cancelled"),
         MessageState.EXPIRED: _("expired"),
         MessageState.UNCERTAIN: _("uncertain"),
+    },
+    ActorKind: {
+        ActorKind.STAFF: _("a member of staff"),
+        ActorKind.KEY: _("a program"),
+        ActorKind.PATIENT: _("the patient"),
+        ActorKind.CAREGIVER: _("a caregiver"),
+        ActorKind.OPERATOR: _("whoever runs the service"),
+        ActorKind.SYSTEM: _("the service"),
+    },
+    Opened: {
+        Opened.RECORD: _("the record"),
+        Opened.REACH: _("numbers, addresses and consents"),
+        Opened.PAPER: _("the record as a PDF"),
+        Opened.LIST: _("a list of patients"),
+        Opened.EXPORT: _("a file to take away"),
+        Opened.DIARY: _("the page behind a link in a message"),
+        Opened.CALENDAR: _("the calendar"),
+        Opened.TRAIL: _("who did or opened what"),
+        Opened.SETTINGS: _("settings, colleagues and keys"),
+        Opened.ACCOUNT: _("their own account"),
+        Opened.DOOR: _("the sign-in"),
+        Opened.CALL: _("a provider's call"),
+        Opened.LOST: _("lines that could not be kept"),
+    },
+    Answered: {
+        Answered.SHOWN: _("opened"),
+        Answered.CHANGED: _("changed"),
+        Answered.REFUSED: _("no right to it"),
+        Answered.ABSENT: _("the clinic has no such record"),
+        Answered.UNKNOWN: _("nobody signed in, or no good key or link"),
+        Answered.WRONG: _("wrong password or code"),
+        Answered.OVER: _("link whose time had passed"),
+        Answered.SLOWED: _("too many tries"),
     },
 }
 

@@ -7,12 +7,15 @@ and that nothing is dropped without a word: our own promise, no source.
 
 from __future__ import annotations
 
+import io
 import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from flask.testing import FlaskClient
+from pypdf import PdfReader
 from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import OperationalError
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -22,7 +25,7 @@ from service.store import access
 from service.store.access import Access, Trail, forget_old, lost_since
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
-from service.store.tables import AccessLine, Staff
+from service.store.tables import AccessLine, Patient, Staff
 from tests.web.conftest import PASSWORD, House
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -246,3 +249,62 @@ def test_what_is_over_is_forgotten(engine: Engine) -> None:
     with write_session(engine) as session:
         forget_old(session, NOON, 1)
     assert [one.route for one in lines(engine)] == ["29", "0"]
+
+
+def test_who_opened_it_is_told_where_it_matters(house: House) -> None:
+    nurse, admin, of = house.staff(), house.staff(Role.ADMINISTRATOR), house.patient_id
+    with write_session(house.engine) as session:
+        session.get_one(Patient, of).language = "es"
+        session.get_one(Staff, house.staff_id(Role.NURSE)).name = "Ana Ruiz"
+    trail = house.app.extensions["neaptide"].trail
+    nurse.get(f"/clinic/patients/{of}")
+    nurse.get("/clinic/review")
+    house.machine.get(f"/patients/{of}/record")
+    nurse.get("/clinic/colleagues")
+    trail.write_waiting(whole=True)
+    page = nurse.get(f"/clinic/patients/{of}/openings").get_data(as_text=True)
+    assert "Ana Ruiz, nurse" in page
+    assert "machine, a program" in page
+    assert "Ana Ruiz (1)" in page, "the review shows a row of every patient"
+    assert "Ana Ruiz, nurse: the record" in nurse.get(f"/clinic/patients/{of}").get_data(as_text=True)
+    text = " ".join("".join(page.extract_text() for page in PdfReader(io.BytesIO(answer_of(nurse, of))).pages).split())
+    for words in ("Quién abrió su historia", "Ana Ruiz", "La historia", "no figura en ella"):
+        assert words in text, text
+    assert admin.get(f"/clinic/patients/{of}/openings").status_code == 403
+    with read_session(house.engine) as session:
+        name = session.get_one(Patient, of).name
+    for path in ("/clinic/openings", f"/clinic/openings/{house.staff_id(Role.NURSE)}"):
+        shown = admin.get(path)
+        assert shown.status_code == 200
+        html = shown.get_data(as_text=True)
+        assert name not in html, path
+        assert "F-1" in html, path
+        assert "No right to it" in html, path
+    assert "Ana Ruiz opened 1 record of somebody with whom no work joins them." in admin.get(
+        "/clinic/openings"
+    ).get_data(as_text=True)
+    trail.write_waiting(whole=True)
+    mine = admin.get(f"/api/v1/openings?opened=trail&actor_id={house.staff_id(Role.ADMINISTRATOR)}").get_json()
+    assert {one["route"] for one in mine["items"]} >= {"clinic.openings.page", "clinic.openings.colleague"}
+    told = nurse.get(f"/api/v1/patients/{of}/openings").get_json()["items"]
+    assert ("Ana Ruiz", "record", "shown") in {(one["by"], one["opened"], one["answered"]) for one in told}
+    (noticed,) = admin.get("/api/v1/openings/unusual").get_json()["items"]
+    assert (noticed["what"], noticed["patients"]) == ("apart", [str(of)])
+    assert nurse.get("/api/v1/openings").status_code == 403
+
+
+def answer_of(client: FlaskClient, patient_id: uuid.UUID) -> bytes:
+    answer = client.get(f"/clinic/patients/{patient_id}/openings/answer.pdf")
+    assert (answer.status_code, answer.mimetype) == (200, "application/pdf")
+    return answer.data
+
+
+def test_the_trail_is_the_clinics_own(house: House, build: Callable[..., House]) -> None:
+    other = build("Elsewhere", number="+447700900002")
+    house.staff().get(f"/clinic/patients/{house.patient_id}")
+    kept(house)
+    admin = other.staff(Role.ADMINISTRATOR)
+    assert admin.get("/api/v1/openings").get_json()["total"] == 0
+    assert admin.get(f"/clinic/openings/{house.staff_id(Role.NURSE)}").status_code == 404
+    assert other.staff().get(f"/clinic/patients/{house.patient_id}/openings").status_code == 404
+    assert other.staff().get(f"/clinic/patients/{house.patient_id}/openings/answer.pdf").status_code == 404

@@ -17,6 +17,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy.orm import Session
 
+from service.accounts import trail as who_opened
 from service.care import contacts, pauses
 from service.domain.review import AFTER_DAYS, Reason, usually_due
 from service.domain.rights import Right
@@ -35,7 +36,7 @@ from service.web import drawing, forms, trail
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import messaging, people, plan, record, references, refusals, signatures, upkeep
+from service.web.pages.clinic import messaging, openings, people, plan, record, references, refusals, signatures, upkeep
 from service.web.services import services
 from service.words.language import Language
 from service.words.sentences import review as words
@@ -43,12 +44,14 @@ from service.words.sentences.standing import Body
 
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 blueprint.register_blueprint(plan.blueprint)
+blueprint.register_blueprint(openings.of_patient)
 blueprint.register_blueprint(references.blueprint)
 blueprint.register_blueprint(record.blueprint)
 blueprint.register_blueprint(upkeep.blueprint)
 blueprint.register_blueprint(people.contacts_blueprint)
 blueprint.register_blueprint(people.caregivers_blueprint)
 
+OPENED_LATELY, OPENED_SHOWN = timedelta(days=14), 60  # lines
 WIDTHS = {"wide": 880, "middle": 600, "narrow": 336}  # px, of the pictures
 
 
@@ -119,6 +122,7 @@ def _behind(session: Session, seen: PatientReview, now: datetime) -> dict[str, A
         "news": lookback.news_since_review(session, seen),
         "audit": lookback.audit_of(session, g.clinic_id, patient_id, since) if audited else (),
         "later": patient.later_values(session, g.clinic_id, patient_id, seen.reviews, now),
+        "opened": who_opened.of_record(session, own_clinic(session), patient_id, now - OPENED_LATELY, OPENED_SHOWN),
         "closed": episodes.closed_episodes(session, patient_id),
         "paused": pauses.of_patient(session, patient_id, seen.days[0].day, seen.days[-1].day),
         "by_hand": messaging.outlook(session, seen.patient),

@@ -48,7 +48,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
         except (LookupError, OverflowError):  # also a date at either end of the calendar
             abort(404)
     trail.of_many(len(record.facts["everybody"]))
-    return _pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
+    return as_pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
 
 
 @blueprint.get("/patient/<uuid:patient_id>.pdf")
@@ -70,7 +70,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
         "caption": charts.caption(facts, say),
     }
     written = pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
-    return _pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")
+    return as_pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")
 
 
 @blueprint.get("/joined.csv")
@@ -88,7 +88,8 @@ def joined_csv() -> ResponseReturnValue:
     )
 
 
-def _pdf(written: bytes, name: str) -> Response:
+def as_pdf(written: bytes, name: str) -> Response:
+    """A record that the browser shows."""
     plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-" for letter in name)
     return Response(
         written,

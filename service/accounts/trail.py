@@ -49,14 +49,14 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Openings:
     """The newest openings first; `is_whole` is false where more were left out."""
 
     openings: tuple[Opening, ...]
     is_whole: bool
 
 
-def of_record(session: Session, clinic: Clinic, patient_id: uuid.UUID, since: datetime, most: int = MOST) -> Told:
+def of_record(session: Session, clinic: Clinic, patient_id: uuid.UUID, since: datetime, most: int = MOST) -> Openings:
     """Who opened this record, and what of it."""
     its = (AccessLine.patient_id == patient_id, AccessLine.answered.in_(LETTING_IN))
     return _told(session, clinic, since, most, *its)
@@ -76,12 +76,12 @@ def lists_opened(session: Session, clinic: Clinic, since: datetime) -> list[tupl
     return sorted((str(name), int(times)) for name, times in session.execute(query))
 
 
-def of_colleague(session: Session, clinic: Clinic, staff_id: uuid.UUID, since: datetime) -> Told:
+def of_colleague(session: Session, clinic: Clinic, staff_id: uuid.UUID, since: datetime) -> Openings:
     """What a colleague opened, and where they were refused."""
     return _told(session, clinic, since, MOST, AccessLine.actor_id == staff_id)
 
 
-def turned_away(session: Session, clinic: Clinic, since: datetime) -> Told:
+def turned_away(session: Session, clinic: Clinic, since: datetime) -> Openings:
     """Who was refused, and whose sign-in failed."""
     return _told(session, clinic, since, MOST, AccessLine.answered.not_in(LETTING_IN), AccessLine.opened != Opened.LOST)
 
@@ -127,7 +127,7 @@ def _work(session: Session, clinic_id: uuid.UUID, since: datetime) -> Iterator[t
             yield from ((one, patient_id) for one in staff if one is not None)
 
 
-def _told(session: Session, clinic: Clinic, since: datetime, most: int, *which: ColumnElement[bool]) -> Told:
+def _told(session: Session, clinic: Clinic, since: datetime, most: int, *which: ColumnElement[bool]) -> Openings:
     """Lines that fit, those of one person, thing, outcome and date together."""
     query = (
         select(AccessLine, NAMED, Staff.roles, func.coalesce(Patient.clinic_ref, ""))
@@ -144,7 +144,7 @@ def _told(session: Session, clinic: Clinic, since: datetime, most: int, *which: 
     for line, by, roles, ref in rows[:most]:
         like = (local_date(line.at, clinic.zone), line.actor_id, line.actor_kind, line.opened, line.answered)
         piles.setdefault((*like, line.patient_id), []).append((line, by, roles, ref))
-    return Told(tuple(_opening(pile) for pile in piles.values()), len(rows) <= most)
+    return Openings(tuple(_opening(pile) for pile in piles.values()), len(rows) <= most)
 
 
 def _opening(pile: list[tuple[AccessLine, str, Sequence[str] | None, str]]) -> Opening:

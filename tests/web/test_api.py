@@ -18,7 +18,7 @@ from service.domain.vocabulary import LinkPurpose, Role, Scope
 from service.links import Leads, Links
 from service.store.audit import Act
 from service.store.session import read_session, write_session
-from service.store.tables import Base, Checkin, IdempotentCall, Reading, Task, Window
+from service.store.tables import AccessLine, Base, Checkin, IdempotentCall, Reading, Task, Window
 from tests.web.conftest import House
 
 QUESTION = {one.key: one for one in QUESTIONS}
@@ -316,10 +316,10 @@ def test_the_description_is_openapi_3_1_and_every_operation_says_what_it_does(ho
 
 
 def _rows(house: House) -> dict[str, str]:
-    """Everything in every table, so that any change shows."""
+    """Everything in every table, so that any change shows; but for who opened what, which reading adds to."""
     told = {}
     with read_session(house.engine) as session:
-        for table in Base.metadata.sorted_tables:
+        for table in set(Base.metadata.sorted_tables) - {AccessLine.__table__}:
             rows = session.execute(select(table)).all()
             told[table.name] = json.dumps(sorted(map(str, rows)))
     return told

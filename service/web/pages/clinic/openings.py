@@ -20,7 +20,7 @@ from flask.typing import ResponseReturnValue
 from sqlalchemy import select
 
 from service.accounts import trail
-from service.accounts.trail import Opening, Told
+from service.accounts.trail import Opening, Openings
 from service.domain import localtime, openings
 from service.domain.rights import Right
 from service.domain.vocabulary import ActorKind, Answered
@@ -113,7 +113,7 @@ def _days() -> int:
 
 
 def _for_patient(
-    say: Language, patient: Patient, clinic: Clinic, told: Told, lists: list[tuple[str, int]]
+    say: Language, patient: Patient, clinic: Clinic, told: Openings, lists: list[tuple[str, int]]
 ) -> dict[str, Any]:
     names = [name or say.gettext("a program") for name, _ in lists]
     notes = [

@@ -30,7 +30,7 @@ pytestmark = pytest.mark.databases("sqlite")
 NAMES = (
     "Neaptide", "kg mmHg PDF CSV", "Fernmoor Clinic Pacific Auckland Europe London GMT", "Asha Okoro Ben Lindqvist Cara Bold Dina Nobody",
     "Imogen Vale Rowan Pell Noa Finch", "Answered that there is chest pain", "No reading for 4 days",
-    "Evening tablet Blood test", "Looked at both",
+    "Evening tablet Blood test", "Looked at both", "angla Esperanto hispana",
 )  # fmt: skip
 
 

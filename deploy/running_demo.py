@@ -30,6 +30,7 @@ from typing import IO, Any, NoReturn
 HERE = Path(__file__).resolve().parent.parent
 NEAPTIDE = Path(sys.executable).with_name("neaptide")
 ADDRESS = "127.0.0.1"
+NAME = "localhost"  # browsers make passkeys for a name, and for this one without https
 WEB_PROCESSES = 2
 START_SECONDS = 180
 STOP_SECONDS = 15
@@ -177,7 +178,7 @@ def _environment(data: Path, port: int) -> dict[str, str]:
         "NEAPTIDE_DEMO": "yes",
         "NEAPTIDE_HOST": ADDRESS,
         "NEAPTIDE_PORT": str(port),
-        "NEAPTIDE_BASE_URL": f"http://{ADDRESS}:{port}",
+        "NEAPTIDE_BASE_URL": f"http://{NAME}:{port}",
         "NEAPTIDE_TICK_SECONDS": "1",
         "NEAPTIDE_LOG_LEVEL": "warning",
     }
@@ -201,7 +202,7 @@ def _answers(url: str) -> bool:
 
 
 def _tell(notes: Mapping[str, Any], port: int, data: Path) -> None:
-    base = f"http://{ADDRESS}:{port}"
+    base = f"http://{NAME}:{port}"
     print(
         f"""
 {notes["clinic"]} is open. Every person and every number in it is invented.

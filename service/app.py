@@ -28,7 +28,7 @@ from service.transports.base import Transport
 from service.transports.openid import OpenId
 from service.web import auth, callbacks, frame, health, problems, security, trail, transfer
 from service.web.api import register
-from service.web.pages import calendar, demo, emergency, hospital, invited, phone, push, signin
+from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
 from service.web.pages.clinic import panel
 from service.web.pages.opening import LinkClosed
 from service.web.services import Services
@@ -77,7 +77,7 @@ def create_app(
     _protect_forms(app)
     register.install(app)
     app.before_request(problems.check_content_type)
-    for pages in (health, callbacks, signin, hospital, emergency, phone, invited, push, calendar, panel):
+    for pages in (health, callbacks, signin, passkeys, hospital, emergency, phone, invited, push, calendar, panel):
         app.register_blueprint(pages.blueprint)
     if settings.demo:
         app.register_blueprint(demo.blueprint)

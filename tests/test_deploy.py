@@ -208,7 +208,7 @@ def demo(data: Path) -> Iterator[Demo]:
 @pytest.mark.slow
 def test_the_demo_opens_shows_what_it_printed_and_stops_everything_when_asked(demo: Demo, data: Path) -> None:
     demo.until_open()
-    addresses = re.findall(r"http://127\.0\.0\.1:\d+\S*", demo.said)
+    addresses = re.findall(r"http://localhost:\d+\S*", demo.said)
     assert len(addresses) == 4
     for address in addresses:
         with urllib.request.urlopen(address, timeout=PATIENCE_SECONDS) as answer:

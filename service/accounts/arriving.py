@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from service.accounts import hospital, invitations, sessions, throttle
+from service.accounts.factors import has_second_step
 from service.accounts.sessions import SignedIn
 from service.accounts.signin import BUSY, Denied, HalfIn, NotIn
 from service.accounts.throttle import Origin
@@ -145,7 +146,7 @@ def _done(
         return Stopped.NOT_JOINED
     if came.trip.purpose is Purpose.SIGN_IN:
         return _entered(session, held, found, said, came, now)
-    _check_surely(held, said, came.trip, found)
+    _check_surely(session, held, said, came.trip, found)
     if came.session_id is not None:
         sessions.confirmed(session, came.session_id, now)
     return Purpose.CONFIRM
@@ -155,7 +156,7 @@ def _entered(
     session: Session, held: HospitalSignIn, staff: Staff, said: Vouched, came: Arrival, now: datetime
 ) -> SignedIn | HalfIn:
     counts = hospital.is_second_step(held, said)
-    if staff.totp_secret and not counts:
+    if not counts and has_second_step(session, staff):
         return HalfIn(staff.id, by_hospital=True)
     act_of(session, staff, now).note("staff.sign_in", staff, by="hospital")
     return sessions.begin_session(
@@ -163,12 +164,12 @@ def _entered(
     )
 
 
-def _check_surely(held: HospitalSignIn, said: Vouched, trip: Trip, found: Staff) -> None:
+def _check_surely(session: Session, held: HospitalSignIn, said: Vouched, trip: Trip, found: Staff) -> None:
     """That it is the account's own person, who showed it just now (Core 1.0, section 3.1.2.1, `max_age`)."""
     if found.id != uuid.UUID(trip.whom):
         raise NotBelieved("somebody_else")
     at = said.claims.get("auth_time")
     if isinstance(at, bool) or not isinstance(at, int | float) or at < (trip.begun - LEEWAY).timestamp():
         raise NotBelieved("auth_time")
-    if found.totp_secret and not hospital.is_second_step(held, said):
+    if not hospital.is_second_step(held, said) and has_second_step(session, found):
         raise NotBelieved("second_step")

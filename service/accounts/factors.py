@@ -1,5 +1,6 @@
 """The second step of signing in: a code that a telephone makes (RFC 6238), or one of a few kept on paper.
 
+A passkey is both steps at once (`accounts.passkeys`); an account that has one is not opened by a password alone.
 Promises that a code opens once, that the paper codes are kept as SHA-256 and end when used, and that nobody but
 the account's own person sees its secret, once, while they set it up.
 """
@@ -14,6 +15,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.accounts import passkeys
 from service.accounts.keys import hash_of
 from service.domain.validation import Refused
 from service.store.audit import Act
@@ -54,8 +56,19 @@ def set_up(act: Act, staff: Staff, secret: str, code: str, now: datetime) -> lis
     return paper
 
 
+def has_second_step(session: Session, staff: Staff) -> bool:
+    """Whether a password alone does not open the account."""
+    return staff.totp_secret is not None or bool(passkeys.passkeys_of(session, staff.id))
+
+
 def take_away(act: Act, staff: Staff) -> None:
-    """The password alone opens the account again."""
+    """The password alone opens the account again, where there is one: no passkey and no code is left."""
+    passkeys.remove_all(act, staff)
+    end_codes(act, staff)
+
+
+def end_codes(act: Act, staff: Staff) -> None:
+    """Codes open nothing any more, on a telephone or on paper."""
     staff.totp_secret, staff.totp_step, staff.paper_codes = None, None, []
     act.session.flush()
     act.note("staff.end_second_step", staff)

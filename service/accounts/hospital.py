@@ -16,14 +16,14 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from cryptography.fernet import Fernet, InvalidToken
-from sqlalchemy import select
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
 from service.store.audit import Act
-from service.store.tables import Clinic, HospitalSignIn, Staff
+from service.store.tables import Clinic, HospitalSignIn, Passkey, Staff
 from service.transports.openid import Us, Vouched
 
 MULTI_FACTOR = "mfa"  # RFC 8176, section 2
@@ -167,8 +167,8 @@ def join(act: Act, staff: Staff, said: Vouched, address: str | None) -> None:
 
 def part(act: Act, staff: Staff) -> None:
     """The hospital's sign-in opens this account no more. Raises Refused where nothing else would."""
-    if staff.password_hash is None:
-        raise Refused("password", "", "an account that has a password")
+    if staff.password_hash is None and not act.session.scalar(select(exists().where(*Passkey.that_open(staff.id)))):
+        raise Refused("password", "", "an account that has a password or a passkey")
     let_go(staff)
     act.session.flush()
     act.note("staff.part_from_hospital", staff)

@@ -1,9 +1,9 @@
-"""How somebody comes to a password of their own, or to the hospital's sign-in: by a link that was made for them.
+"""How somebody comes to a way in of their own, by a link that was made for them: passkey, password, hospital's sign-in.
 
-Promises that no one but the person who opens the link sets a password, that whoever takes it up starts anew by one of
-the two and the other is let go, that a link works once, ends by
+Promises that no one but the person who opens the link sets one, that whoever takes it up starts anew by one of
+the three and the others are let go, that a link works once, ends by
 itself, and ends when a newer one is made; the database keeps its key's SHA-256. The same link serves the
-first time and the forgotten password.
+first time and the forgotten password. It replaces no second step: where the account has one, no passkey is set by it.
 """
 
 from __future__ import annotations
@@ -14,8 +14,10 @@ from datetime import datetime, timedelta
 from sqlalchemy import Engine, select, update
 from sqlalchemy.orm import Session
 
-from service.accounts import hashing, hospital
+from service.accounts import hashing, hospital, passkeys
+from service.accounts.factors import has_second_step
 from service.accounts.keys import hash_of
+from service.accounts.passkeys import NewPasskey
 from service.accounts.staff import end_password, hashes_beside, names_of, set_password
 from service.domain.validation import Refused
 from service.store.audit import Act, act_of
@@ -85,6 +87,23 @@ def take_up_by_hospital(session: Session, key: str, said: Vouched, address: str 
     _end_others(session, staff, now)
     end_password(act, staff)
     return staff
+
+
+def take_up_by_passkey(engine: Engine, key: str, new: NewPasskey, name: str, now: datetime) -> Staff:
+    """Let whoever was invited in by this passkey from now on; a password of before opens nothing more.
+
+    Raises Refused for a link that works no more, for an account that has a second step, and as `passkeys.add` does.
+    """
+    with write_session(engine) as session:
+        staff = invited(session, key, now, locked=True)
+        if staff is None or has_second_step(session, staff):
+            raise Refused("key", "(hidden)", ACCEPTED)
+        act = act_of(session, staff, now)
+        passkeys.add(act, staff, new, name)
+        _end_others(session, staff, now)
+        hospital.let_go(staff)
+        end_password(act, staff)
+        return staff
 
 
 def _end_others(session: Session, staff: Staff, now: datetime) -> None:

@@ -13,12 +13,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, and_, bindparam, delete, or_, select, update
+from sqlalchemy import ColumnElement, and_, bindparam, delete, exists, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.accounts.throttle import Origin
 from service.store.audit import act_of
-from service.store.tables import Clinic, Staff, StaffSession
+from service.store.tables import Clinic, Passkey, Staff, StaffSession
 
 IDLE = timedelta(minutes=15)
 LONGEST = timedelta(hours=12)
@@ -31,6 +31,16 @@ class SignedIn:
     staff_id: uuid.UUID
     clinic_id: uuid.UUID
     session_id: uuid.UUID
+
+
+@dataclass(frozen=True)
+class Open:
+    """A session that is good, whose it is, and what of a second step their clinic asks for and they have."""
+
+    staff: Staff
+    session: StaffSession
+    is_asked: bool
+    has_passkey: bool
 
 
 def begin_session(
@@ -59,17 +69,14 @@ def begin_session(
     return SignedIn(staff.id, staff.clinic_id, begun.id)
 
 
-def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> tuple[Staff, StaffSession, bool] | None:
-    """Who is signed in by this session, while it is good, and whether their clinic asks for a second step.
-
-    One look-up.
-    """
+def read_session_of(session: Session, session_id: uuid.UUID, now: datetime) -> Open | None:
+    """Who is signed in by this session, while it is good. One look-up."""
     row = session.execute(_SIGNED_IN, {"id": session_id, "now": now}).first()
     if row is None:
         return None
-    staff, begun, second_step = row
-    is_good = now - begun.seen_at <= IDLE and now - begun.begun_at <= LONGEST
-    return (staff, begun, second_step) if is_good else None
+    found = Open(row.Staff, row.StaffSession, row.second_step, row.has_passkey)
+    begun = found.session
+    return found if now - begun.seen_at <= IDLE and now - begun.begun_at <= LONGEST else None
 
 
 def whose_ended(session: Session, session_id: uuid.UUID, now: datetime) -> Staff | None:
@@ -128,7 +135,8 @@ def is_good(now: datetime) -> ColumnElement[bool]:
 
 # Built once: every page of the clinic passes here.
 _SIGNED_IN = (
-    select(Staff, StaffSession, Clinic.second_step).join(StaffSession, StaffSession.staff_id == Staff.id)
+    select(Staff, StaffSession, Clinic.second_step, exists().where(Passkey.staff_id == Staff.id).label("has_passkey"))
+    .join(StaffSession, StaffSession.staff_id == Staff.id)
     .join(Clinic, Clinic.id == Staff.clinic_id)
     .where(
         StaffSession.id == bindparam("id"),

@@ -22,7 +22,7 @@ from service.accounts.sessions import SignedIn, begin_session
 from service.accounts.throttle import Origin
 from service.domain.validation import storable
 from service.store.audit import act_of
-from service.store.session import write_session
+from service.store.session import read_session, write_session
 from service.store.tables import Staff
 
 
@@ -32,6 +32,9 @@ class NotIn(StrEnum):
     WRONG = "wrong"  # name or password; never says which
     TOO_MANY = "too_many"  # failures from here: wait
     BUSY = "busy"  # nothing was looked at: come again
+    HOSPITAL = "hospital"  # whose sign-in alone opens the account, by its clinic's wish
+    LATE = "late"  # a passkey that was not asked for, or too long ago
+    DOUBTED = "doubted"  # a passkey that may have been copied
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,7 @@ BUSY = Denied(NotIn.BUSY, 2)
 
 @dataclass(frozen=True)
 class HalfIn:
-    """The password was right, or the hospital's sign-in; a code is asked for."""
+    """The password was right, or the hospital's sign-in; a passkey or a code is asked for."""
 
     staff_id: uuid.UUID
     by_hospital: bool = False
@@ -59,12 +62,14 @@ def sign_in(
 ) -> SignedIn | HalfIn | Denied:
     """Check a name and a password, and begin a session in place of the browser's session before.
 
-    Where the account has a second step, none is begun yet: `finish` does, with its code.
+    Where the account has a second step, none is begun yet: `finish` does, with its code, or a passkey by itself.
     """
     found = check(engine, email, password, now, origin)
     if isinstance(found, Denied):
         return found
-    return HalfIn(found.id) if found.totp_secret else _begin(engine, found, now, origin, instead_of)
+    with read_session(engine) as session:
+        is_half = factors.has_second_step(session, found)
+    return HalfIn(found.id) if is_half else begin(engine, found, now, origin, instead_of)
 
 
 def finish(
@@ -79,7 +84,9 @@ def finish(
 ) -> SignedIn | Denied:
     """Check the code of the second step, and begin the session."""
     found = check_code(engine, staff_id, code, now, origin)
-    return found if isinstance(found, Denied) else _begin(engine, found, now, origin, instead_of, by_hospital)
+    if isinstance(found, Denied):
+        return found
+    return begin(engine, found, now, origin, instead_of, by_hospital=by_hospital)
 
 
 def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, origin: Origin) -> Staff | Denied:
@@ -89,24 +96,28 @@ def check_code(engine: Engine, staff_id: uuid.UUID, code: str, now: datetime, or
         staff = session.scalars(select(Staff).where(Staff.id == staff_id).with_for_update()).one()
         place = throttle.place_of_codes(origin, staff.id)
         if wait := throttle.wait_of(session, place, now):
-            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at([staff]))
+            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), aims([staff]))
         if not staff.active or not factors.use_code(session, staff_id, code, now):
             throttle.count_failure(session, place, now)
-            return Denied(NotIn.WRONG, aimed_at=_aimed_at([staff]))
+            return Denied(NotIn.WRONG, aimed_at=aims([staff]))
         throttle.forget_failures(session, place)
         return staff
 
 
-def _begin(
+def begin(
     engine: Engine,
     found: Staff,
     now: datetime,
     origin: Origin,
     instead_of: uuid.UUID | None,
+    *,
     by_hospital: bool = False,
+    passkey: uuid.UUID | None = None,
 ) -> SignedIn:
+    """Begin the session of whoever has shown all that their account asks for; `passkey` is the one that they used."""
+    used = {} if passkey is None else {"passkey": passkey}
     with write_session(engine) as session:
-        act_of(session, found, now).note("staff.sign_in", found)
+        act_of(session, found, now).note("staff.sign_in", found, **used)
         return begin_session(session, found, now, origin, instead_of, by_hospital=by_hospital)
 
 
@@ -127,7 +138,7 @@ def check(
         accounts = session.scalars(select(Staff).where(Staff.email == address, Staff.active).order_by(Staff.id)).all()
         place = throttle.place_of(origin, address, frozenset(one.id for one in accounts))
         if wait := throttle.wait_of(session, place, now):
-            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), _aimed_at(accounts))
+            return Denied(NotIn.TOO_MANY, math.ceil(wait.total_seconds()), aims(accounts))
         failure = throttle.count_failure(session, place, now)
         closed = hospital.closed_to_passwords(session, accounts)
     try:
@@ -139,7 +150,7 @@ def check(
             throttle.take_back(session, failure)
         return BUSY
     if found is None:
-        return Denied(NotIn.WRONG, aimed_at=_aimed_at(accounts))
+        return Denied(NotIn.WRONG, aimed_at=aims(accounts))
     with write_session(engine) as session:
         throttle.take_back(session, failure)
         if len(accounts) == 1:
@@ -147,5 +158,6 @@ def check(
     return found
 
 
-def _aimed_at(accounts: Iterable[Staff]) -> tuple[tuple[uuid.UUID, uuid.UUID], ...]:
+def aims(accounts: Iterable[Staff]) -> tuple[tuple[uuid.UUID, uuid.UUID], ...]:
+    """What a try was aimed at: clinic and account of each."""
     return tuple((one.clinic_id, one.id) for one in accounts)

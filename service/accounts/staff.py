@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.accounts.hospital import let_go
+from service.accounts.passkeys import remove_all
 from service.accounts.sessions import end_sessions
 from service.accounts.throttle import forget_everywhere
 from service.care.tasks import hand_back
@@ -139,12 +140,13 @@ def close_account(act: Act, staff: Staff) -> None:
 
 
 def reopen_account(act: Act, staff: Staff) -> None:
-    """The account opens what it did before, with a password that is set anew by an invitation.
+    """The account opens what it did before, by what its person sets anew by an invitation.
 
     Raises Refused for that of an emergency access, which only another code could open.
     """
     if staff.emergency_until is not None:
         raise Refused("staff", str(staff.id), "an account of a colleague")
+    remove_all(act, staff)
     staff.active, staff.password_hash = True, None
     let_go(staff)
     act.session.flush()

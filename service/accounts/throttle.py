@@ -74,6 +74,11 @@ def place_of_link(origin: Origin, link_id: uuid.UUID) -> Place:
     return Place(_digest(f"door of {link_id}"), _digest(_network(origin.address)), False)
 
 
+def asked_from(origin: Origin) -> str:
+    """What a browser that asks for a passkey is counted under: itself, if somebody signed in on it, or its address."""
+    return _digest(origin.device if origin.device and origin.known_to else _network(origin.address))
+
+
 def wait_of(session: Session, place: Place, now: datetime) -> timedelta:
     """How long to wait until the next try from here; zero for none."""
     mine = SignInAttempt.place == place.place

@@ -121,10 +121,10 @@ def list_staff(console: Console, clinic: str | None) -> None:
 
 @staff.command("unlock")
 @EMAIL
-@click.option("--second-step", is_flag=True, help="End their second step too: the telephone is lost, and the paper.")
+@click.option("--second-step", is_flag=True, help="Remove their passkeys and codes too: all is lost.")
 @with_console
 def unlock(console: Console, email: str, second_step: bool) -> None:
-    """Let somebody in again: no wait is left, and a link sets a new password. The old one works until then."""
+    """Let somebody in again: no wait is left, and a link lets them begin anew. The old password works until then."""
     with console.write() as session:
         account = opening.account_of(session, email)
         forget_everywhere(session, account.email)

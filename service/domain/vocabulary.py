@@ -215,6 +215,15 @@ class Posture(StrEnum):
     SITTING = "sitting"
 
 
+class PasskeyPurpose(StrEnum):
+    """What a browser was asked for a passkey for."""
+
+    ENTER = "enter"  # to sign in
+    CONFIRM = "confirm"  # to show once more that it is they
+    ADD = "add"  # a new one, beside what opens the account already
+    TAKE_UP = "take_up"  # a new one, by an invitation
+
+
 class LinkPurpose(StrEnum):
     """What a link opens."""
 

@@ -265,6 +265,38 @@ class EmergencyAccess(Base):
     browser: Mapped[str] = mapped_column(String(60))
 
 
+class Passkey(Base):
+    """A key pair of one account; the private half never leaves its person's device (W3C Web Authentication)."""
+
+    __tablename__ = "passkeys"
+
+    staff_id: Mapped[uuid.UUID] = _ref("staff", index=True)
+    credential_id: Mapped[bytes] = mapped_column(unique=True)  # 1,023 bytes at most
+    public_key: Mapped[bytes]  # COSE (RFC 9052)
+    sign_count: Mapped[int] = mapped_column(BigInteger)  # as last told; 0 where the device counts none
+    name: Mapped[str] = mapped_column(String(60))  # its person's own word for it
+    made_at: Mapped[datetime]
+    used_at: Mapped[datetime | None]
+    doubted_at: Mapped[datetime | None]  # its count of uses went back, as a copy's does: it opens nothing any more
+
+    @classmethod
+    def that_open(cls, staff_id: uuid.UUID) -> tuple[ColumnElement[bool], ...]:
+        """Which passkeys open this account."""
+        return cls.staff_id == staff_id, cls.doubted_at.is_(None)
+
+
+class PasskeyChallenge(Base):
+    """What one browser was asked to sign. Taken away when the answer comes, whatever it is."""
+
+    __tablename__ = "passkey_challenges"
+
+    purpose: Mapped[vocabulary.PasskeyPurpose]
+    staff_id: Mapped[uuid.UUID | None] = _ref("staff", index=True)  # null where the passkey says whose it is
+    challenge: Mapped[bytes]
+    place: Mapped[str] = mapped_column(String(64), index=True)  # where it was asked: how many a place may have open
+    at: Mapped[datetime] = mapped_column(index=True)
+
+
 class SignInAttempt(Base):
     """Failed sign-ins, in a table because web processes do not share memory."""
 

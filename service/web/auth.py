@@ -11,7 +11,7 @@ import secrets
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
@@ -26,6 +26,7 @@ from sqlalchemy.orm import Session
 from werkzeug.exceptions import NotFound
 
 from service.accounts import keys, sessions
+from service.accounts.challenges import Challenge
 from service.accounts.sessions import CONFIRMED_FOR, SignedIn
 from service.accounts.signin import HalfIn
 from service.accounts.throttle import Origin
@@ -57,28 +58,35 @@ class CurrentStaff:
     language: str | None
     session_id: uuid.UUID
     confirmed_at: datetime | None = None  # when they last showed that it is they; None at the machine's own terminal
-    has_second_step: bool = False
+    has_password: bool = True
+    has_codes: bool = False
+    has_passkey: bool = False
     lacks_second_step: bool = False  # and the clinic asks for one
     by_hospital: bool = False  # signed in at the hospital
     emergency_until: datetime | None = None  # somebody who came in with a code on paper
 
+    @property
+    def has_second_step(self) -> bool:
+        return self.has_codes or self.has_passkey
+
     @classmethod
-    def of(
-        cls,
-        staff: Staff,
-        session_id: uuid.UUID,
-        confirmed_at: datetime | None = None,
-        asked: bool = False,
-        by_hospital: bool = False,
-    ) -> CurrentStaff:
-        """`asked` is whether their clinic asks for a second step."""
-        until = staff.emergency_until
-        roles = tuple(Role(role) for role in staff.roles)
+    def of(cls, staff: Staff, session_id: uuid.UUID) -> CurrentStaff:
+        """Who works at the machine's own terminal."""
+        roles, until = tuple(Role(role) for role in staff.roles), staff.emergency_until
         rights = rights_of(staff.roles, staff.grants) if until is None else EMERGENCY
         about = (staff.id, staff.clinic_id, staff.name, roles, rights, staff.email, staff.language)
-        has = staff.totp_secret is not None
-        lacks = asked and not has and until is None
-        return cls(*about, session_id, confirmed_at, has, lacks, by_hospital, until)
+        return cls(*about, session_id, emergency_until=until)
+
+    @classmethod
+    def by(cls, found: sessions.Open) -> CurrentStaff:
+        """Who is signed in by a session that is good."""
+        staff, begun, has_codes = found.staff, found.session, found.staff.totp_secret is not None
+        has_second_step = has_codes or found.has_passkey or begun.had_second_step
+        return replace(
+            cls.of(staff, begun.id), confirmed_at=begun.confirmed_at, by_hospital=begun.by_hospital,
+            has_password=staff.password_hash is not None, has_codes=has_codes, has_passkey=found.has_passkey,
+            lacks_second_step=found.is_asked and not has_second_step and staff.emergency_until is None,
+        )  # fmt: skip
 
     def may(self, right: str) -> bool:
         return right in self.rights
@@ -132,6 +140,17 @@ def half_in(now: datetime) -> uuid.UUID | None:
 def half_by_hospital() -> bool:
     """Whether that was the hospital's own sign-in."""
     return bool(session.get("half_by_hospital"))
+
+
+def remember_asked(asked: Challenge) -> None:
+    """Remember for what this browser was asked for a passkey; what it was asked before is over."""
+    session["asked"] = asked.id.hex
+
+
+def asked_before() -> uuid.UUID | None:
+    """What this browser was asked to sign, once."""
+    asked = session.pop("asked", "")
+    return uuid.UUID(asked) if asked else None
 
 
 def begin_session(signed_in: SignedIn) -> None:
@@ -394,9 +413,6 @@ def _read_session() -> CurrentStaff | None:
         g.ended_session = session_id
         session.clear()
         return None
-    staff, begun, asked = found
-    if now - begun.seen_at >= sessions.STAMPED_AFTER:
+    if now - found.session.seen_at >= sessions.STAMPED_AFTER:
         g.stale_session = session_id
-    return CurrentStaff.of(
-        staff, session_id, begun.confirmed_at, asked and not begun.had_second_step, begun.by_hospital
-    )
+    return CurrentStaff.by(found)

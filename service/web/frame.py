@@ -33,13 +33,14 @@ from service.store.troubles import Trouble
 from service.transports.mock import MockGateway
 from service.web import problems
 from service.web.forms import WRITTEN
+from service.web.held import WITH_SECRETS
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
 from service.words.sentences import brief, diary, openings, reaching, record, review, signals, tasks, week
 
 STAFF_PAGES = "clinic."
-WITH_PASSWORDS = {"signin", "clinic.hospital", "emergency"}
+WITH_PASSWORDS = WITH_SECRETS | {"clinic.hospital", "emergency"}
 # What templates make of facts: each gets the page's language first.
 IN_WORDS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),
@@ -112,6 +113,7 @@ def install(app: Flask) -> None:
             "demo": services().settings.demo,
             "is_mock": isinstance(services().transports.get(Channel.TEXT), MockGateway),
             "staff": g.get("staff_now"),
+            "site": services().site,
             "idle_seconds": int(IDLE.total_seconds()),
         }
 
@@ -211,7 +213,7 @@ def no_room() -> str:
 def not_saved(trouble: Trouble | None) -> ResponseReturnValue:
     """A page for when the database cannot take anything: what was typed is on it, with a button to send it again.
 
-    A password is not put into a page.
+    A secret is not put into a page.
     """
     status = problems.status_of(trouble)
     headers = {"Retry-After": problems.RETRY_AFTER_SECONDS}

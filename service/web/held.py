@@ -21,6 +21,7 @@ from service.reviewing import drafts
 from service.store.audit import Act
 
 FORM = "held"  # the one draft that is of no page; also the field by which a form shows that it had waited
+WITH_SECRETS = {"signin", "passkeys"}  # pages whose forms hold passwords, codes and what a passkey signed
 TOKEN = "csrf_token"  # noqa: S105 - the name of a field; the page that sends the form on has a token of its own
 
 
@@ -36,7 +37,8 @@ class Held:
 def hold(act: Act, staff_id: uuid.UUID) -> bool:
     """Keep the form of this request. Whether it could be kept whole."""
     fields = [(name, value) for name, value in request.form.items(multi=True) if name not in {TOKEN, FORM}]
-    if request.files or any(request.form.get(name) for name in SECRET):
+    is_secret = request.blueprint in WITH_SECRETS or any(request.form.get(name) for name in SECRET)
+    if request.files or is_secret:
         return False
     try:
         typed = {"path": request.full_path.rstrip("?"), "fields": json.dumps(fields, ensure_ascii=False)}

@@ -7,15 +7,13 @@ link of an account that nobody has used yet may be shown to the administrator wh
 
 from __future__ import annotations
 
-import uuid
 from dataclasses import dataclass
 
-from flask_babel import force_locale, gettext
+from flask_babel import gettext
 
 from service.domain.vocabulary import Channel
-from service.store.session import read_session
 from service.store.tables import Clinic, Staff
-from service.transports.base import OutgoingText, PermanentFailure, TemporaryFailure
+from service.web.letters import send
 from service.web.services import services
 
 
@@ -34,24 +32,15 @@ def can_mail() -> bool:
 def hand_over(staff: Staff, key: str, *, may_show: bool) -> Handed:
     """Mail the link, or give it back to be shown where that may be and mail did not take it."""
     link = services().links.invitation(key)
-    mail = services().transports.get(Channel.EMAIL)
-    if mail is not None:
-        try:
-            mail.send(_letter(staff, link))
-        except (TemporaryFailure, PermanentFailure):
-            pass  # told by `mailed`
-        else:
-            return Handed(True)
-    return Handed(False, link if may_show else None)
+    return (
+        Handed(True) if send(staff, lambda clinic: _letter(clinic, link)) else Handed(False, link if may_show else None)
+    )
 
 
-def _letter(staff: Staff, link: str) -> OutgoingText:
-    with read_session(services().engine) as db:
-        clinic = db.get_one(Clinic, staff.clinic_id)
-    with force_locale(staff.language or clinic.language):
-        subject = gettext("%(sender)s: your account", sender=clinic.sender_name)
-        body = gettext(
-            "By this link you choose the password of your account: %(link)s\n\nIt works once, and for seven days."
-            " Whoever did not expect it need do nothing; please tell your clinic.", link=link,
-        )  # fmt: skip
-    return OutgoingText(uuid.uuid4(), staff.email, body, subject)
+def _letter(clinic: Clinic, link: str) -> tuple[str, str]:
+    subject = gettext("%(sender)s: your account", sender=clinic.sender_name)
+    body = gettext(
+        "By this link you choose how you sign in to your account: %(link)s\n\nIt works once, and for seven days."
+        " Whoever did not expect it need do nothing; please tell your clinic.", link=link,
+    )  # fmt: skip
+    return subject, body

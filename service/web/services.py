@@ -10,6 +10,7 @@ from typing import cast
 from flask import current_app
 from sqlalchemy import Engine
 
+from service.accounts.challenges import Site, site_of
 from service.clock import Clock
 from service.config import Settings
 from service.domain.vocabulary import Channel
@@ -32,6 +33,11 @@ class Services:
     trail: Trail
     openid: OpenId
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
+
+    @property
+    def site(self) -> Site | None:
+        """Where passkeys work; None where no browser makes one."""
+        return site_of(self.settings.base_url)
 
     @property
     def sample_links(self) -> SampleLinks:

@@ -40,6 +40,8 @@ STATED: Mapping[str, Opened | None] = {
     "home": NOTHING, "static": NOTHING, "docs.": NOTHING, "health.": NOTHING, "demo.": NOTHING, "push.worker": NOTHING,
     "signin.": Opened.DOOR, "hospital.": Opened.DOOR, "emergency.": Opened.DOOR,
     "invited.": Opened.REACH,
+    "passkeys.ask_to_enter": Opened.DOOR, "passkeys.enter": Opened.DOOR, "passkeys.ask_invited": Opened.DOOR,
+    "passkeys.take_up": Opened.DOOR, "passkeys.confirm": Opened.DOOR,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
     "api_checkins.record_day": Opened.DIARY,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
@@ -73,7 +75,7 @@ OF_MANY = {Opened.LIST, Opened.EXPORT}
 AT_ONCE = {Opened.EXPORT}  # the line is written before the answer leaves, or the answer does not
 FAILED = {401: Answered.UNKNOWN, 403: Answered.REFUSED, 404: Answered.ABSENT, 410: Answered.OVER, 429: Answered.SLOWED}
 READING = {"GET", "HEAD"}
-CONFIRMS = "signin.confirm"
+CONFIRMS = {"signin.confirm", "passkeys.confirm"}
 COMES_BACK = "hospital.back"  # a browser is sent there, and so it is a GET that lets somebody in
 
 
@@ -234,9 +236,9 @@ def _answered(opened: Opened, status: int, actor: Actor | None) -> Answered | No
 def _at_the_door(status: int, *, reads: bool) -> Answered | None:
     if status == 429:
         return Answered.SLOWED
-    if status == 404 or (status == 403 and not reads) or (status == 422 and request.endpoint == CONFIRMS):
+    if status == 404 or (status == 403 and not reads) or (status == 422 and request.endpoint in CONFIRMS):
         return Answered.WRONG
-    has_entered = _known().by is not None or request.endpoint == CONFIRMS
+    has_entered = _known().by is not None or request.endpoint in CONFIRMS
     return Answered.SHOWN if has_entered and not reads and status < 400 else None
 
 

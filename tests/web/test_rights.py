@@ -35,6 +35,7 @@ OPEN = {
         "hospital.page", "hospital.leave", "hospital.back",
     },
     "a code on paper": {"emergency.page", "emergency.enter"},
+    "a passkey": {"passkeys.ask_to_enter", "passkeys.enter", "passkeys.ask_invited", "passkeys.take_up"},
     "the key of a link": {
         "hospital.accept",
         "phone.checkin", "phone.send_checkin", "phone.thanks", "phone.say_weight", "phone.caregiver.page",

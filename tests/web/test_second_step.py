@@ -151,7 +151,7 @@ def test_where_the_clinic_asks_for_it_it_is_set_up_before_anything_else(house: H
     done = client.post("/second-step", data=form | {"code": code}).get_data(as_text=True)
     assert len(re.findall(r"<code>(?:\w{4}-){3}\w{4}</code>", done)) == 10
     assert client.get("/clinic/review").status_code == 200
-    assert "At sign-in you are asked for a code" in words(client.get("/second-step").get_data(as_text=True))
+    assert "After your password you are asked for a code" in words(client.get("/second-step").get_data(as_text=True))
 
 
 def test_a_wrong_code_sets_nothing_up(house: House) -> None:

@@ -1,11 +1,14 @@
 """Staff come in, by password or for the first time by a link, go out, and look after their own account.
 
+Passkeys are in `pages.passkeys`.
+
 Promises that a wrong name and a wrong password look alike, that nobody is sent to
 another site after signing in, and that a changed password ends every other session.
 """
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -29,6 +32,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
 from service.web import departing, held, trail
 from service.web.auth import (
+    CurrentStaff,
     begin_half,
     begin_session,
     current_staff,
@@ -58,7 +62,7 @@ def page() -> ResponseReturnValue:
     """The form; whoever is in already goes on."""
     if current_staff() is not None:
         return redirect(next_path(), 303)
-    return _form()
+    return sign_in_form()
 
 
 @blueprint.post("/signin")
@@ -75,14 +79,15 @@ def enter() -> ResponseReturnValue:
         return redirect(url_for("signin.ask_code", next=next_path()), 303)
     trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
-        return _form(gettext("The address or the password is not right."), email), 403
-    return _form(later(result), email), 429, {"Retry-After": str(result.seconds)}
+        return sign_in_form(gettext("The address or the password is not right."), email), 403
+    return sign_in_form(later(result), email), 429, {"Retry-After": str(result.seconds)}
 
 
 @blueprint.get("/signin/code")
 def ask_code() -> ResponseReturnValue:
     """The second step, after the right password."""
-    return _code_form() if half_in(services().door_clock.now()) else redirect(url_for("signin.page"), 303)
+    half = half_in(services().door_clock.now())
+    return redirect(url_for("signin.page"), 303) if half is None else code_form(half)
 
 
 @blueprint.post("/signin/code")
@@ -99,12 +104,15 @@ def enter_code() -> ResponseReturnValue:
         return redirect(next_path(), 303)
     trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
-        return _code_form({"code": _wrong_code()}), 403
-    return _code_form({"code": later(result)}), 429, {"Retry-After": str(result.seconds)}
+        return code_form(half, {"code": _wrong_code()}), 403
+    return code_form(half, {"code": later(result)}), 429, {"Retry-After": str(result.seconds)}
 
 
-def _code_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
-    return render_template("signin/code.html", problems=problems, next=next_path())
+def code_form(half: uuid.UUID, problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+    """Of somebody whose password was right."""
+    with read_session(services().engine) as db:
+        by_codes = db.get_one(Staff, half).totp_secret is not None
+    return render_template("signin/code.html", problems=problems, next=next_path(), by_codes=by_codes)
 
 
 def _wrong_code() -> str:
@@ -115,28 +123,30 @@ def _wrong_code() -> str:
 @staff_only(Right.OWN)
 def ask_to_confirm() -> ResponseReturnValue:
     """Before what reaches far: whether it is still they who sit there."""
-    return _confirm_form()
+    return confirm_form()
 
 
 @blueprint.post("/confirm")
 @staff_only(Right.OWN)
 def confirm() -> ResponseReturnValue:
-    """Take the password again, or a code where there is a second step, and go on."""
+    """Take the password again, or a code where there is a second step, and go on. Passkeys: `pages.passkeys`."""
     staff, now, given = signed_in(), services().door_clock.now(), request.form.get("confirm", "")
-    if staff.has_second_step:
+    if staff.has_passkey and not staff.has_codes:
+        return confirm_form(), 422  # a password alone is not enough
+    if staff.has_codes:
         found, no = signin.check_code(services().engine, staff.id, given, now, origin()), _wrong_code()
     else:
         found = signin.check(services().engine, staff.email, given, now, origin(), staff.id)
         no = gettext("This is not your present password.")
     if isinstance(found, Denied):
         wrong = no if found.why is NotIn.WRONG else later(found)
-        return _confirm_form({"confirm": wrong}), 422 if found.why is NotIn.WRONG else 429
+        return confirm_form({"confirm": wrong}), 422 if found.why is NotIn.WRONG else 429
     with write_session(services().engine) as db:
         sessions.confirmed(db, staff.session_id, now)
     return redirect(next_path(), 303)
 
 
-def _confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+def confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
     with read_session(services().engine) as db:
         own = db.get_one(Staff, signed_in().id)
         ways = {"has_password": hospital.has_password(db, own), "by_hospital": bool(hospital.doors_of(db, {own.id}))}
@@ -188,7 +198,7 @@ def still_here() -> ResponseReturnValue:
 @blueprint.get("/invited/<key>")
 def invited(key: str) -> ResponseReturnValue:
     """Whoever was invited sets a password here, or learns that the link works no more."""
-    return _invited_form(key)
+    return invited_form(key)
 
 
 @blueprint.post("/invited/<key>")
@@ -196,16 +206,18 @@ def take_up(key: str) -> ResponseReturnValue:
     """Set the password and sign in."""
     new, now = request.form.get("new", ""), services().door_clock.now()
     if new != request.form.get("again", ""):
-        return _invited_form(key, {"again": gettext("The two are not the same.")}, 422)
+        return invited_form(key, {"again": gettext("The two are not the same.")}, 422)
     try:
         staff = invitations.take_up(services().engine, key, new, now)
     except WeakPassword as weak:
-        return _invited_form(key, {"new": weak_words(weak.why)}, 422)
+        return invited_form(key, {"new": weak_words(weak.why)}, 422)
     except hashing.Busy:
-        return _invited_form(key, {"new": later(signin.BUSY)}, 429)
+        return invited_form(key, {"new": later(signin.BUSY)}, 429)
     except Refused:
-        return _invited_form(key)
-    if staff.totp_secret:  # a link replaces the password, not the second step
+        return invited_form(key)
+    with read_session(services().engine) as db:
+        is_half = factors.has_second_step(db, staff)
+    if is_half:  # a link replaces the password, not the second step
         begin_half(HalfIn(staff.id), now)
         return redirect(url_for("signin.ask_code"), 303)
     with write_session(services().engine) as db:
@@ -215,14 +227,21 @@ def take_up(key: str) -> ResponseReturnValue:
     return redirect(HOME, 303)
 
 
-def _invited_form(
+def invited_form(
     key: str, problems: Mapping[str, str] = MappingProxyType({}), status: int = 200
 ) -> ResponseReturnValue:
     with read_session(services().engine) as db:
         staff = invitations.invited(db, key, services().door_clock.now())
         by_hospital = staff is not None and hospital.of_clinic(db, staff.clinic_id) is not None
+        by_passkey = staff is not None and not factors.has_second_step(db, staff)
     shown = render_template(
-        "signin/invited.html", whose=staff, problems=problems, length=length_words(), key=key, by_hospital=by_hospital
+        "signin/invited.html",
+        whose=staff,
+        problems=problems,
+        length=length_words(),
+        key=key,
+        by_hospital=by_hospital,
+        by_passkey=by_passkey,
     )
     return shown, 404 if staff is None else status
 
@@ -242,7 +261,7 @@ def second_step() -> ResponseReturnValue:
 def set_second_step() -> ResponseReturnValue:
     """Ask for codes from now on, once the telephone has shown one; the codes for paper are shown once."""
     staff, now, secret = signed_in(), services().door_clock.now(), session.get("new_secret", "")
-    if staff.has_second_step or not secret:
+    if staff.has_codes or not secret:
         return redirect(url_for("signin.second_step"), 303)
     try:
         with write_session(services().engine) as db:
@@ -257,19 +276,25 @@ def set_second_step() -> ResponseReturnValue:
 @blueprint.post("/second-step/end")
 @staff_only(Right.OWN, fresh="signin.second_step")
 def end_second_step() -> ResponseReturnValue:
-    """The password alone opens the account again."""
+    """No code is asked for any more."""
     staff = signed_in()
     with write_session(services().engine) as db:
         row = db.get_one(Staff, staff.id)
-        factors.take_away(act_of(db, row, services().door_clock.now()), row)
-    flash(gettext("Ended. The password alone opens your account."), "good")
+        factors.end_codes(act_of(db, row, services().door_clock.now()), row)
+    flash(_without_codes(staff), "good")
     return redirect(url_for("signin.password"), 303)
+
+
+def _without_codes(staff: CurrentStaff) -> str:
+    if staff.has_passkey:
+        return str(gettext("Ended. Your passkeys open your account."))
+    return str(gettext("Ended. The password alone opens your account."))
 
 
 def _second_step(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
     staff, secret, picture = signed_in(), "", ""
-    if not staff.has_second_step:
-        import segno  # here alone, and for whoever has no second step yet
+    if not staff.has_codes:
+        import segno  # here alone, and for whoever has no such telephone yet
 
         secret = session.setdefault("new_secret", factors.new_secret())
         with read_session(services().engine) as db:
@@ -309,8 +334,10 @@ def password() -> ResponseReturnValue:
 @blueprint.post("/password")
 @staff_only(Right.OWN)
 def change_password() -> ResponseReturnValue:
-    """Replace one's own password, knowing the present one."""
+    """Replace one's own password, knowing the present one; or set one, where a passkey alone opened the account."""
     staff = signed_in()
+    if not _ways_in()["may_set_password"]:
+        return _password_form({}), 422
     given = {key: request.form.get(key, "") for key in ("present", "new", "again")}
     if given["new"] != given["again"]:
         return _password_form({"again": gettext("The two are not the same.")}), 422
@@ -332,7 +359,8 @@ def change_password() -> ResponseReturnValue:
         # The session in hand ended with the old password; it begins anew.
         anew = sessions.begin_session(db, row, now, origin())
     begin_session(anew)
-    flash(gettext("Your password is changed. Other browsers are signed out."), "good")
+    changed = gettext("Your password is changed. Other browsers are signed out.")
+    flash(changed if staff.has_password else gettext("Your password is set. Other browsers are signed out."), "good")
     return redirect(url_for("signin.password"), 303)
 
 
@@ -341,10 +369,7 @@ def change_password() -> ResponseReturnValue:
 def leave_elsewhere() -> ResponseReturnValue:
     """End one's own sessions on other browsers, having shown that it is they (OWASP ASVS 5.0, 7.5.2)."""
     staff, now = signed_in(), services().door_clock.now()
-    if not _ways_in()["has_password"]:
-        if not is_fresh(staff):
-            return to_confirm("signin.password")
-    elif refused := _not_confirmed("confirm", request.form.get("confirm", "")):
+    if refused := _not_confirmed("confirm", request.form.get("confirm", "")):
         return refused
     with write_session(services().engine) as db:
         sessions.end_other_sessions(db, db.get_one(Staff, staff.id), staff.session_id, now)
@@ -352,7 +377,7 @@ def leave_elsewhere() -> ResponseReturnValue:
     return redirect(url_for("signin.password"), 303)
 
 
-def _form(problem: str = "", email: str = "") -> str:
+def sign_in_form(problem: str = "", email: str = "") -> str:
     with read_session(services().engine) as db:
         doors = hospital.doors_of(db, origin().known_to)  # to a browser that knows them already
     return render_template(
@@ -378,8 +403,13 @@ def _password_form(problems: dict[str, str]) -> str:
 
 
 def _not_confirmed(field: str, password: str) -> ResponseReturnValue | None:
-    """The page again where this is not the present password; None where it is."""
+    """The page again where this is not the present password; None where it is.
+
+    Whoever has none is asked for their passkey instead, if they did not show it lately.
+    """
     staff, now = signed_in(), services().door_clock.now()
+    if not _ways_in()["has_password"]:
+        return None if is_fresh(staff) else to_confirm("signin.password")
     found = signin.check(services().engine, staff.email, password, now, origin(), staff.id)
     if not isinstance(found, Denied):
         return None
@@ -406,6 +436,7 @@ def _ways_in() -> dict[str, bool]:
             "by_hospital": hospital.of_clinic(db, own.clinic_id) is not None,
             "has_joined": bool(hospital.doors_of(db, {own.id})),
             "has_password": hospital.has_password(db, own),
+            "may_set_password": own.id not in hospital.closed_to_passwords(db, [own]),
         }
 
 

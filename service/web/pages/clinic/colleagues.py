@@ -1,13 +1,14 @@
 """Colleagues: who has an account, what it may do, and who is signed in; for administrators.
 
-Promises that an administrator never learns a password: whoever is invited, or starts anew, sets their own by a
-link. Asks first that it is the administrator who sits there.
+Promises that an administrator never learns a password: whoever is invited, or starts anew, sets their own, or a
+passkey, by a link. Asks first that it is the administrator who sits there.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -23,7 +24,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import Act
 from service.store.session import read_session
-from service.store.tables import Staff, StaffSession
+from service.store.tables import Passkey, Staff, StaffSession
 from service.web import forms
 from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
 from service.web.inviting import Handed, can_mail, hand_over
@@ -46,6 +47,14 @@ GRANTS = {
 }
 
 
+@dataclass(frozen=True)
+class Passkeys:
+    """How many passkeys somebody has, and how many of them may have been copied."""
+
+    kept: int
+    doubted: int
+
+
 @blueprint.get("")
 @staff_only(Right.ADMINISTER, fresh=HERE)
 def page() -> ResponseReturnValue:
@@ -63,11 +72,14 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
         ).all()
         counted = select(StaffSession.staff_id, func.count()).where(is_good(now)).group_by(StaffSession.staff_id)
         of_clinic = counted.join(Staff, Staff.id == StaffSession.staff_id).where(Staff.clinic_id == clinic.id)
+        keys = select(Passkey.staff_id, func.count(), func.count(Passkey.doubted_at)).group_by(Passkey.staff_id)
+        keys_of_clinic = keys.join(Staff, Staff.id == Passkey.staff_id).where(Staff.clinic_id == clinic.id)
+        passkeys = {staff_id: Passkeys(kept, doubted) for staff_id, kept, doubted in session.execute(keys_of_clinic)}
         signed = {staff_id: number for staff_id, number in session.execute(of_clinic)}  # noqa: C416 - rows, no pairs
     return render_template(
-        "clinic/colleagues.html", colleagues=staff, sessions=signed, roles=ROLES, grants=GRANTS, told=told,
+        "clinic/colleagues.html", colleagues=staff, sessions=signed, passkeys=passkeys, roles=ROLES, grants=GRANTS,
         roles_of={role.value: role for role in Role}, grants_of={right.value: text for right, text in GRANTS.items()},
-        languages=spoken_by_staff(), typed=typed or {},
+        languages=spoken_by_staff(), told=told, typed=typed or {},
         can_mail=can_mail(), zone=clinic.zone, me=signed_in().id, chosen=request.form.getlist,
     )  # fmt: skip
 
@@ -133,8 +145,9 @@ def end_sessions(staff_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.post("/<uuid:staff_id>/end-second-step")
 @staff_only(Right.ADMINISTER, fresh=HERE)
 def end_second_step(staff_id: uuid.UUID) -> ResponseReturnValue:
-    """For a colleague whose telephone is lost, and the paper too."""
-    return _change(staff_id, factors.take_away, gettext("Ended. The password alone opens the account."))
+    """For a colleague whose telephone is lost, and the paper too: no code and no passkey is left."""
+    done = gettext("Removed. A password alone opens the account now; whoever has none needs a new link.")
+    return _change(staff_id, factors.take_away, done)
 
 
 @blueprint.post("/<uuid:staff_id>/close")

@@ -35,7 +35,7 @@ FIELDS = {
     "address_claim": _("Claim that carries the address"),
     "counts": _("Counts as the second step"),
     "acr": _("Strength to ask for (acr)"),
-    "passwords_too": _("A password opens joined accounts too"),
+    "passwords_too": _("A password or passkey opens joined accounts too"),
 }
 COUNTS = {
     HospitalCounts.NEVER: _("no"),

@@ -182,6 +182,11 @@ def test_somebody_reads_agrees_to_each_thing_apart_and_is_enrolled_once_staff_co
         assert (plan.opens, plan.due, plan.closes) == (time(9, 30), time(11), time(12, 30))
         assert [one.address for one in contacts.reachable(session, patient_id=mara.id)] == [NUMBER]
     assert told(house) == []
+    assert nurse.get("/clinic/messages").status_code == 200  # messages to nobody's number are listed too
+    house.world.gateway.reply(NUMBER, "STOP")  # hers now, though nobody's before
+    house.world.tick()
+    with read_session(house.engine) as session:
+        assert not contacts.has_consent(session, mara.id, ConsentKind.MESSAGES)
     assert "has confirmed" in words(browser.post(path, data=BORN, follow_redirects=True).get_data(as_text=True))
     refused = press(nurse, f"{page}/confirm", 422, name="X", clinic_ref="F-78", zone="Pacific/Auckland")
     assert "an invitation that was answered and is not confirmed yet" in refused
@@ -195,8 +200,9 @@ def test_no_is_an_end_told_without_a_push_and_can_be_taken_back_by_them_alone(ho
     assert told(house) == []  # leading there says nothing yet
     walk(browser, link, "no")
     assert told(house) == [InvitedOutcome.DECLINED]
-    inbox = words(nurse.get("/clinic/inbox").get_data(as_text=True))
-    assert "Mara Invented has read the invitation and said no. Nothing is sent." in inbox
+    inbox = nurse.get("/clinic/inbox").get_data(as_text=True)
+    assert "Mara Invented has read the invitation and said no. Nothing is sent." in words(inbox)
+    assert f'href="{urlsplit(page).path}"' in inbox
     shown = nurse.get(page).get_data(as_text=True)
     assert f'action="{urlsplit(page).path}' not in shown  # nothing is left to press
     with read_session(house.engine) as session:
@@ -227,6 +233,8 @@ def test_a_colleague_asks_about_somebody_who_is_probably_known(house: House, nur
     first, *_ = answered(house, nurse)
     confirming = {"name": "Mara Invented", "born_on": "1948-03-09", "zone": "Pacific/Auckland"}
     press(nurse, f"{first}/confirm", **confirming, clinic_ref="F-77")
+    again = press(nurse, PAGE, **WHO | {"name": "Invented, MARA"})
+    assert "Is it one of these?" in words(nurse.get(again).get_data(as_text=True))  # before it is handed over
     page, *_ = answered(house, nurse, name="INVENTED, Mára")
     assert "Is it one of these?" in words(nurse.get(page).get_data(as_text=True))
     before = count(house, Patient)

@@ -234,7 +234,7 @@ def _shown(invitation_id: uuid.UUID, typed: dict[str, str]) -> str:
         clinic = own_clinic(session)
         invitation = own(session, Invitation, invitation_id)
         is_answered = invitation.state is InvitationState.ANSWERED
-        alike = inviting.alike(session, invitation) if is_answered else []
+        alike = inviting.alike(session, invitation) if is_answered or invitation.state is InvitationState.OPEN else []
         texts = inviting.texts(session, invitation)
     enrol.know_zone(clinic)
     start = {

@@ -87,12 +87,20 @@ def test_keys_contacts_and_the_second_step_are_changed_by_whoever_showed_lately_
     token = headers["X-CSRFToken"]
     house.clock.advance(CONFIRMED_FOR + timedelta(seconds=1))
     mended = {"csrf_token": hers, "mend": str(contact.id), "address": "+447700900999"}
+    patient = f"/clinic/patients/{house.patient_id}"
+    reaching = ("upkeep/contacts", "upkeep/caregivers", "upkeep/transfer", "ways/push-link", f"ways/{contact.id}/first")
     told = [
         administrator.post("/clinic/keys", data={"csrf_token": token, "name": "x", "scopes": "review"}),
         administrator.post(f"/clinic/keys/{key}/revoke", data={"csrf_token": token}),
-        nurse.post(f"/clinic/patients/{house.patient_id}/upkeep/contacts", data=mended),
+        nurse.post(f"{patient}/upkeep/contacts", data=mended),
+        *(nurse.post(f"{patient}/{path}", data={"csrf_token": hers}) for path in reaching),
     ]
-    assert [one.headers["Location"].split("?")[0] for one in told] == ["/confirm"] * 3
+    assert {one.headers["Location"].split("?")[0] for one in told} == {"/confirm"}
+    for path in (f"patients/{house.patient_id}/contacts", f"patients/{house.patient_id}/caregivers",
+                 f"patients/{house.patient_id}/push-link", f"patients/{house.patient_id}/transfers",
+                 f"contacts/{contact.id}/first", f"caregivers/{house.caregiver_id}/contacts"):  # fmt: skip
+        by_api = nurse.post(f"/api/v1/{path}", json={}, headers={"X-CSRFToken": hers})
+        assert (by_api.status_code, "/confirm" in by_api.get_json(force=True)["detail"]) == (403, True), path
     for change, status in (({"second_step": False}, 403), ({"silent_days": 3}, 200)):
         assert administrator.patch("/api/v1/clinic", json=change, headers=headers).status_code == status
     with read_session(house.engine) as session:

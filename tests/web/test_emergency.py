@@ -155,6 +155,9 @@ def test_an_administrator_ends_it_and_looks_into_what_was_done(house: House) -> 
     house.app.extensions["neaptide"].trail.write_waiting(whole=True)
     page = admin.get(PAGE).get_data(as_text=True)
     assert "The record of 1 patient was opened." in page
+    opened = admin.get(f"/clinic/openings/{staff.id}").get_data(as_text=True)
+    assert "What Kit Vale (emergency access) opened" in opened
+    assert "F-1" in opened
     assert "open until 11:00" in words(page)
     assert WHY in words(page)
     assert "<code>emergency.begin staff" in page

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts import emergency
 from service.domain.rights import Right
-from service.domain.vocabulary import Answered
+from service.store.access import LETTING_IN
 from service.store.session import read_session
 from service.store.tables import AccessLine, AuditLine, EmergencyAccess, Staff
 from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
@@ -115,8 +115,8 @@ def _page(**made: Any) -> str:
 
 
 def _opened(session: Session, clinic_id: uuid.UUID, by: list[uuid.UUID]) -> dict[uuid.UUID | None, int]:
-    """How many patients' records these accounts opened. Whose, the trail tells to whoever may read it."""
-    shown = AccessLine.answered.in_((Answered.SHOWN, Answered.CHANGED))
+    """How many patients' records these accounts opened. Whose, the trail tells."""
+    shown = AccessLine.answered.in_(LETTING_IN)
     of_one = (AccessLine.clinic_id == clinic_id, AccessLine.actor_id.in_(by), AccessLine.patient_id.is_not(None), shown)
     counted = select(AccessLine.actor_id, func.count(AccessLine.patient_id.distinct())).where(*of_one)
     return {actor: number for actor, number in session.execute(counted.group_by(AccessLine.actor_id))}  # noqa: C416

@@ -86,6 +86,12 @@ def turned_away(session: Session, clinic: Clinic, since: datetime) -> Openings:
     return _told(session, clinic, since, MOST, AccessLine.answered.not_in(LETTING_IN), AccessLine.opened != Opened.LOST)
 
 
+def known_since(session: Session, clinic: Clinic, since: datetime, now: datetime) -> datetime:
+    """From when on the clinic's trail is known: `since`, or its first line where that came later."""
+    first = session.scalar(select(func.min(AccessLine.at)).where(AccessLine.clinic_id == clinic.id))
+    return max(since, first or now)
+
+
 def lost(session: Session, clinic_id: uuid.UUID, since: datetime) -> int:
     """How many lines of the clinic could not be kept."""
     its = (AccessLine.opened == Opened.LOST, AccessLine.clinic_id == clinic_id, AccessLine.at >= since)

@@ -52,7 +52,7 @@ STATED: Mapping[str, Opened | None] = {
     # With a clinical right and no patient in the address. Of many patients, as many as the view says:
     "clinic.panel": Opened.LIST, "clinic.patients.page": Opened.LIST, "clinic.inbox.tasks": Opened.LIST,
     "clinic.silences.page": Opened.LIST, "clinic.records.page": Opened.LIST, "clinic.sent.page": Opened.LIST,
-    "clinic.review.together": Opened.LIST, "clinic.drafts.mine": Opened.LIST, "clinic.drafts.keep": Opened.LIST,
+    "clinic.review.together": Opened.LIST, "clinic.drafts.": Opened.ACCOUNT,  # what they typed themselves
     "clinic.files.": Opened.LIST, "api_patients.list_patients": Opened.LIST, "api_review.panel": Opened.LIST,
     "api_review.coverage": Opened.LIST, "api_record.contacts_to_make": Opened.LIST, "api_watching.windows": Opened.LIST,
     "api_watching.silences": Opened.LIST, "api_watching.replies": Opened.LIST, "api_watching.messages": Opened.LIST,
@@ -74,6 +74,7 @@ STATED: Mapping[str, Opened | None] = {
 OF_MANY = {Opened.LIST, Opened.EXPORT}
 AT_ONCE = {Opened.EXPORT}  # the line is written before the answer leaves, or the answer does not
 FAILED = {401: Answered.UNKNOWN, 403: Answered.REFUSED, 404: Answered.ABSENT, 410: Answered.OVER, 429: Answered.SLOWED}
+EMERGENCY = {"emergency.enter"}  # at once as well
 READING = {"GET", "HEAD"}
 CONFIRMS = {"signin.confirm", "passkeys.confirm"}
 COMES_BACK = "hospital.back"  # a browser is sent there, and so it is a GET that lets somebody in
@@ -157,13 +158,16 @@ def install(app: Flask, refuse: Callable[[Exception], ResponseReturnValue]) -> N
         if opened is None:
             return response
         lines = _lines(opened, response.status_code)
-        if opened in AT_ONCE and lines and lines[0].answered is Answered.SHOWN:
+        is_emergency = request.endpoint in EMERGENCY
+        if (opened in AT_ONCE or is_emergency) and lines and lines[0].answered is Answered.SHOWN:
             try:
                 services().trail.write_at_once(lines[0])
             except Exception as error:
                 if not (is_away(error) or trouble_of(error)):
                     raise
-                return current_app.make_response(refuse(error))
+                if not is_emergency:
+                    return current_app.make_response(refuse(error))
+                services().trail.note(lines[0])  # nobody is kept from a patient at night for want of a line
             return response
         for line in lines:
             services().trail.note(line)

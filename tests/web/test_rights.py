@@ -48,8 +48,9 @@ OPEN = {
     "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
 }  # fmt: skip
 
-# Of the whole clinic, or of clinics alone: no patient in them.
-FIGURES = {"clinic.measures.page", "api_review.measures", "api_transfers.destinations"}
+# Of the whole clinic, of clinics alone, or what one typed oneself: no patient is shown.
+FIGURES = {"clinic.measures.page", "api_review.measures", "api_transfers.destinations",
+           "clinic.drafts.mine", "clinic.drafts.keep"}  # fmt: skip
 
 # Said a second time, from the task and not from the code: what a path must need, wherever it is served.
 MUST = (

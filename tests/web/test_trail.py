@@ -26,6 +26,7 @@ from service.store.access import Access, Trail, forget_old, lost_since
 from service.store.audit import Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AccessLine, Patient, Staff
+from service.web import trail as web_trail
 from tests.web.conftest import PASSWORD, House
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -93,6 +94,25 @@ def test_an_export_does_not_leave_without_its_line(house: House, monkeypatch: py
     monkeypatch.undo()
     assert client.get("/clinic/records/joined.csv").status_code == 200
     assert [one.route for one in lines(house.engine)] == ["clinic.records.joined_csv"]  # at once: nothing was flushed
+
+
+def test_an_emergency_is_written_at_once_and_lets_in_all_the_same(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rules = {rule.endpoint for rule in house.app.url_map.iter_rules() if "POST" in (rule.methods or ())}
+    assert rules >= web_trail.EMERGENCY
+    monkeypatch.setattr(web_trail, "EMERGENCY", {"clinic.patients.page"})  # the code on paper is tried elsewhere
+    nurse = house.staff()
+    assert nurse.get("/clinic/patients").status_code == 200
+    assert [one.route for one in lines(house.engine)] == ["clinic.patients.page"]
+
+    def away(*_: object) -> None:
+        raise OperationalError("INSERT", {}, Exception("gone"))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(access, "_write", away)
+        assert nurse.get("/clinic/patients").status_code == 200
+    assert len(kept(house)) == 2
 
 
 def test_the_door_and_every_refusal(house: House, build: Callable[..., House], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -280,9 +300,7 @@ def test_who_opened_it_is_told_where_it_matters(house: House) -> None:
         assert name not in html, path
         assert "F-1" in html, path
         assert "No right to it" in html, path
-    assert "Ana Ruiz opened 1 record of somebody with whom no work joins them." in admin.get(
-        "/clinic/openings"
-    ).get_data(as_text=True)
+    assert "in which they changed, signed or took on nothing." in admin.get("/clinic/openings").get_data(as_text=True)
     trail.write_waiting(whole=True)
     mine = admin.get(f"/api/v1/openings?opened=trail&actor_id={house.staff_id(Role.ADMINISTRATOR)}").get_json()
     assert {one["route"] for one in mine["items"]} >= {"clinic.openings.page", "clinic.openings.colleague"}

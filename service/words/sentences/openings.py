@@ -46,11 +46,11 @@ def noticed(say: Language, one: Noticed, name: str) -> str:
             past = say.gettext("The next most: %(usual)d. Changes made in it: %(changes)d.", **told)
         case Striking.APART:
             said = say.ngettext(
-                "From %(day)s on %(name)s opened %(num)d record of somebody with whom no work joins them.",
-                "From %(day)s on %(name)s opened %(num)d records of people with whom no work joins them.",
+                "%(name)s opened %(num)d record, on %(day)s, in which they changed, signed or took on nothing.",
+                "%(name)s opened %(num)d records, from %(day)s on, in which they changed, signed or took on nothing.",
                 one.number, **told,
             )  # fmt: skip
-            past = say.gettext("Others that they opened: %(usual)d.", **told)
+            past = say.gettext("Others that they opened, and did: %(usual)d.", **told)
     return f"{said} {past}"
 
 

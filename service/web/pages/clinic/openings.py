@@ -48,11 +48,14 @@ def opened(patient_id: uuid.UUID) -> ResponseReturnValue:
     now, days = services().clock.now(), _days()
     with read_session(services().engine) as session:
         patient, clinic = own_patient(session, patient_id), own_clinic(session)
-        told = trail.of_record(session, clinic, patient_id, now - timedelta(days=days))
-        lists = trail.lists_opened(session, clinic, now - timedelta(days=days))
+        since = now - timedelta(days=days)
+        told = trail.of_record(session, clinic, patient_id, since)
+        lists = trail.lists_opened(session, clinic, since)
+        known = trail.known_since(session, clinic, since, now)
     return render_template(
-        "clinic/opened.html", patient=patient, told=told, lists=lists, days=days, ranges_=RANGES, zone=clinic.zone
-    )
+        "clinic/opened.html", patient=patient, told=told, lists=lists, days=days, ranges_=RANGES, zone=clinic.zone,
+        known_since=known if known > since else None,
+    )  # fmt: skip
 
 
 @of_patient.get("/answer.pdf", endpoint="answer")
@@ -65,8 +68,9 @@ def answer(patient_id: uuid.UUID) -> ResponseReturnValue:
         patient, clinic = own_patient(session, patient_id), own_clinic(session)
         told = trail.of_record(session, clinic, patient_id, since, MOST_ON_PAPER)
         lists = trail.lists_opened(session, clinic, since)
+        known, lost = trail.known_since(session, clinic, since, now), trail.lost(session, clinic.id, since)
     say = load_language(patient.language)
-    facts = _for_patient(say, patient, clinic, told, lists) | _period(say, clinic, since, now)
+    facts = _for_patient(say, patient, clinic, told, lists, lost) | _period(say, clinic, known, now)
     return as_pdf(pdf.write("openings", facts, now), f"openings-{patient.clinic_ref}-{now:%Y-%m-%d}")
 
 
@@ -78,7 +82,8 @@ def clinics() -> ResponseReturnValue:
     since = now - timedelta(days=openings.SHOWN_DAYS)
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
-        noticed = trail.unusual(session, clinic, now)
+        noticed, past = trail.unusual(session, clinic, now), since - timedelta(days=openings.PAST_DAYS)
+        known = trail.known_since(session, clinic, past, now)
         shown = {patient_id for one in noticed for patient_id in one.patients}
         refs = select(Patient.id, Patient.clinic_ref).where(Patient.clinic_id == g.clinic_id, Patient.id.in_(shown))
         staff = select(Staff).where(Staff.clinic_id == g.clinic_id).order_by(Staff.active.desc(), Staff.name, Staff.id)
@@ -90,6 +95,7 @@ def clinics() -> ResponseReturnValue:
             names={one.id: one.name for one in colleagues}, colleagues=colleagues,
             turned_away=trail.turned_away(session, clinic, since), lost=trail.lost(session, clinic.id, since),
             days=openings.SHOWN_DAYS, zone=clinic.zone, floors=openings,
+            known_since=known if known > past else None,
         )  # fmt: skip
 
 
@@ -113,7 +119,7 @@ def _days() -> int:
 
 
 def _for_patient(
-    say: Language, patient: Patient, clinic: Clinic, told: Openings, lists: list[tuple[str, int]]
+    say: Language, patient: Patient, clinic: Clinic, told: Openings, lists: list[tuple[str, int]], lost: int
 ) -> dict[str, Any]:
     names = [name or say.gettext("a program") for name, _ in lists]
     notes = [
@@ -128,6 +134,9 @@ def _for_patient(
         ),
         say.gettext("If something here surprises you, please call the clinic: %(number)s.", number=clinic.contact_line),
     ]
+    if lost:
+        said = say.gettext("%(num)d notes of the clinic from this time could not be kept; some may be yours.", num=lost)
+        notes.insert(0, said)
     if not told.is_whole:
         notes.insert(0, say.gettext("There is more, from earlier, than fits on this paper. The clinic can print it."))
     title_ = say.gettext("Who opened your record")

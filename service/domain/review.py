@@ -25,7 +25,7 @@ from service.domain.diary import urgency
 from service.domain.frozen import dataclass
 from service.domain.signals.facts import Episode, Picture, PictureFacts, ResponseFacts
 from service.domain.signals.picture import is_compared_beside, lane_of, name_of
-from service.domain.summary import LAYOUT, Adherence, SilenceNow, Summary
+from service.domain.summary import LAYOUT, Adherence, Behind, SilenceNow, Summary
 from service.domain.tasks import ContactDue, EnteredCallToday, TaskFacts
 from service.domain.vocabulary import (
     AdjustmentKind,
@@ -201,6 +201,13 @@ class JustDischarged:
     discharged_on: date
 
 
+@dataclass(frozen=True, slots=True)
+class BeingWorkedOut:
+    """More came in than a page works out: what is told is of that day, or (None) nothing is known yet."""
+
+    as_of: date | None
+
+
 Because = (
     OpenTask
     | Episode
@@ -217,6 +224,7 @@ Because = (
     | HighAccepted
     | NoOtherReason
     | JustDischarged
+    | BeingWorkedOut
 )
 
 
@@ -271,6 +279,7 @@ _TASKS: dict[TaskKind, Lane] = {
     TaskKind.NEXT_CONTACT: Lane.LOOK_CLOSELY,
     TaskKind.CHEMISTRY_DUE: Lane.LOOK_CLOSELY,
     TaskKind.TRANSFER: Lane.LOOK_CLOSELY,
+    TaskKind.INVITATION: Lane.LOOK_CLOSELY,
 }
 TO_DECIDE = frozenset({TaskKind.REFERENCE_PROPOSAL, TaskKind.GOAL_OVER})  # no reason to look sooner
 
@@ -289,7 +298,10 @@ def _tasks(patient: PatientFacts) -> list[Reason]:
 
 
 def _trouble(patient: PatientFacts) -> list[Reason]:
-    return [Reason(Lane.LOOK_CLOSELY, Lacking.DATA)] if patient.known.trouble else []
+    known = patient.known
+    if known.behind is not None:
+        return [Reason(Lane.LOOK_CLOSELY, BeingWorkedOut(None if known.behind is Behind.NOTHING else known.today))]
+    return [Reason(Lane.LOOK_CLOSELY, Lacking.DATA)] if known.trouble else []
 
 
 def _picture(patient: PatientFacts) -> list[Reason]:
@@ -390,7 +402,7 @@ def _carried_over(patient: PatientFacts) -> list[Reason]:
 
 def _unheard(patient: PatientFacts) -> list[Reason]:
     lane = Lane.NOT_HEARD_FROM
-    if patient.known.trouble:
+    if patient.known.trouble or patient.known.behind is Behind.NOTHING:
         return []
     if patient.known.pause is not None:
         return [Reason(lane, patient.known.pause)]

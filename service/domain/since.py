@@ -20,6 +20,7 @@ from service.domain.frozen import dataclass
 from service.domain.review import (
     LANES,
     TO_DECIDE,
+    BeingWorkedOut,
     FollowUpDue,
     HighAccepted,
     JustDischarged,
@@ -196,6 +197,8 @@ def _cause(reason: Reason) -> Cause:
             return Cause(Picture.HIGH_STEADY.value, lane)
         case NoOtherReason():
             return Cause("no_other_reason", lane)
+        case BeingWorkedOut():
+            return Cause("being_worked_out", lane)
         case JustDischarged():
             return Cause("just_discharged", lane, of=because.discharged_on.isoformat())
 
@@ -203,6 +206,8 @@ def _cause(reason: Reason) -> Cause:
 def _knew(then: Standing, reason: Reason, now: Standing) -> bool:
     """Whether this reason was known there: the same, in a lane no less pressing."""
     cause, because = _cause(reason), reason.because
+    if isinstance(because, BeingWorkedOut):
+        return True  # what it will come to is told then
     if isinstance(because, OpenTask) and because.kind not in _NO_NEWS:
         told = because.kind is TaskKind.SILENT and any(one.name == _SILENT for one in then.causes)
         return told or because.id in then.tasks

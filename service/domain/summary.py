@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from enum import StrEnum
 from typing import Any, NamedTuple, TypeGuard
 
 from service.domain import factjson
@@ -145,6 +146,13 @@ class SilenceNow:
     cause: SilenceCause
 
 
+class Behind(StrEnum):
+    """What a row rests on that is shown while a change far back is still being worked out."""
+
+    EARLIER = "earlier"  # what was known before it, as of the row's day
+    NOTHING = "nothing"  # nothing was worked out before
+
+
 @dataclass(frozen=True, slots=True)
 class Summary:
     """One patient's row of the panel, as of `today` (the patient's own date)."""
@@ -162,6 +170,7 @@ class Summary:
     has_plan: bool = True
     silent_days: int | None = None
     trouble: bool = False  # this patient's data could not be worked out
+    behind: Behind | None = None  # never in a stored row: the worker works out all there is
 
 
 def of_assessment(

@@ -2,7 +2,8 @@
 
 1. Read every active patient with the row carried for them.
 2. Rows that are missing, stale or of another day are made again in memory;
-   reading a page never writes, the worker will.
+   reading a page never writes, the worker will. Whoever has more to work out than a page
+   waits for is shown as they were known before, and that is said.
 3. Read what staff did (tasks, sign-offs, adjustments) live.
 4. Place and order (domain.review).
 """
@@ -13,7 +14,7 @@ import hashlib
 import json
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from sqlalchemy import ColumnElement, false, func, select
@@ -33,13 +34,16 @@ from service.domain.review import (
     Reason,
 )
 from service.domain.since import Standing
-from service.domain.summary import Summary
+from service.domain.summary import Behind, Summary
 from service.domain.vocabulary import Lane, PatientState
 from service.reviewing import refreshing
 from service.reviewing.placing import current_week, review_facts
 from service.store import panel, signatures, staffwork
 from service.store.staffwork import SignedRow
 from service.store.tables import Clinic, PanelRow, Patient, ReviewAddition, SignOff
+
+# Of one patient, for a page: about a second of work on a slow machine. The worker has no such bound.
+MOST_EVENINGS = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +266,10 @@ def gather(
         if summaries.is_readable(row.facts) and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
     behind = {row.patient_id: todays[row.patient_id] for row in everyone if row.patient_id not in fresh}
-    remade = refreshing.summaries(session, clinic.id, behind)
+    remade = refreshing.summaries(session, clinic.id, behind, most=MOST_EVENINGS if as_of is None else None)
+    for row in everyone:  # whom the worker will have worked out in a while
+        if (made := remade.get(row.patient_id)) and made.behind and summaries.is_readable(row.facts):
+            remade[row.patient_id] = replace(summaries.from_json(row.facts), behind=Behind.EARLIER)
     work = staffwork.of_clinic(
         session,
         clinic.id,

@@ -44,7 +44,7 @@ from service.domain.signals.facts import (
 )
 from service.domain.signals.settings import DEFAULT
 from service.domain.signals.state import CarriedState, KeptState, Outdated, as_bytes, from_bytes
-from service.domain.summary import NO_DAYS, STRIP_DAYS, RecentDays, Strip, Summary
+from service.domain.summary import NO_DAYS, STRIP_DAYS, Behind, RecentDays, Strip, Summary
 from service.domain.vocabulary import PauseCause
 from service.reviewing import placing, proposing
 from service.reviewing.placing import Placed
@@ -114,20 +114,32 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     return different
 
 
-def summaries(session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date]) -> dict[uuid.UUID, Summary]:
-    """Each patient's summary as of their own date, from what is carried and the days since."""
-    return {patient_id: made.summary for patient_id, made in work_out(session, clinic_id, todays).items()}
+def summaries(
+    session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date], most: int | None = None
+) -> dict[uuid.UUID, Summary]:
+    """Each patient's summary as of their own date, from what is carried and the days since.
+
+    Whoever has more than `most` evenings to work out is there with nothing but that (`Behind.NOTHING`).
+    """
+    made = work_out(session, clinic_id, todays, most=most)
+    return {patient_id: one.summary for patient_id, one in made.items()}
 
 
 # --- working out -----------------------------------------------------------------------------
 
 
 def work_out(
-    session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date], *, afresh: bool = False
+    session: Session,
+    clinic_id: uuid.UUID,
+    todays: Mapping[uuid.UUID, date],
+    *,
+    afresh: bool = False,
+    most: int | None = None,
 ) -> dict[uuid.UUID, Made]:
     """Everything a row is made from, for each patient; one who fails is there with what failed.
 
-    `afresh` leaves out what is carried and begins with everybody's first day.
+    `afresh` leaves out what is carried and begins with everybody's first day. Of whoever has more than `most`
+    evenings to work out, none is.
     """
     if not todays:
         return {}
@@ -137,7 +149,7 @@ def work_out(
     found = histories.load_settings(session, clinic_id, todays, strip_from - timedelta(days=STRIP_DAYS))
     begun = each(found, lambda patient_id: _start(patient_id, found[patient_id], todays[patient_id], there))
     _load_days(session, clinic_id, begun.done)
-    ready = each(begun.done, _ready)
+    ready = each(begun.done, lambda one: _ready(one, most))
     stepped = whole_else_each(ready.done, kind="panel", whole=lambda: _step(ready.done), alone=lambda one: _step([one]))
     told = each([pair for part in stepped.done for pair in part], _made)
     failed = (
@@ -208,8 +220,12 @@ def _load_days(session: Session, clinic_id: uuid.UUID, patients: Sequence[_Patie
         histories.add_days(session, clinic_id, found, min(one.first for one in together))
 
 
-def _ready(one: _Patient) -> _Patient:
-    """The same patient, now with their days."""
+class TooMany(Exception):
+    """More evenings are to be worked out than were asked for."""
+
+
+def _ready(one: _Patient, most: int | None) -> _Patient:
+    """The same patient, now with their days. Raises TooMany."""
     history, today = one.history, one.case.today
     first, hour = one.first, None
     if one.oldest is None:
@@ -217,6 +233,8 @@ def _ready(one: _Patient) -> _Patient:
         first = min(today - timedelta(days=STRIP_DAYS - 1), *known, today)
     elif one.oldest.usual_hour == one.oldest.usual_hour:  # not nan
         hour = one.oldest.usual_hour
+    if most is not None and (today - first).days > most:
+        raise TooMany
     days = history.joined(first, today, hour)
     one.case = replace(one.case, days=days)
     shown = one.recent.followed_by(summary.recent(days[-STRIP_DAYS:]))
@@ -380,8 +398,11 @@ def _state(made: Made) -> tuple[bytes, list[Any]]:
 
 
 def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
-    log.error("panel row could not be made", id=str(patient_id), error=describe_error(error))
+    is_behind = isinstance(error, TooMany)
+    if not is_behind:
+        log.error("panel row could not be made", id=str(patient_id), error=describe_error(error))
     first = today - timedelta(days=summary.STRIP_DAYS - 1)
     blank = (None,) * summary.STRIP_DAYS
     strip = Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS)
-    return Made(Summary(today, strip, trouble=True), None, error=error)
+    behind = Behind.NOTHING if is_behind else None
+    return Made(Summary(today, strip, trouble=not is_behind, behind=behind), None, error=error)

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import threading
-from datetime import time, timedelta
+from dataclasses import replace
+from datetime import date, time, timedelta
 
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, delete, select
 from sqlalchemy.exc import OperationalError
 
+from service.domain.review import BeingWorkedOut
 from service.domain.signals.facts import Episode, Picture, PictureFacts, PressureFacts
 from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import refreshing
 from service.reviewing.panel import build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
-from service.store.tables import PanelRow, Patient, QuarantinedRow, Signal
+from service.store.tables import CarriedStateRow, PanelRow, Patient, QuarantinedRow, Signal
 from tests import inwords
 from tests.waiting import PATIENCE_SECONDS
 from tests.ward import NOW, open_ward, ward_of
@@ -73,6 +75,27 @@ def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine
     assert refreshing.refresh(engine, NOW).done == 1
     assert not panel_of(engine, clinic_id)["Asha"].refreshed_now
     assert refreshing.refresh(engine, NOW).seen == 0
+
+
+def test_a_page_works_out_no_more_than_it_can_wait_for_and_says_so(engine):
+    """A reading dated long ago: what was known before it is told as such, and nothing at all where nothing was."""
+    clinic_id, ids = build(engine, "Asha")
+    known = panel_of(engine, clinic_id)["Asha"]
+    long_ago = date(2000, 1, 2)
+    with write_session(engine) as session:
+        ward_of(session, clinic_id).unnoticed_reading(session.get_one(Patient, ids["Asha"]), long_ago, 40.0, at=time(9))
+        panel.mark_stale(session, [ids["Asha"]], NOW, long_ago)
+    told = panel_of(engine, clinic_id)["Asha"]
+    assert replace(told.summary, behind=None) == known.summary
+    assert BeingWorkedOut(known.summary.today) in [one.because for one in told.reasons]
+    assert told.lane is not Lane.SETTLED
+    with write_session(engine) as session:
+        session.execute(delete(CarriedStateRow))
+        session.execute(delete(PanelRow))
+    (only,) = panel_of(engine, clinic_id)["Asha"].reasons
+    assert only.because == BeingWorkedOut(None)
+    assert refreshing.rebuild(engine, NOW).done == 1  # the worker has no such bound
+    assert panel_of(engine, clinic_id)["Asha"].summary.behind is None
 
 
 def test_the_next_day_every_row_is_of_yesterday_and_is_made_again_once(engine):

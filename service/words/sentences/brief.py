@@ -16,6 +16,7 @@ from service.domain.diary import urgency
 from service.domain.record.limits import ResultBeyond
 from service.domain.review import (
     Because,
+    BeingWorkedOut,
     FollowUpDue,
     HighAccepted,
     JustDischarged,
@@ -144,6 +145,8 @@ def _reason(say: Language, because: Because, last_known_on: date | None) -> str:
         case Paused():
             first = say.short_day(because.from_day)
             return say.gettext("%(cause)s since %(day)s", cause=title(say, because.cause), day=first)
+        case BeingWorkedOut():
+            return say.gettext("Being worked out: look again")
         case JustDischarged():
             return say.gettext("Day %(day)d after discharge", day=because.day)
         case Lacking.PLAN:

@@ -12,6 +12,7 @@ from service.domain.days import Day, Paused
 from service.domain.plan import HoursProposal
 from service.domain.review import (
     Because,
+    BeingWorkedOut,
     FollowUpDue,
     HighAccepted,
     JustDischarged,
@@ -88,6 +89,8 @@ def reason(say: Language, because: Because) -> str:
             return _accepted(say, because)
         case NoOtherReason():
             return _no_other_reason(say, because)
+        case BeingWorkedOut():
+            return _behind(say, because)
         case JustDischarged():
             return sentence(record.day_after_stay(say, because.day, because.discharged_on))
         case Lacking.PLAN:
@@ -160,6 +163,18 @@ def _no_reading_yet(say: Language, known: NoReadingYet) -> str:
         "No reading yet since enrolment on %(day)s; last diary on %(diary)s.",
         day=enrolled,
         diary=say.day(known.last_diary_on),
+    )
+
+
+def _behind(say: Language, because: BeingWorkedOut) -> str:
+    if because.as_of is None:
+        return say.gettext(
+            "The readings and answers that came in are being worked out, and nothing is said of them yet: look again "
+            "in a few minutes."
+        )
+    return say.gettext(
+        "As of %(day)s: what came in since, or for days long past, is being worked out. Look again in a few minutes.",
+        day=say.day(because.as_of),
     )
 
 

@@ -39,13 +39,14 @@ from service.delivery.rechecking import LinkMaker
 from service.delivery.settling import close_set_up
 from service.domain.sending import INVITATION
 from service.domain.vocabulary import Channel, LinkPurpose
-from service.enrolling import inviting, transfers
+from service.enrolling import enrolment, inviting, transfers
+from service.filing import imports
 from service.health import checks, invariants
 from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
 from service.intake.texts.strangers import forget as forget_strangers
 from service.links import Leads, Links, forget_over
-from service.reviewing import refreshing, staff_notices
+from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
 from service.store import access, heartbeats
 from service.store.guarded import Tally
@@ -213,6 +214,9 @@ class Worker:
             forget_strangers(session, self._clock.now())
             access.forget_old(session, self._clock.now(), self._settings.trail_months)
             inviting.close_over(session, self._clock.now())
+            imports.forget_files(session, self._clock.now())
+            enrolment.forget_drafts(session, self._clock.now())
+            drafts.forget(session, self._clock.now())
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
         try:

@@ -310,6 +310,7 @@ class TaskSettled(StrEnum):
     GOAL_SETTLED = "goal_settled"  # a newer one was set, or it was ended
     TRANSFER_SETTLED = "transfer_settled"  # accepted, declined or called back
     INVITATION_SETTLED = "invitation_settled"  # enrolled, revoked, or answered anew
+    IMPORT_UNDONE = "import_undone"  # the file that brought what it tells of was taken back
 
 
 class TransferState(StrEnum):
@@ -319,6 +320,18 @@ class TransferState(StrEnum):
     ACCEPTED = "accepted"
     DECLINED = "declined"
     CALLED_BACK = "called_back"
+
+
+class Keeps(StrEnum):
+    """Why a line of a file stays taken in."""
+
+    CORRECTED = "corrected"
+    SIGNED = "signed"
+    ACTED = "acted"
+    TOLD = "told"
+    REFERENCE = "reference"
+    IN_USE = "in_use"
+    MOVED = "moved"
 
 
 class TaskState(StrEnum):

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import unicodedata
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import or_, select
+from sqlalchemy import delete, or_, select
 from sqlalchemy.orm import Session
 
 from service.care import contacts, persons
@@ -71,17 +72,16 @@ class Alike:
     clinic_ref: str
 
 
-def enrol(act: Act, new: Enrolment) -> Patient:
+def enrol(act: Act, new: Enrolment, its_id: uuid.UUID | None = None) -> Patient:
     """Write everything of an enrolment. Raises Refused; of somebody who is like a known person, for `is_other`."""
-    patient = people.enrol_patient(act, new.who)
+    patient = people.enrol_patient(act, new.who, its_id)
     address = None
     if new.contact is not None:
         address = people.add_contact(act, patient, new.contact).address
     if new.born_on is not None:
         persons.set_person(act, patient, born_on=new.born_on)
     if not new.is_other and (known := alike(act.session, patient, new.born_on, address)):
-        said = ", ".join(one.clinic_ref for one in known)
-        raise Refused("is_other", said, "true, once these patients were looked at and it is somebody else")
+        raise is_alike([one.clinic_ref for one in known])
     if new.agreed is not None:
         contacts.record_consent(act, patient, ConsentKind.MESSAGES, True, new.agreed.how, on=new.agreed.on)
     if new.hours is not None:
@@ -89,6 +89,12 @@ def enrol(act: Act, new: Enrolment) -> Patient:
     if new.helper is not None:
         add_helper(act, patient, new.helper)
     return patient
+
+
+def is_alike(refs: Sequence[str]) -> Refused:
+    """What is said of somebody who is like these known people, by the clinic's references."""
+    said = ", ".join(refs)
+    return Refused("is_other", said, "true, once these patients were looked at and it is somebody else")
 
 
 def add_helper(act: Act, patient: Patient, new: NewHelper) -> Caregiver:
@@ -121,17 +127,17 @@ def alike(session: Session, new: Patient, born_on: date | None, address: str | N
         return []
     found = session.execute(
         select(Patient.id, Patient.name, Patient.clinic_ref, Patient.id.in_(reached))
-        .where(Patient.clinic_id == new.clinic_id, Patient.id != new.id, or_(*either))
+        .where(Patient.clinic_id == new.clinic_id, Patient.id != new.id, Patient.withdrawn.is_(False), or_(*either))
         .order_by(Patient.name, Patient.id)
     )
     return [
         Alike(patient_id, name, ref)
         for patient_id, name, ref, by_number in found
-        if (by_number and address is not None) or _plain(name) == _plain(new.name)
+        if (by_number and address is not None) or plain(name) == plain(new.name)
     ]
 
 
-def _plain(name: str) -> list[str]:
+def plain(name: str) -> list[str]:
     """The words of a name without case, accents and order: `Okoro, Asha` is `Asha Okoro`."""
     apart = unicodedata.normalize("NFKD", name.casefold())
     letters = "".join(one if one.isalpha() else " " for one in apart if not unicodedata.combining(one))
@@ -158,10 +164,7 @@ def first_prompt(session: Session, patient_id: uuid.UUID) -> datetime | None:
 
 
 def keep_draft(act: Act, staff_id: uuid.UUID, draft: EnrolmentDraft | None, typed: dict[str, str]) -> EnrolmentDraft:
-    """Keep what was typed, for whoever goes on. Drafts that nobody went on with for a week are let go of."""
-    over = select(EnrolmentDraft).where(EnrolmentDraft.begun_at < act.now - DRAFT_LASTS)
-    for old in act.session.scalars(over):
-        act.session.delete(old)
+    """Keep what was typed, for whoever goes on."""
     kept = {name: storable(value)[:LONGEST_TYPED] for name, value in typed.items()}
     if draft is None:
         draft = EnrolmentDraft(begun_by=staff_id, begun_at=act.now, typed=kept, step=1)
@@ -171,6 +174,11 @@ def keep_draft(act: Act, staff_id: uuid.UUID, draft: EnrolmentDraft | None, type
         draft.typed = {**draft.typed, **kept}
         act.session.flush()
     return draft
+
+
+def forget_drafts(session: Session, now: datetime) -> None:
+    """Let go of enrolments that nobody went on with for a week."""
+    session.execute(delete(EnrolmentDraft).where(EnrolmentDraft.begun_at < now - DRAFT_LASTS))
 
 
 def drop_draft(act: Act, draft: EnrolmentDraft, why: str) -> None:

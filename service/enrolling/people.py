@@ -67,13 +67,13 @@ class NewCaregiver:
     language: str | None = None
 
 
-def enrol_patient(act: Act, new: NewPatient) -> Patient:
+def enrol_patient(act: Act, new: NewPatient, its_id: uuid.UUID | None = None) -> Patient:
     """Write a patient. Nothing is sent until a contact, a consent and a plan are there too. Raises Refused."""
     values = {name: _check(name, value) for name, value in vars(new).items()}
     taken = select(Patient.id).where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == values["clinic_ref"])
     if act.session.scalar(taken) is not None:
         raise ref_is_taken(new.clinic_ref)
-    patient = Patient(enrolled_at=act.now, state=PatientState.ACTIVE, **values)
+    patient = Patient(id=its_id or uuid.uuid4(), enrolled_at=act.now, state=PatientState.ACTIVE, **values)
     act.add(patient)
     panel.begin(act.session, act.clinic_id, patient.id, act.now)
     act.note("patient.enrol", patient)

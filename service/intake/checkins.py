@@ -11,7 +11,7 @@ import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, Row, and_, bindparam, func, select, update
 from sqlalchemy.orm import Session, aliased
@@ -54,7 +54,9 @@ class RecordedCheckin:
     weight_doubt: WeightDoubt | None  # the weight is to be asked about, and compared with nothing until then
 
 
-def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> RecordedCheckin:
+def record_checkin(
+    act: Act, new: NewCheckin, *, may_correct: bool = True, its_id: uuid.UUID | None = None
+) -> RecordedCheckin:
     """Take in one day's answers and everything that follows from them.
 
     One transaction: the check-in, its audit line, the window it belongs to, what
@@ -77,7 +79,7 @@ def record_checkin(act: Act, new: NewCheckin, *, may_correct: bool = True) -> Re
         columns["weight_confirmed"] |= _has_confirmed(earlier, columns)
         doubt = _weight_doubt(where, patient, day, answers, confirmed=columns["weight_confirmed"])
         row = {
-            "id": uuid.uuid4(),
+            "id": its_id or uuid.uuid4(),
             "clinic_id": act.clinic_id,
             "patient_id": patient.id,
             "window_id": patient.window_id,
@@ -322,18 +324,20 @@ def record_checkins(
     now: datetime,
     *,
     may_correct: bool,
+    ids: Sequence[uuid.UUID] | None = None,
 ) -> list[IntakeOutcome | Refused]:
-    """Take in a batch, and say of each check-in what became of it, in the order given."""
+    """Take in a batch, and say of each check-in what became of it, in the order given; `ids` as for readings."""
 
-    def take(session: Session, one: NewCheckin) -> IntakeOutcome:
-        return record_checkin(Act(session, actor, clinic_id, now), one, may_correct=may_correct).outcome
+    def take(session: Session, at: int) -> IntakeOutcome:
+        act = Act(session, actor, clinic_id, now)
+        return record_checkin(act, new[at], may_correct=may_correct, its_id=ids[at] if ids else None).outcome
 
     outcome = guarded(
         engine,
         range(len(new)),
         kind="new_checkin",
-        whole=lambda session: [(at, _or_refused(session, one, take)) for at, one in enumerate(new)],
-        alone=lambda session, at: [(at, _or_refused(session, new[at], take))],
+        whole=lambda session: [(at, _or_refused(session, at, take)) for at in range(len(new))],
+        alone=lambda session, at: [(at, _or_refused(session, at, take))],
     )
     results = dict(pair for part in outcome.done for pair in part)
     for at, error in outcome.failed:
@@ -353,9 +357,10 @@ def try_checkins(
         return [_or_refused(session, one, take) for one in new]
 
 
-def _or_refused(
-    session: Session, one: NewCheckin, take: Callable[[Session, NewCheckin], IntakeOutcome]
-) -> IntakeOutcome | Refused:
+One = TypeVar("One")
+
+
+def _or_refused(session: Session, one: One, take: Callable[[Session, One], IntakeOutcome]) -> IntakeOutcome | Refused:
     try:
         with session.begin_nested():
             return take(session, one)

@@ -73,14 +73,14 @@ class _Placed:
 Result = RecordedReading | Refused
 
 
-def record_reading(act: Act, new: NewReading) -> RecordedReading:
+def record_reading(act: Act, new: NewReading, its_id: uuid.UUID | None = None) -> RecordedReading:
     """Take in one pressure reading and everything that follows from it, in the caller's transaction.
 
     Raises Refused, and writes nothing, when the reading cannot be true, or when
     other values are there for its instant and it does not say which it corrects.
     """
     results: list[Result | None] = [None]
-    placed = _place(act.session, act.clinic_id, [new], results, act.now)
+    placed = _place(act.session, act.clinic_id, [new], results, act.now, [its_id] if its_id else None)
     if placed and new.supersedes is not None:
         return _correct(act, placed[0])
     _take(act, placed, results, one_by_one=True)
@@ -91,21 +91,26 @@ def record_reading(act: Act, new: NewReading) -> RecordedReading:
 
 
 def record_readings(
-    engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading], actor: Actor, now: datetime
+    engine: Engine,
+    clinic_id: uuid.UUID,
+    new: Sequence[NewReading],
+    actor: Actor,
+    now: datetime,
+    ids: Sequence[uuid.UUID] | None = None,
 ) -> list[Result]:
     """Take in a batch, and say of each reading what became of it, in the order given.
 
-    The audit trail gets one line for each patient in the batch.
+    The audit trail gets one line for each patient in the batch. `ids` are what the rows will be called.
     """
     results: list[Result | None] = [None] * len(new)
 
     def whole(session: Session) -> None:
-        results[:] = record_together(Act(session, actor, clinic_id, now), new)
+        results[:] = record_together(Act(session, actor, clinic_id, now), new, ids)
 
     def alone(session: Session, at: int) -> None:
         try:
             with session.begin_nested():
-                results[at] = record_reading(Act(session, actor, clinic_id, now), new[at])
+                results[at] = record_reading(Act(session, actor, clinic_id, now), new[at], ids[at] if ids else None)
         except Refused as refusal:
             results[at] = refusal
 
@@ -119,10 +124,10 @@ def record_readings(
     return [result for result in results if result is not None]
 
 
-def record_together(act: Act, new: Sequence[NewReading]) -> list[Result | None]:
+def record_together(act: Act, new: Sequence[NewReading], ids: Sequence[uuid.UUID] | None = None) -> list[Result | None]:
     """Take in a batch in the caller's transaction; what corrects another reading is left, and None in the answer."""
     results: list[Result | None] = [None] * len(new)
-    placed = _place(act.session, act.clinic_id, new, results, act.now)
+    placed = _place(act.session, act.clinic_id, new, results, act.now, ids)
     _take(act, [one for one in placed if one.new.supersedes is None], results)
     return results
 
@@ -148,7 +153,12 @@ def try_readings(engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading]
 
 
 def _place(
-    session: Session, clinic_id: uuid.UUID, new: Sequence[NewReading], results: list[Result | None], now: datetime
+    session: Session,
+    clinic_id: uuid.UUID,
+    new: Sequence[NewReading],
+    results: list[Result | None],
+    now: datetime,
+    ids: Sequence[uuid.UUID] | None = None,
 ) -> list[_Placed]:
     """Those that can be true and whose patient is there; a refusal goes into `results`."""
     people = patients.find_patients(session, clinic_id, {one.patient for one in new})
@@ -159,18 +169,25 @@ def _place(
             who = people.get(one.patient)
             if who is None:
                 patients.refuse_patient(one.patient)
-            placed.append(_Placed(at, one, checked, row_of(clinic_id, who, one, checked, now)))
+            placed.append(
+                _Placed(at, one, checked, row_of(clinic_id, who, one, checked, now, ids[at] if ids else None))
+            )
         except Refused as refusal:
             results[at] = refusal
     return placed
 
 
 def row_of(
-    clinic_id: uuid.UUID, who: FoundPatient, new: NewReading, checked: CheckedReading, now: datetime
+    clinic_id: uuid.UUID,
+    who: FoundPatient,
+    new: NewReading,
+    checked: CheckedReading,
+    now: datetime,
+    its_id: uuid.UUID | None = None,
 ) -> dict[str, Any]:
     """The row to write."""
     return {
-        "id": uuid.uuid4(),
+        "id": its_id or uuid.uuid4(),
         "clinic_id": clinic_id,
         "patient_id": who.id,
         "taken_at": checked.taken_at,

@@ -89,14 +89,16 @@ def record_results(
     now: datetime,
     *,
     source: Source = Source.FILE,
+    ids: Sequence[uuid.UUID] | None = None,
 ) -> list[IntakeOutcome | Refused]:
     """Take in a batch in one transaction, and say of each what became of it, in the order given.
 
-    The audit trail gets one line for each patient in the batch.
+    The audit trail gets one line for each patient in the batch. `ids` are what the rows will be called.
     """
     with write_connection(engine) as connection:
         taken, said = _sorted(connection, clinic_id, new, now, actor)
-        for row in taken.values():
+        for number, row in taken.items():
+            row.id = ids[number] if ids else row.id
             row.entered_by, row.source = str(actor), source
         taken = _written(connection, taken, said, actor)
         heard = [row.patient_id for row in taken.values() if row.kind is ResultKind.RHYTHM]

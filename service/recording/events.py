@@ -8,6 +8,7 @@ the 28 days before held is frozen with an event, as known then.
 
 from __future__ import annotations
 
+import uuid
 from datetime import date, timedelta
 from typing import Any
 
@@ -44,6 +45,7 @@ def record_event(
     source: Source = Source.API,
     confirmed: bool = False,
     corrects: EventRow | None = None,
+    its_id: uuid.UUID | None = None,
 ) -> EventRow:
     """Keep an event; with `corrects` the newer row of one, as where a stay ends. Raises Refused.
 
@@ -65,6 +67,7 @@ def record_event(
         raise DeathToConfirm(from_date)
     entries.in_lifetime(act.session, patient, from_date=from_date, to_date=to_date)
     row = EventRow(
+        id=its_id or uuid.uuid4(),
         kind=kind,
         cause=cause,
         from_date=from_date,

@@ -40,9 +40,10 @@ from typing import Any, TypeVar
 from service.domain import days, diary, readings, rows
 from service.domain.days import Day, Taken
 from service.domain.diary import Answers, NewCheckin
+from service.domain.filedates import INSTANT
 from service.domain.measures import per_100_patient_weeks
 from service.domain.readings import EARLIEST, MMHG, CheckedReading, NewReading
-from service.domain.rows import INSTANT, CheckinRows, ReadingRows
+from service.domain.rows import CheckinRows, ReadingRows
 from service.domain.signals import engine, settings
 from service.domain.signals.episodes import KINDS
 from service.domain.signals.facts import (
@@ -352,7 +353,7 @@ def _doubt_weights(days: dict[date, Day], came: list[tuple[date, Day]], said: Se
     ]
 
 
-def _sound_rows(sheet: rows.CsvSheet, past: PastFile) -> Iterator[tuple[int, list[str]]]:
+def _sound_rows(sheet: rows.Sheet, past: PastFile) -> Iterator[tuple[int, list[str]]]:
     for line, cells in rows.rows_of(sheet):
         if isinstance(cells, Refused):
             past.refused.append(cells.at_line(line))

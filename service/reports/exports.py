@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -93,6 +94,15 @@ def _cell(value: Any) -> str:
     return no_formula(str(value))
 
 
+_UNSEEN = r"[\s\x00-\x1f\x7f-\xa0\u00ad\u180e\u200b-\u200f\u2028-\u202f\u2060-\u206f\ufe00-\ufe0f\ufeff]*"
+_BEGINS_FORMULA = re.compile(rf"((?:^|[;\t\r\n]){_UNSEEN})([=+@\-＝＋－＠﹦﹢﹣−])")
+
+
 def no_formula(text: str) -> str:
-    """A cell's text; one that begins like a formula would be one when opened in a spreadsheet."""
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+    """A cell's text, in which nothing is a formula when it is opened in a spreadsheet.
+
+    A formula may begin after blanks and signs that are not seen, with a sign of full width, and where a program that
+    parts cells otherwise (semicolons, tabs, ends of lines) sees the beginning of a cell.
+    """
+    guarded = _BEGINS_FORMULA.sub(r"\1'\2", text)
+    return f"'{guarded}" if guarded[:1] in {"\t", "\r", "\n"} else guarded

@@ -32,7 +32,6 @@ def keep(act: Act, staff_id: uuid.UUID, form: str, typed: Mapping[str, str]) -> 
         raise Refused("typed", "a character that cannot be kept", "text")
     if (size := sum(len(name) + len(value) for name, value in typed.items())) > LONGEST:
         raise Refused("typed", f"{size} characters", "at most %(most)s characters", most=LONGEST)
-    act.session.execute(delete(FormDraft).where(FormDraft.saved_at < act.now - LASTS))
     if not any(value.strip() for value in typed.values()):
         drop(act.session, staff_id, place)
         return
@@ -41,6 +40,11 @@ def keep(act: Act, staff_id: uuid.UUID, form: str, typed: Mapping[str, str]) -> 
     newest = select(FormDraft.id).where(FormDraft.staff_id == staff_id).order_by(FormDraft.saved_at.desc()).limit(MOST)
     kept = list(act.session.scalars(newest))
     act.session.execute(delete(FormDraft).where(FormDraft.staff_id == staff_id, FormDraft.id.not_in(kept)))
+
+
+def forget(session: Session, now: datetime) -> None:
+    """Let go of what nobody has sent for days."""
+    session.execute(delete(FormDraft).where(FormDraft.saved_at < now - LASTS))
 
 
 def drop(session: Session, staff_id: uuid.UUID, *forms: str) -> None:

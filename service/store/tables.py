@@ -339,6 +339,7 @@ class Patient(Base):
     dry_weight_kg: Mapped[float | None]
     weight_unit: Mapped[str] = mapped_column(String(8), default="kg")  # UCUM: kg or [lb_av]
     says_back: Mapped[bool] = mapped_column(default=True)  # where the clinic does
+    withdrawn: Mapped[bool] = mapped_column(default=False)  # the enrolment was taken back: a file's mistake
     enrolled_at: Mapped[datetime]
     dues_at: Mapped[datetime | None]  # when the record next makes something due for staff, see care.dues
 
@@ -530,7 +531,33 @@ class ImportFile(Base):
     sent_by: Mapped[uuid.UUID] = _ref("staff")
     at: Mapped[datetime] = mapped_column(index=True)
     kind: Mapped[str] = mapped_column(String(12))
+    name: Mapped[str] = mapped_column(String(120))  # as it was sent
     body: Mapped[bytes]
+
+
+class Import(Base):
+    """A file that was taken in. Its rows are found by their ids, which are made of this one and of their lines."""
+
+    __tablename__ = "imports"
+    __table_args__ = (Index("ix_imports_clinic_id_at", "clinic_id", "at"),)
+
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    kind: Mapped[str] = mapped_column(String(12))
+    name: Mapped[str] = mapped_column(String(120))  # of the file, as it was sent
+    at: Mapped[datetime]
+    taken_by: Mapped[str] = mapped_column(String(80))
+    last_line: Mapped[int] = mapped_column(default=0)  # none beyond it was taken
+    rows: Mapped[int] = mapped_column(default=0)
+    taken: Mapped[int] = mapped_column(default=0)
+    finished_at: Mapped[datetime | None]  # null where it was cut off: what had been taken stays
+    undone_at: Mapped[datetime | None]  # when it was last taken back
+    undone_by: Mapped[str | None] = mapped_column(String(80))
+    undone_why: Mapped[str | None] = mapped_column(String(400))
+    undone: Mapped[int] = mapped_column(default=0)  # rows
+
+    def row_id(self, line: int) -> uuid.UUID:
+        """The id of what that line of the file has brought."""
+        return uuid.uuid5(self.id, str(line))
 
 
 class Pause(Base):

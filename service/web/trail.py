@@ -57,7 +57,7 @@ STATED: Mapping[str, Opened | None] = {
     "api_review.coverage": Opened.LIST, "api_record.contacts_to_make": Opened.LIST, "api_watching.windows": Opened.LIST,
     "api_watching.silences": Opened.LIST, "api_watching.replies": Opened.LIST, "api_watching.messages": Opened.LIST,
     "api_watching.tasks": Opened.LIST, "api_readings.record_batch": Opened.LIST,
-    "api_record.enter_results_batch": Opened.LIST,
+    "api_record.enter_results_batch": Opened.LIST, "api_files.": Opened.LIST,
     "clinic.transfers.page": Opened.LIST, "api_transfers.list_transfers": Opened.LIST,
     # figures of the whole clinic, and what tells of clinics alone:
     "clinic.measures.page": NOTHING, "api_review.measures": NOTHING, "api_transfers.destinations": NOTHING,

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 
 from service.domain.asking import HowOften
+from service.domain.filedates import DateOrder
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
@@ -27,6 +28,7 @@ from service.domain.vocabulary import (
     EventCause,
     EventKind,
     InvitationState,
+    Keeps,
     Lane,
     MedicineClass,
     MessageKind,
@@ -130,6 +132,19 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskKind.EMERGENCY_ACCESS: _("Emergency access"),
         TaskKind.INVITATION: _("Invitation"),
     },
+    DateOrder: {
+        DateOrder.DAY_FIRST: _("day first: 3 April"),
+        DateOrder.MONTH_FIRST: _("month first: 4 March"),
+    },
+    Keeps: {
+        Keeps.CORRECTED: _("it was corrected since"),
+        Keeps.SIGNED: _("a review of this patient was signed since"),
+        Keeps.ACTED: _("somebody has taken the task that it raised"),
+        Keeps.TOLD: _("somebody has been sent a message about it"),
+        Keeps.REFERENCE: _("a reference was taken from these days"),
+        Keeps.IN_USE: _("more has been recorded of this patient since, or they have been sent a message"),
+        Keeps.MOVED: _("this patient is in the care of another clinic now"),
+    },
     TaskSettled: {
         TaskSettled.WORDING_CHANGED: _("The wording was changed."),
         TaskSettled.ARRIVAL_KNOWN: _("The provider has said since what became of it."),
@@ -146,6 +161,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         TaskSettled.GOAL_SETTLED: _("A newer goal was set, or it was ended."),
         TaskSettled.INVITATION_SETTLED: _("They were enrolled, answered anew, or the invitation was revoked."),
         TaskSettled.TRANSFER_SETTLED: _("It was accepted, declined or called back."),
+        TaskSettled.IMPORT_UNDONE: _("The file that brought it was taken back."),
     },
     TransferState: {
         TransferState.ASKED: _("not answered yet"),

@@ -29,7 +29,7 @@ from sqlalchemy import Engine, insert
 
 from service.domain import asking
 from service.domain.vocabulary import WindowState
-from service.intake.importing import READINGS_AT_ONCE, import_readings
+from service.filing.importing import READINGS_AT_ONCE, Intake, import_readings
 from service.store import migrate
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
@@ -91,7 +91,7 @@ def _ours(path: Path, clinic_id: uuid.UUID, file: Path) -> float:
     with engine.connect():
         pass
     began = time.process_time()
-    report = import_readings(engine, clinic_id, file, OPERATOR, NOW)
+    report = import_readings(Intake(engine, clinic_id, OPERATOR, NOW), file)
     spent = time.process_time() - began
     engine.dispose()
     if report.refused or report.taken != report.rows:

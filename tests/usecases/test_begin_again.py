@@ -24,9 +24,9 @@ from service.domain.vocabulary import (
     TaskState,
     WindowState,
 )
+from service.filing.importing import Intake, import_results
 from service.health import invariants
 from service.intake import results
-from service.intake.importing import import_results
 from service.recording import events
 from service.reviewing import refreshing
 from service.store.audit import OPERATOR, Act
@@ -208,8 +208,8 @@ def test_results_up_to_the_last_day_of_care_are_taken_in_from_file_and_page_alik
     lines = [f"{patient.clinic_ref},{day}T09:00+13:00,potassium,4.4,mmol/L" for day in days]
     file = io.BytesIO("\n".join([head, *lines]).encode())
     now = START + 2 * DAY
-    assert import_results(ward.engine, elsewhere.id, file, OPERATOR, now).refused_rows == 3
-    report = import_results(ward.engine, patient.clinic_id, file, OPERATOR, now)
+    assert import_results(Intake(ward.engine, elsewhere.id, OPERATOR, now), file).refused_rows == 3
+    report = import_results(Intake(ward.engine, patient.clinic_id, OPERATOR, now), file)
     assert (report.taken, [(one.line, one.field) for one in report.refused]) == (2, [(4, "taken_at")])
     assert sorted(row.taken_at for row in ward.rows(ResultRow)) == [
         START.replace(hour=20, minute=0) - (MONDAY - day) * 1 for day in days[:2]

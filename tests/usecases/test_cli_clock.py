@@ -42,6 +42,9 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "import readings": (("FILE", "--unit", "mm[Hg]"), 0),
     "import checkins": (("DIARY",), 0),
     "import results": (("RESULTS",), 0),
+    "import events": (("EVENTS",), 0),
+    "import list": ((), 0),
+    "import undo": ((NEVER, "--why", "wrong file"), 1),
     "messages list": ((), 0),
     "messages show": ((NEVER,), 1),
     "messages retry": ((NEVER,), 2),
@@ -72,6 +75,7 @@ WRITES = {
     "import checkins",
     "import results",
     "migrate",
+    "import events",
     "quarantine release",
     "review rebuild",
     "staff close",
@@ -137,6 +141,7 @@ def test_every_command_goes_by_the_demos_clock(
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
     files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real), "ROSTER": _roster(tmp_path)}
+    files["EVENTS"] = _events(tmp_path, real)
     said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
     assert said.code == code, said.err
     assert not asked or name in BY_THE_MACHINE
@@ -182,6 +187,12 @@ def _answers(folder: Path) -> str:
 def _results(folder: Path, real: datetime) -> str:
     file = folder / "results.csv"
     file.write_text(f"patient,taken_at,code,value\nF-1,{real:%Y-%m-%dT%H:%M:%S}+00:00,2823-3,4.1\n", encoding="utf-8")
+    return str(file)
+
+
+def _events(folder: Path, real: datetime) -> str:
+    file = folder / "events.csv"
+    file.write_text(f"patient,kind,from_date\nF-1,urgent_visit,{real:%Y-%m-%d}\n", encoding="utf-8")
     return str(file)
 
 

@@ -15,8 +15,8 @@ from sqlalchemy import Engine, func, select
 from service.domain.record.results import NewResult
 from service.domain.validation import Refused
 from service.domain.vocabulary import ArmPosture, IntakeOutcome, ResultKind
+from service.filing.importing import Intake, import_results
 from service.intake import results
-from service.intake.importing import import_results
 from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import AuditLine, Patient, ResultRow
@@ -40,11 +40,11 @@ def test_ten_thousand_results_and_every_refusal_by_its_line(engine: Engine, pati
         cells = wrong[number // 100 % 4] if number % 100 == 99 else "2160-0,1.1,mg/dL" if number % 2 else "2823-3,4.1,"
         lines.append(f"{patient.clinic_ref},{hour}:{number // 1000:02d}+13:00,{cells}")
     file = io.BytesIO("\n".join(lines).encode())
-    report = import_results(engine, patient.clinic_id, file, OPERATOR, START)
+    report = import_results(Intake(engine, patient.clinic_id, OPERATOR, START), file)
     assert [refusal.line for refusal in report.refused] == [number + 2 for number in range(99, 10_000, 100)]
     assert [refusal.field for refusal in report.refused[:4]] == ["code", "value", "unit", "value"]
     assert (report.rows, report.taken + report.duplicates, report.refused_rows) == (10_000, 9_900, 100)
-    again = import_results(engine, patient.clinic_id, file, OPERATOR, START)
+    again = import_results(Intake(engine, patient.clinic_id, OPERATOR, START), file)
     assert (again.taken, again.duplicates) == (0, 9_900)
     with read_session(engine) as session:
         assert session.scalar(select(func.count(ResultRow.id))) == report.taken
@@ -57,10 +57,10 @@ def test_ten_thousand_results_and_every_refusal_by_its_line(engine: Engine, pati
 def test_another_value_of_one_moment_is_refused_and_a_dry_run_writes_nothing(engine: Engine, patient: Patient) -> None:
     head, row = "patient;taken_at;kind;value;unit", f"{patient.clinic_ref};2026-02-01T09:00+13:00;potassium"
     file = io.BytesIO(f"{head}\n{row};4,4;\n{row};5,4;\n{row};4.4;mmol/L\nX;2026-02-01;potassium;4;\n".encode())
-    tried = import_results(engine, patient.clinic_id, file, OPERATOR, START, dry_run=True)
+    tried = import_results(Intake(engine, patient.clinic_id, OPERATOR, START, dry_run=True), file)
     with read_session(engine) as session:
         assert session.scalar(select(func.count(ResultRow.id))) == 0
-    done = import_results(engine, patient.clinic_id, file, OPERATOR, START)
+    done = import_results(Intake(engine, patient.clinic_id, OPERATOR, START), file)
     for report in (tried, done):
         assert (report.taken, report.duplicates) == (1, 1)
         assert [(refusal.line, refusal.field) for refusal in report.refused] == [(3, "value"), (5, "patient")]

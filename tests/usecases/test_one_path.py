@@ -28,7 +28,7 @@ from service.domain.signals.facts import PictureFacts, PressureLimits, typed_ref
 from service.domain.vocabulary import EventKind, Posture, SignalKind
 from service.enrolling import baselines
 from service.enrolling.clinics import change_clinic
-from service.intake.importing import import_checkins, import_readings
+from service.filing.importing import Intake, import_checkins, import_readings
 from service.intake.readings import record_reading
 from service.recording.events import record_event
 from service.replaying.evenings import replay_evenings
@@ -220,10 +220,12 @@ class ThroughClinic:
 
     def _import(self, come: range, now: datetime) -> None:
         readings = [row for who in self.everybody for comes, row in who.readings if comes in come]
-        report = import_readings(self.engine, self.clinic_id, as_file(READINGS, readings), OPERATOR, now)
+        report = import_readings(Intake(self.engine, self.clinic_id, OPERATOR, now), as_file(READINGS, readings))
         assert (report.taken, report.refused) == (len(readings), [])
         diary = [row for who in self.everybody for comes, row in sorted(who.diary, key=first_of) if comes in come]
-        report = import_checkins(self.engine, self.clinic_id, as_file(DIARY, diary), OPERATOR, now, may_correct=True)
+        report = import_checkins(
+            Intake(self.engine, self.clinic_id, OPERATOR, now), as_file(DIARY, diary), may_correct=True
+        )
         assert (report.taken, report.refused) == (len(diary), [])
 
     def _anchor(self, now: datetime) -> None:

@@ -14,8 +14,8 @@ from sqlalchemy import Engine, update
 from service.domain import diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.vocabulary import LinkPurpose, PatientState, SafetySign, Source, Swelling, TaskKind, TaskState
+from service.filing.importing import Intake, import_checkins
 from service.intake.checkins import record_checkin
-from service.intake.importing import import_checkins
 from service.replaying.past import read_diary
 from service.store import histories
 from service.store.audit import OPERATOR, Act
@@ -104,7 +104,7 @@ def test_the_same_answers_by_page_api_file_and_replay_are_one_and_the_same_diary
     writer.writeheader()
     writer.writerow({"patient": str(house.asha.id), "local_date": row.local_date.isoformat()} | form)
     raw = io.BytesIO(file.getvalue().encode())
-    report = import_checkins(house.engine, row.clinic_id, raw, OPERATOR, house.world.now)
+    report = import_checkins(Intake(house.engine, row.clinic_id, OPERATOR, house.world.now), raw)
     assert (report.taken, report.duplicates, report.refused) == (0, 1, [])
     with read_session(house.engine) as session:
         (day,) = histories.load(session, row.clinic_id, [house.asha.id])[house.asha.id].diary

@@ -25,7 +25,9 @@ def found_in_code(name: str) -> set[Key]:
     """Every word that people read, as deploy/translate finds them."""
     with (FOLDER / f"{name}.cfg").open(encoding="utf-8") as mapping:
         methods, options = parse_mapping_cfg(mapping)
-    keywords = {**DEFAULT_KEYWORDS, "Question": (3,)} | ({"Refused": (3,)} if name == "clinic" else {})
+    keywords = {**DEFAULT_KEYWORDS, "Question": (3,)} | (
+        {"Refused": (3,), "WholeFile": (3,), "Unreadable": (2,)} if name == "clinic" else {}
+    )
     found = extract_from_dir(FOLDER.parent, method_map=methods, options_map=options, keywords=keywords)
     return {(context, _first(message)) for _, _, message, _, context in found}
 

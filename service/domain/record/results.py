@@ -10,6 +10,7 @@ Codes: LOINC and UCUM, as in public FHIR profiles and value sets.
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -205,7 +206,9 @@ def kind_of(code: str) -> tuple[ResultKind, str]:
 def decimal(field: str, given: object) -> Decimal:
     """A plain decimal of at most ten digits, `1.25` or `1,25`; no thousands signs, no exponents. Raises Refused."""
     text = str(given).strip().replace(",", ".")
-    if isinstance(given, bool) or not text or len(text) > 11 or not set(text) <= set("0123456789."):
+    # 1,234 is more than a thousand to some and little more than one to others: nobody guesses.
+    of_thousands = re.fullmatch(r"[1-9]\d{0,2},\d{3}", str(given).strip(), re.ASCII)
+    if of_thousands or isinstance(given, bool) or not text or len(text) > 11 or not set(text) <= set("0123456789."):
         raise Refused(field, given, "a number such as 1.25")
     try:
         return Decimal(text)

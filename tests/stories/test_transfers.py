@@ -149,6 +149,7 @@ def test_every_table_of_a_patient_is_known_to_move_or_to_stay() -> None:
         "context_tags", "conversations", "episode_closings", "events", "goals", "link_keys", "medicines", "messages",
         "moves", "next_contacts", "no_results", "panel_rows", "patient_limits", "patient_references", "pauses",
         "persons", "plans", "readings", "result_limits", "results", "signals", "silences", "steps", "tasks", "windows",
+        "invitations",
     }  # fmt: skip
 
 

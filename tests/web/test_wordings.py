@@ -194,7 +194,7 @@ def test_wordings_are_listed_set_tried_and_taken_back_over_the_api(house: House)
     admin = house.staff(Role.ADMINISTRATOR)
     headers = with_form_token(house.app, admin)
     listed = admin.get("/api/v1/wordings?page_size=7&page=3").get_json()
-    assert (listed["total"], listed["page"], len(listed["items"])) == (28, 3, 7)
+    assert (listed["total"], listed["page"], len(listed["items"])) == (30, 3, 7)
     assert all(item["preview"]["longest"]["segments"] == 1 for item in listed["items"])
 
     with writes_of(house.engine) as written:

@@ -71,6 +71,7 @@ class Stopped(StrEnum):
     NOT_BELIEVED = "not_believed"
     NOT_JOINED = "not_joined"  # no account of the clinic is
     ADDRESS = "address"  # the provider vouches for another, or none
+    SECOND_STEP = "second_step"  # is asked for, and this time was none
     SUBJECT = "subject"  # opens another account already
     KEY = "key"  # the invitation works no more
 
@@ -146,7 +147,9 @@ def _done(
         return Stopped.NOT_JOINED
     if came.trip.purpose is Purpose.SIGN_IN:
         return _entered(session, held, found, said, came, now)
-    _check_surely(session, held, said, came.trip, found)
+    _check_surely(said, came.trip, found)
+    if has_second_step(session, found) and not hospital.is_second_step(held, said):
+        return Stopped.SECOND_STEP
     if came.session_id is not None:
         sessions.confirmed(session, came.session_id, now)
     return Purpose.CONFIRM
@@ -164,12 +167,10 @@ def _entered(
     )
 
 
-def _check_surely(session: Session, held: HospitalSignIn, said: Vouched, trip: Trip, found: Staff) -> None:
+def _check_surely(said: Vouched, trip: Trip, found: Staff) -> None:
     """That it is the account's own person, who showed it just now (Core 1.0, section 3.1.2.1, `max_age`)."""
     if found.id != uuid.UUID(trip.whom):
         raise NotBelieved("somebody_else")
     at = said.claims.get("auth_time")
     if isinstance(at, bool) or not isinstance(at, int | float) or at < (trip.begun - LEEWAY).timestamp():
         raise NotBelieved("auth_time")
-    if not hospital.is_second_step(held, said) and has_second_step(session, found):
-        raise NotBelieved("second_step")

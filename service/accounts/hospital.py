@@ -196,6 +196,14 @@ def has_password(session: Session, staff: Staff) -> bool:
     return staff.password_hash is not None and staff.id not in closed_to_passwords(session, [staff])
 
 
+def may_confirm(session: Session, staff: Staff, *, has_second_step: bool) -> bool:
+    """Whether signing in at the hospital can show that it is still they: as strongly as what it stands for."""
+    held = of_clinic(session, staff.clinic_id)
+    if held is None or staff.hospital_issuer != held.issuer:
+        return False
+    return not has_second_step or held.counts is not HospitalCounts.NEVER
+
+
 def is_second_step(held: HospitalSignIn, said: Vouched) -> bool:
     """Whether this time at the provider counts as the second step too."""
     if held.counts is not HospitalCounts.TOLD:

@@ -40,7 +40,7 @@ from service.words.language import FALLBACK, Language, codes, load_language, sta
 from service.words.sentences import brief, diary, openings, reaching, record, review, signals, tasks, week
 
 STAFF_PAGES = "clinic."
-WITH_PASSWORDS = WITH_SECRETS | {"clinic.hospital", "emergency"}
+WITH_PASSWORDS = WITH_SECRETS | {"emergency"}
 # What templates make of facts: each gets the page's language first.
 IN_WORDS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),

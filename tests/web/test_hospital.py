@@ -197,6 +197,11 @@ def test_ones_own_account_is_joined_confirmed_and_parted(ward: Ward) -> None:
         assert "prompt=login&max_age=0" in address
         assert ward.back(browser, address).status_code == status
     assert browser.get("/second-step").status_code == 200
+    address = ward.go(browser, "/confirm", "/confirm/hospital")
+    ward.join(totp_secret=factors.new_secret())  # and it has to be as strong as what it stands for
+    assert "was no second step this time" in words(ward.back(browser, address).get_data(as_text=True))
+    assert "at the hospital" not in words(browser.get("/confirm").get_data(as_text=True))
+    ward.join(totp_secret=None)
     token = token_on(browser.get("/password").get_data(as_text=True))
     browser.post("/password/hospital/end", data={"csrf_token": token})
     assert ward.of_nora().hospital_subject is None

@@ -40,6 +40,7 @@ WHY = {
                           " join your account to it on the page Your account."),
     Stopped.ADDRESS: _("The hospital vouches for another address than that of your account here, or for none. Please"
                        " ask an administrator of your clinic."),
+    Stopped.SECOND_STEP: _("The hospital’s sign-in was no second step this time. Please use your own."),
     Stopped.SUBJECT: _("Whoever signed in at the hospital opens another account of this clinic already."),
     Stopped.KEY: _("The link of your invitation works no more. An administrator of your clinic can make another."),
 }  # fmt: skip

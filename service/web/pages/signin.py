@@ -147,9 +147,11 @@ def confirm() -> ResponseReturnValue:
 
 
 def confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
+    staff = signed_in()
     with read_session(services().engine) as db:
-        own = db.get_one(Staff, signed_in().id)
-        ways = {"has_password": hospital.has_password(db, own), "by_hospital": bool(hospital.doors_of(db, {own.id}))}
+        own = db.get_one(Staff, staff.id)
+        by_hospital = hospital.may_confirm(db, own, has_second_step=staff.has_second_step)
+        ways = {"has_password": hospital.has_password(db, own), "by_hospital": by_hospital}
     return render_template("signin/confirm.html", problems=problems, next=next_path(), **ways)
 
 

@@ -42,6 +42,7 @@ class Spot(Enum):
     RESULTS = ("clinic.patient.record.page", "results", _("Results"))
     PROPOSED = ("clinic.patient.page", "proposed", _("Decide on the reference"))
     TRANSFER = ("clinic.transfers.one", "", _("Transfer"))
+    EMERGENCY = ("clinic.emergency.page", "used", _("Who came in"))
     INVITATION = ("clinic.inviting.page", "", _("Invitation"))
     UNCERTAIN = ("clinic.sent.page", "", _("Messages"))
     WORDINGS = ("clinic.wordings.page", "", _("Wordings"))
@@ -99,6 +100,7 @@ OF_TASK: Mapping[type, tuple[Spot, ...]] = {
     tasks.ContactDue: (P.NEXT_CONTACT,),
     tasks.ChemistryWanted: (P.CHEMISTRY, P.RESULTS),
     tasks.GoalOver: (P.GOAL,),
+    tasks.EmergencyOpened: (P.EMERGENCY,),
     tasks.InvitationTold: (P.INVITATION,),
     ResultBeyond: (P.RESULTS,),
     tasks.TransferAsked: (P.TRANSFER,),

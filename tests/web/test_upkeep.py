@@ -80,7 +80,8 @@ def test_a_plan_is_changed_with_steps_of_its_own_and_its_week_is_shown(upkeep: U
     assert (plan.opens, plan.weekdays, plan.wants_checkin, plan.silent_days) == (time(7, 30), 0b101, False, 2)
     assert [(one["kind"], one["after_minutes"]) for one in plan.steps] == [("prompt", 0), ("nudge", 30), ("task", 60)]
     page = upkeep.see()
-    ahead = re.findall(r"<li>(\w+) \d+ November: 07:30 – 11:00, reminder 08:45</li>", page)
+    told = r'07:30 – 11:00\s*<br><span class="quiet">prompt 07:30, caregiver nudge 11:30, clinic task 12:00</span>'
+    ahead = re.findall(rf"<li>(\w+) \d+ November: {told}</li>", page)
     assert ahead == ["Monday"]  # today, a Wednesday, has its window of the old hours
     refused = upkeep.send("plan", 422, **HOURS, **steps | {"step-task-0-anchor": ""})
     assert "Follow-up steps: accepted is steps that end with a clinic task." in refused

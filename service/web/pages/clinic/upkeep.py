@@ -19,8 +19,10 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from service.care import contacts, ending, entries, pauses
+from service.domain import steps as step_rules
 from service.domain import vocabulary
 from service.domain.localtime import local_date
+from service.domain.plan import WindowAhead
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.rights import Right
 from service.domain.validation import Refused
@@ -28,7 +30,18 @@ from service.domain.vocabulary import Channel, ConsentKind, PatientState
 from service.enrolling import baselines, contexts, enrolment, people, plans, transfers
 from service.store.audit import Act
 from service.store.session import read_session
-from service.store.tables import Caregiver, Consent, Contact, ContextTagRow, Limits, Patient, Pause, Plan, Reference
+from service.store.tables import (
+    Caregiver,
+    Clinic,
+    Consent,
+    Contact,
+    ContextTagRow,
+    Limits,
+    Patient,
+    Pause,
+    Plan,
+    Reference,
+)
 from service.web import forms
 from service.web.api.enrolment import HelperIn, helper_of
 from service.web.api.people import BeginIn, ConsentIn, PatientChange
@@ -331,7 +344,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
         plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
         shown = {
             "agreements": _agreements(session, whose),
-            "ahead": plans.windows_to_come(session, patient_id, now, AHEAD_DAYS),
+            "ahead": _ahead(plans.windows_to_come(session, patient_id, now, AHEAD_DAYS), plan, clinic),
             "pauses": _now_or_to_come(session, Pause, whose, today),
             "tags": _now_or_to_come(session, ContextTagRow, whose, today - timedelta(days=90)),
             "reference": _newest(session, Reference, patient_id),
@@ -358,6 +371,15 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
         today=today,
         **shown,
     )
+
+
+def _ahead(windows: list[WindowAhead], plan: Plan | None, clinic: Clinic) -> list[tuple[WindowAhead, list[Any]]]:
+    """Each window with the steps of its follow-up as (kind, instant), those of the usual pace."""
+    rules = step_rules.from_json(clinic.steps if plan is None or plan.steps is None else plan.steps)
+    return [
+        (one, [] if one.paused else [(kind, at) for _place, kind, at in step_rules.freeze(rules, one.times)])
+        for one in windows
+    ]
 
 
 def _days() -> int:

@@ -95,6 +95,8 @@ def enter(
     `channels` are those that this service can send on. Raises Refused for a name or a reason that says too little.
     """
     name = validation.text("name", typed.name, longest=80, shortest=2)
+    if not name.isprintable():  # a sign that is not seen may turn round what stands after the name
+        raise Refused("name", name, "letters that are seen")
     reason = validation.prose("reason", typed.reason, longest=LONGEST_REASON)
     if len(reason) < SHORTEST_REASON:
         accepted = "a sentence of %(least)s to %(most)s characters"

@@ -64,8 +64,13 @@ def place_of_codes(origin: Origin, staff_id: uuid.UUID) -> Place:
 
 
 def place_of_emergencies(origin: Origin) -> Place:
-    """Where a try of an emergency code is counted: apart from passwords, which may be why somebody needs one."""
-    place = _digest(f"emergency codes from {_network(origin.address)}")
+    """Where a try of an emergency code is counted: apart from passwords, which may be why somebody needs one.
+
+    A browser on which any of the staff has signed in before is a place of its own here too: nobody else behind the
+    clinic's address keeps it out.
+    """
+    is_known = bool(origin.device and origin.known_to)
+    place = _digest(f"emergency codes from {origin.device if is_known else _network(origin.address)}")
     return Place(place, place, is_known=False)
 
 

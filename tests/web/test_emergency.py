@@ -23,7 +23,8 @@ from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, Contact, EmergencyAccess, EmergencyCode, Message, Staff, Task
 from tests.house import token_on, words
 from tests.inwords import task
-from tests.web.conftest import House
+from tests.web.conftest import PASSWORD, House
+from tests.web.test_doors import email_of
 
 pytestmark = pytest.mark.databases("sqlite")
 PAGE, DOOR = "/clinic/emergency", "/emergency"
@@ -109,6 +110,7 @@ def test_an_administrator_without_a_contact_is_sent_a_mail_to_their_account(hous
     assert (sent_to.staff_id, sent_to.channel, sent_to.address) == (omar.id, Channel.EMAIL, omar.email)
 
 
+@pytest.mark.databases("both")
 def test_it_ends_by_itself_and_until_then_the_same_code_and_name_come_back(house: House) -> None:
     first, second, *_ = codes_of(house)
     client = house.app.test_client()
@@ -126,6 +128,7 @@ def test_it_ends_by_itself_and_until_then_the_same_code_and_name_come_back(house
     assert come_in(client, second).status_code == 303
 
 
+@pytest.mark.databases("both")
 def test_what_was_taken_under_it_is_open_again_when_its_time_has_passed(house: House) -> None:
     """Nobody looks at it any more, and somebody must; the end stands in the audit trail though nobody made it."""
     first, *_ = codes_of(house)
@@ -190,15 +193,21 @@ def test_whoever_signs_out_ends_it(house: House) -> None:
 
 
 def test_guessing_waits_by_where_it_comes_from_and_apart_from_passwords(house: House) -> None:
-    first, *_ = codes_of(house)
+    first, second, *_ = codes_of(house)
     client = house.app.test_client()
     tried = [come_in(client, "abcd-efgh-jkmn-pqrs", at="203.0.113.7").status_code for _ in range(6)]
     assert tried == [403] * 5 + [429]
     assert come_in(client, first, at="203.0.113.7").status_code == 429
     assert come_in(client, first, at="198.51.100.9").status_code == 303
+    # The ward's own browser, behind the same address as whoever guesses.
+    ward, email = house.app.test_client(), email_of(house)
+    form = {"csrf_token": token_on(ward.get("/signin").get_data(as_text=True)), "email": email, "password": PASSWORD}
+    ward.post("/signin", data=form, environ_base={"REMOTE_ADDR": "198.51.100.9"})
+    assert come_in(ward, second, at="203.0.113.7").status_code == 303
 
 
-@pytest.mark.parametrize(("name", "reason"), [("", WHY), ("x", WHY), ("Kit Vale", "urgent"), ("Kit Vale", "x" * 401)])
+@pytest.mark.parametrize(("name", "reason"), [("", WHY), ("x", WHY), ("Kit Vale", "urgent"), ("Kit Vale", "x" * 401),
+                                             ("Kit\u202e", WHY)])  # fmt: skip
 def test_a_name_and_a_reason_are_needed_and_the_code_stays_good(house: House, name: str, reason: str) -> None:
     first, *_ = codes_of(house)
     client = house.app.test_client()

@@ -41,7 +41,7 @@ def is_in(client: FlaskClient) -> bool:
     return client.get("/password").status_code == 200
 
 
-@pytest.mark.databases("sqlite", "postgresql")
+@pytest.mark.databases("both")
 def test_of_two_who_take_up_a_link_at_once_one_sets_the_password(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     now, ends, both = house.world.clock.now(), invitations._end_others, Barrier(2)
     with write_session(house.engine) as session:

@@ -387,7 +387,7 @@ def _untold(say: Language, facts: CallUntold) -> str:
         text = say.gettext(
             "Nobody knows whether the text that tells them to call %(number)s arrived.", number=facts.number
         )
-    return f"{text} {say.gettext('Call them.')}"
+    return " ".join([text, say.gettext("Call them.")])
 
 
 def _stranger(say: Language, facts: StrangerWrote) -> str:
@@ -554,7 +554,8 @@ def _missing(say: Language, facts: ChannelMissing) -> str:
             nobody = say.gettext("No mail server is set up on this service: nobody is sent mail.")
         case Channel.WEBPUSH:
             nobody = say.gettext("Notices on phones are not set up on this service: no phone gets one.")
-    return f"{nobody} {say.gettext('Whoever runs it must set that up, or people need another way to be reached.')}"
+    must = say.gettext("Whoever runs it must set that up, or people need another way to be reached.")
+    return f"{nobody} {must}"
 
 
 def _contact(say: Language, facts: ContactBroke) -> str:

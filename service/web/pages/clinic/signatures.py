@@ -85,8 +85,8 @@ def _plan_call(act: Act, patient: Patient, on: date) -> str:
     )
     if instead is None:
         return str(told)
-    was = page_language().weekday_day(instead.due_on)
-    return f"{told} {gettext('It takes the place of the call due on %(day)s.', day=was)}"
+    was = gettext("It takes the place of the call due on %(day)s.", day=page_language().weekday_day(instead.due_on))
+    return f"{told} {was}"
 
 
 def by_whom(name: str) -> dict[str, Any]:

@@ -28,7 +28,16 @@ from service.config import Settings
 from service.domain.vocabulary import HospitalCounts, Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Clinic, FormDraft, HospitalSignIn, SignInAttempt, Staff, StaffSession
+from service.store.tables import (
+    AuditLine,
+    Clinic,
+    FormDraft,
+    HospitalSignIn,
+    Passkey,
+    SignInAttempt,
+    Staff,
+    StaffSession,
+)
 from service.transports.openid import Ask, Away, OpenId, Us
 from tests.builder import building
 from tests.hospital import CLIENT, SECRET, Hospital, new_key
@@ -37,6 +46,7 @@ from tests.house import token_on, words
 from tests.served import serve
 from tests.signed_in import sign_in_as
 from tests.web.conftest import MORNING, PASSWORD
+from tests.web.test_passkeys import Visitor
 
 pytestmark = pytest.mark.databases("sqlite")
 ADDRESS = "nora@fernmoor.example"
@@ -304,6 +314,34 @@ def test_without_passwords_beside_it_a_joined_account_has_none_that_opens(ward: 
     with write_session(ward.engine) as session:  # another provider: who has not joined that one is not locked out
         session.execute(update(HospitalSignIn).values(issuer="https://elsewhere.example"))
     assert by_password(ADDRESS) == 303
+
+
+def test_a_passkey_is_the_second_step_after_the_hospital_and_no_way_round_it(ward: Ward) -> None:
+    """Whoever leaves the hospital is shut out there, and by nothing else that a clinic without passwords has."""
+    nora = Visitor(ward)
+    nora.client = ward.as_nora()
+    assert nora.make("/passkeys").status_code == 303
+    nora.leaves()
+    ward.set_up(passwords_too=False)
+    ward.join()
+    alone = nora.use()
+    assert (alone.status_code, "sign in at the hospital" in words(alone.get_data(as_text=True))) == (403, True)
+    assert not nora.is_in()
+    assert ward.comes(nora.client).headers["Location"].startswith("/signin/code")
+    assert not nora.is_in()
+    assert nora.use().status_code == 303
+    assert [one.by_hospital for one in ward.sessions()] == [True]
+    # Without the hospital a passkey opens the account, and so the account may part from it with no password.
+    ward.set_up()
+    ward.join(password_hash=None)
+    form = {"csrf_token": nora.token()}
+    assert nora.client.post("/password/hospital/end", data=form).status_code == 303
+    assert ward.of_nora().hospital_subject is None
+    ward.join()
+    with write_session(ward.engine) as session:
+        session.execute(update(Passkey).values(doubted_at=ward.clock.now()))
+    nora.client.post("/password/hospital/end", data=form)
+    assert ward.of_nora().hospital_subject is not None  # one that may have been copied opens nothing
 
 
 # --- what is not believed ---------------------------------------------------------------------------------------

@@ -11,10 +11,11 @@ import re
 import uuid
 from collections.abc import Callable, Mapping
 from datetime import timedelta
-from typing import Any
+from typing import Any, Protocol
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
+from flask import Flask
 from sqlalchemy import select, update
 from werkzeug.test import TestResponse
 
@@ -38,11 +39,17 @@ pytestmark = pytest.mark.databases("sqlite")
 ACCOUNT, KEYS = "/password", "/passkeys"
 
 
+class Open(Protocol):
+    """Whatever serves an application."""
+
+    app: Flask
+
+
 class Visitor:
     """Somebody with a browser and a device."""
 
-    def __init__(self, house: House, device: Device | None = None) -> None:
-        self.house, self.device, self.client = house, device or Device(), house.app.test_client()
+    def __init__(self, house: Open, device: Device | None = None) -> None:
+        self.device, self.client = device or Device(), house.app.test_client()
 
     def token(self) -> str:
         for path in (ACCOUNT, "/signin"):

@@ -76,6 +76,7 @@ def site_of(base_url: str) -> Site | None:
     parts = urlsplit(base_url)
     host = parts.hostname or ""
     try:
+        host = host.encode("idna").decode("ascii")  # as browsers say it
         ip_address(host)
     except ValueError:
         is_secure = parts.scheme == "https" or host == "localhost" or host.endswith(".localhost")

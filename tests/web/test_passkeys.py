@@ -321,6 +321,9 @@ def test_a_counter_that_goes_back_ends_the_passkey_and_people_are_told(house: Ho
         administrator = session.get_one(Staff, house.staff_id(Role.ADMINISTRATOR)).email
     assert {letter.to for letter in post.letters} == {staff.email, administrator}
     assert "A passkey may have been copied" in read(admin.get("/clinic/colleagues").get_data(as_text=True))
+    assert "A passkey of a colleague may have been copied." in read(
+        admin.get("/clinic/wordings").get_data(as_text=True)
+    )
 
 
 def test_a_device_that_does_not_count_is_no_copy(house: House) -> None:
@@ -466,6 +469,8 @@ def test_a_place_leaves_only_so_many_unanswered_and_they_run_out(house: House, m
         ("https://diary.clinic.example", Site("diary.clinic.example", "https://diary.clinic.example")),
         ("https://Diary.Clinic.example:443/", Site("diary.clinic.example", "https://diary.clinic.example")),
         ("https://clinic.example:8443/heart", Site("clinic.example", "https://clinic.example:8443")),
+        # RFC 3492 (punycode): what browsers call it.
+        ("https://clínica.example", Site("xn--clnica-4va.example", "https://xn--clnica-4va.example")),
         ("http://localhost:8000", Site("localhost", "http://localhost:8000")),
         ("http://127.0.0.1:8000", None),
         ("https://192.0.2.7", None),

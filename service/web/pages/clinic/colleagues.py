@@ -84,6 +84,14 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
     )  # fmt: skip
 
 
+def copied_passkeys() -> bool:
+    """Whether a colleague of the clinic has a passkey that may have been copied."""
+    its = (Staff.clinic_id == signed_in().clinic_id, Staff.active, Passkey.doubted_at.is_not(None))
+    with read_session(services().engine) as session:
+        found = session.scalar(select(Passkey.id).join(Staff, Staff.id == Passkey.staff_id).where(*its).limit(1))
+    return found is not None
+
+
 @blueprint.post("")
 @staff_only(Right.ADMINISTER, fresh=HERE)
 def invite() -> ResponseReturnValue:

@@ -94,6 +94,7 @@ def bar() -> dict[str, Any]:
         "can_call": _can_call,
         "mending": mending.mending,
         "emergencies": emergency.waiting,
+        "copied_passkeys": colleagues.copied_passkeys,
         "emergency_end": emergency.end_shown,
     }
 

@@ -18,8 +18,14 @@ from zoneinfo import ZoneInfo
 from service.domain.localtime import first_instant, zone
 from service.domain.validation import Refused
 
-INSTANT = "an instant with its offset, such as 2026-03-01T07:12:00+01:00"
-DATE = "a date such as 2026-03-01"
+
+def _(message: str) -> str:
+    """Marks a message for the catalogue; it is translated when it is read."""
+    return message
+
+
+INSTANT = _("an instant with its offset, such as 2026-03-01T07:12:00+01:00")
+DATE = _("a date such as 2026-03-01")
 _PARTS = re.compile(r"(\d{1,2})([/.-])(\d{1,2})\2(\d{4})(?:(?:[T ]|, ?)\s*(.+))?", re.ASCII)
 _YEAR_FIRST = re.compile(r"(\d{4})[/.](\d{1,2})[/.](\d{1,2})(?:(?:[T ]|, ?)\s*(.+))?", re.ASCII)
 _HALVES = re.compile(r"(\d{1,2})[:.](\d{2})(?:[:.](\d{2}))?\s*([ap])\.?\s?m\.?", re.ASCII | re.IGNORECASE)

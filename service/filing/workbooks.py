@@ -119,11 +119,11 @@ class Workbook:
             for first, last in merged.get(number, ()):
                 made += [""] * (last - len(made))
                 for column in range(first, last + 1):
-                    made[column - 1] = Unreadable(made[column - 1] or "merged", "cells that are not merged")
+                    made[column - 1] = Unreadable(made[column - 1] or "…", "cells that are not merged")
             if not any(cell.strip() for cell in made):
                 continue
             if number in looked.hidden:
-                made = [Unreadable(cell or "hidden", "a row that is shown") for cell in made]
+                made = [Unreadable(cell or "…", "a row that is shown") for cell in made]
             yield number, made
 
 
@@ -293,9 +293,9 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
                     raise TOO_MUCH
                 odd = looked.odd.setdefault(at[0], {}) if kind == "e" or formula else {}
                 if kind == "e":
-                    odd[at[1]] = Unreadable(held or "an error", "a value: the workbook has an error there")
+                    odd[at[1]] = Unreadable(held or "#", "a value: the workbook has an error there")
                 elif formula and not held and kind != "str":
-                    odd[at[1]] = Unreadable("a formula", "a value: open the workbook once and save it again")
+                    odd[at[1]] = Unreadable("=…", "a value: open the workbook once and save it again")
 
     _read(body, begin, text, end)
     if looked.rows * looked.columns > MOST_CELLS:

@@ -198,8 +198,10 @@ def is_repeated(earlier: Row[Any], day: date, columns: dict[str, Any], *, may_co
     if all(getattr(earlier, name) == said[name] for name in _ANSWERS):
         return True
     if not may_correct:
-        accepted = f"a day without other answers; check-in {earlier.id} is there"
-        raise Refused("local_date", day.isoformat(), accepted)
+        there = earlier.id
+        raise Refused(
+            "local_date", day.isoformat(), "a day without other answers; check-in %(checkin)s is there", checkin=there
+        )
     return False
 
 

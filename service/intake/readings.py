@@ -266,8 +266,12 @@ def _repeated(one: _Placed, current_id: uuid.UUID, current: CheckedReading) -> R
     """What to answer when a reading of this instant is there. Raises Refused when it says otherwise."""
     if readings.says_nothing_new(one.checked, current):
         return RecordedReading(current_id, IntakeOutcome.DUPLICATE)
-    accepted = f"an instant without other values; to correct reading {current_id}, name it in supersedes"
-    raise Refused("taken_at", one.new.taken_at.isoformat(), accepted)
+    raise Refused(
+        "taken_at",
+        one.new.taken_at.isoformat(),
+        "an instant without other values; to correct reading %(reading)s, name it in supersedes",
+        reading=current_id,
+    )
 
 
 def _being_corrected() -> Refused:
@@ -297,8 +301,10 @@ def _correct(act: Act, one: _Placed) -> RecordedReading:
             return _repeated(one, there.id, _checked(there))
         raise Refused("supersedes", str(wrong.id), "a reading that has not been corrected already")
     if there is not None and there.id != wrong.id:
-        accepted = f"an instant without another reading; reading {there.id} is there"
-        raise Refused("taken_at", new.taken_at.isoformat(), accepted)
+        at = new.taken_at.isoformat()
+        raise Refused(
+            "taken_at", at, "an instant without another reading; reading %(reading)s is there", reading=there.id
+        )
     row = one.row | {"supersedes_id": wrong.id}
     done = session.execute(
         update(Reading).where(Reading.id == wrong.id, Reading.superseded_at.is_(None)).values(superseded_at=now)

@@ -15,7 +15,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy import select
 
-from service.domain.filedates import DateOrder
+from service.domain.filedates import DateOrder, WholeFile
 from service.domain.readings import UNITS
 from service.domain.rights import Right
 from service.domain.rows import proposed
@@ -117,7 +117,7 @@ def send(file_id: uuid.UUID) -> ResponseReturnValue:
                 raise refusals.needed(name)
         report = _run(held, called, dry_run=do != "take")
     except Refused as refused:
-        flash(gettext("Not read. %(why)s", why=refusals.plain(refused, _called(refused))), "wrong")
+        _say_why(refused)
         return _shown(held, called), 422
     if do == "refused":
         return _download(held, report)
@@ -242,8 +242,15 @@ def _download(held: ImportFile, report: ImportReport) -> Response:
 
 
 def _not_read(refused: Refused, back: str) -> ResponseReturnValue:
-    flash(gettext("Not read. %(why)s", why=refusals.plain(refused, _called(refused))), "wrong")
+    _say_why(refused)
     return redirect(back, 303)
+
+
+def _say_why(refused: Refused) -> None:
+    why = refusals.plain(refused, _called(refused))
+    if isinstance(refused, WholeFile):  # what it holds is what there is to decide
+        why = f"{refused.value}. {why}"
+    flash(gettext("Not read. %(why)s", why=why), "wrong")
 
 
 def _called(refused: Refused) -> dict[str, str]:

@@ -326,3 +326,19 @@ def test_a_fortnight_with_too_few_readings_makes_no_reference(call: Call, engine
     dates = (f"from_date={first}", f"to_date={first + timedelta(days=13)}")
     said = call("POST", "/patients/F-1/references", *dates, by=DOCTOR)
     assert (said.code, said.json["errors"][0]["field"]) == (1, "from_date")
+
+
+def test_what_is_read_at_a_terminal_is_a_line_that_tells_by_whom(call: Call, clinic: Run) -> None:
+    """`neaptide api` notes what it opened before it ends; `neaptide audit --opened` tells it, and that it was read."""
+    reader = done(call("GET", "/patients/F-1/record", by=DOCTOR))
+    assert reader.json
+    assert done(clinic("audit")).out
+    told = [json.loads(line) for line in done(clinic("audit", "--opened")).out.splitlines()]
+    assert [one["actor"] for one in told if one["route"] == "audit"] == ["operator", "operator"]
+    (read,) = [one for one in told if one["route"] == "api_record.show_record"]
+    assert (read["actor"], read["opened"], read["answered"], read["times"]) == ("staff", "record", "shown", 1)
+    assert read["from"].startswith("terminal ")
+    of_one = done(
+        clinic("audit", "--opened", "--clinic", "Fernmoor Clinic", "--subject", read["patient_id"])
+    ).out.splitlines()
+    assert {json.loads(line)["patient_id"] for line in of_one} == {read["patient_id"]}

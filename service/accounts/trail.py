@@ -47,6 +47,11 @@ class Opening:
     clinic_ref: str
     addresses: tuple[str, ...]
 
+    @property
+    def is_known(self) -> bool:
+        """Whether it was they; a sign-in that failed may have been anybody's."""
+        return self.opened is not Opened.DOOR or self.answered in LETTING_IN
+
 
 @dataclass(frozen=True, slots=True)
 class Openings:

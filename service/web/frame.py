@@ -63,7 +63,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "leaves": lambda say, until, zone: reaching.leaves(say, until, localtime.zone(zone)),
     "response": signals.response,
     "noticed": openings.noticed,
-    "opener": lambda say, one: openings.who(say, one.actor, one.by, one.roles),
+    "opener": lambda say, one: openings.who(say, one.actor, one.by, one.roles, is_known=one.is_known),
     "diary_week": diary.diary_week,
     "weight_week": diary.weight_week,
     "later_day": review.later_day,

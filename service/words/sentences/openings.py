@@ -54,10 +54,15 @@ def noticed(say: Language, one: Noticed, name: str) -> str:
     return f"{said} {past}"
 
 
-def who(say: Language, actor: ActorKind | None, name: str, roles: Sequence[Role]) -> str:
-    """`Ana Ruiz, nurse`; a machine by the name of its key; nobody as nobody."""
+def who(say: Language, actor: ActorKind | None, name: str, roles: Sequence[Role], *, is_known: bool = True) -> str:
+    """`Ana Ruiz, nurse`; a machine by the name of its key; nobody as nobody.
+
+    Where it `is_known` only whose account was aimed at, that is said: it may have been anybody.
+    """
     if actor is None:
         return say.gettext("not known who")
+    if not is_known:
+        return say.gettext("not known who, at the account of %(name)s", name=name)
     if not name:
         return title(say, actor)
     if roles:

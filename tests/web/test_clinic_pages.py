@@ -774,9 +774,9 @@ def told_of(patched, module, name):
     """What a function of `module` is given, call by call, while it goes on doing what it does."""
     calls, function = [], getattr(module, name)
 
-    def noted(*given):
+    def noted(*given, **named):
         calls.append(given)
-        return function(*given)
+        return function(*given, **named)
 
     patched.setattr(module, name, noted)
     return calls

@@ -89,6 +89,27 @@ def test_a_plan_is_changed_with_steps_of_its_own_and_its_week_is_shown(upkeep: U
     assert upkeep.rows(Plan)[0].steps is None
 
 
+def test_a_reference_is_of_a_fortnight_that_was_chosen_on_the_chart(upkeep: Upkeep) -> None:
+    """Its mean is shown before it is set: of 14 to 27 mmHg, one a day, 20.5 by hand."""
+    first = date(2026, 11, 1)
+    for day in range(14):
+        taken = {"taken_at": f"2026-11-{day + 1:02}T08:00:00Z", "pa_systolic": 45, "pa_diastolic": 14 + day}
+        answer = upkeep.house.machine.post("/readings", {"patient": str(upkeep.house.patient_id), **taken})
+        assert answer.status_code == 201, answer.json
+    page = upkeep.client.get(f"/clinic/patients/{upkeep.house.patient_id}").get_data(as_text=True)
+    assert 'name="fortnight"' in page
+    assert f'data-day="{first.isoformat()}"' in page  # what a touch on the chart reads
+    seen = unescape(upkeep.client.get(f"{upkeep.path}?fortnight={first}").get_data(as_text=True))
+    assert "the mean is 20.5 mmHg. Nothing is set yet." in seen
+    assert 'value="2026-11-14"' in seen
+    assert upkeep.rows(Reference) == []
+    assert "too few of these days" in unescape(upkeep.client.get(f"{upkeep.path}?fortnight=2026-09-01").text)
+    assert upkeep.client.get(f"{upkeep.path}?fortnight=9999-12-31").status_code == 200
+    upkeep.send("reference", from_date="2026-11-01", to_date="2026-11-14")
+    (held,) = upkeep.rows(Reference)
+    assert (held.pa_diastolic, held.from_date) == (20.5, first)
+
+
 def test_home_again_asks_from_today_on(upkeep: Upkeep) -> None:
     upkeep.send("pauses", cause="in_hospital", from_date="2026-11-20")
     (pause,) = upkeep.rows(Pause)

@@ -49,6 +49,10 @@
       const row = rows[index];
       rule.hidden = box.hidden = !row;
       if (!row) return;
+      const begins = document.getElementById("fortnight");
+      if (begins && begins.closest("details").open && event.type === "pointerdown") {
+        begins.value = row.dataset.day > begins.max ? begins.max : row.dataset.day;
+      }
       rule.style.left = from + index * each + "px";
       rule.style.width = Math.max(each, 2) + "px";
       rule.style.top = picture.offsetTop + "px";

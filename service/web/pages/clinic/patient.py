@@ -95,6 +95,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         drawn=_drawn(patient_id, facts, say),
         range_links=_range_links(patient_id),
         days=len(seen.days),
+        FORTNIGHT=upkeep.FORTNIGHT,
         sentence=charts.describe(facts, say, gettext("The table below holds every value.")),
         caption=charts.caption(facts, say),
         usual={kind: (AFTER_DAYS[kind], usually_due(kind, seen.days[-1].day)) for kind in AFTER_DAYS},

@@ -57,6 +57,7 @@ from service.words.labels import title
 
 blueprint = Blueprint("upkeep", __name__, url_prefix="/upkeep")
 AHEAD_DAYS = 7
+FORTNIGHT = 14  # days
 _ = lazy_gettext
 
 
@@ -349,6 +350,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
             "tags": _now_or_to_come(session, ContextTagRow, whose, today - timedelta(days=90)),
             "reference": _newest(session, Reference, patient_id),
             "limits": _newest(session, Limits, patient_id),
+            "chosen": _chosen(session, whose),
             "tests": enrol.tests_of(session, patient_id),
             "transfer": transfers.waiting(session, patient_id),
             "others": g.others,
@@ -364,7 +366,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
         has_ended=whose.state is PatientState.ENDED,
         refused=refused,
         typed=request.form | {"weekdays": _days()} if refused else {},
-        filled=_filled(whose, plan, today),
+        filled=_filled(whose, plan, today, shown["chosen"]),
         steps=followup.rows(clinic.steps if plan is None or plan.steps is None else plan.steps),
         own_steps=plan is not None and plan.steps is not None,
         weekdays=page_language().weekdays,
@@ -386,7 +388,31 @@ def _days() -> int:
     return sum(1 << int(day) for day in set(request.form.getlist("weekdays")) & set("0123456"))
 
 
-def _filled(whose: Patient, plan: Plan | None, today: date) -> dict[str, dict[str, Any]]:
+@dataclass(frozen=True)
+class ChosenFortnight:
+    """A fortnight that was chosen on the chart, with its mean; None where too few of its dates have a reading."""
+
+    from_date: date
+    to_date: date
+    pa_diastolic: float | None
+
+
+def _chosen(session: Session, whose: Patient) -> ChosenFortnight | None:
+    try:
+        first = date.fromisoformat(request.args.get("fortnight", ""))
+        last = first + timedelta(days=FORTNIGHT - 1)
+    except (ValueError, OverflowError):
+        return None
+    try:
+        (diastolic, _mean, _systolic), _sd = baselines.mean_of_dates(session, whose, first, last)
+    except Refused:
+        return ChosenFortnight(first, last, None)
+    return ChosenFortnight(first, last, diastolic)
+
+
+def _filled(
+    whose: Patient, plan: Plan | None, today: date, chosen: ChosenFortnight | None
+) -> dict[str, dict[str, Any]]:
     """What each form begins with."""
     particulars = {one.name: getattr(whose, one.name) for one in FORMS["particulars"].inputs}
     on = today.isoformat()
@@ -400,6 +426,8 @@ def _filled(whose: Patient, plan: Plan | None, today: date) -> dict[str, dict[st
         "plan": {**hours, **{name: "" for name in hours if name in empty}},
         "consents": {"on": on}, "caregivers": {"on": on}, "pauses": {"from_date": on}, "tags": {"from_date": on},
         "begin": {"from_date": on}, "transfer": {"on": on},
+        "reference": {} if chosen is None else
+                     {"from_date": chosen.from_date.isoformat(), "to_date": chosen.to_date.isoformat()},
     }  # fmt: skip
 
 

@@ -228,6 +228,12 @@ def test_a_day_is_told_under_the_pointer_and_history_stands_behind_tabs_that_scr
     box = page.locator("figure.timeline img").bounding_box()
     assert box is not None
     assert box["y"] + 400 <= 900  # the pressures, within the first screen
+    page.evaluate("scrollTo({ top: 700, behavior: 'instant' })")
+    assert page.evaluate("scrollY") > 400
+    column = page.evaluate("document.querySelector('.column').getBoundingClientRect().toJSON()")
+    assert column["top"] >= 0  # why, and the form to sign with, stay on the screen
+    assert column["height"] <= 900
+    page.evaluate("scrollTo({ top: 0, behavior: 'instant' })")
     page.mouse.move(box["x"] + 400, box["y"] + 120)
     assert "PA diastolic" in page.inner_text(".day-box")
     told = page.locator(".day-box").bounding_box()
@@ -334,6 +340,14 @@ def test_thirty_patients_are_three_screens_ninety_keys_and_120_kilobytes_at_most
     heights = page.evaluate("[...document.querySelectorAll('.row')].map((row) => row.getBoundingClientRect().height)")
     assert all(56 <= height <= 64 for height in heights)
 
+    page.set_viewport_size({"width": 360, "height": 780})
+    cards = page.evaluate("[...document.querySelectorAll('.row')].map((row) => row.getBoundingClientRect().height)")
+    assert max(cards) <= 100  # two lines of words, one of pictures, and at most one more
+    smallest = page.evaluate("""Math.min(...[...document.querySelectorAll('.row .strip text')].map((text) =>
+        parseFloat(getComputedStyle(text).fontSize) * text.getScreenCTM().a))""")
+    assert smallest >= 12
+    page.set_viewport_size({"width": 1280, "height": 900})
+
     assert violations(page) == []  # the block of the settled among the rest
 
     keys = 1
@@ -413,7 +427,8 @@ def test_the_patient_page_prints_without_forms_and_keeps_its_table(desk):
     assert not page.locator("form.sign").first.is_visible()
     assert page.locator("figure.timeline img").is_visible()
     for paper in ("A4", "Letter"):
-        printed = [leaf.extract_text() for leaf in PdfReader(io.BytesIO(page.pdf(format=paper))).pages]
+        leaves = PdfReader(io.BytesIO(page.pdf(format=paper))).pages
+        printed = [" ".join(leaf.extract_text().split()) for leaf in leaves]
         assert "PA systolic" in printed[0]
         assert "Asha Okoro" in printed[0]
         assert "Every day as a table" in printed[-1] or "Heart rate" in printed[-1]

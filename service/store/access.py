@@ -70,6 +70,12 @@ class Access:
         kind = self.actor.kind if self.actor else None
         return kind in BY_LINK or (kind is ActorKind.KEY and self.answered is Answered.CHANGED)
 
+    @property
+    def of_run(self) -> Access:
+        """The line that stands for those that came again: but for a link, not told apart by patients."""
+        kind = self.actor.kind if self.actor else None
+        return self if kind in BY_LINK else replace(self, patient_id=None, patients=0)
+
     def like(self) -> tuple[Any, ...]:
         """All but the moment: what makes two the same line."""
         who = (self.clinic_id, self.actor, self.session_id, self.address)
@@ -174,7 +180,9 @@ class Trail:
     def _first_of_minute(self, access: Access) -> Access | None:
         """The line that begins a run of such requests, or None where there is one."""
         minute = access.at.replace(second=0, microsecond=0)
-        kind = (minute, *replace(access, patient_id=None).like())
+        if access.answered is Answered.CHANGED:
+            access = access.of_run  # whose record it was stands in the audit trail
+        kind = (minute, *access.of_run.like())
         runs = self._strangers if access.actor is None else self._again
         if runs is self._strangers and kind not in runs and len(runs) >= MOST_PLACES:
             access = replace(access, address="", route="", patient_id=None)
@@ -194,7 +202,7 @@ class Trail:
                 for kind in [one for one in runs if whole or one[0] != minute]:
                     first, times = runs.pop(kind)
                     if times:
-                        self._wait([(replace(first, patient_id=None), times)])
+                        self._wait([(first.of_run, times)])
             for clinic_id, number in self._lost.items():
                 gone = Access(now, Opened.LOST, Answered.UNKNOWN, actor=SYSTEM, clinic_id=clinic_id)
                 self._waiting.append((gone, number))

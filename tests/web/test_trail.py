@@ -12,6 +12,7 @@ import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 from flask.testing import FlaskClient
@@ -20,7 +21,8 @@ from sqlalchemy import Engine, func, select
 from sqlalchemy.exc import OperationalError
 from werkzeug.middleware.proxy_fix import ProxyFix
 
-from service.domain.vocabulary import ActorKind, Answered, Opened, Role, Scope
+from service.domain.vocabulary import ActorKind, Answered, LinkPurpose, Opened, Role, Scope
+from service.links import Leads
 from service.store import access
 from service.store.access import Access, Trail, forget_old, lost_since
 from service.store.audit import Actor
@@ -326,3 +328,24 @@ def test_the_trail_is_the_clinics_own(house: House, build: Callable[..., House])
     assert admin.get(f"/clinic/openings/{house.staff_id(Role.NURSE)}").status_code == 404
     assert other.staff().get(f"/clinic/patients/{house.patient_id}/openings").status_code == 404
     assert other.staff().get(f"/clinic/patients/{house.patient_id}/openings/answer.pdf").status_code == 404
+
+
+def test_a_link_a_key_that_writes_and_a_call_that_is_not_proven(house: House) -> None:
+    now, links = house.clock.now(), house.app.extensions["neaptide"].links
+    with write_session(house.engine) as session:
+        leads = Leads(LinkPurpose.CALENDAR, house.clinic_id, house.patient_id)
+        path = urlsplit(links.make(session, leads, now, now + timedelta(days=1))).path
+    stranger = house.app.test_client()
+    for _ in range(3):
+        assert stranger.get(f"{path}.ics").status_code == 200
+    reading = {"patient": "F-1", "taken_at": "2026-11-25T07:10:00+00:00", "pa_systolic": 40, "pa_diastolic": 20}
+    for _ in range(5):
+        assert house.machine.post("/readings", reading).status_code < 300
+    assert stranger.post("/api/v1/callbacks/text", json={}).status_code in {401, 404}
+    told = kept(house)
+    of, by_link = house.patient_id, (ActorKind.PATIENT, house.patient_id)
+    shown = ("calendar.plan", Opened.CALENDAR, Answered.SHOWN, *by_link, of, 1)
+    assert [one[-1] for one in told if one[:-1] == shown] == [3], told
+    assert [one[1:5] for one in told if one[0] == "api_callbacks.text"] == [(Opened.CALL, Answered.UNKNOWN, None, None)]
+    wrote = [(*one[2:4], one[5], one[-1]) for one in told if one[0] == "api_readings.record_one"]
+    assert wrote == [(Answered.CHANGED, ActorKind.KEY, None, 5)], "whose it was stands in the audit trail"

@@ -385,6 +385,28 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
         assert [row.due_on for row in next_contacts.to_make(session, ben.clinic_id)] == overdue
 
 
+@pytest.mark.parametrize(("outcome", "made"), [("called", True), ("not_reached", False)])
+def test_a_call_that_was_made_is_noted_as_made_and_who_was_not_reached_keeps_every_task(clinic, outcome, made):
+    with write_session(clinic.engine) as session:
+        nurse, ben = session.get_one(Staff, clinic.staff["nurse"]), session.get_one(Patient, clinic.ids["Ben"])
+        act = acting(session, nurse, NOW - timedelta(days=2))
+        next_contacts.plan_contact(act, ben, due_on=act.now.date(), way=ContactWay.CALL, role=Role.NURSE)
+        dues.settle(session, [ben.id], NOW)
+    path = f"/clinic/review/{clinic.ids['Ben']}/sign"
+    done = clinic.client.post(path, data=opened_row(clinic, "Ben") | {"outcome": outcome})
+    page = clinic.get(done.headers["Location"])
+    told = ["2 of the tasks closed." in page, "Nobody was reached and no call is planned: the tasks stay open." in page]
+    assert told == [made, not made]
+    with read_session(clinic.engine) as session:
+        assert (session.get_one(Task, clinic.tasks["safety"]).state is TaskState.CLOSED) is made
+        assert len(next_contacts.to_make(session, ben.clinic_id)) == (0 if made else 1)
+    back = re.search(r'action="(/clinic/review/[^"]+/take-back)"', page)
+    assert back is not None
+    clinic.post(back[1], "/clinic/review")
+    with read_session(clinic.engine) as session:
+        assert len(next_contacts.to_make(session, ben.clinic_id)) == 1
+
+
 @pytest.mark.parametrize("to", ["doctor", "physician", "nurse"])
 def test_the_next_call_is_handed_to_a_colleague_or_a_role_and_stands_on_their_list(clinic, to):
     opened = f"/clinic/review?open={clinic.ids['Asha']}"

@@ -1,7 +1,8 @@
 """The form with which a row of the weekly review is signed or added to.
 
 One transaction: the signature, the call that was promised as the patient's next contact, and the open tasks closed
-with the same note. Nothing of it is written when any of it is refused.
+with the same note; a call that was due is noted as made where its task is closed with "called". Who could not be
+reached keeps every task, unless a call is promised instead. Nothing of it is written when any of it is refused.
 """
 
 from __future__ import annotations
@@ -15,12 +16,14 @@ from flask import abort, request
 from flask_babel import gettext
 
 from service.domain.localtime import local_date
+from service.domain.review import UNRESOLVED
+from service.domain.tasks import ContactDue, from_json
 from service.domain.validation import Refused
-from service.domain.vocabulary import Outcome, Role
+from service.domain.vocabulary import ContactWay, Outcome, Role
 from service.recording import next_contacts
 from service.reviewing import inbox, signing
 from service.store.audit import Act
-from service.store.tables import Patient
+from service.store.tables import NextContact, Patient, Task
 from service.web import forms
 from service.web.auth import own_clinic, own_patient, signed_in, staff_act
 from service.web.frame import page_language
@@ -68,8 +71,15 @@ def _sign(act: Act, patient_id: uuid.UUID) -> Became:
     told = [gettext("Signed. What was on the page is kept with it.")]
     if call_on is not None:
         told.append(_plan_call(act, own_patient(act.session, patient_id), call_on))
-    if closed := _close_tasks(act, note.strip() or label(page_language(), outcome), call_on):
-        told.append(gettext("%(closed)d of the tasks closed.", closed=closed))
+    if outcome in UNRESOLVED and call_on is None:
+        if request.form.getlist("task"):
+            told.append(gettext("Nobody was reached and no call is planned: the tasks stay open."))
+        return Became(" ".join(told))
+    closed = _close_tasks(act, note.strip() or label(page_language(), outcome), call_on)
+    if outcome is Outcome.CALLED:
+        _note_made(act, patient_id, closed)
+    if closed:
+        told.append(gettext("%(closed)d of the tasks closed.", closed=len(closed)))
     return Became(" ".join(told))
 
 
@@ -95,20 +105,34 @@ def by_whom(name: str) -> dict[str, Any]:
     return {"role": Role(by)} if by in set(Role) else {"staff_id": forms.row_id(name) or signed_in().id}
 
 
-def _close_tasks(act: Act, reason: str, promised: date | None) -> int:
-    """Close the tasks that were ticked; what another has closed stays theirs."""
+def _close_tasks(act: Act, reason: str, promised: date | None) -> list[uuid.UUID]:
+    """Close the tasks that were ticked; what another has closed stays theirs. Returns those that were closed."""
     tomorrow = local_date(act.now, own_clinic(act.session).zone) + timedelta(days=1)
     last = tomorrow + timedelta(days=inbox.MOST_DAYS_AHEAD - 1)
     ahead = promised if promised is not None and tomorrow <= promised <= last else None
     short = reason if len(reason) <= inbox.LONGEST_REASON else f"{reason[: inbox.LONGEST_REASON - 1]}…"
-    closed = 0
+    closed = []
     for given in request.form.getlist("task"):
         try:
-            inbox.close(act, uuid.UUID(given), short, ahead)
+            task_id = uuid.UUID(given)
+            inbox.close(act, task_id, short, ahead)
         except (inbox.AlreadyHandled, LookupError, ValueError):
             continue
-        closed += 1
+        closed.append(task_id)
     return closed
+
+
+def _note_made(act: Act, patient_id: uuid.UUID, closed: list[uuid.UUID]) -> None:
+    """The calls that the closed tasks asked for were made."""
+    patient = own_patient(act.session, patient_id)
+    for task_id in closed:
+        due = from_json(act.session.get_one(Task, task_id).facts)
+        if not isinstance(due, ContactDue) or due.contact.way is not ContactWay.CALL:
+            continue
+        planned = act.session.get(NextContact, due.contact.id)
+        still_to_come = planned is not None and planned.superseded_at is None and planned.done_on is None
+        if planned is not None and still_to_come and planned.patient_id == patient_id:
+            next_contacts.contact_done(act, patient, planned, local_date(act.now, patient.zone), planned.note)
 
 
 def _add(act: Act, patient_id: uuid.UUID) -> None:

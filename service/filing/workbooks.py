@@ -30,6 +30,7 @@ MOST_COLUMNS, MOST_ROWS = 200, 100_000
 MOST_HELD = 500_000  # cells in which something stands
 MOST_CELLS = 2_000_000  # from the first to the last: the parser has room for each, also where nothing stands
 DEEPEST = 64  # elements within elements
+MOST_ELEMENTS = 1_500_000  # of one member, whatever they hold
 BEGINS = b"PK\x03\x04"
 OLD = b"\xd0\xcf\x11\xe0"  # the container of older workbooks, and of those with a password
 # A spreadsheet's day 60 is 1900-02-29, which was none: before it two programs disagree by a day.
@@ -305,14 +306,16 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
 
 def _read(body: bytes, begin: Any, text: Any = None, end: Any = None) -> None:
     """Tell of every element. Raises Refused for a document type, and for elements too deep within each other."""
-    parser, depth = expat.ParserCreate(), 0
+    parser, depth, seen = expat.ParserCreate(), 0, 0
     parser.buffer_text = True
 
     def started(name: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
-        depth += 1
+        nonlocal depth, seen
+        depth, seen = depth + 1, seen + 1
         if depth > DEEPEST:
             raise NO_BOOK
+        if seen > MOST_ELEMENTS:
+            raise TOO_MUCH
         begin(name, attributes)
 
     def ended(name: str) -> None:

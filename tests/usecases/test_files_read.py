@@ -116,6 +116,7 @@ DAMAGED, LARGE, CELLS = "without a password", "when it is opened", "100000 rows 
         (book(far), CELLS),
         (book(shared), LARGE),  # one text of 20,000 letters in 2,000 cells: small in the file, large in memory
         (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b" " * 31_000_000)), LARGE),
+        (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b"<c/>" * 1_500_001)), LARGE),
         (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<a>" * 99 + b"<sheetData>")), DAMAGED),
         (changed(book(small), lambda body: body.replace(b"<worksheet", b"<!DOCTYPE a><worksheet", 1)), DAMAGED),
         (changed(book(small), lambda body: body.replace(b'<row r="1"', b'<row r="x"')), DAMAGED),
@@ -124,7 +125,7 @@ DAMAGED, LARGE, CELLS = "without a password", "when it is opened", "100000 rows 
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"a" * 500, DAMAGED),
         (book(lambda made: None), "a sheet that is shown and not empty"),
     ],
-    ids=range(10),
+    ids=range(11),
 )  # fmt: skip
 def test_a_workbook_that_is_too_much_or_none_is_refused(held: bytes, said: str) -> None:
     with pytest.raises(Refused) as caught:

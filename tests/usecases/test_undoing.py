@@ -14,21 +14,24 @@ from sqlalchemy import Engine, func, select, update
 from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
 from service.domain.validation import Refused
-from service.domain.vocabulary import Keeps, TaskState, WindowState
+from service.domain.vocabulary import Channel, Keeps, MessageKind, TaskState, WindowState
 from service.enrolling import people
 from service.filing import importing, imports, undoing
 from service.filing.importing import Intake
 from service.filing.kinds import KINDS
 from service.intake.checkins import record_checkin
 from service.intake.readings import record_reading
+from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
     Checkin,
+    Contact,
     EventRow,
     Import,
     Limits,
+    Message,
     PanelRow,
     Patient,
     Pause,
@@ -151,6 +154,31 @@ def test_a_task_that_nobody_has_seen_is_closed_with_its_reading_and_one_that_was
         found = {task.patient_id: (task.state, task.close_reason) for task in session.scalars(select(Task))}
         one, two = patient_of(session, "U-1").id, patient_of(session, "U-2").id
         assert found == {one: (TaskState.CLOSED, "import_undone"), two: (TaskState.TAKEN, None)}
+
+
+def test_what_somebody_has_been_told_of_stays(engine: Engine, clinic_id: uuid.UUID) -> None:
+    day = NOW.date()
+    taken = take(engine, clinic_id, "checkins", f"patient,local_date,safety_signs\nU-1,{day},chest_pain\n", 1)
+    with write_session(engine) as session:
+        task = session.scalars(select(Task)).one()
+        contact = Contact(
+            clinic_id=clinic_id, staff_id=ward_of(session, clinic_id).nurse.id, channel=Channel.TEXT,
+            address="+447700900099", created_at=NOW,
+        )  # fmt: skip
+        session.add(contact)
+        session.flush()
+        outbox.enqueue(
+            session,
+            outbox.NewMessage(
+                clinic_id=clinic_id, contact_id=contact.id, kind=MessageKind.STAFF_TASK, channel=Channel.TEXT,
+                dedupe_key="told", due_at=NOW, expires_at=LATER, staff_id=contact.staff_id, task_id=task.id,
+            ),
+            NOW,
+        )  # fmt: skip
+    assert vars(undoing.look(engine, clinic_id, taken)[1])["taken_back"] == 1  # queued is not told
+    with write_session(engine) as session:
+        session.execute(update(Message).values(handed_over_at=NOW))
+    assert undo(engine, clinic_id, taken) == (0, 0, [(2, Keeps.TOLD)])
 
 
 def test_a_diary_that_corrected_another_gives_way_to_it_again(engine: Engine, clinic_id: uuid.UUID) -> None:

@@ -61,12 +61,15 @@ from service.domain.tasks import (
     PhoneUntold,
     SafetyAnswered,
     StartTexted,
+    TakenOver,
     TaskFacts,
+    TransferAnswered,
+    TransferAsked,
     WeightDoubted,
     Whose,
     kind_of,
 )
-from service.domain.vocabulary import Knowledge, Lane, Response, SafetySign, SignalKind, Urgency
+from service.domain.vocabulary import Knowledge, Lane, Response, SafetySign, SignalKind, TransferState, Urgency
 from service.words.labels import label, title
 from service.words.language import Language
 from service.words.sentences import diary as at_length
@@ -499,6 +502,13 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("Invitation of %(name)s", name=facts.name)
         case CaregiverSaid():
             return say.gettext("Caregiver: %(answer)s", answer=label(say, facts.answer))
+        case TransferAsked():
+            return say.gettext("%(clinic)s asks you to take over", clinic=facts.clinic)
+        case TransferAnswered():
+            answer = TransferState.ACCEPTED if facts.accepted else TransferState.DECLINED
+            return f"{facts.name}: {label(say, answer)}"
+        case TakenOver():
+            return say.gettext("Taken over from %(clinic)s", clinic=facts.clinic)
         case StartTexted():
             return say.gettext("Texted START, no consent on record")
         case NumberToCheck():

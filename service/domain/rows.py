@@ -323,8 +323,7 @@ class ReadingRows:
         self._unit = unit
         self._comma = sheet.decimal_comma
         if unit is None and sheet.places["pressure_unit"] < 0:
-            accepted = "a column pressure_unit, or one unit for the whole file"
-            raise Refused("header", "pressure_unit", accepted, line=1)
+            raise Refused("header", "pressure_unit", "a column of units (pressure_unit), or one unit for all", line=1)
         self._instant = sheet.dates.instant
 
     def read(self, cells: list[str]) -> tuple[NewReading, list[Refused]]:

@@ -77,7 +77,14 @@ class Served:
     complaints: list[str] = field(default_factory=list)
 
     def page(
-        self, *, width: int = 360, height: int = 780, script: bool = True, scheme: str = "light", policy: bool = True
+        self,
+        *,
+        width: int = 360,
+        height: int = 780,
+        script: bool = True,
+        scheme: str = "light",
+        policy: bool = True,
+        locale: str | None = None,
     ) -> Page:
         """A new, empty browser window. `policy=False` lets a checker in past the pages' own policy."""
         context = self.browser.new_context(
@@ -85,6 +92,7 @@ class Served:
             java_script_enabled=script,
             color_scheme=scheme,  # type: ignore[arg-type]
             bypass_csp=not policy,
+            locale=locale,
         )
         self._listen(context)
         return context.new_page()

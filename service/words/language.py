@@ -47,13 +47,14 @@ class Language:
         self.gives_away: tuple[str, ...] = tuple(settings["gives_away"])
         self._patterns: dict[str, str] = settings["dates"]
         self.point = get_decimal_symbol(self.locale)
-        self.months: tuple[str, ...] = tuple(get_month_names("wide", "stand-alone", self.locale).values())
+        # "format", not "stand-alone": Babel 2.18 hands the latter of one language to another that has none of its own.
+        self.months: tuple[str, ...] = tuple(get_month_names("wide", "format", self.locale).values())
         self.short_months: tuple[str, ...] = tuple(get_month_names("abbreviated", "format", self.locale).values())
         self.weekdays = self._weekdays("wide")  # Monday first
         self.short_weekdays = self._weekdays("abbreviated")
 
     def _weekdays(self, width: Literal["wide", "abbreviated"]) -> tuple[str, ...]:
-        names = get_day_names(width, "stand-alone", self.locale)
+        names = get_day_names(width, "format", self.locale)
         return tuple(names[number] for number in range(7))
 
     def __repr__(self) -> str:

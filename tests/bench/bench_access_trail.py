@@ -21,12 +21,13 @@ from service.accounts import keys
 from service.app import create_app
 from service.clock import FixedClock
 from service.config import Settings
+from service.domain import steps
 from service.domain.vocabulary import Role, Scope
 from service.reviewing import refreshing
 from service.store import migrate
 from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, read_session, write_session
-from service.store.tables import Patient, Staff
+from service.store.tables import Clinic, Patient, Staff
 from tests.bench.bench_review import NOW, alternate, clinic, say
 from tests.signed_in import sign_in_as
 
@@ -68,6 +69,7 @@ def _app(engine: Engine, folder: str) -> Flask:
 def _callers(engine: Engine, clinic_id: uuid.UUID) -> tuple[uuid.UUID, str]:
     with write_session(engine) as session:
         act = Act(session, OPERATOR, clinic_id, NOW)
+        session.get_one(Clinic, clinic_id).steps = steps.as_json(steps.DEFAULT)  # the page tells who would be asked
         nurse = Staff(email="nurse@bench.example", name="Nurse", roles=[Role.NURSE], grants=[], created_at=NOW)
         act.add(nurse)
         _, secret = keys.issue_key(act, "bench", [Scope.REVIEW, Scope.ENROL])

@@ -14,6 +14,7 @@ from typing import Any
 from flask import Flask, redirect, request
 from flask.typing import ResponseReturnValue
 from flask_wtf.csrf import CSRFProtect
+from itsdangerous import Signer
 from sqlalchemy import Engine
 from werkzeug.exceptions import HTTPException, InternalServerError
 from werkzeug.middleware.proxy_fix import ProxyFix
@@ -21,6 +22,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.keyring import SHA_256, Purpose
 from service.links import Links
 from service.store.access import Trail
 from service.store.troubles import trouble_of
@@ -56,7 +58,6 @@ def create_app(
     """The WSGI application. With `at_terminal` every request is that staff account's: never to listen."""
     app = Application(__name__, template_folder="web/templates", static_folder="web/static")
     app.config.update(
-        SECRET_KEY=settings.secret_key,
         MAX_CONTENT_LENGTH=MOST_BYTES,
         MAX_FORM_MEMORY_SIZE=MOST_BYTES,
         SESSION_COOKIE_NAME=auth.cookie_name(settings.base_url),
@@ -104,6 +105,10 @@ def hand_in(
     at_terminal: uuid.UUID | None = None,
 ) -> None:
     """Give the application all that its views work with, in place of what it had."""
+    # The last one signs: the library tries those before it too.
+    *previous, present = settings.keys.oldest_first(Purpose.SESSIONS)
+    app.config.update(SECRET_KEY=present, SECRET_KEY_FALLBACKS=previous)
+    app.config.update(WTF_CSRF_SECRET_KEY=settings.keys.oldest_first(Purpose.FORMS))
     machine_clock = SystemClock()
     door_clock = machine_clock if settings.demo else clock
     app.extensions["neaptide"] = Services(
@@ -113,7 +118,7 @@ def hand_in(
         door_clock=door_clock,
         machine_clock=machine_clock,
         transports=transports,
-        links=Links(settings.base_url, settings.secret_key),
+        links=Links(settings.base_url, settings.keys),
         trail=Trail(engine, clock.now),
         openid=OpenId(door_clock.now, settings.sign_in_hosts, settings.proxy),
         at_terminal=at_terminal,
@@ -121,6 +126,7 @@ def hand_in(
 
 
 def _protect_forms(app: Flask) -> None:
+    Signer.default_digest_method = SHA_256  # the forms' library takes the default, which is SHA-1
     csrf = CSRFProtect(app)
 
     @app.before_request

@@ -2,7 +2,7 @@
 
 Promises that a link opens one thing for one person, that it stops at its own end or when staff
 revoke it, and that nobody can guess one. A key is 128 bits: random, or, in a message, made from its
-id under the service's secret key, since a message that is tried again must say the same. The
+id under a key of the service's (`service.keyring`), since a message that is tried again must say the same. The
 database keeps a key's SHA-256, so that a copy of the database alone opens nothing, and no log or
 audit line has either. A key of another purpose, a changed one and one that never was are one
 answer after the same work: one digest, one look at an index. Holds ids only.
@@ -30,6 +30,7 @@ from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
 from service.enrolling import inviting, phones, wordings
+from service.keyring import Keyring, Purpose
 from service.store.audit import Act
 from service.store.tables import Caregiver, Invitation, LinkKey, Patient
 
@@ -64,11 +65,11 @@ class Leads:
 
 
 class Links:
-    """Makes links below one address, and reads them. `secret` is the service's; without one, this process's own."""
+    """Makes links below one address, and reads them. `keys` are the service's; without any, this process's own."""
 
-    def __init__(self, base_url: str, secret: str = "") -> None:
+    def __init__(self, base_url: str, keys: Keyring | None = None) -> None:
         self._base_url = base_url
-        self._secret = (secret or secrets.token_urlsafe()).encode()
+        self._keys = (keys or Keyring(secrets.token_urlsafe())).every(Purpose.LINKS)
 
     @property
     def inbox(self) -> str:
@@ -94,14 +95,15 @@ class Links:
         worded_before: bool,
     ) -> str:
         """The address of this message's link: the same whenever it is worded, unless that one was revoked."""
-        made = hmac.digest(self._secret, b"link:" + message_id.bytes, hashlib.sha256)[:KEY_BYTES]
-        key = base64.urlsafe_b64encode(made).rstrip(b"=").decode("ascii")
+        made = [hmac.digest(key, message_id.bytes, hashlib.sha256)[:KEY_BYTES] for key in self._keys]
+        keys = {_digest(key): key for key in (base64.urlsafe_b64encode(one).rstrip(b"=").decode() for one in made)}
         if worded_before:
-            held = session.scalar(select(LinkKey).where(LinkKey.key_hash == _digest(key)))
+            held = session.scalars(select(LinkKey).where(LinkKey.key_hash.in_(keys))).first()
             if held is not None:
                 is_good = held.revoked_at is None
+                key = keys[held.key_hash]
                 return self.address(leads.purpose, key) if is_good else self.make(session, leads, now, until)
-        return self._kept(session, key, leads, now, until)
+        return self._kept(session, next(iter(keys.values())), leads, now, until)
 
     def _kept(self, session: Session, key: str, leads: Leads, now: datetime, until: datetime) -> str:
         session.add(LinkKey(key_hash=_digest(key), made_at=now, until=until, **vars(leads)))

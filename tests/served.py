@@ -29,6 +29,5 @@ def serve(
     if shape not in _made:
         _made[shape] = create_app(settings, engine, clock, transports)
     app = _made[shape]
-    app.secret_key = settings.secret_key
     hand_in(app, settings, engine, clock, transports, at_terminal)
     return app

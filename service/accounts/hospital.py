@@ -2,7 +2,7 @@
 
 Promises that an account is joined to the provider's name for a person (issuer and subject), which never becomes
 somebody else's, and not to an address, which may; that nobody is created by signing in; that no account loses its last
-way in; and that the client's secret is kept sealed under the service's secret key, so that a copy of the database
+way in; and that the client's secret is kept sealed under a key of the service's, so that a copy of the database
 alone tells nothing, and stands in no audit line.
 """
 
@@ -15,13 +15,14 @@ import uuid
 from collections.abc import Collection
 from dataclasses import dataclass, field
 
-from cryptography.fernet import Fernet, InvalidToken
+from cryptography.fernet import Fernet, InvalidToken, MultiFernet
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
+from service.keyring import Keyring, Purpose
 from service.store.audit import Act
 from service.store.tables import Clinic, HospitalSignIn, Passkey, Staff
 from service.transports.openid import Us, Vouched
@@ -66,13 +67,13 @@ def doors_of(session: Session, staff_ids: Collection[uuid.UUID]) -> list[tuple[s
     return [(door, name) for door, name in session.execute(query)]
 
 
-def door_of(clinic_id: uuid.UUID, secret_key: str) -> str:
+def door_of(clinic_id: uuid.UUID, keys: Keyring) -> str:
     """The door that this clinic has, or will have: a hospital has to know it before it says who we are there."""
-    made = hmac.digest(secret_key.encode(), b"hospital door:" + clinic_id.bytes, hashlib.sha256)[:16]
+    made = hmac.digest(keys.key(Purpose.DOORS), clinic_id.bytes, hashlib.sha256)[:16]
     return base64.urlsafe_b64encode(made).rstrip(b"=").decode()
 
 
-def set_up(act: Act, given: Given, secret_key: str, *, came_by_it: bool) -> HospitalSignIn:
+def set_up(act: Act, given: Given, keys: Keyring, *, came_by_it: bool) -> HospitalSignIn:
     """Keep what was typed. Raises Refused.
 
     `came_by_it`: whoever sets this has signed in by the hospital just now. Passwords end only at such a hand, which
@@ -83,11 +84,11 @@ def set_up(act: Act, given: Given, secret_key: str, *, came_by_it: bool) -> Hosp
     if not given.passwords_too and not came_by_it:
         raise Refused("passwords_too", "no", "yes, until whoever changes it has signed in by the hospital")
     if given.client_secret:
-        kept["client_secret"] = _sealer(secret_key).encrypt(given.client_secret.encode()).decode()
+        kept["client_secret"] = _sealer(keys).encrypt(given.client_secret.encode()).decode()
     if held is None:
         if not given.client_secret:
             raise Refused("client_secret", "", "something: it is needed")
-        held = HospitalSignIn(door=door_of(act.clinic_id, secret_key), made_at=act.now, **kept)
+        held = HospitalSignIn(door=door_of(act.clinic_id, keys), made_at=act.now, **kept)
         act.add(held)
         act.note("hospital.set_up", held, fields=sorted(kept))
         return held
@@ -126,17 +127,17 @@ def take_away(act: Act, held: HospitalSignIn) -> None:
     act.note("hospital.take_away", held)
 
 
-def us(held: HospitalSignIn, back: str, secret_key: str) -> Us:
-    """Who we are at the provider. Raises Refused where the service's secret key is another one by now."""
+def us(held: HospitalSignIn, back: str, keys: Keyring) -> Us:
+    """Who we are at the provider. Raises Refused where it was sealed under a secret key that is not known any more."""
     try:
-        secret = _sealer(secret_key).decrypt(held.client_secret.encode()).decode()
+        secret = _sealer(keys).decrypt(held.client_secret.encode()).decode()
     except InvalidToken:
         raise Refused("client_secret", "(hidden)", "the client's secret, typed once more") from None
     return Us(held.issuer, held.client_id, back, secret)
 
 
-def _sealer(secret_key: str) -> Fernet:
-    return Fernet(base64.urlsafe_b64encode(hmac.digest(secret_key.encode(), b"hospital sign-in", hashlib.sha256)))
+def _sealer(keys: Keyring) -> MultiFernet:
+    return MultiFernet([Fernet(base64.urlsafe_b64encode(one)) for one in keys.every(Purpose.CLIENT_SECRETS)])
 
 
 # --- whose account is whose ---------------------------------------------------------------------

@@ -92,7 +92,7 @@ class Console:
         return transports_of(self.settings, self.clock)
 
     def links(self) -> Links:
-        return Links(self.settings.base_url, self.settings.secret_key)
+        return Links(self.settings.base_url, self.settings.keys)
 
 
 def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:

@@ -74,7 +74,7 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
     found.append(checks.address(base_url, opens_elsewhere, transports))
     answers = checks.answers(found)
     if answers:
-        found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.secret_key)]
+        found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.keys)]
     if deep:
         found += checks.deep(console.engine, console.now())
     if answers:

@@ -36,7 +36,7 @@ def migrate(console: Console, accept_key: bool) -> None:
     """Bring the database to the newest layout. Safe to run again."""
     layout.upgrade(console.engine)
     if accept_key:
-        soundness.know_key(console.engine, console.settings.secret_key, console.now(), accept=True)
+        soundness.know_key(console.engine, console.settings.keys, console.now(), accept=True)
         with console.write() as session:
             console.note_everywhere(session, "secret_key.accept")
     click.echo(f"layout: {layout.head()}")
@@ -92,7 +92,7 @@ def worker(console: Console, once: bool) -> None:
 def _need_layout(console: Console) -> None:
     if not layout.is_current(console.engine):
         raise click.ClickException("migrations are missing: run `neaptide migrate`")
-    if not soundness.know_key(console.engine, console.settings.secret_key, console.now()):
+    if not soundness.know_key(console.engine, console.settings.keys, console.now()):
         log.warning("the secret key is not the one that this data was made beside", see="neaptide doctor")
 
 

@@ -51,7 +51,7 @@ from service.transports.http import Answer, HttpClient, NoAnswer
 
 HOME = Path.home()
 SECRET = re.compile("KEY|TOKEN|SECRET|PASSW")
-DEAD_KEY = "x" * 40  # while nobody has said the key, nothing is signed
+DEAD_KEY = "no key: nothing is ever signed with this"  # while nobody has said the key, nothing is signed
 ANSWER_SECONDS = 10
 SERVED_SECONDS = 120  # a busy machine starts slowly; one that cannot start ends at once
 GIVES = "text, as people read it"
@@ -209,10 +209,10 @@ class Setup:
 
     def _check_database(self) -> Iterator[str]:
         values, key = self._answers.values, "NEAPTIDE_SECRET_KEY"
-        self._found = as_user(values["user"], lambda: look(Settings.from_env({**self._given(), key: DEAD_KEY})))
+        self._found = as_user(values["user"], lambda: look(Settings.from_env({**self._placeholder(), **self._given()})))
         yield self._found.says
         kept = Path(values["NEAPTIDE_DATA"]) / "secret-key"
-        if values.get(key):
+        if not self._placeholder():
             self._settings()  # says whether it is one
         elif not as_user(values["user"], kept.exists):
             if self._found.has_layout:
@@ -296,8 +296,13 @@ class Setup:
     def _given(self) -> dict[str, str]:
         return {name: value for name, value in self._environment().items() if value}
 
+    def _placeholder(self) -> dict[str, str]:
+        """What stands for the secret key while nobody has said one, nor where it stands."""
+        name = "NEAPTIDE_SECRET_KEY"
+        return {} if {name, f"{name}_FILE"} & self._given().keys() else {name: DEAD_KEY}
+
     def _settings(self) -> Settings:
-        env = {"NEAPTIDE_SECRET_KEY": DEAD_KEY, **self._given()}
+        env = {**self._placeholder(), **self._given()}
         return as_user(self._answers.values["user"], lambda: Settings.from_env(env))
 
     def _new_clinic(self) -> clinics.NewClinic:

@@ -6,7 +6,6 @@ Mends nothing. The key itself is nowhere in the database, only a mark by which i
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import sqlite3
 import time
@@ -17,6 +16,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import DBAPIError
 
 from service.health.checks import Finding
+from service.keyring import Keyring, Purpose
 from service.store.session import connect, read_session, write_session
 from service.store.tables import SecretMark
 from service.store.troubles import Trouble, trouble_of
@@ -91,10 +91,14 @@ def _postgresql(engine: Engine, seconds: float) -> str:
     return "" if broken is None else f"table {broken}"
 
 
-def know_key(engine: Engine, secret_key: str, now: datetime, *, accept: bool = False) -> bool:
-    """Whether `secret_key` is the one that this data was made beside; the first is, and one that is to be accepted."""
-    row = {"id": uuid.uuid4(), "name": KEY, "mark": _mark(secret_key), "made_at": now}
-    if accept:
+def know_key(engine: Engine, keys: Keyring, now: datetime, *, accept: bool = False) -> bool:
+    """Whether the secret key is the one that this data was made beside.
+
+    The first is, one that is to be accepted, and one that names that very key as its predecessor.
+    """
+    present, *previous = _marks(keys)
+    row = {"id": uuid.uuid4(), "name": KEY, "mark": present, "made_at": now}
+    if accept or _known(engine) in previous:
         with write_session(engine) as session:
             upsert(session, SecretMark.__table__, [row], ["name"])
     known = _known(engine)
@@ -105,16 +109,20 @@ def know_key(engine: Engine, secret_key: str, now: datetime, *, accept: bool = F
     return known == row["mark"]
 
 
-def key(engine: Engine, secret_key: str) -> Finding:
+def key(engine: Engine, keys: Keyring) -> Finding:
     """Whether the secret key is the one that this data was made beside."""
     known = _known(engine)
     if known is None:
         return Finding("secret_key", True, "No process has begun to work with this data yet.")
-    if hmac.compare_digest(known, _mark(secret_key)):
+    present, *previous = _marks(keys)
+    if hmac.compare_digest(known, present):
         return Finding("secret_key", True, "The secret key is the one that this data was made beside.")
+    if known in previous:
+        return Finding("secret_key", True, "The secret key follows the one that this data was made beside.")
     sentence = (
         "The secret key is not the one that this data was made beside: bring back NEAPTIDE_SECRET_KEY or the file"
-        " secret-key, or, if it was changed on purpose, run `neaptide migrate --accept-key`."
+        " secret-key, or, if it was changed on purpose, name the one before in"
+        " NEAPTIDE_SECRET_KEY_PREVIOUS, or, where that is lost, run `neaptide migrate --accept-key`."
     )
     return Finding("secret_key", False, sentence)
 
@@ -124,5 +132,5 @@ def _known(engine: Engine) -> str | None:
         return session.scalar(select(SecretMark.mark).where(SecretMark.name == KEY))
 
 
-def _mark(secret_key: str) -> str:
-    return hmac.new(secret_key.encode(), b"neaptide: the key beside this data", hashlib.sha256).hexdigest()
+def _marks(keys: Keyring) -> list[str]:
+    return [one.hex() for one in keys.every(Purpose.MARK)]

@@ -32,6 +32,7 @@ from service.accounts.signin import HalfIn
 from service.accounts.throttle import Origin
 from service.domain.rights import EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
+from service.keyring import SHA_256, Purpose
 from service.reviewing import drafts
 from service.store.audit import Act, Actor, act_of
 from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
@@ -110,6 +111,8 @@ class Caller:
 
 class Sessions(SecureCookieSessionInterface):
     """The signed cookie; a machine's call below `machines` is not searched for one, and gets none."""
+
+    digest_method = staticmethod(SHA_256)  # the library's own default is SHA-1
 
     def __init__(self, machines: str) -> None:
         self._machines = machines
@@ -192,7 +195,7 @@ SYSTEMS = (("iPhone", "iPhone"), ("iPad", "iPad"), ("Android", "Android"), ("Win
 
 
 def _signer() -> URLSafeSerializer:
-    return URLSafeSerializer(services().settings.secret_key, salt="known browser")
+    return services().settings.keys.signer(Purpose.BROWSERS)
 
 
 def _known() -> tuple[str, list[str]]:

@@ -41,7 +41,7 @@ def page_of(door: str) -> str:
 
 def us(held: HospitalSignIn) -> Us:
     """Who we are at the provider. Raises Refused where its secret cannot be read any more."""
-    return hospital.us(held, back(held.door), services().settings.secret_key)
+    return hospital.us(held, back(held.door), services().settings.keys)
 
 
 def send_off(held: HospitalSignIn, purpose: Purpose, whom: str = "", then: str = "") -> ResponseReturnValue:

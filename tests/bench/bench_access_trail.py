@@ -62,7 +62,9 @@ def main() -> None:
 
 
 def _app(engine: Engine, folder: str) -> Flask:
-    settings = Settings.from_env({"NEAPTIDE_DATA": folder, "NEAPTIDE_SECRET_KEY": "bench " * 8})
+    settings = Settings.from_env(
+        {"NEAPTIDE_DATA": folder, "NEAPTIDE_SECRET_KEY": "nobody guesses this one of the bench"}
+    )
     return create_app(settings, engine, FixedClock(NOW), {})
 
 

@@ -349,7 +349,9 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
         nurse_id = nurse.id
     kept: list[str] = []
     with tempfile.TemporaryDirectory() as data:
-        settings = Settings.from_env({"NEAPTIDE_DATA": data, "NEAPTIDE_SECRET_KEY": "bench " * 8})
+        settings = Settings.from_env(
+            {"NEAPTIDE_DATA": data, "NEAPTIDE_SECRET_KEY": "nobody guesses this one of the bench"}
+        )
         app = create_app(settings, engine, FixedClock(NOW), {})
     app.add_url_rule("/bench/kept", endpoint="kept", view_func=lambda: Response(kept[0]))
     client = app.test_client()

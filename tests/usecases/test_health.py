@@ -19,6 +19,7 @@ from service.domain.tasks import Found
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, PatientState, Role, TaskKind
 from service.enrolling.plans import NewPlan, set_plan
 from service.health import checks, invariants, metrics, soundness
+from service.keyring import Keyring
 from service.store import due, heartbeats
 from service.store.audit import OPERATOR, Act
 from service.store.quarantine import quarantine
@@ -276,16 +277,21 @@ def test_a_damaged_database_is_told_and_what_takes_too_long_to_read_is_not_known
 
 
 def test_a_secret_key_made_anew_beside_old_data_is_told_until_it_is_accepted(engine: Engine) -> None:
-    old, new = "the key of old, forty characters long ...", "a key made anew, forty characters long .."
+    secrets = "the key of old, forty characters long ...", "a key made anew, forty characters long .."
+    old, new = (Keyring(one) for one in secrets)
     assert soundness.key(engine, old).ok
     assert soundness.know_key(engine, old, NOON)
     assert not soundness.know_key(engine, new, NOON)
     assert [soundness.key(engine, one).ok for one in (old, new)] == [True, False]
     with read_session(engine) as session:
         (kept,) = session.scalars(select(SecretMark))
-    assert old[:8] not in kept.mark
+    assert secrets[0][:8] not in kept.mark
     assert soundness.know_key(engine, new, NOON, accept=True)
     assert [soundness.key(engine, one).ok for one in (old, new)] == [False, True]
+    follows = Keyring("the third key, and it names the one before it", (secrets[1],))
+    assert soundness.key(engine, follows).ok
+    assert soundness.know_key(engine, follows, NOON)
+    assert [soundness.key(engine, one).ok for one in (new, follows)] == [False, True]
 
 
 def test_links_that_open_on_this_machine_alone_are_told_where_something_is_sent() -> None:

@@ -440,7 +440,9 @@ def test_as_root_a_command_runs_as_the_services_user_and_tells_who_called() -> N
         data, file = Path(folder, "data"), Path(folder, "neaptide.env")
         data.mkdir(mode=0o700)
         os.chown(data, NOBODY, -1)
-        file.write_text(f"NEAPTIDE_DATA={data}\nNEAPTIDE_SECRET_KEY={'x' * 40}\n", encoding="utf-8")
+        file.write_text(
+            f"NEAPTIDE_DATA={data}\nNEAPTIDE_SECRET_KEY=nobody-guesses-this-one-of-the-tests\n", encoding="utf-8"
+        )
         file.chmod(0o600)
         words = ("--settings", str(file), "--user", "nobody")
         env = {name: value for name, value in os.environ.items() if name != "SUDO_USER"}

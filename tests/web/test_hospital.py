@@ -70,7 +70,7 @@ class Ward:
             self.admin = add_staff(act, "petra@fernmoor.example", "Petra Lindqvale", [Role.ADMINISTRATOR],
                                    password_hash=hashed(PASSWORD, ())).id  # fmt: skip
             self.nora = add_staff(act, ADDRESS, "Nora Quill", [Role.NURSE], password_hash=hashed(PASSWORD, ())).id
-        self.door = f"/signin/at/{hospital.door_of(self.clinic_id, self.settings.secret_key)}"
+        self.door = f"/signin/at/{hospital.door_of(self.clinic_id, self.settings.keys)}"
         at.back = f"http://localhost{self.door}/back"
         self.set_up()
 
@@ -78,7 +78,7 @@ class Ward:
         given = {"issuer": self.at.issuer, "client_id": CLIENT, "client_secret": SECRET, **otherwise}
         with write_session(self.engine) as session:
             act = Act(session, OPERATOR, self.clinic_id, self.clock.now())
-            hospital.set_up(act, hospital.Given(**given), self.settings.secret_key, came_by_it=True)
+            hospital.set_up(act, hospital.Given(**given), self.settings.keys, came_by_it=True)
 
     def join(self, **otherwise: Any) -> None:
         """Nora's account is joined already."""

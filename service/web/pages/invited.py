@@ -27,6 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, InvitationState, LinkPurpose
 from service.enrolling import invited, people
 from service.enrolling.invited import HelperSaid
+from service.keyring import Purpose
 from service.store.audit import Act
 from service.store.session import write_session
 from service.store.tables import Clinic, Invitation, LinkKey
@@ -397,7 +398,7 @@ def _cookie() -> str:
 
 
 def _signer() -> URLSafeSerializer:
-    return URLSafeSerializer(services().settings.secret_key, salt="invited")
+    return services().settings.keys.signer(Purpose.INVITED)
 
 
 def _is_known(invitation_id: uuid.UUID) -> bool:

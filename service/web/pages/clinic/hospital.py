@@ -72,7 +72,7 @@ def save() -> ResponseReturnValue:
     try:
         _try(given.issuer)
         with staff_act() as act:
-            hospital.set_up(act, given, services().settings.secret_key, came_by_it=signed_in().by_hospital)
+            hospital.set_up(act, given, services().settings.keys, came_by_it=signed_in().by_hospital)
     except Refused as refused:
         flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, FIELDS)), "wrong")
         return _page(typed=request.form), 422
@@ -114,7 +114,7 @@ def _page(typed: Any = None) -> str:
         clinic = own_clinic(session)
         held = hospital.of_clinic(session, clinic.id)
         joined = _number_joined(session, held)
-        door = hospital.door_of(clinic.id, services().settings.secret_key) if held is None else held.door
+        door = hospital.door_of(clinic.id, services().settings.keys) if held is None else held.door
     filled = typed or ({name: getattr(held, name) for name in FIELDS if name != "client_secret"} if held else {})
     return render_template(
         "clinic/hospital.html", held=held, filled=filled, fields=FIELDS, counts=COUNTS, joined=joined,

@@ -22,7 +22,7 @@ from werkzeug.middleware.proxy_fix import ProxyFix
 from service.clock import Clock, SystemClock
 from service.config import Settings
 from service.domain.vocabulary import Channel
-from service.keyring import SHA_256, Purpose
+from service.keyring import SHA_256, KeyFor
 from service.links import Links
 from service.store.access import Trail
 from service.store.troubles import trouble_of
@@ -106,9 +106,9 @@ def hand_in(
 ) -> None:
     """Give the application all that its views work with, in place of what it had."""
     # The last one signs: the library tries those before it too.
-    *previous, present = settings.keys.oldest_first(Purpose.SESSIONS)
+    *previous, present = settings.keys.oldest_first(KeyFor.SESSIONS)
     app.config.update(SECRET_KEY=present, SECRET_KEY_FALLBACKS=previous)
-    app.config.update(WTF_CSRF_SECRET_KEY=settings.keys.oldest_first(Purpose.FORMS))
+    app.config.update(WTF_CSRF_SECRET_KEY=settings.keys.oldest_first(KeyFor.FORMS))
     machine_clock = SystemClock()
     door_clock = machine_clock if settings.demo else clock
     app.extensions["neaptide"] = Services(

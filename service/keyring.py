@@ -32,7 +32,7 @@ BETWEEN = re.compile(r"\s*\n\s*| \| ")
 SHA_256: Callable[..., Any] = hashlib.sha256
 
 
-class Purpose(StrEnum):
+class KeyFor(StrEnum):
     """What a key is for. The words are part of every key: never change one."""
 
     SESSIONS = "sessions"
@@ -52,26 +52,26 @@ class Keyring:
     present: str = field(repr=False)
     previous: tuple[str, ...] = field(default=(), repr=False)
 
-    def key(self, purpose: Purpose) -> bytes:
+    def key(self, purpose: KeyFor) -> bytes:
         """What this purpose's work is done with today: 32 bytes."""
         return _derived(self.present, purpose)
 
-    def every(self, purpose: Purpose) -> tuple[bytes, ...]:
+    def every(self, purpose: KeyFor) -> tuple[bytes, ...]:
         """What may have been used for it: today's key, and then those of the previous secrets."""
         return tuple(_derived(secret, purpose) for secret in (self.present, *self.previous))
 
-    def oldest_first(self, purpose: Purpose) -> list[bytes]:
+    def oldest_first(self, purpose: KeyFor) -> list[bytes]:
         """As the signing library takes them: it signs with the last."""
         return [*reversed(self.every(purpose))]
 
-    def signer(self, purpose: Purpose) -> URLSafeSerializer:
+    def signer(self, purpose: KeyFor) -> URLSafeSerializer:
         """Signs what a browser keeps, with HMAC-SHA-256, and knows its own again."""
         how = {"key_derivation": "hmac", "digest_method": SHA_256}
         return URLSafeSerializer(self.oldest_first(purpose), salt=purpose.value, signer_kwargs=how)
 
 
 @lru_cache(maxsize=256)
-def _derived(secret: str, purpose: Purpose) -> bytes:
+def _derived(secret: str, purpose: KeyFor) -> bytes:
     return HKDF(SHA256(), 32, salt=None, info=f"neaptide: {purpose.value}".encode()).derive(secret.encode())
 
 

@@ -30,7 +30,7 @@ from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
 from service.enrolling import inviting, phones, wordings
-from service.keyring import Keyring, Purpose
+from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
 from service.store.tables import Caregiver, Invitation, LinkKey, Patient
 
@@ -69,7 +69,7 @@ class Links:
 
     def __init__(self, base_url: str, keys: Keyring | None = None) -> None:
         self._base_url = base_url
-        self._keys = (keys or Keyring(secrets.token_urlsafe())).every(Purpose.LINKS)
+        self._keys = (keys or Keyring(secrets.token_urlsafe())).every(KeyFor.LINKS)
 
     @property
     def inbox(self) -> str:

@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
-from service.keyring import Keyring, Purpose
+from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
 from service.store.tables import Clinic, HospitalSignIn, Passkey, Staff
 from service.transports.openid import Us, Vouched
@@ -69,7 +69,7 @@ def doors_of(session: Session, staff_ids: Collection[uuid.UUID]) -> list[tuple[s
 
 def door_of(clinic_id: uuid.UUID, keys: Keyring) -> str:
     """The door that this clinic has, or will have: a hospital has to know it before it says who we are there."""
-    made = hmac.digest(keys.key(Purpose.DOORS), clinic_id.bytes, hashlib.sha256)[:16]
+    made = hmac.digest(keys.key(KeyFor.DOORS), clinic_id.bytes, hashlib.sha256)[:16]
     return base64.urlsafe_b64encode(made).rstrip(b"=").decode()
 
 
@@ -137,7 +137,7 @@ def us(held: HospitalSignIn, back: str, keys: Keyring) -> Us:
 
 
 def _sealer(keys: Keyring) -> MultiFernet:
-    return MultiFernet([Fernet(base64.urlsafe_b64encode(one)) for one in keys.every(Purpose.CLIENT_SECRETS)])
+    return MultiFernet([Fernet(base64.urlsafe_b64encode(one)) for one in keys.every(KeyFor.CLIENT_SECRETS)])
 
 
 # --- whose account is whose ---------------------------------------------------------------------

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import DBAPIError
 
 from service.health.checks import Finding
-from service.keyring import Keyring, Purpose
+from service.keyring import KeyFor, Keyring
 from service.store.session import connect, read_session, write_session
 from service.store.tables import SecretMark
 from service.store.troubles import Trouble, trouble_of
@@ -133,4 +133,4 @@ def _known(engine: Engine) -> str | None:
 
 
 def _marks(keys: Keyring) -> list[str]:
-    return [one.hex() for one in keys.every(Purpose.MARK)]
+    return [one.hex() for one in keys.every(KeyFor.MARK)]

@@ -32,7 +32,7 @@ from service.accounts.signin import HalfIn
 from service.accounts.throttle import Origin
 from service.domain.rights import EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
-from service.keyring import SHA_256, Purpose
+from service.keyring import SHA_256, KeyFor
 from service.reviewing import drafts
 from service.store.audit import Act, Actor, act_of
 from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
@@ -195,7 +195,7 @@ SYSTEMS = (("iPhone", "iPhone"), ("iPad", "iPad"), ("Android", "Android"), ("Win
 
 
 def _signer() -> URLSafeSerializer:
-    return services().settings.keys.signer(Purpose.BROWSERS)
+    return services().settings.keys.signer(KeyFor.BROWSERS)
 
 
 def _known() -> tuple[str, list[str]]:

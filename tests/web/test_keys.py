@@ -16,7 +16,7 @@ from service.accounts import hospital
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
-from service.keyring import Keyring, Purpose, checked_secret
+from service.keyring import KeyFor, Keyring, checked_secret
 from service.links import Leads, Links
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
@@ -36,12 +36,12 @@ def rfc_5869(secret: bytes, info: bytes) -> bytes:
 
 def test_each_purpose_has_a_key_of_its_own_made_as_rfc_5869_says() -> None:
     ring = Keyring(NEW, (OLD,))
-    for purpose in Purpose:
+    for purpose in KeyFor:
         info = f"neaptide: {purpose.value}".encode()
         assert ring.every(purpose) == (rfc_5869(NEW.encode(), info), rfc_5869(OLD.encode(), info))
-    assert len({ring.key(purpose) for purpose in Purpose}) == len(Purpose)
+    assert len({ring.key(purpose) for purpose in KeyFor}) == len(KeyFor)
     with pytest.raises(BadSignature):  # what is signed for one purpose stands for nothing in another
-        ring.signer(Purpose.INVITED).loads(ring.signer(Purpose.BROWSERS).dumps("x"))
+        ring.signer(KeyFor.INVITED).loads(ring.signer(KeyFor.BROWSERS).dumps("x"))
     assert OLD not in repr(ring) + str(ring)
 
 
@@ -113,21 +113,21 @@ def test_a_change_of_the_secret_leaves_sessions_forms_links_and_sealed_secrets_g
     with staff.session_transaction() as kept:
         kept.permanent = True  # as a sign-in makes it: signed anew with each answer
     token = token_on(staff.get("/clinic/inbox").get_data(as_text=True))
-    browser = before.signer(Purpose.BROWSERS).dumps("this one")
+    browser = before.signer(KeyFor.BROWSERS).dumps("this one")
 
     after = under(NEW, OLD)
     assert staff.get("/clinic/inbox").status_code == 200
     assert link(after, again=True) == first
     assert hospital.us(held, "", after).client_secret == "of the client"
-    assert after.signer(Purpose.BROWSERS).loads(browser) == "this one"
+    assert after.signer(KeyFor.BROWSERS).loads(browser) == "this one"
 
     # What was made since needs the new secret alone; what was not is over with the old one.
     alone = under(NEW)
-    assert [one.get("/clinic/inbox").status_code for one in (staff, stays_away)] == [200, 302]
+    assert [one.get("/clinic/inbox").status_code for one in (staff, stays_away)] == [200, 303]
     assert staff.post("/signout", data={"csrf_token": token}).status_code == 400
     with pytest.raises(BadSignature):
-        alone.signer(Purpose.BROWSERS).loads(browser)
+        alone.signer(KeyFor.BROWSERS).loads(browser)
     with pytest.raises(Refused, match="typed once more"):
         hospital.us(held, "", alone)
     under(NEW, OLD)
-    assert staff.post("/signout", data={"csrf_token": token}).status_code in {302, 303}
+    assert staff.post("/signout", data={"csrf_token": token}).status_code == 303

@@ -27,7 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, InvitationState, LinkPurpose
 from service.enrolling import invited, people
 from service.enrolling.invited import HelperSaid
-from service.keyring import Purpose
+from service.keyring import KeyFor
 from service.store.audit import Act
 from service.store.session import write_session
 from service.store.tables import Clinic, Invitation, LinkKey
@@ -398,7 +398,7 @@ def _cookie() -> str:
 
 
 def _signer() -> URLSafeSerializer:
-    return services().settings.keys.signer(Purpose.INVITED)
+    return services().settings.keys.signer(KeyFor.INVITED)
 
 
 def _is_known(invitation_id: uuid.UUID) -> bool:

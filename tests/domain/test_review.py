@@ -128,7 +128,7 @@ def raised(kind: SignalKind, ended_on: date | None = None) -> Episode:
 
 ABOVE = (
     "Above the limit: the last 3 readings of PA diastolic, since 23 November, were above the 25 mmHg set for this "
-    "patient; the last 3 have a median of 27 mmHg (told on 25 November)."
+    "patient; the last 3 have a median of 27 mmHg (as of 25 November, when it was told)."
 )
 
 

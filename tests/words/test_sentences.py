@@ -216,7 +216,7 @@ def test_a_limit_passed_before_the_readings_stopped_is_told_with_the_day_of_the_
     passed = Episode(SignalKind.ABOVE_LIMIT, told_on, told_on, replace(risen(9, 25.0), today=told_on))
     reasons = [Reason(Lane.CALL_TODAY, passed)]
     assert brief.reasons(ENGLISH, reasons, told_on) == ["Above the limit of 25, 16 Nov"]
-    assert review.reasons(ENGLISH, reasons)[0].endswith("set for this patient (told on 16 November).")
+    assert review.reasons(ENGLISH, reasons)[0].endswith("set for this patient (as of 16 November, when it was told).")
     assert review.reasons(ENGLISH, reasons, reasons)[0].startswith("New: PA diastolic")
 
 

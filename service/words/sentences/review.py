@@ -60,7 +60,9 @@ def reason(say: Language, because: Because) -> str:
             text = signals.signal(say, because.kind, because.facts)
             if because.ended_on is None:
                 return say.gettext(
-                    "%(signal)s (told on %(day)s).", signal=text.rstrip("."), day=say.day(because.raised_on)
+                    "%(signal)s (as of %(day)s, when it was told).",
+                    signal=text.rstrip("."),
+                    day=say.day(because.raised_on),
                 )
             return say.gettext("%(signal)s (no longer so, not yet seen by anyone).", signal=text.rstrip("."))
         case PictureFacts():

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import re
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from http import HTTPStatus
+from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import func, select
 from werkzeug.routing import Rule
 
+from service.accounts import keys
 from service.accounts.staff import add_staff
 from service.domain.rights import GRANTED, ROLES, Right, rights_of
 from service.domain.validation import Refused
-from service.domain.vocabulary import Opened, Role, Scope
+from service.domain.vocabulary import AdjustmentKind, Opened, PauseCause, Role, Scope, TaskKind
+from service.reviewing.adjusting import NewAdjustment
 from service.store.audit import OPERATOR, Act
-from service.store.session import write_session
+from service.store.session import read_session, write_session
+from service.store.tables import ApiKey, AuditLine, Contact, Patient
 from service.web import trail
 from tests.signed_in import sign_in_as
+from tests.ward import ward_of
 from tests.web.conftest import House
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -79,6 +85,12 @@ def needed(house: House, rule: Rule) -> Right | None:
     return found
 
 
+def scope_of(house: House, rule: Rule) -> Scope | None:
+    view = house.app.view_functions[rule.endpoint]
+    found: Scope | None = getattr(getattr(view, "view_class", view), "scope", None)
+    return found
+
+
 def is_open(rule: Rule) -> bool:
     return any(rule.endpoint in endpoints for endpoints in OPEN.values())
 
@@ -120,11 +132,14 @@ def test_a_path_that_decides_exports_or_administers_needs_that_right(house: Hous
     assert seen == set(range(len(MUST)))
 
 
-def asked(client: FlaskClient, rule: Rule, method: str) -> HTTPStatus:
-    """What such a request about nothing that is there is answered."""
-    path = re.sub(r"<[^>]+>", str(uuid.uuid4()), rule.rule)
-    body = {"json": {}} if path.startswith("/api/") and method != "GET" else {}
-    return HTTPStatus(client.open(path, method=method, **body).status_code)
+def asked(
+    client: FlaskClient, rule: Rule, method: str, ids: Mapping[str, uuid.UUID] | None = None, secret: str = ""
+) -> HTTPStatus:
+    """What such a request is answered about these rows; whatever else it names is not there."""
+    path = re.sub(r"<(?:[^>:]+:)?([^>]+)>", lambda part: str((ids or {}).get(part[1]) or uuid.uuid4()), rule.rule)
+    body: dict[str, Any] = {"json": {}} if path.startswith("/api/") and method != "GET" else {}
+    headers = {"Authorization": f"Bearer {secret}"} if secret else {}
+    return HTTPStatus(client.open(path, method=method, headers=headers, **body).status_code)
 
 
 @pytest.fixture(autouse=True)
@@ -163,6 +178,77 @@ def test_each_role_reaches_what_the_table_gives_it_and_nothing_else(
     assert wrong == []
     still = client.get("/clinic/inbox").status_code
     assert still in {HTTPStatus.OK, HTTPStatus.FORBIDDEN}, "signed out on the way"
+
+
+def rows_of(house: House) -> dict[str, uuid.UUID]:
+    """Rows of this clinic, by what addresses call them; most of what is not among them stands below a patient."""
+    nurse_id = house.staff_id(Role.NURSE)
+    with write_session(house.engine) as session:
+        ward = ward_of(session, house.clinic_id)
+        patient = session.get_one(Patient, house.patient_id)
+        found = {
+            "patient_id": patient.id,
+            "caregiver_id": house.caregiver_id,
+            "contact_id": session.scalars(select(Contact.id).where(Contact.patient_id == patient.id)).first(),
+            "key_id": session.scalars(select(ApiKey.id).where(ApiKey.clinic_id == house.clinic_id)).one(),
+            "staff_id": nurse_id,
+            "pause_id": ward.pause(patient, PauseCause.AWAY, ward.today(patient), None).id,
+            "task_id": ward.task(patient, TaskKind.SAFETY_ANSWER, "Look.").id,
+            "adjustment_id": ward.adjusts(patient, NewAdjustment(AdjustmentKind.DIET, "Less salt", None)).id,
+        }
+    return {name: row_id for name, row_id in found.items() if row_id is not None}
+
+
+def test_another_clinics_rows_are_as_if_they_were_not_there(build: object, house: House) -> None:
+    """To whoever may do everything at home: by their ids alone, and beside a patient of one's own."""
+    other = build("Elsewhere", number="+447700900002")  # type: ignore[operator]
+    theirs, written = rows_of(other), select(func.count()).where(AuditLine.clinic_id == other.clinic_id)
+    client, now = house.app.test_client(), house.clock.now()
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, now)
+        roles = [Role.PHYSICIAN, Role.ADMINISTRATOR]
+        who, before = (
+            add_staff(act, "all@fernmoor.example", "All", roles, grants=[Right.EXPORT]).id,
+            session.scalar(written),
+        )
+    sign_in_as(client, who, now)
+    beside, wrong, tried = {**theirs, "patient_id": house.patient_id}, [], set()
+    for rule, method in routes(house):
+        named = rule.arguments & theirs.keys()
+        if needed(house, rule) is None or not named:
+            continue
+        tried |= named
+        nothing, told = asked(client, rule, method), asked(client, rule, method, theirs)
+        if told is not nothing or told >= HTTPStatus.INTERNAL_SERVER_ERROR:
+            wrong.append(f"{method} {rule}: {told}, not {nothing}")
+        own = {"patient_id": house.patient_id}
+        if named > {"patient_id"} and asked(client, rule, method, beside) is not asked(client, rule, method, own):
+            wrong.append(f"{method} {rule}, beside a patient of one's own")
+    assert wrong == []
+    assert tried == theirs.keys()
+    with read_session(house.engine) as session:
+        assert session.scalar(written) == before, "something of theirs was changed"
+    assert client.get("/clinic/inbox").status_code == HTTPStatus.OK, "signed out on the way"
+
+
+@pytest.mark.parametrize("scope", Scope)
+def test_a_machines_key_reaches_what_its_scope_names_and_no_page(house: House, scope: Scope) -> None:
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+        _, secret = keys.issue_key(act, "walker", [scope])
+    client, wrong = house.app.test_client(), []
+    for rule, method in routes(house):
+        right, its = needed(house, rule), scope_of(house, rule)
+        if right is None:
+            continue
+        status = asked(client, rule, method, secret=secret)
+        if not rule.rule.startswith("/api/"):
+            wrong += [f"{method} {rule}"] if status not in {HTTPStatus.SEE_OTHER, HTTPStatus.UNAUTHORIZED} else []
+        elif status >= HTTPStatus.INTERNAL_SERVER_ERROR or (status is HTTPStatus.FORBIDDEN) is (its is scope):
+            wrong.append(f"{method} {rule} needs {its}")
+        elif its is not None and right in {Right.DECIDE, Right.EXPORT, Right.ADMINISTER}:
+            wrong.append(f"{method} {rule} is a person's to answer for")
+    assert wrong == []
 
 
 def test_administration_alone_holds_no_right_over_patients() -> None:

@@ -256,6 +256,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
                 return view(*args, **kwargs)
 
             guarded.needs = getattr(allowed, "right", None)  # type: ignore[attr-defined]  # what a test walks over
+            guarded.scope = getattr(allowed, "scope", None)  # type: ignore[attr-defined]
             return cast(View, registered(guarded))
 
         registered = super().route(rule, **options)

@@ -105,19 +105,24 @@ def undo(engine: Engine, clinic_id: uuid.UUID, import_id: uuid.UUID, actor: Acto
         if now - run.at > WITHIN:
             raise Refused("import", run.at.date().isoformat(), "a file of the last %(days)s days", days=WITHIN.days)
         found = _brought(session, run)
-    told = _told(one for some in found.values() for one in some if one.kept or one.is_gone)
-    theirs = [patient_id for patient_id, some in found.items() if any(not one.kept and not one.is_gone for one in some)]
+    theirs = dict.fromkeys(
+        patient_id for patient_id, some in found.items() if any(not one.kept and not one.is_gone for one in some)
+    )
 
     def alone(session: Session, patient_id: uuid.UUID) -> Undone:
         act = Act(session, actor, clinic_id, now)
-        lines = {one.line for one in found[patient_id] if not one.kept and not one.is_gone}
-        some = [one for one in _brought(session, run, lines)[patient_id] if not one.is_gone]
-        _take_back(act, run, patient_id, [one for one in some if not one.kept], reason)
+        # Of two at once the second finds it done; and whoever takes the patient over has done so, or waits.
+        its = select(Patient.id).where(Patient.id == patient_id)
+        session.execute(its.with_for_update(key_share=True))
+        some = _brought(session, run, {one.line for one in found[patient_id]})[patient_id]
+        _take_back(act, run, patient_id, [one for one in some if not one.kept and not one.is_gone], reason)
         return _told(some)
 
     done = guarded_each(engine, theirs, alone)
+    told = _told(one for patient_id, some in found.items() if patient_id not in theirs for one in some)
     for part in done.done:
         told.taken_back += part.taken_back
+        told.before += part.before
         told.kept += part.kept
     told.rows = sum(map(len, found.values()))
     told.kept.sort(key=lambda one: one.line)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import threading
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -41,6 +43,7 @@ from service.store.tables import (
     Task,
     Window,
 )
+from tests.waiting import PATIENCE_SECONDS
 from tests.ward import NOW, open_ward, ward_of
 
 WHY = "of the wrong clinic"
@@ -286,3 +289,30 @@ def test_people_who_are_alike_are_met_however_far_apart_they_stand(engine: Engin
         told.append((report.taken, [(one.line, one.field, one.value) for one in report.refused]))
     assert told[0] == told[1]
     assert told[0][1] == [(63, "is_other", "A-99"), (65, "is_other", "A-61"), (66, "clinic_ref", "A-5")]
+
+
+def test_of_two_who_take_a_file_back_at_once_each_row_goes_once(
+    engine: Engine, clinic_id: uuid.UUID, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both have looked before either writes: the second finds done what the first did, and says so."""
+    taken = take(engine, clinic_id, "roster", "clinic_ref,name,zone\nZ-1,Mara,UTC\nZ-2,Lund,UTC\n", 2)
+    both, each = threading.Barrier(2), undoing.guarded_each
+
+    def together(*given: Any) -> Any:
+        both.wait(PATIENCE_SECONDS)
+        return each(*given)
+
+    monkeypatch.setattr(undoing, "guarded_each", together)
+    with ThreadPoolExecutor(2) as pool:
+        undo_it = (engine, clinic_id, taken, OPERATOR, LATER, WHY)
+        told = [one.result() for one in [pool.submit(undoing.undo, *undo_it) for _ in range(2)]]
+    assert sum(one.taken_back for one in told) == 2
+    assert [one.taken_back + one.before for one in told] == [2, 2]
+    with read_session(engine) as session:
+        gone = session.scalars(select(Patient).where(Patient.withdrawn)).all()
+        assert sorted(one.clinic_ref for one in gone) == sorted(
+            f"{ref} (x {one.id.hex[:8]})" for one in gone for ref in ("Z-1", "Z-2") if one.clinic_ref.startswith(ref)
+        )
+        lines = session.scalars(select(AuditLine.action).where(AuditLine.action == "patient.withdraw")).all()
+        assert len(lines) == 2
+        assert session.get_one(Import, taken).undone == 2

@@ -2,8 +2,10 @@
 
 Promises that no formula or macro is run, that nothing outside the file is followed, and that a file which is small
 and opens into something large is refused before it is parsed: its members are measured as they come out of the
-archive, and only those that hold cells, written anew, are given to the parser. A cell whose value is not there (an
-error, a formula that nobody has worked out, a merge, a hidden row) is told as such and never read as empty.
+archive, and only those that hold cells, written anew, are given to the parser. The parser makes room for what a sheet
+says, and where there is none it takes the whole process along: so what it could read otherwise than it was measured
+(a cell that is called in another way, or stands in another's row) is a damaged workbook. A cell whose value is not
+there (an error, a formula that nobody has worked out, a merge, a hidden row) is told as such and never read as empty.
 """
 
 from __future__ import annotations
@@ -31,6 +33,7 @@ MOST_HELD = 500_000  # cells in which something stands
 MOST_CELLS = 2_000_000  # from the first to the last: the parser has room for each, also where nothing stands
 DEEPEST = 64  # elements within elements
 MOST_ELEMENTS = 1_500_000  # of one member, whatever they hold
+LONGEST_INDEX = 10  # digits of the place of a shared text
 BEGINS = b"PK\x03\x04"
 OLD = b"\xd0\xcf\x11\xe0"  # the container of older workbooks, and of those with a password
 # A spreadsheet's day 60 is 1900-02-29, which was none: before it two programs disagree by a day.
@@ -221,27 +224,45 @@ def _by_name(members: dict[str, bytes]) -> dict[str, _Looked]:
                 _read(body, sheet)
             case "xl/sharedstrings.xml":
                 lengths = _lengths(body)
+    if len({name for name, _ in names}) < len(names):
+        raise NO_BOOK  # which of them would be read?
+    # All there are, whoever calls them: the parser does not tell large letters from small ones in what leads to them.
+    sheets = {
+        path.lower(): _looked_at(body, lengths)
+        for path, body in members.items()
+        if path.lower().startswith("xl/worksheets/") and path.lower().endswith(".xml")
+    }
     found: dict[str, _Looked] = {}
     for name, of in names:
         target = targets.get(of, "").removeprefix("/xl/").removeprefix("/")
-        if (text := members.get(f"xl/{target}")) is not None and target.startswith("worksheets/"):
-            found[name] = _looked_at(text, lengths)
+        if (looked := sheets.get(f"xl/{target}".lower())) is not None:
+            found[name] = looked
     return found
 
 
 def _lengths(body: bytes) -> list[int]:
     """How long each of the texts is that cells share."""
     found: list[int] = []
+    inside = False
 
     def begin(name: str, _attributes: dict[str, str]) -> None:
+        nonlocal inside
         if _local(name) == "si":
+            if inside:
+                raise NO_BOOK  # one within another: nobody knows any more which is which
             found.append(0)
+            inside = True
 
     def text(said: str) -> None:
         if found:
             found[-1] += len(said)
 
-    _read(body, begin, text)
+    def end(name: str) -> None:
+        nonlocal inside
+        if _local(name) == "si":
+            inside = False
+
+    _read(body, begin, text, end)
     return found
 
 
@@ -250,23 +271,27 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
     looked = _Looked()
     row = column = cells = letters = 0
     at, held, kind, inside = (0, 0), "", "", ""
-    formula = False
+    formula = stands = has_value = False
 
     def begin(name: str, attributes: dict[str, str]) -> None:
-        nonlocal row, column, at, held, kind, inside, formula
+        nonlocal row, column, at, held, kind, inside, formula, stands, has_value
         match _local(name):
             case "row":
                 row, column = int(attributes.get("r") or row + 1), 0
                 if attributes.get("hidden") in {"1", "true"}:
                     looked.hidden.add(row)
             case "c":
-                place = _PLACE.fullmatch(attributes.get("r") or "")
-                column = _column(place[1]) if place else column + 1
-                row = int(place[2]) if place else row
+                column = _named(attributes["r"], row) if "r" in attributes else column + 1
                 at, held, kind, formula = (row, column), "", attributes.get("t", ""), False
+                stands = has_value = False
             case "f":
-                formula = True
+                formula = stands = True
+            case "is":
+                stands = True
             case "v" | "t" as inner:
+                if inner == "v" and has_value:
+                    raise NO_BOOK
+                stands, has_value = True, has_value or inner == "v"
                 inside = inner
             case "mergeCell":
                 ends = [_PLACE.fullmatch(end) for end in attributes.get("ref", "").split(":")]
@@ -284,10 +309,13 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
         match _local(name):
             case "v" | "t":
                 inside = ""
-            case "c" if held or formula:
+            case "c" if stands:  # with nothing in it too: an empty text is one
                 looked.rows, looked.columns = max(looked.rows, at[0]), max(looked.columns, at[1])
                 cells += 1
-                letters += lengths[int(held)] if kind == "s" and held else 0
+                if kind == "s" and held:
+                    if len(held) > LONGEST_INDEX:
+                        raise NO_BOOK
+                    letters += lengths[int(held)]
                 if at[0] > MOST_ROWS or at[1] > MOST_COLUMNS or cells > MOST_HELD:
                     raise TOO_MANY
                 if letters > MOST_UNPACKED:
@@ -336,6 +364,14 @@ def _read(body: bytes, begin: Any, text: Any = None, end: Any = None) -> None:
 
 def _local(name: str) -> str:
     return name.rpartition(":")[2]
+
+
+def _named(place: str, row: int) -> int:
+    """The column of a cell that is called so and stands in this row. Raises Refused."""
+    found = _PLACE.fullmatch(place)
+    if found is None or int(found[2]) != row:
+        raise NO_BOOK
+    return _column(found[1])
 
 
 def _column(letters: str) -> int:

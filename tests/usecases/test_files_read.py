@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time
@@ -19,6 +20,7 @@ from service.filing.sheets import File, Reads
 from service.reports.exports import no_formula
 
 SHEET = "xl/worksheets/sheet1.xml"
+MAIN = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"  # ISO/IEC 29500-4, annex A
 
 
 def book(make: Callable[[Any], Any], epoch: datetime | None = None) -> bytes:
@@ -131,6 +133,47 @@ def test_a_workbook_that_is_too_much_or_none_is_refused(held: bytes, said: str) 
     with pytest.raises(Refused) as caught:
         File(held).look(rows.ROSTER)
     assert said in caught.value.accepted
+
+
+def one_more(cell: bytes) -> bytes:
+    """The small workbook, with one more cell at the end of its first row."""
+    return changed(book(small), lambda body: body.replace(b"</row>", cell + b"</row>", 1))
+
+
+def sharing(value: bytes, more: bytes = b"") -> bytes:
+    """The same with a cell that shows one of three texts, of the file and not its own."""
+    held = io.BytesIO(one_more(b'<c r="C1" t="s">' + value + b"</c>"))
+    with zipfile.ZipFile(held, "a") as made:
+        texts = more + b"<si><t>a</t></si><si><t>b</t></si>"
+        made.writestr("xl/sharedStrings.xml", b'<sst xmlns="%s">%s</sst>' % (MAIN, texts))
+    return held.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("held", "said"),
+    [
+        (one_more(b'<c r="gs1"><v>1</v></c>'), DAMAGED),  # ISO/IEC 29500-1, 18.18.62 (ST_Ref, A1): in large letters
+        (one_more(b'<c r="A0000009"><v>1</v></c>'), DAMAGED),
+        (one_more(b'<c r="C2"><v>1</v></c>'), DAMAGED),  # in another's row
+        (one_more(b'<c r="GS1" t="str"><v/></c>'), CELLS),  # an empty text is something to the parser
+        (one_more(b'<c r="GS1" t="inlineStr"><is><t/></is></c>'), CELLS),
+        (sharing(b"<v>0</v><v>1</v>"), DAMAGED),  # which of the texts is it?
+        (sharing(b"<v>000000000001</v>"), DAMAGED),
+        (sharing(b"<v>1</v>", b"<si><si/></si>"), DAMAGED),
+        (changed(book(far), lambda body: body.replace(b"sheet1", b"SHEET1"), "xl/_rels/workbook.xml.rels"), CELLS),
+        (changed(book(small), lambda body: re.sub(b"<sheet .*?/>", rb"\g<0>\g<0>", body), "xl/workbook.xml"), DAMAGED),
+    ],
+    ids=range(10),
+)  # fmt: skip
+def test_a_workbook_is_measured_as_the_parser_reads_it(held: bytes, said: str) -> None:
+    """Where it is not, the parser asks for more room than any machine has, and the process ends with it."""
+    with pytest.raises(Refused) as caught:
+        File(held).look(rows.ROSTER)
+    assert said in caught.value.accepted
+
+
+def test_a_text_that_cells_share_is_read() -> None:
+    assert File(sharing(b"<v>1</v>")).look(rows.ROSTER)[0] == ["mrn", "name", "b"]
 
 
 def test_what_a_workbook_declares_of_its_size_is_not_believed() -> None:

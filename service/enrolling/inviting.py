@@ -97,6 +97,7 @@ def invite(act: Act, new: NewInvitation) -> Invitation:
 
 def note_link(act: Act, invitation: Invitation) -> None:
     """Note that a link was made. Raises Refused where the invitation can no longer be answered."""
+    act.session.refresh(invitation, with_for_update=True)
     invited.must_be_open(invitation, act.now)
     act.note("invitation.link", invitation)
 
@@ -107,6 +108,7 @@ def text(act: Act, invitation: Invitation, how: str, channels: Collection[Channe
     Raises Refused: for one that is over, without a number, to a number that has asked to be left alone, for one
     too many, and where texts are not set up.
     """
+    act.session.refresh(invitation, with_for_update=True)
     invited.must_be_open(invitation, act.now)
     if invitation.number is None:
         raise Refused("number", None, "a telephone number on the invitation")
@@ -150,6 +152,7 @@ def texts(session: Session, invitation: Invitation) -> list[Message]:
 
 def revoke(act: Act, invitation: Invitation) -> None:
     """Its links open nothing any more, and nothing more of it is sent. Raises Refused for one that led to a patient."""
+    act.session.refresh(invitation, with_for_update=True)  # a colleague may be confirming it
     if invitation.state is InvitationState.ENROLLED:
         raise Refused("invitation", str(invitation.id), "an invitation that has not become an enrolment")
     if invitation.state is InvitationState.REVOKED:

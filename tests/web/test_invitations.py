@@ -12,11 +12,13 @@ from urllib.parse import urlsplit
 import pytest
 from flask.testing import FlaskClient
 from pypdf import PdfReader
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, update
 
 from service.care import contacts
 from service.domain.tasks import InvitationTold, InvitedOutcome, from_json
+from service.domain.validation import Refused
 from service.domain.vocabulary import (
+    Channel,
     ConsentKind,
     InvitationState,
     MessageKind,
@@ -26,6 +28,7 @@ from service.domain.vocabulary import (
 )
 from service.enrolling import invited, inviting
 from service.links import LinkPurpose
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Clinic, Invitation, LinkKey, Message, Patient, Plan, Staff, Task
 from tests.house import NURSE, House, open_house, token_on, words
@@ -292,6 +295,26 @@ def test_what_comes_to_nothing_is_told_or_ended_and_forgotten(house: House, nurs
     assert (count(house, Invitation), count(house, Task)) == (0, 1)
     with read_session(house.engine) as session:
         assert session.scalar(select(LinkKey.id).where(LinkKey.purpose == LinkPurpose.INVITATION)) is None
+
+
+def test_whoever_is_slower_than_a_colleague_finds_what_the_colleague_did(house: House, nurse: FlaskClient) -> None:
+    """Both have read the invitation as it was; one confirms, or revokes, before the other writes."""
+    answered(house, nurse)
+    for became, does in (
+        (InvitationState.ENROLLED, inviting.revoke),
+        (InvitationState.REVOKED, inviting.note_link),
+        (InvitationState.REVOKED, lambda act, one: inviting.text(act, one, "by telephone", [Channel.TEXT])),
+    ):
+        with write_session(house.engine) as session:
+            invitation = session.scalars(select(Invitation)).one()
+            invitation.state, invitation.number = InvitationState.OPEN, NUMBER
+            session.flush()
+            first = update(Invitation).values(state=became)
+            session.execute(first, execution_options={"synchronize_session": False})
+            with pytest.raises(Refused, match="invitation"):
+                does(Act(session, OPERATOR, invitation.clinic_id, house.world.now), invitation)
+            session.refresh(invitation)
+            assert invitation.state is became
 
 
 def test_the_same_over_the_api_and_only_a_person_confirms(house: House, nurse: FlaskClient) -> None:

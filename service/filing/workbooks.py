@@ -286,18 +286,12 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
                 stands = has_value = False
             case "f":
                 formula = stands = True
-            case "is":
-                stands = True
-            case "v" | "t" as inner:
-                if inner == "v" and has_value:
-                    raise NO_BOOK
-                stands, has_value = True, has_value or inner == "v"
-                inside = inner
+            case "v" | "is" | "t" as inner:
+                if inner != "t" and has_value:
+                    raise NO_BOOK  # which of the two counts?
+                stands, has_value, inside = True, has_value or inner != "t", inner
             case "mergeCell":
-                ends = [_PLACE.fullmatch(end) for end in attributes.get("ref", "").split(":")]
-                if len(ends) == 2 and ends[0] and ends[1]:
-                    first, last = ends[0], ends[1]
-                    looked.merged.append((int(first[2]), _column(first[1]), int(last[2]), _column(last[1])))
+                looked.merged += _area(attributes.get("ref", ""))
 
     def text(said: str) -> None:
         nonlocal held
@@ -307,15 +301,12 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
     def end(name: str) -> None:
         nonlocal inside, cells, letters
         match _local(name):
-            case "v" | "t":
+            case "v" | "is" | "t":
                 inside = ""
             case "c" if stands:  # with nothing in it too: an empty text is one
                 looked.rows, looked.columns = max(looked.rows, at[0]), max(looked.columns, at[1])
                 cells += 1
-                if kind == "s" and held:
-                    if len(held) > LONGEST_INDEX:
-                        raise NO_BOOK
-                    letters += lengths[int(held)]
+                letters += _length(held, lengths) if kind == "s" and held else 0
                 if at[0] > MOST_ROWS or at[1] > MOST_COLUMNS or cells > MOST_HELD:
                     raise TOO_MANY
                 if letters > MOST_UNPACKED:
@@ -330,6 +321,22 @@ def _looked_at(body: bytes, lengths: list[int]) -> _Looked:
     if looked.rows * looked.columns > MOST_CELLS:
         raise TOO_MANY
     return looked
+
+
+def _length(index: str, lengths: list[int]) -> int:
+    """How long the shared text is that a cell shows. Raises Refused."""
+    if len(index) > LONGEST_INDEX:
+        raise NO_BOOK  # what was kept of it is not the whole
+    return lengths[int(index)]
+
+
+def _area(ref: str) -> list[tuple[int, int, int, int]]:
+    """First row and column and last of what is merged; nothing for what is no area."""
+    ends = [_PLACE.fullmatch(end) for end in ref.split(":")]
+    if len(ends) != 2 or not ends[0] or not ends[1]:
+        return []
+    first, last = ends[0], ends[1]
+    return [(int(first[2]), _column(first[1]), int(last[2]), _column(last[1]))]
 
 
 def _read(body: bytes, begin: Any, text: Any = None, end: Any = None) -> None:

@@ -158,12 +158,13 @@ def sharing(value: bytes, more: bytes = b"") -> bytes:
         (one_more(b'<c r="GS1" t="str"><v/></c>'), CELLS),  # an empty text is something to the parser
         (one_more(b'<c r="GS1" t="inlineStr"><is><t/></is></c>'), CELLS),
         (sharing(b"<v>0</v><v>1</v>"), DAMAGED),  # which of the texts is it?
+        (sharing(b"<is><t>0</t></is><v>1</v>"), DAMAGED),
         (sharing(b"<v>000000000001</v>"), DAMAGED),
         (sharing(b"<v>1</v>", b"<si><si/></si>"), DAMAGED),
         (changed(book(far), lambda body: body.replace(b"sheet1", b"SHEET1"), "xl/_rels/workbook.xml.rels"), CELLS),
         (changed(book(small), lambda body: re.sub(b"<sheet .*?/>", rb"\g<0>\g<0>", body), "xl/workbook.xml"), DAMAGED),
     ],
-    ids=range(10),
+    ids=range(11),
 )  # fmt: skip
 def test_a_workbook_is_measured_as_the_parser_reads_it(held: bytes, said: str) -> None:
     """Where it is not, the parser asks for more room than any machine has, and the process ends with it."""

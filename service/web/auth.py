@@ -310,8 +310,8 @@ def _kept_unsent() -> str:
         return "/clinic/review"
     with write_session(services().engine) as db:
         staff = sessions.whose_ended(db, ended, now)
-        if staff is not None and held.hold(act_of(db, staff, now), staff.id):
-            return url_for("signin.go_on", ended=1)
+        if staff is not None and held.hold(act_of(db, staff, now), staff.id, has_ended=True):
+            return url_for("signin.go_on")
     if any(request.form.get(name, "").strip() for name in WRITTEN):
         abort(401)
     return "/clinic/review"

@@ -1,8 +1,9 @@
 """A form that waits while its person shows once more that it is they, or signs in again.
 
 Promises that what was typed is sent on to where it was meant to go, once, by the same person alone, and is kept
-nowhere else meanwhile. A file cannot wait, nor a secret, nor what is too long for a draft (`reviewing.drafts`): it is
-sent anew.
+nowhere else meanwhile; and that one which was sent when the session had ended, by whoever sat there, goes on only once
+its person has looked at it, whichever way they come to it. A file cannot wait, nor a secret, nor what is too long for a
+draft (`reviewing.drafts`): it is sent anew.
 """
 
 from __future__ import annotations
@@ -30,15 +31,17 @@ TOKEN = "csrf_token"  # noqa: S105 - the name of a field; the page that sends th
 class Held:
     path: str
     fields: list[tuple[str, str]]
+    has_ended: bool  # the session had, when it was sent
 
 
-def hold(act: Act, staff_id: uuid.UUID) -> bool:
+def hold(act: Act, staff_id: uuid.UUID, *, has_ended: bool = False) -> bool:
     """Keep the form of this request. Whether it could be kept whole."""
     fields = [(name, value) for name, value in request.form.items(multi=True) if name not in {TOKEN, FORM}]
     if request.files or request.blueprint in WITH_SECRETS:
         return False
     try:
         typed = {"path": request.full_path.rstrip("?"), "fields": json.dumps(fields, ensure_ascii=False)}
+        typed |= {"ended": "yes"} if has_ended else {}
         drafts.keep(act, staff_id, FORM, typed)
     except Refused:
         return False
@@ -48,9 +51,9 @@ def hold(act: Act, staff_id: uuid.UUID) -> bool:
 def held(session: Session, staff_id: uuid.UUID, now: datetime) -> Held | None:
     """The form of this person that waits."""
     found = drafts.of_staff(session, staff_id, now).get(FORM)
-    return (
-        None if found is None else Held(found["path"], [(name, value) for name, value in json.loads(found["fields"])])
-    )
+    if found is None:
+        return None
+    return Held(found["path"], [(name, value) for name, value in json.loads(found["fields"])], "ended" in found)
 
 
 def whose(path: str) -> uuid.UUID | None:

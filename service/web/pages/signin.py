@@ -159,14 +159,14 @@ def confirm_form(problems: Mapping[str, str] = NO_PROBLEMS) -> str:
 @staff_only(Right.OWN, fresh="signin.go_on")
 def go_on() -> ResponseReturnValue:
     """Send on the form that waited meanwhile: at once, or, after the session had `ended`, once it was looked at."""
-    staff, has_ended, name = signed_in(), "ended" in request.args, ""
+    staff, name = signed_in(), ""
     with read_session(services().engine) as db:
         waited = held.held(db, staff.id, services().door_clock.now())
         if waited is None:
             return redirect(HOME, 303)
-        if has_ended and staff.may(Right.READ) and (patient_id := held.whose(waited.path)):
+        if waited.has_ended and staff.may(Right.READ) and (patient_id := held.whose(waited.path)):
             name = own_patient(db, patient_id).name
-    return render_template("signin/held.html", held=waited, ended=has_ended, name=name, WRITTEN=WRITTEN)
+    return render_template("signin/held.html", held=waited, ended=waited.has_ended, name=name, WRITTEN=WRITTEN)
 
 
 @blueprint.post("/signout")

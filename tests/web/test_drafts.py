@@ -107,7 +107,7 @@ def test_a_form_sent_after_the_session_ran_out_comes_back_filled_to_whoever_sent
     assert [value for name, value in fields if name == "task"] == ["1", "2"]
     assert ">Rang &lt;her&gt;</textarea>" in shown
     # Nothing is sent before it was looked at, also where whoever sat there left another address for after the sign-in.
-    assert "held.js" not in shown + clinic.get("/confirm/go-on")
+    assert "static/held." not in shown + clinic.get("/confirm/go-on")
     token = {"csrf_token": token_on(shown), "held": "yes"}
     assert clinic.client.post(path, data=sent | token).status_code == 303
     with read_session(clinic.engine) as session:

@@ -72,7 +72,9 @@ class Keyring:
 
 @lru_cache(maxsize=256)
 def _derived(secret: str, purpose: KeyFor) -> bytes:
-    return HKDF(SHA256(), 32, salt=None, info=f"neaptide: {purpose.value}".encode()).derive(secret.encode())
+    return HKDF(SHA256(), 32, salt=None, info=f"neaptide: {purpose.value}".encode()).derive(
+        secret.encode("utf-8", "surrogateescape")
+    )
 
 
 def checked_secret(name: str, secret: str) -> str:

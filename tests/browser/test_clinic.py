@@ -420,6 +420,16 @@ def test_without_script_a_patient_is_found_read_and_signed_and_a_task_closed(des
         assert session.scalar(select(func.count()).select_from(SignOff)) == 1
 
 
+def test_an_opened_row_of_the_review_prints_over_the_papers_whole_width(desk):
+    page = desk.page(script=False, width=688)  # A4 less the margins, at 96 px an inch
+    page.goto(f"{desk.url}/clinic/review?open={desk.ids['Ben']}")
+    page.emulate_media(media="print")
+    row, told = (page.locator(which).first.bounding_box() for which in (".inside", ".inside .full > :first-child"))
+    assert row is not None
+    assert told is not None
+    assert told["width"] > 0.9 * row["width"]
+
+
 def test_the_patient_page_prints_without_forms_and_keeps_its_table(desk):
     page = desk.page(script=False)
     page.goto(f"{desk.url}/clinic/patients/{desk.ids['Asha']}")

@@ -90,7 +90,12 @@ def end_password(act: Act, staff: Staff) -> None:
 
 
 def set_roles(act: Act, staff: Staff, roles: Collection[Role], grants: Collection[Right]) -> None:
-    """What the account may do from the next page on. Raises Refused, also where nobody would administer the clinic."""
+    """What the account may do from the next page on.
+
+    Raises Refused, also where nobody would administer the clinic, and for the account of an emergency access.
+    """
+    if staff.emergency_until is not None:
+        raise Refused("staff", str(staff.id), "an account of a colleague")
     was = [*staff.roles, *staff.grants]
     kept, given = checked_roles(roles), checked_grants(roles, grants)
     if Role.ADMINISTRATOR not in roles:
@@ -101,10 +106,12 @@ def set_roles(act: Act, staff: Staff, roles: Collection[Role], grants: Collectio
 
 
 def _keep_an_administrator(act: Act, staff: Staff) -> None:
-    others = select(Staff.id).where(
-        Staff.clinic_id == staff.clinic_id, Staff.active, Staff.id != staff.id, Staff.holds_any([Role.ADMINISTRATOR])
-    )
-    if Role.ADMINISTRATOR in staff.roles and act.session.scalar(others.limit(1)) is None:
+    if Role.ADMINISTRATOR not in staff.roles:
+        return
+    its = (Staff.clinic_id == staff.clinic_id, Staff.active, Staff.holds_any([Role.ADMINISTRATOR]))
+    # Held: of two who end each other's at the same moment the second finds itself the last.
+    held = select(Staff.id).where(*its).order_by(Staff.id).with_for_update(key_share=True)
+    if not set(act.session.scalars(held)) - {staff.id}:
         raise Refused("roles", staff.roles, "a change that leaves the clinic another administrator")
 
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+import uuid
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import timedelta
+from threading import Barrier, BrokenBarrierError
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 from werkzeug.datastructures import MultiDict
 
-from service.accounts import keys
+from service.accounts import keys, staff
 from service.accounts.sessions import CONFIRMED_FOR
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, Role, Scope
@@ -117,6 +121,36 @@ def test_a_colleague_is_changed_signed_out_closed_and_opened_again(house: House)
 def found_email(house: House, staff_id: object) -> str:
     with read_session(house.engine) as session:
         return session.get_one(Staff, staff_id).email
+
+
+@pytest.mark.databases("both")
+def test_of_two_administrators_who_end_each_others_at_once_one_stays(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    both, keeps = Barrier(2), staff._keep_an_administrator
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+        two = [staff.add_staff(act, f"{one}@fernmoor.example", one, [Role.ADMINISTRATOR]).id for one in ("Ann", "Bo")]
+        for other in session.scalars(select(Staff).where(Staff.id.not_in(two))):
+            other.active = False
+
+    def when_both_have_looked(act: Act, one: Staff) -> None:
+        keeps(act, one)
+        with suppress(BrokenBarrierError):
+            both.wait(1)
+
+    def ends(whose: uuid.UUID) -> bool:
+        try:
+            with write_session(house.engine) as session:
+                act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+                staff.close_account(act, session.get_one(Staff, whose))
+        except Refused:
+            return False
+        return True
+
+    monkeypatch.setattr(staff, "_keep_an_administrator", when_both_have_looked)
+    with ThreadPoolExecutor(2) as pool:
+        assert sorted(pool.map(ends, two)) == [False, True]
 
 
 def test_the_last_administrator_stays_one(house: House) -> None:

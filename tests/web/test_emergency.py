@@ -6,7 +6,9 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from threading import Barrier
 
 import pytest
 from flask.testing import FlaskClient
@@ -15,6 +17,8 @@ from werkzeug.test import TestResponse
 
 from service.accounts import emergency
 from service.accounts import staff as accounts
+from service.accounts.sessions import SignedIn
+from service.accounts.throttle import Origin
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Channel, Role, TaskKind, TaskState
 from service.enrolling.people import NewContact, add_contact
@@ -23,6 +27,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, Contact, EmergencyAccess, EmergencyCode, Message, Staff, Task
 from tests.house import token_on, words
 from tests.inwords import task
+from tests.waiting import PATIENCE_SECONDS
 from tests.web.conftest import PASSWORD, House
 from tests.web.test_doors import email_of
 
@@ -49,6 +54,27 @@ def access_of(house: House) -> tuple[EmergencyAccess, Staff]:
     with read_session(house.engine) as session:
         access = session.scalars(select(EmergencyAccess)).one()
         return access, session.get_one(Staff, access.staff_id)
+
+
+@pytest.mark.databases("both")
+def test_a_code_that_several_type_at_the_same_moment_opens_one_access(house: House) -> None:
+    with write_session(house.engine) as session:
+        code, *_ = emergency.new_codes(Act(session, OPERATOR, house.clinic_id, house.clock.now()))
+    clocks, start = emergency.Clocks(house.clock.now(), house.clock.now()), Barrier(3)
+
+    def enters(name: str) -> bool:
+        start.wait(PATIENCE_SECONDS)
+        typed = emergency.Typed(code, name, WHY)
+        return isinstance(emergency.enter(house.engine, typed, clocks, Origin(f"192.0.2.{len(name)}"), []), SignedIn)
+
+    with ThreadPoolExecutor(3) as pool:
+        assert sorted(pool.map(enters, ("Kit", "Mara", "Edith"))) == [False, False, True]
+    access, _ = access_of(house)
+    with read_session(house.engine) as session:
+        assert len(session.scalars(select(Task).where(Task.kind == TaskKind.EMERGENCY_ACCESS)).all()) == 1
+        with pytest.raises(Refused, match="colleague"):  # nor is it given what a colleague may have
+            act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+            accounts.set_roles(act, session.get_one(Staff, access.staff_id), [Role.ADMINISTRATOR], [])
 
 
 def test_a_code_opens_the_record_and_nothing_of_how_it_is_kept(house: House) -> None:

@@ -106,6 +106,7 @@ def test_a_form_sent_after_the_session_ran_out_comes_back_filled_to_whoever_sent
     ]
     assert [value for name, value in fields if name == "task"] == ["1", "2"]
     assert ">Rang &lt;her&gt;</textarea>" in shown
+    assert "<li><b>called</b></li>" in shown  # whoever sat there may have filled in this too
     # Nothing is sent before it was looked at, also where whoever sat there left another address for after the sign-in.
     assert "static/held." not in shown + clinic.get("/confirm/go-on")
     token = {"csrf_token": token_on(shown), "held": "yes"}

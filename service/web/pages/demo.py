@@ -16,6 +16,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
+from flask import session as browser
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from markupsafe import Markup, escape
@@ -39,6 +40,8 @@ blueprint = Blueprint("demo", __name__, url_prefix="/demo")
 
 AT_FIRST = (38.0, 18.0, 26.0, 72.0)  # invented: systolic, diastolic, mean (mmHg), heart rate
 LONGEST_REPLY = 480
+STRIDE = timedelta(hours=1)  # no longer at once: who is asked at seven must be asked before the window closes
+GOES_ON = "demo_goes_on_until"
 POINTED_AT = {"patient_path", "caregiver_path"}
 _ADDRESS = re.compile(r"https?://[^\s<>\"']+")
 
@@ -114,14 +117,22 @@ def take_reading(contact_id: uuid.UUID) -> ResponseReturnValue:
 
 @blueprint.post("/clock")
 def move_clock() -> ResponseReturnValue:
-    """Move the clock forward: an hour, a day, or to the next thing that is due."""
+    """Move the clock forward: an hour, to the next thing that is due, or a day, which passes an hour at a time.
+
+    A day at once would be a day on which nobody was asked. After each hour the page waits for the worker, and goes on.
+    """
     clock = services().clock
     if not isinstance(clock, SharedClock | FixedClock):
         abort(404)
-    asked = request.form.get("by", "")
-    steps = {"hour": timedelta(hours=1), "day": timedelta(days=1)}
-    if asked in steps:
-        by = steps[asked]
+    asked, until = request.form.get("by", ""), _goes_on_until(clock.now())
+    browser.pop(GOES_ON, None)
+    if asked == "hour":
+        by = STRIDE
+    elif asked == "day" or (asked == "on" and until is not None):
+        until = until if asked == "on" and until is not None else clock.now() + timedelta(days=1)
+        by = min(STRIDE, until - clock.now())
+        if clock.now() + by < until:
+            browser[GOES_ON] = until.isoformat()
     elif asked == "next":
         with read_session(services().engine) as session:
             due = next_due(session)
@@ -163,9 +174,17 @@ def _clock(session: Session, now: datetime) -> dict[str, Any]:
         "next_there": due.at.astimezone(where) if due else None,
         "next_words": words[due.event] if due else "",
         "behind": _is_behind(due, now),
+        "until_there": until.astimezone(where) if (until := _goes_on_until(now)) else None,
         "back": request.path,
         "can_move": isinstance(services().clock, SharedClock | FixedClock),
     }
+
+
+def _goes_on_until(now: datetime) -> datetime | None:
+    """The instant up to which this browser was asked to let a day pass; None where it has come."""
+    asked = browser.get(GOES_ON)
+    until = None if asked is None else datetime.fromisoformat(asked)
+    return until if until is not None and until > now else None
 
 
 def _is_behind(due: Due | None, now: datetime) -> bool:

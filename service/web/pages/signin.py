@@ -166,7 +166,16 @@ def go_on() -> ResponseReturnValue:
             return redirect(HOME, 303)
         if waited.has_ended and staff.may(Right.READ) and (patient_id := held.whose(waited.path)):
             name = own_patient(db, patient_id).name
-    return render_template("signin/held.html", held=waited, ended=waited.has_ended, name=name, WRITTEN=WRITTEN)
+    beside = [value for field, value in waited.fields if field not in WRITTEN and value and not _is_id(value)]
+    seen = {"ended": waited.has_ended, "name": name, "beside": beside, "WRITTEN": WRITTEN}
+    return render_template("signin/held.html", held=waited, **seen)
+
+
+def _is_id(value: str) -> bool:
+    try:
+        return bool(uuid.UUID(value))
+    except ValueError:
+        return False
 
 
 @blueprint.post("/signout")

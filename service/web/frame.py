@@ -84,6 +84,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "dated": Language.dated,
     "full_day": Language.full_day,
     "figure": Language.figure,
+    "percent": Language.percent,
     "change": Language.change,
 }
 

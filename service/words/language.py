@@ -106,6 +106,12 @@ class Language:
         text = f"{rounded:.{places}f}"
         return text.rstrip("0").rstrip(".").replace(".", self.point) if places else text
 
+    def percent(self, value: float) -> str:
+        """`18 %`; what is only near none or near all is neither: `< 1 %`, `> 99 %`."""
+        if 0 < value < 1:
+            return "< 1 %"
+        return "> 99 %" if 99 < value < 100 else f"{self.figure(value, 0)} %"
+
     def change(self, value: float, places: int = 1) -> str:
         """`+1.4`, `−0.8`, `0`: with a true minus sign."""
         text = self.figure(abs(value), places)

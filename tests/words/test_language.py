@@ -50,6 +50,10 @@ def test_figures_changes_and_lists() -> None:
     # A list whose parts hold commas is parted by semicolons (RAE, Ortografía 2010, from memory).
     assert spanish.listed(["25,1", "25,4", "25"]) == "25,1; 25,4 y 25"
     assert (english.figure(17.6, 0), english.listed([])) == ("18", "")
+    # 3 of 835 are not none, and 834 of 835 are not all.
+    assert [english.percent(100 * some / 835) for some in (0, 3, 150, 834, 835)] == [
+        "0 %", "< 1 %", "18 %", "> 99 %", "100 %",
+    ]  # fmt: skip
     assert spanish.name_in(english) == "Spanish"
 
 

@@ -251,12 +251,12 @@ def test_tries_are_counted_before_they_are_known_to_be_wrong(house: House, monke
     """Many at once would otherwise all be checked against the same count."""
     counted: list[int] = []
 
-    def look(_password_hash: object, _password: str) -> bool:
+    def look(_kept: object, _password: str) -> frozenset[str]:
         with read_session(house.engine) as session:
             counted.append(session.scalar(select(func.count(SignInAttempt.id))) or 0)
-        return False
+        return frozenset()
 
-    monkeypatch.setattr(hashing, "matches", look)
+    monkeypatch.setattr(hashing, "matching", look)
     answers = [
         signin.sign_in(house.engine, "a@fernmoor.example", "x", MORNING, Origin("203.0.113.7")) for _ in range(6)
     ]

@@ -22,7 +22,7 @@ COMMANDS = {
     "audit": ("operate", "audit", "Who did what to which record, newest first."),
     "clinic": ("accounts", "clinic", "The clinics on this database."),
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
-    "import": ("importing", "group", "Take in people, readings, check-ins or results from a CSV file."),
+    "import": ("importing", "group", "Take in people, readings, check-ins, results or events from a file."),
     "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
     "migrate": ("serve", "migrate", "Bring the database to the newest layout."),
     "plan": ("plans", "plan", "What is expected of a patient and when."),

@@ -257,7 +257,7 @@ def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
             {
                 "id": uuid.uuid4(), "clinic_id": clinic.id, "clinic_ref": f"F-{n}", "name": "Invented",
                 "zone": "Pacific/Auckland", "language": "en", "state": PatientState.ACTIVE, "weight_unit": "kg",
-                "enrolled_at": LONG_AGO,
+                "says_back": True, "withdrawn": False, "enrolled_at": LONG_AGO,
             }
             for n in range(number)
         ]  # fmt: skip

@@ -41,6 +41,8 @@ def main() -> None:
         migrate.upgrade(engine)
         short, long, many = clinic(engine, FEW, 30), clinic(engine, FEW, FIVE_YEARS), clinic(engine, MANY, 90)
         refreshing.rebuild(engine, NOW, portion=MANY)
+        while refreshing.refresh(engine, NOW, limit=MANY).done:  # a long history is worked out in several passes
+            pass
         gc.collect()
         gc.freeze()
         gc.disable()

@@ -262,6 +262,10 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         registered = super().route(rule, **options)
         return decorate
 
+    def arguments(self, schema: type[Schema] | Schema, **options: Any) -> Any:
+        """As flask-smorest has it; a schema is made once, where webargs would make a class's anew for each request."""
+        return super().arguments(schema() if isinstance(schema, type) else schema, **options)
+
     def lists(self, item: type[Schema], query: type[Schema] = Page) -> Callable[[View], View]:
         """A view that gets `query`'s arguments and returns a page of `item`s, as `list_rows` makes it."""
 

@@ -51,7 +51,7 @@ def _desk(page: Page, said: str) -> None:
     page.goto(_address(said, "/clinic"))
     page.get_by_label("E-mail").fill(_word(said, "sign in as"))
     page.get_by_label("Password").fill(_word(said, "password"))
-    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("button", name="Sign in", exact=True).click()
     page.wait_for_url("**/clinic/**")
     _scroll_to(page, page.get_by_role("heading", name="Weekly review"))
     _keep(page, "review")

@@ -529,7 +529,7 @@ def test_what_came_since_the_signature_is_in_full_ink_and_added_to_once(clinic):
         ward.task(session.get_one(Patient, clinic.ids["Asha"]), TaskKind.SAFETY_ANSWER, "I fainted.")
     page = clinic.get("/clinic/review?show=to_do")
     assert f'class="row call_today" id="p-{clinic.ids["Asha"]}"' in page
-    assert "1 with something new since" in page
+    assert "1 new since" in page
     assert "New since signed:</span> <b>Wrote what may be an emergency</b>" in page
     page = clinic.get(f"/clinic/review?open={clinic.ids['Asha']}")
     assert "<b>Signed 25 November; since then:</b> They wrote: “I fainted.”." in page

@@ -136,6 +136,13 @@ def test_the_proxy_speaks_tls_and_keeps_links_out_of_its_log() -> None:
     assert logged
     assert not {"$request", "$uri", "$request_uri", "$http_referer"} & set(re.findall(r"\$\w+", logged[1]))
     assert set(re.findall(r"access_log \S+ (\w+);", text)) == {"neaptide_quiet"}
+    clear, _, over_tls = text.partition("listen 443")
+    assert re.search(r"location /api/ \{[^}]*return 403", clear)  # ASVS 5.0, 4.1.2: no machine is led on unseen
+    braked = re.search(r"location ~ (\S+) \{\s*limit_req zone=neaptide_doors", over_tls)
+    assert braked
+    doors = ("/signin", "/signin/code", "/password", "/confirm", "/emergency", "/invited/key", "/i/key")
+    assert [path for path in doors if not re.match(braked[1], path)] == []
+    assert not re.match(braked[1], "/c/key")  # a household's check-ins are no tries
 
 
 # --- the demo ----------------------------------------------------------------------------

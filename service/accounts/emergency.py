@@ -47,6 +47,8 @@ TOLD_WITHIN = timedelta(hours=12)
 
 def new_codes(act: Act) -> list[str]:
     """A new sheet of codes, which stand in this answer alone; those of before that nobody used open nothing more."""
+    # Of two sheets made at once one stays.
+    act.session.execute(select(Clinic.id).where(Clinic.id == act.clinic_id).with_for_update())
     unused = (EmergencyCode.clinic_id == act.clinic_id, EmergencyCode.used_at.is_(None))
     act.session.execute(update(EmergencyCode).where(*unused).values(withdrawn_at=act.now))
     codes = [paper_code() for _ in range(CODES)]

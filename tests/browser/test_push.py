@@ -301,7 +301,7 @@ def deliver(page: Page, url: str, data: str) -> None:
 def notices(page: Page, least: int = 1) -> list[dict[str, Any]]:
     shown: list[dict[str, Any]] = worker_of(page).evaluate(
         """async least => {
-            for (let i = 0; i < 100; i++) {
+            for (let i = 0; i < 1000; i++) {
                 const all = await self.registration.getNotifications();
                 if (all.length >= least) return all.map(({ title, body, tag, data }) => ({ title, body, tag, data }));
                 await new Promise(done => setTimeout(done, 20));

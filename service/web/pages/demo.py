@@ -124,23 +124,22 @@ def move_clock() -> ResponseReturnValue:
     clock = services().clock
     if not isinstance(clock, SharedClock | FixedClock):
         abort(404)
-    asked, until = request.form.get("by", ""), _goes_on_until(clock.now())
+    now, asked = clock.now(), request.form.get("by", "")
+    until = now + timedelta(days=1) if asked == "day" else _goes_on_until(now)
     browser.pop(GOES_ON, None)
     if asked == "hour":
         by = STRIDE
-    elif asked == "day" or (asked == "on" and until is not None):
-        until = until if asked == "on" and until is not None else clock.now() + timedelta(days=1)
-        by = min(STRIDE, until - clock.now())
-        if clock.now() + by < until:
+    elif asked in {"day", "on"} and until is not None:
+        by = min(STRIDE, until - now)
+        if now + by < until:
             browser[GOES_ON] = until.isoformat()
     elif asked == "next":
         with read_session(services().engine) as session:
             due = next_due(session)
-        by = timedelta(0) if due is None else max(due.at - clock.now() + timedelta(seconds=1), timedelta(0))
+        by = timedelta(0) if due is None else max(due.at - now + timedelta(seconds=1), timedelta(0))
     else:
         abort(400)
     # Before the clock is moved: who has taken the reading by then is not asked for it.
-    now = clock.now()
     lives.live(services().engine, now, now + by, _played())
     clock.advance(by)
     return redirect(_back(request.form.get("back", "")), 303)

@@ -205,8 +205,7 @@ def add() -> ResponseReturnValue:
         with _own() as (act, row):
             passkeys.add(act, row, new, name)
     except Refused as refused:
-        flash(_not_kept(refused), "wrong")
-        return _page(), 422
+        return _unchanged(refused)
     letters.tell_of_added(row)
     flash(gettext("The passkey is added. It opens your account from now on."), "good")
     return redirect(url_for(HERE), 303)
@@ -220,8 +219,7 @@ def rename(passkey_id: uuid.UUID) -> ResponseReturnValue:
         with _own() as (act, row):
             passkeys.rename(act, row, _of_theirs(act.session, row, passkey_id), request.form.get("name", ""))
     except Refused as refused:
-        flash(_not_kept(refused), "wrong")
-        return _page(), 422
+        return _unchanged(refused)
     flash(gettext("Kept."), "good")
     return redirect(url_for(HERE), 303)
 
@@ -234,8 +232,7 @@ def remove(passkey_id: uuid.UUID) -> ResponseReturnValue:
         with _own() as (act, row):
             passkeys.remove(act, row, _of_theirs(act.session, row, passkey_id), signed_in().session_id)
     except Refused as refused:
-        flash(_not_kept(refused), "wrong")
-        return _page(), 422
+        return _unchanged(refused)
     letters.tell_of_removed(row)
     flash(gettext("The passkey is removed. Other browsers are signed out."), "good")
     return redirect(url_for(HERE), 303)
@@ -252,6 +249,11 @@ def _own() -> Iterator[tuple[Act, Staff]]:
 def _of_theirs(db: Session, staff: Staff, passkey_id: uuid.UUID) -> Passkey:
     found = db.scalar(select(Passkey).where(Passkey.id == passkey_id, Passkey.staff_id == staff.id))
     return abort(404) if found is None else found
+
+
+def _unchanged(refused: Refused) -> ResponseReturnValue:
+    flash(_not_kept(refused), "wrong")
+    return _page(), 422
 
 
 def _not_kept(refused: Refused) -> str:

@@ -27,6 +27,7 @@ from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
 from service.domain.rights import Right
 from service.domain.validation import Refused
+from service.intake.patients import id_of
 from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
@@ -166,16 +167,9 @@ def go_on() -> ResponseReturnValue:
             return redirect(HOME, 303)
         if waited.has_ended and staff.may(Right.READ) and (patient_id := held.whose(waited.path)):
             name = own_patient(db, patient_id).name
-    beside = [value for field, value in waited.fields if field not in WRITTEN and value and not _is_id(value)]
+    beside = [value for field, value in waited.fields if field not in WRITTEN and value and id_of(value) is None]
     seen = {"ended": waited.has_ended, "name": name, "beside": beside, "WRITTEN": WRITTEN}
     return render_template("signin/held.html", held=waited, **seen)
-
-
-def _is_id(value: str) -> bool:
-    try:
-        return bool(uuid.UUID(value))
-    except ValueError:
-        return False
 
 
 @blueprint.post("/signout")

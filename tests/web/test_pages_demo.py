@@ -178,6 +178,7 @@ def invented(house: House) -> None:
 
 def test_the_demos_people_live_on_while_the_clock_is_moved(house: House, tmp_path: Path, monkeypatch) -> None:
     monkeypatch.setattr(lives, "KEEPS", 1.0)
+    monkeypatch.setattr(lives, "BROUGHT", 1.0)  # a day passes by the hour: where hers had gone by, she is asked about
     moved(house, "hour")
     assert house.rows(Reading) == []  # who was not invented with the demo is nobody's puppet
     invented(house)

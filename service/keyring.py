@@ -43,6 +43,7 @@ class KeyFor(StrEnum):
     DOORS = "doors of hospitals"
     CLIENT_SECRETS = "client secrets of hospitals"
     MARK = "the mark beside the data"
+    REPEATS = "requests that are sent again"
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,7 @@ from service.intake.texts.strangers import forget as forget_strangers
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, heartbeats
+from service.store import access, heartbeats, repeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
 from service.store.session import write_session
@@ -217,6 +217,7 @@ class Worker:
             imports.forget_files(session, self._clock.now())
             enrolment.forget_drafts(session, self._clock.now())
             drafts.forget(session, self._clock.now())
+            repeats.forget(session, self._clock.now())
 
     def _do(self, name: str, part: Callable[[], Tally | None]) -> None:
         try:

@@ -817,15 +817,16 @@ class Checkin(Base):
 
 
 class IdempotentCall(Base):
-    """What a POST with an Idempotency-Key answered, so that a repeat answers the same."""
+    """What a POST with an Idempotency-Key answered, so that a repeat answers the same. Gone after a day."""
 
     __tablename__ = "idempotent_calls"
     __table_args__ = (UniqueConstraint("caller", "key"),)
 
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     caller: Mapped[str] = mapped_column(String(80))
     key: Mapped[str] = mapped_column(String(120))
-    request_hash: Mapped[str] = mapped_column(String(64))
-    status: Mapped[int]
+    request_hash: Mapped[str] = mapped_column(String(64))  # under a key of the service's, hex
+    status: Mapped[int]  # 0 where the answer is not kept
     body: Mapped[dict[str, Any]]
     at: Mapped[datetime] = mapped_column(index=True)
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, wraps
@@ -11,15 +9,15 @@ from typing import Any, Concatenate, ParamSpec, cast
 
 from flask import Response, current_app, g, json, request
 from marshmallow import Schema
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection
 from sqlalchemy.orm import Session
 
 from service.domain.rights import SCOPES, Right
 from service.domain.vocabulary import ActorKind, Scope
+from service.keyring import KeyFor
+from service.store import repeats
 from service.store.audit import Act
 from service.store.session import connect, session_on, write_connection
-from service.store.tables import IdempotentCall
-from service.store.upsert import insert_new
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
@@ -124,19 +122,15 @@ def idempotent(
     def decorate(view: Callable[Concatenate[Call, P], Any]) -> Callable[P, Response]:
         @wraps(view)
         def repeated(*args: P.args, **kwargs: P.kwargs) -> Response:
-            key = _key() if request.method == "POST" else None
+            asked = _asked() if request.method == "POST" else None
             with write_connection(services().engine) as connection:
-                row_id, earlier = (None, None) if key is None else _claim(connection, str(caller().actor), key)
-                if earlier is not None and not kept:
-                    raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
-                if earlier is not None:
-                    return earlier
+                if asked is not None and not repeats.claim(connection, asked, services().clock.now()):
+                    return _again(repeats.earlier(connection, asked))
                 call = Call(connection, status)
                 body = schema.dump(view(call, *args, **kwargs))
                 call.write_out()
-                if row_id is not None and kept:
-                    answer = {"status": call.status, "body": body}
-                    connection.execute(update(IdempotentCall).where(IdempotentCall.id == row_id).values(answer))
+                if asked is not None and kept:
+                    repeats.keep(connection, asked, call.status, body)
             return _response(body, call.status)
 
         return repeated
@@ -150,66 +144,43 @@ def answered_apart() -> Response | None:
     Such a call keeps its answer with `keep_apart` once it is done; if it is cut off
     in between, a repeat does the rest, and finds what is there already.
     """
-    key = _key()
-    if key is None:
+    asked = _asked()
+    if asked is None:
         return None
     with connect(services().engine) as connection:
-        return _earlier(connection, str(caller().actor), key)
+        found = repeats.earlier(connection, asked)
+    return None if found is None else _again(found)
 
 
 def keep_apart(body: Any) -> None:
     """Keep the answer of such a call for a repeat; of two at the same time the first is kept."""
-    key = _key()
-    if key is not None:
+    asked = _asked()
+    if asked is not None:
         with write_connection(services().engine) as connection:
-            _insert(connection, str(caller().actor), key, uuid.uuid4(), 200, body)
+            repeats.claim(connection, asked, services().clock.now(), {"status": 200, "body": body})
 
 
-def _key() -> str | None:
+def _asked() -> repeats.KeyedRequest | None:
+    """The request as a repeat of it is known; None for one without a key. Raises Problem 422 for a key that is none."""
     key = request.headers.get("Idempotency-Key")
-    if key is not None and not (1 <= len(key) <= LONGEST_KEY and key.isascii() and key.isprintable()):
+    if key is None:
+        return None
+    if not (1 <= len(key) <= LONGEST_KEY and key.isascii() and key.isprintable()):
         accepted = f"1 to {LONGEST_KEY} printable characters of ASCII"
         error = {"field": "Idempotency-Key", "value": key[:LONGEST_KEY], "accepted": accepted}
         raise Problem(422, f"Idempotency-Key: accepted: {accepted}", [error])
-    return key
+    said = f"{request.method} {request.path}\n".encode() + request.get_data()
+    keys = services().settings.keys.every(KeyFor.REPEATS)
+    return repeats.KeyedRequest(g.clinic_id, str(caller().actor), key, repeats.hashes(keys, said))
 
 
-def _claim(connection: Connection, who: str, key: str) -> tuple[uuid.UUID, Response | None]:
-    row_id = uuid.uuid4()
-    if _insert(connection, who, key, row_id, 0, {}):
-        return row_id, None
-    return row_id, _earlier(connection, who, key)
-
-
-def _insert(connection: Connection, who: str, key: str, row_id: uuid.UUID, status: int, body: Any) -> bool:
-    """Whether the key is ours: of two at the same time the second waits for the first to end."""
-    row = {
-        "id": row_id,
-        "caller": who,
-        "key": key,
-        "request_hash": _said(),
-        "status": status,
-        "body": body,
-        "at": services().clock.now(),
-    }
-    return insert_new(connection, IdempotentCall.__table__, [row], ["caller", "key"]) == 1
-
-
-def _earlier(connection: Connection, who: str, key: str) -> Response | None:
-    row = connection.execute(
-        select(IdempotentCall.request_hash, IdempotentCall.status, IdempotentCall.body).where(
-            IdempotentCall.caller == who, IdempotentCall.key == key
-        )
-    ).first()
-    if row is None:
-        return None
-    if row.request_hash != _said():
+def _again(found: repeats.Earlier | None) -> Response:
+    """What a repeat is answered. Raises Problem 422 for another request, 409 where the answer was not kept."""
+    if found is not None and not found.is_same:
         raise Problem(422, "Idempotency-Key: this key was used for another request.")
-    return _response(row.body, row.status)
-
-
-def _said() -> str:
-    return hashlib.sha256(f"{request.method} {request.path}\n".encode() + request.get_data()).hexdigest()
+    if found is None or not found.status:
+        raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
+    return _response(found.body, found.status)
 
 
 def _response(body: Any, status: int) -> Response:

@@ -110,7 +110,7 @@ def _describe_errors(api: Api) -> None:
                         "in": "header",
                         "name": "Idempotency-Key",
                         "schema": {"type": "string", "minLength": 1, "maxLength": 120},
-                        "description": "The same key and body answer as the first time, and write once.",
+                        "description": "The same key and body answer as the first time, and write once, for 24 hours.",
                     }
                 )
 

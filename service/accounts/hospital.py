@@ -168,6 +168,9 @@ def join(act: Act, staff: Staff, said: Vouched, address: str | None) -> None:
 
 def part(act: Act, staff: Staff) -> None:
     """The hospital's sign-in opens this account no more. Raises Refused where nothing else would."""
+    act.session.refresh(
+        staff, with_for_update=True
+    )  # beside the removal of its last passkey, one of the two is told no
     if staff.password_hash is None and not act.session.scalar(select(exists().where(*Passkey.that_open(staff.id)))):
         raise Refused("password", "", "an account that has a password or a passkey")
     let_go(staff)

@@ -60,7 +60,7 @@ def rename(act: Act, staff: Staff, passkey: Passkey, name: str) -> None:
 def remove(act: Act, staff: Staff, passkey: Passkey, kept: uuid.UUID) -> None:
     """The passkey opens nothing any more, and every session but `kept` ends. Raises Refused for the last way in."""
     session = act.session
-    session.execute(select(Staff.id).where(Staff.id == staff.id).with_for_update())  # of two at once one stays
+    session.refresh(staff, with_for_update=True)  # of two at once, or beside `hospital.part`, one way in stays
     if is_last(passkey, passkeys_of(session, staff.id), opens_otherwise(session, staff)):
         raise Refused("passkeys", "(hidden)", "one that is not the last way into the account")
     gone = passkey.id

@@ -32,7 +32,20 @@ def configure(level: str) -> None:
         logger_factory=lambda *_: _ToStderr(),
     )
     # What libraries say goes through the standard library; below a warning it is of no use here.
+    logging.getLogger("gunicorn.error").addFilter(_as_ours)
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s")
+
+
+def _as_ours(said: logging.LogRecord) -> bool:
+    """Say it in our own way instead, and without the request: the web server names its path, which may be a link."""
+    if said.exc_info:
+        text = str(said.msg).partition("%")[0]  # "Error handling request %s", and where it failed
+    else:
+        text = said.getMessage()
+        if text.startswith("Invalid request"):
+            text = text.partition(": ")[0]  # up to the address that it came from
+    structlog.get_logger("web server").log(said.levelno, text.strip(), exc_info=said.exc_info)
+    return False
 
 
 class _ToStderr:

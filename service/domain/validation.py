@@ -20,6 +20,9 @@ LINE_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}")
 MAILBOX = re.compile(r"[^@\s\x00-\x1f]{1,64}@[^@\s\x00-\x1f]{1,189}")
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+# Unicode Standard Annex 9, section 2: what turns the direction of writing until it is taken back. A name that holds one
+# is shown otherwise than it was typed, and so is what stands after it. Unicode 15, table 4-9: line and paragraph ends.
+_TURNS = re.compile("[\u202a-\u202e\u2066-\u2069\x7f-\x9f\u2028\u2029]")
 _STANDS_FOR_NOTHING = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 
@@ -88,13 +91,15 @@ def checked_url(field: str, url: str) -> str:
 
 
 def text(field: str, given: object, *, longest: int, shortest: int = 1) -> str:
-    """A line of text without control characters, trimmed."""
+    """A line of text without control characters and without marks that turn the direction of writing, trimmed."""
     least, most = shortest, longest
     if not isinstance(given, str):
         raise Refused(field, given, "text of %(least)s to %(most)s characters", least=least, most=most)
     kept = given.strip()
     if not shortest <= len(kept) <= longest or any(ord(sign) < 32 for sign in kept):
         raise Refused(field, given, "text of %(least)s to %(most)s characters, on one line", least=least, most=most)
+    if _TURNS.search(kept):
+        raise Refused(field, given, "text without hidden marks that turn the direction of writing or end a line")
     return kept
 
 

@@ -37,7 +37,6 @@ COMMANDS = {
     "worker": ("serve", "worker", "Look for what falls due and do it."),
 }
 CANNOT_TAKE = 2
-NOBODY_ELSES = 0o077  # database, keys, exports: health data, whatever umask whoever calls has
 
 
 class Lazily(click.Group):
@@ -79,7 +78,7 @@ def cli(settings: Path | None, user: str | None) -> None:
 
 def main() -> None:
     """The entry point."""
-    os.umask(NOBODY_ELSES)
+    os.umask(0o077)  # database, keys, exports: health data, whatever umask whoever calls has
     try:
         cli.main(standalone_mode=False)
     except Refused as refusal:

@@ -8,7 +8,7 @@ import re
 import secrets
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
@@ -25,12 +25,13 @@ LOG_LEVELS = ("debug", "info", "warning", "error")
 
 @dataclass(frozen=True)
 class Settings:
-    """Everything an operator can set, as `NEAPTIDE_…` in the environment."""
+    """Everything an operator can set, as `NEAPTIDE_…` in the environment; shown, in a failure say, without secrets."""
 
     data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the secret key; in the demo the mock gateway's file, the clock
-    database_url: str  # NEAPTIDE_DATABASE_URL
-    secret_key: str  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
-    secret_key_previous: tuple[str, ...]  # NEAPTIDE_SECRET_KEY_PREVIOUS: what was made under these still stands
+    database_url: str = field(repr=False)  # NEAPTIDE_DATABASE_URL
+    secret_key: str = field(repr=False)  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
+    # NEAPTIDE_SECRET_KEY_PREVIOUS: what was made under these still stands
+    secret_key_previous: tuple[str, ...] = field(repr=False)
     base_url: str  # NEAPTIDE_BASE_URL: what links in messages begin with
     host: str  # NEAPTIDE_HOST
     port: int  # NEAPTIDE_PORT
@@ -43,20 +44,23 @@ class Settings:
     text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is none, and in the demo the mock
     text_provider: str  # NEAPTIDE_TEXT_PROVIDER: in its place, the file that describes a provider's own interface
     text_user: str  # NEAPTIDE_TEXT_USER: who we are there; {user} in the description
-    text_token: str  # NEAPTIDE_TEXT_TOKEN: our token or password there; {token} in the description
-    text_callback_secret: str  # NEAPTIDE_TEXT_CALLBACK_SECRET: signs the gateway's receipts and replies; empty: none
+    text_token: str = field(repr=False)  # NEAPTIDE_TEXT_TOKEN: our token or password there; {token} in the description
+    # NEAPTIDE_TEXT_CALLBACK_SECRET: signs the gateway's receipts and replies; empty: none
+    text_callback_secret: str = field(repr=False)
     mail_server: str  # NEAPTIDE_MAIL_SERVER: host:port; empty is no mail
     mail_security: str  # NEAPTIDE_MAIL_SECURITY: tls, starttls, or none on this machine
     mail_from: str  # NEAPTIDE_MAIL_FROM
     mail_user: str  # NEAPTIDE_MAIL_USER: empty is no sign-in
-    mail_password: str  # NEAPTIDE_MAIL_PASSWORD
-    push_key: str  # NEAPTIDE_PUSH_KEY: private key (P-256, base64url) that signs web push; empty is none
+    mail_password: str = field(repr=False)  # NEAPTIDE_MAIL_PASSWORD
+    # NEAPTIDE_PUSH_KEY: private key (P-256, base64url) that signs web push; empty is none
+    push_key: str = field(repr=False)
     push_contact: str  # NEAPTIDE_PUSH_CONTACT: mailto: or https: address at which a push service reaches the operator
     ping_url: str  # NEAPTIDE_PING_URL: asked once a minute while the worker is well; a watcher misses it otherwise
     sign_in_hosts: tuple[
         str, ...
     ]  # NEAPTIDE_SIGN_IN_HOSTS: inside our own network, where hospitals' sign-in may be asked
-    proxy: str  # NEAPTIDE_PROXY: HTTP proxy for the gateway, push services and the ping; empty is straight out
+    # NEAPTIDE_PROXY: HTTP proxy for the gateway, push services and the ping; empty is straight out
+    proxy: str = field(repr=False)
 
     @classmethod
     def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
@@ -126,14 +130,14 @@ def take_file(file: Path) -> None:
     os.environ.update(settings)
 
 
-def read_text(field: str, file: Path) -> str:
+def read_text(name: str, file: Path) -> str:
     """What a file that a person wrote holds. Raises Refused."""
     try:
         return file.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         why = getattr(error, "strerror", None) or "not UTF-8"
         me = user_name(os.geteuid())
-        raise Refused(field, str(file), f"a file in UTF-8 that {me} can read ({why})") from None
+        raise Refused(name, str(file), f"a file in UTF-8 that {me} can read ({why})") from None
 
 
 def become(user: str) -> None:
@@ -165,7 +169,7 @@ def ready_folder(folder: Path) -> None:
     """Make the folder for data, where there is none. Raises Refused for one that cannot be made or written in."""
     accepted = f"a folder that {user_name(os.geteuid())}, who runs this, may write in"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise Refused("NEAPTIDE_DATA", str(folder), f"{accepted} ({error.strerror})") from None
     if not os.access(folder, os.W_OK | os.X_OK):
@@ -226,7 +230,7 @@ def _data_dir(env: Mapping[str, str]) -> Path:
     return Path(given).resolve()
 
 
-def checked_own(field: str, path: Path) -> None:
+def checked_own(name: str, path: Path) -> None:
     """Raises Refused for a file or folder of another user: what is written there as the wrong one locks them out."""
     me = user_name(os.geteuid())
     try:
@@ -234,23 +238,23 @@ def checked_own(field: str, path: Path) -> None:
     except FileNotFoundError:
         return
     except OSError as error:
-        raise Refused(field, str(path), f"a path that {me}, who runs this, can reach ({error.strerror})") from None
+        raise Refused(name, str(path), f"a path that {me}, who runs this, can reach ({error.strerror})") from None
     if owner != os.geteuid():
         its = user_name(owner)
-        raise Refused(field, str(path), f"a path of {me}'s own, who runs this; it is {its}'s: run this as {its}")
+        raise Refused(name, str(path), f"a path of {me}'s own, who runs this; it is {its}'s: run this as {its}")
 
 
 def _providers(env: Mapping[str, str]) -> dict[str, str]:
     given = {
-        field: env.get(f"NEAPTIDE_{field.upper()}", "")
-        for field in (
+        name: env.get(f"NEAPTIDE_{name.upper()}", "")
+        for name in (
             "text_url", "text_provider", "text_user", "text_token", "text_callback_secret",
             "mail_server", "mail_from", "mail_user", "mail_password", "push_key", "push_contact", "ping_url", "proxy",
         )
     }  # fmt: skip
-    for field in ("text_url", "ping_url"):
-        if given[field]:
-            checked_url(f"NEAPTIDE_{field.upper()}", given[field])
+    for name in ("text_url", "ping_url"):
+        if given[name]:
+            checked_url(f"NEAPTIDE_{name.upper()}", given[name])
     if given["proxy"]:
         _proxy(given["proxy"])
     if given["text_url"] and not given["text_token"]:
@@ -258,9 +262,9 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
     if given["text_provider"] and (given["text_url"] or not Path(given["text_provider"]).is_absolute()):
         accepted = "the absolute path of a description, and then no NEAPTIDE_TEXT_URL"
         raise Refused("NEAPTIDE_TEXT_PROVIDER", given["text_provider"], accepted)
-    for field in ("text_user", "text_token"):
-        if not (given[field].isascii() and given[field].isprintable()) and given[field]:
-            raise Refused(f"NEAPTIDE_{field.upper()}", "(hidden)", "printable ASCII")
+    for name in ("text_user", "text_token"):
+        if not (given[name].isascii() and given[name].isprintable()) and given[name]:
+            raise Refused(f"NEAPTIDE_{name.upper()}", "(hidden)", "printable ASCII")
     if given["text_callback_secret"]:
         keyring.checked_secret("NEAPTIDE_TEXT_CALLBACK_SECRET", given["text_callback_secret"])
     security = env.get("NEAPTIDE_MAIL_SECURITY", "tls")
@@ -301,17 +305,17 @@ def _with_files(env: Mapping[str, str]) -> Mapping[str, str]:
     """The environment with the secrets that stand in files of their own: systemd.exec(5), "Credentials"."""
     found, folder = dict(env), env.get("CREDENTIALS_DIRECTORY", "")
     for name in SECRETS:
-        field, file = f"{name}_FILE", env.get(f"{name}_FILE", "")
+        given_as, file = f"{name}_FILE", env.get(f"{name}_FILE", "")
         if file and env.get(name):
-            raise Refused(field, file, f"nothing, or else no {name}: it is given twice")
+            raise Refused(given_as, file, f"nothing, or else no {name}: it is given twice")
         if file and not Path(file).is_absolute():
-            raise Refused(field, file, "the absolute path of a file")
+            raise Refused(given_as, file, "the absolute path of a file")
         if not file and folder and not env.get(name) and Path(folder, name).exists():
-            field, file = name, str(Path(folder, name))
+            given_as, file = name, str(Path(folder, name))
         if file:
-            found[name] = read_text(field, Path(file)).rstrip("\r\n")
+            found[name] = read_text(given_as, Path(file)).rstrip("\r\n")
             if not found[name]:
-                raise Refused(field, file, "a file that is not empty")
+                raise Refused(given_as, file, "a file that is not empty")
     return found
 
 

@@ -100,6 +100,7 @@ def wsgi() -> Flask:
     """The application, for a WSGI server: made in each of its processes."""
     from service.app import create_app
 
+    os.umask(0o077)  # the database and the clock, whatever server this is made for
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = open_engine(settings.database_url)

@@ -7,6 +7,7 @@ nothing of the service's inside.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 from urllib.parse import quote
@@ -38,6 +39,9 @@ TITLES = {
     507: "No room left",
 }
 LONGEST_VALUE = 200
+SECRET = re.compile(
+    "pass(word|phrase)|secret|token|authorization|credential", re.IGNORECASE
+)  # what a field may be called
 RETRY_AFTER_SECONDS = "5"
 API = "/api/"
 
@@ -103,7 +107,7 @@ def answer_for(error: Exception) -> Response:
 
 def as_error(refusal: Refused) -> dict[str, Any]:
     """One refusal as a member of `errors`."""
-    error = {"field": refusal.field, "value": _short(refusal.value), "accepted": refusal.accepted}
+    error = {"field": refusal.field, "value": _shown(refusal.field, refusal.value), "accepted": refusal.accepted}
     return error if refusal.line is None else {**error, "line": refusal.line}
 
 
@@ -162,7 +166,7 @@ def _errors(messages: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         for path, texts in _leaves(tree, ()):
             yield {
                 "field": ".".join(path) or place,
-                "value": _short(_dig(sent, path)),
+                "value": _shown(".".join(path), _dig(sent, path)),
                 "accepted": " ".join(map(str, texts)),
             }
 
@@ -184,6 +188,11 @@ def _dig(sent: Any, path: tuple[str, ...]) -> Any:
         else:
             return None
     return sent
+
+
+def _shown(field: str, value: Any) -> Any:
+    """The value as it is told to whoever sent it; no secret is repeated, where errors end up in logs."""
+    return "(hidden)" if value is not None and SECRET.search(field) else _short(value)
 
 
 def _short(value: Any) -> Any:

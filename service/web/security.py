@@ -9,7 +9,8 @@ from __future__ import annotations
 import secrets
 
 import secure
-from flask import Flask, Response, g, request
+from flask import Flask, Response, g, make_response, request
+from flask.typing import ResponseReturnValue
 
 _headers = secure.Secure(
     xcto=secure.XContentTypeOptions().nosniff(),
@@ -45,6 +46,17 @@ def policy(nonce: str = "") -> str:
             "base-uri 'none'",
         )
     )
+
+
+def forgotten(answer: ResponseReturnValue) -> Response:
+    """The answer, after which the browser keeps no page that it showed (W3C Clear Site Data, section 3.1).
+
+    Not "storage", which would end the notices that somebody in the family has on this device, and which holds nothing
+    else of ours but a time; and not "cookies", by which the sign-in knows a colleague's browser.
+    """
+    response = make_response(answer)
+    response.headers["Clear-Site-Data"] = '"cache"'
+    return response
 
 
 def install(app: Flask) -> None:

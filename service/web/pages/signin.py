@@ -50,6 +50,7 @@ from service.web.auth import (
 )
 from service.web.forms import WRITTEN
 from service.web.frame import speak
+from service.web.security import forgotten
 from service.web.services import services
 from service.words.language import spoken_by_staff
 
@@ -184,11 +185,13 @@ def leave() -> ResponseReturnValue:
     away = None if is_idle else departing.way_out(staff)
     end_session(now)
     if is_idle:
-        return redirect(url_for("signin.page", ended="idle"), 303)
-    if away is not None:
-        return departing.signed_out(away)
-    flash(gettext("You are signed out."), "good")
-    return redirect(url_for("signin.page"), 303)
+        left: ResponseReturnValue = redirect(url_for("signin.page", ended="idle"), 303)
+    elif away is not None:
+        left = departing.signed_out(away)
+    else:
+        flash(gettext("You are signed out."), "good")
+        left = redirect(url_for("signin.page"), 303)
+    return forgotten(left)
 
 
 @blueprint.get("/signin/still-here")

@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session, aliased
 from service.domain import plan
 from service.domain.plan import WindowFacts
 from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, TaskKind, WindowState
+from service.store.identity import new_id
 from service.store.session import columns_of
 from service.store.tables import CaregiverReply, Message, Patient, Silence, Task, Window
 
@@ -110,7 +111,7 @@ def add_missed(session: Session, missed: Sequence[ClosingWindow], now: datetime)
     for window in sorted(missed, key=lambda window: window.day):
         row = running.get(window.patient_id)
         if row is None:
-            row = SilenceRow(uuid.uuid4(), window.day, window.day, 0, why[window.id], None)
+            row = SilenceRow(new_id(), window.day, window.day, 0, why[window.id], None)
             begun[window.patient_id] = row
         if window.day >= row.last:
             row = replace(row, last=window.day, cause=why[window.id])
@@ -269,7 +270,7 @@ def _values(clinic_id: Any, patient_id: uuid.UUID, row: SilenceRow, now: datetim
 
 def _begin(session: Session, patient_id: uuid.UUID, run: plan.Run, cause: SilenceCause, now: datetime) -> None:
     clinic_id = select(Patient.clinic_id).where(Patient.id == patient_id).scalar_subquery()
-    row = SilenceRow(uuid.uuid4(), run.first, run.last, run.missed, cause, now if run.ended else None)
+    row = SilenceRow(new_id(), run.first, run.last, run.missed, cause, now if run.ended else None)
     session.execute(insert(Silence).values(_values(clinic_id, patient_id, row, now)))
 
 

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from service.domain.tasks import TaskFacts, as_json, first_told_at, kind_of
 from service.domain.vocabulary import Role, TaskSettled, TaskState
 from service.store import panel
+from service.store.identity import new_id
 from service.store.tables import Task
 from service.store.upsert import insert_new
 
@@ -128,7 +129,7 @@ def _mark(session: Session, patient_ids: Collection[uuid.UUID | None], now: date
 def _row(new: NewTask, now: datetime) -> dict[str, Any]:
     kind = kind_of(new.facts)
     return {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "clinic_id": new.clinic_id,
         "patient_id": new.patient_id,
         "kind": kind,

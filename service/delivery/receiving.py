@@ -29,6 +29,7 @@ from service.domain.vocabulary import Channel, MessageState, WindowState
 from service.store import outbox
 from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.guarded import Tally, guarded, guarded_each, quarantine_each
+from service.store.identity import new_id
 from service.store.quarantine import is_quarantined, quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import DeadLetter, Message, ReadPosition, Trial, Window
@@ -298,7 +299,7 @@ def _take_some(
 
 def _moves_on(session: Session, source: str, number: int) -> bool:
     """Move the place in a list forward. False when it is there already. Locks it until the transaction ends."""
-    row = {"id": uuid.uuid4(), "source": source, "position": number}
+    row = {"id": new_id(), "source": source, "position": number}
     further = "read_positions.position < excluded.position"
     return upsert(session, ReadPosition.__table__, [row], ["source"], only_if=further) == 1
 

@@ -19,6 +19,7 @@ from service.domain.sending import after_receipt
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
 from service.store.audit import OPERATOR, note_outside_clinics
+from service.store.identity import new_id
 from service.store.session import Where, read_session, rows, write_session
 from service.store.tables import Trial
 from service.transports.base import OutgoingText, PermanentFailure, Receipt, TemporaryFailure, Transport
@@ -36,7 +37,7 @@ def send(engine: Engine, transport: Transport, channel: Channel, to: str, clock:
     `to` is an address as it was checked; `line` is what it is sent from, where a clinic has a line of its own.
     """
     now = clock.now()
-    trial = Trial(id=uuid.uuid4(), channel=channel, at=now, state=MessageState.HANDING_OVER, detail="")
+    trial = Trial(id=new_id(), channel=channel, at=now, state=MessageState.HANDING_OVER, detail="")
     with write_session(engine) as session:
         session.execute(delete(Trial).where(Trial.at < now - KEPT))
         latest = session.scalars(select(Trial.at).where(Trial.at > now - WITHIN).order_by(Trial.at)).all()

@@ -34,6 +34,7 @@ from service.enrolling.people import NewCaregiver, NewContact, NewPatient
 from service.enrolling.plans import NewPlan
 from service.store import outbox
 from service.store.audit import SYSTEM, Act
+from service.store.identity import new_id
 from service.store.tables import Clinic, Invitation, LinkKey, Message, Patient
 from service.words.language import checked_language
 
@@ -194,7 +195,7 @@ def confirm(act: Act, invitation: Invitation, new: Confirming) -> Patient:
 def alike(session: Session, invitation: Invitation) -> list[enrolment.Alike]:
     """Whom the clinic knows that may be the same person."""
     address = invited.said(invitation).address if invitation.state is InvitationState.ANSWERED else invitation.number
-    whose = Patient(id=uuid.uuid4(), clinic_id=invitation.clinic_id, name=invitation.name)
+    whose = Patient(id=new_id(), clinic_id=invitation.clinic_id, name=invitation.name)
     return enrolment.alike(session, whose, invitation.born_on, address)
 
 

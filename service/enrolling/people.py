@@ -23,6 +23,7 @@ from service.domain.vocabulary import Channel, ConsentKind, ContactState, Messag
 from service.enrolling.plans import move_plan
 from service.store import outbox, panel
 from service.store.audit import Act
+from service.store.identity import new_id
 from service.store.tables import Caregiver, Clinic, Contact, Message, Patient, PatientMove, Staff
 from service.words import countries
 from service.words.language import checked_language
@@ -73,7 +74,7 @@ def enrol_patient(act: Act, new: NewPatient, its_id: uuid.UUID | None = None) ->
     taken = select(Patient.id).where(Patient.clinic_id == act.clinic_id, Patient.clinic_ref == values["clinic_ref"])
     if act.session.scalar(taken) is not None:
         raise ref_is_taken(new.clinic_ref)
-    patient = Patient(id=its_id or uuid.uuid4(), enrolled_at=act.now, state=PatientState.ACTIVE, **values)
+    patient = Patient(id=its_id or new_id(), enrolled_at=act.now, state=PatientState.ACTIVE, **values)
     act.add(patient)
     panel.begin(act.session, act.clinic_id, patient.id, act.now)
     act.note("patient.enrol", patient)

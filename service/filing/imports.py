@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.validation import storable
 from service.store.audit import Act, Actor
+from service.store.identity import new_id
 from service.store.session import read_session, write_session
 from service.store.tables import Import, ImportFile
 
@@ -54,7 +55,7 @@ def begun(
     engine: Engine, clinic_id: uuid.UUID, kind: str, name: str, actor: Actor, now: datetime
 ) -> Iterator[ImportBegun]:
     """An import from beginning to end. One that fails stays as it is, cut off; one that brought nothing goes."""
-    row = Import(id=uuid.uuid4(), kind=kind, name=storable(name.strip())[-LONGEST_NAME:], at=now, taken_by=str(actor))
+    row = Import(id=new_id(), kind=kind, name=storable(name.strip())[-LONGEST_NAME:], at=now, taken_by=str(actor))
     with write_session(engine) as session:
         Act(session, actor, clinic_id, now).add(row)
         session.expunge(row)

@@ -32,6 +32,7 @@ from service.domain.since import Standing
 from service.domain.tasks import CheckFound, Found, from_json
 from service.domain.vocabulary import Lane, PatientState, SignalKind, StepKind, TaskKind, TaskState, WindowState
 from service.store.guarded import Tally
+from service.store.identity import new_id
 from service.store.session import read_session, write_session
 from service.store.tables import (
     Checkin,
@@ -80,7 +81,7 @@ def check_nightly(engine: Engine, now: datetime, make_rows: Callable[[], object]
         ).first()
     if begun is not None and (begun.finished_at is not None or begun.begun_at > now - STUCK):
         return None
-    row = {"id": uuid.uuid4(), "night": night, "begun_at": now, "finished_at": None, "found": {}}
+    row = {"id": new_id(), "night": night, "begun_at": now, "finished_at": None, "found": {}}
     with write_session(engine) as session:
         # Of two workers the second finds a check that has only just begun, and leaves it to the first.
         before = "nightly_checks.finished_at IS NULL AND nightly_checks.begun_at < excluded.begun_at"

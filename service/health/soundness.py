@@ -9,7 +9,6 @@ from __future__ import annotations
 import hmac
 import sqlite3
 import time
-import uuid
 from datetime import datetime
 
 from sqlalchemy import Engine, select, text
@@ -17,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service.health.checks import Finding
 from service.keyring import KeyFor, Keyring
+from service.store.identity import new_id
 from service.store.session import connect, read_session, write_session
 from service.store.tables import SecretMark
 from service.store.troubles import Trouble, trouble_of
@@ -97,7 +97,7 @@ def know_key(engine: Engine, keys: Keyring, now: datetime, *, accept: bool = Fal
     The first is, one that is to be accepted, and one that names that very key as its predecessor.
     """
     present, *previous = _marks(keys)
-    row = {"id": uuid.uuid4(), "name": KEY, "mark": present, "made_at": now}
+    row = {"id": new_id(), "name": KEY, "mark": present, "made_at": now}
     if accept or _known(engine) in previous:
         with write_session(engine) as session:
             upsert(session, SecretMark.__table__, [row], ["name"])

@@ -28,6 +28,7 @@ from service.intake import patients
 from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded, set_aside
+from service.store.identity import new_id
 from service.store.session import Where, objects, read_session, rows
 from service.store.tables import Adjustment, Checkin, Clinic, Patient, Task, Window
 from service.store.upsert import CURRENT, insert_new
@@ -79,7 +80,7 @@ def record_checkin(
         columns["weight_confirmed"] |= _has_confirmed(earlier, columns)
         doubt = _weight_doubt(where, patient, day, answers, confirmed=columns["weight_confirmed"])
         row = {
-            "id": its_id or uuid.uuid4(),
+            "id": its_id or new_id(),
             "clinic_id": act.clinic_id,
             "patient_id": patient.id,
             "window_id": patient.window_id,

@@ -35,6 +35,7 @@ from service.intake.patients import FoundPatient
 from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded, guarded_each, set_aside
+from service.store.identity import new_id
 from service.store.ids import among, slices
 from service.store.session import read_session
 from service.store.tables import Limits, Reading, Task
@@ -187,7 +188,7 @@ def row_of(
 ) -> dict[str, Any]:
     """The row to write."""
     return {
-        "id": its_id or uuid.uuid4(),
+        "id": its_id or new_id(),
         "clinic_id": clinic_id,
         "patient_id": who.id,
         "taken_at": checked.taken_at,

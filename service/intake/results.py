@@ -25,6 +25,7 @@ from service.domain.vocabulary import ActorKind, ArmPosture, IntakeOutcome, Pati
 from service.intake.patients import find_patients, refuse_patient
 from service.store import panel
 from service.store.audit import OPERATOR, Act, Actor
+from service.store.identity import new_id
 from service.store.ids import among
 from service.store.session import Where, connect, rows, write_connection
 from service.store.tables import Patient, ResultRow
@@ -154,7 +155,7 @@ def _sorted(
             row = _row(one, now, Source.FILE)
             whose = found[one.patient]
             ending.check_in_care("taken_at", whose.date_of(row.taken_at), whose.last_day)
-            row.id, row.clinic_id, row.patient_id = uuid.uuid4(), clinic_id, whose.id
+            row.id, row.clinic_id, row.patient_id = new_id(), clinic_id, whose.id
             row.entered_at, row.withdrawn = now, False
             read.append(row)
         except Refused as refusal:

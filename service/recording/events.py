@@ -19,6 +19,7 @@ from service.domain.vocabulary import EventCause, EventKind, PatientState, Pause
 from service.recording import next_contacts
 from service.store import histories
 from service.store.audit import Act
+from service.store.identity import new_id
 from service.store.tables import EventRow, Patient, Pause
 
 LONGEST_STAY = 366  # as a pause has it
@@ -67,7 +68,7 @@ def record_event(
         raise DeathToConfirm(from_date)
     entries.in_lifetime(act.session, patient, from_date=from_date, to_date=to_date)
     row = EventRow(
-        id=its_id or uuid.uuid4(),
+        id=its_id or new_id(),
         kind=kind,
         cause=cause,
         from_date=from_date,

@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 from service.domain import validation
 from service.domain.validation import Refused
 from service.store.audit import Act
+from service.store.identity import new_id
 from service.store.tables import FormDraft
 from service.store.upsert import upsert
 
@@ -35,7 +36,7 @@ def keep(act: Act, staff_id: uuid.UUID, form: str, typed: Mapping[str, str]) -> 
     if not any(value.strip() for value in typed.values()):
         drop(act.session, staff_id, place)
         return
-    row = {"id": uuid.uuid4(), "staff_id": staff_id, "form": place, "typed": dict(typed), "saved_at": act.now}
+    row = {"id": new_id(), "staff_id": staff_id, "form": place, "typed": dict(typed), "saved_at": act.now}
     upsert(act.session, FormDraft.__table__, [row], ["staff_id", "form"])
     newest = select(FormDraft.id).where(FormDraft.staff_id == staff_id).order_by(FormDraft.saved_at.desc()).limit(MOST)
     kept = list(act.session.scalars(newest))

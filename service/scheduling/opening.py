@@ -27,6 +27,7 @@ from service.scheduling.steps import TO_PATIENT, DueStep, carry_out, decide_all,
 from service.store.audit import SYSTEM, Act
 from service.store.due import ACTIVE_PLANS
 from service.store.guarded import Due, Tally, Work, Written, work_off
+from service.store.identity import new_id
 from service.store.quarantine import is_quarantined
 from service.store.session import columns_of
 from service.store.tables import Clinic, Patient, Plan, Step, Window
@@ -220,7 +221,7 @@ def work_out(due: DuePlan, clinic: ClinicFacts, record: AnswerRecord, batch: Bat
         day = batch.days[key] = _day(due, rule, rules, followed)
     goes_on = due.patient_state is PatientState.ACTIVE
     if goes_on and due.window_id is None:
-        window_id = uuid.uuid4()
+        window_id = new_id()
         rows, ready = _frozen_steps(due, clinic, day, window_id, now)
         batch.windows.append(_window(due, day.times, followed, window_id, now))
         batch.steps.extend(rows)
@@ -294,7 +295,7 @@ def _frozen_steps(
     rows: list[dict[str, Any]] = []
     ready: list[DueStep] = []
     for position, kind, due_at in day.steps:
-        step_id = uuid.uuid4()
+        step_id = new_id()
         row = {**shared, "id": step_id, "position": position, "kind": kind, "due_at": due_at}
         if is_over and kind is not StepKind.TASK:
             # Nobody was asked while it was open, so nobody is reminded or alarmed about it now;

@@ -30,6 +30,7 @@ from sqlalchemy.orm import Session
 from service.domain.vocabulary import ActorKind, Answered, Opened
 from service.store.audit import SYSTEM, Actor
 from service.store.guarded import guarded
+from service.store.identity import new_id
 from service.store.session import Where, is_away, write_connection
 from service.store.tables import AccessLine, Clinic
 from service.store.troubles import told, trouble_of
@@ -229,7 +230,7 @@ def _write(where: Where, lines: Sequence[Line]) -> None:
 def _rows(lines: Iterable[Line]) -> Iterator[dict[str, Any]]:
     for access, times in lines:
         yield {
-            "id": uuid.uuid4(),
+            "id": new_id(),
             "clinic_id": access.clinic_id,
             "at": access.at,
             "actor_kind": access.actor.kind if access.actor else None,

@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import ActorKind
+from service.store.identity import new_id
 from service.store.session import AT_TERMINAL, Where, rows
 from service.store.tables import AuditLine, Base, Caregiver, Patient, Staff
 from service.store.upsert import insert_rows
@@ -111,7 +112,7 @@ def _write_lines(
     typed_by = _typed_by(where)
     lines = [
         {
-            "id": uuid.uuid4(),
+            "id": new_id(),
             "clinic_id": clinic_id,
             "at": now,
             "actor_kind": actor.kind,

@@ -20,6 +20,7 @@ from sqlalchemy import Engine, Select
 from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
+from service.store.identity import new_id
 from service.store.quarantine import describe_error, quarantine
 from service.store.session import is_away, read_session, write_session
 
@@ -75,7 +76,7 @@ def guarded_each(
 
 def set_aside(engine: Engine, kind: str, error: Exception, now: datetime) -> Refused:
     """Quarantine something that was sent and could not be written; what to tell whoever sent it."""
-    subject = (f"new_{kind}", uuid.uuid4())
+    subject = (f"new_{kind}", new_id())
     with write_session(engine) as session:
         quarantine(session, subject, error, now)
     ours = f"one that the service can write; this is a fault of ours, noted as {subject[1]}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
+from service.store.identity import new_id
 from service.store.tables import Heartbeat
 from service.store.upsert import upsert
 
@@ -20,7 +20,7 @@ FORGET_AFTER = timedelta(days=7)
 def record(session: Session, worker: str, started_at: datetime, last_tick: Mapping[str, Any], now: datetime) -> None:
     """Note that `worker` (a name of its own per process) has finished a tick, and what it came to."""
     row = {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "worker": worker,
         "started_at": started_at,
         "seen_at": now,

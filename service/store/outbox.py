@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from service.domain.sending import NEEDS_NO_CONSENT
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
+from service.store.identity import new_id
 from service.store.tables import Message, MessageEvent
 from service.store.upsert import insert_new, insert_rows
 
@@ -132,7 +133,7 @@ def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], 
     """Add (message id, event, detail) to the delivery histories."""
     rows = [
         {
-            "id": uuid.uuid4(),
+            "id": new_id(),
             "message_id": message_id,
             "at": now,
             "event": event,
@@ -146,7 +147,7 @@ def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], 
 def _row(new: NewMessage, now: datetime) -> dict[str, Any]:
     row = {name: value for name, value in vars(new).items() if name != "due_at"}
     return row | {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "params": dict(new.params),
         "created_at": now,
         "next_try_at": new.due_at,

@@ -18,6 +18,7 @@ from sqlalchemy import bindparam, case, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
+from service.store.identity import new_id
 from service.store.ids import among, among_those
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, columns_of, rows
@@ -42,7 +43,7 @@ class PatientPanelRow:
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
     """Give a new patient a row that has still to be made; part of the caller's transaction."""
     blank = {"as_of": now.date(), "facts": {}, "rank": "", "planned_changed": False}
-    row = {"id": uuid.uuid4(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
+    row = {"id": new_id(), "clinic_id": clinic_id, "patient_id": patient_id, "stale_since": now, "touched": 0}
     row |= blank | {"updated_at": now, "outdated_at": now}
     insert_new(session, PanelRow.__table__, [row], ["patient_id"])
 
@@ -161,7 +162,7 @@ def keep_states(session: Session, states: Sequence[dict[str, Any]]) -> None:
     upsert(
         session,
         CarriedStateRow.__table__,
-        [{"id": uuid.uuid4(), **state} for state in states],
+        [{"id": new_id(), **state} for state in states],
         ["patient_id"],
         only_if="carried_states.touched <= excluded.touched",
     )
@@ -237,7 +238,7 @@ def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:
         session,
         PanelRow.__table__,
         [
-            {"id": uuid.uuid4(), **_FRESH, **row}
+            {"id": new_id(), **_FRESH, **row}
             for row in sorted(rows, key=lambda row: row["patient_id"].int)  # taken in order, see `_lock`
         ],
         ["patient_id"],

@@ -15,6 +15,7 @@ import structlog
 from sqlalchemy import ColumnElement, exists, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service.store.identity import new_id
 from service.store.tables import QuarantinedRow
 from service.store.troubles import told
 from service.store.upsert import upsert
@@ -26,7 +27,7 @@ def quarantine(session: Session, subject: tuple[str, uuid.UUID], error: BaseExce
     """Set `subject` ("plan", id) aside because of `error`; one that was released is set aside anew."""
     log.error("quarantined", kind=subject[0], id=str(subject[1]), error=describe_error(error))
     row = {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "subject_kind": subject[0],
         "subject_id": subject[1],
         "error": describe_error(error),

@@ -17,6 +17,7 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, select, update
 
+from service.store.identity import new_id
 from service.store.session import Where, rows
 from service.store.tables import IdempotentCall
 from service.store.upsert import insert_new
@@ -56,7 +57,7 @@ def hashes(keys: Sequence[bytes], request: bytes) -> tuple[str, ...]:
 def claim(connection: Connection, asked: KeyedRequest, now: datetime, answer: dict[str, Any] | None = None) -> bool:
     """Whether the key is this request's, with its answer where that is known; it waits for one that is under way."""
     row = {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "clinic_id": asked.clinic_id,
         "caller": asked.caller,
         "key": asked.key,

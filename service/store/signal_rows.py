@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from service.domain import factjson
 from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
+from service.store.identity import new_id
 from service.store.ids import among
 from service.store.session import rows
 from service.store.tables import Signal
@@ -82,7 +83,7 @@ def _take(known: _Known, patient_id: uuid.UUID, episode: Episode) -> tuple[uuid.
 def _row(clinic_id: uuid.UUID, patient_id: uuid.UUID, episode: Episode, today: date, now: datetime) -> dict[str, Any]:
     past = episode.ended_on is not None and today - episode.ended_on > CARRIED
     return {
-        "id": uuid.uuid4(),
+        "id": new_id(),
         "clinic_id": clinic_id,
         "patient_id": patient_id,
         "kind": episode.kind,

@@ -83,6 +83,7 @@ from service.domain.vocabulary import (
     WeightDoubt,
     WindowState,
 )
+from service.store.identity import new_id
 from service.store.types import Id, UTCDateTime, Word
 
 # A column of a closed vocabulary holds its words.
@@ -113,7 +114,7 @@ class Base(DeclarativeBase):
         **WORDS,
     }
 
-    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=uuid.uuid4)
+    id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
 
 
 def _partial(name: str, *columns: str, where: str, unique: bool = False) -> Index:

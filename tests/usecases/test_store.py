@@ -1,5 +1,7 @@
 """The store's own promises, on whichever database the suite runs."""
 
+import threading
+import uuid
 from datetime import UTC, datetime, time, timedelta, timezone
 
 import pytest
@@ -8,7 +10,7 @@ from sqlalchemy.exc import OperationalError, StatementError
 from sqlalchemy.schema import CreateIndex
 
 from service.domain import asking
-from service.store import migrate
+from service.store import identity, migrate
 from service.store import session as session_module
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Base, Clinic
@@ -85,3 +87,30 @@ def test_a_lock_that_somebody_keeps_is_waited_for_with_an_end(engine: Engine, mo
             session.execute(text("SELECT 1 FROM clinics"))
     own.dispose()
     assert (refused.value.orig.sqlstate, trouble_of(refused.value)) == ("55P03", Trouble.BUSY)
+
+
+@pytest.mark.databases("sqlite")
+def test_an_id_is_of_version_7_and_greater_than_those_before_it_also_where_the_clock_went_back(monkeypatch):
+    # RFC 9562, section 5.7 (layout) and appendix A.6: 2022-02-22 19:22:22 UTC is 0x017F22E279B0 ms.
+    at = [1_645_557_742_000_000_000]
+    monkeypatch.setattr(identity.time, "time_ns", lambda: at[0])
+    monkeypatch.setattr(identity, "_last", (0, 0))
+    first = identity.new_id()
+    assert (first.version, first.variant, first.int >> 80) == (7, uuid.RFC_4122, 0x017F22E279B0)
+    made = [first, *(identity.new_id() for _ in range(2000))]
+    at[0] -= 3_600 * 1_000_000_000
+    made += [identity.new_id() for _ in range(2000)]
+    monkeypatch.setattr(identity, "_last", (identity._last[0], (1 << 42) - 1))
+    made.append(identity.new_id())
+    assert made == sorted(set(made))
+    assert {(one.version, one.variant) for one in made} == {(7, uuid.RFC_4122)}
+
+    def some() -> None:
+        made.extend(identity.new_id() for _ in range(2000))
+
+    threads = [threading.Thread(target=some) for _ in range(4)]
+    for one in threads:
+        one.start()
+    for one in threads:
+        one.join()
+    assert len(set(made)) == len(made)

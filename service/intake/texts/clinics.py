@@ -37,6 +37,7 @@ from service.intake.texts.replies import (
     tell_of_alarm,
 )
 from service.store.guarded import Due, Tally, Work, Written, work_off
+from service.store.identity import new_id
 from service.store.quarantine import is_quarantined
 from service.store.tables import (
     Caregiver,
@@ -180,7 +181,7 @@ def answered(text: IncomingText, address: str, speakers: Sequence[Speaker]) -> S
     for one in waited:
         text.session.delete(one)
     if those:
-        row = {"id": uuid.uuid4(), "address": address, "clinic_id": clinic_id, "until": text.at + TALK_LASTS}
+        row = {"id": new_id(), "address": address, "clinic_id": clinic_id, "until": text.at + TALK_LASTS}
         upsert(text.session, MeantClinic.__table__, [row], ["address"])
     text.session.flush()
     return Said(those, waited)

@@ -19,7 +19,6 @@ ever and be read by nobody.
 from __future__ import annotations
 
 import hashlib
-import uuid
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
@@ -54,6 +53,7 @@ from service.intake.texts.replies import (
     tell_of_alarm,
 )
 from service.store import outbox
+from service.store.identity import new_id
 from service.store.tables import Contact, InboundText, Message, Staff, Task
 from service.store.upsert import insert_new
 from service.words.language import load_parser, may_be_emergency
@@ -302,7 +302,7 @@ def _first_told_as(session: Session, gateway_ref: str, sender: str, body: str, n
     lately = now - (ALARM_TOLD_AGAIN if may_be_emergency(body) else TOLD_AGAIN)
     start, name = gateway_ref[:LONGEST_COUNTED], gateway_ref
     while True:
-        row = {"id": uuid.uuid4(), "gateway_ref": name, "said": said, "received_at": now}
+        row = {"id": new_id(), "gateway_ref": name, "said": said, "received_at": now}
         row |= {"outcome": TextOutcome.UNKNOWN.value}
         if insert_new(session, InboundText.__table__, [row], ["gateway_ref"]) == 1:
             return name

@@ -27,6 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, InvitationState, MessageKind
 from service.enrolling import enrolment, inviting, people
 from service.store.audit import Act
+from service.store.identity import new_id
 from service.store.session import read_session
 from service.store.tables import Clinic, Contact, EnrolmentDraft, Message, Patient
 from service.web import forms
@@ -296,7 +297,7 @@ def _alike(draft: EnrolmentDraft) -> list[enrolment.Alike]:
         typed, number = draft.typed, None
         if typed.get("address"):
             number = people.checked_address("address", Channel.TEXT, typed["address"], people.region_of(clinic))
-        whose = Patient(id=uuid.uuid4(), clinic_id=clinic.id, name=typed.get("name", ""))
+        whose = Patient(id=new_id(), clinic_id=clinic.id, name=typed.get("name", ""))
         return enrolment.alike(session, whose, forms.day("born_on"), number)
 
 

@@ -58,7 +58,6 @@ from service.transports.base import Transport
 log = structlog.get_logger(__name__)
 
 MAINTAIN_SECONDS = PING_SECONDS = 60
-ROWS_AT_ONCE = 200
 CHECKIN_LINK_LASTS = timedelta(days=1)
 CAREGIVER_LINK_LASTS = timedelta(days=7)
 
@@ -124,20 +123,21 @@ class Worker:
             checks.ping(self._settings.ping_url, self._settings.proxy)
 
     def maintain(self) -> None:
-        """What need not be done every few seconds: strays of who changed clinics, rows of a new day, what is over."""
+        """What need not be done every few seconds: strays of who changed clinics, what is over."""
         self._do("gather", lambda: transfers.gather(self._engine, self._clock.now()))
-        self._do("refresh", lambda: refreshing.refresh(self._engine, self._clock.now()))
         self._do("forget", self._forget)
+
+    def make_rows(self) -> None:
+        """Make the review's rows that wait, until none does: pages show them as they were known before."""
+        self._do("refresh", self._make_rows)
 
     def check_nightly(self) -> None:
         """Once a night: what must hold, worked out anew from what was recorded."""
         now = self._clock.now()
-        self._do("check", lambda: invariants.check_nightly(self._engine, now, lambda: self._make_rows(now)))
+        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._make_rows))
 
-    def _make_rows(self, now: datetime) -> None:
-        """Make the review's rows that wait, as after a time without a worker."""
-        while refreshing.refresh(self._engine, now, ROWS_AT_ONCE).done == ROWS_AT_ONCE:
-            pass
+    def _make_rows(self) -> Tally:
+        return refreshing.catch_up(self._engine, self._clock.now, lambda: self._is_to_stop)
 
     def run(self) -> None:
         """Tick until SIGTERM or SIGINT, then finish what is in hand and return."""
@@ -254,10 +254,11 @@ class Worker:
         # One instance of each, missed ticks folded into one: a tick that takes long is followed by one, not by many.
         scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"default": pool.ThreadPoolExecutor(3)},
+            executors={"default": pool.ThreadPoolExecutor(4)},
             job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
         )
         scheduler.add_job(self.tick_without_waiting, "interval", seconds=self._settings.tick_seconds, id="tick")
+        scheduler.add_job(self.make_rows, "interval", seconds=self._settings.tick_seconds, id="rows")
         scheduler.add_job(self.maintain, "interval", seconds=MAINTAIN_SECONDS, id="maintain")
         scheduler.add_job(self.check_nightly, "interval", seconds=MAINTAIN_SECONDS, id="check")
         if self._settings.ping_url:

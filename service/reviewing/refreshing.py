@@ -4,7 +4,7 @@
 `refresh` is the worker's; `differing` is the audit that works everything out from the
 first day on and compares.
 
-1. Find what is stale or of an earlier day, along an index.
+1. Claim what is stale or of an earlier day, along an index: of several workers each has rows of its own.
 2. Load what was set for each patient; pick the newest carried evening that nothing has
    changed under; load the days since, and those that the strip shows.
 3. Step all of them together, outside any writing transaction: intake is not kept waiting.
@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -25,6 +25,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.domain import localtime, summary
@@ -54,11 +55,12 @@ from service.store.histories import History, ReferenceSet, TagSet
 from service.store.ids import slices
 from service.store.panel import StaleRow
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import read_session, write_session
+from service.store.session import patiently, read_session, write_session
 
 log = structlog.get_logger(__name__)
 LATER = timedelta(days=36_500)  # a row nobody will ask for again
 GONE_WITHIN = timedelta(hours=1)  # far longer than rows are in hand
+AT_ONCE = 1000  # far more of a patient's cost is shared at a thousand than at a hundred
 AUDITED_AT_ONCE = 100  # patients whose whole histories are held in memory together
 
 
@@ -74,14 +76,32 @@ class Made:
     error: Exception | None = None
 
 
-def refresh(engine: Engine, now: datetime, limit: int = 200) -> Tally:
-    """Write the rows that are stale or of an earlier day; at most `limit` in one pass."""
+def catch_up(engine: Engine, clock: Callable[[], datetime], stopping: Callable[[], bool] = lambda: False) -> Tally:
+    """Pass after pass, until no more than one is left of what is stale or of an earlier day."""
+    total = Tally()
+    while not stopping():
+        tally = refresh(engine, clock())
+        total += tally
+        if tally.seen < AT_ONCE:
+            break
+    return total
+
+
+def refresh(engine: Engine, now: datetime, limit: int = AT_ONCE) -> Tally:
+    """Write the rows that are stale or of an earlier day; at most `limit` in one pass. An idle call takes no lock."""
     with read_session(engine) as session:
-        due = panel.to_refresh(session, now, limit)
-    return _write(engine, due, now) if due else Tally()
+        if not panel.waits(session, now):
+            return Tally()
+    with write_session(engine) as session:
+        claimed = panel.claim(session, now, limit)
+    try:
+        return _write(engine, claimed, now)
+    except Exception:
+        _let_go(engine, claimed)
+        raise
 
 
-def rebuild(engine: Engine, now: datetime, portion: int = 200) -> Tally:
+def rebuild(engine: Engine, now: datetime, portion: int = AT_ONCE) -> Tally:
     """Give every active patient without a row one. What is carried already is left alone."""
     total = Tally()
     while True:
@@ -314,37 +334,55 @@ def _summary(one: _Patient, assessment: Assessment) -> Summary:
 # --- writing ---------------------------------------------------------------------------------
 
 
+def _let_go(engine: Engine, claimed: Sequence[StaleRow]) -> None:
+    """Give back what was claimed and could not be written. Else nobody would take it until the claim is over."""
+
+    def give_back() -> None:
+        with write_session(engine) as session:
+            panel.let_go(session, [row.patient_id for row in claimed])
+
+    try:
+        patiently(give_back)
+    except DBAPIError as error:
+        log.warning("rows left to their claim", error=describe_error(error))
+
+
 def _write(engine: Engine, due: Sequence[StaleRow], now: datetime) -> Tally:
+    """Clinic by clinic; one that cannot be written does not keep the others from their rows, and is raised then."""
     by_clinic: dict[uuid.UUID, list[StaleRow]] = {}
     for row in due:
         by_clinic.setdefault(row.clinic_id, []).append(row)
-    done = quarantined = 0
-    for clinic_id, rows in by_clinic.items():
-        todays = {row.patient_id: localtime.local_date(now, row.zone) for row in rows if row.active}
-        with read_session(engine) as session:
-            made = work_out(session, clinic_id, todays)
-        with write_session(engine) as session:
-            gone = panel.gone(session, clinic_id, now - GONE_WITHIN)
-            rows = [row for row in rows if row.patient_id not in gone]
-            made = {who: one for who, one in made.items() if who not in gone}
-            good = [row for row in rows if not row.active or made[row.patient_id].error is None]
-            signals = {
-                patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None
-            }
-            signal_rows.sync(session, clinic_id, signals, todays, now)
-            # After the signals: one that ends in this very pass is still to be seen by somebody.
-            placed = placing.place_all(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
-            panel.keep(session, [_row(row, made.get(row.patient_id), placed, todays, now) for row in good])
-            # Tasks ask for rows anew, so they come after these are written.
-            proposing.raise_proposals(session, clinic_id, _proposals(made), now)
-            placing.call_for(session, clinic_id, placed, now)
-            panel.keep_states(session, _states(made, good))
-            for patient_id, one in made.items():
-                if one.error is not None:
-                    quarantine(session, ("panel", patient_id), one.error, now)
-                    quarantined += 1
-        done += len(good)
-    return Tally(done=done, quarantined=quarantined)
+    written = each(by_clinic, lambda clinic_id: _write_clinic(engine, clinic_id, by_clinic[clinic_id], now))
+    if written.failed:
+        raise written.failed[0][1]
+    return sum(written.done, Tally())
+
+
+def _write_clinic(engine: Engine, clinic_id: uuid.UUID, due: Sequence[StaleRow], now: datetime) -> Tally:
+    todays = {row.patient_id: localtime.local_date(now, row.zone) for row in due if row.active}
+    with read_session(engine) as session:
+        made = work_out(session, clinic_id, todays)
+    with write_session(engine) as session:
+        gone = panel.gone(session, clinic_id, now - GONE_WITHIN)
+        made = {who: one for who, one in made.items() if who not in gone}
+        here = [row for row in due if row.patient_id not in gone]
+        good = [row for row in here if not row.active or made[row.patient_id].error is None]
+        signals = {
+            patient_id: one.worked.assessment.signals for patient_id, one in made.items() if one.worked is not None
+        }
+        signal_rows.sync(session, clinic_id, signals, todays, now)
+        # After the signals: one that ends in this very pass is still to be seen by somebody.
+        placed = placing.place_all(session, clinic_id, {who: one.summary for who, one in made.items()}, now)
+        panel.keep(session, [_row(row, made.get(row.patient_id), placed, todays, now) for row in good])
+        # Tasks ask for rows anew, so they come after these are written.
+        proposing.raise_proposals(session, clinic_id, _proposals(made), now)
+        placing.call_for(session, clinic_id, placed, now)
+        panel.keep_states(session, _states(made, good))
+        failed = {patient_id: one.error for patient_id, one in made.items() if one.error is not None}
+        for patient_id, error in failed.items():
+            quarantine(session, ("panel", patient_id), error, now)
+        panel.let_go(session, [row.patient_id for row in due])
+    return Tally(done=len(good), quarantined=len(failed))
 
 
 def _proposals(made: Mapping[uuid.UUID, Made]) -> dict[uuid.UUID, ReferenceProposal]:

@@ -20,14 +20,18 @@ LEASE = timedelta(minutes=2)
 
 
 def lapsed(
-    lease_until: InstrumentedAttribute[datetime | None], now: datetime, *, grace: timedelta = timedelta(0)
+    lease_until: InstrumentedAttribute[datetime | None],
+    now: datetime,
+    *,
+    grace: timedelta = timedelta(0),
+    lease: timedelta = LEASE,
 ) -> ColumnElement[bool]:
     """Whether a lease is over, by `grace` or more.
 
     One that ends further off than any lease given at `now` could was given before
     the clock was set back: nobody may be waiting for it.
     """
-    return or_(lease_until <= now - grace, lease_until > now + 2 * LEASE)
+    return or_(lease_until <= now - grace, lease_until > now + 2 * lease)
 
 
 # Literals, not parameters: a partial index serves only a query that provably asks for its part.

@@ -11,19 +11,22 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import bindparam, case, func, select, text, update
+from sqlalchemy import Select, bindparam, case, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
+from service.store.due import lapsed
 from service.store.identity import new_id
 from service.store.ids import among, among_those
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, columns_of, rows
 from service.store.tables import CarriedStateRow, PanelRow, Patient, Transfer
 from service.store.upsert import insert_new, upsert
+
+CLAIM_LASTS = timedelta(minutes=5)  # a batch whose whole histories are worked out takes minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +137,9 @@ _ONE, _MANY = (
 _MARK_ONE, _MARK_ONE_FROM = _STALE_PLANNED.where(_ONE), _STALE_FROM.where(_ONE)
 _IN_ORDER = select(PanelRow.patient_id).where(_MANY).order_by(PanelRow.patient_id).with_for_update()
 _MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
+_THESE = update(PanelRow.__table__).where(_MANY)  # type: ignore[arg-type]
+_CLAIM = _THESE.values(claimed_until=bindparam("until", type_=PanelRow.claimed_until.type))
+_LET_GO = _THESE.where(PanelRow.claimed_until.is_not(None)).values(claimed_until=None)
 _JUDGE, _JUDGE_CLINIC = _STALE.where(_MANY), _STALE.where(PanelRow.clinic_id == bindparam("clinic"))
 
 
@@ -181,8 +187,37 @@ class StaleRow(NamedTuple):
 _ACTIVE = (Patient.state == PatientState.ACTIVE).label("active")
 
 
-def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
-    """Rows that are stale, the longest first, then rows whose patient's next day has begun."""
+def waits(session: Session, now: datetime) -> bool:
+    """Whether any row is to be made again that nobody has claimed."""
+    return any(session.execute(query.limit(1)).first() for query in _to_make(now))
+
+
+def claim(session: Session, now: datetime, limit: int) -> list[StaleRow]:
+    """Take rows to be made again: the longest stale first, then those whose patient's next day has begun.
+
+    Nobody else takes them until they are written or let go, or the claim is over.
+    """
+    found: list[StaleRow] = []
+    for query in _to_make(now):
+        if len(found) < limit:
+            taken = query.limit(limit - len(found)).with_for_update(of=PanelRow, skip_locked=True)
+            found += [StaleRow(*row) for row in rows(session).execute(taken)]
+    if found:
+        rows(session).execute(_CLAIM, {"until": now + CLAIM_LASTS, "patients": [row.patient_id for row in found]})
+    return found
+
+
+def let_go(session: Session, patient_ids: Collection[uuid.UUID]) -> None:
+    """Give back those of these rows that are still claimed: they were marked again, or cannot be made."""
+    if patient_ids:
+        _lock(session, patient_ids)
+        rows(session).execute(_LET_GO, {"patients": list(patient_ids)})
+
+
+_ToMake = Select[uuid.UUID, uuid.UUID, str, bool, int]
+
+
+def _to_make(now: datetime) -> tuple[_ToMake, _ToMake]:
     columns = (
         select(
             PanelRow.patient_id,
@@ -193,14 +228,12 @@ def to_refresh(session: Session, now: datetime, limit: int) -> list[StaleRow]:
         )
         .join(Patient, Patient.id == PanelRow.patient_id)
         .where(~is_quarantined("panel", PanelRow.patient_id))
+        .where(PanelRow.claimed_until.is_(None) | lapsed(PanelRow.claimed_until, now, lease=CLAIM_LASTS))
     )
-    # Two queries, each along its own index: an idle tick costs the same for any number of patients.
-    stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since)
-    outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None)).order_by(PanelRow.outdated_at)
-    found = rows(session).execute(stale.limit(limit)).all()
-    if len(found) < limit:
-        found = [*found, *rows(session).execute(outdated.limit(limit - len(found)))]
-    return [StaleRow(row.patient_id, row.clinic_id, row.zone, row.active, row.touched) for row in found]
+    # Two queries, each along its own index: an idle pass costs the same for any number of patients.
+    stale = columns.where(PanelRow.stale_since.is_not(None)).order_by(PanelRow.stale_since, PanelRow.clinic_id)
+    outdated = columns.where(PanelRow.outdated_at <= now, PanelRow.stale_since.is_(None))
+    return stale, outdated.order_by(PanelRow.outdated_at, PanelRow.clinic_id)
 
 
 def without_row(session: Session, limit: int) -> list[StaleRow]:
@@ -226,7 +259,7 @@ def gone(session: Session, clinic_id: uuid.UUID, since: datetime) -> set[uuid.UU
     return set(rows(session).scalars(left))
 
 
-_FRESH = {"stale_since": None, "changed_from": None, "planned_changed": False}
+_FRESH = {"stale_since": None, "changed_from": None, "planned_changed": False, "claimed_until": None}
 
 
 def keep(session: Session, rows: Sequence[dict[str, Any]]) -> None:

@@ -1069,7 +1069,9 @@ class PanelRow(Base):
     __tablename__ = "panel_rows"
     __table_args__ = (
         UniqueConstraint("patient_id"),
-        _partial("ix_panel_rows_stale", "stale_since", where="stale_since IS NOT NULL"),
+        # A clinic's rows beside each other where their time is the same: those claimed together share the work.
+        _partial("ix_panel_rows_stale", "stale_since", "clinic_id", where="stale_since IS NOT NULL"),
+        Index("ix_panel_rows_outdated_at", "outdated_at", "clinic_id"),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -1082,9 +1084,10 @@ class PanelRow(Base):
     changed_from: Mapped[date | None]  # the first local date from which the carried state is no longer true
     planned_changed: Mapped[bool] = mapped_column(default=False)  # whether its `recent` is to be read anew as a whole
     updated_at: Mapped[datetime]
-    outdated_at: Mapped[datetime] = mapped_column(index=True)  # when the patient's next day begins
+    outdated_at: Mapped[datetime]  # when the patient's next day begins
     stale_since: Mapped[datetime | None]
     touched: Mapped[int] = mapped_column(default=0)  # counts marks, so that a refresh never clears a newer one
+    claimed_until: Mapped[datetime | None]  # a worker is making it again
 
 
 class CarriedStateRow(Base):

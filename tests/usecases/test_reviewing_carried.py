@@ -264,3 +264,29 @@ def test_a_database_that_is_away_is_not_a_patients_trouble(engine, monkeypatch):
     with read_session(engine) as session:
         assert session.scalars(select(QuarantinedRow)).all() == []
     assert refreshing.refresh(engine, NOW).done == 2
+
+
+@pytest.mark.databases("both")
+def test_of_two_workers_each_has_rows_of_its_own_and_what_one_that_died_had_is_taken_again(engine):
+    _, ids = build(engine, "Asha", "Ben", "Cleo")
+    with write_session(engine) as session:
+        panel.mark_stale(session, list(ids.values()), NOW)
+
+    def claim(session):
+        return {row.patient_id for row in panel.claim(session, NOW, 2)}
+
+    with write_session(engine) as one:
+        ours = claim(one)
+        if engine.dialect.name == "postgresql":  # while the first has not committed
+            with write_session(engine) as other:
+                theirs = claim(other)
+    if engine.dialect.name == "sqlite":
+        with write_session(engine) as other:
+            theirs = claim(other)
+    assert len(ours) == 2
+    assert theirs == set(ids.values()) - ours
+    assert refreshing.refresh(engine, NOW).seen == 0
+    later = NOW + panel.CLAIM_LASTS
+    assert refreshing.catch_up(engine, lambda: later).done == 3
+    with read_session(engine) as session:
+        assert session.scalars(select(PanelRow.claimed_until)).all() == [None] * 3

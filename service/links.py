@@ -23,7 +23,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import bindparam, delete, select, update
 from sqlalchemy.orm import Session
 
 from service.config import Settings
@@ -32,6 +32,7 @@ from service.domain.vocabulary import LinkPurpose
 from service.enrolling import inviting, phones, wordings
 from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
+from service.store.session import Where, columns_of, rows
 from service.store.tables import Caregiver, Invitation, LinkKey, Patient
 
 PATHS = {
@@ -122,15 +123,36 @@ class Links:
 SAMPLE_KEY = "sample-link-opens-none"
 
 
-def read_link(session: Session, key: str, purpose: LinkPurpose) -> LinkKey:
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A link that somebody followed, as it is kept."""
+
+    id: uuid.UUID
+    purpose: LinkPurpose
+    clinic_id: uuid.UUID
+    patient_id: uuid.UUID | None
+    caregiver_id: uuid.UUID | None
+    window_id: uuid.UUID | None
+    invitation_id: uuid.UUID | None
+    until: datetime
+    revoked_at: datetime | None
+    used_at: datetime | None
+
+
+_BY_KEY = select(*columns_of(Link, LinkKey)).where(
+    LinkKey.key_hash == bindparam("digest"), LinkKey.purpose == bindparam("for_what", type_=LinkKey.purpose.type)
+)
+
+
+def read_link(where: Where, key: str, purpose: LinkPurpose) -> Link:
     """What a link was made for; it may be over, or revoked. Raises Refused("token", …) for a key that is none."""
-    found = session.scalar(select(LinkKey).where(LinkKey.key_hash == _digest(key), LinkKey.purpose == purpose))
+    found = rows(where).execute(_BY_KEY, {"digest": _digest(key), "for_what": purpose}).first()
     if found is None:
         raise Refused("token", "(hidden)", ACCEPTED)
-    return found
+    return Link(*found)
 
 
-def is_over(link: LinkKey, now: datetime) -> bool:
+def is_over(link: Link, now: datetime) -> bool:
     """Whether a link has come to its end, or was revoked."""
     return link.revoked_at is not None or link.until <= now
 

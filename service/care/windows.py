@@ -20,8 +20,8 @@ from service.care import silences
 from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.store import outbox, panel
-from service.store.ids import among, slices
-from service.store.session import Where, columns_of, rows
+from service.store.ids import among_those, slices
+from service.store.session import Where, columns_of, objects, rows
 from service.store.tables import Checkin, Message, Pause, Reading, Silence, Step, Window
 
 FOLLOWING = (MessageKind.PROMPT, MessageKind.REMINDER, MessageKind.NUDGE)
@@ -32,7 +32,7 @@ EXCUSED = "excused"
 # --- something arrived ---------------------------------------------------------
 
 
-def readings_arrived(session: Session, arrived: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
+def readings_arrived(where: Where, arrived: Mapping[uuid.UUID, Collection[date]], now: datetime) -> None:
     """Readings of these patients' dates were recorded: mark windows, stop asking, end silences.
 
     A handful of statements for the common case, days that nobody has missed. A
@@ -41,14 +41,15 @@ def readings_arrived(session: Session, arrived: Mapping[uuid.UUID, Collection[da
     waiting: list[_StoredWindow] = []
     tangled: set[uuid.UUID] = set()
     for patients in slices(list(arrived)):
-        waiting += _without_reading(session, patients, arrived)
-        tangled |= _silent(session, patients, arrived)
+        waiting += _without_reading(where, patients, arrived)
+        tangled |= _silent(where, patients, arrived)
     tangled |= {window.patient_id for window in waiting if window.state is WindowState.MISSED}
     answered = [replace(window, reading_at=now) for window in waiting if window.patient_id not in tangled]
-    _mark(session, answered, now)
+    _mark(where, answered, now)
     for patient_id in sorted(tangled):
         days = list(arrived[patient_id])
-        resettle(session, patient_id, now, around=days[0] if len(days) == 1 else None)
+        with objects(where) as session:
+            resettle(session, patient_id, now, around=days[0] if len(days) == 1 else None)
 
 
 def checkin_arrived(session: Session, patient_id: uuid.UUID, local_date: date, now: datetime) -> None:
@@ -94,18 +95,16 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
     panel.mark_stale(session, [patient_id], now)
 
 
-def _stop_following(session: Session, windows: Sequence[uuid.UUID], now: datetime) -> None:
+def _stop_following(where: Where, windows: Sequence[uuid.UUID], now: datetime) -> None:
     """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
-    session.execute(
-        update(Step)
-        .where(among(Step.window_id, windows), Step.state == StepState.PENDING)
-        .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=now)
-    )
-    _cancel_messages(session, windows, ANSWERED, now)
+    if windows:
+        rows(where).execute(_CANCEL_STEPS, {"windows": windows, "at": now})
+        _cancel_messages(where, windows, ANSWERED, now)
 
 
-def _cancel_messages(session: Session, windows: Sequence[uuid.UUID], reason: str, now: datetime) -> None:
-    outbox.cancel(session, among(Message.window_id, windows) & Message.kind.in_(FOLLOWING), reason, now)
+def _cancel_messages(where: Where, windows: Sequence[uuid.UUID], reason: str, now: datetime) -> None:
+    if windows:
+        outbox.cancel(where, _CANCEL_FOLLOWING, reason, now, {"windows": windows})
 
 
 # --- windows as they are stored ------------------------------------------------
@@ -150,36 +149,46 @@ _NOTE_CHECKIN = (
     )
     .values(checkin_at=bindparam("at"))
 )
+_WITHOUT_READING = (
+    select(*_COLUMNS)
+    .where(
+        among_those(Window.patient_id, "patients"),
+        Window.local_date.between(bindparam("first"), bindparam("last")),
+        Window.reading_at.is_(None),
+    )
+    # Held in one order, so that none is closed as missed while the reading that answers it is being written.
+    .order_by(Window.id)
+    .with_for_update(key_share=True)
+)
+_SILENT = select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
+    among_those(Silence.patient_id, "patients"),
+    Silence.missed > 0,
+    or_(Silence.ended_at.is_(None), Silence.last_date >= bindparam("first")),
+)
+_CANCEL_STEPS = (
+    update(Step.__table__)  # type: ignore[arg-type]
+    .where(among_those(Step.window_id, "windows"), Step.state == StepState.PENDING)
+    .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=bindparam("at"))
+)
+_CANCEL_FOLLOWING = outbox.cancelling(among_those(Message.window_id, "windows") & Message.kind.in_(FOLLOWING))
 
 
 def _without_reading(
-    session: Session, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
+    where: Where, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
 ) -> list[_StoredWindow]:
     """The windows of these dates that have no reading yet."""
     first = min(min(arrived[patient]) for patient in patients)
     last = max(max(arrived[patient]) for patient in patients)
-    found = session.execute(
-        select(*_COLUMNS)
-        .where(Window.patient_id.in_(patients), Window.local_date.between(first, last), Window.reading_at.is_(None))
-        # Held in one order, so that none is closed as missed while the reading that answers it is being written.
-        .order_by(Window.id)
-        .with_for_update(key_share=True)
-    )
-    return [_StoredWindow(**row._mapping) for row in found if row.day in arrived[row.patient_id]]
+    found = rows(where).execute(_WITHOUT_READING, {"patients": patients, "first": first, "last": last})
+    return [_StoredWindow(*row) for row in found if row.day in arrived[row.patient_id]]
 
 
 def _silent(
-    session: Session, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
+    where: Where, patients: Sequence[uuid.UUID], arrived: Mapping[uuid.UUID, Collection[date]]
 ) -> set[uuid.UUID]:
     """Patients with a silence that these dates end, divide or touch."""
     first = min(min(arrived[patient]) for patient in patients)
-    found = session.execute(
-        select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
-            Silence.patient_id.in_(patients),
-            Silence.missed > 0,
-            or_(Silence.ended_at.is_(None), Silence.last_date >= first),
-        )
-    )
+    found = rows(where).execute(_SILENT, {"patients": patients, "first": first})
     return {
         row.patient_id
         for row in found
@@ -187,17 +196,17 @@ def _silent(
     }
 
 
-def _mark(session: Session, windows: Sequence[_StoredWindow], now: datetime) -> None:
+def _mark(where: Where, windows: Sequence[_StoredWindow], now: datetime) -> None:
     """Write windows in which something was just noted."""
     # An excused window stays excused; what came is noted in it all the same.
     decided = [
         (window, state_while_open(window.facts(paused=window.state is WindowState.EXCUSED))) for window in windows
     ]
-    _write(session, decided, now)
-    _stop_following(session, [window.id for window, state in decided if state is WindowState.ANSWERED], now)
+    _write(where, decided, now)
+    _stop_following(where, [window.id for window, state in decided if state is WindowState.ANSWERED], now)
 
 
-def _write(session: Session, decided: Sequence[tuple[_StoredWindow, WindowState]], now: datetime) -> None:
+def _write(where: Where, decided: Sequence[tuple[_StoredWindow, WindowState]], now: datetime) -> None:
     """Write these windows with the states they have now, and when those that moved were settled."""
     same, moved = [], []
     for window, state in decided:
@@ -207,9 +216,9 @@ def _write(session: Session, decided: Sequence[tuple[_StoredWindow, WindowState]
         else:
             moved.append(values | {"at": None if state is WindowState.OPEN else now})
     if same:
-        session.connection().execute(_WRITE, same)
+        rows(where).execute(_WRITE, same)
     if moved:
-        session.connection().execute(_SETTLE, moved)
+        rows(where).execute(_SETTLE, moved)
 
 
 def write_closed(session: Session, closed: Sequence[tuple[silences.ClosingWindow, WindowState]], now: datetime) -> None:

@@ -374,22 +374,25 @@ def _or_refused(session: Session, one: One, take: Callable[[Session, One], Intak
 # --- what is asked ---------------------------------------------------------------------------
 
 
-def questions_of(session: Session, asks: asking.Asks, patient_id: uuid.UUID, day: date) -> frozenset[str]:
+def questions_of(where: Where, asks: asking.Asks, patient_id: uuid.UUID, day: date) -> frozenset[str]:
     """The keys of the questions that the check-in of `day` asks this patient. One query, or two."""
-    current = (
-        select(Checkin)
-        .where(
-            Checkin.patient_id == patient_id,
-            Checkin.local_date.between(asking.looks_back_to(day), day),
-            Checkin.superseded_at.is_(None),
-        )
-        .order_by(Checkin.local_date)
-    )
-    said = [(row.local_date, diary.from_columns(row)) for row in session.scalars(current)]
+    of_them = {"patient": patient_id, "first": asking.looks_back_to(day), "day": day}
+    said = [(row.local_date, diary.from_columns(row)) for row in rows(where).execute(_SAID_BEFORE, of_them)]
     adjusted_on = None  # looked up where a question waits for an adjustment
     if asks.get(asking.HowOften.AFTER_CHANGE):
-        made = select(func.max(Adjustment.made_on)).where(
-            Adjustment.patient_id == patient_id, Adjustment.made_on <= day
-        )
-        adjusted_on = session.scalar(made)
+        adjusted_on = rows(where).scalar(_ADJUSTED_ON, {"patient": patient_id, "day": day})
     return asking.asked_on(asks, day, said, adjusted_on)
+
+
+_SAID_BEFORE = (
+    select(Checkin.local_date, *(getattr(Checkin, name) for name in _ANSWERS))
+    .where(
+        Checkin.patient_id == bindparam("patient"),
+        Checkin.local_date.between(bindparam("first"), bindparam("day")),
+        Checkin.superseded_at.is_(None),
+    )
+    .order_by(Checkin.local_date)
+)
+_ADJUSTED_ON = select(func.max(Adjustment.made_on)).where(
+    Adjustment.patient_id == bindparam("patient"), Adjustment.made_on <= bindparam("day")
+)

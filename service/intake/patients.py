@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from typing import NoReturn
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import exists, or_, select, true
+from sqlalchemy import bindparam, exists, or_, select
 
 from service.care import ending
 from service.domain import localtime
@@ -60,14 +60,9 @@ def find_patients(
     names = [name for name in patients if name in ids or is_storable(str(name))]
     known: dict[PatientName, FoundPatient] = {}  # by id, and by the clinic's reference
     for some in slices(names):
-        is_it = or_(
-            Patient.id.in_([ids[name] for name in some if name in ids]),
-            Patient.clinic_ref.in_([name for name in some if name not in ids]),
-        )
-        monitored = (Patient.clinic_id == clinic_id, true() if also_ended else Patient.state == PatientState.ACTIVE)
-        has_moved = exists().where(PatientMove.patient_id == Patient.id)
-        query = select(Patient.id, Patient.clinic_ref, Patient.zone, has_moved, Patient.state).where(*monitored, is_it)
-        here = rows(where).execute(query).all()
+        asked = {"ids": [ids[name] for name in some if name in ids], "refs": [one for one in some if one not in ids]}
+        query = _KNOWN if also_ended else _MONITORED
+        here = rows(where).execute(query, {"clinic": clinic_id, **asked}).all()
         moved = _moved(where, {patient_id: zone for patient_id, _, zone, has, _ in here if has})
         ended = ending.last_days(where, [patient_id for patient_id, *_, state in here if state is PatientState.ENDED])
         for patient_id, clinic_ref, zone, _, state in here:
@@ -76,6 +71,18 @@ def find_patients(
             lived = moved.get(patient_id) or Lived(localtime.zone(zone))
             known[patient_id] = known[clinic_ref] = FoundPatient(patient_id, zone, lived, ended.get(patient_id))
     return {name: known[found] for name in names if (found := ids.get(name, name)) in known}
+
+
+_KNOWN = select(
+    Patient.id, Patient.clinic_ref, Patient.zone, exists().where(PatientMove.patient_id == Patient.id), Patient.state
+).where(
+    Patient.clinic_id == bindparam("clinic"),
+    or_(
+        Patient.id.in_(bindparam("ids", expanding=True)),
+        Patient.clinic_ref.in_(bindparam("refs", expanding=True)),
+    ),
+)
+_MONITORED = _KNOWN.where(Patient.state == PatientState.ACTIVE)
 
 
 def _moved(where: Where, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, Lived]:

@@ -36,8 +36,8 @@ from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded, guarded_each, set_aside
 from service.store.identity import new_id
-from service.store.ids import among, slices
-from service.store.session import read_session
+from service.store.ids import among_those, slices
+from service.store.session import Where, changes_one, objects, read_session, rows
 from service.store.tables import Limits, Reading, Task
 from service.store.upsert import CURRENT, insert_new
 
@@ -81,7 +81,7 @@ def record_reading(act: Act, new: NewReading, its_id: uuid.UUID | None = None) -
     other values are there for its instant and it does not say which it corrects.
     """
     results: list[Result | None] = [None]
-    placed = _place(act.session, act.clinic_id, [new], results, act.now, [its_id] if its_id else None)
+    placed = _place(act.where, act.clinic_id, [new], results, act.now, [its_id] if its_id else None)
     if placed and new.supersedes is not None:
         return _correct(act, placed[0])
     _take(act, placed, results, one_by_one=True)
@@ -128,7 +128,7 @@ def record_readings(
 def record_together(act: Act, new: Sequence[NewReading], ids: Sequence[uuid.UUID] | None = None) -> list[Result | None]:
     """Take in a batch in the caller's transaction; what corrects another reading is left, and None in the answer."""
     results: list[Result | None] = [None] * len(new)
-    placed = _place(act.session, act.clinic_id, new, results, act.now, ids)
+    placed = _place(act.where, act.clinic_id, new, results, act.now, ids)
     _take(act, [one for one in placed if one.new.supersedes is None], results)
     return results
 
@@ -154,7 +154,7 @@ def try_readings(engine: Engine, clinic_id: uuid.UUID, new: Sequence[NewReading]
 
 
 def _place(
-    session: Session,
+    where: Where,
     clinic_id: uuid.UUID,
     new: Sequence[NewReading],
     results: list[Result | None],
@@ -162,7 +162,7 @@ def _place(
     ids: Sequence[uuid.UUID] | None = None,
 ) -> list[_Placed]:
     """Those that can be true and whose patient is there; a refusal goes into `results`."""
-    people = patients.find_patients(session, clinic_id, {one.patient for one in new})
+    people = patients.find_patients(where, clinic_id, {one.patient for one in new})
     placed = []
     for at, one in enumerate(new):
         try:
@@ -211,12 +211,12 @@ def row_of(
 
 def _take(act: Act, placed: Sequence[_Placed], results: list[Result | None], *, one_by_one: bool = False) -> None:
     """Write those that are new, with what follows, and fill in `results`."""
-    session, now = act.session, act.now
+    where, now = act.where, act.now
     firsts: dict[Key, _Placed] = {}
     for one in placed:
         firsts.setdefault(one.key, one)
     # In one order, so that two batches that share readings wait for each other instead of both giving up.
-    written, there = _insert(session, sorted(firsts.values(), key=lambda one: one.key))
+    written, there = _insert(where, sorted(firsts.values(), key=lambda one: one.key))
     there |= {one.key: (one.row["id"], one.checked) for one in written}
     for one in placed:
         results[one.at] = _resolve(one, *there[one.key]) if one.key in there else _being_corrected()
@@ -233,14 +233,12 @@ def _take(act: Act, placed: Sequence[_Placed], results: list[Result | None], *, 
     else:
         lines = [("patient", patient_id, {"readings": count}) for patient_id, count in counts.items()]
         act.note_each("readings.record", lines)
-    readings_arrived(session, days, now)
-    _watch_limits(session, act.clinic_id, [one.row for one in written], now)
-    panel.mark_days(session, days, now)
+    readings_arrived(where, days, now)
+    _watch_limits(where, act.clinic_id, [one.row for one in written], now)
+    panel.mark_days(where, days, now)
 
 
-def _insert(
-    session: Session, placed: list[_Placed]
-) -> tuple[list[_Placed], dict[Key, tuple[uuid.UUID, CheckedReading]]]:
+def _insert(where: Where, placed: list[_Placed]) -> tuple[list[_Placed], dict[Key, tuple[uuid.UUID, CheckedReading]]]:
     """Those written now, and what was there already for the others.
 
     Whoever sends the same reading at the same moment waits here and then finds it written.
@@ -248,9 +246,9 @@ def _insert(
     if not placed:
         return [], {}
     # Column-wise and without the ORM: this is what a long file's time is spent on.
-    if insert_new(session, Reading.__table__, [one.row for one in placed], KEY, among=CURRENT) == len(placed):
+    if insert_new(where, Reading.__table__, [one.row for one in placed], KEY, among=CURRENT) == len(placed):
         return placed, {}
-    there = _current_at(session, [one.key for one in placed])
+    there = _current_at(where, [one.key for one in placed])
     return [one for one in placed if one.key in there and there[one.key][0] == one.row["id"]], there
 
 
@@ -284,13 +282,13 @@ def _being_corrected() -> Refused:
 
 def _correct(act: Act, one: _Placed) -> RecordedReading:
     """Write a reading that supersedes another of the same patient. Raises Refused."""
-    session, now = act.session, act.now
+    where, now = act.where, act.now
     new, patient_id = one.new, one.row["patient_id"]
-    wrong = _first(session, Reading.id == new.supersedes, Reading.patient_id == patient_id)
+    wrong = _first(where, Reading.id == new.supersedes, Reading.patient_id == patient_id)
     if wrong is None:
         raise Refused("supersedes", str(new.supersedes), "the id of a reading of this patient")
     there = _first(
-        session,
+        where,
         Reading.patient_id == patient_id,
         Reading.taken_at == one.row["taken_at"],
         Reading.superseded_at.is_(None),
@@ -307,15 +305,15 @@ def _correct(act: Act, one: _Placed) -> RecordedReading:
             "taken_at", at, "an instant without another reading; reading %(reading)s is there", reading=there.id
         )
     row = one.row | {"supersedes_id": wrong.id}
-    done = session.execute(
-        update(Reading).where(Reading.id == wrong.id, Reading.superseded_at.is_(None)).values(superseded_at=now)
-    )
-    if done.rowcount != 1 or insert_new(session, Reading.__table__, [row], KEY, among=CURRENT) != 1:  # type: ignore[attr-defined]
+    still = (Reading.id == wrong.id) & Reading.superseded_at.is_(None)
+    is_ours = changes_one(where, update(Reading).where(still).values(superseded_at=now))
+    if not is_ours or insert_new(where, Reading.__table__, [row], KEY, among=CURRENT) != 1:
         raise Refused("supersedes", str(wrong.id), "a reading that nobody else is correcting at this moment")
     act.note("reading.correct", ("reading", row["id"]), supersedes=wrong.id)
-    resettle(session, patient_id, now)  # it may have moved to another day
-    _watch_limits(session, act.clinic_id, [row], now)
-    panel.mark_stale(session, [patient_id], now, min(wrong.local_date, row["local_date"]))
+    with objects(where) as session:
+        resettle(session, patient_id, now)  # it may have moved to another day
+    _watch_limits(where, act.clinic_id, [row], now)
+    panel.mark_stale(where, [patient_id], now, min(wrong.local_date, row["local_date"]))
     return RecordedReading(row["id"], IntakeOutcome.RECORDED)
 
 
@@ -336,23 +334,22 @@ _COLUMNS = (
 )
 
 
-def _current_at(session: Session, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID, CheckedReading]]:
+def _current_at(where: Where, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID, CheckedReading]]:
     """The current readings of these patients at these instants."""
     found: dict[Key, tuple[uuid.UUID, CheckedReading]] = {}
     for some in slices(keys):
-        rows = session.execute(
+        for row in rows(where).execute(
             select(*_COLUMNS).where(
                 tuple_(Reading.patient_id, Reading.taken_at).in_(some), Reading.superseded_at.is_(None)
             )
-        )
-        for row in rows:
+        ):
             found[row.patient_id, row.taken_at] = (row.id, _checked(row))
     return found
 
 
-def _first(session: Session, *where: ColumnElement[bool]) -> Any:
+def _first(where: Where, *holds: ColumnElement[bool]) -> Any:
     """The row of `_COLUMNS` for which this holds, if there is one."""
-    return session.execute(select(*_COLUMNS).where(*where)).first()
+    return rows(where).execute(select(*_COLUMNS).where(*holds)).first()
 
 
 def _checked(row: Any) -> CheckedReading:
@@ -365,16 +362,16 @@ def _checked(row: Any) -> CheckedReading:
 # --- limits ------------------------------------------------------------------------
 
 
-def _watch_limits(session: Session, clinic_id: uuid.UUID, rows: Sequence[dict[str, Any]], now: datetime) -> None:
+def _watch_limits(where: Where, clinic_id: uuid.UUID, new: Sequence[dict[str, Any]], now: datetime) -> None:
     """One task for each patient and day on which one of these rows is beyond a limit, until somebody closes it.
 
     Knows no limit of its own: a patient without limits raises nothing.
     """
-    recent = [row for row in rows if row["taken_at"] >= now - NEWS]
+    recent = [row for row in new if row["taken_at"] >= now - NEWS]
     if not recent:
         return
-    limits = _limits_in_force(session, list({row["patient_id"] for row in recent}))
-    waiting = _tasks_waiting(session, list(limits)) if limits else set()
+    limits = _limits_in_force(where, list({row["patient_id"] for row in recent}))
+    waiting = _tasks_waiting(where, list(limits)) if limits else set()
     for row in recent:
         if (typed := limits.get(row["patient_id"])) is None:
             continue
@@ -389,23 +386,30 @@ def _watch_limits(session: Session, clinic_id: uuid.UUID, rows: Sequence[dict[st
             facts = LimitPassed(row["id"], day, row["pa_diastolic"], up, limit, typed.set_at.date())
             # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
             key = f"{kind.value}:{typed.patient_id}:{day.isoformat()}"
-            raise_task(session, clinic_id, typed.patient_id, facts, key, now)
+            with objects(where) as session:
+                raise_task(session, clinic_id, typed.patient_id, facts, key, now)
 
 
-def _tasks_waiting(session: Session, patient_ids: Sequence[uuid.UUID]) -> set[tuple[uuid.UUID | None, TaskKind]]:
+def _tasks_waiting(where: Where, patient_ids: Sequence[uuid.UUID]) -> set[tuple[uuid.UUID | None, TaskKind]]:
     """(patient, kind) of tasks that nobody has closed: a second beside one of them would only be noise."""
-    rows = session.execute(
+    found = rows(where).execute(
         select(Task.patient_id, Task.kind).where(
             Task.patient_id.in_(patient_ids),
             Task.kind.in_([TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]),
             Task.state != TaskState.CLOSED,
         )
     )
-    return {(row.patient_id, row.kind) for row in rows}
+    return {(row.patient_id, row.kind) for row in found}
 
 
-def _limits_in_force(session: Session, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
+def _limits_in_force(where: Where, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
     """The newest row of limits of each patient that has one, with the limits it sets."""
-    limits = select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
-    rows = session.execute(limits.where(among(Limits.patient_id, patient_ids)).order_by(Limits.set_at))
-    return {row.patient_id: row for row in rows}  # the newest is last, and counts
+    found = rows(where).execute(_LIMITS, {"patients": patient_ids})
+    return {row.patient_id: row for row in found}  # the newest is last, and counts
+
+
+_LIMITS = (
+    select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
+    .where(among_those(Limits.patient_id, "patients"))
+    .order_by(Limits.set_at)
+)

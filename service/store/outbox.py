@@ -15,13 +15,14 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, select, update
+from sqlalchemy import ColumnElement, Update, bindparam, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.sending import NEEDS_NO_CONSENT
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store.identity import new_id
+from service.store.session import Where, rows
 from service.store.tables import Message, MessageEvent
 from service.store.upsert import insert_new, insert_rows
 
@@ -56,9 +57,9 @@ def enqueue(session: Session, new: NewMessage, now: datetime) -> uuid.UUID | Non
 
 def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> int:
     """Write many messages in one statement, passing over those already written. Returns how many were offered."""
-    rows = [_row(message, now) for message in new]
-    insert_new(session, Message.__table__, rows, ["dedupe_key"])
-    return len(rows)
+    messages = [_row(message, now) for message in new]
+    insert_new(session, Message.__table__, messages, ["dedupe_key"])
+    return len(messages)
 
 
 def digest(to: str, line: str, subject: str, body: str, link: str = "") -> str:
@@ -87,16 +88,32 @@ def cancel_for_person(
     return cancel(session, to_them & Message.kind.not_in(NEEDS_NO_CONSENT), reason, now)
 
 
-def cancel(session: Session, which: ColumnElement[bool], reason: str, now: datetime) -> int:
+def cancel(
+    where: Where,
+    which: ColumnElement[bool] | Update,
+    reason: str,
+    now: datetime,
+    given: Mapping[str, Any] | None = None,
+) -> int:
     """Cancel the messages that match and have not begun to leave, with a named reason in their history.
 
     What a worker has claimed too: it was rechecked when its batch began, which may be a minute
-    ago, and is stamped only if it is still claimed. Returns how many.
+    ago, and is stamped only if it is still claimed. Where this is done often, `which` is what
+    `cancelling` made of the condition, once, and `given` its parameters. Returns how many.
     """
+    statement = which if isinstance(which, Update) else cancelling(which)
+    ids = _turned(where, statement, reason, {"at": now, **(given or {})})
+    note_events(where, [(message_id, MessageState.CANCELLED.value, reason) for message_id in ids], now)
+    return len(ids)
+
+
+def cancelling(which: ColumnElement[bool]) -> Update:
+    """The statement of `cancel`."""
     waiting = which & Message.state.in_((MessageState.QUEUED, MessageState.CLAIMED))
     # Locked in one order, as its worker does.
     ids = select(Message.id).where(waiting).order_by(Message.id).with_for_update()
-    return len(end_turn(session, waiting & Message.id.in_(ids), MessageState.CANCELLED, reason, now, settled_at=now))
+    at = bindparam("at", type_=Message.settled_at.type)
+    return _turning(waiting & Message.id.in_(ids), MessageState.CANCELLED, settled_at=at)
 
 
 def queue_again(session: Session, which: ColumnElement[bool], reason: str, now: datetime) -> Sequence[uuid.UUID]:
@@ -118,20 +135,25 @@ def end_turn(
 
     `values` are what else changes; `detail` is told in place of `reason`. Returns their ids.
     """
-    ids = session.scalars(
-        update(Message)
-        .where(which)
-        .values(state=state, reason=storable(reason)[:REASON_LENGTH], claim_token=None, lease_until=None, **values)
-        .returning(Message.id)
-    ).all()
+    ids = _turned(session, _turning(which, state, **values), reason, {})
     event = "queued_again" if state is MessageState.QUEUED else state.value
     note_events(session, [(message_id, event, detail or reason) for message_id in ids], now)
     return ids
 
 
-def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], now: datetime) -> None:
+def _turning(which: ColumnElement[bool], state: MessageState, **values: Any) -> Update:
+    turned = {"state": state, "reason": bindparam("why"), "claim_token": None, "lease_until": None, **values}
+    return update(Message.__table__).where(which).values(turned).returning(Message.id)  # type: ignore[arg-type]
+
+
+def _turned(where: Where, statement: Update, reason: str, given: Mapping[str, Any]) -> Sequence[uuid.UUID]:
+    why = storable(reason)[:REASON_LENGTH]
+    return rows(where).scalars(statement, {"why": why, **given}).all()
+
+
+def note_events(where: Where, events: Iterable[tuple[uuid.UUID, str, str]], now: datetime) -> None:
     """Add (message id, event, detail) to the delivery histories."""
-    rows = [
+    lines = [
         {
             "id": new_id(),
             "message_id": message_id,
@@ -141,7 +163,7 @@ def note_events(session: Session, events: Iterable[tuple[uuid.UUID, str, str]], 
         }
         for message_id, event, detail in events
     ]
-    insert_rows(session, MessageEvent.__table__, rows)
+    insert_rows(where, MessageEvent.__table__, lines)
 
 
 def _row(new: NewMessage, now: datetime) -> dict[str, Any]:

@@ -169,8 +169,12 @@ def session_on(connection: Connection) -> Session:
 
 
 def rows(where: Where) -> Connection:
-    """The connection of a transaction, for a statement without objects."""
-    return where if isinstance(where, Connection) else where.connection()
+    """The connection of a transaction, for a statement without objects; what objects hold is written before it."""
+    if isinstance(where, Connection):
+        return where
+    if where.autoflush:
+        where.flush()
+    return where.connection()
 
 
 def columns_of(kind: type[Any], table: Any, **other: Any) -> list[Any]:

@@ -3,7 +3,8 @@
 Promises that a page opened by a link speaks the language on that person's record,
 and that staff pages speak that of the account, and follow the browser where it has
 chosen none. Words are made from facts in the reader's language when the page is made;
-none is kept. Does not decide who may see a page.
+none is kept, but for a check-in's questions before anybody has answered (`pages.phone`).
+Does not decide who may see a page.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from collections.abc import Callable, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
+from babel import Locale
 from babel.support import NullTranslations
 from flask import Flask, g, render_template, request
 from flask.typing import ResponseReturnValue
@@ -93,6 +95,16 @@ def install(app: Flask) -> None:
     """Give the application its languages, what templates may use, and its error pages."""
     app.config.setdefault("BABEL_DEFAULT_LOCALE", FALLBACK)
     _Languages(app, locale_selector=_language)
+    # As its library installs them, without finding out the catalogue anew for each word.
+    app.jinja_env.install_gettext_callables(  # type: ignore[attr-defined]
+        gettext=lambda one: page_language().translations.ugettext(one),
+        ngettext=lambda one, many, number: page_language().translations.ungettext(one, many, number),
+        pgettext=lambda context, one: page_language().translations.upgettext(context, one),
+        npgettext=lambda context, one, many, number: page_language().translations.unpgettext(
+            context, one, many, number
+        ),
+        newstyle=True,
+    )
     app.jinja_env.globals |= {
         "get_locale": get_locale,
         "call": call,
@@ -126,8 +138,12 @@ def speak(language: str) -> None:
 
 
 def page_language() -> Language:
-    """The language of the page that is being made."""
-    return load_language(str(get_locale()))
+    """The language of the page that is being made: asked for at each of its words, and so looked up once."""
+    locale = get_locale()
+    known: tuple[Locale, Language] | None = g.get("page_language")
+    if known is None or known[0] is not locale:
+        known = g.page_language = (locale, load_language(str(locale)))
+    return known[1]
 
 
 def tel(number: str) -> str:

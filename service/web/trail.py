@@ -26,10 +26,10 @@ from werkzeug.routing import Rule
 
 from service.domain.rights import Right
 from service.domain.vocabulary import ActorKind, Answered, Opened
+from service.links import Link
 from service.store.access import LETTING_IN, Access
 from service.store.audit import Actor
 from service.store.session import AT_TERMINAL, is_away
-from service.store.tables import LinkKey
 from service.store.troubles import trouble_of
 from service.web.services import services
 
@@ -105,7 +105,7 @@ def by(clinic_id: uuid.UUID, actor: Actor, session_id: uuid.UUID | None = None) 
     _known().by = (clinic_id, actor, session_id)
 
 
-def by_link(link: LinkKey) -> None:
+def by_link(link: Link) -> None:
     """Whom the link that was followed is for."""
     person = (
         Actor(ActorKind.CAREGIVER, link.caregiver_id)

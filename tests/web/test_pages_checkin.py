@@ -410,11 +410,24 @@ def test_the_page_speaks_the_language_on_the_record_not_the_browsers(house: Hous
     assert "Llame al 111" in alarm.get_data(as_text=True)
 
 
-def test_the_unit_is_the_patients_own(house: House) -> None:
-    house.change(house.asha, weight_unit="[lb_av]")
-    assert 'name="weight_unit" value="[lb_av]" checked' in house.client.get(house.link(house.asha)).get_data(
-        as_text=True
-    )
+def test_a_blank_form_is_the_patients_own_however_often_it_was_made_for_others(house: House) -> None:
+    """Its questions are made once for everybody alike: unit, pillows and answers are nobody else's."""
+
+    def page() -> str:
+        return house.client.get(house.link(house.asha)).get_data(as_text=True)
+
+    other = house.world.patient("Walter Heath")
+    house.world.at(other, "07:30")
+    assert 'name="weight_unit" value="kg" checked' in page()
+    house.change(house.asha, weight_unit="[lb_av]", usual_pillows=4)
+    assert 'name="weight_unit" value="[lb_av]" checked' in page()
+    assert "Your usual is 4 pillows." in page()
+    house.client.post(house.link(house.asha), data={"weight": "181.3", "weight_unit": "[lb_av]", "note": "Slept badly"})
+    assert "Slept badly" in page()
+    theirs = house.client.get(house.link(other)).get_data(as_text=True)
+    assert "Slept badly" not in theirs
+    assert "181.3" not in theirs
+    assert 'name="weight_unit" value="kg" checked' in theirs
 
 
 def test_a_note_is_shown_as_text_not_as_markup(house: House) -> None:

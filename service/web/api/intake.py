@@ -84,7 +84,7 @@ ROW, BATCH = ReadingIn(), BatchOut()
 @readings_blueprint.writes(RecordedOut, 201, takes=ReadingIn)
 def record_one(call: Call, new: dict[str, Any]) -> RecordedReading:
     """Record one reading. 200 instead of 201 when it was there already."""
-    recorded = record_reading(call.act, NewReading(**new))
+    recorded = record_reading(Act(call.connection, call.actor, g.clinic_id, call.now), NewReading(**new))
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
     return recorded
 

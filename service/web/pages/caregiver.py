@@ -21,9 +21,10 @@ from service.domain.localtime import local_date
 from service.domain.validation import Refused
 from service.domain.vocabulary import CaregiverAnswer, ConsentKind, LinkPurpose, PatientState
 from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, newest_reply, record_caregiver_reply
+from service.links import Link
 from service.store.audit import act_of
 from service.store.session import write_session
-from service.store.tables import Caregiver, CaregiverReply, Clinic, LinkKey, Patient, Pause, Reading, Window
+from service.store.tables import Caregiver, CaregiverReply, Clinic, Patient, Pause, Reading, Window
 from service.web.frame import page_language
 from service.web.pages.opening import open_link
 from service.web.services import services
@@ -99,7 +100,7 @@ def thanks(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _load(session: Session, link: LinkKey) -> CaregiverPage | None:
+def _load(session: Session, link: Link) -> CaregiverPage | None:
     row = session.execute(
         select(Window, Caregiver, Patient, Clinic)
         .join(Patient, Patient.id == Window.patient_id)

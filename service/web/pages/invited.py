@@ -28,9 +28,10 @@ from service.domain.vocabulary import Channel, InvitationState, LinkPurpose
 from service.enrolling import invited, people
 from service.enrolling.invited import HelperSaid
 from service.keyring import KeyFor
+from service.links import Link
 from service.store.audit import Act
 from service.store.session import write_session
-from service.store.tables import Clinic, Invitation, LinkKey
+from service.store.tables import Clinic, Invitation
 from service.web import forms
 from service.web.auth import cookie_name, origin
 from service.web.frame import page_language
@@ -230,7 +231,7 @@ def _open(token: str) -> InvitedPage:
     return asked
 
 
-def _load(session: Session, link: LinkKey) -> InvitedPage | None:
+def _load(session: Session, link: Link) -> InvitedPage | None:
     if link.invitation_id is None:
         return None
     invitation = session.get_one(Invitation, link.invitation_id)

@@ -16,18 +16,28 @@ from sqlalchemy.orm import Session
 
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
-from service.links import read_link
+from service.links import Link, read_link
 from service.store.session import read_session
-from service.store.tables import Clinic, LinkKey
 from service.web import frame, trail
 from service.web.services import services
+
+
+class WhomToCall(Protocol):
+    """A clinic as these pages name it, with whom to call."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def contact_line(self) -> str: ...
+    @property
+    def emergency_number(self) -> str: ...
 
 
 class Opens(Protocol):
     """What a link opens: whose page it is, and whether they still take part."""
 
     @property
-    def clinic(self) -> Clinic: ...
+    def clinic(self) -> WhomToCall: ...
     @property
     def language(self) -> str: ...
     @property
@@ -40,7 +50,7 @@ T = TypeVar("T", bound=Opens)
 class LinkClosed(Exception):
     """A link that does not open. `page` is what its person reads instead; application-wide, see `service.app`."""
 
-    def __init__(self, title: str, text: str, clinic: Clinic | None, status: int) -> None:
+    def __init__(self, title: str, text: str, clinic: WhomToCall | None, status: int) -> None:
         self.title, self.text, self.clinic, self.status = title, text, clinic, status
         super().__init__(title)
 
@@ -50,7 +60,7 @@ class LinkClosed(Exception):
 
 
 def open_link(
-    token: str, purpose: LinkPurpose, load: Callable[[Session, LinkKey], T | None], *, even_if_over: bool = False
+    token: str, purpose: LinkPurpose, load: Callable[[Session, Link], T | None], *, even_if_over: bool = False
 ) -> T:
     """What the link of `token` opens, as `load` reads it, in its person's language.
 

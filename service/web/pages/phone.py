@@ -11,20 +11,24 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from datetime import date, datetime
+from functools import lru_cache
+from itertools import islice
 from typing import Any
 
 import structlog
 from flask import Blueprint, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from markupsafe import Markup
+from sqlalchemy import bindparam, select
 from werkzeug.datastructures import MultiDict
 
-from service.domain import diary
+from service.domain import asking, diary
 from service.domain.diary import Answers, NewCheckin
 from service.domain.vocabulary import (
+    ActorKind,
     LinkPurpose,
     PatientState,
     SafetySign,
@@ -35,10 +39,11 @@ from service.domain.vocabulary import (
     WeightSaid,
 )
 from service.intake.checkins import questions_of, record_checkin, urgency_of
-from service.store.audit import act_of
+from service.links import Link
+from service.store.audit import Act, Actor
 from service.store.quarantine import describe_error
-from service.store.session import write_session
-from service.store.tables import Checkin, Clinic, LinkKey, Patient, Window
+from service.store.session import Where, columns_of, rows, write_connection
+from service.store.tables import Checkin, Clinic, Patient, Window
 from service.store.troubles import Trouble, trouble_of
 from service.web.frame import no_room, not_saved, page_language
 from service.web.pages import caregiver
@@ -52,14 +57,46 @@ blueprint.register_blueprint(caregiver.blueprint)
 log = structlog.get_logger(__name__)
 
 
+@dataclass(frozen=True, slots=True)
+class ItsWindow:
+    """The window, as these pages tell of it."""
+
+    local_date: date
+    wants_reading: bool
+    reading_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ItsPatient:
+    """Whose day it is."""
+
+    id: uuid.UUID
+    clinic_id: uuid.UUID
+    language: str
+    state: PatientState
+    weight_unit: str
+    usual_pillows: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ItsClinic:
+    """Who asks, and whom to call."""
+
+    name: str
+    contact_line: str
+    emergency_number: str
+    asks: asking.Asks
+
+
 @dataclass(frozen=True)
 class CheckinPage:
     """What a check-in link opens: one window, whose it is, and what has come for it."""
 
-    window: Window
-    patient: Patient
-    clinic: Clinic
-    checkin: Checkin | None
+    window: ItsWindow
+    patient: ItsPatient
+    clinic: ItsClinic
+    answers: Answers | None
+    weight_doubt: WeightDoubt | None
     asks: frozenset[str] = frozenset()  # the keys of the day's questions, where the form is shown
 
     @property
@@ -69,14 +106,6 @@ class CheckinPage:
     @property
     def takes_part(self) -> bool:
         return self.patient.state is PatientState.ACTIVE
-
-    @property
-    def answers(self) -> Answers | None:
-        return None if self.checkin is None else diary.from_columns(self.checkin)
-
-    @property
-    def weight_doubt(self) -> WeightDoubt | None:
-        return None if self.checkin is None else self.checkin.weight_doubt
 
     @property
     def urgency(self) -> Urgency | None:
@@ -125,9 +154,7 @@ def thanks(token: str) -> ResponseReturnValue:
     if answers is None:
         return redirect(url_for("phone.checkin", token=token), 303)
     weights = None if answers.weight is None else messages.weights(page_language(), answers)
-    return render_template(
-        "phone/thanks.html", **vars(day), token=token, alarm=day.urgency, weights=weights, doubt=day.weight_doubt
-    )
+    return render_template("phone/thanks.html", **vars(day), token=token, alarm=day.urgency, weights=weights)
 
 
 @blueprint.post("/c/<token>/weight")
@@ -145,37 +172,53 @@ def say_weight(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-def _load(session: Session, link: LinkKey) -> CheckinPage | None:
-    row = session.execute(
-        select(Window, Patient, Clinic, Checkin)
-        .join(Patient, Patient.id == Window.patient_id)
-        .join(Clinic, Clinic.id == Window.clinic_id)
-        .outerjoin(
-            Checkin,
-            (Checkin.patient_id == Window.patient_id)
-            & (Checkin.local_date == Window.local_date)
-            & Checkin.superseded_at.is_(None),
-        )
-        .where(Window.id == link.window_id)
-    ).first()
-    return None if row is None else CheckinPage(*row)
+_PARTS = ((ItsWindow, Window), (ItsPatient, Patient), (ItsClinic, Clinic))
+_WIDTHS = [len(fields(kind)) for kind, _ in _PARTS]
+_DAY = (
+    select(
+        # Taken by their places; an answer has a patient's column's name.
+        *(one.label(f"{kind.__name__}_{one.name}") for kind, table in _PARTS for one in columns_of(kind, table)),
+        Checkin.id.label("checkin_id"),
+        Checkin.weight_doubt,
+        *(getattr(Checkin, name) for name in diary.as_columns(Answers())),
+    )
+    .join(Patient, Patient.id == Window.patient_id)
+    .join(Clinic, Clinic.id == Window.clinic_id)
+    .outerjoin(
+        Checkin,
+        (Checkin.patient_id == Window.patient_id)
+        & (Checkin.local_date == Window.local_date)
+        & Checkin.superseded_at.is_(None),
+    )
+    .where(Window.id == bindparam("window"))
+)
 
 
-def _load_form(session: Session, link: LinkKey) -> CheckinPage | None:
+def _load(where: Where, link: Link) -> CheckinPage | None:
+    row = rows(where).execute(_DAY, {"window": link.window_id}).first()
+    if row is None:
+        return None
+    values = iter(row)
+    window, patient, clinic = (kind(*islice(values, width)) for (kind, _), width in zip(_PARTS, _WIDTHS, strict=True))
+    answers = None if row.checkin_id is None else diary.from_columns(row)
+    return CheckinPage(window, patient, clinic, answers, row.weight_doubt)
+
+
+def _load_form(where: Where, link: Link) -> CheckinPage | None:
     """With the day's questions: read before anything is written, so that the form can come back whatever goes wrong."""
-    day = _load(session, link)
+    day = _load(where, link)
     if day is None:
         return None
-    return replace(day, asks=questions_of(session, day.clinic.asks, day.patient.id, day.window.local_date))
+    return replace(day, asks=questions_of(where, day.clinic.asks, day.patient.id, day.window.local_date))
 
 
 def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
     """Why the answers are not kept; None when they are. A failure is logged by its kind, never by its values."""
-    now = services().clock.now()
+    now, who = services().clock.now(), Actor(ActorKind.PATIENT, day.patient.id)
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
-        with write_session(services().engine) as session:
-            record_checkin(act_of(session, day.patient, now), new)
+        with write_connection(services().engine) as connection:
+            record_checkin(Act(connection, who, day.patient.clinic_id, now), new)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.
         reference = uuid.uuid4().hex[:8]
@@ -187,19 +230,50 @@ def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
 def _form(
     token: str, day: CheckinPage, filled: Filled, *, alarm: Urgency | None, kept: bool = False, trouble: str = ""
 ) -> str:
+    unit, usual = filled.answers.weight_unit, day.patient.usual_pillows
+    if filled == _blank(unit):
+        questions = _blank_questions(page_language().code, day.asks, usual, unit)
+    else:
+        questions = _questions(day.asks, usual, filled)
     return render_template(
         "phone/checkin.html",
         **vars(day),
-        token=token,
         filled=filled,
         alarm=alarm,
         kept=kept,
         trouble=trouble,
-        questions={question.key: gettext(question.words) for question in diary.QUESTIONS},
+        headings=_headings() if filled.problems else {},
+        questions=questions,
+    )
+
+
+def _questions(asks: frozenset[str], usual_pillows: int | None, filled: Filled) -> Markup:
+    """The questions as the form shows them, in the page's language."""
+    made = render_template(
+        "phone/questions.html",
+        asks=asks,
+        usual_pillows=usual_pillows,
+        filled=filled,
+        headings=_headings(),
         signs=tuple(SafetySign),
         swellings=tuple(Swelling),
         longest_note=diary.LONGEST_NOTE,
     )
+    return Markup(made)  # noqa: S704 - a template's, which has escaped what it was given
+
+
+@lru_cache(maxsize=256)  # of some ten kilobytes; made anew they were half of what the form costs
+def _blank_questions(_language: str, asks: frozenset[str], usual_pillows: int | None, unit: str) -> Markup:
+    """The questions before anything was typed: all that is ever kept of a page."""
+    return _questions(asks, usual_pillows, _blank(unit))
+
+
+def _blank(unit: str) -> Filled:
+    return filled_from(Answers(weight_unit=unit))
+
+
+def _headings() -> dict[str, str]:
+    return {question.key: gettext(question.words) for question in diary.QUESTIONS}
 
 
 # --- the form: from what a person typed to answers, and back -----------------------------

@@ -31,9 +31,9 @@ from service.care import contacts
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, LinkPurpose, PatientState
 from service.enrolling import phones
-from service.links import ACCEPTED, is_over, read_link
+from service.links import ACCEPTED, Link, is_over, read_link
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, LinkKey, Patient
+from service.store.tables import Caregiver, Clinic, Patient
 from service.transports.webpush import WebPush
 from service.web import frame, problems, trail
 from service.web.pages.opening import open_link
@@ -172,7 +172,7 @@ def _found(token: str) -> Invited:
     return invited
 
 
-def _load(session: Session, link: LinkKey) -> Invited | None:
+def _load(session: Session, link: Link) -> Invited | None:
     row = session.execute(
         select(Patient, Clinic).join(Clinic, Clinic.id == Patient.clinic_id).where(Patient.id == link.patient_id)
     ).first()

@@ -4,6 +4,10 @@ Promises that no more than `AT_ONCE` hashes run in a process at a time, so that 
 page takes neither the processor nor the threads from patients' pages; whoever comes beyond that is told
 to come again, and nothing was hashed for them. One address that has accounts at several clinics costs one hash
 like any other, since its passwords share a salt: how long a refusal took tells nothing.
+
+A new password also takes many guesses of somebody who has lists of leaked passwords, of names and of words, and knows
+the walks over a keyboard: OWASP ASVS 5.0, 6.2.4, asks for such a list. The library's estimate stands for it (Wheeler,
+"zxcvbn: Low-Budget Password Strength Estimation", USENIX Security 2016; section from memory).
 """
 
 from __future__ import annotations
@@ -18,8 +22,11 @@ from contextlib import contextmanager
 from argon2 import PasswordHasher, extract_parameters
 
 from service.domain import passwords
+from service.domain.passwords import Weakness, WeakPassword
 
 AT_ONCE = 2
+ENOUGH_GUESSES = 1e10  # the library's highest mark: more than somebody tries who has the hash (same paper, section 5)
+LOOKED_AT = 24  # characters from either end: the time the estimate takes grows much faster than the password
 # The library's own profile: argon2id as RFC 9106 (section 4, second choice) recommends.
 _hasher = PasswordHasher()
 # Of a random password that nobody kept. Made beforehand: it takes longer than all else that a command does to begin.
@@ -40,6 +47,8 @@ def hashed(password: str, names: Iterable[str], beside: Iterable[str] = ()) -> s
     good = passwords.checked(password, tuple(names))
     salt = next((_salt(kept) for kept in beside), None)
     with _slot():
+        if _guesses(good) < ENOUGH_GUESSES:
+            raise WeakPassword(Weakness.GUESSED)
         return _hasher.hash(good, salt=salt)
 
 
@@ -63,6 +72,14 @@ def matching(kept: Iterable[str | None], password: str) -> frozenset[str]:
 def _salt(kept: str) -> bytes:
     """PHC's string of argon2: the salt is the last field but one, in base64 without its padding."""
     return base64.b64decode(kept.split("$")[-2] + "==")
+
+
+def _guesses(password: str) -> float:
+    """About how many guesses the stronger end of it takes."""
+    from zxcvbn import zxcvbn  # its lists are large, and a password is set once in a while
+
+    ends = {password[:LOOKED_AT], password[-LOOKED_AT:]}
+    return max(float(zxcvbn(end)["guesses"]) for end in ends)
 
 
 @contextmanager

@@ -6,6 +6,7 @@ It also asks for a blocklist of what is common or near at hand. Ours is a rule r
 than a list: take out of the password what anybody would try (repeats, runs along the
 alphabet or the keyboard, common words, the person's and the clinic's names), and
 enough must be left. Promises the same answer whatever the case, accents and signs.
+How many guesses somebody with lists of leaked passwords needs is asked where one is kept: `accounts.hashing`.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ _COMMON = frozenset(
     paciente heart corazon neaptide neap tide qwerty iloveyou tequiero sunshine dragon monkey football changeme
     default temporary summer winter spring autumn verano invierno primavera otono january february march april
     june july august september october november december monday tuesday wednesday thursday friday saturday sunday
+    correcthorsebatterystaple tobeornottobe maytheforcebewithyou youllneverwalkalone livelongandprosper
+    supercalifragilistic onceuponatime enunlugardelamancha masvaletardequenunca
     """.split()  # noqa: SIM905 - a list of words reads better than a list of literals
 )
 _ROWS = ("abcdefghijklmnopqrstuvwxyz", "01234567890", "qwertyuiop", "asdfghjkl", "zxcvbnm")

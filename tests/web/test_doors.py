@@ -20,6 +20,7 @@ from service.accounts.sessions import SignedIn
 from service.accounts.signin import Denied, NotIn
 from service.accounts.staff import add_staff, close_account, set_password
 from service.accounts.throttle import Origin
+from service.domain.passwords import WeakPassword
 from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
@@ -174,6 +175,18 @@ def test_a_password_too_short_or_too_long_is_refused_without_repeating_it(passwo
     with pytest.raises(Refused) as refused:
         hashed(password, ())
     assert password not in str(refused.value)
+
+
+WALKS = "1qaz2wsx3edc4rfv zaq12wsxcde34rfv 1q2w3e4r5t6y7u8i q1w2e3r4t5y6u7i8o9"
+
+
+@pytest.mark.parametrize("password", f"{WALKS} trustno1trustno1 manchesterunited correcthorsebatterystaple".split())
+def test_what_stands_in_lists_of_leaked_passwords_is_refused(password: str) -> None:
+    """OWASP ASVS 5.0, 6.2.4. That these are common: an outside look at this service, from memory; no list is kept here."""
+    with pytest.raises(WeakPassword) as refused:
+        hashed(password, ())
+    assert password not in str(refused.value)
+    assert hashed(f"{password} in a green kettle", ())  # what is one's own beside it is enough
 
 
 def inside(client: FlaskClient) -> bool:

@@ -28,6 +28,7 @@ from service.store.access import Trail
 from service.store.troubles import trouble_of
 from service.transports.base import Transport
 from service.transports.openid import OpenId
+from service.transports.outside import Guard
 from service.web import auth, callbacks, frame, health, problems, security, trail, transfer
 from service.web.api import register
 from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
@@ -120,7 +121,7 @@ def hand_in(
         transports=transports,
         links=Links(settings.base_url, settings.keys),
         trail=Trail(engine, clock.now),
-        openid=OpenId(door_clock.now, settings.sign_in_hosts, settings.proxy),
+        openid=OpenId(door_clock.now, Guard(settings.sign_in_hosts, settings.outgoing_hosts), settings.proxy),
         at_terminal=at_terminal,
     )
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 from service import envfile, keyring
 from service.domain.validation import LOOPBACK, Refused, checked_url
@@ -20,6 +20,7 @@ from service.domain.validation import LOOPBACK, Refused, checked_url
 OURS = "NEAPTIDE_"
 OF_THE_TESTS = ("NEAPTIDE_TEST_", "NEAPTIDE_REQUIRE_")
 SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
+OUTGOING_HOST = re.compile(r"(\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+")
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -29,6 +30,7 @@ class Settings:
 
     data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the secret key; in the demo the mock gateway's file, the clock
     database_url: str = field(repr=False)  # NEAPTIDE_DATABASE_URL
+    database_unverified: bool  # NEAPTIDE_DATABASE_UNVERIFIED: one elsewhere is reached without looking who it is
     secret_key: str = field(repr=False)  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
     # NEAPTIDE_SECRET_KEY_PREVIOUS: what was made under these still stands
     secret_key_previous: tuple[str, ...] = field(repr=False)
@@ -59,6 +61,8 @@ class Settings:
     sign_in_hosts: tuple[
         str, ...
     ]  # NEAPTIDE_SIGN_IN_HOSTS: inside our own network, where hospitals' sign-in may be asked
+    outgoing_hosts: tuple[str, ...]  # NEAPTIDE_OUTGOING_HOSTS: the only ones that push and sign-in lead to; empty: any
+    metrics_token: str = field(repr=False)  # NEAPTIDE_METRICS_TOKEN: opens /metrics and the sentences of /readyz
     # NEAPTIDE_PROXY: HTTP proxy for the gateway, push services and the ping; empty is straight out
     proxy: str = field(repr=False)
 
@@ -68,11 +72,13 @@ class Settings:
         env = _with_files(os.environ if env is None else env)
         data_dir = _data_dir(env)
         demo = _flag(env, "NEAPTIDE_DEMO", default=False)
+        unverified = _flag(env, "NEAPTIDE_DATABASE_UNVERIFIED", default=False)
         host = env.get("NEAPTIDE_HOST", "127.0.0.1")
         port = int(_number(env, "NEAPTIDE_PORT", default=8000, least=1, most=65535))
         return cls(
             data_dir=data_dir,
-            database_url=env.get("NEAPTIDE_DATABASE_URL", f"sqlite:///{data_dir / 'neaptide.sqlite3'}"),
+            database_url=_database_url(env, f"sqlite:///{data_dir / 'neaptide.sqlite3'}", is_unverified=unverified),
+            database_unverified=unverified,
             secret_key=_secret(env, data_dir),
             secret_key_previous=keyring.several(
                 "NEAPTIDE_SECRET_KEY_PREVIOUS", env.get("NEAPTIDE_SECRET_KEY_PREVIOUS", "")
@@ -86,7 +92,9 @@ class Settings:
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             trail_months=int(_number(env, "NEAPTIDE_TRAIL_MONTHS", default=72, least=1, most=240)),
-            sign_in_hosts=_sign_in_hosts(env),
+            sign_in_hosts=_hosts(env, "NEAPTIDE_SIGN_IN_HOSTS", SIGN_IN_HOST, "login.hospital.example:8443"),
+            outgoing_hosts=_hosts(env, "NEAPTIDE_OUTGOING_HOSTS", OUTGOING_HOST, "*.push.example"),
+            metrics_token=_metrics_token(env),
             **_providers(env),
         )
 
@@ -100,6 +108,7 @@ class Settings:
 SECRETS = (
     "NEAPTIDE_DATABASE_URL", "NEAPTIDE_SECRET_KEY", "NEAPTIDE_SECRET_KEY_PREVIOUS", "NEAPTIDE_TEXT_TOKEN",
     "NEAPTIDE_TEXT_CALLBACK_SECRET", "NEAPTIDE_MAIL_PASSWORD", "NEAPTIDE_PUSH_KEY", "NEAPTIDE_PROXY",
+    "NEAPTIDE_METRICS_TOKEN",
 )  # fmt: skip
 NAMES = (
     "NEAPTIDE_DATA",
@@ -186,6 +195,9 @@ def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
         is_whole = False
     if not is_whole:
         raise Refused("NEAPTIDE_BASE_URL", given, "an address such as https://diary.clinic.example")
+    if demo and not (is_here(str(parts.hostname)) and env.get("NEAPTIDE_HOST", "127.0.0.1") in LOOPBACK):
+        # It shows everybody's telephone, with links that work, to whoever comes.
+        raise Refused("NEAPTIDE_DEMO", "yes", "no, where NEAPTIDE_BASE_URL or NEAPTIDE_HOST is not this machine alone")
     outside = [name for name, host in _way_out(env).items() if not is_here(host)]
     if is_here(str(parts.hostname)) and outside and not demo:
         accepted = f"an address that people's own telephones can open, as {outside[0]} sends to them"
@@ -194,6 +206,42 @@ def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
         # Sessions and links would cross the network in the clear, and browsers keep no `__Host-` cookie there.
         raise Refused("NEAPTIDE_BASE_URL", given, "an address that begins with https://; http:// on this machine alone")
     return given.rstrip("/")
+
+
+def _database_url(env: Mapping[str, str], default: str, *, is_unverified: bool) -> str:
+    """The database's address. Raises Refused for a server elsewhere that may be anybody.
+
+    libpq's own mode is "prefer": it takes TLS where it is offered, and looks at no certificate (PostgreSQL, 34.19.3).
+    """
+    given = env.get("NEAPTIDE_DATABASE_URL", default)
+    if is_unverified or not given.startswith("postgresql") or _is_verified(given, env):
+        return given
+    accepted = (
+        "a server on this machine, or an address that ends with ?sslmode=verify-full&sslrootcert=FILE (what signs the"
+        " server's certificate); or, where the way there is safe by itself, NEAPTIDE_DATABASE_UNVERIFIED=yes"
+    )
+    raise Refused("NEAPTIDE_DATABASE_URL", "(hidden)", accepted)
+
+
+def _is_verified(url: str, env: Mapping[str, str]) -> bool:
+    """Whether a server of PostgreSQL is this machine's, or has to show by its certificate who it is."""
+    try:
+        parts = urlsplit(url)
+        named = parse_qs(parts.query)
+        host = parts.hostname or ""
+    except ValueError:
+        return True  # no address at all: told as such where it is opened
+    if named.get("sslmode", [""])[-1] == "verify-full":
+        return True
+    if "service" in named or env.get("PGSERVICE"):
+        return False  # a file says where it leads
+    where = named.get("host", []) + named.get("hostaddr", [])
+    hosts = [host, *where] if host or where else [env.get("PGHOST", ""), env.get("PGHOSTADDR", "")]
+    each = [one for one in ",".join(hosts).split(",") if one]
+    is_local = all(
+        one.startswith(("/", "@")) or is_here(one) or is_here(one.rpartition(":")[0].strip("[]")) for one in each
+    )
+    return is_local or ("sslmode" not in named and env.get("PGSSLMODE") == "verify-full")
 
 
 def authority(host: str, port: int) -> str:
@@ -281,14 +329,17 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
     return given | {"mail_security": security}
 
 
-def _sign_in_hosts(env: Mapping[str, str]) -> tuple[str, ...]:
-    given = env.get("NEAPTIDE_SIGN_IN_HOSTS", "")
+def _hosts(env: Mapping[str, str], name: str, form: re.Pattern[str], such_as: str) -> tuple[str, ...]:
+    given = env.get(name, "")
     hosts = tuple(one.strip().lower() for one in given.split(",") if one.strip())
-    if not all(SIGN_IN_HOST.fullmatch(one) for one in hosts):
-        raise Refused(
-            "NEAPTIDE_SIGN_IN_HOSTS", given, "hosts with commas between them, such as login.hospital.example:8443"
-        )
+    if not all(form.fullmatch(one) for one in hosts):
+        raise Refused(name, given, f"hosts with commas between them, such as {such_as}")
     return hosts
+
+
+def _metrics_token(env: Mapping[str, str]) -> str:
+    given = env.get("NEAPTIDE_METRICS_TOKEN", "")
+    return keyring.checked_secret("NEAPTIDE_METRICS_TOKEN", given) if given else ""
 
 
 def _proxy(given: str) -> None:

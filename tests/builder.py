@@ -65,7 +65,9 @@ class Builder:
 
     def clinic(self, name: str = "Fernmoor Clinic", **settings: Any) -> Clinic:
         new = clinics.NewClinic(name=name, **{"sender_name": "Fernmoor", **LONDON, **settings})
-        return clinics.enrol_clinic(self.session, new, OPERATOR, self.now)
+        clinic = clinics.enrol_clinic(self.session, new, OPERATOR, self.now)
+        clinic.is_invented = True
+        return clinic
 
     def patient(
         self,

@@ -33,6 +33,9 @@ from tests.builder import carriable
 from tests.served import serve
 from tests.world import LINK, SECRET, World
 
+TOKEN = "of whoever runs the house, and 32 characters"
+OPERATORS = {"Authorization": f"Bearer {TOKEN}"}
+
 PASSWORD = "seven gentle waves"  # invented, like the people
 NURSE = "nurse@fernmoor.example"
 
@@ -112,6 +115,7 @@ def open_house(
             "NEAPTIDE_SECRET_KEY": SECRET,
             "NEAPTIDE_BASE_URL": base_url,
             "NEAPTIDE_DEMO": "yes" if demo else "no",
+            "NEAPTIDE_METRICS_TOKEN": TOKEN,
             **settings_more,
         }
     )

@@ -17,7 +17,7 @@ from py_vapid import Vapid02
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import Channel
-from service.transports.outside import is_public
+from service.transports.outside import Guard
 from service.transports.webpush import WebPush
 from tests.answering import Lasting, answering
 from tests.house import House, open_house
@@ -89,17 +89,22 @@ def push_service() -> Iterator[PushService]:
         yield service
 
 
+class Unasked(Guard):
+    """A guard whose names are looked up when they are called, and not when a subscription to them is taken."""
+
+    def leads_outside(self, address: str) -> bool:
+        return self.takes(address)
+
+
 def open_push_house(
     engine: Engine, folder: Path, service: PushService | None = None, base_url: str = "http://127.0.0.1:8000"
 ) -> House:
     """The usual house, on a service that can push: to `service` as well, where one is given, though it is on loopback."""
 
-    def allowed(endpoint: str) -> bool:
-        return is_public(endpoint) or (service is not None and endpoint.startswith(f"{service.address}/"))
-
+    here = frozenset() if service is None else {service.address.partition("://")[2]}
     house = open_house(
         engine, folder, base_url=base_url, NEAPTIDE_PUSH_KEY=PUSH_KEY, NEAPTIDE_PUSH_CONTACT=CONTACT,
-        more={Channel.WEBPUSH: WebPush(PUSH_KEY, CONTACT, lambda: house.world.now, is_allowed=allowed)},
+        more={Channel.WEBPUSH: WebPush(PUSH_KEY, CONTACT, lambda: house.world.now, Unasked(here))},
     )  # fmt: skip
     return house
 

@@ -38,6 +38,7 @@ from service.transports.described.description import read as read_description
 from service.transports.described.sending import Account, Described
 from service.transports.email import Mail, MailServer
 from service.transports.mock import MockGateway
+from service.transports.outside import Guard
 from service.transports.textgateway import text_gateway
 from service.transports.webpush import WebPush
 
@@ -147,7 +148,8 @@ def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
         out[Channel.EMAIL] = Mail(server)
     if settings.push_key:
         try:
-            out[Channel.WEBPUSH] = WebPush(settings.push_key, settings.push_contact, clock.now, proxy=settings.proxy)
+            guard = Guard(only=settings.outgoing_hosts)
+            out[Channel.WEBPUSH] = WebPush(settings.push_key, settings.push_contact, clock.now, guard, settings.proxy)
         except ValueError:
             raise Refused("NEAPTIDE_PUSH_KEY", "(hidden)", "a private key on P-256 in base64url") from None
     return out

@@ -17,6 +17,8 @@ import structlog
 from service import config
 from service.commands import opening
 from service.commands.opening import Console, with_console
+from service.domain.validation import Refused
+from service.enrolling import clinics
 from service.health import soundness
 from service.store import migrate as layout
 from service.store.session import open_engine
@@ -92,6 +94,11 @@ def worker(console: Console, once: bool) -> None:
 def _need_layout(console: Console) -> None:
     if not layout.is_current(console.engine):
         raise click.ClickException("migrations are missing: run `neaptide migrate`")
+    if console.settings.demo:
+        with console.read() as session:
+            if clinics.has_real_ones(session):
+                said = "no, where a clinic is that `neaptide seed` did not make: the demo shows everybody's telephone"
+                raise Refused("NEAPTIDE_DEMO", "yes", said)
     if not soundness.know_key(console.engine, console.settings.keys, console.now()):
         log.warning("the secret key is not the one that this data was made beside", see="neaptide doctor")
 

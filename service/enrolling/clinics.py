@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from datetime import datetime, time
 from typing import Any
 
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.care import dues
@@ -60,6 +61,11 @@ class NewClinic:
     second_step: bool = False
     paper: Paper = Paper.A4
     record_rules: Any = None
+
+
+def has_real_ones(session: Session) -> bool:
+    """Whether a clinic is here that the demo's seed did not make."""
+    return bool(session.scalar(select(exists().where(Clinic.is_invented.is_(False)))))
 
 
 def enrol_clinic(session: Session, new: NewClinic, actor: Actor, now: datetime) -> Clinic:

@@ -156,6 +156,8 @@ class Clinic(Base):
     paper: Mapped[vocabulary.Paper] = mapped_column(server_default=vocabulary.Paper.A4)  # records are printed on it
     second_step: Mapped[bool] = mapped_column(default=False)  # every colleague must have one to sign in
     asks_again_in_doubt: Mapped[bool]  # a prompt that may not have left is sent once more: a double, not nothing
+    # Made by the demo's seed. Beside any other, the demo does not run: it opens everybody's telephone.
+    is_invented: Mapped[bool] = mapped_column(default=False)
     created_at: Mapped[datetime]
     digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open
 

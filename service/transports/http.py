@@ -4,12 +4,13 @@ Promises to come back in time, to follow no redirect, and to read no more of an 
 than is of use. HTTPS is checked against the machine's own certificates; plain HTTP is
 for a gateway on the same machine. Where the operator names a proxy, every request but
 those to this machine goes through it; proxies named elsewhere in the environment are
-not looked at.
+not looked at. With a `Guard` it connects to none but an address that the guard looked at.
 """
 
 from __future__ import annotations
 
 import http.client
+import socket
 import ssl
 import time
 from collections.abc import Mapping
@@ -20,6 +21,7 @@ from urllib.parse import unquote, urlsplit, urlunsplit
 import urllib3
 
 from service.domain.validation import LOOPBACK
+from service.transports.outside import Guard, NotOutside
 
 LONGEST_WAIT_SECONDS = 3600
 MOST_READ = 64 * 1024  # bytes of an answer
@@ -58,6 +60,40 @@ class _SecuredPool(urllib3.HTTPSConnectionPool):
     ConnectionCls = _Secured
 
 
+def _guarded(guard: Guard) -> dict[str, type[urllib3.HTTPConnectionPool]]:
+    """Pools whose connections look a name up once and go to what was looked at; TLS still asks for the name."""
+
+    class Guarded(urllib3.connection.HTTPConnection):
+        def _new_conn(self) -> socket.socket:
+            name, failed = self._dns_host, OSError("no address")
+            try:
+                found = guard.addresses_of(name.strip("[]"), int(self.port or 443))
+            except OSError as error:
+                raise urllib3.exceptions.NewConnectionError(self, type(error).__name__) from error
+            for address in found:
+                self._dns_host = address
+                try:
+                    return super()._new_conn()
+                except OSError as error:
+                    failed = error
+                except urllib3.exceptions.HTTPError as error:
+                    failed = OSError(type(error).__name__)
+                finally:
+                    self._dns_host = name
+            raise urllib3.exceptions.NewConnectionError(self, str(failed)) from failed
+
+    class GuardedTls(_Secured, Guarded):
+        pass
+
+    class Plain(urllib3.HTTPConnectionPool):
+        ConnectionCls = Guarded
+
+    class Tls(urllib3.HTTPSConnectionPool):
+        ConnectionCls = GuardedTls
+
+    return {"http": Plain, "https": Tls}
+
+
 class NoAnswer(Exception):
     """The other side did not answer in time, or not at all.
 
@@ -79,16 +115,21 @@ class Answer:
 class HttpClient:
     """Sends requests, from as many threads as like.
 
-    `proxy` is `http(s)://[user:password@]host:port`, or empty; `context` says which certificates are good.
+    `proxy` is `http(s)://[user:password@]host:port`, or empty; `context` says which certificates are good; `guard`
+    which addresses are: for what strangers ask us to call.
     """
 
-    def __init__(self, timeout_seconds: float, proxy: str = "", context: ssl.SSLContext | None = None) -> None:
-        self._timeout_seconds, self._proxy = timeout_seconds, proxy
+    def __init__(
+        self, timeout_seconds: float, proxy: str = "", context: ssl.SSLContext | None = None, guard: Guard | None = None
+    ) -> None:
+        self._timeout_seconds, self._proxy, self._guard = timeout_seconds, proxy, guard
         self._context = context = context or ssl.create_default_context()
         self._direct = urllib3.PoolManager(HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context)
         self._proxied = _by_proxy(proxy, context) if proxy else self._direct
         for manager in (self._direct, self._proxied):
             manager.pool_classes_by_scheme = {"http": urllib3.HTTPConnectionPool, "https": _SecuredPool}
+        if guard is not None:
+            self._direct.pool_classes_by_scheme = _guarded(guard)
 
     def close(self) -> None:
         """Close what is idle."""
@@ -96,7 +137,7 @@ class HttpClient:
         self._proxied.clear()
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
-        """POST. Raises NoAnswer."""
+        """POST. Raises NoAnswer, and NotOutside where a guard takes the address or what it leads to for none."""
         return self.call("POST", url, body, headers)
 
     def get(self, url: str) -> Answer:
@@ -106,10 +147,10 @@ class HttpClient:
     def call(
         self, method: str, url: str, body: bytes | None, headers: Mapping[str, str], *, once: bool = False
     ) -> Answer:
-        """One request; with `once` on a connection of its own, so that none is made twice. Raises NoAnswer."""
+        """One request; with `once` on a connection of its own, so that none is made twice. Raises as `post`."""
         if once:
             # Not from the pool: the other side may close a connection, as it was asked to, after it went back there.
-            alone = HttpClient(self._timeout_seconds, self._proxy, self._context)
+            alone = HttpClient(self._timeout_seconds, self._proxy, self._context, self._guard)
             try:
                 return alone._call(method, url, body, {**headers, "Connection": "close"}, again=False)
             finally:
@@ -132,6 +173,8 @@ class HttpClient:
     def _ask(self, method: str, url: str, body: bytes | None, headers: Mapping[str, str]) -> Answer:
         give_up_at = time.monotonic() + self._timeout_seconds
         pool = self._direct if urlsplit(url).hostname in LOOPBACK else self._proxied
+        if self._guard is not None and not (self._guard.leads_outside if self._proxy else self._guard.takes)(url):
+            raise NotOutside
         response = pool.request(
             method,
             url,

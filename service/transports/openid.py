@@ -5,7 +5,7 @@ that nobody is believed but whoever the provider's own key signed for us, for th
 state, issuer (RFC 9207), signature, audience, time and nonce are looked at before anything is told. A key is a public
 one, signed with by an algorithm of `SIGNED_BY`.
 
-Calls go to addresses that `outside.may_call` takes, wherever the provider says they lead; no redirect is followed, and
+Calls go to addresses that `outside.Guard` takes, wherever the provider says they lead; no redirect is followed, and
 time and size are bounded (`transports.http`). No more than `AT_ONCE` run in a process, so that a slow provider takes
 no threads from patients' pages. What a provider says of itself is kept for an hour; a key that is not known yet is
 asked for anew once, and once a minute at most. Knows no account, and keeps no token.
@@ -19,7 +19,7 @@ import hmac
 import json
 import secrets
 import threading
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -30,7 +30,7 @@ from urllib.parse import quote, urlencode, urlsplit
 
 from service.domain.validation import Refused, checked_url
 from service.transports.http import Answer, HttpClient, NoAnswer
-from service.transports.outside import may_call
+from service.transports.outside import Guard, NotOutside
 
 SIGNED_BY = ("RS256", "RS384", "RS512", "PS256", "PS384", "PS512", "ES256", "ES384", "ES512")
 FAMILY = {"RS": "RSA", "PS": "RSA", "ES": "EC"}
@@ -129,17 +129,17 @@ class Vouched:
 
 
 class OpenId:
-    """Asks providers. `now` is the clock that tokens are judged by; `inside` are hosts the operator has named."""
+    """Asks providers. `now` is the clock that tokens are judged by; `guard` says which hosts are asked."""
 
-    def __init__(self, now: Callable[[], datetime], inside: Collection[str] = (), proxy: str = "") -> None:
-        self._now, self._inside, self._proxy = now, inside, proxy
+    def __init__(self, now: Callable[[], datetime], guard: Guard | None = None, proxy: str = "") -> None:
+        self._now, self._guard, self._proxy = now, guard or Guard(), proxy
         self._slots = threading.BoundedSemaphore(AT_ONCE)
         self._providers: dict[str, tuple[Provider | None, datetime]] = {}  # None did not answer
         self._keys: dict[str, tuple[Sequence[Any], datetime]] = {}
 
     @cached_property
     def _client(self) -> HttpClient:
-        return HttpClient(TIMEOUT_SECONDS, self._proxy)
+        return HttpClient(TIMEOUT_SECONDS, self._proxy, guard=self._guard)
 
     def provider(self, issuer: str, *, anew: bool = False) -> Provider:
         """What this provider says of itself. Raises Away and Crowded."""
@@ -269,10 +269,10 @@ class OpenId:
     def _call(
         self, method: str, address: str, headers: Mapping[str, str] | None = None, body: bytes | None = None
     ) -> Answer:
-        if not may_call(address, self._inside):
-            raise Away(Lack.ADDRESS)
         try:
             return self._client.call(method, address, body, headers or {}, once=body is not None)  # a code is good once
+        except NotOutside:
+            raise Away(Lack.ADDRESS) from None
         except NoAnswer:
             raise Away(Lack.ANSWER) from None
 

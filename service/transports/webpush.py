@@ -9,7 +9,7 @@ What a browser is sent is JSON: `title`, `body`, `id` and, where there is one, `
 
 The link is data for the tap and never part of the text: such an address does not belong on a
 lock screen. An endpoint is checked in form when it is taken and when it is called, and its name
-is looked up both times: https, a named host, port 443, no address in our own network, no redirect.
+is looked up both times: https, a named host, port 443, no address in our own network, no redirect; `outside`.
 """
 
 from __future__ import annotations
@@ -31,12 +31,14 @@ from service.domain.validation import Refused
 from service.transports import outside
 from service.transports.base import LONGEST_CALL, Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.http import HttpClient, NoAnswer, asked_to_wait
+from service.transports.outside import Guard, NotOutside
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
 RECORD_SIZE = 4096  # RFC 8291 section 4
 SIGNATURE_LASTS_SECONDS = 12 * 3600  # RFC 8292 section 2: at most 24 hours
 SHORTEST_LIFE_SECONDS = 60
 LONGEST_ENDPOINT = 1000
+NOWHERE = "the subscription leads to no push service"
 MADE_FOR = "made_for"  # beside a subscription's keys
 # A base64url decoder lets other characters pass unseen; a database may not.
 BASE64URL = re.compile(r"[A-Za-z0-9_-]+={0,2}")
@@ -50,14 +52,14 @@ class WebPush:
         private_key: str,
         subject: str,
         now: Callable[[], datetime],
-        is_allowed: Callable[[str], bool] | None = None,
+        guard: Guard | None = None,
         proxy: str = "",
     ) -> None:
         self._vapid = Vapid02.from_string(private_key)
         self._subject = subject
         self._now = now
-        self._caller = HttpClient(TIMEOUT_SECONDS, proxy)
-        self._is_allowed = is_allowed or outside.leads_outside
+        self._guard = guard or Guard()
+        self._caller = HttpClient(TIMEOUT_SECONDS, proxy, guard=self._guard)
 
     @property
     def public_key(self) -> str:
@@ -67,12 +69,12 @@ class WebPush:
 
     def checked(self, endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
         """A subscription that this transport would send to, with the public key it was made for. Raises Refused."""
-        endpoint, keys = checked_subscription(endpoint, p256dh, auth, self._is_allowed)
+        endpoint, keys = checked_subscription(endpoint, p256dh, auth, self._guard.leads_outside)
         return endpoint, keys | {MADE_FOR: self.public_key}
 
     def send(self, text: OutgoingText) -> str:
-        if not self._is_allowed(text.to):
-            raise PermanentFailure("the subscription leads to no push service")
+        if not self._guard.takes(text.to):  # before anything is signed for it
+            raise PermanentFailure(NOWHERE)
         if text.secret.get(MADE_FOR, self.public_key) != self.public_key:
             # RFC 8292, section 4: a push service takes messages for it under that key alone.
             raise Gone("the subscription was made for another NEAPTIDE_PUSH_KEY")
@@ -101,6 +103,8 @@ class WebPush:
             raise PermanentFailure("the subscription's keys are of no use") from None
         try:
             answer = self._caller.post(text.to, body, headers)
+        except NotOutside:
+            raise PermanentFailure(NOWHERE) from None
         except NoAnswer as error:
             raise TemporaryFailure(f"the push service did not answer ({error})") from None
         if answer.status in {200, 201, 202, 204}:

@@ -1,13 +1,20 @@
-"""Whether the process is alive, and whether the service is fit to be used."""
+"""Whether the process is alive, and whether the service is fit to be used.
+
+That much anybody may ask. What is wrong, and how much of what there is, is for whoever runs it: it needs the bearer
+token of NEAPTIDE_METRICS_TOKEN, and without one nobody is told here; `neaptide doctor` tells it at the terminal.
+"""
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, jsonify
+import hmac
+
+from flask import Blueprint, Response, jsonify, request
 from flask.typing import ResponseReturnValue
 
 from service.health import checks
 from service.health.metrics import exposition
 from service.store.session import read_session
+from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint("health", __name__)
@@ -22,7 +29,7 @@ def alive() -> ResponseReturnValue:
 
 @blueprint.get("/readyz")
 def ready() -> ResponseReturnValue:
-    """Database, migrations, worker, ways out and clock; 503 with the sentence of what is wrong.
+    """Database, migrations, worker, ways out and clock; 503 where something is wrong, and with the token what it is.
 
     "degraded" is all well but that some kind of message cannot be sent, or nothing can be written: what is there can be
     read. The nightly check is told beside the rest: what it found makes no process unfit.
@@ -33,6 +40,8 @@ def ready() -> ResponseReturnValue:
     )
     wrong = {finding.name for finding in findings if not finding.ok}
     status = "ready" if not wrong else "degraded" if wrong <= DEGRADES else "not ready"
+    if not _is_operator():
+        return jsonify(status=status), 503 if wrong else 200
     if checks.answers(findings):
         with read_session(asked.engine) as session:
             findings.append(checks.nightly(session, asked.clock.now()))
@@ -42,6 +51,17 @@ def ready() -> ResponseReturnValue:
 @blueprint.get("/metrics")
 def metrics() -> ResponseReturnValue:
     """Counts for Prometheus, read from the database, so that it does not matter which process answers."""
+    if not _is_operator():
+        raise Problem(401, "The bearer token of NEAPTIDE_METRICS_TOKEN is needed; where it is not set, this is closed.")
     asked = services()
     told = exposition(asked.engine, asked.clock.now(), frozenset(asked.transports))
     return Response(told, mimetype="text/plain; version=0.0.4")
+
+
+def _is_operator() -> bool:
+    """Whether the token came along; nobody comes to the demo's pages but from this machine."""
+    asked = services().settings
+    given = request.headers.get("Authorization", "").partition(" ")
+    is_bearer = given[0].lower() == "bearer"
+    right = asked.metrics_token.encode()
+    return asked.demo or bool(is_bearer and right and hmac.compare_digest(given[2].strip().encode(), right))

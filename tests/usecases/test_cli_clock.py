@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import click
 import pytest
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, select, update
 
 from service.app import create_app
 from service.cli import cli
@@ -21,7 +21,7 @@ from service.commands.opening import CLOCK_FILE
 from service.config import Settings, user_name
 from service.store import quarantine
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine
+from service.store.tables import AuditLine, Clinic
 from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, PASSWORD, PATIENT, Run, clinic, done, run
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -128,6 +128,8 @@ def test_every_command_goes_by_the_demos_clock(
     done(clinic(*PATIENT, *AS))
     done(clinic(*PLAN, *AS))
     monkeypatch.setenv("NEAPTIDE_DEMO", "yes")
+    with write_session(engine) as session:
+        session.execute(update(Clinic).values(is_invented=True))  # beside any other there is no demo
     SharedClock(tmp_path / CLOCK_FILE).advance(AHEAD)
     real = SystemClock().now()
     with write_session(engine) as session:

@@ -33,7 +33,7 @@ from service.domain.validation import Refused, checked_url
 from service.transports.base import Gone, OutgoingText, PermanentFailure, TemporaryFailure
 from service.transports.email import Mail, MailServer
 from service.transports.http import MOST_READ, HttpClient, NoAnswer
-from service.transports.outside import is_public, leads_outside
+from service.transports.outside import Guard, NotOutside, is_public, is_public_address
 from service.transports.textgateway import signature, text_gateway
 from service.transports.webpush import WebPush, checked_subscription, encrypt
 from tests.answering import Lasting, answering
@@ -316,6 +316,14 @@ def test_https_is_asked_only_of_whom_the_certificate_names(certificate: Path) ->
             with pytest.raises(NoAnswer, match="SSLCertVerificationError") as failed:
                 client.get(f"https://{host}:{port}/")
             assert not failed.value.may_have_left
+        # Guarded it goes to an address that was looked at, and still asks for the name (RFC 6066, section 3).
+        here = Guard({f"localhost:{port}", f"127.0.0.1:{port}"})
+        guarded = HttpClient(5, context=trusting, guard=here)
+        assert guarded.get(f"https://localhost:{port}/").body == b"ok"
+        with pytest.raises(NoAnswer, match="SSLCertVerificationError"):
+            guarded.get(f"https://127.0.0.1:{port}/")
+        with pytest.raises(NotOutside):
+            HttpClient(5, context=trusting, guard=Guard()).get(f"https://localhost:{port}/")
 
 
 def test_when_tls_fails_after_the_request_was_read_it_may_have_left(certificate: Path) -> None:
@@ -475,7 +483,8 @@ def vapid() -> str:
 
 
 def _pushed(vapid: str, told: Told, browser: Browser, address: str) -> tuple[WebPush, str]:
-    push = WebPush(vapid, "mailto:calls@fernmoor.example", lambda: NOW, is_allowed=lambda _: True)
+    here = Guard({address.partition("://")[2]})
+    push = WebPush(vapid, "mailto:calls@fernmoor.example", lambda: NOW, here)
     text = OutgoingText(
         MESSAGE.message_id,
         f"{address}/send/abc",
@@ -537,11 +546,58 @@ def test_a_subscription_never_makes_us_call_our_own_network(endpoint: str, vapid
         push.send(OutgoingText(MESSAGE.message_id, endpoint, "x", secret=keys))
 
 
-def test_a_name_that_leads_inside_is_not_called(monkeypatch: pytest.MonkeyPatch) -> None:
-    inside = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", ("192.168.1.4", 443))]
-    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: inside)
-    assert is_public("https://push.example/x")
-    assert not leads_outside("https://push.example/x")
+@pytest.mark.parametrize(
+    ("address", "public"),
+    [
+        # RFC 6890 and the IANA registries it began; each embedding by its own standard.
+        ("192.0.43.8", True), ("2606:2800:21f::8", True), ("::ffff:192.0.43.8", True), ("64:ff9b::c000:2b08", True),
+        ("192.168.1.4", False), ("100.64.0.1", False), ("224.0.0.1", False), ("240.0.0.1", False), ("0.0.0.0", False),  # noqa: S104
+        ("169.254.169.254", False), ("::1", False), ("::", False), ("fe80::1%eth0", False), ("ff0e::1", False),
+        ("::127.0.0.1", False),  # RFC 4291, 2.5.5.1
+        ("::ffff:10.0.0.1", False), ("64:ff9b::7f00:1", False),  # RFC 6052, 2.1
+        ("64:ff9b:1::a00:1", False),  # RFC 8215
+        ("2002:7f00:1::", False), ("2002:c000:2b08::", False),  # RFC 3056
+        ("2001:0:7f00:1::", False),  # RFC 4380
+        ("fec0::1", False), ("fd00::1", False),  # RFC 3879, RFC 4193
+    ],
+)  # fmt: skip
+def test_only_an_address_that_anybody_reaches_is_called(address: str, public: bool) -> None:
+    assert is_public_address(address) is public
+
+
+def test_a_name_is_looked_up_once_and_what_was_looked_at_is_called(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name that stands for a public address when it is looked at, and for our own network a moment later."""
+    answers = [["192.0.43.8"], ["192.168.1.4"], ["192.0.43.8", "10.0.0.1"]]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda host, port, *_, **__: [
+        (socket.AF_INET, socket.SOCK_STREAM, 6, "", (one, port))
+        for one in ([host] if host[0].isdigit() else answers.pop(0))
+    ])  # fmt: skip
+    connected: list[str] = []
+
+    def connect(where: tuple[str, int], *_: object, **__: object) -> socket.socket:
+        connected.append(where[0])
+        raise OSError("nobody is there")
+
+    monkeypatch.setattr("urllib3.util.connection.create_connection", connect)
+    client = HttpClient(5, guard=Guard())
+    with pytest.raises(NoAnswer):
+        client.get("https://push.example/x")
+    for _ in range(2):
+        with pytest.raises(NotOutside):
+            client.get("https://push.example/x")
+    assert connected == ["192.0.43.8"]
+
+
+def test_where_the_operator_names_the_only_hosts_no_other_is_called() -> None:
+    guard = Guard(inside={"login.here.example:8443"}, only=("push.example", "*.notices.example"))
+    taken = ["https://push.example/a", "https://eu.notices.example/b", "https://login.here.example:8443/c"]
+    refused = [
+        "https://evil.example/",
+        "https://notices.example/",
+        "https://xpush.example/",
+        "https://notices.example.evil.example/",
+    ]
+    assert [one for one in (*taken, *refused) if guard.takes(one)] == taken
 
 
 def test_a_subscription_is_taken_with_keys_that_are_keys() -> None:

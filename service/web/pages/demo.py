@@ -1,6 +1,6 @@
 """The demo's pages: everybody's telephone, and a clock that can be moved.
 
-Only where the settings say demo. Promises that what is shown is what the service
+Only where the settings say demo, and every clinic is an invented one. Promises that what is shown is what the service
 really sent and that what is done here goes through the service's own doors: the
 clock is moved, and the worker does the rest.
 """
@@ -27,6 +27,7 @@ from service.clock import FixedClock, SharedClock
 from service.domain.localtime import zone
 from service.domain.readings import NewReading
 from service.domain.vocabulary import Channel, PatientState, Source, WindowState
+from service.enrolling import clinics
 from service.intake.readings import record_reading
 from service.store.audit import act_of
 from service.store.due import Due, Event, next_due
@@ -50,6 +51,9 @@ _ADDRESS = re.compile(r"https?://[^\s<>\"']+")
 def only_in_the_demo() -> None:
     if not services().settings.demo:
         abort(404)
+    with read_session(services().engine) as session:
+        if clinics.has_real_ones(session):  # made since the start, where such a one is refused
+            abort(404)
 
 
 @blueprint.get("/")

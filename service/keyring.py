@@ -22,6 +22,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from itsdangerous import URLSafeSerializer
 
+from service.domain.seals import Sealer
 from service.domain.validation import Refused
 
 LEAST = 32  # characters: of base64url 192 bits, of hexadecimal 128, the least that RFC 4086, section 8.2.2, asks for
@@ -44,6 +45,7 @@ class KeyFor(StrEnum):
     CLIENT_SECRETS = "client secrets of hospitals"
     MARK = "the mark beside the data"
     REPEATS = "requests that are sent again"
+    SEALS = "seals of what was signed, and of the audit trail"
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,10 @@ class Keyring:
     def oldest_first(self, purpose: KeyFor) -> list[bytes]:
         """As the signing library takes them: it signs with the last."""
         return [*reversed(self.every(purpose))]
+
+    def sealer(self) -> Sealer:
+        """What seals beside the database, and knows its own seals again."""
+        return Sealer(self.every(KeyFor.SEALS))
 
     def signer(self, purpose: KeyFor) -> URLSafeSerializer:
         """Signs what a browser keeps, with HMAC-SHA-256, and knows its own again."""

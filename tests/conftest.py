@@ -20,6 +20,7 @@ from hypothesis import settings
 from sqlalchemy import Engine, event
 
 from service.accounts import hashing
+from service.keyring import Keyring
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
@@ -74,6 +75,9 @@ def the_services_hasher() -> Iterator[tuple[PasswordHasher, str]]:
         yield in_earnest
 
 
+SEALER = Keyring("not secret: for tests alone, 0123456789").sealer()
+
+
 @pytest.fixture(scope="session")
 def blank_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A migrated SQLite file, to be copied."""
@@ -89,7 +93,7 @@ def blank_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def sqlite_engine(tmp_path_factory: pytest.TempPathFactory) -> Engine:
     """An engine on a file of this pytest worker's own: one for all tests, since each compiles its statements anew."""
-    own = open_engine(f"sqlite:///{tmp_path_factory.mktemp('own') / 'neaptide.sqlite3'}")
+    own = open_engine(f"sqlite:///{tmp_path_factory.mktemp('own') / 'neaptide.sqlite3'}", sealer=SEALER)
     event.listen(own, "connect", _for_tests)
     return own
 
@@ -106,7 +110,7 @@ def postgres_engine(worker_id: str) -> Iterator[Engine]:
     """An engine on a database of this pytest worker's own."""
     assert SERVER is not None
     name = f"neaptide_test_{os.getpid()}_{worker_id}"
-    with own_database(SERVER, name) as engine:
+    with own_database(SERVER, name, SEALER) as engine:
         migrate.upgrade(engine)
         with engine.begin() as connection:  # a test's rows need not outlive the server
             connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")

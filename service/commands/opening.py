@@ -197,7 +197,7 @@ def database(settings: Settings) -> Iterator[Engine]:
 def opened(settings: Settings) -> Engine:
     """The database, not yet asked anything. Raises Refused for an address that is none, and another user's file."""
     try:
-        engine = sessions.open_engine(settings.database_url)
+        engine = sessions.open_engine(settings.database_url, sealer=settings.keys.sealer())
     except (ValueError, ArgumentError):
         # Not repeated: a password may stand in it.
         raise Refused(

@@ -303,9 +303,9 @@ def review() -> None:
 @review.command("audit")
 @with_console
 def audit_rows(console: Console) -> None:
-    """Work every carried row out anew and compare; check what was signed, and added to it, against its fingerprint.
+    """Work every carried row out anew and compare; check what was signed, and added to it, against its seal.
 
-    Exit code 4 when a row differs or a record was altered. That this version's rules would place a patient
+    Exit code 4 when a row differs or a seal does not hold. That this version's rules would place a patient
     otherwise than when it was signed is told, and is nothing wrong.
     """
     wrong = 0
@@ -317,15 +317,15 @@ def audit_rows(console: Console) -> None:
             for patient_id in differing:
                 click.echo(f"  patient {patient_id}")
             records = list(signing.check_frozen(session, clinic.id))
-            altered = [one for one in records if one.altered]
-            wrong += len(altered)
-            otherwise = sum(one.differs for one in records if not one.altered)
+            broken = [one for one in records if not one.holds]
+            wrong += len(broken)
+            otherwise = sum(one.differs for one in records if one.holds)
             click.echo(
-                f"clinic {clinic.id}: {len(records)} signed records, {len(altered)} altered, "
+                f"clinic {clinic.id}: {len(records)} signed records, {len(broken)} whose seal does not hold, "
                 f"{otherwise} placed otherwise by the rules of this version"
             )
-            for one in altered:
-                click.echo(f"  {one.kind} {one.id}")
+            for one in broken:
+                click.echo(f"  {one.kind} {one.id}: {one.seal.value.replace('_', ' ')}")
     sys.exit(SOMETHING_WRONG if wrong else 0)
 
 

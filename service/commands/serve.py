@@ -110,7 +110,7 @@ def wsgi() -> Flask:
     os.umask(0o077)  # the database and the clock, whatever server this is made for
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
-    engine = open_engine(settings.database_url)
+    engine = open_engine(settings.database_url, sealer=settings.keys.sealer())
     app = create_app(settings, engine, clock, opening.transports_of(settings, clock))
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()

@@ -25,6 +25,7 @@ from service.domain.record.goals import SPANS, InRange, in_range
 from service.domain.record.medicines import Course
 from service.domain.record.now import Aim, Recorded
 from service.domain.record.results import TimedResult
+from service.domain.seals import Seal
 from service.domain.signals.facts import EIGHTY, ContextTag, scale_shift
 from service.domain.signals.rules import STILL_NEWS
 from service.domain.since import LaterDay, later_days
@@ -33,7 +34,7 @@ from service.domain.vocabulary import AdjustmentKind, Channel, EventKind, Messag
 from service.reports.exports import Joined, Reviewed
 from service.reports.tracks import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.panel import PanelEntry, gather
-from service.store import histories, panel, signatures
+from service.store import histories, panel, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.ids import among
@@ -89,6 +90,7 @@ class AddedReview:
     note: str
     frozen: dict[str, Any]
     frozen_hash: str
+    seal: Seal
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,7 @@ class SignedReview:
     next_look: date | None
     frozen: dict[str, Any]
     frozen_hash: str
+    seal: Seal
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,8 +274,7 @@ def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID
 def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:
     """The patient's signed reviews, newest first; by whom, with the clinic's name where it was another."""
     query = (
-        select(SignOff, Staff.name, Clinic.name)
-        .join(Staff, Staff.id == SignOff.signed_by)
+        select(SignOff, Clinic.name)
         .join(Clinic, Clinic.id == SignOff.clinic_id)
         .where(SignOff.patient_id == patient_id, signatures.COUNTS)
         .order_by(SignOff.signed_at.desc())
@@ -280,27 +282,22 @@ def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple
     added = additions_of(session, clinic, ReviewAddition.patient_id == patient_id)
     return tuple(
         SignedReview(
-            one.id, one.week, by if one.clinic_id == clinic.id else f"{by}, {there}", one.signed_at,
-            local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
-            one.outcome, one.note, one.next_look, one.frozen, one.frozen_hash,
+            one.id, one.week, one.frozen["by"] if one.clinic_id == clinic.id else f"{one.frozen['by']}, {there}",
+            one.signed_at, local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
+            one.outcome, one.note, one.next_look, one.frozen, one.frozen_hash, seals.judge(session, one),
         )
-        for one, by, there in session.execute(query)
+        for one, there in session.execute(query)
     )  # fmt: skip
 
 
 def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID, tuple[AddedReview, ...]]:
     """The additions that fit, by the signature they were made to, the earliest first."""
-    query = (
-        select(ReviewAddition, Staff.name)
-        .join(Staff, Staff.id == ReviewAddition.added_by)
-        .where(which)
-        .order_by(ReviewAddition.number)
-    )
+    query = select(ReviewAddition).where(which).order_by(ReviewAddition.number)
     found: dict[uuid.UUID, tuple[AddedReview, ...]] = {}
-    for one, by in session.execute(query):
-        day = local_date(one.added_at, clinic.zone)
+    for one in session.scalars(query):
+        day, by, seal = local_date(one.added_at, clinic.zone), one.frozen["by"], seals.judge(session, one)
         shown = AddedReview(
-            one.id, one.number, by, one.added_at, day, one.outcome, one.note, one.frozen, one.frozen_hash
+            one.id, one.number, by, one.added_at, day, one.outcome, one.note, one.frozen, one.frozen_hash, seal
         )
         found[one.sign_off_id] = (*found.get(one.sign_off_id, ()), shown)
     return found

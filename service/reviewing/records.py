@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 from service.care import recorded
 from service.domain import localtime, review, summary
 from service.domain.days import Day
+from service.domain.seals import Seal
 from service.domain.summary import Summary
 from service.domain.vocabulary import Lane, Outcome, Paper
 from service.reports import charts, strip
@@ -34,13 +35,14 @@ from service.reviewing.patient import (
     additions_of,
     build_patient,
 )
-from service.store import panel, signatures
-from service.store.tables import Clinic, ReviewAddition, SignOff, Staff
+from service.store import panel, seals, signatures
+from service.store.tables import Clinic, ReviewAddition, SignOff
 from service.words.labels import label
 from service.words.labels import title as titled
 from service.words.language import Language
 from service.words.sentences import diary, record, signals, standing
 from service.words.sentences import review as words
+from service.words.sentences import seals as sealing
 
 Facts = list[list[str]]
 
@@ -96,9 +98,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
     if week != review.week_of(week, clinic.review_weekday):
         raise LookupError(f"no review week {week}")
     of_week = (SignOff.clinic_id == clinic_id, SignOff.week == week, signatures.COUNTS)
-    signed = session.execute(
-        select(SignOff, Staff.name).join(Staff, Staff.id == SignOff.signed_by).where(*of_week)
-    ).all()
+    signed = [(one, seals.judge(session, one)) for one in session.scalars(select(SignOff).where(*of_week))]
     there = {signed_off.patient_id for signed_off, _ in signed}
     end = localtime.first_instant(week + timedelta(days=7), time(0), localtime.zone(clinic.zone))
     missing = [
@@ -124,17 +124,18 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
             [say.gettext("Signed"), of_all],
             [say.gettext("Outcomes"), outcomes or say.pgettext("outcomes", "none")],
             *([[say.gettext("Added since signed"), answers]] if answers else []),
+            *_seals([seal for _, seal in signed] + [one.seal for made in added.values() for one in made], say),
         ],
         "lanes": [
             {
                 "name": label(say, lane),
-                "patients": [_signed_patient(one, by, added.get(one.id, ()), clinic, say) for one, by in found],
+                "patients": [_signed_patient(one, seal, added.get(one.id, ()), clinic, say) for one, seal in found],
             }
             for lane, found in by_lane
             if found
         ],
         "everybody": [
-            *(_line(one, by, added.get(one.id, ()), clinic, say) for _, found in by_lane for one, by in found),
+            *(_line(one, seal, added.get(one.id, ()), clinic, say) for _, found in by_lane for one, seal in found),
             *(
                 [
                     f"{row.name}, {row.clinic_ref}",
@@ -151,6 +152,13 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
 def _counted(outcomes: Sequence[Outcome], say: Language) -> str:
     counts = Counter(outcomes)
     return ", ".join(f"{label(say, outcome)} {counts[outcome]}" for outcome in Outcome if outcome in counts)
+
+
+def _seals(found: Sequence[Seal], say: Language) -> Facts:
+    """How many of the week's records are as they were signed."""
+    hold = sum(seal is Seal.INTACT for seal in found)
+    of_all = say.gettext("%(part)d of %(whole)d checked: as they were signed", part=hold, whole=len(found))
+    return [[say.gettext("Seals"), of_all]] if found else []
 
 
 # --- what both share -----------------------------------------------------------------------------
@@ -259,6 +267,7 @@ def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tup
     """The signature, and each addition to it, each with its date."""
     seen = " ".join([past.frozen["why"], *past.frozen["also"]])
     head = say.gettext("Week from %(day)s: %(outcome)s", day=say.dated(past.week), outcome=label(say, past.outcome))
+    head = " ".join(filter(None, [head, sealing.warning(say, past.seal)]))
     yield (
         past.signed_on,
         {"head": head, "seen": seen, "note": past.note, "by": _moment(past.by, past.at, clinic, say)},
@@ -266,6 +275,7 @@ def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tup
     for added in past.additions:
         seen = " ".join(added.frozen["since"] or [added.frozen["why"]])
         head = say.gettext("Added: %(outcome)s", outcome=label(say, added.outcome))
+        head = " ".join(filter(None, [head, sealing.warning(say, added.seal)]))
         by = _moment(added.by, added.at, clinic, say)
         yield added.added_on, {"head": head, "seen": seen, "note": added.note, "by": by}
 
@@ -375,7 +385,7 @@ def _record(seen: PatientReview, clinic: Clinic, say: Language) -> dict[str, Any
 
 
 def _signed_patient(
-    signed: SignOff, by: str, additions: Sequence[AddedReview], clinic: Clinic, say: Language
+    signed: SignOff, seal: Seal, additions: Sequence[AddedReview], clinic: Clinic, say: Language
 ) -> dict[str, Any]:
     frozen = signed.frozen
     known = review.from_json(frozen["facts"]).known
@@ -392,14 +402,18 @@ def _signed_patient(
             "alt": words.strip(say, known.strip),
         },
         "facts": _signed_facts(signed, known, say),
-        "signed": _moment(by, signed.signed_at, clinic, say),
+        "signed": _moment(frozen["by"], signed.signed_at, clinic, say),
         "fingerprint": signed.frozen_hash[:16],
+        "seal": sealing.checked(say, seal),
+        "holds": seal is Seal.INTACT,
         "additions": [
             {
                 "why": added.frozen["since"] or [added.frozen["why"]],
                 "facts": _outcome(added.outcome, added.note, say),
                 "added": _moment(added.by, added.at, clinic, say),
                 "fingerprint": added.frozen_hash[:16],
+                "seal": sealing.checked(say, added.seal),
+                "holds": added.seal is Seal.INTACT,
             }
             for added in additions
         ],
@@ -410,17 +424,18 @@ def _frozen_birth(frozen: dict[str, Any]) -> date | None:
     return date.fromisoformat(frozen["born_on"]) if frozen["born_on"] else None
 
 
-def _line(signed: SignOff, by: str, additions: Sequence[AddedReview], clinic: Clinic, say: Language) -> list[str]:
-    """One patient's row of the table of everybody; what was added stands beside the signature."""
+def _line(signed: SignOff, seal: Seal, additions: Sequence[AddedReview], clinic: Clinic, say: Language) -> list[str]:
+    """One patient's row of the table of everybody; what was added stands beside the signature, and what is wrong."""
     frozen = signed.frozen
     outcomes = [label(say, signed.outcome), *(f"+ {label(say, added.outcome)}" for added in additions)]
+    found = dict.fromkeys([seal, *(added.seal for added in additions)])
     return [
         f"{frozen['name']}, {frozen['clinic_ref']}",
         _born(_frozen_birth(frozen), say),
         label(say, Lane(frozen["lane"])),
         frozen["brief"],
-        " ".join(outcomes),
-        _moment(by, signed.signed_at, clinic, say),
+        " ".join([*outcomes, *filter(None, (sealing.warning(say, one) for one in found))]),
+        _moment(frozen["by"], signed.signed_at, clinic, say),
     ]
 
 

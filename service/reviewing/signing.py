@@ -1,7 +1,8 @@
 """Sign one patient's weekly review, or add to it, with what was on the page frozen inside.
 
 1. Build the patient's entry and joined days as of `now`, in the signing transaction.
-2. Freeze them as canonical JSON, with the facts that the patient was placed by, and keep its SHA-256 beside it.
+2. Freeze them as canonical JSON, with the facts that the patient was placed by, and keep its SHA-256 beside it,
+   under the seal of the whole row (`service.store.seals`).
 3. One signature per patient and week: the database's unique constraint decides
    which of two at once is first; the other is told who was (`AlreadySigned`). One that was taken back
    (`service.reviewing.withdrawing`) leaves room for another.
@@ -15,8 +16,6 @@ Neither a signature nor an addition is ever changed.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -29,12 +28,13 @@ from sqlalchemy.orm import Session
 
 from service.domain import days, factjson, review, since, summary, validation
 from service.domain.localtime import local_date
+from service.domain.seals import HOLDS, Seal, fingerprint
 from service.domain.validation import Refused
 from service.domain.vocabulary import Outcome
 from service.reviewing.panel import PanelEntry
 from service.reviewing.patient import PatientReview, build_patient
 from service.reviewing.placing import current_week
-from service.store import panel, signatures
+from service.store import panel, seals, signatures
 from service.store.audit import Act
 from service.store.tables import Clinic, ReviewAddition, Signal, SignOff, Staff
 from service.words.language import Language, load_language
@@ -104,7 +104,7 @@ def sign(
         note=note,
         next_look=next_look,
         as_of=act.now,
-        **_frozen(page, say or load_language(clinic.language)),
+        **_frozen(act, page, say or load_language(clinic.language)),
     )
     _write_first(act, signed)
     _note_seen(act, patient_id)
@@ -149,11 +149,11 @@ def add(
         outcome=outcome,
         note=note,
         as_of=act.now,
-        **_frozen(page, say or load_language(clinic.language)),
+        **_frozen(act, page, say or load_language(clinic.language)),
     )
     try:
         with act.session.begin_nested():
-            act.add(added)
+            act.add(seals.sealed(act, added))
     except IntegrityError:
         return _sent_before(act, signed.id, seen)
     _note_seen(act, patient_id)
@@ -184,8 +184,8 @@ def _taken_back(act: Act, patient_id: uuid.UUID, week: date) -> int:
     return act.session.scalar(select(func.count()).select_from(SignOff).where(*theirs)) or 0
 
 
-def _frozen(page: PatientReview, say: Language) -> dict[str, Any]:
-    frozen = freeze(page, say)
+def _frozen(act: Act, page: PatientReview, say: Language) -> dict[str, Any]:
+    frozen = freeze(page, say, act.session.get_one(Staff, act.actor.id).name)
     return {"frozen": frozen, "frozen_hash": fingerprint(frozen), "standing": factjson.pack(page.entry.standing)}
 
 
@@ -215,7 +215,7 @@ def _write_first(act: Act, signed: SignOff) -> None:
     """Of two at once the database decides which is first. Raises AlreadySigned, with who was."""
     try:
         with act.session.begin_nested():
-            act.add(signed)
+            act.add(seals.sealed(act, signed))
     except IntegrityError as error:
         first = act.session.execute(
             select(Staff.name, SignOff.signed_at)
@@ -228,14 +228,18 @@ def _write_first(act: Act, signed: SignOff) -> None:
         raise AlreadySigned(first.name, first.signed_at) from error
 
 
-def freeze(seen: PatientReview, say: Language) -> dict[str, Any]:
-    """What was on the page, as plain JSON: the sentences as they read, and the data they were made from."""
+def freeze(seen: PatientReview, say: Language, by: str) -> dict[str, Any]:
+    """What was on the page, as plain JSON: the sentences as they read, and the data they were made from.
+
+    `by` is who signs, by the name that they have today.
+    """
     entry: PanelEntry = seen.entry
     sentences = words.reasons(say, entry.reasons)
     response = entry.adjustment.response if entry.adjustment else None
     return {
-        "layout": 4,
+        "layout": 5,
         "language": say.code,
+        "by": by,
         "as_of": seen.as_of.isoformat(),
         "name": entry.name,
         "clinic_ref": entry.clinic_ref,
@@ -275,17 +279,20 @@ class Checked:
 
     kind: str  # "sign_off" or "review_addition"
     id: uuid.UUID
-    altered: bool  # it is not what was frozen
+    seal: Seal
     differs: bool  # its facts are placed otherwise by this version's rules, or are of an earlier layout
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is what was signed, as far as its seal tells."""
+        return self.seal in HOLDS
 
 
 def check_frozen(session: Session, clinic_id: uuid.UUID) -> Iterator[Checked]:
-    """Every signature and addition of the clinic, checked against its fingerprint, and placed again by its facts."""
-    for table in (SignOff, ReviewAddition):
-        query = select(table.id, table.frozen, table.frozen_hash, table.standing).where(table.clinic_id == clinic_id)
-        for row in session.execute(query.order_by(table.id).execution_options(yield_per=100)):
-            altered = fingerprint(row.frozen) != row.frozen_hash
-            yield Checked(table.__tablename__.removesuffix("s"), row.id, altered, _differs(row.frozen, row.standing))
+    """Every signature and addition of the clinic, checked against its seal, and placed again by its facts."""
+    for row in seals.signed(session, clinic_id):
+        kind = row.__tablename__.removesuffix("s")
+        yield Checked(kind, row.id, seals.judge(session, row), _differs(row.frozen, row.standing))
 
 
 def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:
@@ -294,13 +301,3 @@ def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:
     except (KeyError, TypeError, ValueError):
         return True
     return factjson.pack(since.standing_of(facts, review.place(facts))) != standing
-
-
-def canonical(facts: Any) -> bytes:
-    """One spelling for equal facts: sorted keys, no spaces, UTF-8."""
-    return json.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
-
-
-def fingerprint(facts: Any) -> str:
-    """SHA-256 of the canonical JSON, hexadecimal."""
-    return hashlib.sha256(canonical(facts)).hexdigest()

@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 from service.care import entries
 from service.domain.tasks import FIRST
 from service.domain.vocabulary import EventKind, TaskState
-from service.store import panel
+from service.store import panel, seals
 from service.store.audit import Act
 from service.store.tables import (
     EventRow,
@@ -84,7 +84,7 @@ def take_back(act: Act, sign_off_id: uuid.UUID) -> SignOffWithdrawal:
     row = SignOffWithdrawal(
         patient_id=signed.patient_id, sign_off_id=sign_off_id, withdrawn_by=act.actor.id, withdrawn_at=act.now
     )
-    act.add(row)
+    act.add(seals.sealed(act, row))
     _undo(act, signed)
     panel.judge_again(session, [signed.patient_id], act.now)
     act.note("review.take_back", signed, patient=signed.patient_id, week=signed.week)

@@ -27,6 +27,7 @@ from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as WaitedInVain
 from sqlalchemy.orm import Session
 
+from service.domain.seals import Sealer
 from service.store.queue import PATIENCE, NoTurn, turn
 from service.store.troubles import Trouble, trouble_of
 
@@ -42,6 +43,7 @@ SERVER_WAITS = {
 CONNECT_SECONDS = 10
 BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
+SEALER = "neaptide_sealer"  # the option of an engine that says what seals in its database: domain.seals.Sealer
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # Objects keep what was read when their transaction ends; and no UPDATE or DELETE looks through those in hand to do
 # likewise to them, which costs more than the statement.
@@ -67,13 +69,14 @@ class SQLite(SQLiteDialect_pysqlite):
 registry.register("sqlite.neaptide", __name__, SQLite.__name__)
 
 
-def open_engine(url: str, *, pool_size: int = 8) -> Engine:
+def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None) -> Engine:
     """An engine for a SQLite file or a PostgreSQL database, set up as the service needs it.
 
+    `sealer` seals what is signed; without one nothing is, and what was sealed cannot be told from what was altered.
     Raises ValueError for any other kind of database, or for SQLite without a file
     (several processes cannot share a database in memory).
     """
-    parsed = make_url(url)
+    parsed, options = make_url(url), {SEALER: sealer or Sealer()}
     backend = parsed.get_backend_name()
     if backend == "postgresql":
         parsed = parsed.set(drivername="postgresql+psycopg")
@@ -83,6 +86,7 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
             max_overflow=pool_size,
             pool_pre_ping=True,
             hide_parameters=True,
+            execution_options=options,
             connect_args={"connect_timeout": CONNECT_SECONDS},
         )
         event.listen(engine, "connect", _prepare_postgresql)
@@ -96,6 +100,7 @@ def open_engine(url: str, *, pool_size: int = 8) -> Engine:
         pool_size=pool_size,
         max_overflow=pool_size,
         hide_parameters=True,
+        execution_options=options,
         connect_args={"timeout": PATIENCE, "check_same_thread": False},
     )
     event.listen(engine, "connect", _prepare_sqlite)

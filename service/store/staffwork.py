@@ -17,10 +17,11 @@ from sqlalchemy.orm import Session, aliased
 
 from service.domain import factjson, tasks
 from service.domain.review import Accepted, LastAdjustment, LastReview, OpenTask
+from service.domain.seals import Seal
 from service.domain.signals.facts import Episode, PictureFacts
 from service.domain.since import Standing
 from service.domain.vocabulary import Outcome, SignalKind, TaskState
-from service.store import ids, signatures
+from service.store import ids, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.session import rows
 from service.store.tables import Acceptance, Adjustment, ReviewAddition, Signal, SignOff, Staff, Task
@@ -37,6 +38,7 @@ class AddedRow:
     at: datetime
     outcome: Outcome
     note: str
+    seal: Seal
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ class SignedRow:
     next_look: date | None = None
     note: str = ""
     by_id: uuid.UUID | None = None  # whose
+    seal: Seal = Seal.UNSEALED  # without what was frozen, which is not shown beside it
     additions: tuple[AddedRow, ...] = ()
     stood: tuple[Standing, ...] = ()
 
@@ -115,26 +118,34 @@ def _tasks(session: Session, among: ColumnElement[bool], zone: ZoneInfo) -> dict
 
 def _signed(session: Session, among: ColumnElement[bool], week: date) -> dict[uuid.UUID, SignedRow]:
     adder, added = aliased(Staff), ReviewAddition
+    ours, theirs = seals.columns(SignOff), seals.columns(added)
     query = (
-        select(SignOff.patient_id, SignOff.id, Staff.name, SignOff.signed_at, SignOff.outcome, SignOff.next_look)
-        .add_columns(SignOff.note, SignOff.signed_by, SignOff.standing)
-        .add_columns(added.id, adder.name, added.added_at, added.outcome, added.note, added.standing)
+        select(*ours, *(one.label(f"added_{one.key}") for one in theirs))
+        .add_columns(Staff.name.label("by"), adder.name.label("by_adder"))
         .join(Staff, Staff.id == SignOff.signed_by)
         .outerjoin(added, added.sign_off_id == SignOff.id)
         .outerjoin(adder, adder.id == added.added_by)
         .where(among, signatures.COUNTS, SignOff.week == week)
         .order_by(added.number)
     )
+    sealer, end = seals.sealer_of(session), len(ours) + len(theirs)
     found: dict[uuid.UUID, SignedRow] = {}
     for line in rows(session).execute(query):
-        owner, then = line[0], line[14]
-        row = found.get(owner)
+        row = found.get(line.patient_id)
         if row is None:
-            row = replace(SignedRow(*line[1:8]), stood=(factjson.unpack(Standing, line[8]),))
-        if then is not None:
-            stood = (*row.stood, factjson.unpack(Standing, then))
-            row = replace(row, additions=(*row.additions, AddedRow(*line[9:14])), stood=stood)
-        found[owner] = row
+            row = SignedRow(
+                line.id, line.by, line.signed_at, line.outcome, line.next_look, line.note, line.signed_by,
+                stood=(factjson.unpack(Standing, line.standing),),
+                seal=seals.judged(sealer, SignOff, line[: len(ours)]),
+            )  # fmt: skip
+        if line.added_id is not None:
+            seal = seals.judged(sealer, added, line[len(ours) : end])
+            addition = AddedRow(
+                line.added_id, line.by_adder, line.added_added_at, line.added_outcome, line.added_note, seal
+            )
+            stood = (*row.stood, factjson.unpack(Standing, line.added_standing))
+            row = replace(row, additions=(*row.additions, addition), stood=stood)
+        found[line.patient_id] = row
     return found
 
 

@@ -1179,6 +1179,8 @@ class SignOff(Base):
     frozen: Mapped[dict[str, Any]]
     frozen_hash: Mapped[str] = mapped_column(String(64))  # SHA-256 of the frozen facts in canonical JSON
     standing: Mapped[dict[str, Any]]  # domain.since.Standing of the same facts: what later evenings are compared with
+    erased_at: Mapped[datetime | None]  # when its texts were taken out, as the law may ask
+    seal: Mapped[str] = mapped_column(String(80))  # over all of this but itself: store/seals.py
 
 
 class SignOffWithdrawal(Base):
@@ -1191,6 +1193,7 @@ class SignOffWithdrawal(Base):
     sign_off_id: Mapped[uuid.UUID] = _ref("sign_offs", unique=True)
     withdrawn_by: Mapped[uuid.UUID] = _ref("staff")
     withdrawn_at: Mapped[datetime]
+    seal: Mapped[str] = mapped_column(String(80))
 
 
 class ReviewAddition(Base):
@@ -1212,6 +1215,8 @@ class ReviewAddition(Base):
     frozen: Mapped[dict[str, Any]]
     frozen_hash: Mapped[str] = mapped_column(String(64))
     standing: Mapped[dict[str, Any]]
+    erased_at: Mapped[datetime | None]
+    seal: Mapped[str] = mapped_column(String(80))
 
 
 # --- the record beside the pressures ---------------------------------------------

@@ -39,7 +39,7 @@ from service.web.held import WITH_SECRETS
 from service.web.services import services
 from service.words import labels
 from service.words.language import FALLBACK, Language, codes, load_language, staff_codes
-from service.words.sentences import brief, diary, openings, reaching, record, review, signals, tasks, week
+from service.words.sentences import brief, diary, openings, reaching, record, review, seals, signals, tasks, week
 
 STAFF_PAGES = "clinic."
 WITH_PASSWORDS = WITH_SECRETS | {"emergency"}
@@ -61,6 +61,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     ),
     "since": lambda say, entry: review.since(say, entry.reviewed_on, entry.since),
     "came_since": lambda say, entry: review.came_since(say, entry.signed.stood[-1], entry.summary, entry.lane),
+    "seal_warning": seals.warning,
     "cannot_leave": reaching.cannot_leave,
     "leaves": lambda say, until, zone: reaching.leaves(say, until, localtime.zone(zone)),
     "response": signals.response,

@@ -11,6 +11,7 @@ from datetime import date, timedelta
 
 from sqlalchemy import Engine, select
 
+from service.domain import seals
 from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Response, SignalKind, WindowState
 from service.reviewing import adjusting, measuring, refreshing, signing
 from service.reviewing.adjusting import NewAdjustment
@@ -104,7 +105,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     with read_session(engine) as session:
         signed = session.scalars(select(SignOff).order_by(SignOff.week.desc())).first()
         assert signed is not None
-        frozen = signing.fingerprint(signed.frozen)
+        frozen = seals.fingerprint(signed.frozen)
         assert signed.frozen["why"] == inwords.why(weeks.seen())
         assert all(row.seen_by == weeks.nurse_id for row in session.scalars(select(Signal)))
 
@@ -134,7 +135,7 @@ def test_a_rise_is_seen_while_the_patient_is_well_called_adjusted_and_followed_u
     # Through all of it, what was signed at the height of the rise is what it was.
     with read_session(engine) as session:
         kept = session.get_one(SignOff, signed.id)
-        assert signing.fingerprint(kept.frozen) == frozen == kept.frozen_hash
+        assert seals.fingerprint(kept.frozen) == frozen == kept.frozen_hash
         assert refreshing.differing(session, weeks.clinic_id, weeks.now) == []
         told = measuring.measure(session, weeks.clinic_id, weeks.now, weeks=8)
     assert told.lately.to_settled.known == 1

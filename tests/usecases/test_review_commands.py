@@ -10,6 +10,7 @@ from click.testing import CliRunner, Result
 from sqlalchemy import delete, select
 
 from service.cli import cli
+from service.config import Settings
 from service.domain.vocabulary import Outcome
 from service.reviewing import refreshing, signing
 from service.store import migrate
@@ -33,7 +34,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 
 
 def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tmp_path):
-    engine = open_engine(f"sqlite:///{tmp_path / 'review.sqlite3'}")
+    engine = open_engine(f"sqlite:///{tmp_path / 'review.sqlite3'}", sealer=Settings.from_env().keys.sealer())
     migrate.upgrade(engine)
     now = datetime.now(UTC)  # the command asks the machine
     with write_session(engine) as session:
@@ -48,7 +49,7 @@ def test_the_audit_finds_what_nobody_marked_and_a_rebuild_makes_it_right(run, tm
     refreshing.refresh(engine, now)
     well = run("audit")
     assert well.exit_code == 0
-    assert "1 signed records, 0 altered, 0 placed otherwise" in well.output
+    assert "1 signed records, 0 whose seal does not hold, 0 placed otherwise" in well.output
     with write_session(engine) as session:
         # In the row itself: a second reading of a date counts only near the patient's usual hour.
         newest = session.scalars(select(Reading).order_by(Reading.taken_at.desc()).limit(1)).one()

@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.care import entries
-from service.domain import days
+from service.domain import days, seals
 from service.domain.since import later_days
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
@@ -63,7 +63,7 @@ def test_a_signature_keeps_what_was_on_the_page(ward):
     assert len(signed.frozen["days"]) == 30
     assert signed.note == "Spoke to her."
     assert signed.week == date(2026, 11, 23)  # the Monday of that week
-    assert signed.frozen_hash == signing.fingerprint(signed.frozen)
+    assert signed.frozen_hash == seals.fingerprint(signed.frozen)
     assert entry.signed is not None
     assert entry.signed.by == "Imogen Vale"
 
@@ -191,7 +191,7 @@ def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes)
         ward = open_ward(session)
         patient = ward.patient("Asha", pressures=STEADY)
         signed = sign(ward, patient)
-        frozen_before, hash_before = signing.fingerprint(signed.frozen), signed.frozen_hash
+        frozen_before, hash_before = seals.fingerprint(signed.frozen), signed.frozen_hash
         today = ward.today(patient)
         readings = {}
         for turn, (ago, what, value) in enumerate(changes):
@@ -205,7 +205,7 @@ def test_whatever_arrives_later_a_signed_record_stays_as_it_was(engine, changes)
             session.flush()
         session.expire_all()
         kept = session.get_one(SignOff, signed.id)
-        assert signing.fingerprint(kept.frozen) == frozen_before == hash_before == kept.frozen_hash
+        assert seals.fingerprint(kept.frozen) == frozen_before == hash_before == kept.frozen_hash
         session.rollback()
 
 
@@ -312,7 +312,7 @@ def test_a_signature_taken_back_undoes_what_was_done_with_it_and_stays_on_record
     assert (task.state, task.closed_by, signal.seen_at) == (TaskState.OPEN, None, None)
     assert task.escalates_at == ward.now + timedelta(minutes=2)  # told at once, as it was when it was raised
     assert entries.counting(ward.session, NextContact, patient.id) == []
-    assert signing.fingerprint(ward.session.get_one(SignOff, signed.id).frozen) == signed.frozen_hash
+    assert seals.fingerprint(ward.session.get_one(SignOff, signed.id).frozen) == signed.frozen_hash
     actions = ward.session.scalars(select(AuditLine.action).where(AuditLine.subject_id == signed.id)).all()
     assert set(actions) == {"review.sign", "review.take_back"}
     # Once more: there is room for one signature, and taking the first back again changes nothing.

@@ -152,12 +152,12 @@ def test_chest_pain_two_days_after_the_signature_brings_her_back_until_it_is_add
         }
         assert answers["2026-11-23"] == ("no_change", "")
         assert answers["2026-11-25"] == ("", "called: Rang her; the ambulance is on its way.")
-        assert [one.altered or one.differs for one in signing.check_frozen(session, clinic.id)] == [False] * 3
+        assert [one.holds and not one.differs for one in signing.check_frozen(session, clinic.id)] == [True] * 3
     with write_session(engine) as session:
         kept = session.get_one(ReviewAddition, added.id)
         kept.frozen = kept.frozen | {"why": "All well."}
         session.flush()
-        altered = [one.id for one in signing.check_frozen(session, clinic.id) if one.altered]
+        altered = [one.id for one in signing.check_frozen(session, clinic.id) if not one.holds]
         assert altered == [added.id]
         session.rollback()
 

@@ -116,6 +116,7 @@ def test_readings_go_with_what_was_made_of_them_and_stay_where_somebody_built_on
                 frozen={},
                 frozen_hash="",
                 standing={},
+                seal="",
             )
         )
         session.execute(update(PanelRow).values(stale_since=None))

@@ -15,8 +15,9 @@ from sqlalchemy import Engine
 from service.accounts.keys import issue_key
 from service.clock import FixedClock
 from service.config import Settings
+from service.domain import seals
 from service.domain.vocabulary import Role, Scope, SilenceCause, TaskKind
-from service.reviewing import refreshing, signing
+from service.reviewing import refreshing
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Patient, Staff
@@ -144,7 +145,7 @@ def test_a_review_is_signed_by_a_person_once_and_a_repeat_of_the_call_answers_th
     assert "Imogen Vale" in second.get_json()["detail"]
     (kept,) = machine.get(path)["items"]
     assert kept["frozen"]["why"] == WROTE
-    assert kept["frozen_hash"] == signing.fingerprint(kept["frozen"])
+    assert kept["frozen_hash"] == seals.fingerprint(kept["frozen"])
     assert (kept["later_values"], kept["additions"]) == ([], [])
 
 

@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 from sqlalchemy import select
 
 from service.care import entries, persons
+from service.domain import seals
 from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, MedicineClass, NoResult, ResultKind, Route
 from service.enrolling import baselines
 from service.intake.results import record_result
 from service.recording import chemistry, events, medicines
-from service.reviewing import signing
 from service.reviewing.records import weekly_record
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
@@ -91,7 +91,7 @@ def signed(clinic: Clinic) -> tuple[str, str, str]:  # noqa: F811
     with read_session(clinic.engine) as session:
         row = session.scalars(select(SignOff).where(SignOff.patient_id == who)).one()
         kept = json.dumps([row.frozen, row.frozen_hash, row.outcome, row.note, row.standing], sort_keys=True)
-        assert signing.fingerprint(row.frozen) == row.frozen_hash
+        assert seals.fingerprint(row.frozen) == row.frozen_hash
         printed = weekly_record(session, clinic.clinic_id, row.week, load_language("en")).facts
     page = clinic.get(clinic.path("Asha"))
     past = re.search(r'<section class="card" aria-labelledby="past">.*?</section>', page, re.S)

@@ -96,8 +96,8 @@ LastAdjustmentOut = shows(
     "made_on what response response_sentence follow_up_on follow_up_what",
     **_RESPONSE,
 )
-AddedOut = shows("AddedOut", AddedRow, "id by at outcome note")
-SignedOut = shows("SignedOut", SignedRow, "id by at outcome additions", additions=AddedOut)
+AddedOut = shows("AddedOut", AddedRow, "id by at outcome note seal")
+SignedOut = shows("SignedOut", SignedRow, "id by at outcome seal additions", additions=AddedOut)
 EntryOut = shows(
     "EntryOut",
     PanelEntry,
@@ -152,11 +152,11 @@ PatientReviewOut = shows(
 )
 # A signed day that reads differently now, whether or not that would have changed anything.
 LaterOut = shows("LaterOut", LaterDay, "day sentence", sentence=said(words.later_day))
-AdditionOut = shows("AdditionOut", patient.AddedReview, "id number by at outcome note frozen frozen_hash")
+AdditionOut = shows("AdditionOut", patient.AddedReview, "id number by at outcome note frozen frozen_hash seal")
 SignOffOut = shows(
     "SignOffOut",
     SignedReview,
-    "id week by at outcome note next_look frozen frozen_hash additions",
+    "id week by at outcome note next_look frozen frozen_hash seal additions",
     additions=AdditionOut,
     later_values=fields.List(fields.Nested(LaterOut)),
 )

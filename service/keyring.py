@@ -43,6 +43,7 @@ class KeyFor(StrEnum):
     LINKS = "links in messages"
     DOORS = "doors of hospitals"
     CLIENT_SECRETS = "client secrets of hospitals"
+    TOKENS = "tokens of machines"
     MARK = "the mark beside the data"
     REPEATS = "requests that are sent again"
     SEALS = "seals of what was signed, and of the audit trail"

@@ -107,6 +107,7 @@ class Caller:
     rights: frozenset[Right] = frozenset()
     is_fresh: bool = True  # a person showed lately that it is they
     lacks_second_step: bool = False
+    by_token: bool = False  # a machine shows a token of its key
 
 
 class Sessions(SecureCookieSessionInterface):
@@ -364,11 +365,14 @@ def machine_or_staff() -> Caller | None:
             return None
         with connect(services().engine) as connection:
             now = services().clock.now()
-            key = keys.check_key(connection, secret.strip(), request.remote_addr or "", now)
+            ring = services().settings.keys
+            key = keys.check_key(connection, secret.strip(), request.remote_addr or "", now, ring)
         if key is not None and key.is_stale:
             with suppress(*DATABASE_AWAY), write_connection(services().engine) as connection:
                 keys.stamp_key(connection, key, now)
-        return None if key is None else Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes)
+        if key is None:
+            return None
+        return Caller(Actor(ActorKind.KEY, key.id), key.clinic_id, key.scopes, by_token=key.is_token)
     staff = current_staff()
     return (
         None

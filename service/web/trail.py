@@ -43,7 +43,7 @@ STATED: Mapping[str, Opened | None] = {
     "passkeys.ask_to_enter": Opened.DOOR, "passkeys.enter": Opened.DOOR, "passkeys.ask_invited": Opened.DOOR,
     "passkeys.take_up": Opened.DOOR, "passkeys.confirm": Opened.DOOR,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
-    "api_checkins.record_day": Opened.DIARY,
+    "api_checkins.record_day": Opened.DIARY, "api_tokens.": Opened.ACCOUNT,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
     "api_people.": Opened.REACH, "clinic.patient.people.": Opened.REACH, "clinic.patient.ways.": Opened.REACH,
     "clinic.records.patient_pdf": Opened.PAPER,

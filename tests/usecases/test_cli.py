@@ -22,6 +22,7 @@ from service.accounts.sessions import SignedIn
 from service.accounts.throttle import Origin
 from service.cli import COMMANDS, cli, main
 from service.clock import SystemClock
+from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import ConsentKind, Scope
 from service.store.session import connect, read_session
@@ -205,13 +206,16 @@ def test_staff_come_in_by_a_link_and_set_a_password_that_nobody_else_knows(run: 
 def test_a_key_is_told_once_and_can_be_revoked(clinic: Run, engine: Engine) -> None:
     issued = done(clinic("api", "POST", "/keys", "name=bridge", "scopes=readings", *AS)).json
     with connect(engine) as connection:
-        key = keys.check_key(connection, issued["secret"], "127.0.0.1", SystemClock().now())
+        key = keys.check_key(connection, issued["secret"], "127.0.0.1", SystemClock().now(), Settings.from_env().keys)
     assert key is not None
     assert key.scopes == {Scope.READINGS}
     assert issued["secret"] not in done(clinic("api", "GET", "/keys", *AS)).out
     done(clinic("api", "POST", f"/keys/{issued['id']}/revoke", *AS))
     with connect(engine) as connection:
-        assert keys.check_key(connection, issued["secret"], "127.0.0.1", SystemClock().now()) is None
+        assert (
+            keys.check_key(connection, issued["secret"], "127.0.0.1", SystemClock().now(), Settings.from_env().keys)
+            is None
+        )
     assert done(clinic("api", "GET", "/keys", *AS)).json["items"][0]["revoked_at"] is not None
 
 

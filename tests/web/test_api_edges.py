@@ -17,6 +17,7 @@ from service.accounts.signin import Denied, NotIn
 from service.accounts.throttle import Origin
 from service.domain.vocabulary import ContactState, Role, Scope
 from service.enrolling import people
+from service.keyring import Keyring
 from service.store.audit import OPERATOR, Act
 from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, Contact, IdempotentCall, Patient, Reading, SignInAttempt
@@ -273,4 +274,4 @@ def test_a_revoked_key_is_not_found(house: House) -> None:
         key = session.scalars(select(ApiKey).where(ApiKey.secret_hash == keys.hash_of(house.secret))).one()
         keys.revoke_key(Act(session, OPERATOR, key.clinic_id, MORNING), key)
     with connect(house.engine) as connection:
-        assert keys.check_key(connection, house.secret, "127.0.0.1", MORNING) is None
+        assert keys.check_key(connection, house.secret, "127.0.0.1", MORNING, Keyring("x")) is None

@@ -18,6 +18,7 @@ from service.accounts import keys, staff
 from service.accounts.sessions import CONFIRMED_FOR
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, Role, Scope
+from service.keyring import Keyring
 from service.store.audit import OPERATOR, Act
 from service.store.session import connect, read_session, write_session
 from service.store.tables import ApiKey, AuditLine, Staff
@@ -209,7 +210,7 @@ def test_a_key_ends_by_itself_opens_from_its_networks_alone_and_tells_when_it_wa
     now, last = house.clock.now(), timedelta(days=2)
     with connect(house.engine) as connection:
         good = [
-            keys.check_key(connection, secret, address, at) is not None
+            keys.check_key(connection, secret, address, at, Keyring("x")) is not None
             for address, at in (
                 ("192.0.2.9", now),
                 ("2001:db8::7", now),

@@ -8,6 +8,7 @@ import socket
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from datetime import timedelta
 from pathlib import Path
 from threading import Barrier, BrokenBarrierError
 from types import SimpleNamespace
@@ -18,24 +19,27 @@ from gunicorn.config import Config
 from gunicorn.glogging import Logger
 from gunicorn.http.errors import InvalidRequestLine
 from gunicorn.workers.base import Worker
-from sqlalchemy import Engine
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
+from werkzeug.test import TestResponse
 
 from service import config, logs
-from service.accounts import hospital, passkeys
+from service.accounts import hospital, keys, passkeys
 from service.accounts.passkeys import NewPasskey
 from service.commands.opening import Console
 from service.commands.serve import _need_layout
 from service.config import Settings
 from service.domain.validation import Refused
-from service.domain.vocabulary import Role
+from service.domain.vocabulary import ActorKind, Role, Scope
 from service.enrolling import clinics
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Contact, HospitalSignIn, Passkey, Staff, StaffSession
+from service.store.tables import ApiKey, AuditLine, Base, Contact, HospitalSignIn, Passkey, Staff, StaffSession
+from service.web import brake
+from service.web.trail import needed_right
 from tests.house import open_house, token_on
 from tests.served import serve
-from tests.web.conftest import House
+from tests.web.conftest import House, Machine
 
 LINK = "/c/q19GbWItRhy8qLnZtX3v0A"
 ISSUER = "https://login.hospital.example"
@@ -236,3 +240,94 @@ def test_of_the_last_two_ways_in_one_stays_when_both_are_ended_at_once(
         parts = pool.submit(ends, lambda _, act, staff: hospital.part(act, staff))
         removes = pool.submit(ends, by_passkey)
         assert sorted((parts.result(), removes.result())) == [False, True]
+
+
+def test_a_token_stands_for_its_key_for_minutes_and_for_no_more_than_it_was_given_for(house: House) -> None:
+    """ASVS 13.2.1; RFC 6750: sent as a bearer key is."""
+
+    def get(secret: str, path: str = "/patients") -> int:
+        return Machine(house.app.test_client(), secret).get(path).status_code
+
+    given = house.machine.post("/token", {"scopes": ["enrol"], "minutes": 5})
+    assert given.status_code == 201
+    token = given.get_json()["token"]
+    assert given.get_json() | {"token": ""} == {
+        "token": "", "scopes": ["enrol"], "expires_at": (house.clock.now() + timedelta(minutes=5)).isoformat()
+    }  # fmt: skip
+    assert (get(token), get(token, f"/patients/{house.patient_id}/contacts")) == (200, 403)
+    inside = Machine(house.app.test_client(), token)
+    assert inside.post("/token", {}).status_code == 403
+    patient = {"clinic_ref": "F-9", "name": "Odalys Merriwick", "zone": "UTC"}
+    assert inside.post("/patients", patient).status_code == 201
+    with read_session(house.engine) as session:
+        written = session.scalars(select(AuditLine.actor_id).where(AuditLine.actor_kind == ActorKind.KEY))
+        assert {*written} == {session.query(ApiKey).one().id}
+        held = [table for table in Base.metadata.sorted_tables if token in repr(session.execute(select(table)).all())]
+    assert held == []
+    for changed in (token[:-1] + ("A" if token[-1] != "A" else "B"), token.replace("ntt_", "nt_"), "ntt_", f"{token}x"):
+        assert get(changed) == 401, changed
+    house.clock.advance(timedelta(minutes=5))
+    assert get(token) == 401
+    for wrong in ({"minutes": 0}, {"minutes": 61}, {"scopes": []}, {"scopes": ["nothing"]}):
+        assert house.machine.post("/token", wrong).status_code == 422, wrong
+    person = house.staff()
+    sent = {"X-CSRFToken": token_on(person.get("/clinic/review").get_data(as_text=True))}
+    assert person.post("/api/v1/token", json={}, headers=sent).status_code == 403
+
+
+def test_a_token_ends_with_its_key_and_comes_from_where_its_key_may(house: House) -> None:
+    with write_session(house.engine) as session:
+        act = Act(session, OPERATOR, house.clinic_id, house.clock.now())
+        key, secret = keys.issue_key(act, "bridge", [Scope.ENROL], networks=["192.0.2.0/24"])
+        key_id = key.id
+    client = house.app.test_client()
+
+    def call(method: str, path: str, bearer: str, address: str) -> TestResponse:
+        sent: dict[str, Any] = {"json": {}} if method == "POST" else {}
+        headers, origin = {"Authorization": f"Bearer {bearer}"}, {"REMOTE_ADDR": address}
+        return client.open(f"/api/v1{path}", method=method, headers=headers, environ_base=origin, **sent)
+
+    assert call("POST", "/token", secret, "198.51.100.7").status_code == 401
+    token = call("POST", "/token", secret, "192.0.2.7").get_json()["token"]
+    codes = [call("GET", "/patients", token, one).status_code for one in ("192.0.2.7", "198.51.100.7")]
+    assert codes == [200, 401]
+    with write_session(house.engine) as session:
+        keys.revoke_key(Act(session, OPERATOR, house.clinic_id, house.clock.now()), session.get_one(ApiKey, key_id))
+    assert call("GET", "/patients", token, "192.0.2.7").status_code == 401
+
+
+def test_every_route_that_anybody_may_open_has_a_brake_or_a_reason(house: House) -> None:
+    """ASVS 2.4.1. Which routes are open is the application's own map's word."""
+    unbraked = {
+        rule.endpoint for rule in house.app.url_map.iter_rules()
+        if needed_right(house.app, rule.endpoint) is None and not brake.is_braked(house.app, rule.endpoint)
+    }  # fmt: skip
+    assert {one for one in unbraked if not any(one.startswith(spared) for spared in brake.SPARED)} == set()
+    assert all(any(one.startswith(spared) for one in unbraked) for spared in brake.SPARED if spared != "demo.")
+    assert brake.is_braked(house.app, "signin.enter")
+    assert brake.is_braked(house.app, "api_checkins.record_day")
+
+
+def test_one_address_is_slowed_down_and_neither_its_patients_nor_others_are(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [1000.0]
+    monkeypatch.setattr("service.web.brake.time.monotonic", lambda: now[0])
+    client = house.app.test_client()
+
+    def opens(path: str, address: str) -> TestResponse:
+        return client.get(path, environ_base={"REMOTE_ADDR": address})
+
+    codes = [opens("/cal/none.ics", "203.0.113.7").status_code for _ in range(brake.AT_ONCE + 1)]
+    assert codes == [404] * brake.AT_ONCE + [429]
+    slowed = opens("/signin", "203.0.113.7")
+    assert (slowed.status_code, slowed.headers["Retry-After"]) == (429, "1")  # RFC 6585, section 4
+    assert opens("/signin", "203.0.113.8").status_code == 200
+    assert opens("/c/none", "203.0.113.7").status_code == 404  # whoever is unwell is not turned away
+    assert opens("/signin", "127.0.0.1").status_code == 200
+    now[0] += 1 / brake.A_SECOND
+    assert [opens("/signin", "203.0.113.7").status_code for _ in range(2)] == [200, 429]
+    own = brake.Brake()
+    for number in range(brake.MOST_PLACES + 9):
+        own.wait_of(str(number), 0.0)
+    assert len(own._free_at) == brake.MOST_PLACES

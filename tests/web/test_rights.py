@@ -32,7 +32,7 @@ pytestmark = pytest.mark.databases("sqlite")
 # What needs no account, endpoint by endpoint, and what it goes by instead. All else needs a right.
 OPEN = {
     "nothing": {"static", "home", "docs.page", "docs.for_machines", "push.worker"},
-    "an address that the operator keeps inside": {"health.alive", "health.ready", "health.metrics"},
+    "a token of whoever runs it, for what it says beside its status": {"health.alive", "health.ready", "health.metrics"},
     "the provider's signature": {"called_back.receipts", "called_back.replies", "called_back.both",
                                  "api_callbacks.text"},
     "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here",
@@ -52,6 +52,7 @@ OPEN = {
         "invited.page", "invited.choose", "invited.code", "invited.send", "invited.decline", "invited.take_back",
     },
     "the key of a link, or a bearer key, or a right": {"api_checkins.record_day"},
+    "a bearer key, whatever it opens": {"api_tokens.give"},
 }  # fmt: skip
 
 # Of the whole clinic, of clinics alone, or what one typed oneself: no patient is shown.

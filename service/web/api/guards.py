@@ -70,6 +70,16 @@ def for_staff(right: Right, *, fresh: bool = False) -> Check:
     return Check(right, asked="A staff session is needed.", fresh=fresh)
 
 
+def by_key() -> None:
+    """Lets in a machine's key itself, whatever its scopes. Raises Problem 401, or 403 for a person or a token."""
+    found = machine_or_staff()
+    if found is None:
+        raise Problem(401, "A bearer key is needed.")
+    if found.actor.kind is not ActorKind.KEY or found.by_token:
+        raise Problem(403, "A machine's key gives tokens; a person needs none, and a token gives no other.")
+    g.caller, g.clinic_id = found, found.clinic_id
+
+
 def caller() -> Caller:
     """Who calls, after a `Check`."""
     return cast(Caller, g.caller)

@@ -22,6 +22,7 @@ from service.web.api import (
     plans,
     record,
     review,
+    tokens,
     transfers,
     watching,
 )
@@ -44,6 +45,7 @@ BLUEPRINTS = (
     review.blueprint,
     clinic.accounts_blueprint,
     clinic.wordings_blueprint,
+    tokens.blueprint,
     callbacks.blueprint,
 )
 TITLE = "Neaptide"

@@ -50,7 +50,7 @@ class Place:
 def place_of(origin: Origin, email: str, staff_ids: frozenset[uuid.UUID]) -> Place:
     """Where a try for the accounts of this address is counted."""
     is_known = bool(origin.device and staff_ids and staff_ids <= origin.known_to)
-    return Place(_digest(email), _digest(origin.device if is_known else _network(origin.address)), is_known)
+    return Place(_digest(email), _digest(origin.device if is_known else network_of(origin.address)), is_known)
 
 
 def place_of_codes(origin: Origin, staff_id: uuid.UUID) -> Place:
@@ -70,18 +70,18 @@ def place_of_emergencies(origin: Origin) -> Place:
     clinic's address keeps it out.
     """
     is_known = bool(origin.device and origin.known_to)
-    place = _digest(f"emergency codes from {origin.device if is_known else _network(origin.address)}")
+    place = _digest(f"emergency codes from {origin.device if is_known else network_of(origin.address)}")
     return Place(place, place, is_known=False)
 
 
 def place_of_link(origin: Origin, link_id: uuid.UUID) -> Place:
     """Where a wrong answer at the door of a link's page is counted: by that page and by where it comes from."""
-    return Place(_digest(f"door of {link_id}"), _digest(_network(origin.address)), False)
+    return Place(_digest(f"door of {link_id}"), _digest(network_of(origin.address)), False)
 
 
 def asked_from(origin: Origin) -> str:
     """What a browser that asks for a passkey is counted under: itself, if somebody signed in on it, or its address."""
-    return _digest(origin.device if origin.device and origin.known_to else _network(origin.address))
+    return _digest(origin.device if origin.device and origin.known_to else network_of(origin.address))
 
 
 def wait_of(session: Session, place: Place, now: datetime) -> timedelta:
@@ -128,7 +128,7 @@ def _wait(session: Session, which: list, free: int, now: datetime) -> timedelta:
     return max(left, timedelta(0))
 
 
-def _network(address: str) -> str:
+def network_of(address: str) -> str:
     """An IPv4 address, or the /64 that one household or office has of IPv6 (RFC 6177 gives no site less)."""
     try:
         found = ip_address(address)

@@ -201,7 +201,7 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
             gettext("This is too large"),
             gettext("More was sent than is taken here at once; of a file, at most 2 MB. Nothing of it was kept."),
         ),
-        429: (gettext("Too many tries"), gettext("Please wait a quarter of an hour and try again.")),
+        429: (gettext("Too many tries"), gettext("Please wait a few minutes and try again.")),
     }
     title, text = words.get(
         code, (gettext("Something went wrong on our side"), gettext("Please try again in a few minutes."))

@@ -20,6 +20,7 @@ from service.domain.validation import Refused
 COMMANDS = {
     "api": ("api", "api", "Call the API as a member of staff, in this process."),
     "audit": ("operate", "audit", "Who did what to which record, newest first."),
+    "backup": ("keeping", "backup", "Write everything to one file, whole and checked."),
     "clinic": ("accounts", "clinic", "The clinics on this database."),
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
     "import": ("importing", "group", "Take in people, readings, check-ins, results or events from a file."),
@@ -29,6 +30,8 @@ COMMANDS = {
     "push": ("operate", "push", "Notices on people's own phones (web push)."),
     "quarantine": ("operate", "quarantined", "Rows set aside because their handling failed."),
     "replay": ("replay", "replay", "Run past READINGS (a CSV file) day by day."),
+    "restore": ("keeping", "restore", "Bring a backup back into an empty place, held."),
+    "resume": ("keeping", "resume", "Let what was brought back ask and send again."),
     "review": ("operate", "review", "The rows that the weekly review carries forward."),
     "seed": ("seed", "seed", "Fill an empty database with an invented clinic."),
     "setup": ("setup", "setup", "Ask for what an installation needs, check it, and write it down."),

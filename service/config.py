@@ -43,6 +43,7 @@ class Settings:
     trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
     sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
     trail_months: int  # NEAPTIDE_TRAIL_MONTHS: how long it is kept who opened what
+    backup_hours: float  # NEAPTIDE_BACKUP_HOURS: how old the newest backup may be; 0 where they are made by other means
     text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is none, and in the demo the mock
     text_provider: str  # NEAPTIDE_TEXT_PROVIDER: in its place, the file that describes a provider's own interface
     text_user: str  # NEAPTIDE_TEXT_USER: who we are there; {user} in the description
@@ -92,6 +93,7 @@ class Settings:
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             trail_months=int(_number(env, "NEAPTIDE_TRAIL_MONTHS", default=72, least=1, most=240)),
+            backup_hours=_number(env, "NEAPTIDE_BACKUP_HOURS", default=48, least=0, most=24 * 366),
             sign_in_hosts=_hosts(env, "NEAPTIDE_SIGN_IN_HOSTS", SIGN_IN_HOST, "login.hospital.example:8443"),
             outgoing_hosts=_hosts(env, "NEAPTIDE_OUTGOING_HOSTS", OUTGOING_HOST, "*.push.example"),
             metrics_token=_metrics_token(env),
@@ -123,6 +125,11 @@ def misspelt(env: Mapping[str, str] | None = None) -> dict[str, str]:
     unknown = sorted({name for name in env if name.startswith(OURS)} - {*NAMES})
     unknown = [name for name in unknown if not name.startswith(OF_THE_TESTS)]
     return {name: next(iter(get_close_matches(name, NAMES, 1)), "") for name in unknown}
+
+
+def beside(given: Mapping[str, str]) -> dict[str, str]:
+    """The environment for another program: this process's without settings of ours, and what is given."""
+    return {name: value for name, value in os.environ.items() if not name.startswith(OURS)} | {**given}
 
 
 def system_user(env: Mapping[str, str] | None = None) -> str:

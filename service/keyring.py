@@ -72,6 +72,11 @@ class Keyring:
         """What seals beside the database, and knows its own seals again."""
         return Sealer(self.every(KeyFor.SEALS))
 
+    @property
+    def fingerprint(self) -> str:
+        """By which the present secret is known again in 16 hexadecimal digits; they give nothing of it away."""
+        return self.key(KeyFor.MARK).hex()[:16]
+
     def signer(self, purpose: KeyFor) -> URLSafeSerializer:
         """Signs what a browser keeps, with HMAC-SHA-256, and knows its own again."""
         how = {"key_derivation": "hmac", "digest_method": SHA_256}

@@ -48,10 +48,10 @@ from service.intake.texts.strangers import forget as forget_strangers
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, heartbeats, repeats
+from service.store import access, heartbeats, holds, repeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
-from service.store.session import write_session
+from service.store.session import read_session, write_session
 from service.store.tables import Invitation
 from service.transports.base import Transport
 
@@ -88,6 +88,7 @@ class Worker:
         self._batch_begun: float | None = None  # of the machine's seconds: the clock may be moved meanwhile
         self._lock = threading.Lock()  # two threads note what they did
         self._is_to_stop = False
+        self._is_held = True  # until it is known that it is not
         self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
         self._sending: Future[None] | None = None
 
@@ -95,15 +96,15 @@ class Worker:
         """One pass over everything that is due, one part after the other.
 
         1. Take in receipts and replies, so that a STOP or an answer is known before anything is sent;
-           let go of texts of which nobody has said whom they were for.
+           let go of texts of which nobody has said whom they were for; end emergency accesses whose time has passed.
         2. Open windows; the prompts due with them are enqueued in the same transaction.
         3. Close windows, so that the steps that follow know what was missed.
-        4. Take the follow-up steps; raise what the record makes due; end emergency accesses whose time has passed; tell
-           again of silences that last.
+        4. Take the follow-up steps; raise what the record makes due; tell again of silences that last.
         5. Tell staff what is open.
         6. Deliver what is queued.
         7. Record a heartbeat, with what the parts came to.
-        A part that fails is reported there and in the log; the rest go on.
+        A part that fails is reported there and in the log; the rest go on. While what was restored is held
+        (`store.holds`), nothing is opened, closed, asked, told or sent.
         """
         self._do_what_is_due()
         self._deliver()
@@ -133,6 +134,9 @@ class Worker:
 
     def check_nightly(self) -> None:
         """Once a night: what must hold, worked out anew from what was recorded."""
+        self._do("held", self._look_whether_held)
+        if self._is_held:  # what is still to be opened and closed would all be found wrong
+            return
         now = self._clock.now()
         self._do("check", lambda: invariants.check_nightly(self._engine, now, self._make_rows))
 
@@ -168,17 +172,26 @@ class Worker:
         if self._begins:  # settings are read once
             self._do("set_up", lambda: close_set_up(self._engine, self._transports, now()))
             self._begins = "set_up" in self._failed  # then it is for the next tick, as every other part is
+        self._do("held", self._look_whether_held)
         self._do("listen", lambda: receiving.listen(self._engine, self._transports, self._clock, take_text))
         self._do("unplaced", lambda: forget_unplaced(self._engine, now()))
+        self._do("emergency", lambda: emergency.end_those_over(self._engine, now()))
+        if self._is_held:
+            return
         self._do("open", lambda: opening.open_windows(self._engine, now()))
         self._do("close", lambda: closing.close_windows(self._engine, now()))
         self._do("step", lambda: steps.take_steps(self._engine, now()))
         self._do("due", lambda: falling_due.raise_due(self._engine, now()))
-        self._do("emergency", lambda: emergency.end_those_over(self._engine, now()))
         self._do("again", lambda: repeating.tell_again(self._engine, now()))
         self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
 
+    def _look_whether_held(self) -> None:
+        with read_session(self._engine) as session:
+            self._is_held = holds.is_held(session)
+
     def _deliver(self) -> None:
+        if self._is_held:
+            return
         try:
             self._do(
                 "deliver",

@@ -51,8 +51,8 @@ def unit(path: Path) -> configparser.RawConfigParser:
 def test_a_unit_runs_a_command_that_exists_as_a_user_of_its_own(path: Path) -> None:
     service = unit(path)["Service"]
     assert service["User"] == "neaptide"
-    run = re.findall(r"/\.venv/bin/neaptide (\w+)", service["ExecStart"] + "\n" + service["ExecStartPre"])
-    assert len(run) == 2
+    run = re.findall(r"/\.venv/bin/neaptide (\w+)", service["ExecStart"] + "\n" + service.get("ExecStartPre", ""))
+    assert len(run) == (1 if service["Type"] == "oneshot" else 2)
     assert set(run) <= set(COMMANDS)
 
 
@@ -72,8 +72,10 @@ def test_a_unit_is_shut_in(path: Path) -> None:
     assert {key: service.get(key) for key in wanted} == wanted
 
 
-def test_the_worker_and_the_web_are_units_apart() -> None:
-    assert {path.name for path in UNITS} == {"neaptide-web.service", "neaptide-worker.service"}
+def test_the_worker_and_the_web_are_units_apart_and_each_timer_has_its_own() -> None:
+    timers = {path.with_suffix(".service").name for path in (DEPLOY / "systemd").glob("*.timer")}
+    assert timers == {"neaptide-backup.service"}
+    assert {path.name for path in UNITS} == {"neaptide-web.service", "neaptide-worker.service", *timers}
 
 
 def compose() -> dict[str, Any]:

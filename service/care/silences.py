@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session, aliased
 from service.domain import plan
 from service.domain.plan import WindowFacts
 from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, TaskKind, WindowState
+from service.store import holds
 from service.store.identity import new_id
 from service.store.session import columns_of
 from service.store.tables import CaregiverReply, Message, Patient, Silence, Task, Window
@@ -90,14 +91,22 @@ _COLUMNS = columns_of(SilenceRow, Silence, first=Silence.first_date, last=Silenc
 
 def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dict[uuid.UUID, SilenceCause]:
     """Why each of these missed windows (id, did the diary come) was missed. One query."""
-    prompts: dict[uuid.UUID | None, list[tuple[MessageState, bool]]] = defaultdict(list)
-    for window_id, state, attempts in session.execute(
-        select(Message.window_id, Message.state, Message.attempts).where(
-            Message.window_id.in_([window_id for window_id, _ in windows]), Message.kind.in_(ASKING)
-        )
+    prompts: dict[uuid.UUID, list[tuple[MessageState, bool]]] = defaultdict(list)
+    lost: set[uuid.UUID] = set()
+    asked = and_(Message.window_id == Window.id, Message.kind.in_(ASKING))
+    for window_id, is_lost, state, attempts in session.execute(
+        select(Window.id, holds.is_lost(Window.opens_at, Window.closes_at), Message.state, Message.attempts)
+        .outerjoin(Message, asked)
+        .where(Window.id.in_([window_id for window_id, _ in windows]))
     ):
-        prompts[window_id].append((state, attempts > 0))
-    return {window_id: plan.silence_cause(checked_in, prompts[window_id]) for window_id, checked_in in windows}
+        if is_lost:
+            lost.add(window_id)
+        if state is not None:
+            prompts[window_id].append((state, attempts > 0))
+    return {
+        window_id: plan.silence_cause(checked_in, prompts[window_id], is_lost=window_id in lost)
+        for window_id, checked_in in windows
+    }
 
 
 def add_missed(session: Session, missed: Sequence[ClosingWindow], now: datetime) -> None:

@@ -23,6 +23,7 @@ from sqlalchemy.orm import Session
 from service import config
 from service.commands import opening
 from service.commands.opening import Console, with_console
+from service.config import Settings
 from service.delivery import operating, receiving, trying
 from service.domain.validation import Refused
 from service.domain.vocabulary import Answered, Channel, MessageState, Opened
@@ -66,7 +67,11 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
     transports = console.transports()
     to = [_way_to(address, transports) for address in addresses]
     found = checks.examine(
-        console.engine, console.now(), machine_now=console.door_now(), channels=frozenset(transports)
+        console.engine,
+        console.now(),
+        machine_now=console.door_now(),
+        channels=frozenset(transports),
+        backups_within=_backups_within(console.settings),
     )
     found += [checks.settings(config.misspelt()), checks.private(_files(console))]
     base_url = console.settings.base_url
@@ -85,6 +90,11 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
         for finding in found:
             click.echo(f"{'well     ' if finding.ok else 'attention'}  {finding.name}: {finding.sentence}")
     sys.exit(0 if all(finding.ok for finding in found) else SOMETHING_WRONG)
+
+
+def _backups_within(settings: Settings) -> timedelta | None:
+    """The demo's people are invented, and need none."""
+    return timedelta(hours=settings.backup_hours) if settings.backup_hours and not settings.demo else None
 
 
 def _files(console: Console) -> list[Path]:

@@ -41,6 +41,7 @@ from service.domain.sending import SendAction, recheck
 from service.domain.vocabulary import Channel, MessageState
 from service.store.due import LEASE, QUEUED_MESSAGES
 from service.store.guarded import Tally
+from service.store.holds import HELD
 from service.store.quarantine import describe_error
 from service.store.session import patiently, write_session
 from service.store.tables import Message
@@ -286,10 +287,11 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
     Compare-and-set: the state is asked again outside the selection, because two
     workers may have selected the same row, and one of them gets it. On PostgreSQL
     rows that another worker is claiming are passed over instead of waited for.
+    None is claimed while what was restored is held (`store.holds`).
     """
     due = (
         select(Message.id)
-        .where(QUEUED_MESSAGES, Message.next_try_at <= now)
+        .where(QUEUED_MESSAGES, Message.next_try_at <= now, ~HELD)
         .order_by(Message.next_try_at)
         .limit(limit)
         .with_for_update(skip_locked=True)

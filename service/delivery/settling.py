@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
 
-from sqlalchemy import ColumnElement, Engine, and_, bindparam, case, select, update
+from sqlalchemy import ColumnElement, Engine, and_, bindparam, case, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -52,6 +52,7 @@ REF_LENGTH, BROKEN_LENGTH = 120, 200
 # A lease that ran out during the call leaves the message uncertain under its old token: a result is still news.
 STILL_OURS = (MessageState.HANDING_OVER, MessageState.UNCERTAIN)
 NOT_STAMPED = MessageState.CLAIMED
+UNSETTLED = (MessageState.QUEUED, MessageState.CLAIMED, MessageState.HANDING_OVER)
 NOT_BEGUN = "not_begun"
 UNKNOWN = "end_of_hand_over_unknown"
 MISSING = "not_set_up"  # begins the key of a task about a channel that this service cannot send by
@@ -313,8 +314,24 @@ def take_back(engine: Engine, now: datetime) -> int:
     return len(unsent) + unknown
 
 
+def end_restored(session: Session, restored_at: datetime, now: datetime) -> int:
+    """End what was due after a backup and before `now`, when it is resumed. Returns how many.
+
+    It may have been sent from the data that is lost: nudges and notices to staff go once more, as after a crash;
+    prompts and reminders never do, whatever the clinic prefers, nor what is asked for that time now.
+    """
+    due = and_(Message.next_try_at <= now, Message.state.in_(UNSETTLED))
+    was_there = or_(Message.created_at < restored_at, Message.kind.in_(AT_AGREED_HOURS))
+    return _end_in_doubt(session, and_(due, was_there), now, asks_again=False)
+
+
 def _end_in_doubt(
-    session: Session, which: ColumnElement[bool], now: datetime, why: Mapping[uuid.UUID, str] | None = None
+    session: Session,
+    which: ColumnElement[bool],
+    now: datetime,
+    why: Mapping[uuid.UUID, str] | None = None,
+    *,
+    asks_again: bool = True,
 ) -> int:
     """Nobody knows whether these were taken: one more try where a double is better than nothing; staff are told."""
     unknown = session.scalars(
@@ -324,7 +341,7 @@ def _end_in_doubt(
         .with_for_update(skip_locked=True)
         .execution_options(populate_existing=True)
     ).all()
-    asking_again = _asking_again(session, {message.clinic_id for message in unknown})
+    asking_again = _asking_again(session, {message.clinic_id for message in unknown}) if asks_again else set()
     for message in unknown:
         is_worth_a_double = message.kind in TRY_AGAIN_WHEN_UNCERTAIN or (
             message.kind in AT_AGREED_HOURS and message.clinic_id in asking_again

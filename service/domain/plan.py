@@ -445,17 +445,22 @@ def missed_runs(windows: Iterable[tuple[date, WindowState]], reading_dates: Coll
     return found
 
 
-def silence_cause(checked_in: bool, prompts: Sequence[tuple[MessageState, bool]]) -> SilenceCause:
+def silence_cause(
+    checked_in: bool, prompts: Sequence[tuple[MessageState, bool]], *, is_lost: bool = False
+) -> SilenceCause:
     """Why a window was missed, as far as we know.
 
     `prompts` are the window's prompt and reminder messages as (state, was it ever
     tried). One that was tried and never taken is *not delivered*; one that was never
     tried (no way to send it, a contact known to be broken), or that never existed, is
     *not asked*: ours to explain, not theirs.
-    Where the end of a hand-over was never seen, it is *uncertain* whether they were asked.
+    Where the end of a hand-over was never seen, it is *uncertain* whether they were asked;
+    and so it is where what happened meanwhile was lost (`is_lost`).
     """
     if checked_in:
         return SilenceCause.DIARY_ONLY
+    if is_lost:
+        return SilenceCause.UNCERTAIN
     if any(state in REACHED for state, _ in prompts):
         return SilenceCause.NO_REPLY
     if any(state is MessageState.UNCERTAIN for state, _ in prompts):

@@ -77,6 +77,7 @@ class StepReason(StrEnum):
     STALE = "stale"
     NOT_SILENT_YET = "not_silent_yet"
     ALREADY_TOLD = "already_told"  # a task of this silence has been raised
+    LOST = "lost"  # due in a time of which a restored backup knows nothing: it may have been taken
 
 
 class Reach(StrEnum):

@@ -21,13 +21,14 @@ from service.care.contacts import caregivers_who_agreed, patients_who_agreed, sh
 from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
 from service.health.invariants import last_check, look
-from service.store import migrate
+from service.store import holds, migrate
 from service.store.access import lost_since
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_seen, last_troubles, longest_batch
 from service.store.quarantine import describe_error, is_quarantined
 from service.store.session import read_session, try_to_write
 from service.store.tables import (
+    Backup,
     Base,
     Caregiver,
     Clinic,
@@ -110,6 +111,7 @@ def readiness(
                 _writing(engine),
                 *_room(engine),
                 *_worker(session, now),
+                held(session, now),
                 _unsent(session, now),
                 _stuck(session, now),
                 _strangers(session, now),
@@ -155,10 +157,12 @@ def examine(
     *,
     machine_now: datetime | None = None,
     channels: Collection[Channel] | None = None,
+    backups_within: timedelta | None = None,
 ) -> list[Finding]:
     """Everything: what `readiness` says, then set-aside rows, people who cannot be reached, plans that never fire.
 
-    `channels` are those the service is set up to send by; None is all of them.
+    `channels` are those the service is set up to send by; None is all of them. `backups_within` is how old the newest
+    backup may be; None where they are made by other means.
     """
     findings = readiness(engine, now, machine_now=machine_now, channels=channels)
     if not answers(findings):
@@ -174,6 +178,7 @@ def examine(
             _trail(session, now),
             _shared_numbers(session),
             nightly(session, now),
+            backup(session, now, backups_within),
         ]
     return findings
 
@@ -208,6 +213,36 @@ def deep(engine: Engine, now: datetime) -> list[Finding]:
         Finding(f"deep.{one.found.value}", False, f"Patient {one.patient_id}, {one.day}: {SAID[one.found]}.")
         for one in look(engine, now)
     ] or [Finding("deep", True, "What must hold was worked out anew, and holds.")]
+
+
+def held(session: Session, now: datetime) -> Finding:
+    """Whether what was brought back from a backup waits for an operator; and of what time nothing is known."""
+    gap = holds.newest(session, now)
+    if gap is None:
+        return Finding("held", True, "Nothing was brought back from a backup lately.")
+    since = f"brought back from a backup of {gap.backup_at:%Y-%m-%d %H:%M} UTC"
+    if gap.resumed_at is not None:
+        until = f"{gap.resumed_at:%Y-%m-%d %H:%M} UTC"
+        return Finding("held", True, f"This data was {since}; what was sent or came in until {until} is not known.")
+    return Finding(
+        "held",
+        False,
+        f"Nobody is asked and no message is sent: this data was {since}, and what was sent or came in since is not"
+        " known. `neaptide resume` lets it go on.",
+        (now - gap.backup_at).total_seconds(),
+    )
+
+
+def backup(session: Session, now: datetime, within: timedelta | None) -> Finding:
+    """How old the newest backup is. `within` is how old it may be; None where backups are made by other means."""
+    newest = session.scalar(select(func.max(Backup.taken_at)))
+    if newest is None:
+        begun = session.scalar(select(func.min(Clinic.created_at)))
+        late = within is not None and begun is not None and now - begun > within
+        return Finding("backup", not late, "`neaptide backup` has never made a backup of this data.")
+    age = (now - newest).total_seconds()
+    sentence = f"The newest backup by `neaptide backup` was taken {_lasted(max(age, 0))} ago."
+    return Finding("backup", within is None or age <= within.total_seconds(), sentence, age)
 
 
 def _worker(session: Session, now: datetime) -> Iterator[Finding]:

@@ -18,8 +18,9 @@ from sqlalchemy.orm import Session
 
 from service.domain.tasks import Found
 from service.domain.vocabulary import Channel
-from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, how_many, readiness
+from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, backup, how_many, readiness
 from service.health.invariants import last_check
+from service.store import holds
 from service.store.access import lost_since
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
@@ -68,6 +69,7 @@ class _Read(Collector):
             return
         with read_session(self._engine) as session:
             yield from _nightly(session, self._now)
+            yield from _kept(session, self._now)
             yield from _pending(session, self._now)
             lost = lost_since(session, self._now - timedelta(days=1))
             yield GaugeMetricFamily("neaptide_trail_lost", "Lines of who opened what lost in a day", value=lost)
@@ -84,6 +86,14 @@ def _nightly(session: Session, now: datetime) -> Iterable[Metric]:
     for what in Found:
         found.add_metric([what.value], last.found.get(what.value, 0))
     yield found
+
+
+def _kept(session: Session, now: datetime) -> Iterable[Metric]:
+    made = backup(session, now, within=None)
+    if made.value is not None:  # where none was ever made there is no age
+        yield GaugeMetricFamily("neaptide_backup_age_seconds", "Since the newest backup was taken", value=made.value)
+    held = float(holds.is_held(session))
+    yield GaugeMetricFamily("neaptide_held", "1 while what was restored asks and sends nothing", value=held)
 
 
 def _pending(session: Session, now: datetime) -> Iterable[Metric]:

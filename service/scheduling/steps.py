@@ -27,7 +27,7 @@ from service.care.silences import Running
 from service.care.tasks import NewTask
 from service.domain import steps
 from service.domain.plan import WindowFacts, missing
-from service.domain.steps import Decision, Reach, StepAction, StepFacts
+from service.domain.steps import Decision, Reach, StepAction, StepFacts, StepReason
 from service.domain.tasks import LongSilence, NobodyToReach, Whose
 from service.domain.vocabulary import (
     Channel,
@@ -88,6 +88,16 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     """
     work = Work("step", _due(now), lambda s, due: _load(s, due, now), lambda s, rows: _take(s, rows, now), limit)
     return work_off(engine, work, now)
+
+
+def pass_lost(session: Session, now: datetime) -> None:
+    """Pass what was to be asked after a backup and before `now`: it may have been asked from the data that is lost.
+
+    The clinic's own steps stay: a silence must be told however late we are.
+    """
+    due = (PENDING_STEPS, Step.due_at <= now, Step.kind != StepKind.TASK)
+    lost = {"state": StepState.PASSED, "reason": StepReason.LOST.value, "settled_at": now}
+    session.execute(update(Step).where(*due).values(lost))
 
 
 def settled(decision: Decision) -> StepState:

@@ -1378,6 +1378,30 @@ class SecretMark(Base):
     made_at: Mapped[datetime]
 
 
+class Backup(Base):
+    """A backup that was made whole and checked; its file is named nowhere here."""
+
+    __tablename__ = "backups"
+
+    taken_at: Mapped[datetime] = mapped_column(index=True)  # what was committed by then is in it
+    finished_at: Mapped[datetime]
+    size: Mapped[int] = mapped_column(BigInteger)  # bytes
+
+
+class Hold(Base):
+    """This data was brought back from a backup. Until an operator resumes, nothing is asked and nothing is sent.
+
+    What was sent and what came in between `backup_at` and `resumed_at` is not known.
+    """
+
+    __tablename__ = "holds"
+
+    backup_at: Mapped[datetime]
+    restored_at: Mapped[datetime]
+    compared_at: Mapped[datetime | None]  # when it was found to be what had been backed up; null: never
+    resumed_at: Mapped[datetime | None]
+
+
 class QuarantinedRow(Base):
     """A row whose handling failed unexpectedly: set aside, reported, never retried in a loop."""
 

@@ -18,7 +18,7 @@ from service.web.problems import Problem
 from service.web.services import services
 
 blueprint = Blueprint("health", __name__)
-DEGRADES = {checks.WAYS_OUT, "writing", "room"}
+DEGRADES = {checks.WAYS_OUT, "writing", "room", "held"}
 
 
 @blueprint.get("/healthz")
@@ -31,8 +31,9 @@ def alive() -> ResponseReturnValue:
 def ready() -> ResponseReturnValue:
     """Database, migrations, worker, ways out and clock; 503 where something is wrong, and with the token what it is.
 
-    "degraded" is all well but that some kind of message cannot be sent, or nothing can be written: what is there can be
-    read. The nightly check is told beside the rest: what it found makes no process unfit.
+    "degraded" is all well but that some kind of message cannot be sent, none is sent since a restored backup is held,
+    or nothing can be written: what is there can be read.
+    The nightly check is told beside the rest: what it found makes no process unfit.
     """
     asked = services()
     findings = checks.readiness(

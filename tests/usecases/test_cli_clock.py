@@ -36,6 +36,7 @@ HIRE = ("staff", "invite", "--email", "kim@fernmoor.example", "--name", "Kim Val
 RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "api": (("POST", "/patients", "clinic_ref=F-9", "name=Kim", "zone=UTC", *AS), 0),
     "audit": ((), 0),
+    "backup": (("BACKUP",), 0),
     "clinic add": (CLINIC[2:], 0),
     "doctor": ((), 4),
     "import roster": (("ROSTER",), 0),
@@ -56,6 +57,8 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "quarantine list": ((), 0),
     "quarantine release": (("plan", NEVER), 0),
     "replay": (("FILE", "--out", "OUT"), 0),
+    "restore": (("FILE", "--into", "/"), 2),
+    "resume": (("--yes",), 1),
     "review audit": ((), 0),
     "review rebuild": ((), 0),
     "seed": (("--quiet",), 0),
@@ -143,7 +146,7 @@ def test_every_command_goes_by_the_demos_clock(
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
     files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real), "ROSTER": _roster(tmp_path)}
-    files["EVENTS"] = _events(tmp_path, real)
+    files |= {"EVENTS": _events(tmp_path, real), "BACKUP": str(tmp_path / "whole.backup")}
     said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
     assert said.code == code, said.err
     assert not asked or name in BY_THE_MACHINE

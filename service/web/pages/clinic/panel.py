@@ -25,11 +25,12 @@ from service.recording import next_contacts
 from service.reports import weeks
 from service.reviewing import desk, measuring
 from service.reviewing.panel import PanelEntry, build_panel
+from service.store import holds
 from service.store.session import read_session
 from service.store.tables import Patient
 from service.web import trail
 from service.web.auth import own_clinic, signed_in, staff_only
-from service.web.frame import page_language
+from service.web.frame import at_clock, page_language
 from service.web.pages.clinic import (
     colleagues,
     drafts,
@@ -96,7 +97,20 @@ def bar() -> dict[str, Any]:
         "emergencies": emergency.waiting,
         "copied_passkeys": colleagues.copied_passkeys,
         "emergency_end": emergency.end_shown,
+        "lost_time": _lost_time,
     }
+
+
+def _lost_time() -> dict[str, Any] | None:
+    """The time of which nothing is known since the records were brought back from a backup, on the clinic's clock."""
+    with read_session(services().engine) as session:
+        gap = holds.newest(session, services().clock.now())
+        if gap is None:
+            return None
+        zone = own_clinic(session).zone
+    say = page_language()
+    until = gap.resumed_at and at_clock(say, gap.resumed_at, zone)
+    return {"since": at_clock(say, gap.backup_at, zone), "until": until}
 
 
 def _can_call() -> list[tuple[str, str]]:

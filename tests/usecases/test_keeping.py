@@ -1,0 +1,237 @@
+"""Backups: whole while others write, brought back only into an empty place, and held until somebody lets them go on."""
+
+from __future__ import annotations
+
+import os
+import threading
+import uuid
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, func, select
+
+from service import config
+from service.commands.keeping import go_on
+from service.domain.readings import NewReading
+from service.domain.validation import Refused
+from service.domain.vocabulary import Channel, MessageKind, MessageState, SilenceCause
+from service.health import checks
+from service.intake.readings import record_reading
+from service.keeping import backing, restoring
+from service.store import holds, migrate
+from service.store.audit import Act, Actor, ActorKind
+from service.store.session import open_engine, read_session, write_session
+from service.store.tables import AuditLine, Message, Reading, Silence, StaffSession
+from service.worker import Worker, links_for
+from tests.conftest import SERVER
+from tests.servers import own_database
+from tests.usecases.test_cli import Run, clinic, run
+from tests.waiting import wait_until
+from tests.world import World, nudge, prompt
+
+__all__ = ["clinic", "run"]
+
+FOR_ALL = {"version": "0.0.1", "key": "fingerprint", "around": config.beside}
+
+
+@contextmanager
+def empty_place(folder: Path) -> Iterator[Engine]:
+    """Where a backup may be brought back to: of the kind that this run is on."""
+    if SERVER is not None:
+        with own_database(SERVER, f"neaptide_test_{uuid.uuid4().hex}") as engine:
+            yield engine
+        return
+    folder.mkdir()
+    engine = open_engine(f"sqlite:///{folder / 'neaptide.sqlite3'}")
+    yield engine
+    engine.dispose()
+
+
+class Machine(threading.Thread):
+    """Sends one reading after another, and keeps those that it was told are kept."""
+
+    def __init__(self, world: World, patient_id: uuid.UUID, clinic_id: uuid.UUID) -> None:
+        super().__init__(daemon=True)
+        self.world, self.patient_id, self.clinic_id = world, patient_id, clinic_id
+        self.acknowledged: list[datetime] = []
+        self.enough = threading.Event()
+
+    def run(self) -> None:
+        first = self.world.now - timedelta(days=20)
+        for number in range(2_000):
+            if self.enough.is_set():
+                return
+            at = first + timedelta(minutes=number)
+            with write_session(self.world.engine) as session:
+                act = Act(session, Actor(ActorKind.KEY), self.clinic_id, self.world.now)
+                record_reading(act, NewReading(self.patient_id, at, 36.0, 18.0))
+            self.acknowledged.append(at)
+
+
+def test_what_was_acknowledged_before_a_backup_is_in_it_whoever_writes_meanwhile(world: World, tmp_path: Path) -> None:
+    asha = world.patient("Asha")
+    machine = Machine(world, asha.id, asha.clinic_id)
+    machine.start()
+    wait_until(lambda: len(machine.acknowledged) >= 10, "readings")
+    before = len(machine.acknowledged)
+    file = tmp_path / "whole.backup"
+    backing.back_up(world.engine, file, world.now, **FOR_ALL)  # type: ignore[arg-type]
+    wait_until(lambda: len(machine.acknowledged) > before, "more readings")
+    machine.enough.set()
+    machine.join()
+
+    with empty_place(tmp_path / "elsewhere") as place:
+        done = restoring.restore(file, place, world.now, config.beside)
+        with read_session(place) as session:
+            kept = list(session.scalars(select(Reading.taken_at).order_by(Reading.taken_at)))
+            audited = session.scalar(select(func.count()).where(AuditLine.action == "reading.record"))
+            assert holds.is_held(session)
+        assert len(kept) >= before
+        assert kept == machine.acknowledged[: len(kept)]  # none left out, and each whole: with its line
+        assert done.manifest.tables["readings"].rows == len(kept) == audited
+        with pytest.raises(Refused, match="empty"):
+            restoring.restore(file, place, world.now, config.beside)
+    assert [one.name for one in tmp_path.glob("*.part*")] == []
+
+
+def test_what_was_brought_back_asks_nobody_until_it_is_let_go_on_and_knows_what_it_does_not_know(
+    world: World, tmp_path: Path
+) -> None:
+    world.begins("2026-03-01T20:00", "Pacific/Auckland")
+    asha = world.patient("Asha")
+    ben = world.caregiver(asha, "Ben")
+    world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())
+    file = tmp_path / "whole.backup"
+    backing.back_up(world.engine, file, world.now, **FOR_ALL)  # type: ignore[arg-type]
+    world.at(asha, "07:05")
+    world.reading(asha)  # lost with the machine
+
+    with empty_place(tmp_path / "elsewhere") as place:
+        world.at(asha, "06:00")  # of the next day
+        restoring.restore(file, place, world.now, config.beside)
+        world.engine = place
+        transports = {Channel.TEXT: world.gateway}
+        world.worker = Worker(place, world.clock, transports, links_for(world.links), world.worker._settings, "there")
+        with write_session(place) as session:
+            assert session.scalar(select(StaffSession.id).limit(1)) is None
+            messages = select(Message).where(Message.kind == MessageKind.PROMPT)
+            other = session.scalars(messages).one()
+            other.state, other.next_try_at = MessageState.QUEUED, other.created_at  # as if it was on its way then
+        world.at(asha, "09:00")  # and with it the prompt's and the reminder's time
+        held = {one.name: one for one in checks.readiness(place, world.now)}["held"]
+        assert not held.ok
+        assert "backup of 2026-03-01 18:00 UTC" in held.sentence
+        with read_session(place) as session:
+            gap = holds.newest(session, world.now)
+        assert gap is not None
+
+        go_on(place, gap, world.now)
+        world.at(asha, "10:05")
+        # Neither day's prompt and no reminder; what is due from now on comes.
+        world.phone(ben).expects(nudge())
+        with read_session(place) as session:
+            silence = session.scalars(select(Silence)).one()
+            asking = (MessageKind.PROMPT, MessageKind.REMINDER)
+            states = dict(session.execute(select(Message.kind, Message.state).where(Message.kind.in_(asking))).all())
+        assert (silence.cause, silence.missed) == (SilenceCause.UNCERTAIN, 2)
+        # Of the first the gateway's receipt was still to be had; the second was never handed over, as far as is known.
+        assert states == {MessageKind.PROMPT: MessageState.DELIVERED, MessageKind.REMINDER: MessageState.UNCERTAIN}
+        assert {one.name: one for one in checks.readiness(place, world.now)}["held"].ok
+        world.at(asha, "07:00")
+        world.phone(asha).expects(prompt())
+        world.engine.dispose()
+
+
+@pytest.mark.databases("sqlite")
+def test_a_backup_that_was_touched_or_is_none_is_refused(engine: Engine, tmp_path: Path) -> None:
+    file = tmp_path / "whole.backup"
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    backing.back_up(engine, file, now, **FOR_ALL)  # type: ignore[arg-type]
+    with pytest.raises(Refused, match="not there yet"):
+        backing.back_up(engine, file, now, **FOR_ALL)  # type: ignore[arg-type]
+    whole = file.read_bytes()
+    for damaged in (
+        b"",
+        b"no archive",
+        whole[: len(whole) // 2],
+        whole[:5000] + bytes([whole[5000] ^ 1]) + whole[5001:],
+    ):
+        file.write_bytes(damaged)
+        with empty_place(tmp_path / uuid.uuid4().hex) as place:
+            with pytest.raises(Refused, match="neaptide backup"):
+                restoring.restore(file, place, now, config.beside)
+            assert SERVER is not None or not Path(str(place.url.database)).exists()
+
+
+def test_another_tables_contents_are_told(engine: Engine, tmp_path: Path) -> None:
+    """A dump that was made anew without one row, under a manifest that was made to fit it, is still found out."""
+    file, forged = tmp_path / "whole.backup", tmp_path / "forged.backup"
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    manifest = backing.back_up(engine, file, now, **FOR_ALL)  # type: ignore[arg-type]
+    with zipfile.ZipFile(file) as archive, zipfile.ZipFile(forged, "w") as other:
+        for name in archive.namelist():
+            text = archive.read(name)
+            if name == "manifest.json":
+                text = text.replace(manifest.tables["clinics"].sha256.encode(), b"0" * 64)
+            other.writestr(name, text)
+    with empty_place(tmp_path / "elsewhere") as place, pytest.raises(restoring.Differs, match="clinics"):
+        restoring.restore(forged, place, now, config.beside)
+
+
+@pytest.mark.databases("sqlite")
+def test_an_operator_backs_up_brings_back_and_lets_go_on(
+    clinic: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, words, secrets = tmp_path / "backups", tmp_path / "passphrase", tmp_path / "secrets.env"
+    folder.mkdir()
+    words.write_text("a passphrase of this test\n", encoding="utf-8")
+    assert "never made a backup" in clinic("doctor").out
+    said = clinic("backup", str(folder), "--with-key", "--passphrase-file", str(words), "--keep", "1")
+    assert said.code == 0, said.err
+    (file,) = folder.iterdir()
+    assert file.stat().st_mode & 0o077 == 0
+    assert os.environ["NEAPTIDE_SECRET_KEY"].encode() not in file.read_bytes()
+    assert "newest backup by `neaptide backup` was taken" in clinic("doctor").out
+    assert clinic("resume").code == 1  # nothing is held
+
+    place = tmp_path / "place"
+    asked = ("restore", str(file), "--into", str(place), "--secrets", str(secrets), "--passphrase-file", str(words))
+    words.write_text("another passphrase of this test\n", encoding="utf-8")
+    assert "the one that this backup was made with" in clinic(*asked).err
+    words.write_text("a passphrase of this test\n", encoding="utf-8")
+    said = clinic(*asked)
+    assert said.code == 0, said.err
+    assert "Consents withdrawn" in said.out
+    assert secrets.read_text(encoding="utf-8") == f"NEAPTIDE_SECRET_KEY='{os.environ['NEAPTIDE_SECRET_KEY']}'\n"
+    assert secrets.stat().st_mode & 0o077 == 0
+    assert "empty folder" in clinic(*asked[:4]).err
+
+    monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{place / 'neaptide.sqlite3'}")
+    assert "attention  held" in clinic("doctor").out
+    assert clinic("resume", stdin="n\n").code == 1
+    assert clinic("resume", "--yes").code == 0
+    assert "well       held" in clinic("doctor").out
+    own = open_engine(os.environ["NEAPTIDE_DATABASE_URL"])
+    with read_session(own) as session:
+        line = session.scalars(select(AuditLine).where(AuditLine.action == "service.resume")).one()
+    assert line.detail == {"login": "imogen"}
+    assert migrate.is_current(own)
+    own.dispose()
+
+
+@pytest.mark.postgres
+@pytest.mark.skipif(SERVER is None, reason="needs PostgreSQL")
+def test_without_its_programs_a_postgresql_database_is_not_backed_up_and_it_is_said(
+    engine: Engine, tmp_path: Path
+) -> None:
+    nowhere = {"PATH": str(tmp_path)}
+    with pytest.raises(Refused, match="pg_dump on this machine"):
+        backing.back_up(
+            engine, tmp_path / "none", datetime(2026, 3, 1, tzinfo=UTC), "0", "k", lambda given: {**given, **nowhere}
+        )
+    assert list(tmp_path.iterdir()) == []

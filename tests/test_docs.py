@@ -17,7 +17,8 @@ from service.config import Settings
 from service.domain.rights import EMERGENCY, GRANTED, ROLES, Right
 from service.domain.vocabulary import Role, Scope
 from service.store.session import open_engine
-from service.web.api.register import METHODS, description
+from service.web.api.description import METHODS, description, operations
+from service.web.api.review import DayOut
 from tests.usecases.test_cli import Run, run
 from tests.usecases.test_cli_clock import commands
 
@@ -247,3 +248,28 @@ def test_every_link_inside_the_documents_leads_somewhere() -> None:
 
 def test_the_page_for_developers_is_one_page() -> None:
     assert len(DEVELOPERS.encode("utf-8")) <= LONGEST_PAGE
+
+
+# --- the API's description -----------------------------------------------------------
+
+
+def test_the_description_is_openapi_3_1_and_says_what_everything_means() -> None:
+    spec = description()
+    assert spec["openapi"].startswith("3.1")
+    tags = {tag["name"] for tag in spec["tags"]}
+    ids = []
+    for _path, _method, operation, shared in operations(spec):
+        ids.append(operation["operationId"])
+        assert operation["summary"], ids[-1]
+        assert set(operation["tags"]) <= tags, ids[-1]
+        assert all(one["description"] for one in (*shared, *operation.get("parameters", []))), ids[-1]
+        assert {"500", "503"} <= set(operation["responses"]), ids[-1]
+        assert "409" not in operation["responses"] or _method != "get", ids[-1]
+    assert len(ids) == len(set(ids))
+    assert all(re.fullmatch(r"[a-z]+(_[a-z]+)+", one) for one in ids)
+    for name, shape in spec["components"]["schemas"].items():
+        dumb = [field for field, said in shape.get("properties", {}).items() if not said["description"]]
+        assert dumb == [], f"service/web/api/meanings.toml says nothing of {name}'s"
+    readings = spec["paths"]["/api/v1/readings"]["post"]["responses"]
+    assert {"200", "201"} <= set(readings)
+    assert set(spec["components"]["schemas"]["DayOut"]["required"]) == set(DayOut().fields)

@@ -20,7 +20,7 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from service.domain import validation
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import HospitalCounts
 from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
@@ -160,7 +160,7 @@ def join(act: Act, staff: Staff, said: Vouched, address: str | None) -> None:
     its = (Staff.hospital_issuer == said.issuer, Staff.hospital_subject == said.subject)
     other = select(Staff.id).where(Staff.clinic_id == staff.clinic_id, Staff.id != staff.id, *its)
     if act.session.scalar(other) is not None:
-        raise Refused("subject", "(hidden)", "somebody who opens no other account of the clinic")
+        raise Clashes("subject", "(hidden)", "somebody who opens no other account of the clinic")
     staff.hospital_issuer, staff.hospital_subject = said.issuer, said.subject
     act.session.flush()
     act.note("staff.join_hospital", staff)

@@ -18,7 +18,7 @@ from service.accounts.throttle import forget_everywhere
 from service.care.tasks import hand_back
 from service.domain import validation
 from service.domain.rights import Right, checked_grants, checked_roles
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import Role
 from service.store.audit import Act
 from service.store.tables import Clinic, Staff
@@ -38,7 +38,7 @@ def add_staff(
     address = validation.mailbox("email", email)
     its = select(Staff.id).where(Staff.email == address, Staff.clinic_id == act.clinic_id)
     if act.session.scalar(its) is not None:
-        raise Refused("email", email, "an address no other account of the clinic has")
+        raise Clashes("email", email, "an address no other account of the clinic has")
     staff = Staff(
         email=address,
         name=validation.text("name", name, longest=120),

@@ -16,7 +16,7 @@ from service.care import contacts, entries, pauses
 from service.care.plans import open_next
 from service.care.tasks import close_tasks, open_again
 from service.domain import localtime
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import BeginsAgain, EventKind, PatientState, PauseCause, TaskSettled
 from service.store import outbox, panel
 from service.store.audit import Act
@@ -69,7 +69,7 @@ def begin_again(act: Act, patient: Patient, from_date: date, why: BeginsAgain) -
     if patient.state is not PatientState.ENDED:
         raise Refused("patient", str(patient.id), "a patient whose care here has ended")
     if (died := entries.died_on(session, patient.id)) is not None:
-        raise Refused("patient", str(patient.id), "one of whom no death is recorded: take that of %(day)s back first",
+        raise Clashes("patient", str(patient.id), "one of whom no death is recorded: take that of %(day)s back first",
                       day=died.isoformat())  # fmt: skip
     today = localtime.local_date(now, patient.zone)
     if not today <= from_date <= today + FARTHEST_BEGIN:

@@ -27,7 +27,7 @@ from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.domain.validation import Refused
 from service.store.tables import Staff
-from service.web.api.register import METHODS, description
+from service.web.api.description import METHODS, description, operations
 
 PREFIX = "/api/v1"
 REFUSED = 1
@@ -43,11 +43,8 @@ def _list_routes(context: click.Context, _option: click.Parameter, asked: bool) 
 
 
 def _print_routes() -> None:
-    for path, operations in description()["paths"].items():
-        for method in METHODS:
-            if method in operations:
-                says = operations[method].get("summary", "")
-                click.echo(f"{method.upper():<6} {path.removeprefix(PREFIX)}  {says}".rstrip())
+    for path, method, operation, _ in operations(description()):
+        click.echo(f"{method.upper():<6} {path.removeprefix(PREFIX)}  {operation['summary']}".rstrip())
 
 
 @click.command("api")

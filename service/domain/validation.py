@@ -50,11 +50,15 @@ class Refused(Exception):
 
     def at_line(self, line: int) -> Refused:
         """The same refusal, placed on a line of a file."""
-        return Refused(self.field, self.value, self.message, line, **self.bounds)
+        return type(self)(self.field, self.value, self.message, line, **self.bounds)
 
     def of_field(self, field: str) -> Refused:
         """The same refusal, of a field that has another name there."""
-        return Refused(field, self.value, self.message, self.line, **self.bounds)
+        return type(self)(field, self.value, self.message, self.line, **self.bounds)
+
+
+class Clashes(Refused):
+    """Input that could be true, and cannot stand beside what is kept already: look at that first."""
 
 
 def _plain(bound: object) -> str:

@@ -19,7 +19,7 @@ from service.care import contacts, persons
 from service.domain import steps
 from service.domain.localtime import zone
 from service.domain.plan import window_times
-from service.domain.validation import Refused, storable
+from service.domain.validation import Clashes, Refused, storable
 from service.domain.vocabulary import ConsentKind, StepKind
 from service.enrolling import people, plans
 from service.enrolling.people import NewCaregiver, NewContact, NewPatient
@@ -94,7 +94,7 @@ def enrol(act: Act, new: Enrolment, its_id: uuid.UUID | None = None) -> Patient:
 def is_alike(refs: Sequence[str]) -> Refused:
     """What is said of somebody who is like these known people, by the clinic's references."""
     said = ", ".join(refs)
-    return Refused("is_other", said, "true, once these patients were looked at and it is somebody else")
+    return Clashes("is_other", said, "true, once these patients were looked at and it is somebody else")
 
 
 def add_helper(act: Act, patient: Patient, new: NewHelper) -> Caregiver:

@@ -18,7 +18,7 @@ from service.care.tasks import raise_task
 from service.domain import localtime, validation
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.tasks import NumberToCheck, Whose
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, PatientState
 from service.enrolling.plans import move_plan
 from service.store import outbox, panel
@@ -83,7 +83,7 @@ def enrol_patient(act: Act, new: NewPatient, its_id: uuid.UUID | None = None) ->
 
 def ref_is_taken(ref: str) -> Refused:
     """What is said of a number that somebody else has."""
-    return Refused("clinic_ref", ref, "a reference no other patient of the clinic has")
+    return Clashes("clinic_ref", ref, "a reference no other patient of the clinic has")
 
 
 def change_patient(act: Act, patient: Patient, changes: Mapping[str, Any]) -> Patient:

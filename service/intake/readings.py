@@ -28,7 +28,7 @@ from service.care.windows import readings_arrived, resettle
 from service.domain import readings
 from service.domain.readings import CheckedReading, NewReading
 from service.domain.tasks import LimitPassed
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import IntakeOutcome, TaskKind, TaskState
 from service.intake import patients
 from service.intake.patients import FoundPatient
@@ -298,10 +298,10 @@ def _correct(act: Act, one: _Placed) -> RecordedReading:
         made = there is not None and there.supersedes_id == wrong.id
         if there is not None and made and there.pa_diastolic == one.checked.pa_diastolic:
             return _repeated(one, there.id, _checked(there))
-        raise Refused("supersedes", str(wrong.id), "a reading that has not been corrected already")
+        raise Clashes("supersedes", str(wrong.id), "a reading that has not been corrected already")
     if there is not None and there.id != wrong.id:
         at = new.taken_at.isoformat()
-        raise Refused(
+        raise Clashes(
             "taken_at", at, "an instant without another reading; reading %(reading)s is there", reading=there.id
         )
     row = one.row | {"supersedes_id": wrong.id}

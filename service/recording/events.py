@@ -14,7 +14,7 @@ from typing import Any
 
 from service.care import ending, entries, pauses
 from service.domain import validation
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.domain.vocabulary import EventCause, EventKind, PatientState, PauseCause, Source
 from service.recording import next_contacts
 from service.store import histories
@@ -63,7 +63,7 @@ def record_event(
     if corrects is not None and corrects.kind is EventKind.DEATH:
         raise Refused("id", str(corrects.id), "an event that is no death: that is taken back, with the reason")
     if kind is EventKind.DEATH and entries.died_on(act.session, patient.id) is not None:
-        raise Refused("kind", kind, "another event: a death is recorded already; correct that, or take it back")
+        raise Clashes("kind", kind, "another event: a death is recorded already; correct that, or take it back")
     if kind is EventKind.DEATH and not confirmed:
         raise DeathToConfirm(from_date)
     entries.in_lifetime(act.session, patient, from_date=from_date, to_date=to_date)

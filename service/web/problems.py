@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
@@ -18,26 +19,164 @@ from marshmallow.exceptions import ValidationError
 from sqlalchemy.exc import IntegrityError
 from werkzeug.exceptions import HTTPException
 
-from service.domain.validation import Refused
+from service.domain.validation import Clashes, Refused
 from service.store.session import is_away
 from service.store.troubles import Trouble, told, trouble_of
+from service.web.services import services
 
 log = structlog.get_logger(__name__)
 
-TITLES = {
-    400: "The request cannot be read",
-    401: "No valid key or session",
-    403: "The key may not do this",
-    404: "Nothing here",
-    405: "Not a way to use this address",
-    409: "Somebody was first",
-    413: "Too large",
-    415: "Not a content type this address takes",
-    422: "Some of what was sent cannot be taken",
-    429: "Too many tries",
-    503: "Not at the moment",
-    507: "No room left",
+
+@dataclass(frozen=True)
+class ProblemKind:
+    """A kind of problem: its `type` is the address of the page that says this."""
+
+    name: str
+    status: int
+    title: str
+    meaning: str
+    to_do: str
+
+
+KINDS = {
+    kind.name: kind
+    for kind in (
+        ProblemKind(
+            "unreadable",
+            400,
+            "The request cannot be read",
+            "The body is not JSON, or is made to break a reader.",
+            "Send one JSON object in UTF-8. The same request fails again.",
+        ),
+        ProblemKind(
+            "no-key",
+            401,
+            "No valid key or session",
+            "No bearer key came with the request, or one that opens nothing:"
+            " mistyped, revoked, run out, or sent from a network it is not for.",
+            "Send `Authorization: Bearer …` with a key of the clinic; an administrator issues another.",
+        ),
+        ProblemKind(
+            "not-allowed",
+            403,
+            "The key may not do this",
+            "The key has no such scope, or the account no such right;"
+            " or what a person answers for was asked for by a machine.",
+            "Issue a key with the scope that the operation names, or let a member of staff do it.",
+        ),
+        ProblemKind(
+            "confirm-first",
+            403,
+            "Show once more that it is you",
+            "The operation reaches far, so a person shows that it is they, a short while before.",
+            "Confirm at /confirm, then send the same again. Keys never meet this.",
+        ),
+        ProblemKind(
+            "nothing-here",
+            404,
+            "Nothing here",
+            "There is no such address, or no such record of this clinic.",
+            "Look the id up in a list of this clinic. Another clinic's records look as if they did not exist.",
+        ),
+        ProblemKind(
+            "not-this-way",
+            405,
+            "Not a way to use this address",
+            "The address is there and takes another method.",
+            "The header `Allow` names those that it takes.",
+        ),
+        ProblemKind(
+            "somebody-was-first",
+            409,
+            "Somebody was first",
+            "The record is no longer as the request takes it to be:"
+            " it was taken, signed, closed or corrected in between.",
+            "Read it again, and decide anew.",
+        ),
+        ProblemKind(
+            "clashes",
+            409,
+            "It cannot stand beside what is kept",
+            "What was sent could be true, and something that is"
+            " kept already stands against it, such as a reference that another patient has.",
+            "`errors` names the field. Look at what is there: it may be the very thing you meant to send.",
+        ),
+        ProblemKind(
+            "not-now",
+            409,
+            "It cannot be done as things stand",
+            "Something must come first, or the day's number is reached; `detail` says which.",
+            "Do what `detail` says, or send it again later.",
+        ),
+        ProblemKind(
+            "look-again",
+            409,
+            "Look again first",
+            "Something came since the entry was read that is to be signed.",
+            "Read the entry again, and send its new `seen`.",
+        ),
+        ProblemKind(
+            "answer-not-kept",
+            409,
+            "Done already",
+            "The same `Idempotency-Key` was used, the work was done, and its"
+            " answer held a secret that is kept nowhere.",
+            "Do not repeat it. Make another where the secret is lost.",
+        ),
+        ProblemKind("too-large", 413, "Too large", "The body is larger than the service takes.", "Send it in parts."),
+        ProblemKind(
+            "content-type",
+            415,
+            "Not a content type this address takes",
+            "The body is said to be no JSON.",
+            "Send `Content-Type: application/json`.",
+        ),
+        ProblemKind(
+            "refused",
+            422,
+            "Some of what was sent cannot be taken",
+            "A field holds what cannot be true or kept.",
+            "`errors` names each field, what it held and what is accepted. Nothing was written.",
+        ),
+        ProblemKind(
+            "key-reused",
+            422,
+            "The Idempotency-Key was used for another request",
+            "The same key came before with another method, address or body.",
+            "Use a new key for a new request.",
+        ),
+        ProblemKind(
+            "begin-again",
+            422,
+            "The cursor is not of this database",
+            "`updated_since` holds a cursor that this database has not given out, as after it was restored.",
+            "Begin with `updated_since=start`.",
+        ),
+        ProblemKind("too-many", 429, "Too many tries", "Too many tries came in a short time.", "Wait, then try once."),
+        ProblemKind(
+            "our-fault",
+            500,
+            "Something went wrong on our side",
+            "The service failed, and noted it for its operator.",
+            "Send it once more with the same `Idempotency-Key`; if it fails again, tell whoever runs the service.",
+        ),
+        ProblemKind(
+            "not-at-the-moment",
+            503,
+            "Not at the moment",
+            "The database does not answer.",
+            "Send the same again after the seconds of `Retry-After`, with the same `Idempotency-Key`.",
+        ),
+        ProblemKind(
+            "no-room",
+            507,
+            "No room left",
+            "The disk is full, so nothing more can be kept.",
+            "Whoever runs the service makes room; then send the same again.",
+        ),
+    )
 }
+USUAL = {kind.status: kind for kind in reversed(KINDS.values())}  # of each status its first
 LONGEST_VALUE = 200
 SECRET = re.compile(
     "pass(word|phrase)|secret|token|authorization|credential", re.IGNORECASE
@@ -49,18 +188,22 @@ API = "/api/"
 class Problem(Exception):
     """An answer that is an error, raised anywhere below a view."""
 
-    def __init__(self, status: int, detail: str = "", errors: list[dict[str, Any]] | None = None) -> None:
+    def __init__(
+        self, status: int, detail: str = "", errors: list[dict[str, Any]] | None = None, kind: str = ""
+    ) -> None:
         self.status = status
+        self.kind = kind
         self.detail = detail
         self.errors = errors
         super().__init__(status, detail)
 
 
-def answer(status: int, detail: str = "", errors: list[dict[str, Any]] | None = None) -> Response:
-    """Problem details as a response."""
+def answer(status: int, detail: str = "", errors: list[dict[str, Any]] | None = None, kind: str = "") -> Response:
+    """Problem details as a response. Its type is the page of that kind, or of the usual kind with that status."""
+    known = KINDS[kind] if kind else USUAL.get(status, USUAL[500] if status >= 500 else None)
     body: dict[str, Any] = {
-        "type": "about:blank",
-        "title": TITLES.get(status, "Something went wrong on our side" if status >= 500 else "The request failed"),
+        "type": "about:blank" if known is None else f"{services().settings.base_url}/problems/{known.name}",
+        "title": "The request failed" if known is None else known.title,
         "status": status,
         "instance": quote(request.path),
     }
@@ -89,7 +232,9 @@ def check_content_type() -> None:
 def answer_for(error: Exception) -> Response:
     """Any error below the API as problem details."""
     if isinstance(error, Problem):
-        return answer(error.status, error.detail, error.errors)
+        return answer(error.status, error.detail, error.errors, error.kind)
+    if isinstance(error, Clashes):
+        return answer(409, str(error), [as_error(error)], "clashes")
     if isinstance(error, Refused):
         return answer(422, str(error), [as_error(error)])
     if isinstance(error, ValidationError):

@@ -43,33 +43,35 @@ STATED: Mapping[str, Opened | None] = {
     "passkeys.ask_to_enter": Opened.DOOR, "passkeys.enter": Opened.DOOR, "passkeys.ask_invited": Opened.DOOR,
     "passkeys.take_up": Opened.DOOR, "passkeys.confirm": Opened.DOOR,
     "phone.": Opened.DIARY, "push.": Opened.REACH, "calendar.": Opened.CALENDAR,
-    "api_checkins.record_day": Opened.DIARY, "api_tokens.": Opened.ACCOUNT,
+    "api_checkins.add_checkin": Opened.DIARY, "api_tokens.": Opened.ACCOUNT,
     "called_back.": Opened.CALL, "api_callbacks.": Opened.CALL,
     "api_people.": Opened.REACH, "clinic.patient.people.": Opened.REACH, "clinic.patient.ways.": Opened.REACH,
     "clinic.records.patient_pdf": Opened.PAPER,
-    "clinic.audit.": Opened.TRAIL, "api_watching.audit": Opened.TRAIL, "api_openings.": Opened.TRAIL,
+    "clinic.audit.": Opened.TRAIL, "api_watching.list_audit_lines": Opened.TRAIL, "api_openings.": Opened.TRAIL,
     "clinic.openings.": Opened.TRAIL, "clinic.patient.openings.": Opened.TRAIL,
     # With a clinical right and no patient in the address. Of many patients, as many as the view says:
     "clinic.panel": Opened.LIST, "clinic.patients.page": Opened.LIST, "clinic.inbox.tasks": Opened.LIST,
     "clinic.silences.page": Opened.LIST, "clinic.records.page": Opened.LIST, "clinic.sent.page": Opened.LIST,
     "clinic.review.together": Opened.LIST, "clinic.drafts.": Opened.ACCOUNT,  # what they typed themselves
-    "clinic.files.": Opened.LIST, "api_patients.list_patients": Opened.LIST, "api_review.panel": Opened.LIST,
-    "api_review.coverage": Opened.LIST, "api_record.contacts_to_make": Opened.LIST, "api_watching.windows": Opened.LIST,
-    "api_watching.silences": Opened.LIST, "api_watching.replies": Opened.LIST, "api_watching.messages": Opened.LIST,
-    "api_watching.tasks": Opened.LIST, "api_readings.record_batch": Opened.LIST,
+    "clinic.files.": Opened.LIST, "api_patients.list_patients": Opened.LIST, "api_review.show_review": Opened.LIST,
+    "api_review.show_coverage": Opened.LIST, "api_record.list_contacts_to_make": Opened.LIST,
+    "api_watching.list_windows": Opened.LIST,
+    "api_watching.list_silences": Opened.LIST, "api_watching.list_caregiver_replies": Opened.LIST,
+    "api_watching.list_messages": Opened.LIST,
+    "api_watching.list_tasks": Opened.LIST, "api_readings.add_readings": Opened.LIST,
     "api_record.enter_results_batch": Opened.LIST, "api_files.": Opened.LIST,
     "clinic.transfers.page": Opened.LIST, "api_transfers.list_transfers": Opened.LIST,
     # figures of the whole clinic, and what tells of clinics alone:
-    "clinic.measures.page": NOTHING, "api_review.measures": NOTHING, "api_transfers.destinations": NOTHING,
+    "clinic.measures.page": NOTHING, "api_review.show_measures": NOTHING, "api_transfers.list_destinations": NOTHING,
     # of one, whom the row in the address belongs to:
     "clinic.inbox.": Opened.RECORD, "clinic.sent.": Opened.RECORD, "clinic.review.take_back": Opened.RECORD,
     "api_review.": Opened.RECORD, "api_watching.": Opened.RECORD, "api_plans.": Opened.RECORD,
-    "api_record.": Opened.RECORD, "api_readings.record_one": Opened.RECORD,
+    "api_record.": Opened.RECORD, "api_readings.add_reading": Opened.RECORD,
     "clinic.transfers.": Opened.RECORD, "api_transfers.": Opened.RECORD,
     # of one who is about to be:
     "clinic.inviting.": Opened.RECORD, "api_inviting.": Opened.RECORD,
-    "clinic.inviting.listed": Opened.LIST, "api_inviting.invitations": Opened.LIST,
-    "clinic.enrol.": Opened.RECORD, "api_enrolment.": Opened.RECORD, "api_patients.enrol": Opened.RECORD,
+    "clinic.inviting.listed": Opened.LIST, "api_inviting.list_invitations": Opened.LIST,
+    "clinic.enrol.": Opened.RECORD, "api_enrolment.": Opened.RECORD, "api_patients.enrol_patient": Opened.RECORD,
 }  # fmt: skip
 OF_MANY = {Opened.LIST, Opened.EXPORT}
 AT_ONCE = {Opened.EXPORT}  # the line is written before the answer leaves, or the answer does not

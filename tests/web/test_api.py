@@ -19,6 +19,7 @@ from service.links import Leads, Links
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import AccessLine, Base, Checkin, IdempotentCall, Reading, Task, Window
+from service.web.problems import KINDS
 from tests.web.conftest import House
 
 QUESTION = {one.key: one for one in QUESTIONS}
@@ -32,6 +33,7 @@ def is_problem(response: Any, status: int) -> dict[str, Any]:
     body: dict[str, Any] = response.get_json()
     assert body["status"] == status
     assert {"type", "title", "instance"} <= set(body)
+    assert body["type"].rpartition("/problems/")[2] in KINDS
     return body
 
 
@@ -152,7 +154,8 @@ def test_bad_input_is_named_by_field_and_writes_nothing(
 ) -> None:
     house.machine.get("/clinic")  # that the key was used is written once an hour
     before = _rows(house)
-    problem = is_problem(house.machine.post(path, body), 422)
+    status = 409 if body.get("clinic_ref") == "F-1" else 422  # RFC 9110, 15.5.10: the one stands against what is there
+    problem = is_problem(house.machine.post(path, body), status)
     assert field in [error["field"] for error in problem["errors"]]
     assert all(error["accepted"] for error in problem["errors"])
     assert _rows(house) == before
@@ -257,14 +260,14 @@ def test_every_address_with_an_id_is_closed_to_another_clinic(
     spec = machine.client.get("/openapi.json").get_json()
     monkeypatch.setitem(theirs.app.config, "WTF_CSRF_METHODS", set())  # forms are tried elsewhere
     walked = 0
-    for path, operations in spec["paths"].items():
+    for path, ways in spec["paths"].items():
         if "{" not in path:
             continue
         address = re.sub(r"\{(\w+)\}", lambda m: str(ids.get(m[1], uuid.uuid4())), path)
-        for method in operations:
+        for method in ways:
             if method == "parameters":
                 continue
-            body = _some_body(spec, operations[method])
+            body = _some_body(spec, ways[method])
             for client, headers in (
                 (machine.client, {"Authorization": f"Bearer {theirs.secret}"}),
                 (admin, {}),
@@ -294,7 +297,7 @@ def test_reading_an_address_changes_nothing(house: House) -> None:
     clients += [(house.staff(role), {}) for role in (Role.PHYSICIAN, Role.ADMINISTRATOR)]
     before = _rows(house)
     seen = set()
-    addresses = [path for path, operations in spec["paths"].items() if "get" in operations]
+    addresses = [path for path, ways in spec["paths"].items() if "get" in ways]
     addresses += [rule.rule for rule in house.app.url_map.iter_rules() if "GET" in (rule.methods or ())]
     with_ids = [re.sub(r"\{patient_id\}|<uuid:patient_id>", str(house.patient_id), path) for path in addresses]
     for address in sorted({re.sub(r"\{\w+\}|<[^>]+>", "x", path) for path in with_ids}):
@@ -305,14 +308,17 @@ def test_reading_an_address_changes_nothing(house: House) -> None:
     assert _rows(house) == before
 
 
-def test_the_description_is_openapi_3_1_and_every_operation_says_what_it_does(house: House) -> None:
-    spec = house.app.test_client().get("/openapi.json").get_json()
-    assert spec["openapi"].startswith("3.1")
-    for path, operations in spec["paths"].items():
-        for method, operation in operations.items():
-            if method != "parameters":
-                assert operation.get("summary"), (method, path)
-    assert house.app.test_client().get("/docs").status_code == 200
+def test_each_kind_of_problem_has_its_page(house: House) -> None:
+    # RFC 9457, 3.1.1: a `type` that can be dereferenced should lead to documentation for people.
+    reader = house.app.test_client()
+    assert reader.get("/openapi.json").get_json()["servers"] == [{"url": "http://localhost"}]
+    missing = is_problem(house.machine.get(f"/patients/{uuid.uuid4()}"), 404)
+    page = reader.get(missing["type"]).get_data(as_text=True)
+    assert KINDS["nothing-here"].title in page
+    everything = reader.get("/problems").get_data(as_text=True)
+    assert all(kind.title in everything for kind in KINDS.values())
+    assert reader.get("/problems/no-such").status_code == 404
+    assert reader.get("/docs").status_code == 200
 
 
 def _rows(house: House) -> dict[str, str]:

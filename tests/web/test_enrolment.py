@@ -137,7 +137,7 @@ def test_somebody_who_is_probably_known_is_asked_about(house: House) -> None:
     draft = send(nurse, PAGE, **again, is_other="yes")
     body = {**again, "contact": {"channel": "text", "address": "+447700900077"}}
     answer = house.machine.post("/enrolments", body)
-    assert (answer.status_code, answer.json["errors"][0]["field"]) == (422, "is_other")
+    assert (answer.status_code, answer.json["errors"][0]["field"]) == (409, "is_other")
     other = house.machine.post("/enrolments", {**body, "born_on": None})  # the number alone is enough
     assert other.json["errors"][0]["value"] == "F-77"
     answer = house.machine.post("/enrolments", {**body, "is_other": True, "plan": HOURS})

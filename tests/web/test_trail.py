@@ -346,6 +346,8 @@ def test_a_link_a_key_that_writes_and_a_call_that_is_not_proven(house: House) ->
     of, by_link = house.patient_id, (ActorKind.PATIENT, house.patient_id)
     shown = ("calendar.plan", Opened.CALENDAR, Answered.SHOWN, *by_link, of, 1)
     assert [one[-1] for one in told if one[:-1] == shown] == [3], told
-    assert [one[1:5] for one in told if one[0] == "api_callbacks.text"] == [(Opened.CALL, Answered.UNKNOWN, None, None)]
-    wrote = [(*one[2:4], one[5], one[-1]) for one in told if one[0] == "api_readings.record_one"]
+    assert [one[1:5] for one in told if one[0] == "api_callbacks.take_text_callback"] == [
+        (Opened.CALL, Answered.UNKNOWN, None, None)
+    ]
+    wrote = [(*one[2:4], one[5], one[-1]) for one in told if one[0] == "api_readings.add_reading"]
     assert wrote == [(Answered.CHANGED, ActorKind.KEY, None, 5)], "whose it was stands in the audit trail"

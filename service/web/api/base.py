@@ -80,6 +80,14 @@ def instant(**options: Any) -> fields.AwareDateTime:
     return fields.AwareDateTime(format="iso", **options)
 
 
+class AsSent(fields.Dict):
+    """An object that is taken as it is and judged apart, as `shape` describes it."""
+
+    def __init__(self, shape: type[Schema]) -> None:
+        super().__init__()
+        self.shape = shape
+
+
 def said(make: Callable[[Language, Any], Any], **described: Any) -> fields.Function:
     """What `make` says of the object that is shown, in the language of whoever asks: text, unless described as else."""
     return fields.Function(lambda shown: make(page_language(), shown), metadata={"type": "string"} | described)
@@ -99,6 +107,15 @@ class Dates(Page):
     to_date = fields.Date()
 
 
+class ProblemError(Schema):
+    """One field that was at fault."""
+
+    field = fields.String()
+    value = fields.Raw(allow_none=True)
+    accepted = fields.String()
+    line = fields.Integer()
+
+
 class ProblemDetails(Schema):
     """RFC 9457."""
 
@@ -107,7 +124,7 @@ class ProblemDetails(Schema):
     status = fields.Integer()
     detail = fields.String()
     instance = fields.String()
-    errors = fields.List(fields.Dict())
+    errors = fields.List(fields.Nested(ProblemError))
 
 
 class Nothing(Schema):
@@ -256,7 +273,11 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
                 return view(*args, **kwargs)
 
             guarded.needs = getattr(allowed, "right", None)  # type: ignore[attr-defined]  # what a test walks over
-            guarded.scope = getattr(allowed, "scope", None)  # type: ignore[attr-defined]
+            guarded.scope = scope = getattr(allowed, "scope", None)  # type: ignore[attr-defined]
+            security = [*([] if scope is None else [{"key": [scope.value]}]), {"session": []}]
+            told = getattr(view, "_apidoc", {})
+            said = {"operationId": view.__name__, "security": security} | told.get("manual_doc", {})
+            guarded._apidoc = {**told, "manual_doc": said}  # type: ignore[attr-defined]  # what the description is made of
             return cast(View, registered(guarded))
 
         registered = super().route(rule, **options)
@@ -275,15 +296,24 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         return decorate
 
     def writes(
-        self, answer: type[Schema], status: int = 200, *, takes: type[Schema] | None = None, kept: bool = True
+        self,
+        answer: type[Schema],
+        status: int = 200,
+        *,
+        takes: type[Schema] | None = None,
+        kept: bool = True,
+        there: str = "",
     ) -> Callable[[View], View]:
         """A view that changes something in one transaction: `guards.idempotent`, with what it takes and answers.
 
-        The view gets its `Call`, then what `takes` shaped, if it takes anything.
+        The view gets its `Call`, then what `takes` shaped, if it takes anything. `there` says when it answers 200
+        in place of `status`, since what was sent is there already.
         """
 
         def decorate(view: View) -> View:
             done = self.response(status, answer)(idempotent(answer(), status, kept=kept)(view))
+            if there:
+                done = self.alt_response(200, schema=answer, description=there, success=True)(done)
             return cast(View, self.arguments(takes or Nothing, as_kwargs=takes is None)(done))
 
         return decorate

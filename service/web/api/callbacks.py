@@ -143,7 +143,7 @@ def signed_by_gateway() -> None:
         )
     ],
 )
-def text(sent: dict[str, Any]) -> None:
+def take_text_callback(sent: dict[str, Any]) -> None:
     """Receipts and replies of the text gateway.
 
     204 means that all is taken in, or kept for an operator to look at; anything else: send it again.

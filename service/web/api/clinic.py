@@ -19,9 +19,10 @@ from service.enrolling import clinics, people, phrases, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
-from service.web.api.base import Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import AsSent, Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, Check, ask_fresh, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
+from service.web.api.plans import FollowUpStep
 from service.web.auth import own, own_clinic, signed_in
 from service.web.inviting import can_mail, hand_over
 from service.web.problems import Problem
@@ -50,7 +51,7 @@ class ClinicChange(Schema):
     start_opens = fields.Time()
     start_due = fields.Time()
     start_closes = fields.Time()
-    steps = fields.List(fields.Dict(), validate=validate.Length(max=10))
+    steps = fields.List(AsSent(FollowUpStep), validate=validate.Length(max=10))
     asks = fields.Dict(keys=fields.String(), values=fields.List(fields.String(), validate=validate.Length(max=30)))
     silent_days = whole(1, 30)
     says_back = yes_no()
@@ -68,13 +69,14 @@ ClinicOut = shows(
     "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until"
     " start_opens start_due start_closes steps"
     " asks text_line says_back silent_days silent_again_days asks_again_in_doubt second_step paper record_rules",
-    steps=fields.List(fields.Dict()),
+    steps=fields.List(AsSent(FollowUpStep)),
+    asks=fields.Dict(keys=fields.String(), values=fields.List(fields.String())),
 )
 
 
 @blueprint.get("/clinic", allowed=Check(Right.OWN, Scope.REVIEW))
 @blueprint.response(200, ClinicOut)
-def show() -> Clinic:
+def show_clinic() -> Clinic:
     """The clinic that the key or session belongs to."""
     with read_session(services().engine) as session:
         return own_clinic(session)
@@ -82,7 +84,7 @@ def show() -> Clinic:
 
 @blueprint.patch("/clinic", allowed=for_staff(Right.ADMINISTER))
 @blueprint.writes(ClinicOut, takes=ClinicChange)
-def change(call: Call, changes: dict[str, Any]) -> Clinic:
+def change_clinic(call: Call, changes: dict[str, Any]) -> Clinic:
     """Change settings; windows already open keep the steps they were opened with.
 
     `asks` says how often each question of the check-in is asked (daily, weekly, after_change) and
@@ -174,7 +176,7 @@ def reset_staff(staff_id: uuid.UUID) -> HandedTo:
         act = Act(session, caller().actor, g.clinic_id, services().clock.now())
         staff = own(session, Staff, staff_id)
         if not can_mail():
-            raise Problem(409, NO_MAIL)
+            raise Problem(409, NO_MAIL, kind="not-now")
         key = invitations.invite(act, staff, services().door_clock.now())
     return HandedTo(staff.id, *astuple(hand_over(staff, key, may_show=False)))
 
@@ -365,7 +367,7 @@ def reset_wording(language: str, kind: str) -> wordings.Wording:
 @wordings_blueprint.post(f"{ONE}/preview", allowed=for_staff(Right.ADMINISTER))
 @wordings_blueprint.arguments(WordingTried)
 @wordings_blueprint.response(200, PreviewOut)
-def preview(tried: dict[str, Any], language: str, kind: str) -> Any:
+def preview_wording(tried: dict[str, Any], language: str, kind: str) -> Any:
     """How a wording would arrive, filled in with invented values; the built-in one without `body`. Writes nothing."""
     with read_session(services().engine) as session:
         return wordings.preview_wording(own_clinic(session), language, kind, tried["body"], services().sample_links)

@@ -50,7 +50,7 @@ EnrolledOut = shows("EnrolledOut", Patient, PATIENT, first_prompt_at=instant(all
 
 @blueprint.post("/enrolments", allowed=needs(Scope.ENROL))
 @blueprint.writes(EnrolledOut, 201, takes=EnrolmentIn)
-def enrol(call: Call, new: dict[str, Any]) -> dict[str, Any]:
+def enrol_whole(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     """Enrol a patient with contact, consent, plan and caregiver, each of which may be left for later.
 
     Refused for `is_other` where the clinic has somebody of that name and date of birth, or with that number:

@@ -15,12 +15,13 @@ from service.domain.filedates import DateOrder
 from service.domain.readings import UNITS
 from service.domain.rights import Right
 from service.domain.validation import Refused
+from service.domain.vocabulary import Keeps
 from service.filing import imports, undoing
 from service.filing.importing import ImportReport, Intake
 from service.filing.kinds import KINDS
 from service.filing.sheets import Reads
 from service.store.tables import Import
-from service.web.api.base import Blueprint, shows, text, word, yes_no
+from service.web.api.base import Blueprint, ProblemError, shows, text, word, yes_no
 from service.web.api.guards import answered_apart, caller, for_staff, keep_apart
 from service.web.problems import Problem, as_error
 from service.web.services import services
@@ -54,9 +55,9 @@ class FileTold(Schema):
     rows = fields.Integer()
     taken = fields.Integer()
     duplicates = fields.Integer()
-    refused = fields.List(fields.Dict())
+    refused = fields.List(fields.Nested(ProblemError))
     left_out = fields.List(fields.String())
-    lost_zeros = fields.Dict()
+    lost_zeros = fields.Dict(keys=fields.String(), values=fields.Integer())
     dry_run = fields.Boolean()
     import_id = fields.UUID(allow_none=True)
 
@@ -75,19 +76,24 @@ class UndoIn(Schema):
     dry_run = yes_no(load_default=False)
 
 
+class KeptLine(Schema):
+    line = fields.Integer()
+    why = word(Keeps)
+
+
 class UndoneOut(Schema):
     """`kept` has each line that stays, with why."""
 
     rows = fields.Integer()
     taken_back = fields.Integer()
     before = fields.Integer()
-    kept = fields.List(fields.Dict())
+    kept = fields.List(fields.Nested(KeptLine))
 
 
 @blueprint.post("/imports", allowed=for_staff(Right.ENROL))
 @blueprint.arguments(FileIn)
 @blueprint.response(200, FileTold)
-def take_in(new: dict[str, Any]) -> dict[str, Any] | Response:
+def take_in_file(new: dict[str, Any]) -> dict[str, Any] | Response:
     """Take in a file of a `kind`, or with `dry_run` say what would become of it.
 
     Bad rows never stop good ones. Sending a file again is harmless: what is there already is a duplicate, and
@@ -124,7 +130,7 @@ def list_imports() -> dict[str, Any]:
 @blueprint.post("/imports/<uuid:import_id>/undo", allowed=for_staff(Right.ENROL))
 @blueprint.arguments(UndoIn)
 @blueprint.response(200, UndoneOut)
-def take_back(new: dict[str, Any], import_id: uuid.UUID) -> dict[str, Any]:
+def take_import_back(new: dict[str, Any], import_id: uuid.UUID) -> dict[str, Any]:
     """Take back what a file brought and nobody has built on; doing it again harms nothing. Nothing is deleted."""
     engine, who = services().engine, caller()
     try:
@@ -134,7 +140,7 @@ def take_back(new: dict[str, Any], import_id: uuid.UUID) -> dict[str, Any]:
             told = undoing.undo(engine, who.clinic_id, import_id, who.actor, services().clock.now(), new["why"])
     except LookupError:
         raise Problem(404, "No import of this clinic.") from None
-    return {**vars(told), "kept": [{"line": one.line, "why": one.why.value} for one in told.kept]}
+    return {**vars(told), "kept": [{"line": one.line, "why": one.why} for one in told.kept]}
 
 
 def _told(report: ImportReport) -> dict[str, Any]:

@@ -88,7 +88,7 @@ def caller() -> Caller:
 def ask_fresh() -> None:
     """For what reaches far. Raises Problem 403 where a person did not show lately that it is they."""
     if not caller().is_fresh:
-        raise Problem(403, "Confirm first that it is you, at /confirm.")
+        raise Problem(403, "Confirm first that it is you, at /confirm.", kind="confirm-first")
 
 
 class Call:
@@ -187,9 +187,10 @@ def _asked() -> repeats.KeyedRequest | None:
 def _again(found: repeats.Earlier | None) -> Response:
     """What a repeat is answered. Raises Problem 422 for another request, 409 where the answer was not kept."""
     if found is not None and not found.is_same:
-        raise Problem(422, "Idempotency-Key: this key was used for another request.")
+        raise Problem(422, "Idempotency-Key: this key was used for another request.", kind="key-reused")
     if found is None or not found.status:
-        raise Problem(409, "Idempotency-Key: this was done already, and its answer was not kept.")
+        done = "Idempotency-Key: this was done already, and its answer was not kept."
+        raise Problem(409, done, kind="answer-not-kept")
     return _response(found.body, found.status)
 
 

@@ -24,7 +24,19 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session
 from service.store.tables import Checkin, Patient, Reading, Window
 from service.web import trail
-from service.web.api.base import Blueprint, Dates, instant, list_rows, shows, text, whole, word, yes_no
+from service.web.api.base import (
+    AsSent,
+    Blueprint,
+    Dates,
+    ProblemError,
+    instant,
+    list_rows,
+    shows,
+    text,
+    whole,
+    word,
+    yes_no,
+)
 from service.web.api.guards import Call, answered_apart, caller, idempotent, keep_apart, needs, reads
 from service.web.auth import Caller
 from service.web.problems import Problem, as_error
@@ -55,14 +67,21 @@ class ReadingIn(Schema):
 class ReadingBatchIn(Schema):
     """Each row is judged alone: `readings` is taken as it is, and every refusal is told by its place."""
 
-    readings = fields.List(fields.Dict(), required=True, validate=validate.Length(1, 1000))
+    readings = fields.List(AsSent(ReadingIn), required=True, validate=validate.Length(1, 1000))
 
 
 RecordedOut = shows("RecordedOut", RecordedReading, "id outcome")
 
 
+class BatchRowOut(Schema):
+    place = fields.Integer()
+    outcome = fields.String(validate=validate.OneOf([*IntakeOutcome, "refused"]))
+    id = fields.UUID()
+    errors = fields.List(fields.Nested(ProblemError))
+
+
 class BatchOut(Schema):
-    results = fields.List(fields.Dict())
+    results = fields.List(fields.Nested(BatchRowOut))
     taken = fields.Integer()
     duplicates = fields.Integer()
     refused = fields.Integer()
@@ -81,8 +100,8 @@ ROW, BATCH = ReadingIn(), BatchOut()
 
 
 @readings_blueprint.post("/readings", allowed=needs(Scope.READINGS))
-@readings_blueprint.writes(RecordedOut, 201, takes=ReadingIn)
-def record_one(call: Call, new: dict[str, Any]) -> RecordedReading:
+@readings_blueprint.writes(RecordedOut, 201, takes=ReadingIn, there="The same reading was there already.")
+def add_reading(call: Call, new: dict[str, Any]) -> RecordedReading:
     """Record one reading. 200 instead of 201 when it was there already."""
     recorded = record_reading(Act(call.connection, call.actor, g.clinic_id, call.now), NewReading(**new))
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
@@ -92,7 +111,7 @@ def record_one(call: Call, new: dict[str, Any]) -> RecordedReading:
 @readings_blueprint.post("/readings/batch", allowed=needs(Scope.READINGS))
 @readings_blueprint.arguments(ReadingBatchIn)
 @readings_blueprint.response(200, BATCH)
-def record_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
+def add_readings(batch: dict[str, Any]) -> dict[str, Any] | Response:
     """Record up to 1,000 readings. Bad rows never stop good ones; each is told by its place, from 0.
 
     Sending a batch again is harmless: what is there already is a duplicate.
@@ -212,7 +231,11 @@ CheckinOut = shows(
 @checkins_blueprint.post("/checkins", allowed=lambda: None)  # it sees to that itself: a link opens one day
 @checkins_blueprint.arguments(CheckinIn)
 @checkins_blueprint.response(201, RecordedCheckinOut)
-def record_day(new: dict[str, Any]) -> Response:
+@checkins_blueprint.alt_response(
+    200, schema=RecordedCheckinOut, description="The same was there already.", success=True
+)
+@checkins_blueprint.doc(security=[{"key": [Scope.CHECKINS.value]}, {"session": []}, {}])
+def add_checkin(new: dict[str, Any]) -> Response:
     """Record one day's answers. A second check-in of a date corrects the first.
 
     `safety` true means that a sign of an emergency is among the answers: tell the

@@ -84,7 +84,7 @@ class TextOut(Schema):
 
 @blueprint.post("/invitations", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(InvitationLinkOut, 201, takes=InvitationIn, kept=False)
-def invite(call: Call, new: dict[str, Any]) -> dict[str, Any]:
+def invite_patient(call: Call, new: dict[str, Any]) -> dict[str, Any]:
     """Invite somebody. `link` is given once, to be put on paper or shown: whoever has it sees a question first.
 
     Nobody is enrolled, and nothing is sent, before staff have confirmed what was answered.
@@ -94,14 +94,14 @@ def invite(call: Call, new: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.get("/invitations", allowed=needs(Scope.ENROL))
 @blueprint.lists(InvitationOut, InvitationQuery)
-def invitations(query: dict[str, Any]) -> dict[str, Any]:
+def list_invitations(query: dict[str, Any]) -> dict[str, Any]:
     """The clinic's invitations, the newest first."""
     return list_rows(query, Invitation, Invitation.made_at.desc())
 
 
 @blueprint.get("/invitations/<uuid:invitation_id>", allowed=needs(Scope.ENROL))
 @blueprint.response(200, InvitationSaidOut)
-def invitation(invitation_id: uuid.UUID) -> dict[str, Any]:
+def show_invitation(invitation_id: uuid.UUID) -> dict[str, Any]:
     """One invitation, with what was said once it was answered."""
     with read_session(services().engine) as session:
         return _shown(own(session, Invitation, invitation_id))
@@ -109,14 +109,14 @@ def invitation(invitation_id: uuid.UUID) -> dict[str, Any]:
 
 @blueprint.post("/invitations/<uuid:invitation_id>/link", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(InvitationLinkOut, 201, kept=False)
-def link(call: Call, invitation_id: uuid.UUID) -> dict[str, Any]:
+def add_invitation_link(call: Call, invitation_id: uuid.UUID) -> dict[str, Any]:
     """Another link to the same page; those before it stay good."""
     return _with_link(call, own(call.session, Invitation, invitation_id))
 
 
 @blueprint.post("/invitations/<uuid:invitation_id>/text", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(TextOut, 201, takes=TextIn)
-def send_text(call: Call, new: dict[str, Any], invitation_id: uuid.UUID) -> dict[str, Any]:
+def send_invitation_text(call: Call, new: dict[str, Any], invitation_id: uuid.UUID) -> dict[str, Any]:
     """Record that this one text was agreed to, and send it to the number of the invitation."""
     found = own(call.session, Invitation, invitation_id)
     return {"message": inviting.text(call.act, found, new["how"], services().transports.keys())}
@@ -124,7 +124,7 @@ def send_text(call: Call, new: dict[str, Any], invitation_id: uuid.UUID) -> dict
 
 @blueprint.post("/invitations/<uuid:invitation_id>/revoke", allowed=needs(Scope.ENROL))
 @blueprint.writes(InvitationOut)
-def revoke(call: Call, invitation_id: uuid.UUID) -> Invitation:
+def revoke_invitation(call: Call, invitation_id: uuid.UUID) -> Invitation:
     """End an invitation: its links open nothing from now on."""
     found = own(call.session, Invitation, invitation_id)
     inviting.revoke(call.act, found)
@@ -133,7 +133,7 @@ def revoke(call: Call, invitation_id: uuid.UUID) -> Invitation:
 
 @blueprint.post("/invitations/<uuid:invitation_id>/confirm", allowed=for_staff(Right.ENROL))
 @blueprint.writes(EnrolledOut, 201, takes=ConfirmingIn)
-def confirm(call: Call, new: dict[str, Any], invitation_id: uuid.UUID) -> dict[str, Any]:
+def confirm_invitation(call: Call, new: dict[str, Any], invitation_id: uuid.UUID) -> dict[str, Any]:
     """Enrol whoever answered, as they said. Refused as an enrolment is, for `is_other` too.
 
     A person looks at it first: a machine's key may not.

@@ -51,14 +51,14 @@ class OpeningQuery(Page):
 
 @blueprint.get("/openings", allowed=for_staff(Right.ADMINISTER))
 @blueprint.lists(AccessOut, AccessQuery)
-def list_access(query: dict[str, Any]) -> dict[str, Any]:
+def list_access_lines(query: dict[str, Any]) -> dict[str, Any]:
     """Every line of who opened what or was turned away, newest first. For administrators."""
     return list_rows(query, AccessLine, AccessLine.at.desc())
 
 
 @blueprint.get("/openings/unusual", allowed=for_staff(Right.ADMINISTER))
 @blueprint.lists(NoticedOut)
-def list_unusual(query: dict[str, Any]) -> dict[str, Any]:
+def list_unusual_openings(query: dict[str, Any]) -> dict[str, Any]:
     """What stands out in the last fourteen days beside each colleague's own past, newest first. For administrators."""
     with read_session(services().engine) as session:
         return part_of(trail.unusual(session, own_clinic(session), services().clock.now()), query)

@@ -77,7 +77,7 @@ def list_patients(query: dict[str, Any]) -> dict[str, Any]:
 
 @patients_blueprint.post("/patients", allowed=needs(Scope.ENROL))
 @patients_blueprint.writes(PatientOut, 201, takes=PatientIn)
-def enrol(call: Call, new: dict[str, Any]) -> Patient:
+def enrol_patient(call: Call, new: dict[str, Any]) -> Patient:
     """Enrol a patient. Nothing is sent until a contact, a consent and a plan are there too."""
     return people.enrol_patient(call.act, people.NewPatient(**new))
 
@@ -149,7 +149,7 @@ class RevokedOut(Schema):
 
 @patients_blueprint.post("/patients/<uuid:patient_id>/links/revoke", allowed=needs(Scope.ENROL))
 @patients_blueprint.writes(RevokedOut)
-def revoke(call: Call, patient_id: uuid.UUID) -> dict[str, int]:
+def revoke_patient_links(call: Call, patient_id: uuid.UUID) -> dict[str, int]:
     """No link that was sent or handed out for this patient, to them or their caregivers, opens anything any more.
 
     The next message carries a new one. Use it when a telephone is lost or a message went to somebody else.
@@ -267,7 +267,7 @@ class TestSentOut(Schema):
 
 @blueprint.post("/contacts/<uuid:contact_id>/test", allowed=needs(Scope.CONTACTS))
 @blueprint.writes(TestSentOut, 201)
-def send_test(call: Call, contact_id: uuid.UUID) -> dict[str, Any]:
+def send_test_message(call: Call, contact_id: uuid.UUID) -> dict[str, Any]:
     """Send a test message to a patient's or caregiver's contact. What becomes of it stands among their messages."""
     contact = _of_somebody_looked_after(call, contact_id)
     sent = people.send_test(call.act, contact, services().transports.keys())
@@ -318,5 +318,5 @@ def record_consent(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Co
 
 def _push_link(call: Call, person: Patient | Caregiver) -> PushLink:
     if why := why_no_push(services().settings):
-        raise Problem(409, why)
+        raise Problem(409, why, kind="not-now")
     return make_push_link(call.act, services().links, person)

@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from service.care import pauses
 from service.domain import plan as rules
-from service.domain import vocabulary
+from service.domain import steps, vocabulary
 from service.domain.plan import WindowAhead, weekday_bits, weekdays_of
 from service.domain.rights import Right
 from service.domain.validation import Refused
@@ -19,7 +19,20 @@ from service.enrolling import baselines, contexts, plans
 from service.reviewing import proposing
 from service.store.session import read_session
 from service.store.tables import ContextTagRow, GoalRow, Limits, Pause, Plan, Reference
-from service.web.api.base import Blueprint, Page, asked, list_rows, number, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import (
+    AsSent,
+    Blueprint,
+    Page,
+    asked,
+    list_rows,
+    number,
+    part_of,
+    shows,
+    text,
+    whole,
+    word,
+    yes_no,
+)
 from service.web.api.guards import Call, for_staff, needs, reads
 from service.web.auth import own, own_patient
 from service.web.problems import Problem
@@ -36,6 +49,21 @@ class PhaseIn(Schema):
     weekdays = fields.List(whole(0, 6), required=True, validate=validate.Length(1, 7))
 
 
+class PhaseOut(Schema):
+    from_date = fields.Date()
+    to_date = fields.Date(allow_none=True)
+    weekdays = fields.List(whole(0, 6))
+    after_stay = fields.Boolean()
+
+
+class FollowUpStep(Schema):
+    """What is done how long after a window's opening, due time or closing."""
+
+    kind = word(vocabulary.StepKind, required=True)
+    anchor = fields.String(required=True, validate=validate.OneOf(steps.ANCHORS))
+    after_minutes = whole(0, steps.LATEST_MINUTES, required=True)
+
+
 class PlanIn(Schema):
     """On `weekdays`, or on `days_a_week` weekdays evenly apart; `phases` have their own, from a date to a date."""
 
@@ -48,7 +76,7 @@ class PlanIn(Schema):
     closes = fields.Time(required=True)
     wants_reading = yes_no(load_default=True)
     wants_checkin = yes_no(load_default=True)
-    steps = fields.List(fields.Dict(), allow_none=True, validate=validate.Length(max=10))
+    steps = fields.List(AsSent(FollowUpStep), allow_none=True, validate=validate.Length(max=10))
     silent_days = whole(1, 30, allow_none=True)
 
 
@@ -56,9 +84,11 @@ PlanOut = shows(
     "PlanOut",
     Plan,
     "id weekdays phases opens due closes wants_reading wants_checkin steps silent_days next_date next_open_at active",
-    phases=fields.List(fields.Dict(), allow_none=True),
-    weekdays=fields.Function(lambda plan: weekdays_of(plan.weekdays)),
-    steps=fields.List(fields.Dict(), allow_none=True),
+    phases=fields.List(AsSent(PhaseOut), allow_none=True),
+    weekdays=fields.Function(
+        lambda plan: weekdays_of(plan.weekdays), metadata={"type": "array", "items": {"type": "integer"}}
+    ),
+    steps=fields.List(AsSent(FollowUpStep), allow_none=True),
 )
 
 

@@ -52,7 +52,20 @@ from service.store.tables import (
     ResultRow,
 )
 from service.web import trail
-from service.web.api.base import Blueprint, Page, instant, list_rows, number, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import (
+    AsSent,
+    Blueprint,
+    Page,
+    instant,
+    list_rows,
+    number,
+    part_of,
+    shows,
+    text,
+    whole,
+    word,
+    yes_no,
+)
 from service.web.api.guards import Call, caller, for_staff, needs, reads
 from service.web.api.intake import BatchOut, taken_each
 from service.web.auth import own, own_clinic, own_patient, signed_in
@@ -128,7 +141,7 @@ class ResultRowIn(ResultIn):
 class ResultBatchIn(Schema):
     """Each row is judged alone; every refusal is told by its place."""
 
-    results = fields.List(fields.Dict(), required=True, validate=validate.Length(1, 1000))
+    results = fields.List(AsSent(ResultRowIn), required=True, validate=validate.Length(1, 1000))
 
 
 class PersonIn(Schema):
@@ -347,8 +360,10 @@ def _addresses(kind: Kind) -> None:
     ours, one = f"/patients/<uuid:patient_id>/{name}", f"/{name}/<uuid:entry_id>"
     may = for_staff(Right.CARE)
     enters = needs(Scope.RESULTS) if table is ResultRow else may
-    for view, prefix in ((listed, "list"), (entered, "enter"), (corrected, "correct"), (withdrawn, "withdraw")):
-        view.__name__ = f"{prefix}_{name.replace('-', '_')}"
+    several = name.replace("-", "_")
+    listed.__name__ = f"list_{several}"
+    for view, does in ((entered, "enter"), (corrected, "correct"), (withdrawn, "withdraw")):
+        view.__name__ = f"{does}_{several.removesuffix('s')}"
     blueprint.get(ours, allowed=reads(Scope.REVIEW))(blueprint.lists(kind.shape, EntryList)(listed))
     blueprint.post(ours, allowed=enters)(blueprint.writes(kind.shape, 201, takes=kind.takes)(entered))
     blueprint.post(f"{one}/correct", allowed=may)(blueprint.writes(kind.shape, 201, takes=kind.takes)(corrected))
@@ -388,7 +403,7 @@ def enter_results_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
 
 @blueprint.get("/next-contacts", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ContactToMakeOut, ContactQuery)
-def contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
+def list_contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
     """The contacts still to come with everybody who is looked after, the earliest first; or those handed to somebody.
 
     A contact is handed on with `POST /next-contacts/{entry_id}/correct`.
@@ -406,7 +421,7 @@ def contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.post("/next-contacts/<uuid:entry_id>/done", allowed=for_staff(Right.CARE))
 @blueprint.writes(NextContactOut, 201, takes=ContactDone)
-def contact_done(call: Call, how: dict[str, Any], entry_id: uuid.UUID) -> NextContact:
+def note_contact_done(call: Call, how: dict[str, Any], entry_id: uuid.UUID) -> NextContact:
     """The contact took place, on a local date."""
     row = own(call.session, NextContact, entry_id)
     return next_contacts.contact_done(call.act, call.session.get_one(Patient, row.patient_id), row, **how)

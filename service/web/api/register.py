@@ -1,67 +1,18 @@
-"""The API under /api/v1, and its one description: for machines at /openapi.json, for people at /docs."""
+"""The API under /api/v1, and its one description: for machines at /openapi.json, for people at /docs and /problems."""
 
 from __future__ import annotations
 
 import json
-from functools import cache
 from typing import Any
 
-from flask import Blueprint, Flask, current_app, render_template
+from flask import Blueprint, Flask, abort, current_app, render_template
 from flask.typing import ResponseReturnValue
-from flask_smorest import Api
 
-from service.web.api import (
-    callbacks,
-    clinic,
-    enrolment,
-    files,
-    intake,
-    inviting,
-    openings,
-    people,
-    plans,
-    record,
-    review,
-    tokens,
-    transfers,
-    watching,
-)
-from service.web.api.base import ProblemDetails
+from service.web.api.description import BLUEPRINTS, description, operations
+from service.web.problems import KINDS
+from service.web.services import services
 
-BLUEPRINTS = (
-    clinic.blueprint,
-    people.patients_blueprint,
-    enrolment.blueprint,
-    transfers.blueprint,
-    inviting.blueprint,
-    people.blueprint,
-    plans.blueprint,
-    record.blueprint,
-    intake.readings_blueprint,
-    intake.checkins_blueprint,
-    files.blueprint,
-    watching.blueprint,
-    openings.blueprint,
-    review.blueprint,
-    clinic.accounts_blueprint,
-    clinic.wordings_blueprint,
-    tokens.blueprint,
-    callbacks.blueprint,
-)
-TITLE = "Neaptide"
-VERSION = "v1"
-DESCRIPTION = "The API under /api/v1: machines enrol, send readings and check-ins, and read what the review reads."
-METHODS = ("get", "post", "put", "patch", "delete")
 docs_blueprint = Blueprint("docs", __name__)
-
-
-class ProblemApi(Api):  # type: ignore[misc]
-    """flask-smorest, with RFC 9457 in place of its own error bodies."""
-
-    ERROR_SCHEMA = ProblemDetails
-
-    def _register_error_handlers(self) -> None:
-        """Errors are the application's: pages and API answer differently. See `service.web.problems`."""
 
 
 def install(app: Flask) -> None:
@@ -71,56 +22,11 @@ def install(app: Flask) -> None:
     app.register_blueprint(docs_blueprint)
 
 
-@cache
-def description() -> dict[str, Any]:
-    """What the API takes and answers (OpenAPI 3.1); not to be changed.
-
-    It is the same for every application, and made when first asked for: of an
-    application's start it took half, and few ask.
-    """
-    app = Flask(__name__)
-    app.config.update(API_TITLE=TITLE, API_VERSION=VERSION, OPENAPI_VERSION="3.1.0")
-    api = ProblemApi(app, spec_kwargs={"info": {"description": DESCRIPTION}})
-    api.spec.components.security_scheme("key", {"type": "http", "scheme": "bearer"})
-    api.spec.options["security"] = [{"key": []}]
-    for blueprint in BLUEPRINTS:
-        api.register_blueprint(blueprint)
-    _describe_errors(api)
-    described: dict[str, Any] = api.spec.to_dict()
-    return described
-
-
-def _describe_errors(api: Api) -> None:
-    """Say in the description what every operation may answer besides success."""
-    problem: dict[str, Any] = {
-        "description": "Problem details (RFC 9457)",
-        "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}},
-    }
-    if "ProblemDetails" not in api.spec.components.schemas:
-        api.spec.components.schema("ProblemDetails", schema=ProblemDetails)
-    for operations in api.spec._paths.values():
-        for method, operation in operations.items():
-            if method == "parameters":
-                continue
-            responses = operation.setdefault("responses", {})
-            responses.pop("default", None)
-            for status in ("400", "401", "403", "404", "409", "413", "415", "422", "429", "503"):
-                responses[status] = problem
-            if method == "post" and "security" not in operation:
-                operation.setdefault("parameters", []).append(
-                    {
-                        "in": "header",
-                        "name": "Idempotency-Key",
-                        "schema": {"type": "string", "minLength": 1, "maxLength": 120},
-                        "description": "The same key and body answer as the first time, and write once, for 24 hours.",
-                    }
-                )
-
-
 @docs_blueprint.get("/openapi.json")
 def for_machines() -> ResponseReturnValue:
     """The description of the API, in the form that machines read."""
-    return current_app.json.dumps(description(), indent=2), {"Content-Type": "application/json"}
+    here = {"servers": [{"url": services().settings.base_url}]}
+    return current_app.json.dumps(description() | here, indent=2), {"Content-Type": "application/json"}
 
 
 # --- for people -----------------------------------------------------------------------------
@@ -131,16 +37,25 @@ def page() -> ResponseReturnValue:
     """Every address of the API with what it takes and answers."""
     spec = description()
     groups: dict[str, list[dict[str, Any]]] = {}
-    for path, operations in spec["paths"].items():
-        for method in METHODS:
-            if method in operations:
-                operation = operations[method]
-                shared = operations.get("parameters", [])
-                group = operation.get("tags", ["api"])[0]
-                groups.setdefault(group, []).append(_operation(path, method, operation, shared))
-    named = {tag["name"]: tag.get("description", "") for tag in spec.get("tags", [])}
-    shapes = {name: _fields(shape) for name, shape in spec["components"].get("schemas", {}).items()}
-    return render_template("docs/page.html", groups=groups, descriptions=named, shapes=shapes)
+    for path, method, operation, shared in operations(spec):
+        groups.setdefault(operation["tags"][0], []).append(_operation(path, method, operation, shared))
+    shapes = {name: _fields(shape) for name, shape in spec["components"]["schemas"].items()}
+    about = spec["info"]["description"].split("\n\n")
+    return render_template("docs/page.html", groups=groups, shapes=shapes, about=about)
+
+
+@docs_blueprint.get("/problems")
+def problems() -> ResponseReturnValue:
+    """Every kind of problem: what it means, and what to do."""
+    return render_template("docs/problems.html", kinds=KINDS.values())
+
+
+@docs_blueprint.get("/problems/<name>")
+def problem(name: str) -> ResponseReturnValue:
+    """One kind of problem: the page that the `type` of an error is the address of."""
+    if name not in KINDS:
+        abort(404)
+    return render_template("docs/problems.html", kinds=[KINDS[name]])
 
 
 def _operation(path: str, method: str, operation: dict[str, Any], shared: list[dict[str, Any]]) -> dict[str, Any]:
@@ -155,13 +70,34 @@ def _operation(path: str, method: str, operation: dict[str, Any], shared: list[d
             for parameter in (*shared, *operation.get("parameters", []))
             if "name" in parameter
         ],
+        "may": _may(operation),
         "takes": [_name(content) for content in body.values()],
+        "example": [_pretty(content) for content in body.values() if "example" in content],
+        "answer": [
+            _pretty(content)
+            for response in operation["responses"].values()
+            for content in response.get("content", {}).values()
+            if "example" in content
+        ],
         "answers": {
             status: [_name(content) for content in response.get("content", {}).values()]
             for status, response in operation["responses"].items()
             if status.startswith("2")
         },
     }
+
+
+def _may(operation: dict[str, Any]) -> str:
+    """Who may call it, in words."""
+    ways = operation["security"]
+    scopes = [scope for way in ways for scope in way.get("key", ())]
+    said = [f"a key with the scope {scope}" for scope in scopes]
+    said += ["a member of staff who may do the same"] if any("session" in way for way in ways) else []
+    return " or ".join(said)
+
+
+def _pretty(content: dict[str, Any]) -> str:
+    return json.dumps(content["example"], indent=2, ensure_ascii=False)
 
 
 def _name(content: dict[str, Any]) -> str:
@@ -171,7 +107,13 @@ def _name(content: dict[str, Any]) -> str:
 def _fields(shape: dict[str, Any]) -> list[dict[str, Any]]:
     required = shape.get("required", [])
     return [
-        {"name": name, "required": name in required, "accepts": _accepted(schema), "shape": _shape(schema)}
+        {
+            "name": name,
+            "required": name in required,
+            "accepts": _accepted(schema),
+            "shape": _shape(schema),
+            "means": schema.get("description", ""),
+        }
         for name, schema in shape.get("properties", {}).items()
     ]
 

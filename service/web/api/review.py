@@ -280,7 +280,7 @@ WEEKS = 12
 @blueprint.get("/review", allowed=reads(Scope.REVIEW))
 @blueprint.arguments(PanelQuery, location="query")
 @blueprint.response(200, PanelOut)
-def panel(query: dict[str, Any]) -> dict[str, Any]:
+def show_review(query: dict[str, Any]) -> dict[str, Any]:
     """Every active patient in four lanes, each with the reason in a sentence. Nobody is left out for want of data."""
     with read_session(services().engine) as session:
         built = build_panel(session, g.clinic_id, services().clock.now())
@@ -303,7 +303,7 @@ def panel(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.get("/review/coverage", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, CoverageOut)
-def coverage() -> dict[str, Any]:
+def show_coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with read_session(services().engine) as session:
         weeks = measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)
@@ -313,7 +313,7 @@ def coverage() -> dict[str, Any]:
 
 @blueprint.get("/review/measures", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, MeasuresOut)
-def measures() -> measuring.Measures:
+def show_measures() -> measuring.Measures:
     """How the clinic is doing: week by week, `lately` (13 whole weeks) and `before` them (as many, if there are)."""
     with read_session(services().engine) as session:
         return measuring.measure(session, g.clinic_id, services().clock.now())
@@ -322,7 +322,7 @@ def measures() -> measuring.Measures:
 @blueprint.get("/patients/<uuid:patient_id>/review", allowed=reads(Scope.REVIEW))
 @blueprint.arguments(ReviewQuery, location="query")
 @blueprint.response(200, PatientReviewOut)
-def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
+def show_patient_review(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
     """One patient: where they are and why, and every day with diary and pressures joined."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
@@ -332,7 +332,7 @@ def one(query: dict[str, Any], patient_id: uuid.UUID) -> patient.PatientReview:
 
 @blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=reads(Scope.REVIEW))
 @blueprint.lists(SignOffOut)
-def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+def list_sign_offs(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what was added, and which days read differently now."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
@@ -343,7 +343,7 @@ def signed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
 
 @blueprint.post("/patients/<uuid:patient_id>/sign-offs", allowed=for_staff(Right.CARE))
 @blueprint.writes(SignOffOut, 201, takes=SignOffIn)
-def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+def sign_review(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """Sign this week's review. 409 names who had signed it before: one signature a week stands.
 
     Give `seen`, the mark of the patient's entry as it was read, and 409 also tells that something came since.
@@ -352,8 +352,10 @@ def sign(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> dict[str, An
     own_patient(call.session, patient_id)
     try:
         signing.sign(call.act, patient_id, **new, say=page_language())
-    except (signing.AlreadySigned, signing.LookAgain) as first:
+    except signing.AlreadySigned as first:
         raise Problem(409, str(first)) from None
+    except signing.LookAgain as changed:
+        raise Problem(409, str(changed), kind="look-again") from None
     newest = patient.reviews_of(call.session, own_clinic(call.session), patient_id)[0]
     return _as_mapping(newest) | {"later_values": []}
 
@@ -374,22 +376,24 @@ def take_signature_back(call: Call, sign_off_id: uuid.UUID) -> Any:
 
 @blueprint.post("/sign-offs/<uuid:sign_off_id>/additions", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdditionOut, 201, takes=AdditionIn)
-def add(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> Any:
+def add_to_review(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> Any:
     """Add what came since to this week's signature. 409 tells that the entry is no longer what was read: look again."""
     signed = own(call.session, SignOff, sign_off_id)
     if signed.week != current_week(own_clinic(call.session), call.now):
-        raise Problem(409, "The week of this signature is over.")
+        raise Problem(409, "The week of this signature is over.", kind="not-now")
     try:
         added = signing.add(call.act, signed.patient_id, **new, say=page_language(), to=sign_off_id)
-    except (signing.LookAgain, signing.NotSigned) as first:
-        raise Problem(409, str(first)) from None
+    except signing.LookAgain as changed:
+        raise Problem(409, str(changed), kind="look-again") from None
+    except signing.NotSigned as taken_back:
+        raise Problem(409, str(taken_back)) from None
     (made,) = patient.additions_of(call.session, own_clinic(call.session), ReviewAddition.id == added.id).values()
     return made[0]
 
 
 @blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=reads(Scope.REVIEW))
 @blueprint.lists(AdjustmentOut)
-def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+def list_adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
@@ -398,7 +402,7 @@ def adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
 
 @blueprint.post("/patients/<uuid:patient_id>/adjustments", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdjustmentOut, 201, takes=AdjustmentIn)
-def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
+def record_adjustment(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
     """Record what was changed, or correct an earlier record of it."""
     corrects, whose = new.pop("corrects"), own_patient(call.session, patient_id)
     dose, times = new.pop("dose"), new.pop("times_a_day")
@@ -411,20 +415,20 @@ def adjust(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
 
 @blueprint.post("/adjustments/<uuid:adjustment_id>/followed-up", allowed=for_staff(Right.CARE))
 @blueprint.writes(AdjustmentOut)
-def followed_up(call: Call, adjustment_id: uuid.UUID) -> Any:
+def note_follow_up(call: Call, adjustment_id: uuid.UUID) -> Any:
     """Note that the follow-up was done; the first note stands."""
     made = own(call.session, Adjustment, adjustment_id)
     try:
         adjusting.follow_up_done(call.act, adjustment_id)
     except LookupError:
-        raise Problem(409, "This adjustment has no follow-up, or was corrected.") from None
+        raise Problem(409, "This adjustment has no follow-up, or was corrected.", kind="not-now") from None
     call.session.refresh(made)
     return _made(call.session, made)
 
 
 @blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ClosedEpisodeOut)
-def closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
+def list_closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The episodes of the diary that staff closed, newest first, each with its reason."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
@@ -439,7 +443,7 @@ def close_episode(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> epi
     try:
         return episodes.close_episode(call.act, who, **new)
     except episodes.NotOpen:
-        raise Problem(409, "No such episode of this patient is open.") from None
+        raise Problem(409, "No such episode of this patient is open.", kind="not-now") from None
 
 
 @blueprint.get("/patients/<uuid:patient_id>/acceptances", allowed=reads(Scope.REVIEW))
@@ -451,14 +455,14 @@ def list_acceptances(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, 
 
 @blueprint.post("/patients/<uuid:patient_id>/acceptances", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(AcceptanceOut, 201, takes=AcceptanceIn)
-def accept(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Acceptance:
+def accept_level(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Acceptance:
     """Accept a level that has been high for weeks. Whatever is new after it breaks it."""
     return accepting.accept(call.act, own_patient(call.session, patient_id), **new)
 
 
 @blueprint.post("/acceptances/<uuid:acceptance_id>/take-back", allowed=for_staff(Right.DECIDE))
 @blueprint.writes(AcceptanceOut)
-def take_back(call: Call, acceptance_id: uuid.UUID) -> Acceptance:
+def take_acceptance_back(call: Call, acceptance_id: uuid.UUID) -> Acceptance:
     """Take it back; the first time stands."""
     accepted = own(call.session, Acceptance, acceptance_id)
     accepting.take_back(call.act, accepted)
@@ -498,11 +502,12 @@ def send_message(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Mess
     try:
         return messaging.send(call.act, whose, new["phrase_id"], services().transports.keys())
     except messaging.CannotLeave as cannot:
-        raise Problem(409, f"{cannot}.") from None
+        raise Problem(409, f"{cannot}.", kind="not-now") from None
     except messaging.SentToday:
-        raise Problem(409, "The same words went to this patient today.") from None
+        raise Problem(409, "The same words went to this patient today.", kind="not-now") from None
     except messaging.EnoughToday:
-        raise Problem(409, f"At most {messaging.MOST_A_DAY} messages a day go to a patient by hand.") from None
+        enough = f"At most {messaging.MOST_A_DAY} messages a day go to a patient by hand."
+        raise Problem(409, enough, kind="not-now") from None
 
 
 def change(

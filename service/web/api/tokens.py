@@ -34,7 +34,7 @@ class TokenOut(Schema):
 @blueprint.arguments(TokenIn)
 @blueprint.response(201, TokenOut)
 @blueprint.doc(security=[{"key": []}])  # nothing is written: a repeat is simply another token
-def give(asked: dict[str, Any]) -> dict[str, Any]:
+def make_token(asked: dict[str, Any]) -> dict[str, Any]:
     """Give a token that stands for the key, for `minutes` and with some of its scopes or all.
 
     It is sent as a bearer key is. It opens nothing once the key is revoked or over, and from no other network.

@@ -55,7 +55,7 @@ TakenOverOut = shows("TakenOverOut", Patient, PATIENT)
 
 @blueprint.get("/transfers/clinics", allowed=reads(Scope.ENROL))
 @blueprint.lists(DestinationOut)
-def destinations(query: dict[str, Any]) -> dict[str, Any]:
+def list_destinations(query: dict[str, Any]) -> dict[str, Any]:
     """The other clinics of this service, by name."""
     with read_session(services().engine) as session:
         return part_of(transfers.destinations(session, g.clinic_id), query)
@@ -73,28 +73,28 @@ def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
 
 @blueprint.post("/patients/<uuid:patient_id>/transfers", allowed=needs(Scope.ENROL, fresh=True))
 @blueprint.writes(TransferOut, 201, takes=TransferIn)
-def ask(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Transfer:
+def ask_transfer(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Transfer:
     """Ask another clinic to take the patient over. The consent is recorded with it; nothing moves before it accepts."""
     return transfers.ask(call.act, own_patient(call.session, patient_id), **new)
 
 
 @blueprint.post("/transfers/<uuid:transfer_id>/call-back", allowed=needs(Scope.ENROL))
 @blueprint.writes(TransferOut)
-def call_back(call: Call, transfer_id: uuid.UUID) -> Transfer:
+def call_transfer_back(call: Call, transfer_id: uuid.UUID) -> Transfer:
     """Ask no longer; for the clinic that asked."""
     return _found(call, transfer_id, lambda: transfers.call_back(call.act, transfer_id))
 
 
 @blueprint.post("/transfers/<uuid:transfer_id>/accept", allowed=needs(Scope.ENROL))
 @blueprint.writes(TakenOverOut, takes=AcceptIn)
-def accept(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Patient:
+def accept_transfer(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Patient:
     """Take the patient over, with all that is recorded; for the clinic that was asked."""
     return _found(call, transfer_id, lambda: transfers.accept(call.act, transfer_id, new["clinic_ref"]))
 
 
 @blueprint.post("/transfers/<uuid:transfer_id>/decline", allowed=needs(Scope.ENROL))
 @blueprint.writes(TransferOut, takes=DeclineIn)
-def decline(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Transfer:
+def decline_transfer(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) -> Transfer:
     """Do not take the patient over, with the reason; for the clinic that was asked."""
     return _found(call, transfer_id, lambda: transfers.decline(call.act, transfer_id, new["reason"]))
 

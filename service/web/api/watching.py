@@ -87,28 +87,28 @@ class AuditQuery(Page):
 
 @blueprint.get("/windows", allowed=reads(Scope.REVIEW))
 @blueprint.lists(WindowOut, WindowQuery)
-def windows(query: dict[str, Any]) -> dict[str, Any]:
+def list_windows(query: dict[str, Any]) -> dict[str, Any]:
     """What was expected on each local date and how it ended, newest first."""
     return list_rows(query, Window, Window.local_date.desc())
 
 
 @blueprint.get("/silences", allowed=reads(Scope.REVIEW))
 @blueprint.lists(SilenceOut, SilenceQuery)
-def silences(query: dict[str, Any]) -> dict[str, Any]:
+def list_silences(query: dict[str, Any]) -> dict[str, Any]:
     """Runs of missed reading windows with their cause, newest first."""
     return list_rows(query, Silence, Silence.first_date.desc())
 
 
 @blueprint.get("/caregiver-replies", allowed=reads(Scope.REVIEW))
 @blueprint.lists(ReplyOut, OfPatient)
-def replies(query: dict[str, Any]) -> dict[str, Any]:
+def list_caregiver_replies(query: dict[str, Any]) -> dict[str, Any]:
     """What caregivers said happened, newest first."""
     return list_rows(query, CaregiverReply, CaregiverReply.at.desc())
 
 
 @blueprint.get("/messages", allowed=reads(Scope.REVIEW))
 @blueprint.lists(MessageOut, MessageQuery)
-def messages(query: dict[str, Any]) -> dict[str, Any]:
+def list_messages(query: dict[str, Any]) -> dict[str, Any]:
     """What was sent, or why not, newest first."""
     return list_rows(query, Message, Message.created_at.desc())
 
@@ -119,7 +119,7 @@ class MessageCancel(Schema):
 
 @blueprint.post("/messages/<uuid:message_id>/retry", allowed=for_staff(Right.CARE))
 @blueprint.writes(MessageOut)
-def retry(call: Call, message_id: uuid.UUID) -> Message:
+def retry_message(call: Call, message_id: uuid.UUID) -> Message:
     """Queue a message again for now; it is rechecked like any other."""
     message = own(call.session, Message, message_id)
     operating.try_again(call.session, message_id, call.actor, call.now)
@@ -129,7 +129,7 @@ def retry(call: Call, message_id: uuid.UUID) -> Message:
 
 @blueprint.post("/messages/<uuid:message_id>/cancel", allowed=for_staff(Right.CARE))
 @blueprint.writes(MessageOut, takes=MessageCancel)
-def cancel(call: Call, how: dict[str, Any], message_id: uuid.UUID) -> Message:
+def cancel_message(call: Call, how: dict[str, Any], message_id: uuid.UUID) -> Message:
     """Cancel a message that has not begun to leave, with the reason."""
     message = own(call.session, Message, message_id)
     operating.cancel(call.session, message_id, how["reason"], call.actor, call.now)
@@ -139,28 +139,28 @@ def cancel(call: Call, how: dict[str, Any], message_id: uuid.UUID) -> Message:
 
 @blueprint.get("/tasks", allowed=reads(Scope.REVIEW))
 @blueprint.lists(TaskOut, TaskQuery)
-def tasks(query: dict[str, Any]) -> dict[str, Any]:
+def list_tasks(query: dict[str, Any]) -> dict[str, Any]:
     """What staff must look at, newest first."""
     return list_rows(query, Task, Task.raised_at.desc())
 
 
 @blueprint.post("/tasks/<uuid:task_id>/take", allowed=for_staff(Right.CARE))
 @blueprint.writes(TaskOut)
-def take(call: Call, task_id: uuid.UUID) -> Task:
+def take_task(call: Call, task_id: uuid.UUID) -> Task:
     """Say that you are looking at it. 409 names who was first."""
     return _move(call, task_id, lambda: inbox.take(call.act, task_id))
 
 
 @blueprint.post("/tasks/<uuid:task_id>/close", allowed=for_staff(Right.CARE))
 @blueprint.writes(TaskOut, takes=TaskClose)
-def close(call: Call, how: dict[str, Any], task_id: uuid.UUID) -> Task:
+def close_task(call: Call, how: dict[str, Any], task_id: uuid.UUID) -> Task:
     """Close it, saying what was done. 409 names who was first."""
     return _move(call, task_id, lambda: inbox.close(call.act, task_id, how["reason"], how.get("promised")))
 
 
 @blueprint.get("/audit", allowed=for_staff(Right.ADMINISTER))
 @blueprint.lists(AuditOut, AuditQuery)
-def audit(query: dict[str, Any]) -> dict[str, Any]:
+def list_audit_lines(query: dict[str, Any]) -> dict[str, Any]:
     """Who did what to which record, newest first. For administrators."""
     return list_rows(query, AuditLine, AuditLine.at.desc())
 

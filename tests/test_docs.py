@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Iterator
+from dataclasses import fields
 from pathlib import Path
 
 import click
@@ -16,6 +17,7 @@ from service.clock import SystemClock
 from service.config import Settings
 from service.domain.rights import EMERGENCY, GRANTED, ROLES, Right
 from service.domain.vocabulary import Role, Scope
+from service.keyring import KeyFor
 from service.store.session import open_engine
 from service.web.api.description import METHODS, description, operations
 from service.web.api.review import DayOut
@@ -40,6 +42,8 @@ OUTSIDE_THE_SERVICE = {
     "NEAPTIDE_REQUIRE_BROWSER": ["deploy/test", ".ci/run"],
     "NEAPTIDE_TEST_PROCESSES": ["deploy/test"],
     "NEAPTIDE_DATABASE_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
+    "NEAPTIDE_BASE_IMAGE": ["deploy/compose.yaml", "deploy/compose.env.example"],
+    "NEAPTIDE_DATABASE_IMAGE": ["deploy/compose.yaml", "deploy/compose.env.example"],
 }
 SHIPPED = [
     *(ROOT / "deploy").glob("*"),
@@ -108,6 +112,24 @@ def test_settings_of_scripts_and_tests_are_read_where_they_say() -> None:
     for name, readers in OUTSIDE_THE_SERVICE.items():
         for reader in readers:
             assert name in (ROOT / reader).read_text(encoding="utf-8"), f"{reader} does not read {name}"
+
+
+def test_the_list_of_keys_has_each_purpose_and_that_of_calls_each_host() -> None:
+    """OWASP ASVS 5.0, 11.1.2 and 13.1.1: an inventory that is kept."""
+    told = section("Security")
+    assert [one.value for one in KeyFor if f"\n| {one.value} |" not in told] == []
+    calling = {
+        "text_url",
+        "mail_server",
+        "ping_url",
+        "proxy",
+        "database_url",
+        "sign_in_hosts",
+        "outgoing_hosts",
+        "push_key",
+    }
+    assert calling <= {one.name for one in fields(Settings)}
+    assert [name for name in calling if f"NEAPTIDE_{name.upper()}" not in told] == []
 
 
 # --- commands -----------------------------------------------------------------------

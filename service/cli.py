@@ -19,7 +19,7 @@ from service.domain.validation import Refused
 # name → module and attribute under service.commands, and the line that `--help` shows
 COMMANDS = {
     "api": ("api", "api", "Call the API as a member of staff, in this process."),
-    "audit": ("operate", "audit", "Who did what to which record, newest first."),
+    "audit": ("trail", "audit", "Who did what to which record, newest first."),
     "backup": ("keeping", "backup", "Write everything to one file, whole and checked."),
     "clinic": ("accounts", "clinic", "The clinics on this database."),
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),

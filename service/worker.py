@@ -30,6 +30,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
+from service import config
 from service.accounts import emergency
 from service.clock import Clock
 from service.config import Settings
@@ -41,14 +42,14 @@ from service.domain.sending import INVITATION
 from service.domain.vocabulary import Channel, LinkPurpose
 from service.enrolling import enrolment, inviting, transfers
 from service.filing import imports
-from service.health import checks, invariants
+from service.health import checks, heads, invariants
 from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
 from service.intake.texts.strangers import forget as forget_strangers
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, heartbeats, holds, repeats
+from service.store import access, chain, heartbeats, holds, repeats
 from service.store.guarded import Tally
 from service.store.quarantine import describe_error
 from service.store.session import read_session, write_session
@@ -124,7 +125,8 @@ class Worker:
             checks.ping(self._settings.ping_url, self._settings.proxy)
 
     def maintain(self) -> None:
-        """What need not be done every few seconds: strays of who changed clinics, what is over."""
+        """What need not be done every few seconds: seals of the trail, strays of who changed clinics, what is over."""
+        self._do("seal", lambda: chain.seal_new(self._engine, self._clock.now()))
         self._do("gather", lambda: transfers.gather(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 
@@ -138,7 +140,15 @@ class Worker:
         if self._is_held:  # what is still to be opened and closed would all be found wrong
             return
         now = self._clock.now()
-        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._make_rows))
+        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._make_rows, self._settings.data_dir))
+        self._do("heads", lambda: self._take_heads(now))
+
+    def _take_heads(self, now: datetime) -> Tally:
+        config.ready_folder(self._settings.data_dir)
+        taken = heads.take(self._engine, self._settings.data_dir, now)
+        for head in taken:
+            log.info("audit head", chain=str(head.chain), last=head.last, seal=head.seal)
+        return Tally(done=len(taken))
 
     def _make_rows(self) -> Tally:
         return refreshing.catch_up(self._engine, self._clock.now, lambda: self._is_to_stop)

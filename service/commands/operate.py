@@ -1,4 +1,4 @@
-"""`neaptide doctor`, `messages`, `quarantine`, `audit`, `review` and `push key`: what an operator looks after.
+"""`neaptide doctor`, `messages`, `quarantine`, `review` and `push key`: what an operator looks after.
 
 Shows ids, states and reasons; never a name, an address or a value.
 """
@@ -17,8 +17,7 @@ from urllib.parse import urlsplit
 
 import click
 from cryptography.hazmat.primitives.asymmetric import ec
-from sqlalchemy import or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import select
 
 from service import config
 from service.commands import opening
@@ -26,14 +25,13 @@ from service.commands.opening import Console, with_console
 from service.config import Settings
 from service.delivery import operating, receiving, trying
 from service.domain.validation import Refused
-from service.domain.vocabulary import Answered, Channel, MessageState, Opened
+from service.domain.vocabulary import Channel, MessageState
 from service.enrolling.people import checked_address
 from service.health import checks, soundness
 from service.reviewing import refreshing, signing
-from service.store import access, panel, quarantine
-from service.store.access import Access
+from service.store import panel, quarantine
 from service.store.audit import OPERATOR, note_outside_clinics
-from service.store.tables import AccessLine, AuditLine, Clinic, Message, Patient, QuarantinedRow
+from service.store.tables import Clinic, Message, Patient, QuarantinedRow
 from service.transports.base import NOT_SET_UP, Transport, hears_receipts
 from service.transports.email import Mail
 
@@ -81,7 +79,7 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
     if answers:
         found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.keys)]
     if deep:
-        found += checks.deep(console.engine, console.now())
+        found += checks.deep(console.engine, console.now(), console.settings.data_dir)
     if answers:
         found += [_try(console, address, channel, transports[channel], wait) for channel, address in to]
     if as_json:
@@ -239,70 +237,6 @@ def release(console: Console, kind: str, row: uuid.UUID) -> None:
             raise click.ClickException(f"{kind} {row} is not set aside")
         note_outside_clinics(session, OPERATOR, "quarantine.release", (kind, row), console.now())
     click.echo(f"released: {kind} {row}")
-
-
-@click.command("audit")
-@CLINIC
-@click.option("--subject", type=click.UUID, help="Only what was done to the record with this id.")
-@click.option("--opened", is_flag=True, help="Who opened what, or was turned away, in place of who changed what.")
-@click.option("--days", type=click.IntRange(1, 3650), default=7, show_default=True, help="How far back.")
-@LIMIT
-@with_console
-def audit(console: Console, clinic: str | None, subject: uuid.UUID | None, opened: bool, days: int, limit: int) -> None:
-    """Who did what to which record, newest first, one JSON object a line. That it was read is a line as well.
-
-    With --opened the subject is a patient, or a colleague or key that opened something.
-    """
-    since = console.now() - timedelta(days=days)
-    with console.write() as session:
-        whose = None if clinic is None else opening.clinic_of(session, clinic).id
-        at = f"terminal {console.login}"
-        access.write_now(session, Access(console.now(), Opened.TRAIL, Answered.SHOWN, "audit", at, whose, OPERATOR))
-    with console.read() as session:
-        if opened:
-            _print_opened(session, whose, subject, since, limit)
-            return
-        query = select(AuditLine).where(AuditLine.at >= since)
-        if whose is not None:
-            query = query.where(AuditLine.clinic_id == whose)
-        if subject is not None:
-            query = query.where(AuditLine.subject_id == subject)
-        for line in session.scalars(query.order_by(AuditLine.at.desc(), AuditLine.id).limit(limit)):
-            told = {
-                "at": line.at.isoformat(),
-                "actor": line.actor_kind.value,
-                "actor_id": str(line.actor_id) if line.actor_id else None,
-                "action": line.action,
-                "subject": line.subject_kind,
-                "subject_id": str(line.subject_id) if line.subject_id else None,
-                "detail": line.detail,
-            }
-            click.echo(json.dumps(told, ensure_ascii=False))
-
-
-def _print_opened(
-    session: Session, clinic_id: uuid.UUID | None, subject: uuid.UUID | None, since: datetime, limit: int
-) -> None:
-    query = select(AccessLine).where(AccessLine.at >= since)
-    if clinic_id is not None:
-        query = query.where(AccessLine.clinic_id == clinic_id)
-    if subject is not None:
-        query = query.where(or_(AccessLine.patient_id == subject, AccessLine.actor_id == subject))
-    for line in session.scalars(query.order_by(AccessLine.at.desc(), AccessLine.id).limit(limit)):
-        told = {
-            "at": line.at.isoformat(),
-            "actor": line.actor_kind,
-            "actor_id": line.actor_id,
-            "session": line.session_id,
-            "from": line.address,
-            "route": line.route,
-            "opened": line.opened,
-            "answered": line.answered,
-            "patient_id": line.patient_id,
-            "patients": line.patients,
-            "times": line.times,
-        }
-        click.echo(json.dumps(told, ensure_ascii=False, default=str))
 
 
 @click.group("review")

@@ -367,6 +367,8 @@ class Found(StrEnum):
     WRONG_END = "wrong_end"
     NOT_ON_REVIEW = "not_on_review"
     CALL_UNTOLD = "call_untold"
+    RECORD_ALTERED = "record_altered"  # of a clinic's signed records, not of one patient
+    TRAIL_ALTERED = "trail_altered"
 
 
 @dataclass(frozen=True, slots=True)

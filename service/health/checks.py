@@ -7,6 +7,7 @@ seconds. `examine` also counts people and plans, which reads whole tables.
 from __future__ import annotations
 
 import shutil
+import uuid
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
@@ -20,6 +21,7 @@ from sqlalchemy.orm import Session
 from service.care.contacts import caregivers_who_agreed, patients_who_agreed, shared_numbers, somebody
 from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
+from service.health import unaltered
 from service.health.invariants import last_check, look
 from service.store import holds, migrate
 from service.store.access import lost_since
@@ -66,6 +68,8 @@ SAID = {
     Found.WRONG_END: "a window has not the end that was recorded for it",
     Found.NOT_ON_REVIEW: "an active patient does not stand on the review",
     Found.CALL_UNTOLD: "a patient in Call today has no task that tells why",
+    Found.RECORD_ALTERED: "a signed record is not as it was signed",
+    Found.TRAIL_ALTERED: "the audit trail is not as it was written",
 }
 CHECKED_WITHIN = timedelta(hours=30)
 PING_TIMEOUT_SECONDS = 5.0
@@ -207,12 +211,23 @@ def private(files: Sequence[Path]) -> Finding:
     return Finding("private", not loose, sentence, len(loose))
 
 
-def deep(engine: Engine, now: datetime) -> list[Finding]:
-    """What the nightly check would find now, each with the patient and the day. Tells nobody else."""
+def deep(engine: Engine, now: datetime, folder: Path) -> list[Finding]:
+    """What the nightly check would find now, each with the patient and the day, or the record. Tells nobody else."""
     return [
-        Finding(f"deep.{one.found.value}", False, f"Patient {one.patient_id}, {one.day}: {SAID[one.found]}.")
-        for one in look(engine, now)
-    ] or [Finding("deep", True, "What must hold was worked out anew, and holds.")]
+        *(
+            Finding(f"deep.{one.found.value}", False, f"Patient {one.patient_id}, {one.day}: {SAID[one.found]}.")
+            for one in look(engine, now)
+        ),
+        *(
+            Finding(f"deep.{one.found.value}", False, f"{of_clinic(one.clinic_id)}: {SAID[one.found]}: {one.sentence}.")
+            for one in unaltered.look(engine, folder)
+        ),
+    ] or [Finding("deep", True, "What must hold was worked out anew, and holds; every seal was compared.")]
+
+
+def of_clinic(clinic_id: uuid.UUID | None) -> str:
+    """Whose record or trail it is."""
+    return "Of no clinic" if clinic_id is None else f"Clinic {clinic_id}"
 
 
 def held(session: Session, now: datetime) -> Finding:

@@ -3,7 +3,8 @@
 Every silence past its threshold has a task raised since its first date; every check-in with signs
 of an emergency has one; every window whose end has come has the end that readings, check-ins and
 pauses give it; every active patient stands on the review; of every reason for which somebody stands
-in *Call today* a task tells, open, taken, or closed since the reason came. Looks at readings,
+in *Call today* a task tells, open, taken, or closed since the reason came; what was signed, and the
+audit trail, are as they were written (`service.health.unaltered`). Looks at readings,
 check-ins, pauses and the hours of windows, never at what was concluded from them, so that a
 conclusion that is lost or wrong is found; the lane alone is taken as the review has it. Repairs
 nothing: what it finds is told to the clinic by a task, and to the operator by `neaptide doctor`.
@@ -17,6 +18,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, func, select, update
@@ -28,9 +30,11 @@ from service.domain import factjson, since, steps
 from service.domain.diary import is_old_copy
 from service.domain.plan import WindowFacts, state_at_close
 from service.domain.review import LANES, OpenTask
+from service.domain.seals import fingerprint
 from service.domain.since import Standing
 from service.domain.tasks import CheckFound, Found, from_json
-from service.domain.vocabulary import Lane, PatientState, SignalKind, StepKind, TaskKind, TaskState, WindowState
+from service.domain.vocabulary import Lane, PatientState, Role, SignalKind, StepKind, TaskKind, TaskState, WindowState
+from service.health import unaltered
 from service.store.guarded import Tally
 from service.store.identity import new_id
 from service.store.session import read_session, write_session
@@ -69,10 +73,11 @@ class Broken:
     key: str
 
 
-def check_nightly(engine: Engine, now: datetime, make_rows: Callable[[], object]) -> Tally | None:
+def check_nightly(engine: Engine, now: datetime, make_rows: Callable[[], object], folder: Path) -> Tally | None:
     """Check, tell the clinics and keep the outcome, once a night whatever the number of workers. None: not due.
 
-    `make_rows` makes the review's rows that wait: what still lacks one after it is no matter of time.
+    `make_rows` makes the review's rows that wait: what still lacks one after it is no matter of time. The heads of the
+    audit trail lie in the data `folder`.
     """
     night = (now - NIGHT_BEGINS).date()
     with read_session(engine) as session:
@@ -88,18 +93,32 @@ def check_nightly(engine: Engine, now: datetime, make_rows: Callable[[], object]
         if upsert(session, NightlyCheck.__table__, [row], ["night"], only_if=before) == 0:
             return None
     make_rows()
-    broken = list(look(engine, now))
+    broken, unlike = list(look(engine, now)), list(unaltered.look(engine, folder))
     with write_session(engine) as session:
         raise_tasks(
             session,
-            [NewTask(one.clinic_id, one.patient_id, CheckFound(one.found, one.day), one.key) for one in broken],
+            [
+                *(NewTask(one.clinic_id, one.patient_id, CheckFound(one.found, one.day), one.key) for one in broken),
+                *_altered(unlike, now),
+            ],
             now,
         )
-        counts = Counter(one.found.value for one in broken)
+        counts = Counter([*(one.found.value for one in broken), *(one.found.value for one in unlike)])
         session.execute(
             update(NightlyCheck).where(NightlyCheck.night == night).values(finished_at=now, found=dict(counts))
         )
     return Tally(done=1)
+
+
+def _altered(unlike: Sequence[unaltered.Unlike], now: datetime) -> Iterator[NewTask]:
+    """One task a clinic and kind for its administrators; another once something more is found, or something else."""
+    of_clinic: dict[tuple[uuid.UUID, Found], list[str]] = defaultdict(list)
+    for one in unlike:
+        if one.clinic_id is not None:  # else it is the operator's, who is told of everything
+            of_clinic[one.clinic_id, one.found].append(one.sentence)
+    for (clinic_id, found), sentences in of_clinic.items():
+        key = f"found:{found.value}:{clinic_id}:{fingerprint(sorted(sentences))[:16]}"
+        yield NewTask(clinic_id, None, CheckFound(found, now.date()), key, role=Role.ADMINISTRATOR)
 
 
 def look(engine: Engine, now: datetime) -> Iterator[Broken]:

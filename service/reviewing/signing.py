@@ -17,7 +17,7 @@ Neither a signature nor an addition is ever changed.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -290,9 +290,14 @@ class Checked:
 
 def check_frozen(session: Session, clinic_id: uuid.UUID) -> Iterator[Checked]:
     """Every signature and addition of the clinic, checked against its seal, and placed again by its facts."""
-    for row in seals.signed(session, clinic_id):
-        kind = row.__tablename__.removesuffix("s")
-        yield Checked(kind, row.id, seals.judge(session, row), _differs(row.frozen, row.standing))
+    yield from _checked(session, seals.each(session, SignOff, clinic_id))
+    yield from _checked(session, seals.each(session, ReviewAddition, clinic_id))
+
+
+def _checked(session: Session, records: Iterable[SignOff | ReviewAddition]) -> Iterator[Checked]:
+    for one in records:
+        kind = one.__tablename__.removesuffix("s")
+        yield Checked(kind, one.id, seals.judge(session, one), _differs(one.frozen, one.standing))
 
 
 def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:

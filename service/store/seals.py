@@ -63,13 +63,8 @@ def judge(where: Where, row: Sealed) -> Seal:
     return found if fingerprint(row.frozen) == row.frozen_hash else Seal.ALTERED
 
 
-def signed(session: Session, clinic_id: uuid.UUID) -> Iterator[SignOff | ReviewAddition]:
-    """Every signature of the clinic, and then every addition, a few at a time."""
-    yield from _each(session, SignOff, clinic_id)
-    yield from _each(session, ReviewAddition, clinic_id)
-
-
-def _each(session: Session, table: type[S], clinic_id: uuid.UUID) -> Iterator[S]:
+def each(session: Session, table: type[S], clinic_id: uuid.UUID) -> Iterator[S]:
+    """Every row of the clinic's, a few at a time."""
     query = select(table).where(table.clinic_id == clinic_id).order_by(table.id)
     for row in session.scalars(query.execution_options(yield_per=PORTION)):
         yield row

@@ -1422,6 +1422,8 @@ class AuditLine(Base):
     __table_args__ = (
         Index("ix_audit_lines_clinic_id_at", "clinic_id", "at"),
         Index("ix_audit_lines_subject_id", "subject_id"),
+        Index("ix_audit_lines_clinic_id_number", "clinic_id", "number"),  # a chain in its order: store/chain.py
+        _partial("ix_audit_lines_unsealed", "clinic_id", "at", where="number IS NULL"),  # store/chain.py
     )
 
     clinic_id: Mapped[uuid.UUID | None]
@@ -1432,6 +1434,26 @@ class AuditLine(Base):
     subject_kind: Mapped[str] = mapped_column(String(24))
     subject_id: Mapped[uuid.UUID | None]
     detail: Mapped[dict[str, Any]]
+    # Its place in the clinic's chain, given by the worker; 0: it is older than the chain, and stands without a seal.
+    number: Mapped[int | None] = mapped_column(BigInteger)
+    code: Mapped[bytes | None]  # over the line and its number
+
+
+class AuditSeal(Base):
+    """A day's part of a chain of audit lines, or what was dropped of it. No line is sealed in two of them."""
+
+    __tablename__ = "audit_seals"
+    __table_args__ = (UniqueConstraint("chain", "first"),)  # of two that seal the same lines, the second finds it taken
+
+    chain: Mapped[uuid.UUID]  # the clinic's id; all noughts for lines of no clinic
+    first: Mapped[int] = mapped_column(BigInteger)
+    last: Mapped[int] = mapped_column(BigInteger)
+    day: Mapped[date]  # UTC, of sealing
+    sealed_at: Mapped[datetime]
+    dropped_at: Mapped[datetime | None]  # its lines are gone, by the clinic's own rule; none before it is kept
+    follows: Mapped[str] = mapped_column(String(80))  # the seal before it; of what was dropped, the last one in it
+    lines: Mapped[str] = mapped_column(String(64))  # SHA-256 over the codes of its lines, one by one
+    seal: Mapped[str] = mapped_column(String(80))  # over all of this
 
 
 class AccessLine(Base):

@@ -36,6 +36,8 @@ HIRE = ("staff", "invite", "--email", "kim@fernmoor.example", "--name", "Kim Val
 RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "api": (("POST", "/patients", "clinic_ref=F-9", "name=Kim", "zone=UTC", *AS), 0),
     "audit": ((), 0),
+    "audit heads": ((), 0),
+    "audit verify": ((), 0),
     "backup": (("BACKUP",), 0),
     "clinic add": (CLINIC[2:], 0),
     "doctor": ((), 4),
@@ -93,6 +95,8 @@ BY_THE_MACHINE = {"doctor", "staff invite", "staff unlock", "worker"}
 def commands(group: click.Command = cli, so_far: str = "") -> Iterator[tuple[str, click.Command]]:
     """Every command with its name; groups are walked through."""
     if isinstance(group, click.Group):
+        if group.invoke_without_command and so_far:
+            yield so_far, group
         for name in group.list_commands(click.Context(group)):
             found = group.get_command(click.Context(group), name)
             assert found is not None, name

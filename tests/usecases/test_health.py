@@ -40,7 +40,7 @@ def post(engine: Engine, tmp_path: Path) -> Post:
         set_plan(Act(session, OPERATOR, told.patient.clinic_id, NOON), told.patient, rule)
         heartbeats.record(session, "here", NOON, {"failed": {}}, told.clock.now())
         Builder(session, NOON).staff(told.clinic, phone="+447700900010")
-    invariants.check_nightly(engine, told.clock.now(), lambda: None)
+    invariants.check_nightly(engine, told.clock.now(), lambda: None, tmp_path)
     return told
 
 

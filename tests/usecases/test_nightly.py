@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from sqlalchemy import delete, select, update
@@ -124,12 +125,14 @@ def test_what_is_found_is_told_to_the_clinic_once_and_to_the_operator(world: Wor
     assert found(world) == []  # what was told is told
 
 
-def test_a_check_that_was_cut_off_is_begun_again_and_one_that_runs_is_left_alone(world: World, asha: Patient) -> None:
+def test_a_check_that_was_cut_off_is_begun_again_and_one_that_runs_is_left_alone(
+    world: World, asha: Patient, tmp_path: Path
+) -> None:
     with write_session(world.engine) as session:
         night = (world.now - invariants.NIGHT_BEGINS).date()
         session.add(NightlyCheck(night=night, begun_at=world.now - timedelta(hours=1), finished_at=None, found={}))
-    assert invariants.check_nightly(world.engine, world.now, lambda: None) is None
+    assert invariants.check_nightly(world.engine, world.now, lambda: None, tmp_path) is None
     with write_session(world.engine) as session:
         session.execute(update(NightlyCheck).values(begun_at=world.now - timedelta(hours=7)))
-    assert invariants.check_nightly(world.engine, world.now, lambda: None) is not None
-    assert invariants.check_nightly(world.engine, world.now, lambda: None) is None
+    assert invariants.check_nightly(world.engine, world.now, lambda: None, tmp_path) is not None
+    assert invariants.check_nightly(world.engine, world.now, lambda: None, tmp_path) is None

@@ -162,7 +162,7 @@ def test_chest_pain_two_days_after_the_signature_brings_her_back_until_it_is_add
         session.rollback()
 
 
-def test_whoever_enters_call_today_is_a_task_once_a_day_and_improving_closes_nothing(engine):
+def test_whoever_enters_call_today_is_a_task_once_a_day_and_improving_closes_nothing(engine, tmp_path):
     with write_session(engine) as session:
         ward = open_ward(session)
         # A rise that she feels, and no limit is set.
@@ -202,7 +202,7 @@ def test_whoever_enters_call_today_is_a_task_once_a_day_and_improving_closes_not
     with write_session(engine) as session:
         session.execute(delete(Task))
     assert [(one.patient_id, one.clinic_id) for one in untold()] == [(asha_id, clinic_id)]
-    invariants.check_nightly(engine, NOW, lambda: None)
+    invariants.check_nightly(engine, NOW, lambda: None, tmp_path)
     with read_session(engine) as session:
         assert "In Call today on 26 November, and nobody was told: see why on the review, and call them." in [
             inwords.task(task).partition(". The")[0] + "."

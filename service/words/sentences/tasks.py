@@ -317,6 +317,14 @@ def _found(say: Language, facts: CheckFound) -> str:
             "In Call today on %(day)s, and nobody was told: see why on the review, and call them.",
             day=say.day(facts.day),
         ),
+        Found.RECORD_ALTERED: say.gettext(
+            "Signed reviews are not as they were signed, or are gone (%(day)s). Do not rely on those that say so.",
+            day=say.day(facts.day),
+        ),
+        Found.TRAIL_ALTERED: say.gettext(
+            "The trail of who did what is not as it was written (%(day)s): lines were changed or deleted.",
+            day=say.day(facts.day),
+        ),
     }
     return " ".join(
         [words[facts.found], say.gettext("The nightly check found this: please tell whoever runs the service.")]

@@ -29,7 +29,7 @@ from service.store.troubles import trouble_of
 from service.transports.base import Transport
 from service.transports.openid import OpenId
 from service.transports.outside import Guard
-from service.web import auth, brake, callbacks, frame, health, problems, security, trail, transfer
+from service.web import auth, brake, callbacks, frame, giving_way, health, problems, security, trail, transfer
 from service.web.api import register
 from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
 from service.web.pages.clinic import panel
@@ -55,8 +55,12 @@ def create_app(
     clock: Clock,
     transports: Mapping[Channel, Transport],
     at_terminal: uuid.UUID | None = None,
+    staff_threads: int = 4,
 ) -> Flask:
-    """The WSGI application. With `at_terminal` every request is that staff account's: never to listen."""
+    """The WSGI application, in which staff's reading holds `staff_threads` threads at most.
+
+    With `at_terminal` every request is that staff account's: never to listen.
+    """
     app = Application(__name__, template_folder="web/templates", static_folder="web/static")
     app.config.update(
         MAX_CONTENT_LENGTH=MOST_BYTES,
@@ -93,6 +97,7 @@ def create_app(
         return redirect("/demo/" if settings.demo else "/clinic/")
 
     trail.install(app, _answer_error)
+    giving_way.install(app, staff_threads)
     if settings.trust_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1)  # type: ignore[method-assign]
     return app

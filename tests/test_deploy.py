@@ -19,7 +19,9 @@ import pytest
 import yaml
 
 from service import config
+from service.app import BY_LINK
 from service.cli import COMMANDS
+from service.commands import installing
 from tests.waiting import PATIENCE_SECONDS
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -75,7 +77,9 @@ def test_a_unit_is_shut_in(path: Path) -> None:
 def test_the_worker_and_the_web_are_units_apart_and_each_timer_has_its_own() -> None:
     timers = {path.with_suffix(".service").name for path in (DEPLOY / "systemd").glob("*.timer")}
     assert timers == {"neaptide-backup.service"}
-    assert {path.name for path in UNITS} == {"neaptide-web.service", "neaptide-worker.service", *timers}
+    ours = {"neaptide-web.service", "neaptide-staff.service", "neaptide-worker.service"}
+    assert {path.name for path in UNITS} == {*ours, *timers}
+    assert ours <= set(installing.UNITS)
 
 
 def compose() -> dict[str, Any]:
@@ -92,7 +96,7 @@ def test_the_containers_are_reached_from_this_machine_only() -> None:
 def test_the_containers_run_commands_that_exist() -> None:
     services = compose()["services"]
     ours = [one.get("command", ["neaptide", "serve"]) for one in services.values() if one["image"] == "neaptide"]
-    assert len(ours) == 3
+    assert len(ours) == 4
     assert all(command[0] == "neaptide" and command[1] in COMMANDS for command in ours)
     container = (DEPLOY / "Containerfile").read_text(encoding="utf-8")
     assert 'CMD ["neaptide", "serve"]' in container
@@ -133,18 +137,33 @@ def test_the_proxy_speaks_tls_and_keeps_links_out_of_its_log() -> None:
     text = (DEPLOY / "nginx.conf").read_text(encoding="utf-8")
     assert text.count("{") == text.count("}")
     assert "listen 443 ssl" in text
-    assert re.findall(r"server (127\.0\.0\.1:\d+);", text) == ["127.0.0.1:8000"]
+    assert re.findall(r"server (127\.0\.0\.1:\d+);", text) == ["127.0.0.1:8000", "127.0.0.1:8001"]
     logged = re.search(r"log_format \w+ '([^']+)'", text)
     assert logged
     assert not {"$request", "$uri", "$request_uri", "$http_referer"} & set(re.findall(r"\$\w+", logged[1]))
     assert set(re.findall(r"access_log \S+ (\w+);", text)) == {"neaptide_quiet"}
     clear, _, over_tls = text.partition("listen 443")
     assert re.search(r"location /api/ \{[^}]*return 403", clear)  # ASVS 5.0, 4.1.2: no machine is led on unseen
-    braked = re.search(r"location ~ (\S+) \{\s*limit_req zone=neaptide_doors", over_tls)
-    assert braked
+    braked = re.findall(r"location ~ (\S+) \{\s*limit_req zone=neaptide_doors", over_tls)
     doors = ("/signin", "/signin/code", "/password", "/confirm", "/emergency", "/invited/key", "/i/key")
-    assert [path for path in doors if not re.match(braked[1], path)] == []
-    assert not re.match(braked[1], "/c/key")  # a household's check-ins are no tries
+    assert [path for path in doors if not any(re.match(one, path) for one in braked)] == []
+    assert not any(re.match(one, "/c/key") for one in braked)  # a household's check-ins are no tries
+
+
+def test_the_proxy_hands_what_staff_read_to_a_server_of_their_own() -> None:
+    """nginx, "location": of those with a regular expression the first that fits; else the longest prefix, here "/"."""
+    _, _, over_tls = (DEPLOY / "nginx.conf").read_text(encoding="utf-8").partition("listen 443")
+    places = re.findall(r"location ~ (\S+)\s*\{[^}]*proxy_pass http://neaptide_(\w+);", over_tls)
+    (rest,) = re.findall(r"location / \{ proxy_pass http://neaptide_(\w+); \}", over_tls)
+
+    def goes_to(path: str) -> str:
+        return next((pool for fits, pool in places if re.match(fits, path)), rest)
+
+    theirs = [f"{link}key" for link in BY_LINK] + ["/static/neaptide.css", "/api/v1/readings/batch", "/api/v1/checkins"]
+    assert {goes_to(path) for path in theirs} == {"patients"}
+    ours = ("/", "/clinic/review", "/signin", "/invited/key", "/api/v1/review", "/api/v1/patients/1/readings", "/docs")
+    assert {goes_to(path) for path in ours} == {"staff"}
+    assert "serve --port 8001" in (DEPLOY / "systemd" / "neaptide-staff.service").read_text(encoding="utf-8")
 
 
 # --- the demo ----------------------------------------------------------------------------

@@ -27,7 +27,7 @@ from service.domain.validation import Refused
 T = TypeVar("T")
 PROGRAM = Path(sys.executable).with_name("neaptide")
 CHECKOUT = Path(__file__).resolve().parents[2]
-UNITS = ("neaptide-web.service", "neaptide-worker.service")
+UNITS = ("neaptide-web.service", "neaptide-staff.service", "neaptide-worker.service")
 SYSTEM_UNITS = Path("/etc/systemd/system")
 SYSTEMD_RUNS = Path("/run/systemd/system")  # there while it does: sd_booted(3)
 MARK = "Written by `neaptide setup`"

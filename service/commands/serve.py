@@ -46,15 +46,24 @@ def migrate(console: Console, accept_key: bool) -> None:
 
 @click.command("serve")
 @click.option("--workers", type=click.IntRange(1, 64), default=2, show_default=True, help="Web processes.")
-@click.option("--threads", type=click.IntRange(1, 64), default=4, show_default=True, help="Threads in each.")
+@click.option("--threads", type=click.IntRange(2, 64), default=8, show_default=True, help="Threads in each.")
+@click.option(
+    "--staff-threads",
+    type=click.IntRange(1, 64),
+    help="How many of them staff's reading may hold: half, when left out. All, for a server that patients do not need.",
+)
 @click.option(
     "--host", help="The address to listen on; NEAPTIDE_HOST when left out, and 127.0.0.1 where that is not set."
 )
 @click.option("--port", type=click.IntRange(1, 65535), help="The port; NEAPTIDE_PORT when left out.")
 @with_console
-def serve(console: Console, workers: int, threads: int, host: str | None, port: int | None) -> None:
+def serve(
+    console: Console, workers: int, threads: int, staff_threads: int | None, host: str | None, port: int | None
+) -> None:
     """Serve the pages and the API on NEAPTIDE_HOST and NEAPTIDE_PORT.
 
+    One serves everybody. Where a second one runs, on another --port, the proxy in front can hand it what staff read
+    (deploy/nginx.conf), and patients wait for none of it.
     Links in messages are the worker's to make: set NEAPTIDE_BASE_URL for both where --host or --port is given.
     """
     _need_layout(console)
@@ -71,7 +80,7 @@ def serve(console: Console, workers: int, threads: int, host: str | None, port: 
     for name, typed in (("NEAPTIDE_HOST", host), ("NEAPTIDE_PORT", port)):
         if typed is not None:
             command += ["--env", f"{name}={typed}"]
-    command.append("service.commands.serve:wsgi()")
+    command.append(f"service.commands.serve:wsgi({staff_threads or threads // 2})")
     os.execv(sys.executable, command)  # noqa: S606 - our own interpreter and arguments
 
 
@@ -103,7 +112,7 @@ def _need_layout(console: Console) -> None:
         log.warning("the secret key is not the one that this data was made beside", see="neaptide doctor")
 
 
-def wsgi() -> Flask:
+def wsgi(staff_threads: int = 4) -> Flask:
     """The application, for a WSGI server: made in each of its processes."""
     from service.app import create_app
 
@@ -111,7 +120,7 @@ def wsgi() -> Flask:
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = open_engine(settings.database_url, sealer=settings.keys.sealer())
-    app = create_app(settings, engine, clock, opening.transports_of(settings, clock))
+    app = create_app(settings, engine, clock, opening.transports_of(settings, clock), staff_threads=staff_threads)
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()
     atexit.register(trail.stop)

@@ -302,15 +302,15 @@ def test_what_goes_over_the_network_is_never_taken_for_a_terminal(engine: Engine
 
 
 @pytest.mark.parametrize(
-    ("words", "bind", "passed"),
+    ("words", "bind", "passed", "for_staff"),
     [
-        ((), "127.0.0.1:8000", []),
-        (("--port", "8123"), "127.0.0.1:8123", ["NEAPTIDE_PORT=8123"]),
-        (("--host", "::1", "--port", "1"), "[::1]:1", ["NEAPTIDE_HOST=::1", "NEAPTIDE_PORT=1"]),
+        ((), "127.0.0.1:8000", [], 4),
+        (("--port", "8123", "--staff-threads", "8"), "127.0.0.1:8123", ["NEAPTIDE_PORT=8123"], 8),
+        (("--host", "::1", "--port", "1", "--threads", "2"), "[::1]:1", ["NEAPTIDE_HOST=::1", "NEAPTIDE_PORT=1"], 1),
     ],
 )
 def test_where_to_serve_is_typed_or_set(
-    run: Run, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], bind: str, passed: list[str]
+    run: Run, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], bind: str, passed: list[str], for_staff: int
 ) -> None:
     """What the server's own processes read goes along, so that they know the same address."""
     told: list[str] = []
@@ -318,6 +318,7 @@ def test_where_to_serve_is_typed_or_set(
     done(run("serve", *words))
     assert told[told.index("--bind") + 1] == bind
     assert [told[place + 1] for place, word in enumerate(told) if word == "--env"] == passed
+    assert told[-1] == f"service.commands.serve:wsgi({for_staff})"
 
 
 def test_a_fortnight_with_too_few_readings_makes_no_reference(call: Call, engine: Engine) -> None:

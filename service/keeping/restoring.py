@@ -22,10 +22,10 @@ from service.domain.validation import Refused
 from service.keeping import contents, postgresql
 from service.keeping.archive import DATABASE, Content, Manifest, check, copy, not_a_backup, opened, unsealed
 from service.keeping.postgresql import Environment
-from service.store import holds, migrate
+from service.store import arrivals, holds, migrate
 from service.store.identity import new_id
 from service.store.session import open_engine, write_session
-from service.store.tables import Hold
+from service.store.tables import ARRIVING, Hold
 
 DIFFERS = "what was brought back differs from what was backed up in {tables}: empty the place, and bring it back anew"
 
@@ -106,6 +106,7 @@ def _restore_postgresql(file: Path, engine: Engine, manifest: Manifest, now: dat
     with write_session(engine) as session:
         holds.compared(session, hold_id, now)
         holds.end_sessions(session)
+        arrivals.carry_on(session.connection(), ARRIVING)
 
 
 def _compare(wanted: Mapping[str, Content], found: Mapping[str, Content]) -> None:

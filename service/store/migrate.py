@@ -14,7 +14,9 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import OperationalError
 
+from service.store import arrivals
 from service.store.session import write_connection
+from service.store.tables import ARRIVING
 
 MIGRATIONS = Path(__file__).with_name("migrations")
 LOCK = 7239114  # ours among the database's advisory locks; any number would do
@@ -73,6 +75,8 @@ def _run(connection: Connection, revision: str) -> None:
     config = _config()
     config.attributes["connection"] = connection
     command.upgrade(config, revision)
+    if revision == "head":
+        arrivals.carry_on(connection, ARRIVING)
 
 
 def is_current(engine: Engine) -> bool:

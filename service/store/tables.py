@@ -83,6 +83,8 @@ from service.domain.vocabulary import (
     WeightDoubt,
     WindowState,
 )
+from service.store import arrivals
+from service.store.arrivals import Arriving
 from service.store.identity import new_id
 from service.store.types import Id, UTCDateTime, Word
 
@@ -162,7 +164,7 @@ class Clinic(Base):
     digest_at: Mapped[datetime | None] = mapped_column(index=True)  # when staff are next told what is open
 
 
-class Staff(Base):
+class Staff(Arriving, Base):
     __tablename__ = "staff"
     # Of one clinic, so that its administrator learns nothing of who works at another.
     __table_args__ = (
@@ -316,7 +318,7 @@ class SignInAttempt(Base):
     at: Mapped[datetime] = mapped_column(index=True)
 
 
-class ApiKey(Base):
+class ApiKey(Arriving, Base):
     __tablename__ = "api_keys"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -330,8 +332,9 @@ class ApiKey(Base):
     revoked_at: Mapped[datetime | None]
 
 
-class Patient(Base):
+class Patient(Arriving, Base):
     __tablename__ = "patients"
+    QUIET = frozenset({"dues_at"})
     __table_args__ = (
         UniqueConstraint("clinic_id", "clinic_ref"),
         _partial("ix_patients_dues", "dues_at", where="dues_at IS NOT NULL"),
@@ -352,7 +355,7 @@ class Patient(Base):
     dues_at: Mapped[datetime | None]  # when the record next makes something due for staff, see care.dues
 
 
-class PatientMove(Base):
+class PatientMove(Arriving, Base):
     """A patient's move to another zone. Without one they have lived where they do now all along."""
 
     __tablename__ = "moves"
@@ -389,7 +392,7 @@ class Transfer(Base):
     reason: Mapped[str] = mapped_column(String(400), default="")  # why it was declined
 
 
-class Caregiver(Base):
+class Caregiver(Arriving, Base):
     __tablename__ = "caregivers"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -403,7 +406,7 @@ class Caregiver(Base):
     created_at: Mapped[datetime]
 
 
-class Contact(Base):
+class Contact(Arriving, Base):
     """One address of one person: exactly one of patient, caregiver and staff is set.
 
     None is, where a stranger wrote from it: they are told once whom to call, and their STOP is kept.
@@ -427,7 +430,7 @@ class Contact(Base):
     changed_at: Mapped[datetime | None]  # when it last began to lead elsewhere; null: never
 
 
-class Consent(Base):
+class Consent(Arriving, Base):
     """A record of consent given or withdrawn. Never changed; the newest row counts."""
 
     __tablename__ = "consents"
@@ -486,7 +489,7 @@ class EnrolmentDraft(Base):
     step: Mapped[int] = mapped_column(default=1)  # the one that is to be filled in next
 
 
-class Invitation(Base):
+class Invitation(Arriving, Base):
     """Somebody who was asked to read, choose and agree by themselves. Nobody is enrolled by it before staff confirm."""
 
     __tablename__ = "invitations"
@@ -568,7 +571,7 @@ class Import(Base):
         return uuid.uuid5(self.id, str(line))
 
 
-class Pause(Base):
+class Pause(Arriving, Base):
     __tablename__ = "pauses"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -582,7 +585,7 @@ class Pause(Base):
     cancelled_at: Mapped[datetime | None]
 
 
-class Reference(Base):
+class Reference(Arriving, Base):
     """A patient's anchored baseline, mmHg. The newest row counts; none drifts by itself."""
 
     __tablename__ = "patient_references"
@@ -599,7 +602,7 @@ class Reference(Base):
     set_at: Mapped[datetime]
 
 
-class Limits(Base):
+class Limits(Arriving, Base):
     """Upper and lower PA diastolic, mmHg, typed in or accepted by the clinician. The newest row counts."""
 
     __tablename__ = "patient_limits"
@@ -613,7 +616,7 @@ class Limits(Base):
     set_at: Mapped[datetime]
 
 
-class GoalRow(Base):
+class GoalRow(Arriving, Base):
     """A clinician's aim for PA diastolic, mmHg, either end or both. The newest counts, until its date or its end."""
 
     __tablename__ = "goals"
@@ -629,7 +632,7 @@ class GoalRow(Base):
     ended_at: Mapped[datetime | None]
 
 
-class ContextTagRow(Base):
+class ContextTagRow(Arriving, Base):
     """What else was so on some dates of a patient. Taken back, not changed."""
 
     __tablename__ = "context_tags"
@@ -649,7 +652,7 @@ class ContextTagRow(Base):
 # --- scheduling ------------------------------------------------------------------
 
 
-class Window(Base):
+class Window(Arriving, Base):
     __tablename__ = "windows"
     __table_args__ = (
         UniqueConstraint("patient_id", "local_date"),
@@ -693,7 +696,7 @@ class Step(Base):
     settled_at: Mapped[datetime | None]
 
 
-class Silence(Base):
+class Silence(Arriving, Base):
     """An unbroken run of missed reading windows."""
 
     __tablename__ = "silences"
@@ -714,7 +717,7 @@ class Silence(Base):
     ended_because: Mapped[str | None] = mapped_column(String(40))
 
 
-class CaregiverReply(Base):
+class CaregiverReply(Arriving, Base):
     """What a caregiver said happened. Shown to staff; never changed."""
 
     __tablename__ = "caregiver_replies"
@@ -729,7 +732,7 @@ class CaregiverReply(Base):
     at: Mapped[datetime]
 
 
-class Task(Base):
+class Task(Arriving, Base):
     """Something a member of staff must look at."""
 
     __tablename__ = "tasks"
@@ -761,7 +764,7 @@ class Task(Base):
 # --- intake ----------------------------------------------------------------------
 
 
-class Reading(Base):
+class Reading(Arriving, Base):
     """One pressure reading, mmHg. Current when `superseded_at` is null."""
 
     __tablename__ = "readings"
@@ -790,7 +793,7 @@ class Reading(Base):
     superseded_at: Mapped[datetime | None]
 
 
-class Checkin(Base):
+class Checkin(Arriving, Base):
     """The diary answers of one local date. Null is "not answered". Current when `superseded_at` is null."""
 
     __tablename__ = "checkins"
@@ -842,10 +845,11 @@ class IdempotentCall(Base):
 # --- delivery --------------------------------------------------------------------
 
 
-class Message(Base):
+class Message(Arriving, Base):
     """One thing to one person on one channel: the outbox."""
 
     __tablename__ = "messages"
+    QUIET = frozenset({"claim_token", "lease_until", "turns", "greets_at", "said", "next_try_at", "provider_ref"})
     __table_args__ = (
         _partial("ix_messages_due", "next_try_at", where="state = 'queued'"),
         _partial("ix_messages_leased", "lease_until", where="state IN ('claimed', 'handing_over')"),
@@ -924,7 +928,7 @@ class MessageTemplate(Base):
     set_at: Mapped[datetime]
 
 
-class Phrase(Base):
+class Phrase(Arriving, Base):
     """A wording that the clinic's staff send by hand, in one language or several."""
 
     __tablename__ = "phrases"
@@ -1140,7 +1144,7 @@ class EpisodeClosing(Base):
     closed_at: Mapped[datetime]
 
 
-class Acceptance(Base):
+class Acceptance(Arriving, Base):
     """A clinician's word that a level which has been high for weeks is known. In force until its date, or broken."""
 
     __tablename__ = "acceptances"
@@ -1243,7 +1247,7 @@ class Entry:
     note: Mapped[str] = mapped_column(Text, default="")
 
 
-class EventRow(Entry, Base):
+class EventRow(Entry, Arriving, Base):
     """An admission, an urgent visit, a diuretic into a vein, or death."""
 
     __tablename__ = "events"
@@ -1257,7 +1261,7 @@ class EventRow(Entry, Base):
     pause_id: Mapped[uuid.UUID | None] = _ref("pauses")  # the one that an admission opened
 
 
-class MedicineRow(Entry, Base):
+class MedicineRow(Entry, Arriving, Base):
     """One medicine as it is taken, from a local date to a last one. A changed dose is a new course."""
 
     __tablename__ = "medicines"
@@ -1273,7 +1277,7 @@ class MedicineRow(Entry, Base):
     chemistry_on: Mapped[date | None]  # the clinician's own date for chemistry after it; null: the clinic's schedule
 
 
-class ResultRow(Entry, Base):
+class ResultRow(Entry, Arriving, Base):
     """A laboratory result or a vital sign, as it was given."""
 
     __tablename__ = "results"
@@ -1291,7 +1295,7 @@ class ResultRow(Entry, Base):
     source: Mapped[Source]
 
 
-class ResultLimitRow(Entry, Base):
+class ResultLimitRow(Entry, Arriving, Base):
     """What a clinician typed as the limit of one kind of result of this patient; either end may be open."""
 
     __tablename__ = "result_limits"
@@ -1304,7 +1308,7 @@ class ResultLimitRow(Entry, Base):
     unit: Mapped[str] = mapped_column(String(24))  # UCUM
 
 
-class NoResultRow(Entry, Base):
+class NoResultRow(Entry, Arriving, Base):
     """A reason in place of a result, for the chemistry due on a date: ends that it is due."""
 
     __tablename__ = "no_results"
@@ -1314,7 +1318,7 @@ class NoResultRow(Entry, Base):
     done_on: Mapped[date | None]  # of blood that was taken elsewhere
 
 
-class PersonRow(Entry, Base):
+class PersonRow(Entry, Arriving, Base):
     """What is known of the person beside the name. The newest row counts, whole."""
 
     __tablename__ = "persons"
@@ -1331,7 +1335,7 @@ class PersonRow(Entry, Base):
     sodium_mg: Mapped[int | None]
 
 
-class NextContact(Entry, Base):
+class NextContact(Entry, Arriving, Base):
     """Who is in touch with the patient next, how and by when. Done is a newer row with `done_on`."""
 
     __tablename__ = "next_contacts"
@@ -1415,7 +1419,7 @@ class QuarantinedRow(Base):
     released_at: Mapped[datetime | None]
 
 
-class AuditLine(Base):
+class AuditLine(Arriving, Base):
     """Who did what to which record, when. Ids and names of fields, never their values."""
 
     __tablename__ = "audit_lines"
@@ -1456,7 +1460,7 @@ class AuditSeal(Base):
     seal: Mapped[str] = mapped_column(String(80))  # over all of this
 
 
-class AccessLine(Base):
+class AccessLine(Arriving, Base):
     """Who opened what, when and from where, or was turned away. Ids alone; what was shown is not kept."""
 
     __tablename__ = "access_lines"
@@ -1478,3 +1482,6 @@ class AccessLine(Base):
     patient_id: Mapped[uuid.UUID | None]  # where it is absent, the id that was asked for
     patients: Mapped[int]  # how many were shown
     times: Mapped[int]  # how often, for lines that are gathered
+
+
+ARRIVING = arrivals.install(Base.metadata, Arriving.__subclasses__())

@@ -58,7 +58,8 @@ STATED: Mapping[str, Opened | None] = {
     "api_watching.list_windows": Opened.LIST,
     "api_watching.list_silences": Opened.LIST, "api_watching.list_caregiver_replies": Opened.LIST,
     "api_watching.list_messages": Opened.LIST,
-    "api_watching.list_tasks": Opened.LIST, "api_readings.add_readings": Opened.LIST,
+    "api_watching.list_tasks": Opened.LIST, "api_readings.list_all_readings": Opened.LIST,
+    "api_checkins.list_all_checkins": Opened.LIST, "api_readings.add_readings": Opened.LIST,
     "api_record.enter_results_batch": Opened.LIST, "api_files.": Opened.LIST,
     "clinic.transfers.page": Opened.LIST, "api_transfers.list_transfers": Opened.LIST,
     # figures of the whole clinic, and what tells of clinics alone:

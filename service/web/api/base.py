@@ -17,11 +17,12 @@ from typing import Any, TypeVar, cast, get_args, get_origin, get_type_hints
 import flask_smorest
 from flask import g
 from marshmallow import RAISE, Schema, fields, validate
-from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import Mapped
+from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy.orm import Mapped, Session
 from webargs.flaskparser import FlaskParser
 
 from service.domain.validation import is_storable
+from service.store import arrivals
 from service.store.session import read_session
 from service.store.tables import Patient
 from service.web import trail
@@ -100,7 +101,13 @@ class Page(Schema):
     page_size = asked(1, 200, load_default=50)
 
 
-class Dates(Page):
+class Listed(Page):
+    """Which part of a list, in pages or by arrival."""
+
+    updated_since = text(60, required=False)
+
+
+class Dates(Listed):
     """A list between two local dates, both included and either left out."""
 
     from_date = fields.Date()
@@ -136,9 +143,11 @@ def listing(item: type[Schema]) -> Schema:
     """The schema of one page of a list of `item`."""
     named: dict[str, Any] = {
         "items": fields.List(fields.Nested(item)),
-        "page": fields.Integer(),
+        "page": fields.Integer(allow_none=True),
         "page_size": fields.Integer(),
-        "total": fields.Integer(),
+        "total": fields.Integer(allow_none=True),
+        "cursor": fields.String(allow_none=True),
+        "more": fields.Boolean(allow_none=True),
     }
     return Schema.from_dict(named, name=f"{item.__name__}List")()
 
@@ -200,29 +209,49 @@ def list_rows(
     """One page of the clinic's rows of `table` in that order: of one patient or of all, and those every filter fits.
 
     `query` is what the address asked for: a page, and filters (a column's value; `from_date` and
-    `to_date`, both included; `open`; a `patient_id`). `only` holds conditions beyond these.
-    Raises NotFound for another clinic's patient.
+    `to_date`, both included; `open`; a `patient_id`). `only` holds conditions beyond these. With `updated_since`
+    rows come by arrival in place of pages. Raises NotFound for another clinic's patient.
     """
     page, size = query["page"], query["page_size"]
-    filters = {name: value for name, value in query.items() if name not in {"page", "page_size"}}
+    filters = {name: value for name, value in query.items() if name not in {"page", "page_size", "updated_since"}}
     if patient_id is not None:
         filters["patient_id"] = patient_id
-    wanted = select(table).where(table.clinic_id == g.clinic_id).order_by(*order, table.id)
+    wanted = select(table).where(table.clinic_id == g.clinic_id)
     with read_session(services().engine) as session:
         if "patient_id" in filters:
             own_patient(session, filters["patient_id"])
         wanted = wanted.where(*only, *(_fits(table, name, value) for name, value in filters.items()))
-        total = session.scalar(select(func.count()).select_from(wanted.order_by(None).subquery()))
-        rows = session.scalars(wanted.limit(size).offset((page - 1) * size)).all()
+        if "updated_since" in query:
+            return _by_arrival(session, wanted, table, query)
+        total = session.scalar(select(func.count()).select_from(wanted.subquery()))
+        rows = session.scalars(wanted.order_by(*order, table.id).limit(size).offset((page - 1) * size)).all()
+    _tell_of(table, rows)
+    return {"items": rows, "total": total, "page": page, "page_size": size, "cursor": None, "more": None}
+
+
+def _by_arrival(session: Session, wanted: Select[Any], table: Any, query: dict[str, Any]) -> dict[str, Any]:
+    """Raises Problem 422 for a cursor that was given out by no database that this one continues."""
+    since = arrivals.read_cursor("updated_since", query["updated_since"])
+    try:
+        rows, cursor, more = arrivals.arrived(session, wanted, table, since, query["page_size"])
+    except LookupError:
+        said = "updated_since: this database has not given out such a cursor; begin with start."
+        raise Problem(422, said, kind="begin-again") from None
+    _tell_of(table, rows)
+    size = query["page_size"]
+    return {"items": rows, "total": None, "page": None, "page_size": size, "cursor": str(cursor), "more": more}
+
+
+def _tell_of(table: Any, rows: Sequence[Any]) -> None:
     whose = [row.id if table is Patient else getattr(row, "patient_id", None) for row in rows]
     trail.of_many(len({*whose} - {None}))
-    return {"items": rows, "total": total, "page": page, "page_size": size}
 
 
 def part_of(rows: Sequence[Any], query: dict[str, Any]) -> dict[str, Any]:
     """The page that `query` asks for of rows that are read whole, where there are a few dozen at most."""
     page, size = query["page"], query["page_size"]
-    return {"items": list(rows[(page - 1) * size : page * size]), "total": len(rows), "page": page, "page_size": size}
+    items = list(rows[(page - 1) * size : page * size])
+    return {"items": items, "total": len(rows), "page": page, "page_size": size, "cursor": None, "more": None}
 
 
 def _fits(table: Any, name: str, value: Any) -> ColumnElement[bool]:
@@ -287,7 +316,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         """As flask-smorest has it; a schema is made once, where webargs would make a class's anew for each request."""
         return super().arguments(schema() if isinstance(schema, type) else schema, **options)
 
-    def lists(self, item: type[Schema], query: type[Schema] = Page) -> Callable[[View], View]:
+    def lists(self, item: type[Schema], query: type[Schema] = Listed) -> Callable[[View], View]:
         """A view that gets `query`'s arguments and returns a page of `item`s, as `list_rows` makes it."""
 
         def decorate(view: View) -> View:

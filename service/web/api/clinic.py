@@ -19,7 +19,7 @@ from service.enrolling import clinics, people, phrases, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
-from service.web.api.base import AsSent, Blueprint, Nothing, list_rows, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import AsSent, Blueprint, Nothing, Page, list_rows, part_of, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, Check, ask_fresh, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
 from service.web.api.plans import FollowUpStep
@@ -338,7 +338,7 @@ ONE = "/wordings/<language>/<kind>"
 
 
 @wordings_blueprint.get("/wordings", allowed=for_staff(Right.ADMINISTER))
-@wordings_blueprint.lists(WordingOut)
+@wordings_blueprint.lists(WordingOut, Page)
 def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
     """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview."""
     with read_session(services().engine) as session:

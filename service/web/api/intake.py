@@ -153,6 +153,17 @@ def taken_each(
     return answer
 
 
+class OfAnybody(Dates):
+    patient_id = fields.UUID()
+
+
+@readings_blueprint.get("/readings", allowed=reads(Scope.REVIEW))
+@readings_blueprint.lists(ReadingOut, OfAnybody)
+def list_all_readings(query: dict[str, Any]) -> dict[str, Any]:
+    """Everybody's readings, newest first, superseded ones included and marked."""
+    return list_rows(query, Reading, Reading.taken_at.desc())
+
+
 @readings_blueprint.get("/patients/<uuid:patient_id>/readings", allowed=reads(Scope.REVIEW))
 @readings_blueprint.lists(ReadingOut, Dates)
 def list_readings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
@@ -260,6 +271,13 @@ def _record(call: Call, new: NewCheckin) -> RecordedCheckin:
     recorded = record_checkin(Act(call.connection, call.actor, g.clinic_id, call.now), new)
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200
     return recorded
+
+
+@checkins_blueprint.get("/checkins", allowed=reads(Scope.REVIEW))
+@checkins_blueprint.lists(CheckinOut, OfAnybody)
+def list_all_checkins(query: dict[str, Any]) -> dict[str, Any]:
+    """Everybody's check-ins, newest first, superseded ones included and marked."""
+    return list_rows(query, Checkin, Checkin.local_date.desc(), Checkin.answered_at.desc())
 
 
 @checkins_blueprint.get("/patients/<uuid:patient_id>/checkins", allowed=reads(Scope.REVIEW))

@@ -13,7 +13,7 @@ from service.enrolling import enrolment, invited, inviting
 from service.links import make_invitation_link
 from service.store.session import read_session
 from service.store.tables import Invitation
-from service.web.api.base import Blueprint, Page, list_rows, shows, text, word, yes_no
+from service.web.api.base import Blueprint, Listed, list_rows, shows, text, word, yes_no
 from service.web.api.enrolment import EnrolledOut
 from service.web.api.guards import Call, for_staff, needs
 from service.web.api.people import PATIENT
@@ -51,7 +51,7 @@ class ConfirmingIn(Schema):
     is_other = yes_no(load_default=False)
 
 
-class InvitationQuery(Page):
+class InvitationQuery(Listed):
     state = word(InvitationState)
 
 

@@ -15,7 +15,7 @@ from service.domain.rights import Right
 from service.domain.vocabulary import Answered, Opened, Scope
 from service.store.session import read_session
 from service.store.tables import AccessLine
-from service.web.api.base import Blueprint, Page, list_rows, part_of, shows, word
+from service.web.api.base import Blueprint, Listed, Page, list_rows, part_of, shows, word
 from service.web.api.guards import for_staff, reads
 from service.web.auth import own_clinic, own_patient
 from service.web.services import services
@@ -36,7 +36,7 @@ NoticedOut = shows(
 )
 
 
-class AccessQuery(Page):
+class AccessQuery(Listed):
     """`actor_id`: a colleague or key; `patient_id`: whose record."""
 
     actor_id = fields.UUID()
@@ -57,7 +57,7 @@ def list_access_lines(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.get("/openings/unusual", allowed=for_staff(Right.ADMINISTER))
-@blueprint.lists(NoticedOut)
+@blueprint.lists(NoticedOut, Page)
 def list_unusual_openings(query: dict[str, Any]) -> dict[str, Any]:
     """What stands out in the last fourteen days beside each colleague's own past, newest first. For administrators."""
     with read_session(services().engine) as session:

@@ -240,7 +240,7 @@ def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
 
 
 @blueprint.get("/pauses/<uuid:pause_id>/history", allowed=reads(Scope.ENROL))
-@blueprint.lists(PauseChangeOut)
+@blueprint.lists(PauseChangeOut, Page)
 def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, Any]:
     """Who set which dates of a pause, and when, oldest first; `was_to` is the last day before, null is until told."""
     with read_session(services().engine) as session:

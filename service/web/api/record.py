@@ -55,6 +55,7 @@ from service.web import trail
 from service.web.api.base import (
     AsSent,
     Blueprint,
+    Listed,
     Page,
     instant,
     list_rows,
@@ -75,7 +76,7 @@ blueprint = Blueprint("record", "Events, medicines, results, the person, next co
 ENTERED = "note entered_by entered_at supersedes_id superseded_at withdrawn"
 
 
-class EntryList(Page):
+class EntryList(Listed):
     """Which entries: those that count, or all that were ever entered."""
 
     all = fields.Boolean(load_default=False)
@@ -338,7 +339,8 @@ def _addresses(kind: Kind) -> None:
     table = kind.table
 
     def listed(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
-        only = () if query.pop("all") else (table.superseded_at.is_(None), table.withdrawn.is_(False))
+        every = query.pop("all") or "updated_since" in query  # whoever has a row is told that it counts no more
+        only = () if every else (table.superseded_at.is_(None), table.withdrawn.is_(False))
         return list_rows(query, table, kind.order, table.entered_at, patient_id=patient_id, only=only)
 
     def entered(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Any:
@@ -431,7 +433,8 @@ def note_contact_done(call: Call, how: dict[str, Any], entry_id: uuid.UUID) -> N
 @blueprint.lists(PersonOut, EntryList)
 def list_person(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What is known of the person: one row, or none yet; with `all=true` every row that was, newest first."""
-    only = () if query.pop("all") else (PersonRow.superseded_at.is_(None),)
+    every = query.pop("all") or "updated_since" in query
+    only = () if every else (PersonRow.superseded_at.is_(None),)
     return list_rows(query, PersonRow, PersonRow.entered_at.desc(), patient_id=patient_id, only=only)
 
 

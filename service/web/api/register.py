@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from typing import Any
 
-from flask import Blueprint, Flask, abort, current_app, render_template
+from flask import Blueprint, Flask, Response, abort, current_app, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service.web.api.description import BLUEPRINTS, description, operations
-from service.web.problems import KINDS
+from service.web.problems import API, KINDS
 from service.web.services import services
 
 docs_blueprint = Blueprint("docs", __name__)
@@ -20,6 +21,14 @@ def install(app: Flask) -> None:
     for blueprint in BLUEPRINTS:
         app.register_blueprint(blueprint)
     app.register_blueprint(docs_blueprint)
+
+    @app.after_request
+    def mark(answer: Response) -> Response:
+        """An answer that somebody has already is not sent again (RFC 9110, 13.1.2)."""
+        if request.method == "GET" and answer.status_code == 200 and request.path.startswith(API):
+            answer.set_etag(hashlib.sha256(answer.get_data()).hexdigest()[:32], weak=True)  # compressed, the same holds
+            answer.make_conditional(request)
+        return answer
 
 
 @docs_blueprint.get("/openapi.json")

@@ -43,7 +43,7 @@ from service.store.tables import (
     SignOffWithdrawal,
 )
 from service.web import trail
-from service.web.api.base import Blueprint, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
+from service.web.api.base import Blueprint, Page, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
 from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own, own_clinic, own_patient
 from service.web.frame import page_language
@@ -331,7 +331,7 @@ def show_patient_review(query: dict[str, Any], patient_id: uuid.UUID) -> patient
 
 
 @blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=reads(Scope.REVIEW))
-@blueprint.lists(SignOffOut)
+@blueprint.lists(SignOffOut, Page)
 def list_sign_offs(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what was added, and which days read differently now."""
     with read_session(services().engine) as session:
@@ -392,7 +392,7 @@ def add_to_review(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> An
 
 
 @blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=reads(Scope.REVIEW))
-@blueprint.lists(AdjustmentOut)
+@blueprint.lists(AdjustmentOut, Page)
 def list_adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
@@ -427,7 +427,7 @@ def note_follow_up(call: Call, adjustment_id: uuid.UUID) -> Any:
 
 
 @blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=reads(Scope.REVIEW))
-@blueprint.lists(ClosedEpisodeOut)
+@blueprint.lists(ClosedEpisodeOut, Page)
 def list_closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The episodes of the diary that staff closed, newest first, each with its reason."""
     with read_session(services().engine) as session:

@@ -15,7 +15,7 @@ from service.enrolling.transfers import TransferShown
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Transfer
 from service.web import trail
-from service.web.api.base import Blueprint, part_of, shows, text
+from service.web.api.base import Blueprint, Page, part_of, shows, text
 from service.web.api.guards import Call, needs, reads
 from service.web.api.people import PATIENT
 from service.web.auth import own_patient
@@ -54,7 +54,7 @@ TakenOverOut = shows("TakenOverOut", Patient, PATIENT)
 
 
 @blueprint.get("/transfers/clinics", allowed=reads(Scope.ENROL))
-@blueprint.lists(DestinationOut)
+@blueprint.lists(DestinationOut, Page)
 def list_destinations(query: dict[str, Any]) -> dict[str, Any]:
     """The other clinics of this service, by name."""
     with read_session(services().engine) as session:
@@ -62,7 +62,7 @@ def list_destinations(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.get("/transfers", allowed=reads(Scope.ENROL))
-@blueprint.lists(TransferShownOut)
+@blueprint.lists(TransferShownOut, Page)
 def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
     """Transfers from this clinic and to it, the newest first."""
     with read_session(services().engine) as session:

@@ -14,7 +14,7 @@ from service.domain.tasks import from_json
 from service.domain.vocabulary import MessageKind, MessageState, Role, Scope, TaskKind, TaskState, WindowState
 from service.reviewing import inbox
 from service.store.tables import AuditLine, CaregiverReply, Message, Silence, Task, Window
-from service.web.api.base import Blueprint, Dates, Page, list_rows, said, shows, text, word
+from service.web.api.base import Blueprint, Dates, Listed, list_rows, said, shows, text, word
 from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own
 from service.web.problems import Problem
@@ -52,7 +52,7 @@ class TaskClose(Schema):
     promised = fields.Date()
 
 
-class OfPatient(Page):
+class OfPatient(Listed):
     patient_id = fields.UUID()
 
 
@@ -81,7 +81,7 @@ class TaskQuery(OfPatient):
     kind = word(TaskKind)
 
 
-class AuditQuery(Page):
+class AuditQuery(Listed):
     subject_id = fields.UUID()
 
 

@@ -5,14 +5,16 @@ from __future__ import annotations
 import re
 from datetime import time, timedelta
 from html import unescape
+from pathlib import Path
 from typing import Any
 
 import pytest
 from flask.testing import FlaskClient
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from service.domain.vocabulary import Channel, MessageKind, MessageState, Role
-from service.store import outbox
+from service.health import invariants
+from service.store import chain, outbox
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic, Contact, Message
 from tests.statements import statements_of
@@ -112,7 +114,7 @@ def test_a_keys_secret_is_shown_once_and_opens_until_it_is_revoked(house: House)
     assert secret not in audited
 
 
-def test_the_audit_trail_is_read_page_by_page(house: House) -> None:
+def test_the_audit_trail_is_read_page_by_page(house: House, tmp_path: Path) -> None:
     with write_session(house.engine) as session:
         line = session.scalars(select(AuditLine).where(AuditLine.clinic_id == house.clinic_id)).first()
         assert line is not None
@@ -124,6 +126,16 @@ def test_the_audit_trail_is_read_page_by_page(house: House) -> None:
     assert first.count("<tr>") == 101
     assert 20 < second.count("<tr>") < 101
     assert ("page=2" in first, "page=3" in second) == (True, False)
+    # Changed behind the service's back: who administers is told on every page, who does not is told by the inbox.
+    chain.seal_new(house.engine, house.clock.now())
+    with write_session(house.engine) as session:
+        session.execute(update(AuditLine).where(AuditLine.number == 1).values(action="x"))
+    told = "The trail of who did what is not as it was written"
+    assert told not in see(admin, "/clinic/settings")
+    invariants.check_nightly(house.engine, house.clock.now(), lambda: None, tmp_path)
+    nurse = house.staff(Role.NURSE)
+    assert [told in see(*asked) for asked in ((admin, "/clinic/settings"), (nurse, "/clinic/inbox"))] == [True, True]
+    assert told not in see(nurse, "/clinic/patients")
 
 
 def write(house: House, number: int) -> None:

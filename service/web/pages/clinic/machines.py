@@ -12,12 +12,13 @@ from sqlalchemy import func, select
 
 from service.accounts import keys
 from service.domain.rights import Right
+from service.domain.tasks import TaskFacts, from_json
 from service.domain.validation import Refused
-from service.domain.vocabulary import Scope
+from service.domain.vocabulary import Role, Scope, TaskKind, TaskState
 from service.store.session import read_session
-from service.store.tables import ApiKey, AuditLine, Caregiver, Staff
+from service.store.tables import ApiKey, AuditLine, Caregiver, Staff, Task
 from service.web import forms
-from service.web.auth import own, own_clinic, staff_act, staff_only
+from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
 from service.web.pages.clinic import refusals
 from service.web.services import services
 
@@ -77,6 +78,15 @@ def audit_page() -> ResponseReturnValue:
     return render_template(
         "clinic/audit.html", lines=lines[:LINES], has_more=len(lines) > LINES, number=number, zone=clinic.zone
     )
+
+
+def altered() -> list[TaskFacts]:
+    """What the nightly check found altered, while the clinic's task of it is open: not all of them see the inbox."""
+    its = (Task.clinic_id == signed_in().clinic_id, Task.state != TaskState.CLOSED, Task.role == Role.ADMINISTRATOR)
+    with read_session(services().engine) as session:
+        its_kind = select(Task.facts).where(*its, Task.kind == TaskKind.CHECK_FOUND)
+        found = session.scalars(its_kind.order_by(Task.raised_at))
+        return [from_json(facts) for facts in found]
 
 
 def _keys(**issued: Any) -> str:

@@ -96,6 +96,7 @@ def bar() -> dict[str, Any]:
         "mending": mending.mending,
         "emergencies": emergency.waiting,
         "copied_passkeys": colleagues.copied_passkeys,
+        "altered": machines.altered,
         "emergency_end": emergency.end_shown,
         "lost_time": _lost_time,
     }

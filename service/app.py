@@ -29,7 +29,7 @@ from service.store.troubles import trouble_of
 from service.transports.base import Transport
 from service.transports.openid import OpenId
 from service.transports.outside import Guard
-from service.web import auth, brake, callbacks, frame, giving_way, health, problems, security, trail, transfer
+from service.web import auth, brake, callbacks, frame, gates, giving_way, health, problems, security, trail, transfer
 from service.web.api import register
 from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
 from service.web.pages.clinic import panel
@@ -77,6 +77,7 @@ def create_app(
     app.session_interface = auth.Sessions(problems.API)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     hand_in(app, settings, engine, clock, transports, at_terminal)
+    gates.install(app)
     brake.install(app, _answer_error)
     transfer.install(app)
     security.install(app)

@@ -33,6 +33,7 @@ COMMANDS = {
     "restore": ("keeping", "restore", "Bring a backup back into an empty place, held."),
     "resume": ("keeping", "resume", "Let what was brought back ask and send again."),
     "review": ("operate", "review", "The rows that the weekly review carries forward."),
+    "roles": ("serve", "roles", "PostgreSQL's roles: which are missing, and how they are made."),
     "seed": ("seed", "seed", "Fill an empty database with an invented clinic."),
     "setup": ("setup", "setup", "Ask for what an installation needs, check it, and write it down."),
     "serve": ("serve", "serve", "Serve the pages and the API."),

@@ -21,6 +21,7 @@ OURS = "NEAPTIDE_"
 OF_THE_TESTS = ("NEAPTIDE_TEST_", "NEAPTIDE_REQUIRE_")
 SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
 OUTGOING_HOST = re.compile(r"(\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+")
+OF_ROLES = ("NEAPTIDE_WORKER_DATABASE_URL", "NEAPTIDE_OWNER_DATABASE_URL")
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -30,6 +31,9 @@ class Settings:
 
     data_dir: Path  # NEAPTIDE_DATA: the SQLite file, the secret key; in the demo the mock gateway's file, the clock
     database_url: str = field(repr=False)  # NEAPTIDE_DATABASE_URL
+    # PostgreSQL with a role each (`store.wall`): what the worker uses in its place, and what all other commands do.
+    worker_database_url: str = field(repr=False)  # NEAPTIDE_WORKER_DATABASE_URL
+    owner_database_url: str = field(repr=False)  # NEAPTIDE_OWNER_DATABASE_URL
     database_unverified: bool  # NEAPTIDE_DATABASE_UNVERIFIED: one elsewhere is reached without looking who it is
     secret_key: str = field(repr=False)  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
     # NEAPTIDE_SECRET_KEY_PREVIOUS: what was made under these still stands
@@ -76,9 +80,13 @@ class Settings:
         unverified = _flag(env, "NEAPTIDE_DATABASE_UNVERIFIED", default=False)
         host = env.get("NEAPTIDE_HOST", "127.0.0.1")
         port = int(_number(env, "NEAPTIDE_PORT", default=8000, least=1, most=65535))
+        default = f"sqlite:///{data_dir / 'neaptide.sqlite3'}"
+        database_url = _database_url(env, "NEAPTIDE_DATABASE_URL", default, is_unverified=unverified)
         return cls(
             data_dir=data_dir,
-            database_url=_database_url(env, f"sqlite:///{data_dir / 'neaptide.sqlite3'}", is_unverified=unverified),
+            database_url=database_url,
+            worker_database_url=_of_role(env, OF_ROLES[0], database_url, is_unverified=unverified),
+            owner_database_url=_of_role(env, OF_ROLES[1], database_url, is_unverified=unverified),
             database_unverified=unverified,
             secret_key=_secret(env, data_dir),
             secret_key_previous=keyring.several(
@@ -108,9 +116,9 @@ class Settings:
 
 # Each may stand in a file of its own instead, as `…_FILE` or as a credential of systemd's by its name.
 SECRETS = (
-    "NEAPTIDE_DATABASE_URL", "NEAPTIDE_SECRET_KEY", "NEAPTIDE_SECRET_KEY_PREVIOUS", "NEAPTIDE_TEXT_TOKEN",
-    "NEAPTIDE_TEXT_CALLBACK_SECRET", "NEAPTIDE_MAIL_PASSWORD", "NEAPTIDE_PUSH_KEY", "NEAPTIDE_PROXY",
-    "NEAPTIDE_METRICS_TOKEN",
+    "NEAPTIDE_DATABASE_URL", *OF_ROLES, "NEAPTIDE_SECRET_KEY", "NEAPTIDE_SECRET_KEY_PREVIOUS",
+    "NEAPTIDE_TEXT_TOKEN", "NEAPTIDE_TEXT_CALLBACK_SECRET", "NEAPTIDE_MAIL_PASSWORD", "NEAPTIDE_PUSH_KEY",
+    "NEAPTIDE_PROXY", "NEAPTIDE_METRICS_TOKEN",
 )  # fmt: skip
 NAMES = (
     "NEAPTIDE_DATA",
@@ -136,6 +144,20 @@ def system_user(env: Mapping[str, str] | None = None) -> str:
     """Who is at this terminal: who called sudo, where it was called, else the user of this process."""
     caller = (os.environ if env is None else env).get("SUDO_USER", "")
     return (caller or user_name(os.getuid()))[:64].encode("ascii", "replace").decode("ascii")
+
+
+def without_roles() -> dict[str, str]:
+    """The environment as the web's processes get it: nothing of theirs says how the other roles sign in."""
+    return {name: value for name, value in os.environ.items() if not name.startswith(OF_ROLES)}
+
+
+def _of_role(env: Mapping[str, str], name: str, database_url: str, *, is_unverified: bool) -> str:
+    """Raises Refused for a role of a database that has none, and as `_database_url` does."""
+    given = _database_url(env, name, database_url, is_unverified=is_unverified)
+    if given != database_url and not (given.startswith("postgresql") and database_url.startswith("postgresql")):
+        # Not repeated: a password may stand in it.
+        raise Refused(name, "(hidden)", "postgresql://…, the database of NEAPTIDE_DATABASE_URL as another role")
+    return given
 
 
 def take_file(file: Path) -> None:
@@ -215,19 +237,19 @@ def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
     return given.rstrip("/")
 
 
-def _database_url(env: Mapping[str, str], default: str, *, is_unverified: bool) -> str:
+def _database_url(env: Mapping[str, str], name: str, default: str, *, is_unverified: bool) -> str:
     """The database's address. Raises Refused for a server elsewhere that may be anybody.
 
     libpq's own mode is "prefer": it takes TLS where it is offered, and looks at no certificate (PostgreSQL, 34.19.3).
     """
-    given = env.get("NEAPTIDE_DATABASE_URL", default)
+    given = env.get(name) or default
     if is_unverified or not given.startswith("postgresql") or _is_verified(given, env):
         return given
     accepted = (
         "a server on this machine, or an address that ends with ?sslmode=verify-full&sslrootcert=FILE (what signs the"
         " server's certificate); or, where the way there is safe by itself, NEAPTIDE_DATABASE_UNVERIFIED=yes"
     )
-    raise Refused("NEAPTIDE_DATABASE_URL", "(hidden)", accepted)
+    raise Refused(name, "(hidden)", accepted)
 
 
 def _is_verified(url: str, env: Mapping[str, str]) -> bool:

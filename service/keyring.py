@@ -47,6 +47,7 @@ class KeyFor(StrEnum):
     MARK = "the mark beside the data"
     REPEATS = "requests that are sent again"
     SEALS = "seals of what was signed, and of the audit trail"
+    WALL = "the wall between clinics"
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from service.keyring import Keyring
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
-from tests.servers import own_database
+from tests.servers import let_go, make_roles, own_database
 
 # How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
 # passed here passes anywhere; NEAPTIDE_TEST_EXPLORE=1 looks for new ones.
@@ -112,10 +112,12 @@ def postgres_engine(worker_id: str) -> Iterator[Engine]:
     name = f"neaptide_test_{os.getpid()}_{worker_id}"
     with own_database(SERVER, name, SEALER) as engine:
         migrate.upgrade(engine)
+        make_roles(engine)
         with engine.begin() as connection:  # a test's rows need not outlive the server
             connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")
         engine.dispose()  # connections begun from here on go by it
         yield engine
+        let_go()
 
 
 @pytest.fixture

@@ -12,7 +12,9 @@ from service.app import create_app, hand_in
 from service.clock import Clock
 from service.config import Settings
 from service.domain.vocabulary import Channel
+from service.store.wall import WEB
 from service.transports.base import Transport
+from tests.servers import as_role
 
 _made: dict[tuple[object, ...], Flask] = {}
 
@@ -24,7 +26,12 @@ def serve(
     transports: Mapping[Channel, Transport],
     at_terminal: uuid.UUID | None = None,
 ) -> Flask:
-    """What `create_app` makes; whoever was served before with settings and channels like these is served the same now."""
+    """What `create_app` makes; whoever was served before with settings and channels like these is served the same now.
+
+    On PostgreSQL it serves as the web's own role, behind the wall between clinics; a terminal is the owner's.
+    """
+    if at_terminal is None and not settings.demo:
+        engine = as_role(engine, WEB)
     shape = (settings.demo, settings.trust_proxy, settings.base_url, frozenset(transports))
     if shape not in _made:
         _made[shape] = create_app(settings, engine, clock, transports)

@@ -8,7 +8,12 @@ from contextlib import contextmanager
 from sqlalchemy import Engine, create_engine, make_url, text
 
 from service.domain.seals import Sealer
-from service.store.session import open_engine
+from service.store import migrate
+from service.store.migrations import roles
+from service.store.session import SEALER, open_engine
+
+WALL_KEY = b"by which the tests' transactions sign whose they are"
+_as_roles: dict[tuple[str, str], Engine] = {}
 
 
 @contextmanager
@@ -26,3 +31,35 @@ def own_database(server_url: str, name: str, sealer: Sealer | None = None) -> It
         with server.connect() as connection:
             connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
         server.dispose()
+
+
+def make_roles(engine: Engine) -> None:
+    """The wall between clinics in this database, and the server's roles for it, which all databases share."""
+    with engine.begin() as connection:
+        connection.exec_driver_sql("SELECT pg_advisory_xact_lock(72391)")
+        found = roles.there(connection)
+        for role in roles.ROLES:
+            if role not in found:
+                connection.exec_driver_sql(roles.making(role))
+    assert migrate.raise_wall(engine, (WALL_KEY,)) == ()
+
+
+def as_role(engine: Engine, role: str) -> Engine:
+    """The same database for one of its roles; of any other kind of database, and where there are no roles, itself."""
+    if engine.dialect.name != "postgresql":
+        return engine
+    url = engine.url.set(drivername="postgresql", username=role).render_as_string(hide_password=False)
+    if (url, role) not in _as_roles:
+        _as_roles[url, role] = open_engine(url, wall_key=WALL_KEY, sealer=engine.get_execution_options()[SEALER])
+    return _as_roles[url, role]
+
+
+def faces(engine: Engine) -> list[Engine]:
+    """This engine, and what `as_role` has made of its database."""
+    return [engine, *(one for one in _as_roles.values() if one.url.database == engine.url.database)]
+
+
+def let_go() -> None:
+    """Close what `as_role` has opened."""
+    for engine in _as_roles.values():
+        engine.dispose()

@@ -8,19 +8,26 @@ from typing import Any
 
 from sqlalchemy import Engine, event
 
+from tests.servers import faces
+
 
 @contextmanager
 def each_statement(engine: Engine, does: Callable[[str, Any], None]) -> Iterator[None]:
-    """Before each statement `does` is given it and its parameters; what it raises, the statement fails with."""
+    """Before each statement `does` is given it and its parameters; what it raises, the statement fails with.
+
+    Whichever of the database's roles it is asked as.
+    """
 
     def before(_connection: object, _cursor: object, statement: str, parameters: Any, *_: object) -> None:
         does(statement, parameters)
 
-    event.listen(engine, "before_cursor_execute", before)
+    for face in faces(engine):
+        event.listen(face, "before_cursor_execute", before)
     try:
         yield
     finally:
-        event.remove(engine, "before_cursor_execute", before)
+        for face in faces(engine):
+            event.remove(face, "before_cursor_execute", before)
 
 
 @contextmanager

@@ -42,6 +42,9 @@ OUTSIDE_THE_SERVICE = {
     "NEAPTIDE_REQUIRE_BROWSER": ["deploy/test", ".ci/run"],
     "NEAPTIDE_TEST_PROCESSES": ["deploy/test"],
     "NEAPTIDE_DATABASE_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
+    "NEAPTIDE_OWNER_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
+    "NEAPTIDE_WEB_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
+    "NEAPTIDE_WORKER_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
     "NEAPTIDE_BASE_IMAGE": ["deploy/compose.yaml", "deploy/compose.env.example"],
     "NEAPTIDE_DATABASE_IMAGE": ["deploy/compose.yaml", "deploy/compose.env.example"],
 }

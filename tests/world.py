@@ -45,6 +45,7 @@ from service.links import Leads, Links, is_over, read_link
 from service.reviewing.patient import build_patient
 from service.store.audit import OPERATOR, Act, Actor, ActorKind
 from service.store.due import next_due
+from service.store.migrations.roles import WORKER
 from service.store.session import read_session, write_session
 from service.store.tables import (
     Caregiver,
@@ -64,6 +65,7 @@ from service.worker import Worker, links_for
 from tests.builder import AUCKLAND, Builder, building
 from tests.copies import made_once
 from tests.faulty import FaultyGateway
+from tests.servers import as_role
 
 T = TypeVar("T")
 Person = Patient | Caregiver
@@ -119,7 +121,7 @@ class World:
         )
         self.links = Links(settings.base_url)
         self.worker = Worker(
-            engine,
+            as_role(engine, WORKER),
             self.clock,
             {Channel.TEXT: self.gateway},
             links_for(self.links),

@@ -25,7 +25,7 @@ from service.accounts.signin import BUSY, Denied, HalfIn, NotIn
 from service.accounts.throttle import Origin
 from service.domain.validation import Refused
 from service.store.audit import SYSTEM, Act, act_of
-from service.store.session import write_session
+from service.store.session import move_to, write_session
 from service.store.tables import AuditLine, HospitalSignIn, Staff
 from service.transports.openid import LEEWAY, Ask, Away, Crowded, NotBelieved, OpenId, Us, Vouched
 
@@ -115,6 +115,7 @@ def arrive(
     except IntegrityError:  # at the same moment they joined another account
         stopped, why = Stopped.SUBJECT, Stopped.SUBJECT.value
     with write_session(engine) as session:
+        move_to(session, held.clinic_id)
         nobody_guessed = stopped in {Stopped.AWAY, Stopped.SAID_NO}
         if nobody_guessed:
             throttle.take_back(session, failure)

@@ -34,7 +34,7 @@ from service.store import outbox
 from service.store.audit import SYSTEM, Act, act_of
 from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.quarantine import is_quarantined
-from service.store.session import write_session
+from service.store.session import move_to, write_session
 from service.store.tables import Clinic, Contact, EmergencyAccess, EmergencyCode, Staff, Task
 from service.words.language import Language, load_language
 from service.words.messages import line_emergency
@@ -112,6 +112,7 @@ def enter(
         code = session.scalar(select(EmergencyCode).where(*its).with_for_update())
         if code is None:
             return Denied(NotIn.WRONG)
+        move_to(session, code.clinic_id)
         if code.used_at is None:
             staff = _begin(session, code, (name, reason), now, origin, channels)
         else:

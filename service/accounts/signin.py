@@ -3,19 +3,21 @@
 Promises that a wrong password and an unknown name look alike and cost the same, that guessing is slowed
 down before anything is hashed (`accounts.throttle`), and that no password is hashed within a transaction.
 One address may have an account at several clinics, whose administrators learn nothing of each other's: the
-password says which one is meant.
+password says which one is meant, and where it is the same at several their person is asked. Nobody without the password
+learns at which clinics an address has an account, nor whether it has any.
 """
 
 from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
 from sqlalchemy import Engine, select
+from sqlalchemy.orm import Session
 
 from service.accounts import factors, hashing, hospital, throttle
 from service.accounts.sessions import SignedIn, begin_session
@@ -23,7 +25,8 @@ from service.accounts.throttle import Origin
 from service.domain.validation import storable
 from service.store.audit import act_of
 from service.store.session import read_session, write_session
-from service.store.tables import Staff
+from service.store.tables import Clinic, Staff
+from service.store.wall import Gate, through
 
 
 class NotIn(StrEnum):
@@ -57,19 +60,59 @@ class HalfIn:
     by_hospital: bool = False
 
 
+@dataclass(frozen=True)
+class WhichOf:
+    """The password was right for accounts at several clinics: which of them is meant is asked, and `choose` goes on."""
+
+    staff_ids: tuple[uuid.UUID, ...]
+
+
 def sign_in(
     engine: Engine, email: str, password: str, now: datetime, origin: Origin, instead_of: uuid.UUID | None = None
-) -> SignedIn | HalfIn | Denied:
+) -> SignedIn | HalfIn | WhichOf | Denied:
     """Check a name and a password, and begin a session in place of the browser's session before.
 
     Where the account has a second step, none is begun yet: `finish` does, with its code, or a passkey by itself.
     """
-    found = check(engine, email, password, now, origin)
+    found = _whose(engine, email, password, now, origin)
     if isinstance(found, Denied):
         return found
+    if len(found) > 1:
+        return WhichOf(tuple(one.id for one in found))
+    return _enter(engine, found[0], now, origin, instead_of)
+
+
+def offered(session: Session, which: WhichOf) -> Sequence[tuple[uuid.UUID, str]]:
+    """The accounts that are asked about which are open still, each with the name of its clinic."""
+    query = select(Staff.id, Clinic.name).join(Clinic, Clinic.id == Staff.clinic_id)
+    kept = query.where(Staff.id.in_(which.staff_ids), Staff.active).order_by(Clinic.name, Staff.id)
+    return [(staff_id, name) for staff_id, name in session.execute(kept)]
+
+
+def choose(
+    engine: Engine, which: WhichOf, staff_id: uuid.UUID, given_at: datetime, now: datetime, origin: Origin,
+    instead_of: uuid.UUID | None = None,
+) -> SignedIn | HalfIn | None:  # fmt: skip
+    """Go on with the account that somebody chose, whose password was given at `given_at`.
+
+    None for one that was not offered, or that this password opens no more.
+    """
+    if staff_id not in which.staff_ids:
+        return None
     with read_session(engine) as session:
-        is_half = factors.has_second_step(session, found)
-    return HalfIn(found.id) if is_half else begin(engine, found, now, origin, instead_of)
+        staff = session.get_one(Staff, staff_id)
+        is_closed = not staff.active or bool(hospital.closed_to_passwords(session, [staff]))
+    if is_closed or staff.password_set_at is None or staff.password_set_at > given_at:
+        return None
+    return _enter(engine, staff, now, origin, instead_of)
+
+
+def _enter(
+    engine: Engine, staff: Staff, now: datetime, origin: Origin, instead_of: uuid.UUID | None
+) -> SignedIn | HalfIn:
+    with read_session(engine) as session:
+        is_half = factors.has_second_step(session, staff)
+    return HalfIn(staff.id) if is_half else begin(engine, staff, now, origin, instead_of)
 
 
 def finish(
@@ -121,10 +164,16 @@ def begin(
         return begin_session(session, found, now, origin, instead_of, by_hospital=by_hospital)
 
 
-def check(
+def check(engine: Engine, email: str, password: str, now: datetime, origin: Origin, of: uuid.UUID) -> Staff | Denied:
+    """Whether this is the password of that account, which has this name."""
+    found = _whose(engine, email, password, now, origin, of)
+    return found if isinstance(found, Denied) else found[0]
+
+
+def _whose(
     engine: Engine, email: str, password: str, now: datetime, origin: Origin, of: uuid.UUID | None = None
-) -> Staff | Denied:
-    """Whose name and password these are; with `of`, whether they are that account's.
+) -> list[Staff] | Denied:
+    """Whose name and password these are, of several clinics perhaps; with `of`, whether they are that account's.
 
     1. Ask how long this place has to wait. If not at all, write this try down as a failure before it is
        known, so that many at once are counted as many.
@@ -134,7 +183,7 @@ def check(
        which they may have been aimed.
     """
     address = storable(email).strip().lower()
-    with write_session(engine) as session:
+    with through(Gate.SIGN_IN), write_session(engine) as session:
         accounts = session.scalars(select(Staff).where(Staff.email == address, Staff.active).order_by(Staff.id)).all()
         place = throttle.place_of(origin, address, frozenset(one.id for one in accounts))
         if wait := throttle.wait_of(session, place, now):
@@ -144,16 +193,16 @@ def check(
     try:
         meant = [one for one in accounts if of in {None, one.id} and one.id not in closed]
         good = hashing.matching([one.password_hash for one in meant], password)
-        found = next((one for one in meant if one.password_hash in good), None)
+        found = [one for one in meant if one.password_hash in good]
     except hashing.Busy:
         with write_session(engine) as session:  # it was no failure
             throttle.take_back(session, failure)
         return BUSY
-    if found is None:
+    if not found:
         return Denied(NotIn.WRONG, aimed_at=aims(accounts))
     with write_session(engine) as session:
         throttle.take_back(session, failure)
-        if len(accounts) == 1:
+        if len(found) == len(accounts):
             throttle.forget_failures(session, place)
     return found
 

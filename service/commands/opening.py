@@ -28,6 +28,7 @@ from service.clock import Clock, SharedClock, SystemClock
 from service.config import Settings
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel
+from service.keyring import KeyFor
 from service.links import Links
 from service.store import session as sessions
 from service.store.audit import OPERATOR, Act
@@ -97,12 +98,25 @@ class Console:
 
 
 def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
-    """Hand a command its console, and let go of the database at the end."""
+    """Hand a command its console, and let go of the database at the end: as the owner of it."""
+    return _handed(command, lambda settings: settings.owner_database_url)
 
+
+def with_console_of_web(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
+    """The same, with the database as the web's own role."""
+    return _handed(command, lambda settings: settings.database_url)
+
+
+def with_console_of_worker(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
+    """The same, as the worker's."""
+    return _handed(command, lambda settings: settings.worker_database_url)
+
+
+def _handed(command: Callable[Concatenate[Console, P], R], url_of: Callable[[Settings], str]) -> Callable[P, R]:
     @wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> R:
         settings = read_settings()
-        with database(settings) as engine:
+        with database(settings, url_of(settings)) as engine:
             return command(Console(settings, engine, clock_of(settings), config.system_user()), *args, **kwargs)
 
     return run
@@ -175,11 +189,14 @@ def _described(settings: Settings, clock: Clock) -> Described:
 
 
 @contextmanager
-def database(settings: Settings) -> Iterator[Engine]:
-    """The database, let go of at the end. Raises Refused for an address that is none, and for one in trouble."""
+def database(settings: Settings, url: str = "") -> Iterator[Engine]:
+    """The database, let go of at the end; as its owner, unless another role's `url` is given.
+
+    Raises Refused for an address that is none, and for one in trouble.
+    """
     if settings.database_url.startswith("sqlite"):
         config.ready_folder(settings.data_dir)
-    engine = opened(settings)
+    engine = opened(settings, url)
     try:
         yield engine
     except SQLAlchemyError as error:
@@ -188,16 +205,19 @@ def database(settings: Settings) -> Iterator[Engine]:
             raise click.ClickException(SAID[trouble]) from None
         if trouble is None:
             raise
-        shown = make_url(settings.database_url).render_as_string(hide_password=True)
+        shown = make_url(url or settings.owner_database_url).render_as_string(hide_password=True)
         raise Refused("NEAPTIDE_DATABASE_URL", shown, f"a database in order; {told(error)}") from None
     finally:
         engine.dispose()
 
 
-def opened(settings: Settings) -> Engine:
+def opened(settings: Settings, url: str = "") -> Engine:
     """The database, not yet asked anything. Raises Refused for an address that is none, and another user's file."""
     try:
-        engine = sessions.open_engine(settings.database_url, sealer=settings.keys.sealer())
+        keys = settings.keys
+        engine = sessions.open_engine(
+            url or settings.owner_database_url, sealer=keys.sealer(), wall_key=keys.key(KeyFor.WALL)
+        )
     except (ValueError, ArgumentError):
         # Not repeated: a password may stand in it.
         raise Refused(

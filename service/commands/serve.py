@@ -1,4 +1,4 @@
-"""`neaptide migrate`, `serve` and `worker`: the layout, the web processes and the one that does what falls due.
+"""`neaptide migrate`, `roles`, `serve` and `worker`: layout and roles, the web, and what does what falls due.
 
 The application and the worker are loaded by the process that runs them: it takes a second, and `serve` and `migrate`
 run neither.
@@ -16,11 +16,13 @@ import structlog
 
 from service import config
 from service.commands import opening
-from service.commands.opening import Console, with_console
+from service.commands.opening import Console, with_console, with_console_of_web, with_console_of_worker
 from service.domain.validation import Refused
 from service.enrolling import clinics
 from service.health import soundness
+from service.keyring import KeyFor
 from service.store import migrate as layout
+from service.store.migrations import roles as database_roles
 from service.store.session import open_engine
 
 if TYPE_CHECKING:
@@ -35,13 +37,41 @@ log = structlog.get_logger(__name__)
 @click.option("--accept-key", is_flag=True, help="The secret key was changed on purpose: know this one from now on.")
 @with_console
 def migrate(console: Console, accept_key: bool) -> None:
-    """Bring the database to the newest layout. Safe to run again."""
+    """Bring the database to the newest layout. Safe to run again.
+
+    On PostgreSQL it raises the wall between clinics too, where the server has the roles for it: `neaptide roles`.
+    """
     layout.upgrade(console.engine)
+    layout.raise_wall(console.engine, console.settings.keys.every(KeyFor.WALL))
     if accept_key:
         soundness.know_key(console.engine, console.settings.keys, console.now(), accept=True)
         with console.write() as session:
             console.note_everywhere(session, "secret_key.accept")
     click.echo(f"layout: {layout.head()}")
+
+
+@click.command("roles")
+@click.option("--make", is_flag=True, help="Make those that are missing, as a user of the server who may.")
+@with_console
+def roles(console: Console, make: bool) -> None:
+    """Say which of PostgreSQL's roles are missing (web, worker, auditor), and in SQL how they are made.
+
+    With them a transaction of the web reaches one clinic alone, and what is only ever added to nobody changes. Each
+    needs a password, which is nobody's business here: `ALTER ROLE … PASSWORD`, or psql's `\\password`. After that
+    `neaptide migrate` gives them what is theirs.
+    """
+    if console.engine.dialect.name != "postgresql":
+        raise click.ClickException("roles are PostgreSQL's: this database is a file, and has none")
+    with console.engine.begin() as connection:
+        missing = [one for one in database_roles.ROLES if one not in database_roles.there(connection)]
+        for role in missing:
+            statement = database_roles.making(role)
+            click.echo(f"{statement};")
+            if make:
+                connection.exec_driver_sql(statement)
+    if make:
+        layout.raise_wall(console.engine, console.settings.keys.every(KeyFor.WALL))
+    click.echo(f"-- {'made' if make and missing else 'missing'}: {', '.join(missing) or 'none'}")
 
 
 @click.command("serve")
@@ -56,7 +86,7 @@ def migrate(console: Console, accept_key: bool) -> None:
     "--host", help="The address to listen on; NEAPTIDE_HOST when left out, and 127.0.0.1 where that is not set."
 )
 @click.option("--port", type=click.IntRange(1, 65535), help="The port; NEAPTIDE_PORT when left out.")
-@with_console
+@with_console_of_web
 def serve(
     console: Console, workers: int, threads: int, staff_threads: int | None, host: str | None, port: int | None
 ) -> None:
@@ -81,12 +111,12 @@ def serve(
         if typed is not None:
             command += ["--env", f"{name}={typed}"]
     command.append(f"service.commands.serve:wsgi({staff_threads or threads // 2})")
-    os.execv(sys.executable, command)  # noqa: S606 - our own interpreter and arguments
+    os.execve(sys.executable, command, config.without_roles())  # noqa: S606 - our own interpreter and arguments
 
 
 @click.command("worker")
 @click.option("--once", is_flag=True, help="Do what is due now, and stop.")
-@with_console
+@with_console_of_worker
 def worker(console: Console, once: bool) -> None:
     """Look for what falls due and do it. Any number may run."""
     from service.worker import Worker, links_for
@@ -119,7 +149,8 @@ def wsgi(staff_threads: int = 4) -> Flask:
     os.umask(0o077)  # the database and the clock, whatever server this is made for
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
-    engine = open_engine(settings.database_url, sealer=settings.keys.sealer())
+    keys = settings.keys
+    engine = open_engine(settings.database_url, sealer=keys.sealer(), wall_key=keys.key(KeyFor.WALL))
     app = create_app(settings, engine, clock, opening.transports_of(settings, clock), staff_threads=staff_threads)
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()

@@ -40,6 +40,7 @@ from service.domain.validation import Refused, checked_url
 from service.domain.vocabulary import Channel, Role
 from service.enrolling import clinics
 from service.enrolling.people import checked_address
+from service.keyring import KeyFor
 from service.links import Links
 from service.store import migrate as layout
 from service.store.audit import OPERATOR, Act
@@ -330,6 +331,7 @@ class Setup:
         settings = Settings.from_env(self._given())
         with opening.database(settings) as engine:
             layout.upgrade(engine)
+            layout.raise_wall(engine, settings.keys.every(KeyFor.WALL))
             if self._found.clinics:
                 return ""
             with write_session(at_terminal(engine, login)) as session:

@@ -11,14 +11,14 @@ import sqlite3
 import time
 from datetime import datetime
 
-from sqlalchemy import Engine, select, text
+from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 
 from service.health.checks import Finding
 from service.keyring import KeyFor, Keyring
 from service.store.identity import new_id
 from service.store.session import connect, read_session, write_session
-from service.store.tables import SecretMark
+from service.store.tables import Clinic, SecretMark
 from service.store.troubles import Trouble, trouble_of
 from service.store.upsert import insert_new, upsert
 
@@ -89,6 +89,33 @@ def _postgresql(engine: Engine, seconds: float) -> str:
                 raise NotKnown("this user may not use amcheck") from None
             raise
     return "" if broken is None else f"table {broken}"
+
+
+WEB_ROLE = """SELECT me.rolsuper, pg_has_role(c.relowner, 'MEMBER'), c.relrowsecurity
+ FROM pg_roles me, pg_class c WHERE me.rolname = current_user AND c.oid = 'clinics'::regclass"""
+
+
+def walled(web: Engine) -> Finding | None:
+    """Whether the database keeps the wall between clinics, as the web's own role sees it; None for SQLite.
+
+    One clinic whose tables its web owns is told of, and is no fault: there is nobody else to be walled off.
+    """
+    if web.dialect.name != "postgresql":
+        return None
+    how = "`neaptide roles` says how to give it a role of its own."
+    with read_session(web) as session:
+        is_superuser, owns, has_policies = session.execute(text(WEB_ROLE)).one()
+        clinics = session.scalar(select(func.count()).select_from(Clinic)) or 0
+    if is_superuser:
+        return Finding("wall", False, f"The web is a superuser of the database: it could do anything there. {how}")
+    if owns:
+        sentence = (
+            f"The web owns the tables: the database keeps no wall between {clinics} clinics, nor the trail. {how}"
+        )
+        return Finding("wall", clinics < 2, sentence)
+    if not has_policies:
+        return Finding("wall", False, "The database keeps no wall between clinics yet: run `neaptide migrate`.")
+    return Finding("wall", True, "The database keeps the wall between clinics: the web has a role of its own.")
 
 
 def know_key(engine: Engine, keys: Keyring, now: datetime, *, accept: bool = False) -> bool:

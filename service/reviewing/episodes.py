@@ -24,8 +24,9 @@ from service.domain.vocabulary import SignalKind
 from service.reviewing import placing, refreshing
 from service.store import panel
 from service.store.audit import Act
+from service.store.names import staff_name
 from service.store.session import columns_of
-from service.store.tables import EpisodeClosing, Patient, Staff
+from service.store.tables import EpisodeClosing, Patient
 
 LONGEST_REASON = 400
 
@@ -83,8 +84,7 @@ def close_episode(
 def closed_episodes(session: Session, patient_id: uuid.UUID) -> Sequence[ClosedEpisode]:
     """The episodes of a patient that staff closed, newest first."""
     query = (
-        select(*columns_of(ClosedEpisode, EpisodeClosing, by=Staff.name))
-        .join(Staff, Staff.id == EpisodeClosing.closed_by)
+        select(*columns_of(ClosedEpisode, EpisodeClosing, by=staff_name(EpisodeClosing.closed_by)))
         .where(EpisodeClosing.patient_id == patient_id)
         .order_by(EpisodeClosing.closed_at.desc())
     )

@@ -38,6 +38,7 @@ from service.store import histories, panel, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.ids import among
+from service.store.names import staff_name
 from service.store.session import columns_of
 from service.store.tables import (
     Adjustment,
@@ -48,7 +49,6 @@ from service.store.tables import (
     Patient,
     ReviewAddition,
     SignOff,
-    Staff,
 )
 from service.words.labels import label, title
 from service.words.language import Language
@@ -263,8 +263,7 @@ def _is_current(known: Summary, today: date) -> bool:
 def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentShown, ...]:
     """The patient's current adjustments, newest first."""
     query = (
-        select(*columns_of(AdjustmentShown, Adjustment, by=Staff.name))
-        .join(Staff, Staff.id == Adjustment.made_by)
+        select(*columns_of(AdjustmentShown, Adjustment, by=staff_name(Adjustment.made_by)))
         .where(Adjustment.clinic_id == clinic_id, Adjustment.patient_id == patient_id, COUNTS)
         .order_by(*NEWEST_FIRST)
     )

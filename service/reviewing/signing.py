@@ -36,6 +36,7 @@ from service.reviewing.patient import PatientReview, build_patient
 from service.reviewing.placing import current_week
 from service.store import panel, seals, signatures
 from service.store.audit import Act
+from service.store.names import staff_name
 from service.store.tables import Clinic, ReviewAddition, Signal, SignOff, Staff
 from service.words.language import Language, load_language
 from service.words.sentences import brief, signals, tasks
@@ -199,8 +200,7 @@ def _note_seen(act: Act, patient_id: uuid.UUID) -> None:
 def _sent_before(act: Act, sign_off_id: uuid.UUID, seen: str) -> ReviewAddition:
     """What this person added to that very page. Raises LookAgain, with who has added since."""
     added = act.session.execute(
-        select(ReviewAddition, Staff.name)
-        .join(Staff, Staff.id == ReviewAddition.added_by)
+        select(ReviewAddition, staff_name(ReviewAddition.added_by))
         .where(ReviewAddition.sign_off_id == sign_off_id)
         .order_by(ReviewAddition.number.desc())
     ).all()

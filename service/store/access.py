@@ -35,6 +35,7 @@ from service.store.session import Where, is_away, write_connection
 from service.store.tables import AccessLine, Clinic
 from service.store.troubles import told, trouble_of
 from service.store.upsert import insert_rows
+from service.store.wall import Gate, through
 
 log = structlog.get_logger(__name__)
 
@@ -113,7 +114,7 @@ class Trail:
 
     def write_at_once(self, access: Access) -> None:
         """For what leaves the house: the line before the answer. Raises what a writer meets."""
-        with write_connection(self._engine) as connection:
+        with through(Gate.TRAIL), write_connection(self._engine) as connection:
             _write(connection, [(access, 1)])
 
     def start(self) -> None:
@@ -146,13 +147,14 @@ class Trail:
             self.write_waiting()
 
     def _write_portion(self, lines: Sequence[Line]) -> None:
-        written = guarded(
-            self._engine,
-            lines,
-            kind="access line",
-            whole=lambda session: _write(session, lines),
-            alone=lambda session, line: _write(session, [line]),
-        )
+        with through(Gate.TRAIL):
+            written = guarded(
+                self._engine,
+                lines,
+                kind="access line",
+                whole=lambda session: _write(session, lines),
+                alone=lambda session, line: _write(session, [line]),
+            )
         if written.failed:
             with self._lock:
                 self._lose([line for line, _ in written.failed])

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import OperationalError
 
 from service.store import arrivals
+from service.store.migrations import roles
 from service.store.session import write_connection
 from service.store.tables import ARRIVING
 
@@ -44,6 +45,24 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
     else:
         with write_connection(engine) as connection:
             _run(connection, revision)
+
+
+def raise_wall(engine: Engine, keys: tuple[bytes, ...]) -> tuple[str, ...]:
+    """Let PostgreSQL keep the wall between clinics, where it has the roles for it. Returns which of them are missing.
+
+    As the owner of the tables, after `upgrade`; safe to run again, and beside processes that work on: where nothing
+    has changed no table is touched. `keys` are those that sign what the web's transactions say, today's first.
+    """
+    if engine.dialect.name != "postgresql":
+        return ()
+    with _alone(engine), engine.begin() as connection:
+        roles.build_functions(connection)
+        roles.keep_keys(connection, keys)
+        found = roles.there(connection)
+        if not (missing := tuple(role for role in roles.ROLES if role not in found)):
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{LOCK_WAIT}'")
+            roles.raise_wall(connection)
+    return missing
 
 
 def _run_patiently(connection: Connection, revision: str) -> None:

@@ -14,6 +14,7 @@ whole engine that said BEGIN slowed every statement.
 from __future__ import annotations
 
 import time
+import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import fields
@@ -22,12 +23,14 @@ from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, Update, create_engine, event, make_url
 from sqlalchemy.dialects import registry
+from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
 from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as WaitedInVain
 from sqlalchemy.orm import Session
 
 from service.domain.seals import Sealer
+from service.store import wall
 from service.store.queue import PATIENCE, NoTurn, turn
 from service.store.troubles import Trouble, trouble_of
 
@@ -44,6 +47,10 @@ CONNECT_SECONDS = 10
 BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 SEALER = "neaptide_sealer"  # the option of an engine that says what seals in its database: domain.seals.Sealer
+# Whether a connection's transactions must say whose they are: those of the web's own role, or of one that is a member.
+WALLED = "neaptide_walled"
+IS_WALLED = f"""SELECT EXISTS (SELECT FROM pg_roles web, pg_roles me WHERE web.rolname = '{wall.WEB}'
+ AND me.rolname = current_user AND NOT me.rolsuper AND pg_has_role(web.oid, 'MEMBER'))"""  # noqa: S608 - ours
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # Objects keep what was read when their transaction ends; and no UPDATE or DELETE looks through those in hand to do
 # likewise to them, which costs more than the statement.
@@ -66,20 +73,34 @@ class SQLite(SQLiteDialect_pysqlite):
             dbapi_connection.execute(how)
 
 
+class PostgreSQL(PGDialect_psycopg):
+    """The toolkit's own, of which each transaction of a walled role says whose it is: `service.store.wall`."""
+
+    supports_statement_cache = True
+    wall_key = b""
+
+    def do_begin(self, dbapi_connection: Any) -> None:
+        if dbapi_connection.info.get(WALLED):
+            wall.say(dbapi_connection, self.wall_key)
+
+
 registry.register("sqlite.neaptide", __name__, SQLite.__name__)
+registry.register("postgresql.neaptide", __name__, PostgreSQL.__name__)
 
 
-def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None) -> Engine:
+def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None, wall_key: bytes = b"") -> Engine:
     """An engine for a SQLite file or a PostgreSQL database, set up as the service needs it.
 
     `sealer` seals what is signed; without one nothing is, and what was sealed cannot be told from what was altered.
+    `wall_key` signs what a walled role's transactions say (`keyring.KeyFor.WALL`).
+
     Raises ValueError for any other kind of database, or for SQLite without a file
     (several processes cannot share a database in memory).
     """
     parsed, options = make_url(url), {SEALER: sealer or Sealer()}
     backend = parsed.get_backend_name()
     if backend == "postgresql":
-        parsed = parsed.set(drivername="postgresql+psycopg")
+        parsed = parsed.set(drivername="postgresql+neaptide")
         engine = create_engine(
             parsed,
             pool_size=pool_size,
@@ -89,6 +110,8 @@ def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None) -
             execution_options=options,
             connect_args={"connect_timeout": CONNECT_SECONDS},
         )
+        if isinstance(engine.dialect, PostgreSQL):
+            engine.dialect.wall_key = wall_key
         event.listen(engine, "connect", _prepare_postgresql)
         return engine
     if backend != "sqlite":
@@ -168,6 +191,15 @@ def write_connection(engine: Engine) -> Iterator[Connection]:
             yield connection
 
 
+def move_to(where: Where, clinic_id: uuid.UUID) -> None:
+    """A transaction that went through a gate has found whose it is: from here on it, and those after it, are that
+    clinic's."""
+    wall.stand(clinic_id)
+    connection = rows(where)
+    if connection.connection.info.get(WALLED):
+        connection.dialect.do_begin(connection.connection)
+
+
 def session_on(connection: Connection) -> Session:
     """A session of objects within a transaction that was begun without one; whoever asks for it flushes it."""
     return Session(connection, **_OBJECTS)
@@ -232,9 +264,10 @@ def _turn(engine: Engine, patience: float | None = None) -> Iterator[None]:
         yield
 
 
-def _prepare_postgresql(connection: Any, _record: Any) -> None:
+def _prepare_postgresql(connection: Any, record: Any) -> None:
     # Not among the options of the connection, which poolers refuse.
     connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_WAITS.items()))
+    record.info[WALLED] = connection.execute(IS_WALLED).fetchone()[0]
     connection.commit()
 
 

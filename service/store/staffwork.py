@@ -23,8 +23,9 @@ from service.domain.since import Standing
 from service.domain.vocabulary import Outcome, SignalKind, TaskState
 from service.store import ids, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
+from service.store.names import staff_name
 from service.store.session import rows
-from service.store.tables import Acceptance, Adjustment, ReviewAddition, Signal, SignOff, Staff, Task
+from service.store.tables import Acceptance, Adjustment, ReviewAddition, Signal, SignOff, Task
 
 T = TypeVar("T")
 
@@ -117,14 +118,12 @@ def _tasks(session: Session, among: ColumnElement[bool], zone: ZoneInfo) -> dict
 
 
 def _signed(session: Session, among: ColumnElement[bool], week: date) -> dict[uuid.UUID, SignedRow]:
-    adder, added = aliased(Staff), ReviewAddition
+    added = ReviewAddition
     ours, theirs = seals.columns(SignOff), seals.columns(added)
     query = (
         select(*ours, *(one.label(f"added_{one.key}") for one in theirs))
-        .add_columns(Staff.name.label("by"), adder.name.label("by_adder"))
-        .join(Staff, Staff.id == SignOff.signed_by)
+        .add_columns(staff_name(SignOff.signed_by).label("by"), staff_name(added.added_by).label("by_adder"))
         .outerjoin(added, added.sign_off_id == SignOff.id)
-        .outerjoin(adder, adder.id == added.added_by)
         .where(among, signatures.COUNTS, SignOff.week == week)
         .order_by(added.number)
     )
@@ -223,10 +222,9 @@ def _accepted(session: Session, among: ColumnElement[bool], zone: ZoneInfo) -> d
             Acceptance.id,
             Acceptance.reason,
             Acceptance.until,
-            Staff.name,
+            staff_name(Acceptance.accepted_by),
             Acceptance.accepted_at,
         )
-        .join(Staff, Staff.id == Acceptance.accepted_by)
         .where(among, Acceptance.taken_back_at.is_(None), ~broken)
         .order_by(Acceptance.accepted_at)
     )

@@ -12,7 +12,7 @@ import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 from urllib.parse import quote
@@ -28,16 +28,17 @@ from werkzeug.exceptions import NotFound
 from service.accounts import keys, sessions
 from service.accounts.challenges import Challenge
 from service.accounts.sessions import CONFIRMED_FOR, SignedIn
-from service.accounts.signin import HalfIn
+from service.accounts.signin import HalfIn, WhichOf
 from service.accounts.throttle import Origin
 from service.domain.rights import EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.keyring import SHA_256, KeyFor
 from service.reviewing import drafts
 from service.store.audit import Act, Actor, act_of
-from service.store.session import DATABASE_AWAY, connect, read_session, write_connection, write_session
+from service.store.session import DATABASE_AWAY, connect, move_to, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Patient, Staff
-from service.web import held, trail
+from service.store.wall import Gate, through
+from service.web import gates, held, trail
 from service.web.forms import WRITTEN
 from service.web.services import services
 
@@ -135,6 +136,20 @@ def begin_half(half: HalfIn, now: datetime) -> None:
     session["half_by_hospital"] = half.by_hospital
 
 
+def begin_which(which: WhichOf, now: datetime) -> None:
+    """Remember, for as long, that this browser gave the password of several accounts; its session before ends."""
+    end_session(now)
+    session["which"] = [[one.hex for one in which.staff_ids], now.timestamp()]
+
+
+def which_of(now: datetime) -> tuple[WhichOf, datetime] | None:
+    """The accounts whose password this browser gave a moment ago, and when."""
+    staff, at = session.get("which", ([], 0.0))
+    if not staff or not 0 <= now.timestamp() - at <= HALF_IN_FOR.total_seconds():
+        return None
+    return WhichOf(tuple(uuid.UUID(one) for one in staff)), datetime.fromtimestamp(at, UTC)
+
+
 def half_in(now: datetime) -> uuid.UUID | None:
     """Whose password this browser gave a moment ago."""
     staff, at = session.get("half", ("", 0.0))
@@ -221,7 +236,7 @@ def end_session(now: datetime) -> None:
     """Sign this browser out; a copy of its cookie opens nothing either."""
     begun = held_session()
     if begun is not None:
-        with write_session(services().engine) as db:
+        with through(Gate.SESSION), write_session(services().engine) as db:
             sessions.end_session(db, begun, now)
     session.clear()
 
@@ -281,6 +296,7 @@ def staff_only(
             if staff is None:
                 back = request.full_path.rstrip("?") if request.method == "GET" else _kept_unsent()
                 return redirect(f"/signin?next={quote(back)}", 303)
+            gates.stand_in(staff.clinic_id)
             if right not in staff.rights:
                 g.lacks = right
                 abort(403)
@@ -291,7 +307,6 @@ def staff_only(
             if held.FORM in request.form:
                 with write_session(services().engine) as db:
                     held.let_go(db, staff.id)
-            g.clinic_id = staff.clinic_id
             return view(*args, **kwargs)
 
         guarded.needs = right  # type: ignore[attr-defined]  # what a test walks over
@@ -309,10 +324,12 @@ def _kept_unsent() -> str:
     # A part of a page that a script asked for is kept as a draft by that script.
     if ended is None or request.blueprint == "signin" or "X-Part" in request.headers:
         return "/clinic/review"
-    with write_session(services().engine) as db:
+    with through(Gate.SESSION), write_session(services().engine) as db:
         staff = sessions.whose_ended(db, ended, now)
-        if staff is not None and held.hold(act_of(db, staff, now), staff.id, has_ended=True):
-            return url_for("signin.go_on")
+        if staff is not None:
+            move_to(db, staff.clinic_id)
+            if held.hold(act_of(db, staff, now), staff.id, has_ended=True):
+                return url_for("signin.go_on")
     if any(request.form.get(name, "").strip() for name in WRITTEN):
         abort(401)
     return "/clinic/review"
@@ -363,12 +380,12 @@ def machine_or_staff() -> Caller | None:
         kind, _, secret = given.partition(" ")
         if kind.lower() != "bearer" or not secret:
             return None
-        with connect(services().engine) as connection:
+        with through(Gate.KEY), connect(services().engine) as connection:
             now = services().clock.now()
             ring = services().settings.keys
             key = keys.check_key(connection, secret.strip(), request.remote_addr or "", now, ring)
         if key is not None and key.is_stale:
-            with suppress(*DATABASE_AWAY), write_connection(services().engine) as connection:
+            with suppress(*DATABASE_AWAY), through(Gate.KEY), write_connection(services().engine) as connection:
                 keys.stamp_key(connection, key, now)
         if key is None:
             return None
@@ -391,7 +408,7 @@ def keep_session(response: Response) -> Response:
     """After a staff request: note that the session was used, and let a new browser know that it is known."""
     begun = g.get("stale_session")
     if begun is not None:
-        with suppress(*DATABASE_AWAY), write_session(services().engine) as db:
+        with suppress(*DATABASE_AWAY), through(Gate.SESSION), write_session(services().engine) as db:
             sessions.stamp(db, begun, services().door_clock.now())
     if "known_browser" in g:
         response.set_cookie(
@@ -414,7 +431,7 @@ def _read_session() -> CurrentStaff | None:
     if session_id is None:
         return None
     now = services().door_clock.now()
-    with read_session(services().engine) as db:
+    with through(Gate.SESSION), read_session(services().engine) as db:
         found = sessions.read_session_of(db, session_id, now)
     if found is None:
         g.ended_session = session_id

@@ -314,7 +314,7 @@ def test_where_to_serve_is_typed_or_set(
 ) -> None:
     """What the server's own processes read goes along, so that they know the same address."""
     told: list[str] = []
-    monkeypatch.setattr("os.execv", lambda _program, command: told.extend(command))
+    monkeypatch.setattr("os.execve", lambda _program, command, _environment: told.extend(command))
     done(run("serve", *words))
     assert told[told.index("--bind") + 1] == bind
     assert [told[place + 1] for place, word in enumerate(told) if word == "--env"] == passed

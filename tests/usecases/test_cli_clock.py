@@ -22,6 +22,7 @@ from service.config import Settings, user_name
 from service.store import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Clinic
+from tests.conftest import SERVER
 from tests.usecases.test_cli import ADMINISTRATOR, AS, CLINIC, PASSWORD, PATIENT, Run, clinic, done, run
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -63,6 +64,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "resume": (("--yes",), 1),
     "review audit": ((), 0),
     "review rebuild": ((), 0),
+    "roles": ((), 0 if SERVER else 1),
     "seed": (("--quiet",), 0),
     "serve": ((), 0),
     "setup": (("--answers", "ANSWERS", "--dry-run"), 0),
@@ -144,7 +146,7 @@ def test_every_command_goes_by_the_demos_clock(
         quarantine.quarantine(session, ("plan", uuid.UUID(NEVER)), ValueError(), real)
     asked: list[str] = []
     monkeypatch.setattr(SystemClock, "now", lambda _clock: asked.append(name) or real)
-    monkeypatch.setattr("os.execv", lambda *_command: None)
+    monkeypatch.setattr("os.execve", lambda *_command: None)
     monkeypatch.setattr("service.commands.seed._fixtures", lambda: _Fixtures(real))
 
     words, code = RUNS[name]

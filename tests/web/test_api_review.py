@@ -149,14 +149,14 @@ def test_a_review_is_signed_by_a_person_once_and_a_repeat_of_the_call_answers_th
     assert (kept["later_values"], kept["additions"]) == ([], [])
 
 
-def test_what_came_since_is_listed_to_do_and_an_addition_answers_it_once(machine):
+def test_what_came_since_is_listed_to_do_and_an_addition_answers_it_once(machine, engine):
     ill = machine.ids["Dina"]
     signed = machine.post(f"/patients/{ill}/sign-offs", {"outcome": "not_reached", "seen": "0" * 16})
     assert signed.status_code == 409
     (entry,) = [one for one in _entries(machine) if one["name"] == "Dina"]
     signed = machine.post(f"/patients/{ill}/sign-offs", {"outcome": "not_reached", "seen": entry["seen"]}).get_json()
     assert "Dina" not in [one["name"] for one in _entries(machine, "?to_do=true")]
-    with write_session(machine.client.application.extensions["neaptide"].engine) as session:
+    with write_session(engine) as session:
         ward = ward_of(session, machine.clinic)
         ward.task(session.get_one(Patient, ill), TaskKind.SAFETY_ANSWER, "I fainted.")
     (entry,) = [one for one in _entries(machine, "?to_do=true") if one["name"] == "Dina"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import uuid
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from http.cookies import SimpleCookie
@@ -13,6 +14,7 @@ import pytest
 from argon2 import PasswordHasher
 from flask.testing import FlaskClient
 from sqlalchemy import select
+from werkzeug.test import TestResponse
 
 from service.accounts import hashing, invitations, signin
 from service.accounts.hashing import hashed
@@ -25,7 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import ApiKey, Staff
+from service.store.tables import ApiKey, Staff, StaffSession
 from service.web.auth import cookie_name
 from tests.house import token_on
 from tests.web.conftest import PASSWORD, House
@@ -121,6 +123,58 @@ def test_one_address_may_work_at_two_clinics_and_neither_learns_of_the_other(
         assert tries(house, email, THERE, 1, house.clock.now()) == [NotIn.WRONG]
         assert len(hashes) == 1, email  # no clock tells them apart
         del hashes[:]
+
+
+def test_one_password_at_two_clinics_asks_which_and_only_whoever_has_it(
+    house: House, build: Callable[..., House]
+) -> None:
+    theirs, now, password = build("Saltholt Clinic", number="+447700900002"), house.clock.now(), "seven brown umbrellas"
+    ids = []
+    for one in (house, theirs):
+        with write_session(house.engine) as session:
+            act = Act(session, OPERATOR, one.clinic_id, now)
+            kept = hashed(password, ())
+            ids.append(add_staff(act, "kit@both.example", "Kit", [Role.NURSE], password_hash=kept).id)
+
+    def asked(given: str) -> tuple[FlaskClient, TestResponse]:
+        browser = house.app.test_client()
+        form = {"email": "kit@both.example", "password": given, "next": "/clinic/inbox"}
+        return browser, browser.post("/signin", data=form | token(browser))
+
+    def token(browser: FlaskClient) -> dict[str, str]:
+        return {"csrf_token": token_on(browser.get("/signin").text)}
+
+    def choose(browser: FlaskClient, staff_id: uuid.UUID) -> str | None:
+        form = {"staff": str(staff_id), "next": "/clinic/inbox"}
+        return browser.post("/signin/which", data=form | token(browser)).location
+
+    browser, answer = asked("eleven slow ferries")
+    assert answer.status_code == 403
+    for page in (answer.text, browser.get("/signin/which", follow_redirects=True).text):
+        assert "Fernmoor" not in page
+        assert "Saltholt" not in page
+    assert str(choose(browser, ids[1])).startswith("/signin")
+    assert browser.get("/clinic/inbox").status_code == 303  # nobody is in
+
+    for chosen, mine in zip(ids, (house, theirs), strict=True):
+        browser, answer = asked(password)
+        assert answer.location.startswith("/signin/which")
+        page = browser.get(answer.location).text
+        assert "Fernmoor Clinic" in page
+        assert "Saltholt Clinic" in page
+        assert browser.get("/clinic/inbox").status_code == 303  # asked, and not in yet
+        assert choose(browser, chosen) == "/clinic/inbox"
+        with read_session(house.engine) as session:
+            begun = session.scalars(select(StaffSession).where(StaffSession.staff_id == chosen)).one()
+            assert session.get_one(Staff, begun.staff_id).clinic_id == mine.clinic_id
+
+    browser, _ = asked(password)  # nobody else's account, and none whose password was changed meanwhile
+    assert choose(browser, house.staff_id(Role.NURSE)) == "/signin"
+    browser, _ = asked(password)
+    with write_session(house.engine) as session:
+        kit = session.get_one(Staff, ids[0])
+        set_password(Act(session, OPERATOR, kit.clinic_id, now + timedelta(minutes=1)), kit, "$another")
+    assert choose(browser, ids[0]) == "/signin"
 
 
 def count_hashes(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:

@@ -36,7 +36,8 @@ OPEN = {
     "the provider's signature": {"called_back.receipts", "called_back.replies", "called_back.both",
                                  "api_callbacks.take_text_callback"},
     "a password, or the cookie it gave": {"signin.page", "signin.enter", "signin.leave", "signin.still_here",
-                                            "signin.invited", "signin.take_up", "signin.ask_code", "signin.enter_code"},
+                                            "signin.invited", "signin.take_up", "signin.ask_code", "signin.enter_code",
+                                            "signin.ask_which", "signin.choose_which"},
     "a door's address, which opens nothing by itself, and the hospital's word": {
         "hospital.page", "hospital.leave", "hospital.back",
     },

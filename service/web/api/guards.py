@@ -18,6 +18,7 @@ from service.keyring import KeyFor
 from service.store import repeats
 from service.store.audit import Act
 from service.store.session import connect, session_on, write_connection
+from service.web import gates
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
 from service.web.services import services
@@ -40,7 +41,8 @@ class Check:
         found = machine_or_staff()
         if found is None:
             raise Problem(401, self.asked)
-        g.caller, g.clinic_id = found, found.clinic_id
+        g.caller = found
+        gates.stand_in(found.clinic_id)
         # A bearer key beside a session stands for itself: it borrows no rights from the person signed in.
         if found.actor.kind is ActorKind.KEY:
             if self.scope is None:

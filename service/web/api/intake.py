@@ -21,8 +21,9 @@ from service.intake.checkins import RecordedCheckin, record_checkin
 from service.intake.readings import RecordedReading, record_reading, record_readings
 from service.links import is_over, read_link
 from service.store.audit import Act, Actor
-from service.store.session import read_session
+from service.store.session import move_to, read_session
 from service.store.tables import Checkin, Patient, Reading, Window
+from service.store.wall import Gate, through
 from service.web import trail
 from service.web.api.base import (
     AsSent,
@@ -261,7 +262,7 @@ def add_checkin(new: dict[str, Any]) -> Response:
         if patient is None:
             raise Refused("patient", None, "the patient's id or the clinic's own reference")
         return _record(NewCheckin(patient, _answers(new), day))
-    with read_session(services().engine) as session:
+    with through(Gate.LINK), read_session(services().engine) as session:
         window = _let_in_by_link(session, token)
     return _record(NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE))
 
@@ -299,6 +300,7 @@ def _answers(given: dict[str, Any]) -> Answers:
 def _let_in_by_link(session: Session, token: str) -> Window:
     link = read_link(session, token, LinkPurpose.CHECKIN)
     trail.by_link(link)
+    move_to(session, link.clinic_id)
     if is_over(link, services().clock.now()):
         raise Problem(403, "The link is over.")
     window = session.scalar(

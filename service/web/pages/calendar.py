@@ -14,7 +14,8 @@ from service.domain.vocabulary import LinkPurpose
 from service.enrolling.plans import plan_ahead
 from service.links import is_over, read_link
 from service.reports import calendars
-from service.store.session import read_session
+from service.store.session import move_to, read_session
+from service.store.wall import Gate, through
 from service.web import frame, trail
 from service.web.services import services
 
@@ -24,12 +25,13 @@ blueprint = Blueprint("calendar", __name__)
 @blueprint.get("/cal/<token>.ics")
 def plan(token: str) -> Response:
     """The calendar, 404 for an address that is not ours, 410 for one that is over."""
-    with read_session(services().engine) as session:
+    with through(Gate.LINK), read_session(services().engine) as session:
         try:
             link = read_link(session, token, LinkPurpose.CALENDAR)
         except Refused:
             return _plain(gettext("This address is not complete."), 404)
         trail.by_link(link)
+        move_to(session, link.clinic_id)
         ahead = None if link.patient_id is None else plan_ahead(session, link.patient_id)
     if ahead is not None:
         frame.speak(ahead.language)

@@ -15,7 +15,7 @@ from flask_babel import gettext
 from service.accounts import emergency
 from service.accounts.signin import Denied, NotIn
 from service.domain.validation import Refused
-from service.web.auth import begin_session, current_staff, held_session, origin
+from service.web.auth import begin_session, current_staff, end_session, held_session, origin
 from service.web.pages.signin import later
 from service.web.services import services
 
@@ -49,6 +49,7 @@ def enter() -> ResponseReturnValue:
                 {"code": gettext("This code opens nothing: it is mistyped, or was used, or is replaced.")}
             ), 403
         return _form({"code": later(result)}), 429, {"Retry-After": str(result.seconds)}
+    end_session(now.door)  # whose else's it was
     begin_session(result)
     return redirect(url_for("clinic.panel"), 303)
 

@@ -17,7 +17,8 @@ from sqlalchemy.orm import Session
 from service.domain.validation import Refused
 from service.domain.vocabulary import LinkPurpose
 from service.links import Link, read_link
-from service.store.session import read_session
+from service.store.session import move_to, read_session
+from service.store.wall import Gate, through
 from service.web import frame, trail
 from service.web.services import services
 
@@ -67,12 +68,13 @@ def open_link(
     Raises LinkClosed: 404 for a link that is not whole, not ours, or of nothing we have; 410
     for one that is over (unless `even_if_over`), revoked, or of somebody who no longer takes part.
     """
-    with read_session(services().engine) as session:
+    with through(Gate.LINK), read_session(services().engine) as session:
         try:
             link = read_link(session, token, purpose)
         except Refused:
             raise _broken() from None
         trail.by_link(link)
+        move_to(session, link.clinic_id)
         found = load(session, link)
     if found is None:
         raise _broken()

@@ -32,8 +32,9 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, LinkPurpose, PatientState
 from service.enrolling import phones
 from service.links import ACCEPTED, Link, is_over, read_link
-from service.store.session import read_session, write_session
+from service.store.session import move_to, read_session, write_session
 from service.store.tables import Caregiver, Clinic, Patient
+from service.store.wall import Gate, through
 from service.transports.webpush import WebPush
 from service.web import frame, problems, trail
 from service.web.pages.opening import open_link
@@ -160,12 +161,13 @@ def _worker_script() -> bytes:
 
 def _found(token: str) -> Invited:
     """Raises Problem 404 for a link that is not ours."""
-    with read_session(services().engine) as session:
+    with through(Gate.LINK), read_session(services().engine) as session:
         try:
             link = read_link(session, token, LinkPurpose.PUSH)
         except Refused:
             raise Problem(404, f"The link is not one of ours; accepted: {ACCEPTED}") from None
         trail.by_link(link)
+        move_to(session, link.clinic_id)
         invited = _load(session, link)
     if invited is None:
         raise Problem(404, "Nobody has this link any more.")

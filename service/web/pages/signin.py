@@ -21,7 +21,7 @@ from flask_babel import gettext, ngettext
 
 from service.accounts import emergency, factors, hashing, hospital, invitations, sessions, signin
 from service.accounts.sessions import IDLE, SignedIn
-from service.accounts.signin import Denied, HalfIn, NotIn
+from service.accounts.signin import Denied, HalfIn, NotIn, WhichOf
 from service.accounts.staff import hashes_beside, names_of, set_language, set_password
 from service.domain import passwords
 from service.domain.passwords import Weakness, WeakPassword
@@ -31,11 +31,13 @@ from service.intake.patients import id_of
 from service.store.audit import Act, act_of
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Staff
-from service.web import departing, held, trail
+from service.store.wall import Gate, through
+from service.web import departing, gates, held, trail
 from service.web.auth import (
     CurrentStaff,
     begin_half,
     begin_session,
+    begin_which,
     current_staff,
     end_session,
     half_by_hospital,
@@ -47,6 +49,7 @@ from service.web.auth import (
     signed_in,
     staff_only,
     to_confirm,
+    which_of,
 )
 from service.web.forms import WRITTEN
 from service.web.frame import speak
@@ -73,16 +76,46 @@ def enter() -> ResponseReturnValue:
     email, password = request.form.get("email", ""), request.form.get("password", "")
     now = services().door_clock.now()
     result = signin.sign_in(services().engine, email, password, now, origin(), held_session())
-    if isinstance(result, SignedIn):
-        begin_session(result)
-        return redirect(next_path(), 303)
-    if isinstance(result, HalfIn):
-        begin_half(result, now)
-        return redirect(url_for("signin.ask_code", next=next_path()), 303)
+    if isinstance(result, WhichOf):
+        begin_which(result, now)
+        return redirect(url_for("signin.ask_which", next=next_path()), 303)
+    if not isinstance(result, Denied):
+        return _gone_on(result, now)
     trail.aimed_at(result.aimed_at)
     if result.why is NotIn.WRONG:
         return sign_in_form(gettext("The address or the password is not right."), email), 403
     return sign_in_form(later(result), email), 429, {"Retry-After": str(result.seconds)}
+
+
+def _gone_on(result: SignedIn | HalfIn, now: datetime) -> ResponseReturnValue:
+    if isinstance(result, SignedIn):
+        begin_session(result)
+        return redirect(next_path(), 303)
+    begin_half(result, now)
+    return redirect(url_for("signin.ask_code", next=next_path()), 303)
+
+
+@blueprint.get("/signin/which")
+def ask_which() -> ResponseReturnValue:
+    """Which clinic is meant, of several at which this person has an account with this password."""
+    which = which_of(services().door_clock.now())
+    if which is None:
+        return redirect(url_for("signin.page"), 303)
+    with read_session(services().engine) as db:
+        offered = signin.offered(db, which[0])
+    return render_template("signin/which.html", offered=offered, next=next_path())
+
+
+@blueprint.post("/signin/which")
+def choose_which() -> ResponseReturnValue:
+    """Go on with the account of the clinic that was chosen."""
+    now = services().door_clock.now()
+    which, chosen = which_of(now), id_of(request.form.get("staff", ""))
+    if which is None or chosen is None:
+        return redirect(url_for("signin.ask_which", next=next_path()), 303)
+    result = signin.choose(services().engine, which[0], chosen, which[1], now, origin(), held_session())
+    session.pop("which")
+    return redirect(url_for("signin.page"), 303) if result is None else _gone_on(result, now)
 
 
 @blueprint.get("/signin/code")
@@ -179,6 +212,7 @@ def leave() -> ResponseReturnValue:
     staff, is_idle, now = current_staff(), request.form.get("why") == "idle", services().door_clock.now()
     if staff is not None:
         trail.by(staff.clinic_id, staff.actor, staff.session_id)
+        gates.stand_in(staff.clinic_id)
     if staff is not None and staff.emergency_until is not None and not is_idle:
         with write_session(services().engine) as db:
             emergency.end_own(Act(db, staff.actor, staff.clinic_id, services().clock.now()))
@@ -353,7 +387,7 @@ def change_password() -> ResponseReturnValue:
     if refused := _not_confirmed("present", given["present"]):
         return refused
     try:
-        with read_session(services().engine) as db:
+        with through(Gate.SIGN_IN), read_session(services().engine) as db:
             row = db.get_one(Staff, staff.id)
             names, beside = names_of(db, row), hashes_beside(db, row)
         made = hashing.hashed(given["new"], names, beside)

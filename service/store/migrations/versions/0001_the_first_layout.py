@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from alembic import op
 
+from service.store.migrations import roles
 from service.store.tables import Base
 
 revision = "0001"
@@ -20,7 +21,11 @@ depends_on = None
 
 def upgrade() -> None:
     Base.metadata.create_all(op.get_bind(), checkfirst=False)
+    if op.get_bind().dialect.name == "postgresql":
+        roles.build_functions(op.get_bind())
 
 
 def downgrade() -> None:
+    if op.get_bind().dialect.name == "postgresql":
+        roles.drop_functions(op.get_bind())
     Base.metadata.drop_all(op.get_bind(), checkfirst=False)

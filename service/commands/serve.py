@@ -7,6 +7,7 @@ run neither.
 from __future__ import annotations
 
 import atexit
+import gc
 import os
 import sys
 from typing import TYPE_CHECKING
@@ -144,6 +145,9 @@ def _need_layout(console: Console) -> None:
 
 def wsgi(staff_threads: int = 4) -> Flask:
     """The application, for a WSGI server: made in each of its processes."""
+    # What is loaded now stays for good. Not looked through while it comes in it is there sooner, and set aside it is
+    # not looked through in the middle of somebody's page: that took a fifth of a second each time.
+    gc.disable()
     from service.app import create_app
 
     os.umask(0o077)  # the database and the clock, whatever server this is made for
@@ -155,4 +159,6 @@ def wsgi(staff_threads: int = 4) -> Flask:
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()
     atexit.register(trail.stop)
+    gc.freeze()
+    gc.enable()
     return app

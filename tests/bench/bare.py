@@ -1,4 +1,4 @@
-"""What `bench_checkin` measures against: a Flask route that does one INSERT, unchecked."""
+"""What `bench_checkin` measures against: a Flask route that does one INSERT, unchecked; two pages from memory."""
 
 from __future__ import annotations
 
@@ -21,6 +21,19 @@ def _database() -> sqlite3.Connection:
         _own.database.execute("PRAGMA synchronous=FULL")
     database: sqlite3.Connection = _own.database
     return database
+
+
+FORM, THANKS = "<p>One of many words.</p>" * 600, "<p>One of few words.</p>" * 120  # as long as the real ones
+
+
+@app.get("/form")
+def form() -> ResponseReturnValue:
+    return FORM
+
+
+@app.get("/thanks")
+def thanks() -> ResponseReturnValue:
+    return THANKS
 
 
 @app.post("/checkins")

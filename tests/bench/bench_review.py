@@ -200,11 +200,11 @@ def say(name: str, ratios: list[float], beside: str) -> None:
 # --- a panel, written in bulk ----------------------------------------------------------------
 
 
-def clinic(engine: Engine, patients: int, days: int = DAYS) -> uuid.UUID:
-    """A clinic whose patients have so many days of readings, check-ins and windows, up to NOW's."""
+def clinic(engine: Engine, patients: int, days: int = DAYS, now: datetime = NOW) -> uuid.UUID:
+    """A clinic whose patients have so many days of readings, check-ins and windows, up to that of `now`."""
     noise = random.Random(patients)
     clinic_id = uuid.uuid4()
-    today = NOW.date()
+    today = now.date()
     with write_session(engine) as session:
         session.add(
             Clinic(
@@ -222,14 +222,14 @@ def clinic(engine: Engine, patients: int, days: int = DAYS) -> uuid.UUID:
                 silent_days=3,
                 silent_again_days=3,
                 asks_again_in_doubt=False,
-                created_at=NOW,
+                created_at=now,
             )
         )
         session.flush()
         ids = [uuid.uuid4() for _ in range(patients)]
         connection = session.connection()
-        connection.execute(insert(Patient), [_patient(clinic_id, one, number) for number, one in enumerate(ids)])
-        connection.execute(insert(Plan), [_plan(clinic_id, one, today) for one in ids])
+        connection.execute(insert(Patient), [_patient(clinic_id, one, number, now) for number, one in enumerate(ids)])
+        connection.execute(insert(Plan), [_plan(clinic_id, one, now) for one in ids])
         for back in range(days):
             day = today - timedelta(days=back)
             at = datetime.combine(day, wall(7, 30), UTC)
@@ -241,7 +241,7 @@ def clinic(engine: Engine, patients: int, days: int = DAYS) -> uuid.UUID:
     return clinic_id
 
 
-def _patient(clinic_id: uuid.UUID, patient_id: uuid.UUID, number: int) -> dict[str, Any]:
+def _patient(clinic_id: uuid.UUID, patient_id: uuid.UUID, number: int, now: datetime) -> dict[str, Any]:
     return {
         "id": patient_id,
         "clinic_id": clinic_id,
@@ -251,11 +251,11 @@ def _patient(clinic_id: uuid.UUID, patient_id: uuid.UUID, number: int) -> dict[s
         "language": "en",
         "usual_pillows": 2,
         "dry_weight_kg": None,
-        "enrolled_at": NOW - timedelta(days=DAYS),
+        "enrolled_at": now - timedelta(days=DAYS),
     }
 
 
-def _plan(clinic_id: uuid.UUID, patient_id: uuid.UUID, today: date) -> dict[str, Any]:
+def _plan(clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> dict[str, Any]:
     return {
         "clinic_id": clinic_id,
         "patient_id": patient_id,
@@ -265,9 +265,9 @@ def _plan(clinic_id: uuid.UUID, patient_id: uuid.UUID, today: date) -> dict[str,
         "closes": wall(12),
         "wants_reading": True,
         "wants_checkin": True,
-        "next_date": today + timedelta(days=1),
-        "next_open_at": NOW + timedelta(days=1),
-        "set_at": NOW,
+        "next_date": now.date() + timedelta(days=1),
+        "next_open_at": now + timedelta(days=1),
+        "set_at": now,
     }
 
 
@@ -346,6 +346,7 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
             created_at=NOW,
         )
         session.add(nurse)
+        session.flush()
         nurse_id = nurse.id
     kept: list[str] = []
     with tempfile.TemporaryDirectory() as data:

@@ -9,13 +9,14 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from operator import attrgetter
 from typing import Any
 
 from service.domain.days import Day
+from service.domain.vocabulary import PatientState
 
 COLUMNS: Mapping[str, Callable[[Day], Any]] = {
     "local_date": lambda day: day.day.isoformat(),
@@ -59,22 +60,27 @@ class Joined:
     """One patient's days, under the clinic's own reference for them, and what was signed and added by date."""
 
     clinic_ref: str
+    state: PatientState
     days: Sequence[Day]
     reviewed: Mapping[date, Sequence[Reviewed]]
     entered: Mapping[date, Sequence[str]]  # the record, in the words that files and API know
 
 
-def joined_csv(patients: Iterable[Joined]) -> str:
-    """The joined days of some patients, with the reviews signed and added to on each date."""
+def joined_csv(patients: Iterable[Joined]) -> Iterator[str]:
+    """The joined days of some patients, with the reviews signed and added to on each date: a part for each patient."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(("clinic_ref", *COLUMNS, "signed", "added_since_signed", "record"))
+    writer.writerow(("clinic_ref", "patient_state", *COLUMNS, "signed", "added_since_signed", "record"))
     for one in patients:
+        whose = [_cell(one.clinic_ref), one.state.value]
         for day in one.days:
             done = one.reviewed.get(day.day, ())
             last = (_reviews(done, adds=False), _reviews(done, adds=True), "; ".join(one.entered.get(day.day, ())))
-            writer.writerow([_cell(one.clinic_ref), *(_cell(of(day)) for of in COLUMNS.values()), *map(_cell, last)])
-    return text.getvalue()
+            writer.writerow([*whose, *(_cell(of(day)) for of in COLUMNS.values()), *map(_cell, last)])
+        yield text.getvalue()
+        text.seek(0)
+        text.truncate()
+    yield text.getvalue()  # the columns' names, where there is nobody
 
 
 def _reviews(done: Sequence[Reviewed], *, adds: bool) -> str:

@@ -31,7 +31,6 @@ from service.domain.signals.rules import STILL_NEWS
 from service.domain.since import LaterDay, later_days
 from service.domain.summary import Summary, TrendSummary
 from service.domain.vocabulary import AdjustmentKind, Channel, EventKind, MessageKind, MessageState, Outcome
-from service.reports.exports import Joined, Reviewed
 from service.reports.tracks import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.panel import PanelEntry, gather
 from service.store import histories, panel, seals, signatures
@@ -209,7 +208,7 @@ def build_patient(
         in_range=() if known.death else _in_range(known.aim, history, today),
         goals=tuple(
             goal
-            for goal in _goals(session, {patient_id: patient.zone}).get(patient_id, ())
+            for goal in goals_of(session, {patient_id: patient.zone}).get(patient_id, ())
             if goal.first <= today and goal.last >= first
         ),
         tags=tuple(one.tag for one in history.tags if one.tag.from_day <= today and (one.tag.to_day or today) >= first),
@@ -241,7 +240,7 @@ def _in_range(aim: Aim | None, history: histories.History, today: date) -> tuple
     return tuple(in_range(aim.goal, values, today, days) for days in SPANS)
 
 
-def _goals(session: Session, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, list[GoalSpan]]:
+def goals_of(session: Session, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, list[GoalSpan]]:
     """Every goal of these patients, the earliest first; each ends with its date, its end, or when the next was set."""
     query = select(GoalRow).where(among(GoalRow.patient_id, zones)).order_by(GoalRow.set_at, GoalRow.id)
     found: dict[uuid.UUID, list[GoalSpan]] = {}
@@ -390,7 +389,7 @@ def _of_record(seen: PatientReview, say: Language) -> Iterator[Mark]:
             yield _lasting(first, last, MarkRow.EVENTS, event.from_date, until, told, title(say, event.kind))
     courses: defaultdict[date, list[tuple[Course, bool]]] = defaultdict(list)
     for course in seen.recorded.courses:
-        for day, is_begun in zip(_changes(course), (True, False), strict=False):
+        for day, is_begun in zip(changes_of(course), (True, False), strict=False):
             courses[day].append((course, is_begun))
     for day, some in courses.items():
         if first <= day <= last:
@@ -428,7 +427,7 @@ def entered_of(facts: Timeline) -> dict[date, list[str]]:
     return found
 
 
-def _changes(course: Course) -> list[date]:
+def changes_of(course: Course) -> list[date]:
     """The days on which a course begins, and is over."""
     return [course.from_date, *([] if course.to_date is None else [course.to_date + timedelta(days=1)])]
 
@@ -441,94 +440,6 @@ def _tag(say: Language, tag: ContextTag) -> str:
 
 def _message(say: Language, kind: MessageKind, state: MessageState) -> str:
     return f"{label(say, kind)} ({label(say, state)})" if state in _TROUBLE else label(say, kind)
-
-
-def joined_days(session: Session, clinic: Clinic, now: datetime, days: int) -> list[Joined]:
-    """The joined days of every active patient up to each one's own today, with what was signed and added on them."""
-    everyone = panel.carried(session, clinic.id)
-    todays = {row.patient_id: local_date(now, row.zone) for row in everyone}
-    if not everyone:
-        return []
-    found = histories.load(session, clinic.id, todays, min(todays.values()) - timedelta(days=days))
-    reviewed = _reviewed(session, clinic, now - timedelta(days=days + 2))
-    records, goals = recorded.load(session, todays), _goals(session, {row.patient_id: row.zone for row in everyone})
-    return [
-        Joined(
-            row.clinic_ref,
-            found[row.patient_id].joined(todays[row.patient_id] - timedelta(days=days - 1), todays[row.patient_id]),
-            reviewed.get(row.patient_id, {}),
-            _entered(
-                records[row.patient_id],
-                row.zone,
-                goals.get(row.patient_id, ()),
-                [one.tag for one in found[row.patient_id].tags],
-            ),
-        )
-        for row in everyone
-    ]
-
-
-def joined_of(session: Session, clinic: Clinic, seen: PatientReview) -> Joined:
-    """The joined days of one patient's page, with what was signed and added on them."""
-    since = seen.as_of - timedelta(days=len(seen.days) + 2)
-    reviewed = _reviewed(session, clinic, since, SignOff.patient_id == seen.patient.id)
-    return Joined(seen.patient.clinic_ref, seen.days, reviewed.get(seen.patient.id, {}), entered_words(seen))
-
-
-def entered_words(seen: PatientReview) -> Mapping[date, Sequence[str]]:
-    """What was entered beside readings and diary on each of these days that has any, as the joined file has it."""
-    found = _entered(seen.recorded, seen.patient.zone, seen.goals, seen.tags)
-    return {one.day: found[one.day] for one in seen.days if one.day in found}
-
-
-def _entered(
-    known: Recorded, where: str, goals: Sequence[GoalSpan], tags: Sequence[ContextTag]
-) -> dict[date, list[str]]:
-    """In the words that files and API know: events, courses begun and over, results, goals and tags set and over."""
-    found: defaultdict[date, list[str]] = defaultdict(list)
-    for event in known.events:
-        found[event.from_date].append(f"event {event.kind} {event.cause}")
-        if event.to_date is not None:
-            found[event.to_date].append(f"event {event.kind} ended")
-    for course in known.courses:
-        taken = f"{course.name} {course.dose} {course.unit} x {course.times_a_day} {course.route}"
-        for what, day in zip(("begun", "over"), _changes(course), strict=False):
-            found[day].append(f"medicine {taken} {what}")
-    for kind, series in (known.results or {}).items():
-        for one in series:
-            unit = f"{one.result.unit} {one.posture or ''}".rstrip()
-            found[local_date(one.at, where)].append(f"result {kind} {one.result.value} {unit}")
-    for at, rhythm in known.rhythms:
-        found[local_date(at, where)].append(f"result rhythm {rhythm}")
-    for goal in goals:
-        reach = f"from {goal.lower:g}" if goal.lower is not None else ""
-        reach += f" to {goal.upper:g}" if goal.upper is not None else ""
-        found[goal.first].append(f"goal {reach.strip()} mm[Hg] set")
-        found[goal.last + timedelta(days=1)].append("goal over")
-    for tag in tags:
-        found[tag.from_day].append(f"context {tag.kind}")
-        if tag.to_day is not None:
-            found[tag.to_day + timedelta(days=1)].append(f"context {tag.kind} over")
-    return found
-
-
-def _reviewed(
-    session: Session, clinic: Clinic, since: datetime, *which: Any
-) -> dict[uuid.UUID, dict[date, list[Reviewed]]]:
-    """What was signed since and fits, and what was added to it, by patient and date on the clinic's calendar."""
-    signed = select(SignOff.patient_id, SignOff.signed_at, SignOff.outcome, SignOff.note)
-    query = signed.where(SignOff.clinic_id == clinic.id, signatures.COUNTS, SignOff.signed_at >= since, *which)
-    lines = [(*row, False) for row in session.execute(query)]
-    added = select(SignOff.patient_id, ReviewAddition.added_at, ReviewAddition.outcome, ReviewAddition.note)
-    query = added.join(SignOff, SignOff.id == ReviewAddition.sign_off_id).where(
-        ReviewAddition.clinic_id == clinic.id, ReviewAddition.added_at >= since, *which
-    )
-    lines += [(*row, True) for row in session.execute(query.order_by(ReviewAddition.added_at, ReviewAddition.number))]
-    found: dict[uuid.UUID, dict[date, list[Reviewed]]] = {}
-    for patient_id, at, outcome, note, adds in lines:
-        on = found.setdefault(patient_id, {}).setdefault(local_date(at, clinic.zone), [])
-        on.append(Reviewed(outcome.value, note, adds))
-    return found
 
 
 def later_values(

@@ -34,7 +34,8 @@ from service.recording import events, next_contacts
 from service.reports import charts, exports, pdf
 from service.reviewing import measuring, records, signing
 from service.reviewing.adjusting import NewAdjustment
-from service.reviewing.patient import build_patient, entered_of, entered_words, joined_days, timeline_of
+from service.reviewing.joining import entered_words, everybody, joined_days
+from service.reviewing.patient import build_patient, entered_of, timeline_of
 from service.store.audit import OPERATOR, Act
 from service.store.tables import Patient, Step, Window
 from tests.builder import acting
@@ -412,7 +413,8 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
     asha = ward.patient("Asha", pressures=[None, 18.0, None])
     ward.checkin(asha, TODAY, {"weight_kg": 81.0, "note": '=1+1, "quoted"\nline', "woke_breathless": True})
     ward.session.flush()
-    text = exports.joined_csv(joined_days(ward.session, ward.clinic, ward.now, 3))
+    whose = everybody(ward.session, ward.clinic.id)
+    text = "".join(exports.joined_csv(joined_days(ward.session, ward.clinic, whose, ward.now, 3)))
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["local_date"] for row in rows] == ["2026-11-23", "2026-11-24", "2026-11-25"]
     assert [row["pa_diastolic_mmhg"] for row in rows] == ["", "18", ""]
@@ -422,6 +424,18 @@ def test_the_joined_csv_has_a_row_for_every_day_and_keeps_halves(ward):
     # No cell may be taken for a formula (OWASP, "CSV injection").
     assert rows[2]["note"] == '\'=1+1, "quoted"\nline'
     assert text.count("\r\n") == 4  # RFC 4180 line ends; the note's own line feed is inside its quotes
+    assert {row["patient_state"] for row in rows} == {"active"}
+
+    # Whoever is not looked after any more is there too, from the first day on until the last of which anything is known.
+    asha.state = PatientState.ENDED
+    ben = ward.patient("Ben")
+    ward.session.flush()
+    whose, later = everybody(ward.session, ward.clinic.id), ward.now + timedelta(days=9)
+    whole = {one.clinic_ref: one for one in joined_days(ward.session, ward.clinic, whose, later)}
+    ended, goes_on = whole[asha.clinic_ref], whole[ben.clinic_ref]
+    assert (ended.state, ended.days[-1].day) == (PatientState.ENDED, TODAY)
+    assert ended.days[0].day == asha.enrolled_at.date() < TODAY - timedelta(days=3)
+    assert goes_on.days[-1].day == TODAY + timedelta(days=9)
 
 
 def test_the_day_after_the_week_is_written_at_the_last_signature(ward):

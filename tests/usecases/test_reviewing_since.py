@@ -22,8 +22,9 @@ from service.health import invariants
 from service.health.invariants import Broken
 from service.reports import exports, pdf
 from service.reviewing import inbox, placing, records, refreshing, signing
+from service.reviewing.joining import everybody, joined_days
 from service.reviewing.panel import PanelEntry, build_panel, neighbours
-from service.reviewing.patient import build_patient, joined_days
+from service.reviewing.patient import build_patient
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Patient, ReviewAddition, SignOff, Staff, Task
 from service.words.language import load_language
@@ -146,7 +147,8 @@ def test_chest_pain_two_days_after_the_signature_brings_her_back_until_it_is_add
             "Week from 23 Nov 2026",
             "Added",
         ]
-        joined = csv.DictReader(io.StringIO(exports.joined_csv(joined_days(session, clinic, WEDNESDAY, 3))))
+        found = joined_days(session, clinic, everybody(session, clinic.id), WEDNESDAY, 3)
+        joined = csv.DictReader(io.StringIO("".join(exports.joined_csv(found))))
         answers = {
             row["local_date"]: (row["signed"], row["added_since_signed"]) for row in joined if row["clinic_ref"] == ref
         }

@@ -23,7 +23,17 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import AdjustmentKind, Lane, Outcome, Scope, SignalKind
 from service.domain.vocabulary import Response as Settling
 from service.recording import medicines
-from service.reviewing import accepting, adjusting, episodes, measuring, messaging, patient, signing, withdrawing
+from service.reviewing import (
+    accepting,
+    adjusting,
+    episodes,
+    joining,
+    measuring,
+    messaging,
+    patient,
+    signing,
+    withdrawing,
+)
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry, build_panel
 from service.reviewing.patient import SignedReview
@@ -142,7 +152,7 @@ PatientReviewOut = shows(
         "InRangeOut", InRange, "days first read within above sentence", sentence=said(record_words.in_range)
     ),
     entered=fields.Function(
-        lambda seen: {day.isoformat(): list(said) for day, said in patient.entered_words(seen).items()},
+        lambda seen: {day.isoformat(): list(said) for day, said in joining.entered_words(seen).items()},
         metadata={"type": "object", "additionalProperties": {"type": "array", "items": {"type": "string"}}},
     ),
     entry=fields.Nested(EntryOut, attribute="placed", allow_none=True),

@@ -26,7 +26,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import AdjustmentKind, ConsentKind, SignalKind
 from service.reports import charts, exports
 from service.reports.tracks import Timeline
-from service.reviewing import accepting, adjusting, desk, episodes, lookback, patient
+from service.reviewing import accepting, adjusting, desk, episodes, joining, lookback, patient
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
@@ -152,7 +152,7 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
     """The joined days of the chosen range."""
     with read_session(services().engine) as session:
         seen = _build(session, patient_id, _days(), services().clock.now())
-        joined = patient.joined_of(session, own_clinic(session), seen)
+        joined = joining.joined_of(session, own_clinic(session), seen)
     trail.of_many(1)
     return Response(
         exports.joined_csv([joined]),

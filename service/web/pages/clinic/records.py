@@ -9,10 +9,9 @@ from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 
-from service.domain import summary
 from service.domain.rights import Right
 from service.reports import charts, exports, pdf
-from service.reviewing import measuring, patient, records
+from service.reviewing import joining, measuring, patient, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
 from service.web import drawing, trail
@@ -23,6 +22,7 @@ from service.web.services import services
 blueprint = Blueprint("records", __name__, url_prefix="/records")
 
 WEEKS_LISTED = 12
+MOST_DIGITS = 5  # of a number of days
 
 
 @blueprint.get("")
@@ -76,13 +76,19 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
 @blueprint.get("/joined.csv")
 @staff_only(Right.EXPORT, fresh="clinic.records.page")
 def joined_csv() -> ResponseReturnValue:
-    """The joined days of every active patient, for as many days as asked for."""
-    days = request.args.get("days", summary.STRIP_DAYS, type=int)
+    """The joined days of every patient, all there are or as many as asked for; made while it is sent.
+
+    Where it breaks off, so does the connection: a browser does not take what came for the whole.
+    """
+    asked = request.args.get("days")
+    if asked is not None and not (asked.isdecimal() and len(asked) <= MOST_DIGITS and int(asked)):
+        abort(404)
     with read_session(services().engine) as session:
-        joined = patient.joined_days(session, own_clinic(session), services().clock.now(), min(max(days, 1), 366))
-    trail.of_many(len(joined))
+        whose = joining.everybody(session, g.clinic_id)
+    trail.of_many(len(whose))
+    days, now = int(asked) if asked else None, services().clock.now()
     return Response(
-        exports.joined_csv(joined),
+        exports.joined_csv(joining.of_clinic(services().engine, g.clinic_id, whose, now, days)),
         mimetype="text/csv",
         headers={"Content-Disposition": 'attachment; filename="joined.csv"'},
     )

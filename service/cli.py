@@ -24,6 +24,7 @@ COMMANDS = {
     "backup": ("keeping", "backup", "Write everything to one file, whole and checked."),
     "clinic": ("accounts", "clinic", "The clinics on this database."),
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
+    "export": ("keeping", "export", "Write everything of a clinic as CSV and NDJSON."),
     "import": ("importing", "group", "Take in people, readings, check-ins, results or events from a file."),
     "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
     "migrate": ("serve", "migrate", "Bring the database to the newest layout."),

@@ -1,4 +1,4 @@
-"""`neaptide backup`, `restore` and `resume`: a copy of everything, brought back elsewhere, and let go on there."""
+"""`neaptide backup`, `restore`, `resume` and `export`: a copy of everything, brought back, let go on, handed over."""
 
 from __future__ import annotations
 
@@ -16,12 +16,14 @@ from service.commands.opening import Console, with_console
 from service.config import Settings
 from service.delivery.settling import end_restored
 from service.domain.validation import Refused
-from service.keeping import backing, restoring
+from service.domain.vocabulary import Answered, Opened
+from service.keeping import backing, exporting, restoring
 from service.keeping.archive import checked_passphrase
 from service.keeping.postgresql import Failed
 from service.scheduling.opening import open_windows
 from service.scheduling.steps import pass_lost
-from service.store import holds
+from service.store import access, holds
+from service.store.access import Access
 from service.store.audit import OPERATOR, Act
 from service.store.holds import Gap
 from service.store.session import open_engine, write_session
@@ -163,6 +165,26 @@ def go_on(engine: Engine, gap: Gap, now: datetime) -> int:
         for clinic_id in session.scalars(select(Clinic.id)):
             Act(session, OPERATOR, clinic_id, now).note("service.resume", ("clinic", clinic_id))
     return ended
+
+
+@click.command("export")
+@click.argument("folder", type=click.Path(path_type=Path))
+@opening.CLINIC
+@with_console
+def export(console: Console, folder: Path, clinic: str | None) -> None:
+    """Write everything of a clinic into FOLDER, as CSV and NDJSON, with a dictionary of what stands there.
+
+    It is health data in clear. What opens a door (hashes of passwords, keys, links) is not in it; export.json says
+    which tables are left out and why, and holds a checksum of each file. That it was exported is a line in the trail.
+    """
+    now = console.now()
+    with console.write() as session:
+        whose = opening.clinic_of(session, clinic).id
+        at = f"terminal {console.login}"
+        access.write_now(session, Access(now, Opened.EXPORT, Answered.SHOWN, "export", at, whose, OPERATOR))
+        console.act(session, whose).note("clinic.export", ("clinic", whose))
+    rows = exporting.export(console.engine, whose, folder, now, metadata.version("neaptide"))
+    opening.say(export=folder, tables=len(rows), rows=sum(rows.values()))
 
 
 def _place(into: str) -> Engine:

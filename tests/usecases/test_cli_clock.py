@@ -42,6 +42,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "backup": (("BACKUP",), 0),
     "clinic add": (CLINIC[2:], 0),
     "doctor": ((), 4),
+    "export": (("EXPORT",), 0),
     "import roster": (("ROSTER",), 0),
     "import readings": (("FILE", "--unit", "mm[Hg]"), 0),
     "import checkins": (("DIARY",), 0),
@@ -77,6 +78,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
 WRITES = {
     "api",
     "clinic add",
+    "export",
     "import roster",
     "import readings",
     "import checkins",
@@ -152,7 +154,11 @@ def test_every_command_goes_by_the_demos_clock(
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
     files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real), "ROSTER": _roster(tmp_path)}
-    files |= {"EVENTS": _events(tmp_path, real), "BACKUP": str(tmp_path / "whole.backup")}
+    files |= {
+        "EVENTS": _events(tmp_path, real),
+        "BACKUP": str(tmp_path / "whole.backup"),
+        "EXPORT": str(tmp_path / "export"),
+    }
     said = clinic(*name.split(), *(files.get(word, word) for word in words), stdin=f"{PASSWORD}\n")
     assert said.code == code, said.err
     assert not asked or name in BY_THE_MACHINE

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
+import re
 import threading
 import uuid
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
+import pandas
 import pytest
 from sqlalchemy import Engine, func, select
 
@@ -21,12 +26,13 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageKind, MessageState, SilenceCause
 from service.health import checks
 from service.intake.readings import record_reading
-from service.keeping import backing, restoring
+from service.keeping import backing, exporting, restoring
 from service.store import holds, migrate
 from service.store.audit import Act, Actor, ActorKind
 from service.store.session import open_engine, read_session, write_session
-from service.store.tables import AuditLine, Message, Reading, Silence, StaffSession
+from service.store.tables import AuditLine, Base, Message, Reading, Silence, StaffSession
 from service.worker import Worker, links_for
+from tests.builder import building
 from tests.conftest import SERVER
 from tests.servers import own_database
 from tests.usecases.test_cli import Run, clinic, run
@@ -35,6 +41,8 @@ from tests.world import World, nudge, prompt
 
 __all__ = ["clinic", "run"]
 
+# A fingerprint of what was signed opens nothing.
+NO_SECRETS = {("sign_offs", "frozen_hash"), ("review_additions", "frozen_hash")}
 FOR_ALL = {"version": "0.0.1", "key": "fingerprint", "around": config.beside}
 
 
@@ -222,6 +230,50 @@ def test_an_operator_backs_up_brings_back_and_lets_go_on(
     assert line.detail == {"login": "imogen"}
     assert migrate.is_current(own)
     own.dispose()
+
+
+def test_everything_of_a_clinic_goes_out_and_nothing_that_opens_a_door(world: World, tmp_path: Path) -> None:
+    asha = world.patient("Asha", window=("07:00", "10:00"))
+    ben = world.caregiver(asha, "=Ben")
+    world.staff("Noa")
+    world.at(asha, "07:00")
+    world.phone(asha).expects(prompt())
+    world.reading(asha)
+    world.checks_in(asha, note="one; two")
+    with building(world.engine, world.now) as build:
+        build.patient(build.clinic(name="Elsewhere"), "Somebody else", ref="X-1")
+    folder = tmp_path / "export"
+    rows = exporting.export(world.engine, asha.clinic_id, folder, world.now, "0.0.1")
+
+    # pandas reads both forms as what the database holds.
+    with read_session(world.engine) as session:
+        wanted = session.scalars(select(Reading)).one()
+    for file, read in (("readings.csv", pandas.read_csv), ("readings.ndjson", partial(pandas.read_json, lines=True))):
+        (told,) = read(folder / file).to_dict("records")
+        assert (told["id"], told["pa_diastolic"]) == (str(wanted.id), wanted.pa_diastolic)
+        assert pandas.Timestamp(told["taken_at"]) == wanted.taken_at
+    named = pandas.read_csv(folder / "caregivers.csv")
+    assert list(named["name"]) == ["'=Ben"]  # OWASP, "CSV injection"
+    assert json.loads((folder / "caregivers.ndjson").read_text(encoding="utf-8"))["name"] == ben.name
+    assert list(pandas.read_csv(folder / "patients.csv")["clinic_ref"]) == [asha.clinic_ref]
+    assert rows["message_events"] > 0
+
+    known = pandas.read_csv(folder / "dictionary.csv", keep_default_na=False)
+    of = {(table, column) for table, column in zip(known["table"], known["column"], strict=True) if column}
+    for table in Base.metadata.sorted_tables:
+        assert table.name in set(known["table"])
+        if table.name not in exporting.LEFT_OUT:
+            assert {(table.name, column.name) for column in table.columns} <= of
+            out = set(pandas.read_csv(folder / f"{table.name}.csv").columns)
+            assert [name for name in out if re.search("hash|secret|token|codes$", name)] == [
+                name for name in out if (table.name, name) in NO_SECRETS
+            ]
+    (said,) = known[(known["table"] == "silences") & (known["column"] == "missed")]["meaning"]
+    assert said == "windows"
+    sums = json.loads((folder / "export.json").read_text(encoding="utf-8"))["sha256"]
+    assert all(hashlib.sha256((folder / name).read_bytes()).hexdigest() == one for name, one in sums.items())
+    with pytest.raises(Refused, match="not there yet"):
+        exporting.export(world.engine, asha.clinic_id, folder, world.now, "0.0.1")
 
 
 @pytest.mark.postgres

@@ -34,7 +34,7 @@ AT_ONCE = 25  # patients in a portion
 
 
 @dataclass(frozen=True, slots=True)
-class Whose:
+class Joinable:
     """A patient of the clinic."""
 
     patient_id: uuid.UUID
@@ -44,15 +44,15 @@ class Whose:
     enrolled_at: datetime
 
 
-def everybody(session: Session, clinic_id: uuid.UUID) -> list[Whose]:
+def everybody(session: Session, clinic_id: uuid.UUID) -> list[Joinable]:
     """Every patient of the clinic by its own number, but those whose enrolment was a mistake and taken back."""
-    query = select(*columns_of(Whose, Patient, patient_id=Patient.id)).where(Patient.clinic_id == clinic_id)
+    query = select(*columns_of(Joinable, Patient, patient_id=Patient.id)).where(Patient.clinic_id == clinic_id)
     rows = session.execute(query.where(Patient.withdrawn.is_(False)).order_by(Patient.clinic_ref, Patient.id))
-    return [Whose(*row) for row in rows]
+    return [Joinable(*row) for row in rows]
 
 
 def of_clinic(
-    engine: Engine, clinic_id: uuid.UUID, whose: Sequence[Whose], now: datetime, days: int | None
+    engine: Engine, clinic_id: uuid.UUID, whose: Sequence[Joinable], now: datetime, days: int | None
 ) -> Iterator[Joined]:
     """`joined_days`, a portion at a time, each in a transaction of its own."""
     for first in range(0, len(whose), AT_ONCE):
@@ -62,7 +62,7 @@ def of_clinic(
 
 
 def joined_days(
-    session: Session, clinic: Clinic, whose: Sequence[Whose], now: datetime, days: int | None = None
+    session: Session, clinic: Clinic, whose: Sequence[Joinable], now: datetime, days: int | None = None
 ) -> list[Joined]:
     """These patients' last `days` up to each one's own today, all there are when None.
 
@@ -89,7 +89,7 @@ def joined_days(
     return joined
 
 
-def _first_known(of: History, one: Whose) -> date:
+def _first_known(of: History, one: Joinable) -> date:
     """The day of enrolment, or an earlier one of which a file has told."""
     told = [taken.day for taken in of.readings] + [one.day for one in of.diary]
     return min([local_date(one.enrolled_at, one.zone), *told])

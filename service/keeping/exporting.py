@@ -49,15 +49,9 @@ from service.store.types import Id, UTCDateTime, Word
 AT_ONCE = 1000
 OF_NO_CLINIC = "is of no clinic: what keeps the service itself going"
 OPENS = "opens a door"
+NOBODY = uuid.UUID(int=0)
 WORKED_OUT = "is worked out from the rest"
-LEFT_OUT: Mapping[str, str] = {
-    **dict.fromkeys(
-        (
-            "backups", "dead_letters", "heartbeats", "holds", "nightly_checks", "quarantined_rows", "read_positions",
-            "secret_marks", "sign_in_attempts", "trials", "unplaced_texts",
-        ),
-        OF_NO_CLINIC,
-    ),
+_NAMED: Mapping[str, str] = {
     **dict.fromkeys(("link_keys", "passkeys", "passkey_challenges", "staff_invitations", "staff_sessions"), OPENS),
     **dict.fromkeys(("carried_states", "panel_rows"), WORKED_OUT),
     "idempotent_calls": "answers to machines, kept for a day",
@@ -83,17 +77,18 @@ def export(engine: Engine, clinic_id: uuid.UUID, folder: Path, now: datetime, ve
         raise Refused("FOLDER", str(folder), "a folder that is not there yet")
     part = folder.with_name(f"{folder.name}.{uuid.uuid4().hex[:8]}.part")
     part.mkdir()
+    without = left_out()
     try:
         with _one_instant(engine) as connection:
             rows = {
-                table.name: _write(connection, table, clinic_id, part)
+                table.name: _write(connection, table, which, part)
                 for table in _tables()
-                if table.name not in LEFT_OUT
+                if table.name not in without and (which := _of_clinic(table, clinic_id)) is not None
             }
         _write_dictionary(part / "dictionary.csv")
         told = {
             "clinic": str(clinic_id), "taken_at": now.isoformat(), "version": version, "rows": rows,
-            "left_out": dict(LEFT_OUT), "sha256": {one.name: _sha256(one) for one in sorted(part.iterdir())},
+            "left_out": without, "sha256": {one.name: _sha256(one) for one in sorted(part.iterdir())},
         }  # fmt: skip
         (part / "export.json").write_text(json.dumps(told, indent=1), encoding="utf-8")
         part.rename(folder)
@@ -113,6 +108,12 @@ def _one_instant(engine: Engine) -> Iterator[Connection]:
             yield connection
 
 
+def left_out() -> dict[str, str]:
+    """The tables that do not go out, and why."""
+    of_nobody = {table.name: OF_NO_CLINIC for table in _tables() if _of_clinic(table, NOBODY) is None}
+    return of_nobody | dict(_NAMED)
+
+
 def _tables() -> list[Table]:
     return sorted(Base.metadata.sorted_tables, key=lambda table: table.name)
 
@@ -123,8 +124,8 @@ def _going_out(table: Table) -> list[Column[Any]]:
     return sorted(kept, key=lambda column: column.name != "id")
 
 
-def _of_clinic(table: Table, clinic_id: uuid.UUID) -> ColumnElement[bool]:
-    """Which rows are the clinic's. Raises LookupError for a table of which nobody knows."""
+def _of_clinic(table: Table, clinic_id: uuid.UUID) -> ColumnElement[bool] | None:
+    """Which rows are the clinic's; None for a table that is of no clinic."""
     if table is Clinic.__table__:
         return Clinic.id == clinic_id
     if table is AuditSeal.__table__:
@@ -136,14 +137,12 @@ def _of_clinic(table: Table, clinic_id: uuid.UUID) -> ColumnElement[bool]:
         for key in table.foreign_keys
         if "clinic_id" in key.column.table.columns
     ]
-    if not through:
-        raise LookupError(f"{table.name} is of which clinic? Say in {__name__}.LEFT_OUT why it is left out")
-    return or_(*through)
+    return or_(*through) if through else None
 
 
-def _write(connection: Connection, table: Table, clinic_id: uuid.UUID, folder: Path) -> int:
+def _write(connection: Connection, table: Table, which: ColumnElement[bool], folder: Path) -> int:
     columns = _going_out(table)
-    query = select(*columns).where(_of_clinic(table, clinic_id)).order_by(table.columns.id)
+    query = select(*columns).where(which).order_by(table.columns.id)
     number = 0
     streamed = connection.execution_options(stream_results=True, yield_per=AT_ONCE)
     with (
@@ -190,11 +189,12 @@ def _sha256(file: Path) -> str:
 
 def _write_dictionary(file: Path) -> None:
     sentences, meanings = _told()
+    without = left_out()
     with file.open("w", encoding="utf-8", newline="") as written:
         writer = csv.writer(written, lineterminator="\r\n")
         writer.writerow(COLUMNS)
         for table in _tables():
-            why = LEFT_OUT.get(table.name)
+            why = without.get(table.name)
             meaning = f"Left out: {why}." if why else sentences.get(table.name, "")
             writer.writerow([table.name, "", "", "", "", "", no_formula(meaning)])
             for column in _going_out(table) if why is None else ():

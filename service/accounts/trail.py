@@ -19,7 +19,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import openings
 from service.domain.localtime import local_date, zone
-from service.domain.openings import Noticed, Visit
+from service.domain.openings import Floors, Noticed, Visit
 from service.domain.rights import Right, rights_of
 from service.domain.vocabulary import ActorKind, Answered, Opened, Role
 from service.store.access import LETTING_IN
@@ -120,7 +120,8 @@ def unusual(session: Session, clinic: Clinic, now: datetime) -> list[Noticed]:
     people = session.execute(select(Staff.id, Staff.roles, Staff.grants).where(Staff.clinic_id == clinic.id))
     takes_part = {staff_id for staff_id, roles, grants in people if rights_of(roles, grants) & may}
     quiet: tuple[time, time] = (clinic.quiet_from, clinic.quiet_until)
-    return openings.noticed(visits, parts, takes_part, quiet, zone(clinic.zone), local_date(now, clinic.zone))
+    floors = Floors(clinic.noticed_nights, clinic.noticed_records, clinic.noticed_occasions)
+    return openings.noticed(visits, parts, takes_part, quiet, zone(clinic.zone), local_date(now, clinic.zone), floors)
 
 
 def _work(session: Session, clinic_id: uuid.UUID, since: datetime) -> Iterator[tuple[uuid.UUID, uuid.UUID]]:

@@ -1,7 +1,7 @@
 """What stands out in which records a colleague opened: facts for whoever answers for it, and no verdict.
 
 Promises that each thing told is measured against the colleague's own past, so that whoever works nights or sees a
-whole ward is not told every day, and that nothing is told of fewer than the floors below. Says nothing of why: a
+whole ward is not told every day, and that nothing is told of fewer than the clinic's `Floors`. Says nothing of why: a
 record is opened for many good reasons that leave no trace. Knows no names. All numbers are our own, no source.
 """
 
@@ -18,9 +18,17 @@ from zoneinfo import ZoneInfo
 SHOWN_DAYS = 14  # what is told of
 PAST_DAYS = 42  # what each thing is measured against, before that
 ONE_OCCASION = timedelta(minutes=15)  # what is opened again within this is the same look
-NIGHTS_KNOWN = 6  # nights of the past with records opened: whoever has as many works at night
-MANY_FLOOR, MANY_TIMES = 20, 1.5  # records in an hour; and times the busiest hour of the past
-AGAIN_FLOOR, AGAIN_TIMES = 10, 2  # occasions on one record in seven days; and times the record opened next most
+MANY_TIMES = 1.5  # the busiest hour of the past
+AGAIN_TIMES = 2  # the record opened next most
+
+
+@dataclass(frozen=True)  # without slots: the defaults are read off the class
+class Floors:
+    """From how much on something can stand out; the numbers that a clinic begins with are our own."""
+
+    nights: int = 6  # of the past with records opened: whoever has as many works at night
+    records: int = 20  # in an hour: more than these
+    occasions: int = 10  # on one record in seven days
 
 
 class Striking(StrEnum):
@@ -63,6 +71,7 @@ def noticed(
     quiet: tuple[time, time],
     zone: ZoneInfo,
     today: date,
+    floors: Floors,
 ) -> list[Noticed]:
     """What stands out in the `SHOWN_DAYS` up to `today`, the newest first.
 
@@ -74,9 +83,9 @@ def noticed(
         by_staff[visit.staff_id].append((visit, visit.at.astimezone(zone)))
     found: list[Noticed] = []
     for staff_id, seen in by_staff.items():
-        found += _at_night(staff_id, seen, quiet, first)
-        found += _many(staff_id, seen, first)
-        found += _again(staff_id, seen, first, today)
+        found += _at_night(staff_id, seen, quiet, first, floors.nights)
+        found += _many(staff_id, seen, first, floors.records)
+        found += _again(staff_id, seen, first, today, floors.occasions)
         if staff_id in takes_part:
             found += _apart(staff_id, seen, parts, first)
     return sorted(found, key=lambda one: (one.day, one.number), reverse=True)
@@ -85,7 +94,7 @@ def noticed(
 Seen = Sequence[tuple[Visit, datetime]]  # with the clinic's wall time
 
 
-def _at_night(staff_id: uuid.UUID, seen: Seen, quiet: tuple[time, time], first: date) -> list[Noticed]:
+def _at_night(staff_id: uuid.UUID, seen: Seen, quiet: tuple[time, time], first: date, known: int) -> list[Noticed]:
     begins, ends = quiet
     nights: dict[date, set[uuid.UUID]] = defaultdict(set)
     for visit, local in seen:
@@ -96,12 +105,12 @@ def _at_night(staff_id: uuid.UUID, seen: Seen, quiet: tuple[time, time], first: 
     found = []
     for night, patients in nights.items():
         before = sum(night - timedelta(days=PAST_DAYS) <= one < night for one in nights)
-        if night >= first - timedelta(days=1) and before < NIGHTS_KNOWN:
+        if night >= first - timedelta(days=1) and before < known:
             found.append(Noticed(Striking.NIGHT, staff_id, night, len(patients), before, _sorted(patients)))
     return found
 
 
-def _many(staff_id: uuid.UUID, seen: Seen, first: date) -> list[Noticed]:
+def _many(staff_id: uuid.UUID, seen: Seen, first: date, floor: int) -> list[Noticed]:
     hours: dict[tuple[date, int], set[uuid.UUID]] = defaultdict(set)
     for visit, local in seen:
         hours[local.date(), local.hour].add(visit.patient_id)
@@ -112,12 +121,12 @@ def _many(staff_id: uuid.UUID, seen: Seen, first: date) -> list[Noticed]:
     for day, (number, hour) in busiest.items():
         past = [most for other, (most, _) in busiest.items() if day - timedelta(days=PAST_DAYS) <= other < day]
         usual = max(past, default=0)
-        if day >= first and number > max(MANY_FLOOR, MANY_TIMES * usual):
+        if day >= first and number > max(floor, MANY_TIMES * usual):
             found.append(Noticed(Striking.MANY, staff_id, day, number, usual, _sorted(hours[day, hour]), hour))
     return found
 
 
-def _again(staff_id: uuid.UUID, seen: Seen, first: date, today: date) -> list[Noticed]:
+def _again(staff_id: uuid.UUID, seen: Seen, first: date, today: date, floor: int) -> list[Noticed]:
     found = []
     for begins in (today - timedelta(days=6), today - timedelta(days=13)):
         week = [(visit, local) for visit, local in seen if begins <= local.date() <= begins + timedelta(days=6)]
@@ -130,7 +139,7 @@ def _again(staff_id: uuid.UUID, seen: Seen, first: date, today: date) -> list[No
             last[visit.patient_id] = visit.at
             changes[visit.patient_id] += visit.changed
         (patient, number), (_, usual) = [*looks.most_common(2), (uuid.UUID(int=0), 0), (uuid.UUID(int=0), 0)][:2]
-        if begins >= first and number >= AGAIN_FLOOR and number > AGAIN_TIMES * usual:
+        if begins >= first and number >= floor and number > AGAIN_TIMES * usual:
             of, changed = (patient,), changes[patient]
             found.append(Noticed(Striking.AGAIN, staff_id, begins, number, usual, of, changed=changed))
     return found

@@ -126,6 +126,8 @@ def _check(name: str, value: Any) -> Any:
             return validation.whole(name, value, 0, 6)
         case "silent_days" | "silent_again_days":
             return validation.whole(name, value, 1, 30)
+        case "noticed_nights" | "noticed_records" | "noticed_occasions":
+            return validation.whole(name, value, 1, 200)
         case "quiet_from" | "quiet_until" | "start_opens" | "start_due" | "start_closes":
             if not isinstance(value, time) or value.tzinfo is not None:
                 raise Refused(name, value, "a local time, such as 21:00")

@@ -39,6 +39,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from service.domain import vocabulary
+from service.domain.openings import Floors
 from service.domain.plan import PlanRule, phases_from_json
 from service.domain.vocabulary import (
     ActorKind,
@@ -156,6 +157,10 @@ class Clinic(Base):
     silent_again_days: Mapped[int]  # after so many, a silence that staff closed is told again while it lasts
     record_rules: Mapped[dict[str, Any] | None]  # domain.record.rules.as_json; null takes the start values
     paper: Mapped[vocabulary.Paper] = mapped_column(server_default=vocabulary.Paper.A4)  # records are printed on it
+    # From how much on something stands out in who opened what: domain.openings.Floors.
+    noticed_nights: Mapped[int] = mapped_column(default=Floors.nights)
+    noticed_records: Mapped[int] = mapped_column(default=Floors.records)
+    noticed_occasions: Mapped[int] = mapped_column(default=Floors.occasions)
     second_step: Mapped[bool] = mapped_column(default=False)  # every colleague must have one to sign in
     asks_again_in_doubt: Mapped[bool]  # a prompt that may not have left is sent once more: a double, not nothing
     # Made by the demo's seed. Beside any other, the demo does not run: it opens everybody's telephone.

@@ -45,8 +45,10 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
     raw.execute(
         "INSERT INTO clinics (id, name, zone, language, review_weekday, emergency_number, contact_line, sender_name,"
         " quiet_from, quiet_until, steps, silent_days, silent_again_days, asks, says_back,"
-        " asks_again_in_doubt, created_at, start_opens, start_due, start_closes, second_step)"
-        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,1,?,?,'07:00:00.000000','08:30:00.000000','10:00:00.000000',0)",
+        " asks_again_in_doubt, created_at, start_opens, start_due, start_closes, second_step,"
+        " is_invented, noticed_nights, noticed_records, noticed_occasions)"
+        " VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,1,?,?,'07:00:00.000000','08:30:00.000000','10:00:00.000000',0,"
+        "1,6,20,10)",
         (clinic, "Fernmoor Clinic", "Pacific/Auckland", "en", 0, "111", "09 999 0100", "Fernmoor",
          "21:00:00.000000", "06:30:00.000000", json.dumps(as_json(DEFAULT)), 3, 3, json.dumps(asking.START), False, at),
     )  # fmt: skip

@@ -7,8 +7,7 @@ from collections.abc import Iterable
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from service.domain import openings
-from service.domain.openings import Noticed, Striking, Visit, noticed
+from service.domain.openings import Floors, Noticed, Striking, Visit, noticed
 
 ZONE = ZoneInfo("America/New_York")
 TODAY = date(2026, 11, 25)
@@ -24,9 +23,11 @@ def seen(who: uuid.UUID, patients: Iterable[int], ago: int, hour: int, *, change
     return [Visit(who, uuid.UUID(int=100 + one), at(ago, hour, one % 60), changed) for one in patients]
 
 
-def told(visits: list[Visit], parts: set[tuple[uuid.UUID, uuid.UUID]] | None = None) -> list[Noticed]:
+def told(
+    visits: list[Visit], parts: set[tuple[uuid.UUID, uuid.UUID]] | None = None, floors: Floors = Floors()
+) -> list[Noticed]:
     known = {(one.staff_id, one.patient_id) for one in visits} if parts is None else parts
-    return noticed(visits, known, {ANN, BO}, QUIET, ZONE, TODAY)
+    return noticed(visits, known, {ANN, BO}, QUIET, ZONE, TODAY, floors)
 
 
 def test_a_night_is_told_of_who_does_not_work_at_night() -> None:
@@ -40,11 +41,14 @@ def test_a_night_is_told_of_who_does_not_work_at_night() -> None:
 
 
 def test_many_in_an_hour_beyond_the_own_past() -> None:
-    ward = seen(ANN, range(openings.MANY_FLOOR + 5), 1, 14)
+    ward = seen(ANN, range(Floors.records + 5), 1, 14)
     (one,) = told(ward)
-    assert (one.what, one.number, one.usual, one.hour) == (Striking.MANY, openings.MANY_FLOOR + 5, 0, 14)
-    assert told(ward + seen(ANN, range(openings.MANY_FLOOR + 1), 20, 10)) == [], "she has seen as many before"
-    assert told(seen(ANN, range(openings.MANY_FLOOR), 1, 14)) == []
+    assert (one.what, one.number, one.usual, one.hour) == (Striking.MANY, Floors.records + 5, 0, 14)
+    assert told(ward + seen(ANN, range(Floors.records + 1), 20, 10)) == [], "she has seen as many before"
+    assert told(seen(ANN, range(Floors.records), 1, 14)) == []
+    few = seen(ANN, range(4), 1, 14)
+    assert [one.number for one in told(few, floors=Floors(records=3))] == [4], "a clinic's own number"
+    assert told(few, floors=Floors(records=4)) == []
 
 
 def test_one_record_again_and_again() -> None:

@@ -62,12 +62,14 @@ def test_settings_are_kept_as_they_are_shown_and_changed_whole_or_not_at_all(hou
     assert kept(house) == before
     changes = {"quiet_from": "20:30", "start_opens": "06:30", "silent_days": "2", "review_weekday": "3",
                "asks-tiredness": "daily", "asks-swelling": "weekly", "step-reminder-0-anchor": "",
-               "step-nudge-0-minutes": "45", "text_line": ""}  # fmt: skip
+               "step-nudge-0-minutes": "45", "text_line": "", "noticed_records": "7"}  # fmt: skip
     send(admin, SETTINGS, SETTINGS, **shown | changes)
     now = kept(house)
     assert (now["quiet_from"], now["start_opens"], now["silent_days"], now["review_weekday"], now["text_line"]) == (
         time(20, 30), time(6, 30), 2, 3, None,
     )  # fmt: skip
+    assert now["noticed_records"] == 7
+    assert "More than 7 different records" in see(admin, "/clinic/openings")
     assert "tiredness" in now["asks"]["daily"]
     assert "swelling" in now["asks"]["weekly"]
     assert [(one["kind"], one["after_minutes"]) for one in now["steps"]] == [("prompt", 0), ("nudge", 45), ("task", 0)]

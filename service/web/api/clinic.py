@@ -58,6 +58,9 @@ class ClinicChange(Schema):
     second_step = yes_no()
     text_line = text(40, required=False, allow_none=True)
     silent_again_days = whole(1, 30)
+    noticed_nights = whole(1, 200)
+    noticed_records = whole(1, 200)
+    noticed_occasions = whole(1, 200)
     asks_again_in_doubt = fields.Boolean()
     paper = word(vocabulary.Paper)
     record_rules = fields.Dict()
@@ -68,7 +71,8 @@ ClinicOut = shows(
     Clinic,
     "id name zone language review_weekday emergency_number contact_line sender_name quiet_from quiet_until"
     " start_opens start_due start_closes steps"
-    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt second_step paper record_rules",
+    " asks text_line says_back silent_days silent_again_days asks_again_in_doubt"
+    " noticed_nights noticed_records noticed_occasions second_step paper record_rules",
     steps=fields.List(AsSent(FollowUpStep)),
     asks=fields.Dict(keys=fields.String(), values=fields.List(fields.String())),
 )

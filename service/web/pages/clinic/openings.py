@@ -94,7 +94,7 @@ def clinics() -> ResponseReturnValue:
 
             names={one.id: one.name for one in colleagues}, colleagues=colleagues,
             turned_away=trail.turned_away(session, clinic, since), lost=trail.lost(session, clinic.id, since),
-            days=openings.SHOWN_DAYS, zone=clinic.zone, floors=openings,
+            days=openings.SHOWN_DAYS, zone=clinic.zone, floors=clinic,
             known_since=known if known > past else None,
         )  # fmt: skip
 

@@ -63,6 +63,12 @@ PARTS = (
         Input("says_back", _("A reply by text repeats what was understood"), "yes", required=True),
         Input("asks_again_in_doubt", _("A prompt that may not have left is sent once more"), "yes", required=True),
     )),
+    Form("noticed", _("What stands out in who opened what"), "", (
+        Input("noticed_nights", _("At night: by whoever did so on fewer nights in six weeks than"), "number",
+              required=True),
+        Input("noticed_records", _("In one hour: more records than"), "number", required=True),
+        Input("noticed_occasions", _("One record in a week: as many occasions as, or more"), "number", required=True),
+    )),
 )  # fmt: skip
 WHOLE = Form("settings", "", "", tuple(one for part in PARTS for one in part.inputs))
 

@@ -17,7 +17,9 @@ from urllib.parse import urlsplit
 # ITU-T E.164, section 6: a country code and at most 15 digits in all.
 NUMBER = re.compile(r"\+[1-9][0-9]{6,14}")
 LINE_NAME = re.compile(r"[a-z0-9][a-z0-9._-]{1,39}")
-MAILBOX = re.compile(r"[^@\s\x00-\x1f]{1,64}@[^@\s\x00-\x1f]{1,189}")
+# RFC 5322, section 3.2.3, atoms and dots, and letters beyond ASCII (RFC 6532): none of the signs by which one line of
+# addresses is several.
+MAILBOX = re.compile(r"[\w!#$%&'*+/=?^`{|}~.-]{1,64}@[\w.-]{1,189}")
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 # Unicode Standard Annex 9, section 2: what turns the direction of writing until it is taken back. A name that holds one

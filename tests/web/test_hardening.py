@@ -9,6 +9,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import timedelta
+from email.message import EmailMessage
 from pathlib import Path
 from threading import Barrier, BrokenBarrierError
 from types import SimpleNamespace
@@ -29,6 +30,7 @@ from service.accounts.passkeys import NewPasskey
 from service.commands.opening import Console
 from service.commands.serve import _need_layout
 from service.config import Settings
+from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.enrolling import clinics
@@ -96,6 +98,18 @@ def test_a_name_is_read_as_it_was_typed(house: House, mark: str) -> None:
     assert (
         house.machine.post("/patients", new | {"name": "ندا می\u200cخواهم"}).status_code == 201
     )  # a joiner is spelling
+
+
+@pytest.mark.parametrize("sign", ',;<>()[]:\\"@ \u3000\u202e\n')
+def test_an_address_is_one_mailbox_to_whoever_reads_it(sign: str) -> None:
+    """Read by the standard library's parser of RFC 5322: what is taken is one address and itself again."""
+    for given in (f"nora{sign}kit@fernmoor.example", f"nora@fernmoor{sign}other.example"):
+        with pytest.raises(Refused):
+            validation.mailbox("address", given)
+    for good in ("nora.o'hara+calls@fernmoor-clinic.example", "núria@fernmoor.example"):
+        mail = EmailMessage()
+        mail["To"] = validation.mailbox("address", good)
+        assert [one.addr_spec for one in mail["To"].addresses] == [good]
 
 
 def test_the_web_servers_own_lines_name_no_link(capsys: pytest.CaptureFixture[str]) -> None:
@@ -306,7 +320,7 @@ def test_every_route_that_anybody_may_open_has_a_brake_or_a_reason(house: House)
     assert {one for one in unbraked if not any(one.startswith(spared) for spared in brake.SPARED)} == set()
     assert all(any(one.startswith(spared) for one in unbraked) for spared in brake.SPARED if spared != "demo.")
     assert brake.is_braked(house.app, "signin.enter")
-    assert brake.is_braked(house.app, "api_checkins.record_day")
+    assert brake.is_braked(house.app, "api_checkins.add_checkin")
 
 
 def test_one_address_is_slowed_down_and_neither_its_patients_nor_others_are(

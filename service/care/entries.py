@@ -21,6 +21,7 @@ from service.domain.record.now import CHEMISTRY
 from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, PatientState, ResultKind
 from service.store import panel
+from service.store.arrivals import values_of
 from service.store.audit import Act
 from service.store.tables import (
     EventRow,
@@ -80,8 +81,7 @@ def bring_back(act: Act, patient: Patient, row: Row) -> Row:
 
 
 def _copy(row: Row, **other: Any) -> Row:
-    copied: dict[str, Any] = {column.key: getattr(row, column.key) for column in row.__table__.columns}
-    return type(row)(**copied | {"id": None, "superseded_at": None, "supersedes_id": None} | other)
+    return type(row)(**values_of(row) | {"id": None, "superseded_at": None, "supersedes_id": None} | other)
 
 
 def counting(session: Session, table: type[Row], patient_id: uuid.UUID, *order: Any) -> Sequence[Row]:

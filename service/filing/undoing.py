@@ -27,6 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Keeps, TaskSettled, TaskState
 from service.recording.events import withdraw_event
 from service.store import panel
+from service.store.arrivals import values_of
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded_each, set_aside
 from service.store.ids import among, slices
@@ -300,9 +301,8 @@ def _count_again(act: Act, rows: Sequence[Checkin]) -> None:
     earlier = [row.supersedes_id for row in rows if row.supersedes_id is not None]
     by_id = {row.supersedes_id: row.id for row in rows}
     for old in act.session.scalars(select(Checkin).where(Checkin.id.in_(earlier))):
-        copied = {column.key: getattr(old, column.key) for column in Checkin.__table__.columns}
         newer = by_id[old.id]
-        act.add(Checkin(**copied | {"id": _restored(newer), "supersedes_id": newer, "superseded_at": None}))
+        act.add(Checkin(**values_of(old) | {"id": _restored(newer), "supersedes_id": newer, "superseded_at": None}))
 
 
 def _unenrol(act: Act, patient: Patient) -> None:

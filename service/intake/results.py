@@ -24,6 +24,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, ArmPosture, IntakeOutcome, PatientState, ResultKind, Source
 from service.intake.patients import find_patients, refuse_patient
 from service.store import panel
+from service.store.arrivals import values_of
 from service.store.audit import OPERATOR, Act, Actor
 from service.store.identity import new_id
 from service.store.ids import among
@@ -119,8 +120,7 @@ def _written(
     """Those of `taken` that were written; `said` tells what another import has written in the same moment."""
     # In one order, so that of two imports of the same results none waits for the other and is waited for.
     ordered = sorted(taken.items(), key=lambda one: tuple(map(str, _place(one[1]))))
-    columns = [column.key for column in ResultRow.__table__.columns]
-    values = [{name: getattr(row, name) for name in columns} for _, row in ordered]
+    values = [values_of(row) for _, row in ordered]
     if insert_new(connection, ResultRow.__table__, values) == len(ordered):
         return taken
     ids = [row.id for _, row in ordered]

@@ -57,6 +57,11 @@ class Arriving:
     mark: Mapped[int | None] = mapped_column(BigInteger, deferred=True)  # given by a trigger, whatever is written
 
 
+def values_of(row: Any) -> dict[str, Any]:
+    """What a row holds, by attribute, without the mark: that is the database's, and no part of a copy."""
+    return {column.key: getattr(row, column.key) for column in row.__table__.columns if column.key != "mark"}
+
+
 @dataclass(frozen=True)
 class Cursor:
     """Up to where rows were told of: all before `mark`, and of those with it, all up to `row_id`."""

@@ -40,6 +40,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, Scope, Source
 from service.intake import results
 from service.recording import chemistry, events, limits, medicines, next_contacts
+from service.store.arrivals import values_of
 from service.store.session import read_session
 from service.store.tables import (
     EventRow,
@@ -376,8 +377,7 @@ def _own_words(call: Call, row: Any) -> Any:
     """A machine whose result was there already is told nothing of what another wrote beside it."""
     if call.actor.kind is not ActorKind.KEY or row.entered_by == str(call.actor):
         return row
-    kept = {column.key: getattr(row, column.key) for column in row.__table__.columns}
-    return type(row)(**kept | {"note": "", "entered_by": ""})
+    return type(row)(**values_of(row) | {"note": "", "entered_by": ""})
 
 
 for each in KINDS.values():

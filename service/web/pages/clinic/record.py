@@ -34,6 +34,7 @@ from service.recording import events, next_contacts
 from service.reviewing import adjusting
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry
+from service.store.arrivals import values_of
 from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import (
@@ -527,8 +528,7 @@ def _in_words(one: Input, value: Any) -> str:
 
 def _filled(row: Any) -> dict[str, Any]:
     """What a form begins with."""
-    kept = {column.key: getattr(row, column.key) for column in row.__table__.columns}
-    return {name: value for name, value in kept.items() if value is not None}
+    return {name: value for name, value in values_of(row).items() if value is not None}
 
 
 def _today(whose: Patient, now: datetime) -> Any:

@@ -22,7 +22,7 @@ def rows(name: str) -> list[list[str]]:
 
 
 @cache
-def tests_in(file: str) -> frozenset[str]:
+def functions_in(file: str) -> frozenset[str]:
     tree = ast.parse((HERE.parent / file).read_text("utf-8"))
     return frozenset(one.name for one in ast.walk(tree) if isinstance(one, ast.FunctionDef))
 
@@ -31,7 +31,7 @@ def named(cell: str) -> list[str]:
     """The tests that a cell names; each must be there."""
     found = re.findall(r"`([\w/]+\.py)::(test_\w+)`", cell)
     assert cell.count("::") == len(found), cell
-    missing = [f"{file}::{name}" for file, name in found if name not in tests_in(file)]
+    missing = [f"{file}::{name}" for file, name in found if name not in functions_in(file)]
     assert missing == []
     return [name for _, name in found]
 

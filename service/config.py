@@ -59,6 +59,7 @@ class Settings:
     mail_from: str  # NEAPTIDE_MAIL_FROM
     mail_user: str  # NEAPTIDE_MAIL_USER: empty is no sign-in
     mail_password: str = field(repr=False)  # NEAPTIDE_MAIL_PASSWORD
+    heads_to: str  # NEAPTIDE_HEADS_TO: who is mailed the heads of the audit trail daily; empty is nobody
     # NEAPTIDE_PUSH_KEY: private key (P-256, base64url) that signs web push; empty is none
     push_key: str = field(repr=False)
     push_contact: str  # NEAPTIDE_PUSH_CONTACT: mailto: or https: address at which a push service reaches the operator
@@ -326,7 +327,8 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
         name: env.get(f"NEAPTIDE_{name.upper()}", "")
         for name in (
             "text_url", "text_provider", "text_user", "text_token", "text_callback_secret",
-            "mail_server", "mail_from", "mail_user", "mail_password", "push_key", "push_contact", "ping_url", "proxy",
+            "mail_server", "mail_from", "mail_user", "mail_password", "heads_to", "push_key", "push_contact",
+            "ping_url", "proxy",
         )
     }  # fmt: skip
     for name in ("text_url", "ping_url"):
@@ -353,6 +355,8 @@ def _providers(env: Mapping[str, str]) -> dict[str, str]:
             raise Refused("NEAPTIDE_MAIL_SECURITY", security, "tls or starttls; none only on this machine")
         if "@" not in given["mail_from"]:
             raise Refused("NEAPTIDE_MAIL_FROM", given["mail_from"], "an e-mail address")
+    if given["heads_to"] and not ("@" in given["heads_to"] and given["mail_server"]):
+        raise Refused("NEAPTIDE_HEADS_TO", given["heads_to"], "an e-mail address, where mail is set up")
     if given["push_key"] and not given["push_contact"].startswith(("mailto:", "https://")):
         raise Refused("NEAPTIDE_PUSH_CONTACT", given["push_contact"], "a mailto: or https: address")
     return given | {"mail_security": security}

@@ -51,10 +51,11 @@ from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
 from service.store import access, chain, heartbeats, holds, repeats
 from service.store.guarded import Tally
+from service.store.identity import new_id
 from service.store.quarantine import describe_error
 from service.store.session import read_session, write_session
 from service.store.tables import Invitation
-from service.transports.base import Transport
+from service.transports.base import OutgoingText, PermanentFailure, TemporaryFailure, Transport
 
 log = structlog.get_logger(__name__)
 
@@ -148,6 +149,14 @@ class Worker:
         taken = heads.take(self._engine, self._settings.data_dir, now)
         for head in taken:
             log.info("audit head", chain=str(head.chain), last=head.last, seal=head.seal)
+        mail = self._transports.get(Channel.EMAIL)
+        if taken and mail is not None and self._settings.heads_to:
+            body = "\n".join(heads.as_lines(taken, now))
+            try:
+                mail.send(OutgoingText(new_id(), self._settings.heads_to, body, f"audit heads {now:%Y-%m-%d}"))
+            except (TemporaryFailure, PermanentFailure) as failure:
+                # Tomorrow's say all that today's do: a later head stands on the earlier ones.
+                log.warning("audit heads not mailed", error=str(failure))
         return Tally(done=len(taken))
 
     def _make_rows(self) -> Tally:

@@ -27,7 +27,8 @@ from service.store.tables import ReviewAddition, SignOff, SignOffWithdrawal
 S = TypeVar("S", SignOff, ReviewAddition, SignOffWithdrawal)
 Sealed = SignOff | ReviewAddition | SignOffWithdrawal
 PORTION = 100
-APART = {"seal", "frozen"}  # the seal itself, and what its fingerprint stands for
+# The seal itself, what its fingerprint stands for, and in which order the database took rows in (`store.arrivals`).
+APART = {"seal", "frozen", "mark"}
 
 
 def sealer_of(where: Where) -> Sealer:

@@ -14,7 +14,7 @@ import uuid
 from collections.abc import Iterable
 from datetime import date, datetime, time
 from enum import StrEnum
-from typing import Any
+from typing import Any, ClassVar
 
 from sqlalchemy import (
     JSON,
@@ -1428,6 +1428,7 @@ class AuditLine(Arriving, Base):
     """Who did what to which record, when. Ids and names of fields, never their values."""
 
     __tablename__ = "audit_lines"
+    QUIET: ClassVar[frozenset[str]] = frozenset({"number", "code"})  # a line that is sealed says nothing new
     __table_args__ = (
         Index("ix_audit_lines_clinic_id_at", "clinic_id", "at"),
         Index("ix_audit_lines_subject_id", "subject_id"),

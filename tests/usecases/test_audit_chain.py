@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
+import json
 import random
 import threading
 import uuid
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
+import pytest
 from sqlalchemy import Engine, delete, func, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.vocabulary import ActorKind
+from service.clock import SharedClock
+from service.config import Settings
+from service.domain.validation import Refused
+from service.domain.vocabulary import ActorKind, Channel
+from service.health import heads
 from service.store import chain
 from service.store.audit import SYSTEM, Act, Actor, note_outside_clinics
 from service.store.chain import Head, Wrong
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, AuditSeal
+from service.transports.base import OutgoingText, TemporaryFailure
+from service.worker import Worker
 from tests.builder import Builder
 from tests.ward import NOW
 
@@ -73,7 +81,7 @@ def test_whatever_is_done_to_a_sealed_line_is_named(engine):
     gone = told(lambda s: s.execute(delete(AuditLine).where(AuditLine.number > 7)))
     assert gone == [(Wrong.DELETED, f"lines 8 to 9 are deleted, after line {ids[7]}")]
     for column in AuditLine.__table__.columns:
-        if column.name in {"number", "clinic_id"}:
+        if column.name in {"number", "clinic_id", "mark"}:
             continue
 
         def change(session: Session, name: str = column.name) -> None:
@@ -123,7 +131,11 @@ def test_lines_older_than_the_chain_are_unsealed_and_new_ones_wait_for_the_worke
     write(engine, clinic_id, NOW - timedelta(minutes=2))
     with write_session(engine) as session:
         note_outside_clinics(session, SYSTEM, "quarantine.release", ("thing", uuid.uuid4()), NOW)
+    with read_session(engine) as session:
+        marks = set(session.scalars(select(AuditLine.mark)))
     assert chain.seal_new(engine, NOW).done == 4
+    with read_session(engine) as session:
+        assert set(session.scalars(select(AuditLine.mark))) == marks  # no news for who reads lists by arrival
     write(engine, clinic_id, NOW)
     told = {one.clinic_id: one for one in chain.verify(engine)}
     counts = [(one.sealed, one.older, one.waiting, one.flaws) for one in (told[clinic_id], told[None])]
@@ -178,3 +190,42 @@ def test_two_workers_seal_no_line_twice_and_leave_none(engine):
         written = session.scalar(select(func.count()).select_from(AuditLine))
     (one,) = [one for one in chain.verify(engine) if one.clinic_id == clinic_id]
     assert (one.sealed, one.last, one.waiting, one.flaws) == (written, written, 0, [])
+
+
+class Mailbox:
+    """What the mail server took, or that it is away."""
+
+    def __init__(self) -> None:
+        self.taken: list[OutgoingText] = []
+        self.is_away = False
+
+    def send(self, text: OutgoingText) -> str:
+        if self.is_away:
+            raise TemporaryFailure("away")
+        self.taken.append(text)
+        return ""
+
+
+def test_the_heads_go_outside_once_a_day_and_a_mail_server_that_is_away_spoils_nothing(engine, tmp_path):
+    clinic_id = clinic_with(engine)
+    mailbox, clock = Mailbox(), SharedClock(tmp_path / "clock")
+    write(engine, clinic_id, clock.now() - DAY)
+    chain.seal_new(engine, clock.now() - DAY)
+    env = {
+        "NEAPTIDE_DATA": str(tmp_path),
+        "NEAPTIDE_MAIL_SERVER": "127.0.0.1:465",
+        "NEAPTIDE_MAIL_FROM": "us@fm.example",
+    }
+    with pytest.raises(Refused, match="NEAPTIDE_HEADS_TO"):
+        Settings.from_env({"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_HEADS_TO": "imogen@elsewhere.example"})
+    settings = Settings.from_env(env | {"NEAPTIDE_HEADS_TO": "imogen@elsewhere.example"})
+    worker = Worker(engine, clock, {Channel.EMAIL: mailbox}, lambda *_: "", settings)  # type: ignore[dict-item]
+    worker.check_nightly()
+    worker.check_nightly()
+    mailbox.is_away = True
+    clock.advance(DAY)
+    worker.check_nightly()
+    (mail,) = mailbox.taken
+    kept = (tmp_path / heads.FILE).read_text().splitlines()
+    assert (mail.to, mail.body) == ("imogen@elsewhere.example", kept[0])
+    assert [json.loads(line)["last"] for line in kept] == [3, 3]  # the second day's too, which could not be mailed

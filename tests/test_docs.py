@@ -40,6 +40,7 @@ OUTSIDE_THE_SERVICE = {
     "NEAPTIDE_TEST_DATABASE_URL": ["tests/conftest.py", "deploy/test", ".ci/run"],
     "NEAPTIDE_REQUIRE_POSTGRES": ["deploy/test", ".ci/run"],
     "NEAPTIDE_REQUIRE_BROWSER": ["deploy/test", ".ci/run"],
+    "NEAPTIDE_REQUIRE_NODE": ["deploy/test", ".ci/run"],
     "NEAPTIDE_TEST_PROCESSES": ["deploy/test"],
     "NEAPTIDE_DATABASE_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],
     "NEAPTIDE_OWNER_PASSWORD": ["deploy/compose.yaml", "deploy/compose.env.example"],

@@ -284,7 +284,7 @@ def _show_example(operation: dict[str, Any], example: Mapping[str, Any]) -> None
         return
     for content in _contents([operation.get("requestBody", {})]):
         content["example"] = example["takes"]
-    for content in _contents([operation["responses"].get(str(example["status"]), {})]):
+    for content in _contents([operation["responses"].get(str(example.get("status")), {})]):
         content["example"] = example["answers"]
     for parameter in operation.get("parameters", ()):
         if parameter["name"] in example.get("asks", {}):

@@ -54,7 +54,7 @@ class Arriving:
     QUIET: ClassVar[frozenset[str]] = frozenset()
     __mapper_args__: ClassVar[dict[str, Any]] = {"eager_defaults": False}  # nobody needs it back at once
 
-    mark: Mapped[int | None] = mapped_column(BigInteger, deferred=True)  # given by a trigger, whatever is written
+    mark: Mapped[int | None] = mapped_column(BigInteger)  # given by a trigger, whatever is written
 
 
 def values_of(row: Any) -> dict[str, Any]:

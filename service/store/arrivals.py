@@ -103,6 +103,8 @@ def arrived(
         past = or_(table.mark > since.mark, and_(table.mark == since.mark, table.id > since.row_id))
     found = wanted.add_columns(table.mark).where(past, table.mark < until).order_by(table.mark, table.id)
     rows = session.execute(found.limit(most + 1)).all()
+    if not rows:
+        return [], since, False  # the same answer as before, whatever was written elsewhere
     if len(rows) <= most:
         return [row for row, _ in rows], Cursor(until), False
     last, mark = rows[most - 1]

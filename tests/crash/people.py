@@ -46,7 +46,7 @@ def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
                 "emergency_number": "112", "contact_line": "+1 202 555 0100", "sender_name": "Fernmoor",
                 "quiet_from": time(21), "quiet_until": time(6), "steps": as_json(DEFAULT), "silent_days": 1,
                 "silent_again_days": 3, "asks": asking.START, "says_back": True, "asks_again_in_doubt": False,
-                "created_at": long_ago, "digest_at": None,
+                "created_at": long_ago, "digest_at": None, "is_invented": True,
             }
         ],
         "patients": [

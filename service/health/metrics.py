@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from datetime import datetime, timedelta
+from importlib import metadata
 
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, text
 from sqlalchemy.orm import Session
 
 from service.domain.tasks import Found
@@ -24,7 +25,9 @@ from service.store import holds
 from service.store.access import lost_since
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
-from service.store.tables import Heartbeat, Message, QuarantinedRow, Task
+from service.store.tables import Heartbeat, Message, QuarantinedRow, Silence, Task
+
+LASTING_SILENCES = text("silences.ended_at IS NULL")  # in the words of its partial index
 
 
 def exposition(engine: Engine, now: datetime, channels: Collection[Channel] | None = None) -> str:
@@ -41,6 +44,9 @@ class _Read(Collector):
         self._channels = channels
 
     def collect(self) -> Iterable[Metric]:
+        build = GaugeMetricFamily("neaptide_build_info", "1, of the version that answers", labels=["version"])
+        build.add_metric([metadata.version("neaptide")], 1.0)
+        yield build
         findings = readiness(self._engine, self._now, channels=self._channels)
         well = GaugeMetricFamily("neaptide_finding_ok", "1 when a readiness finding is well", labels=["finding"])
         for finding in findings:
@@ -110,6 +116,11 @@ def _pending(session: Session, now: datetime) -> Iterable[Metric]:
     for kind, number in session.execute(select(Task.kind, func.count()).where(OPEN_TASKS).group_by(Task.kind)):
         tasks.add_metric([kind.value], number)
     yield tasks
+    silent = GaugeMetricFamily("neaptide_silences_open", "Silences that last", labels=["cause"])
+    lasting = select(Silence.cause, func.count()).where(LASTING_SILENCES).group_by(Silence.cause)
+    for cause, number in session.execute(lasting):
+        silent.add_metric([cause.value], number)
+    yield silent
     quarantined = how_many(session, QuarantinedRow, SET_ASIDE)
     yield GaugeMetricFamily("neaptide_rows_set_aside", "Rows that failed unexpectedly and wait", value=quarantined)
 

@@ -7,6 +7,7 @@ token of NEAPTIDE_METRICS_TOKEN, and without one nobody is told here; `neaptide 
 from __future__ import annotations
 
 import hmac
+from importlib import metadata
 
 from flask import Blueprint, Response, jsonify, request
 from flask.typing import ResponseReturnValue
@@ -23,8 +24,8 @@ DEGRADES = {checks.WAYS_OUT, "writing", "room", "held"}
 
 @blueprint.get("/healthz")
 def alive() -> ResponseReturnValue:
-    """The process answers. Says nothing of the database."""
-    return jsonify(status="alive")
+    """The process answers, and of which version it is. Says nothing of the database."""
+    return jsonify(status="alive", version=metadata.version("neaptide"))
 
 
 @blueprint.get("/readyz")

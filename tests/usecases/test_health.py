@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
+import yaml
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine, delete, select, update
 
@@ -24,12 +26,14 @@ from service.store import due, heartbeats
 from service.store.audit import OPERATOR, Act
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, read_session, write_session
-from service.store.tables import Consent, Contact, Message, Patient, Plan, SecretMark, Staff
+from service.store.tables import Backup, Consent, Contact, Message, Patient, Plan, SecretMark, Staff
 from tests.answering import Answering, answering
 from tests.builder import Builder
 from tests.conftest import SERVER
 from tests.inwords import about
 from tests.post import NOON, Post
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
@@ -201,6 +205,25 @@ def test_missing_migrations_and_a_missing_database_are_told(tmp_path: Path, engi
     (database,) = checks.examine(nowhere, NOON)
     assert (database.name, database.ok) == ("database", False)
     nowhere.dispose()
+
+
+def test_every_alert_rule_asks_for_numbers_that_there_are(post: Post) -> None:
+    """As Prometheus takes rules ("Alerting rules"): a group of them by name, each with its expression."""
+    with write_session(post.engine) as session:
+        session.add(Backup(taken_at=NOON, finished_at=NOON, size=1))
+    told = metrics.exposition(post.engine, post.clock.now(), {Channel.TEXT})
+    there = {sample.name for family in text_string_to_metric_families(told) for sample in family.samples}
+    # Told where there is something of the kind alone.
+    there |= {family.name for family in text_string_to_metric_families(told)}
+    (group,) = yaml.safe_load((ROOT / "deploy" / "alerts.yaml").read_text(encoding="utf-8"))["groups"]
+    names = [rule["alert"] for rule in group["rules"]]
+    assert len(set(names)) == len(names) > 5
+    for rule in group["rules"]:
+        asked = set(re.findall(r"neaptide_\w+", rule["expr"]))
+        assert asked, rule
+        assert asked <= there, rule["alert"]
+        assert rule["annotations"]["summary"].endswith(".")
+        assert rule["labels"]["severity"] in {"page", "ticket"}
 
 
 def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) -> None:

@@ -53,7 +53,7 @@ from service.store import access, chain, heartbeats, holds, repeats
 from service.store.guarded import Tally
 from service.store.identity import new_id
 from service.store.quarantine import describe_error
-from service.store.session import read_session, write_session
+from service.store.session import gather_statistics, read_session, write_session
 from service.store.tables import Invitation
 from service.transports.base import OutgoingText, PermanentFailure, TemporaryFailure, Transport
 
@@ -141,7 +141,7 @@ class Worker:
         if self._is_held:  # what is still to be opened and closed would all be found wrong
             return
         now = self._clock.now()
-        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._make_rows, self._settings.data_dir))
+        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._prepare_check, self._settings.data_dir))
         self._do("heads", lambda: self._take_heads(now))
 
     def _take_heads(self, now: datetime) -> Tally:
@@ -158,6 +158,10 @@ class Worker:
                 # Tomorrow's say all that today's do: a later head stands on the earlier ones.
                 log.warning("audit heads not mailed", error=str(failure))
         return Tally(done=len(taken))
+
+    def _prepare_check(self) -> None:
+        self._make_rows()
+        gather_statistics(self._engine)
 
     def _make_rows(self) -> Tally:
         return refreshing.catch_up(self._engine, self._clock.now, lambda: self._is_to_stop)

@@ -12,18 +12,20 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import structlog
 from argon2 import PasswordHasher
 from hypothesis import settings
-from sqlalchemy import Engine, event
+from sqlalchemy import Connection, Engine, event
 
 from service.accounts import hashing
 from service.keyring import Keyring
 from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
+from tests import scans
 from tests.servers import let_go, make_roles, own_database
 
 # How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
@@ -73,6 +75,19 @@ def the_services_hasher() -> Iterator[tuple[PasswordHasher, str]]:
         patch.setattr(hashing, "_hasher", cheap)
         patch.setattr(hashing, "_NOBODYS_HASH", cheap.hash("nobody's"))
         yield in_earnest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def nothing_reads_all_of_what_grows() -> Iterator[None]:
+    """Every statement that a test makes the service send to SQLite: see `tests.scans`."""
+
+    def before(connection: Connection, _cursor: object, statement: str, parameters: Any, _context: object, many: bool):
+        if connection.dialect.name == "sqlite":
+            scans.look(connection, statement, parameters[0] if many else parameters)
+
+    event.listen(Engine, "before_cursor_execute", before)
+    yield
+    event.remove(Engine, "before_cursor_execute", before)
 
 
 SEALER = Keyring("not secret: for tests alone, 0123456789").sealer()

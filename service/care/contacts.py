@@ -14,7 +14,7 @@ from collections.abc import Collection, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, exists, func, or_, select, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.care.tasks import raise_task
@@ -114,12 +114,12 @@ def somebody(channel: Channel) -> Select[uuid.UUID]:
 
 def _is_alive() -> ColumnElement[bool]:
     """Of a patient who is looked after, of a caregiver of one, or of staff with an account."""
-    looked_after = select(Patient.id).where(Patient.state == PatientState.ACTIVE)
-    caring = select(Caregiver.id).where(Caregiver.active, Caregiver.patient_id.in_(looked_after))
+    looked_after = exists().where(Patient.state == PatientState.ACTIVE)
+    caring = looked_after.where(Patient.id == Caregiver.patient_id).correlate_except(Patient)
     return or_(
-        Contact.patient_id.in_(looked_after),
-        Contact.caregiver_id.in_(caring),
-        Contact.staff_id.in_(select(Staff.id).where(Staff.active)),
+        looked_after.where(Patient.id == Contact.patient_id).correlate_except(Patient),
+        exists().where(Caregiver.id == Contact.caregiver_id, Caregiver.active, caring).correlate_except(Caregiver),
+        exists().where(Staff.id == Contact.staff_id, Staff.active).correlate_except(Staff),
     )
 
 

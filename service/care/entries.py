@@ -95,7 +95,9 @@ def counting(session: Session, table: type[Row], patient_id: uuid.UUID, *order: 
 def newest(session: Session, row: Row) -> Row:
     """The newest row of an entry: what a row that was corrected, or taken back, has become."""
     table = type(row)
-    while (newer := session.scalar(select(table).where(table.supersedes_id == row.id))) is not None:
+    while (
+        newer := session.scalar(select(table).where(table.patient_id == row.patient_id, table.supersedes_id == row.id))
+    ) is not None:
         row = newer
     return row
 

@@ -46,6 +46,7 @@ from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Invitation, Message, MessageEvent, Task
+from service.store.types import begins
 from service.store.wordings import UNWORDED, unworded_key
 
 REF_LENGTH, BROKEN_LENGTH = 120, 200
@@ -334,9 +335,10 @@ def _end_in_doubt(
     asks_again: bool = True,
 ) -> int:
     """Nobody knows whether these were taken: one more try where a double is better than nothing; staff are told."""
+    few = select(Message.id).where(which).correlate(None)  # else the order is looked for among all messages there are
     unknown = session.scalars(
         select(Message)
-        .where(which)
+        .where(which, Message.id.in_(few))
         .order_by(Message.clinic_id, Message.id)
         .with_for_update(skip_locked=True)
         .execution_options(populate_existing=True)
@@ -430,7 +432,7 @@ def tell_not_set_up(session: Session, clinic_id: uuid.UUID, channel: Channel, no
     told = select(Task.id).where(
         Task.clinic_id == clinic_id,
         Task.state.in_([TaskState.OPEN, TaskState.TAKEN]),  # the few of the index; the closed ones are of years
-        Task.dedupe_key.startswith(missing, autoescape=True),
+        begins(Task.dedupe_key, missing),
     )
     if session.scalar(told.limit(1)) is None:
         raise_task(session, clinic_id, None, ChannelMissing(channel), f"{missing}{now:%Y-%m-%d}", now)
@@ -440,7 +442,7 @@ def close_set_up(engine: Engine, channels: Collection[Channel], now: datetime) -
     """These can be sent by now: tasks that say they cannot are settled."""
     with write_session(engine) as session:
         for channel in channels:
-            missing = Task.dedupe_key.startswith(f"{MISSING}:{channel.value}:", autoescape=True)
+            missing = begins(Task.dedupe_key, f"{MISSING}:{channel.value}:")
             close_tasks(session, missing, TaskSettled.CHANNEL_SET_UP, now, also_taken=True)
 
 

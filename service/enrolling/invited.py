@@ -30,6 +30,7 @@ from service.enrolling import people
 from service.store import outbox
 from service.store.audit import Act, Actor
 from service.store.tables import Clinic, Invitation, LinkKey, Message, Task
+from service.store.types import begins
 from service.words.language import checked_language, load_language
 from service.words.messages import line_code
 
@@ -238,14 +239,14 @@ def tell(act: Act, invitation: Invitation, outcome: InvitedOutcome) -> None:
     act.session.flush()
     settle(act, invitation)
     facts = InvitationTold(invitation.id, invitation.name, outcome)
-    raised = select(func.count(Task.id)).where(Task.dedupe_key.startswith(key(invitation), autoescape=True))
+    raised = select(func.count(Task.id)).where(begins(Task.dedupe_key, key(invitation)))
     occurrence = f"{key(invitation)}{outcome.value}:{act.session.scalar(raised)}"
     raise_task(act.session, act.clinic_id, None, facts, occurrence, act.now)
 
 
 def settle(act: Act, invitation: Invitation) -> None:
     """Whatever staff were told of it is settled."""
-    its = Task.dedupe_key.startswith(key(invitation), autoescape=True) & (Task.clinic_id == act.clinic_id)
+    its = begins(Task.dedupe_key, key(invitation)) & (Task.clinic_id == act.clinic_id)
     close_tasks(act.session, its, TaskSettled.INVITATION_SETTLED, act.now, also_taken=True)
 
 
@@ -258,7 +259,7 @@ def end(act: Act, invitation: Invitation, state: InvitationState) -> None:
     if state is not InvitationState.ENROLLED:
         of_it = update(LinkKey).where(LinkKey.invitation_id == invitation.id, LinkKey.revoked_at.is_(None))
         session.execute(of_it.values(revoked_at=act.now))
-    outbox.cancel(session, Message.dedupe_key.startswith(key(invitation), autoescape=True), state.value, act.now)
+    outbox.cancel(session, begins(Message.dedupe_key, key(invitation)), state.value, act.now)
     settle(act, invitation)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import delete, select
+from sqlalchemy import text as sql
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -36,6 +37,7 @@ from service.store import outbox
 from service.store.audit import SYSTEM, Act
 from service.store.identity import new_id
 from service.store.tables import Clinic, Invitation, LinkKey, Message, Patient
+from service.store.types import begins
 from service.words.language import checked_language
 
 LASTS = timedelta(days=14)  # our own numbers, no source
@@ -146,7 +148,7 @@ def text(act: Act, invitation: Invitation, how: str, channels: Collection[Channe
 
 def texts(session: Session, invitation: Invitation) -> list[Message]:
     """The texts with its link, newest first."""
-    of_it = Message.dedupe_key.startswith(f"{invited.key(invitation)}text:", autoescape=True)
+    of_it = begins(Message.dedupe_key, f"{invited.key(invitation)}text:")
     theirs = (Message.clinic_id == invitation.clinic_id, Message.kind == MessageKind.INVITATION, of_it)
     return list(session.scalars(select(Message).where(*theirs).order_by(Message.created_at.desc(), Message.id)))
 
@@ -211,7 +213,7 @@ def invitations(session: Session, clinic_id: uuid.UUID, states: Collection[Invit
 
 def close_over(session: Session, now: datetime) -> None:
     """Tell of those that ran out unanswered, and let go of those that came to nothing long ago."""
-    over = select(Invitation).where(Invitation.state == InvitationState.OPEN, Invitation.until <= now)
+    over = select(Invitation).where(sql("invitations.state = 'open'"), Invitation.until <= now)
     for invitation in session.scalars(over.with_for_update(skip_locked=True)):
         act = Act(session, SYSTEM, invitation.clinic_id, now)
         invited.end(act, invitation, InvitationState.RUN_OUT)
@@ -219,7 +221,7 @@ def close_over(session: Session, now: datetime) -> None:
         act.note("invitation.run_out", invitation)
     gone = list(
         session.scalars(
-            select(Invitation.id).where(Invitation.ended_at < now - KEPT, Invitation.state != InvitationState.ENROLLED)
+            select(Invitation.id).where(Invitation.ended_at < now - KEPT, sql("invitations.state <> 'enrolled'"))
         )
     )
     if gone:

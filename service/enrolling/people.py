@@ -300,7 +300,10 @@ def send_test(act: Act, contact: Contact, channels: Collection[Channel]) -> uuid
     if contact not in contacts.reachable(session, patient_id=patient_id, caregiver_id=contact.caregiver_id):
         raise Refused("contact", str(contact.id), "somebody who has agreed to messages")
     tests = select(func.count(Message.id)).where(
-        Message.contact_id == contact.id, Message.kind == MessageKind.TEST, Message.created_at > now - TESTS_WITHIN
+        Message.patient_id == patient_id,
+        Message.contact_id == contact.id,
+        Message.kind == MessageKind.TEST,
+        Message.created_at > now - TESTS_WITHIN,
     )
     number = session.scalar(tests) or 0
     if number >= MOST_TESTS:

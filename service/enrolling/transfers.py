@@ -259,9 +259,8 @@ def _hold(session: Session, patient: Patient) -> None:
     session.refresh(patient, with_for_update={"key_share": True})
     for table, waits in HELD_BY_WORKER:
         whose: Any = table
-        session.execute(
-            select(whose.id).where(whose.patient_id == patient.id, waits).order_by(whose.id).with_for_update()
-        )
+        theirs = _of(whose.__table__, patient.id)
+        session.execute(select(whose.id).where(theirs, waits).order_by(whose.id).with_for_update())
     session.refresh(patient, with_for_update=True)
 
 
@@ -270,9 +269,9 @@ def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
     caregivers = list(session.scalars(select(Caregiver.id).where(Caregiver.patient_id == patient.id)))
     connection, count = session.connection(), 0
     for table in tables_that_move():
-        whose: ColumnElement[bool] = table.c.patient_id == patient.id
+        whose = _of(table, patient.id)
         values: dict[str, Any] = {"clinic_id": to_clinic_id}
-        if "caregiver_id" in table.c:  # a caregiver's contact names no patient
+        if table in (Contact.__table__, Message.__table__):  # a caregiver's contact names no patient
             whose |= table.c.caregiver_id.in_(caregivers)
         if "staff_id" in table.c and table is Message.__table__:
             whose &= table.c.staff_id.is_(None)
@@ -281,6 +280,14 @@ def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
         elsewhere = table.c.clinic_id != to_clinic_id
         count += connection.execute(update(table).where(whose, elsewhere).values(values)).rowcount
     return count
+
+
+def _of(table: Any, patient_id: uuid.UUID) -> ColumnElement[bool]:
+    """A patient's rows of this table. Steps, which are many, are found by their windows."""
+    whose: ColumnElement[bool] = table.c.patient_id == patient_id
+    if table is Step.__table__:
+        whose = table.c.window_id.in_(select(Window.id).where(Window.patient_id == patient_id))
+    return whose
 
 
 def _hand_over_work(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:

@@ -33,6 +33,7 @@ from service.domain.vocabulary import MessageKind, MessageState, TaskSettled
 from service.store import outbox
 from service.store.audit import Act
 from service.store.tables import Caregiver, Clinic, Message, MessageTemplate, Patient, Staff, Task
+from service.store.types import begins
 from service.store.wordings import UNWORDED, own_wordings, unworded_key
 from service.words import preview as previews
 from service.words.language import FALLBACK, Language, checked_language, codes, load_language
@@ -163,7 +164,7 @@ def _send_what_waited(act: Act, language: str, kind: MessageKind) -> int:
     )
     mended = Message.id.in_(waiting) & (Message.state == MessageState.FAILED)
     again = outbox.queue_again(session, mended, "wording_mended", now)
-    about = Task.dedupe_key.startswith(unworded_key(act.clinic_id, language, kind), autoescape=True)
+    about = begins(Task.dedupe_key, unworded_key(act.clinic_id, language, kind))
     close_tasks(session, (Task.clinic_id == act.clinic_id) & about, TaskSettled.WORDING_CHANGED, now)
     return len(again)
 

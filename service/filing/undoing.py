@@ -184,9 +184,9 @@ def _brought(session: Session, run: Import, lines: Collection[int] | None = None
 
 def _newer(session: Session, table: Any, rows: Sequence[Any]) -> dict[uuid.UUID, Any]:
     """By row, the one that supersedes it."""
-    old = [row.id for row in rows if row.superseded_at is not None]
-    found = (row for some in slices(old) for row in session.scalars(select(table).where(table.supersedes_id.in_(some))))
-    return {row.supersedes_id: row for row in found}
+    old = {row.id: row.patient_id for row in rows if row.superseded_at is not None}
+    newer = select(table).where(among(table.patient_id, set(old.values())), table.supersedes_id.is_not(None))
+    return {row.supersedes_id: row for row in session.scalars(newer) if row.supersedes_id in old} if old else {}
 
 
 class _Since:

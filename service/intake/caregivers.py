@@ -158,6 +158,7 @@ def _told_of(session: Session, caregiver_id: uuid.UUID, window: Window) -> Colum
             & (Silence.last_date >= window.local_date),
         )
         .where(
+            CaregiverReply.patient_id == window.patient_id,
             CaregiverReply.caregiver_id == caregiver_id,
             (Window.id == window.id) | Window.local_date.between(Silence.first_date, Silence.last_date),
         )

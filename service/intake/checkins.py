@@ -31,6 +31,7 @@ from service.store.guarded import guarded, set_aside
 from service.store.identity import new_id
 from service.store.session import Where, objects, read_session, rows
 from service.store.tables import Adjustment, Checkin, Clinic, Patient, Task, Window
+from service.store.types import begins
 from service.store.upsert import CURRENT, insert_new
 from service.words.language import may_be_emergency
 
@@ -182,7 +183,7 @@ def _tell_of_weight(
     of_day = f"weight:{patient.id}:{day}:"
     with objects(act.where) as session:
         if earlier is not None and earlier.weight_doubt is not None:
-            which = (Task.patient_id == patient.id) & Task.dedupe_key.startswith(of_day)
+            which = (Task.patient_id == patient.id) & begins(Task.dedupe_key, of_day)
             close_tasks(session, which, TaskSettled.WEIGHT_KNOWN, act.now)
         given, other_kg = answers.weight, diary.in_other_unit(answers).weight_kg
         if doubt is None or given is None or other_kg is None:

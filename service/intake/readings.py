@@ -20,7 +20,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 
 import structlog
-from sqlalchemy import ColumnElement, Engine, select, tuple_, update
+from sqlalchemy import ColumnElement, Engine, select, update
 from sqlalchemy.orm import Session
 
 from service.care.tasks import raise_task
@@ -36,7 +36,7 @@ from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded, guarded_each, set_aside
 from service.store.identity import new_id
-from service.store.ids import among_those, slices
+from service.store.ids import among_pairs, among_those, slices
 from service.store.session import Where, changes_one, objects, read_session, rows
 from service.store.tables import Limits, Reading, Task
 from service.store.upsert import CURRENT, insert_new
@@ -340,7 +340,7 @@ def _current_at(where: Where, keys: Sequence[Key]) -> dict[Key, tuple[uuid.UUID,
     for some in slices(keys):
         for row in rows(where).execute(
             select(*_COLUMNS).where(
-                tuple_(Reading.patient_id, Reading.taken_at).in_(some), Reading.superseded_at.is_(None)
+                among_pairs(Reading.patient_id, Reading.taken_at, some), Reading.superseded_at.is_(None)
             )
         ):
             found[row.patient_id, row.taken_at] = (row.id, _checked(row))

@@ -40,6 +40,7 @@ from service.store.quarantine import describe_error
 from service.store.session import rows as connection_of
 from service.store.staffwork import SignedRow
 from service.store.tables import Clinic, PanelRow, Patient, Task
+from service.store.types import begins
 
 log = structlog.get_logger(__name__)
 
@@ -103,7 +104,7 @@ def _call(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, new: En
     key = f"call_today:{patient_id}:{new.day.isoformat()}:"
     of_day = session.execute(
         select(Task.id, Task.state, Task.close_reason, Task.facts).where(
-            Task.patient_id == patient_id, Task.dedupe_key.startswith(key)
+            Task.patient_id == patient_id, begins(Task.dedupe_key, key)
         )
     ).all()
     told: set[str] = set()

@@ -7,19 +7,21 @@ the column serves this as it serves a list.
 
 from __future__ import annotations
 
+import json
 import uuid
 from collections.abc import Collection, Iterator, Sequence
+from datetime import datetime
 from functools import cached_property
 from operator import attrgetter
 from typing import Any, TypeVar
 
-from sqlalchemy import ARRAY, BindParameter, ColumnElement, Dialect, Text, TypeDecorator, Uuid, bindparam
+from sqlalchemy import ARRAY, BindParameter, ColumnElement, Dialect, Text, TypeDecorator, Uuid, bindparam, tuple_
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 from sqlalchemy.sql.functions import FunctionElement
 from sqlalchemy.types import TypeEngine
 
-from service.store.types import Id
+from service.store.types import Id, as_text
 
 T = TypeVar("T")
 SLICE = 500  # well under every database's limit on parameters
@@ -85,6 +87,50 @@ def _on_sqlite(each: _Each, compiler: SQLCompiler, **how: Any) -> str:
 @compiles(_Each, "postgresql")
 def _on_postgresql(each: _Each, compiler: SQLCompiler, **how: Any) -> str:
     return f"(SELECT unnest({compiler.process(each.clauses, **how)}))"
+
+
+class _ListOfPairs(TypeDecorator[Sequence[tuple[uuid.UUID, datetime]]]):
+    """Any number of ids, each with an instant, as one parameter: see `among_pairs`."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: Sequence[tuple[uuid.UUID, datetime]] | None, dialect: Dialect) -> Any:
+        if value is None:
+            return None
+        on_sqlite = dialect.name == "sqlite"
+        pairs = ((f"{one.int:032x}", as_text(at)) if on_sqlite else (str(one), at.isoformat()) for one, at in value)
+        return json.dumps(list(pairs))
+
+
+class _EachPair(FunctionElement[Any]):
+    """The pairs of one parameter, a row each."""
+
+    name = "each_pair"
+    inherit_cache = True
+
+
+def among_pairs(of: Any, at: Any, pairs: Sequence[tuple[uuid.UUID, datetime]]) -> ColumnElement[bool]:
+    """The condition that these two columns hold one of `pairs`.
+
+    An index that begins with both serves it; a list of pairs in the statement no index serves on SQLite.
+    """
+    each = _EachPair(bindparam(None, pairs, type_=_ListOfPairs()))
+    condition: ColumnElement[bool] = tuple_(of, at).op("IN", is_comparison=True)(each)
+    return condition
+
+
+@compiles(_EachPair, "sqlite")
+def _pairs_on_sqlite(each: _EachPair, compiler: SQLCompiler, **how: Any) -> str:
+    both = "json_extract(value, '$[0]'), json_extract(value, '$[1]')"
+    return f"(SELECT {both} FROM json_each({compiler.process(each.clauses, **how)}))"  # noqa: S608 - a parameter
+
+
+@compiles(_EachPair, "postgresql")
+def _pairs_on_postgresql(each: _EachPair, compiler: SQLCompiler, **how: Any) -> str:
+    both = "CAST(value ->> 0 AS uuid), CAST(value ->> 1 AS timestamptz)"
+    given = compiler.process(each.clauses, **how)
+    return f"(SELECT {both} FROM jsonb_array_elements(CAST({given} AS jsonb)))"  # noqa: S608 - a parameter
 
 
 def slices(items: Sequence[T], size: int = SLICE) -> Iterator[Sequence[T]]:

@@ -239,6 +239,17 @@ def objects(where: Where) -> Iterator[Session]:
         session.flush()
 
 
+def gather_statistics(engine: Engine) -> None:
+    """Let SQLite look at its tables, so that it knows which index leads to the fewest rows. PostgreSQL does by itself.
+
+    It looks at a thousand rows of each index, whatever their number: a second, in which nobody writes.
+    """
+    if engine.dialect.name == "sqlite":
+        with write_connection(engine) as connection:
+            connection.exec_driver_sql("PRAGMA analysis_limit=1000")
+            connection.exec_driver_sql("ANALYZE")
+
+
 def try_to_write(engine: Engine, patience: float) -> None:
     """Begin to write, and leave it at that. Raises what a writer would meet, after `patience` seconds at most.
 

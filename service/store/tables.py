@@ -87,7 +87,7 @@ from service.domain.vocabulary import (
 from service.store import arrivals
 from service.store.arrivals import Arriving
 from service.store.identity import new_id
-from service.store.types import Id, UTCDateTime, Word
+from service.store.types import KEY, Id, UTCDateTime, Word
 
 # A column of a closed vocabulary holds its words.
 WORDS = {kind: Word(kind) for _, kind in inspect.getmembers(vocabulary, inspect.isclass) if issubclass(kind, StrEnum)}
@@ -498,7 +498,10 @@ class Invitation(Arriving, Base):
     """Somebody who was asked to read, choose and agree by themselves. Nobody is enrolled by it before staff confirm."""
 
     __tablename__ = "invitations"
-    __table_args__ = (_partial("ix_invitations_open", "until", where="state = 'open'"),)
+    __table_args__ = (
+        _partial("ix_invitations_open", "until", where="state = 'open'"),
+        _partial("ix_invitations_ended", "ended_at", where="state <> 'enrolled'"),  # those that came to nothing
+    )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     made_by: Mapped[str] = mapped_column(String(80))
@@ -745,13 +748,14 @@ class Task(Arriving, Base):
         Index("ix_tasks_clinic_id_state", "clinic_id", "state"),
         _partial("ix_tasks_to_tell", "escalates_at", where="state = 'open'"),
         _partial("ix_tasks_again", "again_at", where="again_at IS NOT NULL"),
+        _partial("ix_tasks_taken_by", "taken_by", where="taken_by IS NOT NULL"),  # an account that ends: care/tasks.py
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)
     kind: Mapped[TaskKind]
     facts: Mapped[dict[str, Any]]  # domain.tasks.TaskFacts as JSON; words are made from them
-    dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
+    dedupe_key: Mapped[str] = mapped_column(KEY, unique=True)
     raised_at: Mapped[datetime]
     escalates_at: Mapped[datetime | None]  # when an open one is told to the next contact; null: to nobody
     state: Mapped[TaskState]
@@ -805,6 +809,7 @@ class Checkin(Arriving, Base):
     __table_args__ = (
         _partial("uq_checkins_current", "patient_id", "local_date", where="superseded_at IS NULL", unique=True),
         Index("ix_checkins_clinic_id_local_date", "clinic_id", "local_date"),
+        Index("ix_checkins_patient_id", "patient_id"),  # with those that were superseded: filing/undoing.py
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -859,6 +864,10 @@ class Message(Arriving, Base):
         _partial("ix_messages_due", "next_try_at", where="state = 'queued'"),
         _partial("ix_messages_leased", "lease_until", where="state IN ('claimed', 'handing_over')"),
         Index("ix_messages_patient_id_created_at", "patient_id", "created_at"),
+        Index("ix_messages_clinic_id_created_at", "clinic_id", "created_at"),  # web/pages/clinic/sent.py
+        _partial(
+            "ix_messages_caregiver_id", "caregiver_id", where="caregiver_id IS NOT NULL"
+        ),  # a nudge's: care/contacts.py
         _partial("ix_messages_task_id", "task_id", where="task_id IS NOT NULL"),
     )
 
@@ -872,7 +881,7 @@ class Message(Arriving, Base):
     task_id: Mapped[uuid.UUID | None] = _ref("tasks")  # the one that a notice to staff is about
     kind: Mapped[MessageKind]
     channel: Mapped[Channel]
-    dedupe_key: Mapped[str] = mapped_column(String(160), unique=True)
+    dedupe_key: Mapped[str] = mapped_column(KEY, unique=True)
     params: Mapped[dict[str, Any]]  # what the template needs; a value only in a reply that repeats their own words
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime]
@@ -1115,6 +1124,7 @@ class CarriedStateRow(Base):
 
 class Adjustment(Base):
     __tablename__ = "adjustments"
+    __table_args__ = (Index("ix_adjustments_clinic_id_made_on", "clinic_id", "made_on"),)
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
@@ -1211,7 +1221,7 @@ class ReviewAddition(Base):
     __tablename__ = "review_additions"
     __table_args__ = (UniqueConstraint("sign_off_id", "number"),)
 
-    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
     sign_off_id: Mapped[uuid.UUID] = _ref("sign_offs")
     number: Mapped[int]  # 1 is the first to that signature
@@ -1327,6 +1337,7 @@ class PersonRow(Entry, Arriving, Base):
     """What is known of the person beside the name. The newest row counts, whole."""
 
     __tablename__ = "persons"
+    __table_args__ = (Index("ix_persons_clinic_id", "clinic_id"),)
 
     born_on: Mapped[date | None]
     sex: Mapped[Sex | None]
@@ -1344,6 +1355,9 @@ class NextContact(Entry, Arriving, Base):
     """Who is in touch with the patient next, how and by when. Done is a newer row with `done_on`."""
 
     __tablename__ = "next_contacts"
+    __table_args__ = (
+        _partial("ix_next_contacts_to_make", "clinic_id", where="done_on IS NULL AND superseded_at IS NULL"),
+    )
 
     due_on: Mapped[date]
     way: Mapped[ContactWay]

@@ -9,7 +9,7 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from sqlalchemy import DateTime, Dialect, String, TypeDecorator, Uuid
+from sqlalchemy import ColumnElement, DateTime, Dialect, String, TypeDecorator, Uuid, and_
 
 W = TypeVar("W", bound=StrEnum)
 
@@ -33,7 +33,7 @@ class UTCDateTime(TypeDecorator[datetime]):
     def bind_processor(self, dialect: Dialect) -> Callable[[datetime | None], Any] | None:
         # On SQLite an instant is text. Writing it here in one step is three times as quick
         # as the general way, and a tick writes eighteen instants for each patient.
-        return _as_text if dialect.name == "sqlite" else super().bind_processor(dialect)
+        return as_text if dialect.name == "sqlite" else super().bind_processor(dialect)
 
     def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], datetime | None] | None:
         return _from_text if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
@@ -53,6 +53,15 @@ class Id(TypeDecorator[uuid.UUID]):
     def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], uuid.UUID | None] | None:
         # SQLite knows them as text. A batch reads the same few again and again: one is made of each.
         return _from_hex if dialect.name == "sqlite" else super().result_processor(dialect, coltype)
+
+
+# By which an occurrence is known, in ASCII. It is sorted by its bytes, wherever the database stands: see `begins`.
+KEY = String(160).with_variant(String(160, collation="C"), "postgresql")
+
+
+def begins(column: Any, start: str) -> ColumnElement[bool]:
+    """The condition that a column of `KEY` begins so: one stretch of its index, which LIKE is not on every database."""
+    return and_(column >= start, column < f"{start}\x7f")
 
 
 class Word(TypeDecorator[W]):
@@ -94,7 +103,8 @@ def _in_utc(value: datetime) -> datetime:
     return value if value.tzinfo is UTC else value.astimezone(UTC)
 
 
-def _as_text(value: datetime | None) -> str | None:
+def as_text(value: datetime | None) -> str | None:
+    """An instant as it stands on SQLite."""
     return None if value is None else _in_utc(value).isoformat(" ", "microseconds")[:26]
 
 

@@ -7,14 +7,16 @@ from datetime import UTC, datetime, time, timedelta, timezone
 import pytest
 from sqlalchemy import Engine, select, text
 from sqlalchemy.exc import OperationalError, StatementError
+from sqlalchemy.orm import aliased
 from sqlalchemy.schema import CreateIndex
 
 from service.domain import asking
 from service.store import identity, migrate
 from service.store import session as session_module
-from service.store.session import open_engine, read_session, write_session
-from service.store.tables import Base, Clinic
+from service.store.session import gather_statistics, open_engine, read_session, write_session
+from service.store.tables import Base, Clinic, Message
 from service.store.troubles import Trouble, trouble_of
+from tests import scans
 from tests.conftest import SERVER
 
 
@@ -114,3 +116,33 @@ def test_an_id_is_of_version_7_and_greater_than_those_before_it_also_where_the_c
     for one in threads:
         one.join()
     assert len(set(made)) == len(made)
+
+
+@pytest.mark.databases("sqlite")
+def test_a_statement_that_would_read_all_of_a_table_that_grows_is_found(engine, monkeypatch):
+    """So that silence about all the others says something. Source of the plans' words: SQLite, "EXPLAIN QUERY PLAN"."""
+    monkeypatch.setattr(scans, "asked_by", lambda: "service/anywhere.py:any")
+    by_index = select(Message.id).where(Message.window_id == uuid.uuid4())
+    whole = select(Message.id).where(Message.step_id == uuid.uuid4())
+    other_name = aliased(Message)
+    with read_session(engine) as session:
+        session.execute(by_index)
+        session.execute(select(Clinic))
+        for asked in (
+            whole,
+            select(other_name.id).where(other_name.step_id == uuid.uuid4()),
+            whole.order_by(Message.id),
+        ):
+            with pytest.raises(scans.ReadsAll, match=r"reads all of messages\b"):
+                session.execute(asked)
+
+
+@pytest.mark.databases("sqlite")
+def test_sqlite_knows_how_many_rows_its_tables_have_once_it_has_looked(engine):
+    """Source: SQLite, "ANALYZE": what it found stands in sqlite_stat1, the number of rows first."""
+    with write_session(engine) as session:
+        session.add_all([a_clinic(datetime(2026, 4, 5, tzinfo=UTC)) for _ in range(3)])
+    gather_statistics(engine)
+    with read_session(engine) as session:
+        told = session.scalars(text("SELECT stat FROM sqlite_stat1 WHERE tbl = 'clinics'")).all()
+    assert {one.split()[0] for one in told} == {"3"}

@@ -55,6 +55,7 @@ from service.intake.texts.replies import (
 from service.store import outbox
 from service.store.identity import new_id
 from service.store.tables import Contact, InboundText, Message, Staff, Task
+from service.store.types import begins
 from service.store.upsert import insert_new
 from service.words.language import load_parser, may_be_emergency
 from service.words.messages import NOTHING_ASKED
@@ -260,7 +261,7 @@ def _begin_notices(text: IncomingText, members: Sequence[StaffSpeaker]) -> None:
         raised = and_(
             Task.clinic_id == member.clinic.id,
             Task.kind == TaskKind.BROKEN_CONTACT,
-            Task.dedupe_key.startswith(_key(member), autoescape=True),
+            begins(Task.dedupe_key, _key(member)),
         )
         close_tasks(text.session, raised, TaskSettled.TEXTED_START, text.now)
 
@@ -340,6 +341,7 @@ def _last_asked(session: Session, speakers: list[Speaker]) -> Speaker:
     newest = session.scalar(
         select(Message.contact_id)
         .where(
+            Message.patient_id.in_([one.patient.id for one in speakers]),
             Message.contact_id.in_([one.contact.id for one in speakers]),
             Message.kind.in_(ASKING),
             Message.handed_over_at.is_not(None),

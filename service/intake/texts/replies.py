@@ -23,6 +23,7 @@ from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskSta
 from service.store import outbox
 from service.store.audit import Act, Actor, actor_of
 from service.store.tables import Caregiver, Clinic, Contact, Conversation, Message, Patient, Staff, Task
+from service.store.types import begins
 from service.words.language import load_language
 from service.words.messages import line
 
@@ -206,7 +207,7 @@ def tell_of_alarm(
     """A task for the staff of `of`, of an alarm to which `by` was answered."""
     if _is_endless(text, by, alarms=True):
         theirs = (Task.clinic_id == of.clinic.id, Task.patient_id == of.patient_id, Task.kind == kind_of(facts))
-        still = exists().where(*theirs, Task.state != TaskState.CLOSED, Task.dedupe_key.startswith("alarm:"))
+        still = exists().where(*theirs, Task.state != TaskState.CLOSED, begins(Task.dedupe_key, "alarm:"))
         if text.session.scalar(select(still)):
             return
     raise_task(text.session, of.clinic.id, of.patient_id, facts, key, text.now)

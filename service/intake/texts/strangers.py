@@ -31,6 +31,7 @@ from service.intake.texts.replies import GOOD_FOR, SAFETY_GOOD_FOR, STOP_BY_TEXT
 from service.store import outbox
 from service.store.audit import SYSTEM, Act
 from service.store.tables import Clinic, Contact, StrangerText, Task
+from service.store.types import begins
 from service.words.language import load_language, load_parser, may_be_emergency
 from service.words.messages import of_several
 
@@ -227,7 +228,7 @@ def _tell(stranger: _Stranger, clinic: Clinic, facts: StrangerWrote) -> None:
         select(Task.id, Task.state, func.coalesce(Task.retold_at, Task.raised_at).label("told_at")).where(
             Task.clinic_id == clinic.id,
             Task.state.in_([TaskState.OPEN, TaskState.TAKEN]),
-            Task.dedupe_key.startswith(alarming if facts.alarms else whose),
+            begins(Task.dedupe_key, alarming if facts.alarms else whose),
         )
     ).all()
     if not open_tasks:
@@ -245,7 +246,7 @@ def _tell_of_flood(stranger: _Stranger, clinic: Clinic) -> None:
     key = f"strangers:{clinic.id}:{'alarm' if stranger.alarms else 'text'}:{now:%Y-%m-%dT%H}"
     task = raise_task(stranger.session, clinic.id, None, StrangersFlood(stranger.alarms), key, now)
     if task is None and stranger.alarms:
-        still = exists().where(Task.dedupe_key.startswith(key), Task.state != TaskState.CLOSED)
+        still = exists().where(begins(Task.dedupe_key, key), Task.state != TaskState.CLOSED)
         if not stranger.session.scalar(select(still)):
             key = f"{key}:{_short(stranger.text.ref)}"
             raise_task(stranger.session, clinic.id, None, StrangersFlood(stranger.alarms), key, now)

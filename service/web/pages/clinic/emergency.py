@@ -92,9 +92,9 @@ def _page(**made: Any) -> str:
         left = emergency.codes_left(session, clinic.id)
         told = emergency.administrators(session, clinic.id, frozenset(services().transports))
         acted = [staff.id for access, staff in found if access.seen_at is None]
-        lines = session.scalars(
-            select(AuditLine).where(AuditLine.actor_id.in_(acted)).order_by(AuditLine.at, AuditLine.id)
-        ).all()
+        since = min((access.begun_at for access, _ in found), default=door_now)
+        theirs = (AuditLine.clinic_id == clinic.id, AuditLine.at >= since, AuditLine.actor_id.in_(acted))
+        lines = session.scalars(select(AuditLine).where(*theirs).order_by(AuditLine.at, AuditLine.id)).all()
         opened = _opened(session, clinic.id, acted)
     done: dict[uuid.UUID | None, list[AuditLine]] = {staff_id: [] for staff_id in acted}
     for line in lines:

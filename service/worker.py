@@ -141,7 +141,8 @@ class Worker:
         if self._is_held:  # what is still to be opened and closed would all be found wrong
             return
         now = self._clock.now()
-        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._prepare_check, self._settings.data_dir))
+        folder = self._settings.data_dir
+        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._prepare_check, folder))
         self._do("heads", lambda: self._take_heads(now))
 
     def _take_heads(self, now: datetime) -> Tally:

@@ -203,9 +203,13 @@ class JustDischarged:
 
 @dataclass(frozen=True, slots=True)
 class BeingWorkedOut:
-    """More came in than a page works out: what is told is of that day, or (None) nothing is known yet."""
+    """Something came in, or a day began, that the worker has still to work out: a page does not, for everybody.
+
+    What is told was known then, on the clinic's calendar and clock; None: nothing is known yet.
+    """
 
     as_of: date | None
+    at: str = ""  # HH:MM
 
 
 Because = (
@@ -299,8 +303,10 @@ def _tasks(patient: PatientFacts) -> list[Reason]:
 
 def _trouble(patient: PatientFacts) -> list[Reason]:
     known = patient.known
-    if known.behind is not None:
-        return [Reason(Lane.LOOK_CLOSELY, BeingWorkedOut(None if known.behind is Behind.NOTHING else known.today))]
+    if known.behind is Behind.NOTHING:
+        return [Reason(Lane.LOOK_CLOSELY, BeingWorkedOut(None))]
+    if known.behind is Behind.EARLIER:
+        return [Reason(Lane.LOOK_CLOSELY, BeingWorkedOut(known.made_on, known.made_at))]
     return [Reason(Lane.LOOK_CLOSELY, Lacking.DATA)] if known.trouble else []
 
 

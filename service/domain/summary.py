@@ -171,6 +171,8 @@ class Summary:
     silent_days: int | None = None
     trouble: bool = False  # this patient's data could not be worked out
     behind: Behind | None = None  # never in a stored row: the worker works out all there is
+    made_on: date | None = None  # when a row that is behind was made, on the clinic's calendar
+    made_at: str = ""  # and clock, HH:MM
 
 
 def of_assessment(

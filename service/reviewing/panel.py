@@ -1,9 +1,9 @@
 """Build the weekly review's panel: everyone, in four lanes, in a constant number of queries.
 
 1. Read every active patient with the row carried for them.
-2. Rows that are missing, stale or of another day are made again in memory;
-   reading a page never writes, the worker will. Whoever has more to work out than a page
-   waits for is shown as they were known before, and that is said.
+2. A few rows that are missing, stale or of another day are made again in memory: reading a
+   page never writes, the worker will. Where they are more, or have more to work out than a page
+   waits for, they are shown as they were known before, and that is said.
 3. Read what staff did (tasks, sign-offs, adjustments) live.
 4. Place and order (domain.review).
 """
@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import factjson, review, since
 from service.domain import summary as summaries
-from service.domain.localtime import local_date
+from service.domain.localtime import local_date, zone
 from service.domain.review import (
     UNRESOLVED,
     Accepted,
@@ -42,8 +42,9 @@ from service.store import panel, signatures, staffwork
 from service.store.staffwork import SignedRow
 from service.store.tables import Clinic, PanelRow, Patient, ReviewAddition, SignOff
 
-# Of one patient, for a page: about a second of work on a slow machine. The worker has no such bound.
-MOST_EVENINGS = 400
+# What a page works out by itself, of a few patients together: about a second of work on a slow machine, whatever the
+# clinic's size. The worker has no such bound.
+FEW, MOST_EVENINGS = 10, 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,11 +266,8 @@ def gather(
         for row in everyone
         if summaries.is_readable(row.facts) and row.stale_since is None and row.as_of == todays[row.patient_id]
     }
-    behind = {row.patient_id: todays[row.patient_id] for row in everyone if row.patient_id not in fresh}
-    remade = refreshing.summaries(session, clinic.id, behind, most=MOST_EVENINGS if as_of is None else None)
-    for row in everyone:  # whom the worker will have worked out in a while
-        if (made := remade.get(row.patient_id)) and made.behind and summaries.is_readable(row.facts):
-            remade[row.patient_id] = replace(summaries.from_json(row.facts), behind=Behind.EARLIER)
+    behind = {row.patient_id: row for row in everyone if row.patient_id not in fresh}
+    remade = _made_now(session, clinic, behind, todays, bounded=as_of is None)
     work = staffwork.of_clinic(
         session,
         clinic.id,
@@ -289,6 +287,34 @@ def gather(
         for row in everyone
     ]
     return sorted(entries, key=lambda entry: (not entry.to_do, entry.order, entry.name.casefold()))
+
+
+def _made_now(
+    session: Session,
+    clinic: Clinic,
+    behind: Mapping[uuid.UUID, panel.PatientPanelRow],
+    todays: Mapping[uuid.UUID, date],
+    *,
+    bounded: bool,
+) -> dict[uuid.UUID, Summary]:
+    """Those whose rows wait to be made again: worked out, where `bounded` a few of them only, or as known before."""
+    made: dict[uuid.UUID, Summary] = {}
+    if not bounded or len(behind) <= FEW:
+        each = {patient_id: todays[patient_id] for patient_id in behind}
+        most = MOST_EVENINGS // max(len(each), 1) if bounded else None
+        made = refreshing.summaries(session, clinic.id, each, most=most)
+    for patient_id, row in behind.items():
+        if patient_id not in made or made[patient_id].behind:
+            made[patient_id] = _as_known(row, clinic, todays[patient_id])
+    return made
+
+
+def _as_known(row: panel.PatientPanelRow, clinic: Clinic, today: date) -> Summary:
+    if row.updated_at is None or not summaries.is_readable(row.facts):
+        return refreshing.not_worked_out(today)
+    made = row.updated_at.astimezone(zone(clinic.zone))
+    known = summaries.from_json(row.facts)
+    return replace(known, behind=Behind.EARLIER, made_on=made.date(), made_at=f"{made:%H:%M}")
 
 
 def _entry(

@@ -134,6 +134,13 @@ def differing(session: Session, clinic_id: uuid.UUID, now: datetime) -> list[uui
     return different
 
 
+def not_worked_out(today: date, *, trouble: bool = False) -> Summary:
+    """Of whom nothing is known: it has still to be worked out, or (`trouble`) cannot be."""
+    first = today - timedelta(days=summary.STRIP_DAYS - 1)
+    strip = Strip(first, (None,) * summary.STRIP_DAYS, summary.NOTHING * summary.STRIP_DAYS)
+    return Summary(today, strip, trouble=trouble, behind=None if trouble else Behind.NOTHING)
+
+
 def summaries(
     session: Session, clinic_id: uuid.UUID, todays: Mapping[uuid.UUID, date], most: int | None = None
 ) -> dict[uuid.UUID, Summary]:
@@ -439,8 +446,4 @@ def _troubled(patient_id: uuid.UUID, today: date, error: Exception) -> Made:
     is_behind = isinstance(error, TooMany)
     if not is_behind:
         log.error("panel row could not be made", id=str(patient_id), error=describe_error(error))
-    first = today - timedelta(days=summary.STRIP_DAYS - 1)
-    blank = (None,) * summary.STRIP_DAYS
-    strip = Strip(first, blank, summary.NOTHING * summary.STRIP_DAYS)
-    behind = Behind.NOTHING if is_behind else None
-    return Made(Summary(today, strip, trouble=not is_behind, behind=behind), None, error=error)
+    return Made(not_worked_out(today, trouble=not is_behind), None, error=error)

@@ -41,6 +41,7 @@ class PatientPanelRow:
     as_of: date | None
     facts: dict[str, Any] | None
     stale_since: datetime | None
+    updated_at: datetime | None
 
 
 def begin(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> None:
@@ -109,6 +110,7 @@ def _lock(where: Where, patient_ids: Collection[uuid.UUID]) -> None:
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[PatientPanelRow]:
     """Every active patient of the clinic, or the one named, with their row. One query."""
     carried = {"as_of": PanelRow.as_of, "facts": PanelRow.facts, "stale_since": PanelRow.stale_since}
+    carried |= {"updated_at": PanelRow.updated_at}
     query = (
         select(*columns_of(PatientPanelRow, Patient, patient_id=Patient.id, **carried))
         .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)

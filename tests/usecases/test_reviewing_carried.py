@@ -14,7 +14,7 @@ from service.domain.review import BeingWorkedOut
 from service.domain.signals.facts import Episode, Picture, PictureFacts, PressureFacts
 from service.domain.vocabulary import Lane, SignalKind
 from service.reviewing import refreshing
-from service.reviewing.panel import build_panel
+from service.reviewing.panel import FEW, build_panel
 from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
 from service.store.tables import CarriedStateRow, PanelRow, Patient, QuarantinedRow, Signal
@@ -86,8 +86,8 @@ def test_a_page_works_out_no_more_than_it_can_wait_for_and_says_so(engine):
         ward_of(session, clinic_id).unnoticed_reading(session.get_one(Patient, ids["Asha"]), long_ago, 40.0, at=time(9))
         panel.mark_stale(session, [ids["Asha"]], NOW, long_ago)
     told = panel_of(engine, clinic_id)["Asha"]
-    assert replace(told.summary, behind=None) == known.summary
-    assert BeingWorkedOut(known.summary.today) in [one.because for one in told.reasons]
+    assert replace(told.summary, behind=None, made_on=None, made_at="") == known.summary
+    assert BeingWorkedOut(NOW.date(), "15:00") in [one.because for one in told.reasons]
     assert told.lane is not Lane.SETTLED
     with write_session(engine) as session:
         session.execute(delete(CarriedStateRow))
@@ -290,3 +290,29 @@ def test_of_two_workers_each_has_rows_of_its_own_and_what_one_that_died_had_is_t
     assert refreshing.catch_up(engine, lambda: later).done == 3
     with read_session(engine) as session:
         assert session.scalars(select(PanelRow.claimed_until)).all() == [None] * 3
+
+
+def test_a_page_works_out_a_few_and_of_more_says_as_of_when_they_are_known(engine):
+    """However large a clinic is, a morning on which every row is stale costs its page no more than one."""
+    names = [f"P{number:02}" for number in range(FEW + 1)]
+    clinic_id, ids = build(engine, *names)
+    known = panel_of(engine, clinic_id)
+    later = NOW + timedelta(minutes=5)
+
+    def mark(some):
+        with write_session(engine) as session:
+            panel.mark_stale(session, some, later)
+
+    mark(list(ids.values())[:FEW])
+    made = panel_of(engine, clinic_id, later)
+    assert not any(entry.summary.behind for entry in made.values())
+    mark([ids[names[-1]]])
+    told = panel_of(engine, clinic_id, later)
+    for name, entry in told.items():
+        assert replace(entry.summary, behind=None, made_on=None, made_at="") == known[name].summary
+        assert (
+            inwords.why(entry)
+            == "As of 15:00 on 25 November: the rest is being worked out. Look again in a few minutes."
+        )
+    refreshing.catch_up(engine, lambda: later)
+    assert not any(entry.summary.behind for entry in panel_of(engine, clinic_id, later).values())

@@ -175,7 +175,8 @@ def _behind(say: Language, because: BeingWorkedOut) -> str:
             "in a few minutes."
         )
     return say.gettext(
-        "As of %(day)s: what came in since, or for days long past, is being worked out. Look again in a few minutes.",
+        "As of %(time)s on %(day)s: the rest is being worked out. Look again in a few minutes.",
+        time=because.at,
         day=say.day(because.as_of),
     )
 

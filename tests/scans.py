@@ -23,8 +23,8 @@ ALSO = {"patients", "contacts", "message_events", "audit_lines", "access_lines",
 GROWING = {table.name for table in Base.metadata.tables.values() if "patient_id" in table.columns} | ALSO
 # Parts of tables that are as small as what waits: whoever reads one whole reads no more than that.
 WAITING = {
-    "ix_messages_due", "ix_messages_leased", "ix_panel_rows_stale", "ix_plans_due", "ix_steps_due", "ix_tasks_to_tell",
-    "ix_windows_to_close", "uq_silences_open",
+    "ix_audit_lines_unsealed", "ix_messages_due", "ix_messages_leased", "ix_panel_rows_stale", "ix_plans_due",
+    "ix_steps_due", "ix_tasks_to_tell", "ix_windows_to_close", "uq_silences_open",
 }  # fmt: skip
 # Who looks at everybody because that is what is asked of it, and never while somebody waits for a page.
 WHOLE = {
@@ -33,6 +33,7 @@ WHOLE = {
     "service/care/contacts.py:shared_numbers": "asked by doctor, of all numbers",
     "service/health/checks.py": "doctor",
     "service/health/invariants.py": "the nightly check, from the first row on",
+    "service/store/chain.py:verify": "the nightly check, and an operator's, of every line",
     "service/store/panel.py:without_row": "a rebuild",
     "service/web/pages/demo.py": "the demo's few people",
     "service/web/pages/lives.py": "the demo's few people",

@@ -1207,7 +1207,7 @@ class SignOffWithdrawal(Base):
 
     __tablename__ = "sign_off_withdrawals"
 
-    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients", index=True)
     sign_off_id: Mapped[uuid.UUID] = _ref("sign_offs", unique=True)
     withdrawn_by: Mapped[uuid.UUID] = _ref("staff")

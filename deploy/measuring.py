@@ -1,8 +1,9 @@
 """Run the measurements of tests/bench, each in a process of its own, and print what they say.
 
 A module bench_NAME.py there is the measurement NAME; its `main` prints lines that
-begin `NAME ratio=R`. What begins with two dashes is handed on to it. One that fails
-does not stop the others, and is told by the exit status. Called by `deploy/bench`.
+begin `NAME ratio=R`. Without a name every one is taken but those of `APART`. What begins
+with two dashes is handed on to it. One that fails does not stop the others, and is told by
+the exit status. Called by `deploy/bench`.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+APART = {"year"}  # fills gigabytes: measured where it is asked for by name
 HERE = Path(__file__).resolve().parent.parent
 BENCH = HERE / "tests" / "bench"
 
@@ -30,7 +32,7 @@ def main(asked: Sequence[str]) -> int:
     if unknown:
         print(f"deploy/bench: {', '.join(unknown)}: no such measurement; there are: {' '.join(known)}", file=sys.stderr)
         return 2
-    failed = [name for name in asked or known if not _measure(name, options)]
+    failed = [name for name in asked or [one for one in known if one not in APART] if not _measure(name, options)]
     if failed:
         print(f"deploy/bench: failed: {' '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0

@@ -14,7 +14,7 @@ from collections.abc import Collection, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, Select, exists, false, func, or_, select, update
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.care.tasks import raise_task
@@ -81,6 +81,21 @@ def caregivers_who_agreed(session: Session, patient_ids: Collection[uuid.UUID]) 
         for (patient_id, caregiver_id), given in allowed.items()
         if caregiver_id is not None and given and agreed.get((patient_id, caregiver_id), False)
     }
+
+
+def agrees(kind: ConsentKind, patient_id: Any, caregiver_id: Any = None) -> ColumnElement[bool]:
+    """The condition that the newest consent of this kind was given, of columns: for a count of everybody."""
+    about = Consent.caregiver_id.is_(None) if caregiver_id is None else Consent.caregiver_id == caregiver_id
+    newest = (
+        select(Consent.given)
+        .where(Consent.patient_id == patient_id, Consent.kind == kind, about)
+        .order_by(Consent.at.desc(), Consent.id.desc())
+        .limit(1)
+        .correlate_except(Consent)
+        .scalar_subquery()
+    )
+    condition: ColumnElement[bool] = func.coalesce(newest, false())
+    return condition
 
 
 def shared_numbers(session: Session, address: str | None = None) -> dict[str, list[Contact]]:

@@ -18,9 +18,9 @@ from sqlalchemy import ColumnElement, Engine, TextClause, exists, func, or_, sel
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.care.contacts import caregivers_who_agreed, patients_who_agreed, shared_numbers, somebody
+from service.care.contacts import agrees, shared_numbers, somebody
 from service.domain.tasks import Found
-from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, PatientState
+from service.domain.vocabulary import CLINICAL_STAFF, Channel, ConsentKind, ContactState, PatientState
 from service.health import unaltered
 from service.health.invariants import last_check, look
 from service.store import holds, migrate
@@ -76,7 +76,6 @@ PING_TIMEOUT_SECONDS = 5.0
 OPEN_TASKS = text("tasks.state = 'open'")
 SET_ASIDE = QuarantinedRow.released_at.is_(None)
 MONITORED = Patient.state == PatientState.ACTIVE
-PAGE_SIZE = 5_000
 NAMED_AT_MOST = 5
 
 
@@ -422,17 +421,18 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
         "One caregiver is never asked: they have no contact that works.",
         "{number} caregivers are never asked: they have no contact that works.",
     )
-    patients, caregivers = _without_consent(session)
     yield _counted(
         "patients_without_consent",
-        patients,
+        how_many(session, Patient, MONITORED, ~agrees(ConsentKind.MESSAGES, Patient.id)),
         _every(session, "has agreed to messages"),
         "One patient has not agreed to messages, and is sent none.",
         "{number} patients have not agreed to messages, and are sent none.",
     )
+    both = agrees(ConsentKind.CAREGIVER, Caregiver.patient_id, Caregiver.id)
+    both &= agrees(ConsentKind.MESSAGES, Caregiver.patient_id, Caregiver.id)
     yield _counted(
         "caregivers_without_consent",
-        caregivers,
+        how_many(session, Caregiver, Caregiver.active.is_(True), caring, ~both),
         "Every caregiver may be asked: both sides have agreed.",
         "One caregiver is never asked: the patient or they themselves have not agreed.",
         "{number} caregivers are never asked: the patient or they themselves have not agreed.",
@@ -463,20 +463,6 @@ def _clinics_untold(session: Session, channels: Collection[Channel] | None) -> F
 def _every(session: Session, what: str) -> str:
     anybody = session.scalar(select(exists().where(MONITORED)))
     return f"Every patient {what}." if anybody else "No patient is looked after."
-
-
-def _without_consent(session: Session) -> tuple[int, int]:
-    """How many patients have not agreed to messages; and of how many caregivers one side or the other has not."""
-    without, caregivers, after = 0, 0, None
-    while True:
-        page = select(Patient.id).where(MONITORED).order_by(Patient.id).limit(PAGE_SIZE)
-        ids = list(session.scalars(page if after is None else page.where(Patient.id > after)))
-        if not ids:
-            return without, caregivers
-        without += len(ids) - len(patients_who_agreed(session, ids))
-        caring = set(session.scalars(select(Caregiver.id).where(Caregiver.active, Caregiver.patient_id.in_(ids))))
-        caregivers += len(caring - caregivers_who_agreed(session, ids))
-        after = ids[-1]
 
 
 def _silent_plans(session: Session, now: datetime) -> Finding:

@@ -1,0 +1,327 @@
+"""What grows: every use case on full tables, of more patients, and of longer ago.
+
+`year_NAME_growth ratio=`: work at ten times the patients ÷ work, clinics of the same size and days of the same number;
+`year_NAME_age ratio=`: at 365 days ÷ at 60. Work is SQLite's own count of virtual-machine steps, on PostgreSQL
+rows and pages of the statistics it keeps; CPU time stands beside it. Where a statement of the service reads all of
+a table that grows with everybody, by SQLite's plan on these very tables, or by PostgreSQL's, it is named, and the
+measurement fails; as it does where work grows by more than 1.3, or CPU time by more than 2.
+
+Not among `deploy/bench` without a name: it builds some gigabytes, in memory where there is /dev/shm, and takes a
+quarter of an hour. `deploy/bench year --small` does it with a tenth of the patients.
+"""
+
+from __future__ import annotations
+
+import gc
+import json
+import logging
+import os
+import re
+import shutil
+import statistics
+import sys
+import tempfile
+import time
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import structlog
+from flask.testing import FlaskClient
+from sqlalchemy import Engine, event, select, update
+
+from service.accounts import keys
+from service.config import Settings
+from service.domain.readings import NewReading
+from service.domain.vocabulary import Channel, Role, Scope
+from service.filing.importing import Intake, import_readings
+from service.health import checks
+from service.intake.readings import record_readings
+from service.reviewing import placing, refreshing
+from service.scheduling import closing, opening, steps
+from service.store import migrate, panel
+from service.store.audit import OPERATOR, Act
+from service.store.session import open_engine, read_session, write_session
+from service.store.tables import Clinic, Patient, Plan
+from tests import scans
+from tests.bench import years
+from tests.bench.years import Lived, Sizes
+from tests.builder import building
+from tests.served import serve
+from tests.servers import own_database
+from tests.signed_in import sign_in_as
+
+SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
+EVERY = 50  # SQLite's steps between two counts
+WORK_BAR, CPU_BAR = 1.3, 2.0
+LITTLE = 2_000  # steps, or rows and pages: below it a ratio says nothing
+TIMES = 3
+MOST_SEQUENTIAL = 5_000  # rows: PostgreSQL may well read a smaller table whole
+# What is asked of everybody, by whoever runs the service, grows with everybody.
+OF_EVERYBODY = {"doctor", "metrics"}
+
+
+def main() -> None:
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    less = 10 if "--small" in sys.argv else 1
+    small, large, old = Sizes(1000 // less, 60), Sizes(10_000 // less, 60), Sizes(1000 // less, 365)
+    small, large, old = (one.of_at_most(300 // less) for one in (small, large, old))
+    gc.disable()
+    failed = False
+    with tempfile.TemporaryDirectory(prefix="neaptide-year-", dir=_room()) as name:
+        costs = [_on_sqlite(Path(name) / str(number), sizes) for number, sizes in enumerate((small, large, old))]
+        failed |= _tell("year", "growth", costs[0], costs[1], f"{large.patients:,} patients ÷ {small.patients:,}")
+        failed |= _tell("year", "age", costs[0], costs[2], f"{old.days} days ÷ {small.days}")
+        if SERVER is None:
+            print("year (postgresql) left out: NEAPTIDE_TEST_DATABASE_URL names no PostgreSQL server")
+        else:
+            few, many = Sizes(1000 // less, 30, delivery_days=2), Sizes(100_000 // less, 30, delivery_days=2)
+            few, many = (one.of_at_most(300 // less) for one in (few, many))
+            both = [_on_postgresql(Path(name) / f"pg{number}", sizes) for number, sizes in enumerate((few, many))]
+            failed |= _tell("year_pg", "growth", *both, f"{many.patients:,} patients ÷ {few.patients:,}")
+    if failed:
+        raise SystemExit("something grows with everybody, or with age")
+
+
+def _room() -> str | None:
+    """Where some gigabytes are written quickest, and wear nothing out."""
+    return "/dev/shm" if Path("/dev/shm").is_dir() and shutil.disk_usage("/dev/shm").free > 12e9 else None  # noqa: S108
+
+
+@dataclass
+class Cost:
+    """What one use case came to, for one unit of what it does."""
+
+    work: float
+    cpu: float
+    unit: str
+
+
+@dataclass
+class Costs:
+    cases: dict[str, Cost] = field(default_factory=dict)
+    scans: list[str] = field(default_factory=list)
+
+
+def _on_sqlite(folder: Path, sizes: Sizes) -> Costs:
+    folder.mkdir()
+    engine = open_engine(f"sqlite:///{folder / 'year.sqlite3'}")
+    counted = [0]
+
+    def count() -> int:
+        counted[0] += EVERY
+        return 0
+
+    event.listen(engine, "connect", lambda connection, _record: connection.set_progress_handler(count, EVERY))
+    try:
+        return _measure(engine, folder, sizes, lambda: counted[0])
+    finally:
+        engine.dispose()
+        shutil.rmtree(folder)
+
+
+def _on_postgresql(folder: Path, sizes: Sizes) -> Costs:
+    folder.mkdir()
+    with own_database(str(SERVER), f"neaptide_year_{os.getpid()}") as engine:
+
+        def counted() -> int:
+            engine.dispose()  # a connection's own counts are added to the database's when it ends
+            time.sleep(0.2)
+            with engine.connect() as connection:
+                asked = (
+                    "SELECT tup_returned + tup_fetched + blks_hit + blks_read FROM pg_stat_database WHERE datname = "
+                )
+                return int(connection.exec_driver_sql(f"{asked} current_database()").scalar_one())
+
+        return _measure(engine, folder, sizes, counted)
+
+
+def _measure(engine: Engine, folder: Path, sizes: Sizes, counted: Callable[[], int]) -> Costs:
+    migrate.upgrade(engine)
+    began, seed = time.monotonic(), years.lived(engine, folder)
+    measured = years.multiply(engine, seed, sizes)
+    bytes_each = (
+        f", {(folder / 'year.sqlite3').stat().st_size / 1e6:,.0f} MB" if engine.dialect.name == "sqlite" else ""
+    )
+    print(
+        f"   {engine.dialect.name}: {sizes.patients:,} patients, {sizes.days} days"
+        f" ({time.monotonic() - began:.0f} s{bytes_each})",
+        flush=True,
+    )
+    costs = Costs()
+    with _explained(engine, costs):
+        for name, unit, each, times, case in _cases(engine, folder, seed, measured):
+            if times > 1:
+                case()  # what is made once in a process is made
+            before, spent = counted(), []
+            for _ in range(times):
+                start = time.process_time()
+                case()
+                spent.append(time.process_time() - start)
+            costs.cases[name] = Cost((counted() - before) / times / each, statistics.median(spent) / each, unit)
+    return costs
+
+
+Case = tuple[str, str, int, int, Callable[[], object]]  # name, unit, how many of it, how often, what is done
+
+
+def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.UUID]) -> Iterator[Case]:
+    small, large = sorted(measured)
+    now, clinic_id = seed.world.now + timedelta(minutes=2), measured[large]
+    world = seed.world
+    desk, machine = _doors(engine, folder, world, clinic_id)
+    with read_session(engine) as session:
+        ids = list(session.scalars(select(Patient.id).where(Patient.clinic_id == clinic_id).order_by(Patient.id)))
+        refs = list(session.scalars(select(Patient.clinic_ref).where(Patient.clinic_id == clinic_id)))
+    with write_session(engine) as session:
+        session.execute(update(Plan).where(Plan.clinic_id != clinic_id).values(next_open_at=now + timedelta(days=1)))
+        panel.mark_stale(session, ids, now)
+    world.clock.set(now - timedelta(minutes=10))
+    yield "tick_idle", "tick", 1, TIMES, world.worker.tick
+    world.clock.set(now)
+    yield "open", "window", large, 1, lambda: opening.open_windows(engine, now)
+    yield "refresh", "patient", large, 1, lambda: refreshing.catch_up(engine, lambda: now)
+    for name, size in (("review_small", small), ("review_large", large)):
+        page = _doors(engine, folder, world, measured[size])[0]
+        yield name, "patient", size, TIMES, lambda page=page: _get(page, "/clinic/patients")
+    for name, path in (
+        ("patient_page", f"/clinic/patients/{ids[5]}"),
+        ("inbox", "/clinic/inbox"),
+        ("sent", "/clinic/messages"),
+        ("sent_deep", "/clinic/messages?page=40"),
+        ("audit_list", "/clinic/audit"),
+        ("silences", "/clinic/silences"),
+    ):
+        yield name, "page", 1, TIMES, lambda path=path: _get(desk, path)
+    yield "measures", "patient", large, 1, lambda: _get(desk, "/clinic/measures")
+    yield (
+        "week_pdf",
+        "patient",
+        large,
+        1,
+        lambda: _get(desk, f"/clinic/records/week/{_week(engine, clinic_id, now)}.pdf"),
+    )
+    yield "api_windows", "page", 1, TIMES, lambda: _get(machine, "/api/v1/windows?page=30")
+    yield "readyz", "answer", 1, TIMES, lambda: checks.readiness(engine, now)
+    yield "checkin", "check-in", 20, 1, lambda: [_checks_in(machine, one) for one in ids[:20]]
+    yield "reading", "reading", 20, 1, lambda: [_reads(machine, one, now.isoformat()) for one in ids[:20]]
+    later = [NewReading(one, now, 36.0, 18.0) for one in ids[20 : 20 + large // 3]]
+    yield "batch", "reading", len(later), 1, lambda: record_readings(engine, clinic_id, later, OPERATOR, now)
+    file = folder / "readings.csv"
+    taken = (now - timedelta(hours=1)).isoformat()
+    rows = "".join(f"{ref},{taken},36,18,mm[Hg]\n" for ref in refs[: large // 2])
+    file.write_text(f"patient,taken_at,pa_systolic,pa_diastolic,pressure_unit\n{rows}")
+    yield "import", "reading", large // 2, 1, lambda: import_readings(Intake(engine, clinic_id, OPERATOR, now), file)
+    over = now + timedelta(hours=5)
+    yield "close", "window", large, 1, lambda: closing.close_windows(engine, over)
+    yield "follow_up", "window", large, 1, lambda: steps.take_steps(engine, over)
+    yield "doctor", "answer", 1, 1, lambda: checks.examine(engine, now, channels=frozenset({Channel.TEXT}))
+
+
+def _doors(engine: Engine, folder: Path, world: Any, clinic_id: uuid.UUID) -> tuple[FlaskClient, FlaskClient]:
+    """A browser with staff signed in, and a machine with a key."""
+    settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_BASE_URL": "http://localhost"})
+    app = serve(settings, engine, world.clock, {Channel.TEXT: world.gateway})
+    with building(engine, world.now) as build:
+        staff_id = build.staff(build.session.get_one(Clinic, clinic_id), "Nurse Invented", *Role).id
+        act = Act(build.session, OPERATOR, clinic_id, world.now)
+        _, secret = keys.issue_key(act, "machine", tuple(Scope))
+    desk, machine = app.test_client(), app.test_client()
+    sign_in_as(desk, staff_id, world.now)
+    machine.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {secret}"
+    return desk, machine
+
+
+def _get(client: FlaskClient, path: str) -> None:
+    answer = client.get(path, follow_redirects=True)
+    assert answer.status_code == 200, f"{path}: {answer.status_code}"
+
+
+def _checks_in(machine: FlaskClient, patient_id: uuid.UUID) -> None:
+    said = {"patient": str(patient_id), "breathlessness": 2, "safety_signs": []}
+    answer = machine.post("/api/v1/checkins", json=said)
+    assert answer.status_code == 201, answer.text
+
+
+def _reads(machine: FlaskClient, patient_id: uuid.UUID, taken_at: str) -> None:
+    said = {"patient": str(patient_id), "taken_at": taken_at, "pa_systolic": 36.0, "pa_diastolic": 18.0}
+    answer = machine.post("/api/v1/readings", json=said)
+    assert answer.status_code == 201, answer.text
+
+
+def _week(engine: Engine, clinic_id: uuid.UUID, now: Any) -> str:
+    with read_session(engine) as session:
+        return placing.current_week(session.get_one(Clinic, clinic_id), now).isoformat()
+
+
+# --- what a statement reads whole ---------------------------------------------------------------
+
+
+@contextmanager
+def _explained(engine: Engine, costs: Costs) -> Iterator[None]:
+    """Every statement of the service, by the plan that the database makes on these tables. Once each."""
+    known: set[str] = set()
+
+    def before(connection: Any, _cursor: object, statement: str, parameters: Any, _context: object, many: bool) -> None:
+        if statement in known or re.match(r"\s*(EXPLAIN|SET|PRAGMA|VACUUM)", statement):
+            return
+        known.add(statement)
+        given = parameters[0] if many else parameters
+        if engine.dialect.name == "sqlite":
+            try:
+                scans.look(connection, statement, given)
+            except scans.ReadsAll as error:
+                costs.scans.append(str(error))
+        elif re.match(r"\s*(WITH|SELECT)", statement):
+            costs.scans += _sequential(connection, statement, given)
+
+    event.listen(engine, "before_cursor_execute", before)
+    try:
+        yield
+    finally:
+        event.remove(engine, "before_cursor_execute", before)
+
+
+def _sequential(connection: Any, statement: str, parameters: Any) -> Iterator[str]:
+    asking = scans.asked_by()
+    if not asking.startswith("service/") or asking.startswith(tuple(scans.WHOLE)):
+        return
+    driver = connection.connection.dbapi_connection
+    with driver.cursor() as cursor:
+        (plan,) = cursor.execute(f"EXPLAIN (FORMAT JSON) {statement}", parameters).fetchone()
+        waiting = [(json.loads(plan) if isinstance(plan, str) else plan)[0]["Plan"]]
+        while waiting:
+            node = waiting.pop()
+            waiting += node.get("Plans", [])
+            if node["Node Type"] == "Seq Scan" and node["Relation Name"] in scans.GROWING:
+                (rows,) = cursor.execute(
+                    "SELECT reltuples FROM pg_class WHERE oid = %s::regclass", (node["Relation Name"],)
+                ).fetchone()
+                if rows > MOST_SEQUENTIAL:
+                    yield f"{asking} reads all {rows:,.0f} of {node['Relation Name']}:\n{statement}"
+
+
+def _tell(of: str, what: str, one: Costs, other: Costs, how: str) -> bool:
+    """Print the ratios; whether one is beyond its bar, or something is read whole."""
+    beyond = False
+    for name, less in one.cases.items():
+        more = other.cases[name]
+        ratio, cpu = more.work / max(less.work, 1), more.cpu / less.cpu
+        grows = name not in OF_EVERYBODY and more.work > LITTLE and (ratio > WORK_BAR or cpu > CPU_BAR)
+        beyond |= grows
+        print(
+            f"{of}_{name}_{what} ratio={ratio:.2f} cpu={cpu:.2f} ({how}; {more.cpu * 1e6:,.0f} µs a {more.unit},"
+            f" {more.work:,.0f} steps{', beyond the bar' if grows else ''})",
+            flush=True,
+        )
+    for told in dict.fromkeys(one.scans + other.scans):
+        print(f"{of}: {told}", flush=True)
+    return beyond or bool(one.scans or other.scans)
+
+
+if __name__ == "__main__":
+    main()

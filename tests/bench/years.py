@@ -1,0 +1,236 @@
+"""Databases as full as after months of use: one patient's days as the service wrote them, multiplied by SQL.
+
+`lived` lets the service write two days of one patient, one answered and one missed, with everything that follows
+from them: windows, steps, messages and their history, audit lines, readings, diary, a silence. `multiply`
+copies these rows for every patient and day, with other ids, keys, dates and pressures; about 15 of 100 days
+are missed. Everybody is invented, and alike: only how many there are matters.
+"""
+
+from __future__ import annotations
+
+import uuid
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Date, Engine, delete, select, text
+
+from service.reviewing import refreshing
+from service.store.session import connect, gather_statistics, write_session
+from service.store.tables import (
+    AuditLine,
+    Base,
+    Caregiver,
+    CarriedStateRow,
+    Checkin,
+    Consent,
+    Contact,
+    LinkKey,
+    Message,
+    MessageEvent,
+    PanelRow,
+    Patient,
+    Plan,
+    Reading,
+    Silence,
+    Step,
+    Window,
+)
+from service.store.types import Id, UTCDateTime
+from tests.world import World
+
+PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, PanelRow, CarriedStateRow)
+DELIVERY = (Step, Message, MessageEvent)
+DAYS = (Window, Step, Message, MessageEvent, Reading, Checkin, AuditLine, Silence, LinkKey)
+ONCE = {"dedupe_key", "key_hash", "clinic_ref", "provider_ref"}  # unique beside ids
+OF_PERSON = {"patient_id", "contact_id", "caregiver_id"}
+FILLER = 300  # patients of every other clinic
+DAY_KINDS = ((False, "answered"), (True, "missed"))
+
+
+@dataclass(frozen=True)
+class Sizes:
+    """How many patients, over how many days; `measured` are the sizes of the clinics that are looked at."""
+
+    patients: int
+    days: int
+    measured: tuple[int, ...] = (30, 300)
+    delivery_days: int | None = None  # of steps, messages and their history; None: of all
+
+    def of_at_most(self, largest: int) -> Sizes:
+        """The same, of which the larger measured clinic has so many."""
+        return replace(self, measured=(largest // 10, largest))
+
+
+@dataclass(frozen=True)
+class Lived:
+    """The rows to multiply: one patient, and what came on a day that was answered and on one that was missed."""
+
+    world: World
+    patient_id: str
+    answered: date
+    missed: date
+
+
+def lived(engine: Engine, folder: Path) -> Lived:
+    """Two days of one patient and their caregiver, up to the next morning at seven."""
+    world = World(engine, folder)
+    world.begins("2026-11-21T12:00", "UTC")
+    asha = world.patient("Asha Invented", zone="UTC", enrolled=timedelta(days=500))
+    world.caregiver(asha, "Ben Invented")
+    world.at(asha, "07:30")
+    world.reading(asha)
+    world.checks_in(asha)
+    answered = world.now.date()
+    world.at(asha, "23:59")
+    world.at(asha, "06:30")
+    missed = world.now.date()
+    world.at(asha, "23:59")
+    world.at(asha, "06:59")
+    world.reading(asha, taken_at=world.now - timedelta(minutes=5))  # its silence is over
+    with write_session(engine) as session:
+        session.execute(delete(Reading).where(Reading.received_at >= world.now))  # which belongs to neither day
+    refreshing.refresh(engine, world.now)
+    return Lived(world, str(asha.id), answered, missed)
+
+
+def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
+    """Fill the database. Returns the id of each measured clinic by its size."""
+    sql = _Sql(engine.dialect.name == "sqlite")
+    with connect(engine) as connection:
+        if sql.on_sqlite:
+            for pragma in ("synchronous=OFF", "foreign_keys=OFF", "cache_size=-400000"):
+                connection.exec_driver_sql(f"PRAGMA {pragma}")
+        else:
+            connection.exec_driver_sql("SET session_replication_role = replica; SET statement_timeout = 0")
+        clinics = _people(connection, sizes)
+        for table in PEOPLE:
+            connection.exec_driver_sql(
+                f"CREATE TEMPORARY TABLE own_{table.__tablename__} AS SELECT * FROM {table.__tablename__}"
+            )
+        for table, (missed, day) in product(DAYS, DAY_KINDS):
+            on = seed.missed if missed else seed.answered
+            named, where = table.__tablename__, _of_day(table, on)
+            connection.exec_driver_sql(f"CREATE TEMPORARY TABLE {day}_{named} AS SELECT * FROM {named} t WHERE {where}")
+        _copy_clinics(connection, sql)
+        for table in PEOPLE:
+            _copy(connection, sql, table.__table__, "own", "bench_people p")
+        for table, (missed, day) in product(DAYS, DAY_KINDS):
+            last = sizes.delivery_days if table in DELIVERY and sizes.delivery_days else sizes.days
+            of_kind = f"((p.n * 7 + d.d * 3) % 20 < 3) = {'true' if missed else 'false'}"
+            among = f"(SELECT * FROM bench_days WHERE d <= {last}) d JOIN bench_people p ON {of_kind}"
+            _copy(connection, sql, table.__table__, day, among)
+        connection.exec_driver_sql("DROP TABLE bench_people")
+        connection.exec_driver_sql("DROP TABLE bench_days")
+        connection.commit()
+        connection.invalidate()  # its settings are not for whoever would get it next
+    gather_statistics(engine)
+    if not sql.on_sqlite:
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.exec_driver_sql("SET statement_timeout = 0")
+            connection.exec_driver_sql("VACUUM ANALYZE")
+            connection.invalidate()
+    return clinics
+
+
+def _people(connection: Connection, sizes: Sizes) -> dict[int, uuid.UUID]:
+    """Who is multiplied, and on which days: n, and the number of their clinic, k."""
+    connection.exec_driver_sql("CREATE TABLE bench_people (n integer, k integer)")
+    connection.exec_driver_sql("CREATE TABLE bench_days (d integer)")
+    rows: list[dict[str, int]] = []
+    clinics, n = {}, 1
+    for k, size in enumerate(sizes.measured, 1):
+        rows += [{"n": n + i, "k": k} for i in range(size)]
+        clinics[size], n = k, n + size
+    rows += [{"n": i, "k": 100 + (i - n) // FILLER} for i in range(n, sizes.patients + 1)]
+    connection.execute(text("INSERT INTO bench_people (n, k) VALUES (:n, :k)"), rows)
+    connection.execute(text("INSERT INTO bench_days (d) VALUES (:d)"), [{"d": d} for d in range(sizes.days, 0, -1)])
+    named = connection.execute(select(Base.metadata.tables["clinics"].c.id)).scalar_one()
+    return {size: uuid.UUID(f"c{named.hex[1:8]}{k:08x}{named.hex[16:]}") for size, k in clinics.items()}
+
+
+class _Sql:
+    """The few words in which the two databases differ."""
+
+    def __init__(self, on_sqlite: bool) -> None:
+        self.on_sqlite = on_sqlite
+
+    def numbered(self, column: str, first: str, second: str) -> str:
+        """An id that keeps its own second half, behind two numbers."""
+        if self.on_sqlite:
+            return f"(printf('%08x%08x', {first}, {second}) || substr({column}, 17))"
+        numbers = f"lpad(to_hex({first}), 8, '0') || lpad(to_hex({second}), 8, '0')"
+        return f"({numbers} || right(replace({column}::text, '-', ''), 16))::uuid"
+
+    def clinic(self, column: str) -> str:
+        if self.on_sqlite:
+            return f"('c' || substr({column}, 2, 7) || printf('%08x', p.k) || substr({column}, 17))"
+        plain = f"replace({column}::text, '-', '')"
+        return f"('c' || substr({plain}, 2, 7) || lpad(to_hex(p.k), 8, '0') || right({plain}, 16))::uuid"
+
+    def later(self, column: str, days: str, *, is_date: bool) -> str:
+        if self.on_sqlite:
+            moved = f"date(t.{column}, ({days}) || ' days')"
+            return moved if is_date else f"({moved} || substr(t.{column}, 11))"
+        return f"(t.{column} + {days})" if is_date else f"(t.{column} + ({days}) * interval '1 day')"
+
+
+def _of_day(table: type[Base], day: date) -> str:
+    """Which rows came on that day, as a condition on `t`."""
+    on = f"= '{day}'"
+    if table in (Window, Reading, Checkin):
+        return f"t.local_date {on}"
+    if table is Silence:
+        return f"t.first_date {on}"
+    if table in (Step, Message, LinkKey):
+        return f"t.window_id IN (SELECT id FROM windows WHERE local_date {on})"
+    if table is MessageEvent:
+        of_day = f"SELECT m.id FROM messages m JOIN windows w ON w.id = m.window_id WHERE w.local_date {on}"
+        return f"t.message_id IN ({of_day})"
+    return f"date(t.at) {on}"
+
+
+def _copy_clinics(connection: Connection, sql: _Sql) -> None:
+    table = Base.metadata.tables["clinics"]
+    columns = [column.name for column in table.columns]
+    values = [sql.clinic("t.id") if name == "id" else f"t.{name}" for name in columns]
+    connection.exec_driver_sql(
+        f"INSERT INTO clinics ({', '.join(columns)}) SELECT {', '.join(values)}"
+        " FROM (SELECT DISTINCT k FROM bench_people) p CROSS JOIN clinics t"
+    )
+
+
+def _copy(connection: Connection, sql: _Sql, table: Any, day: str, among: str) -> None:
+    columns = [column.name for column in table.columns]
+    values = [_value(sql, table, name, day) for name in columns]
+    connection.exec_driver_sql(
+        f"INSERT INTO {table.name} ({', '.join(columns)}) SELECT {', '.join(values)}"
+        f" FROM {among} CROSS JOIN {day}_{table.name} t"
+    )
+
+
+def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
+    column, person, by_day = table.c[name], sql.numbered(f"t.{name}", "0", "p.n"), day != "own"
+    shift = (
+        f"{1 if day == 'missed' else 2} - d.d"  # the missed day was the last before today, the answered one before that
+    )
+    if name == "clinic_id":
+        return sql.clinic("t.clinic_id")
+    if name in OF_PERSON or (name == "id" and not by_day):
+        return person
+    if isinstance(column.type, Id):
+        is_ours = by_day and name not in {"staff_id", "actor_id", "claim_token", "supersedes_id"}
+        return sql.numbered(f"t.{name}", "d.d", "p.n") if is_ours else f"t.{name}"
+    if name in ONCE:
+        return f"(t.{name} || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
+    if name == "address":
+        return "('+44' || (7000000000 + p.n))"
+    if name in {"pa_diastolic", "pa_mean", "pa_systolic"}:
+        return f"(t.{name} + ((p.n * 13 + d.d * 7) % 9) * 0.5 - 2)"
+    if by_day and isinstance(column.type, UTCDateTime):
+        return sql.later(name, shift, is_date=False)
+    if by_day and isinstance(column.type, Date):
+        return sql.later(name, shift, is_date=True)
+    return f"t.{name}"

@@ -21,7 +21,6 @@ from service.domain.validation import Refused
 
 Word = TypeVar("Word", bound=StrEnum)
 Value = TypeVar("Value")
-LAST_PAGE = 1_000_000
 WRITTEN = frozenset({"note", "reason", "what", "why", "body"})  # fields in which people write sentences
 
 
@@ -77,11 +76,6 @@ def row_id(name: str) -> uuid.UUID | None:
         return uuid.UUID(given) if given else None
     except ValueError:
         abort(404)
-
-
-def page_number() -> int:
-    """Which page of a list the address asks for, from 1 on; no database counts further than the last that may be."""
-    return min(max(1, request.args.get("page", 1, int)), LAST_PAGE)
 
 
 def _finite(given: str) -> float:

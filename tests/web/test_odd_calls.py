@@ -39,8 +39,8 @@ def opened(house: House, role: Role = Role.NURSE) -> tuple[Any, str]:
         (Role.NURSE, PATIENT + "/plan/frequency", {"days_a_week": "1e999"}, 303),
         (Role.NURSE, PATIENT + "/plan/frequency", {"days_a_week": "3", "from_date": "9999-12-31"}, 303),
         (Role.NURSE, "/clinic/drafts", {"form": "/x", "typed": BRACKETS}, 400),
-        (Role.NURSE, f"/clinic/messages?page={FAR}", None, 200),
-        (Role.ADMINISTRATOR, f"/clinic/audit?page={FAR}", None, 200),
+        (Role.NURSE, f"/clinic/messages?before={FAR}", None, 200),
+        (Role.ADMINISTRATOR, f"/clinic/audit?after={FAR}", None, 200),
     ],
 )
 def test_what_cannot_be_is_told_and_no_fault_of_ours(

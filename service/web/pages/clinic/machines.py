@@ -20,6 +20,7 @@ from service.store.tables import ApiKey, AuditLine, Caregiver, Staff, Task
 from service.web import forms
 from service.web.auth import own, own_clinic, signed_in, staff_act, staff_only
 from service.web.pages.clinic import refusals
+from service.web.pages.clinic.stretches import stretch_of
 from service.web.services import services
 
 keys_blueprint = Blueprint("keys", __name__, url_prefix="/keys")
@@ -64,20 +65,15 @@ def revoke(key_id: uuid.UUID) -> ResponseReturnValue:
 @staff_only(Right.ADMINISTER)
 def audit_page() -> ResponseReturnValue:
     """Who did what to which record, newest first, a page at a time. Ids and names of fields, no values."""
-    number = forms.page_number()
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
         query = (
             select(AuditLine, func.coalesce(Staff.name, Caregiver.name, ""))
             .outerjoin(Staff, Staff.id == AuditLine.actor_id)
             .outerjoin(Caregiver, Caregiver.id == AuditLine.actor_id)
-            .where(AuditLine.clinic_id == g.clinic_id)
-            .order_by(AuditLine.at.desc(), AuditLine.id)
         )
-        lines = session.execute(query.limit(LINES + 1).offset((number - 1) * LINES)).all()
-    return render_template(
-        "clinic/audit.html", lines=lines[:LINES], has_more=len(lines) > LINES, number=number, zone=clinic.zone
-    )
+        lines = stretch_of(session, query, AuditLine, AuditLine.at, LINES)
+    return render_template("clinic/audit.html", lines=lines.rows, stretch=lines, zone=clinic.zone)
 
 
 def altered() -> list[TaskFacts]:

@@ -6,7 +6,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Callable
 
-from flask import Blueprint, flash, g, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
 from sqlalchemy import func, select
@@ -21,6 +21,7 @@ from service.store.tables import Caregiver, Message, MessageEvent, Patient, Staf
 from service.web import forms, trail
 from service.web.auth import own, own_clinic, staff_act, staff_only
 from service.web.pages.clinic import refusals
+from service.web.pages.clinic.stretches import stretch_of
 from service.web.services import services
 
 blueprint = Blueprint("sent", __name__, url_prefix="/messages")
@@ -31,7 +32,7 @@ ON_A_PAGE = 50
 @staff_only(Right.READ)
 def page() -> ResponseReturnValue:
     """The newest messages, of one state where that is asked for, each with its history."""
-    number, asked = forms.page_number(), request.args.get("state", "")
+    asked = request.args.get("state", "")
     state = MessageState(asked) if asked in set(MessageState) else None
     now = services().clock.now()
     with read_session(services().engine) as session:
@@ -41,27 +42,24 @@ def page() -> ResponseReturnValue:
             .outerjoin(Patient, Patient.id == Message.patient_id)
             .outerjoin(Caregiver, Caregiver.id == Message.caregiver_id)
             .outerjoin(Staff, Staff.id == Message.staff_id)
-            .where(Message.clinic_id == g.clinic_id)
-            .order_by(Message.created_at.desc(), Message.id)
         )
         if state is not None:
             query = query.where(Message.state == state)
-        found = session.execute(query.limit(ON_A_PAGE + 1).offset((number - 1) * ON_A_PAGE)).all()
+        shown = stretch_of(session, query, Message, Message.created_at, ON_A_PAGE)
         history: dict[uuid.UUID, list[MessageEvent]] = defaultdict(list)
-        ids = [message.id for message, _ in found]
+        ids = [message.id for message, _ in shown.rows]
         events = select(MessageEvent).where(MessageEvent.message_id.in_(ids)).order_by(MessageEvent.at, MessageEvent.id)
         for event in session.scalars(events):
             history[event.message_id].append(event)
-    trail.of_many(len({message.patient_id for message, _ in found[:ON_A_PAGE]} - {None}))
+    trail.of_many(len({message.patient_id for message, _ in shown.rows} - {None}))
     return render_template(
         "clinic/sent.html",
-        messages=found[:ON_A_PAGE],
-        has_more=len(found) > ON_A_PAGE,
-        number=number,
+        messages=shown.rows,
+        stretch=shown,
         history=history,
         states=list(MessageState),
         state=state,
-        may_be_tried=[message.id for message, _ in found if _may_be_tried(message) and message.expires_at > now],
+        may_be_tried=[message.id for message, _ in shown.rows if _may_be_tried(message) and message.expires_at > now],
         may_be_cancelled=(MessageState.QUEUED, MessageState.CLAIMED),
         zone=clinic.zone,
     )

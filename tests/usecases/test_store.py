@@ -121,7 +121,7 @@ def test_an_id_is_of_version_7_and_greater_than_those_before_it_also_where_the_c
 @pytest.mark.databases("sqlite")
 def test_a_statement_that_would_read_all_of_a_table_that_grows_is_found(engine, monkeypatch):
     """So that silence about all the others says something. Source of the plans' words: SQLite, "EXPLAIN QUERY PLAN"."""
-    monkeypatch.setattr(scans, "asked_by", lambda: "service/anywhere.py:any")
+    monkeypatch.setattr(scans, "asked_by", lambda: ["service/anywhere.py:any"])
     by_index = select(Message.id).where(Message.window_id == uuid.uuid4())
     whole = select(Message.id).where(Message.step_id == uuid.uuid4())
     other_name = aliased(Message)

@@ -44,7 +44,12 @@ from tests.world import World
 PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, PanelRow, CarriedStateRow)
 DELIVERY = (Step, Message, MessageEvent)
 DAYS = (Window, Step, Message, MessageEvent, Reading, Checkin, AuditLine, Silence, LinkKey)
-ONCE = {"dedupe_key", "key_hash", "clinic_ref", "provider_ref"}  # unique beside ids
+ONCE = {
+    "dedupe_key": 120,
+    "key_hash": 32,
+    "clinic_ref": 20,
+    "provider_ref": 80,
+}  # unique beside ids; what is kept of each
 OF_PERSON = {"patient_id", "contact_id", "caregiver_id"}
 FILLER = 300  # patients of every other clinic
 DAY_KINDS = ((False, "answered"), (True, "missed"))
@@ -82,7 +87,7 @@ def lived(engine: Engine, folder: Path) -> Lived:
     world.caregiver(asha, "Ben Invented")
     world.at(asha, "07:30")
     world.reading(asha)
-    world.checks_in(asha)
+    world.checks_in(asha, weight=80.0)
     answered = world.now.date()
     world.at(asha, "23:59")
     world.at(asha, "06:30")
@@ -205,17 +210,14 @@ def _copy_clinics(connection: Connection, sql: _Sql) -> None:
 def _copy(connection: Connection, sql: _Sql, table: Any, day: str, among: str) -> None:
     columns = [column.name for column in table.columns]
     values = [_value(sql, table, name, day) for name in columns]
-    connection.exec_driver_sql(
-        f"INSERT INTO {table.name} ({', '.join(columns)}) SELECT {', '.join(values)}"
-        f" FROM {among} CROSS JOIN {day}_{table.name} t"
-    )
+    copied = f"SELECT {', '.join(values)} FROM {among} CROSS JOIN {day}_{table.name} t"
+    connection.execute(text(f"INSERT INTO {table.name} ({', '.join(columns)}) {copied}"))
 
 
 def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
     column, person, by_day = table.c[name], sql.numbered(f"t.{name}", "0", "p.n"), day != "own"
-    shift = (
-        f"{1 if day == 'missed' else 2} - d.d"  # the missed day was the last before today, the answered one before that
-    )
+    ago = 1 if day == "missed" else 2  # the missed day was the last before today, the answered one before that
+    shift = f"{ago} - d.d"
     if name == "clinic_id":
         return sql.clinic("t.clinic_id")
     if name in OF_PERSON or (name == "id" and not by_day):
@@ -224,7 +226,7 @@ def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
         is_ours = by_day and name not in {"staff_id", "actor_id", "claim_token", "supersedes_id"}
         return sql.numbered(f"t.{name}", "d.d", "p.n") if is_ours else f"t.{name}"
     if name in ONCE:
-        return f"(t.{name} || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
+        return f"(substr(t.{name}, 1, {ONCE[name]}) || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
     if name == "address":
         return "('+44' || (7000000000 + p.n))"
     if name in {"pa_diastolic", "pa_mean", "pa_systolic"}:

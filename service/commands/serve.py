@@ -61,9 +61,9 @@ def roles(console: Console, make: bool) -> None:
     needs a password, which is nobody's business here: `ALTER ROLE … PASSWORD`, or psql's `\\password`. After that
     `neaptide migrate` gives them what is theirs.
     """
-    if console.engine.dialect.name != "postgresql":
-        raise click.ClickException("roles are PostgreSQL's: this database is a file, and has none")
     with console.engine.begin() as connection:
+        if connection.dialect.name != "postgresql":
+            raise click.ClickException("roles are PostgreSQL's: this database is a file, and has none")
         missing = [one for one in database_roles.ROLES if one not in database_roles.there(connection)]
         for role in missing:
             statement = database_roles.making(role)

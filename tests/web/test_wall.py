@@ -12,12 +12,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from sqlalchemy import Column, Connection, Engine, MetaData, Table, text
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import DBAPIError
 
 import service
-from service.store import wall
+from service.cli import cli
+from service.health import soundness
+from service.store import migrate, wall
 from service.store.migrations import roles
 from service.store.migrations.roles import AUDITED, AUDITOR, ONLY_ADDED, OUTSIDE_CLINICS, WORKER, walled_by
 from service.store.tables import Base
@@ -266,3 +269,23 @@ def test_a_gate_opens_the_tables_that_it_names_and_no_other(engine: Engine, two:
         outside = {name for name, (rights, _) in OUTSIDE_CLINICS.items() if "SELECT" in rights} | {"clinics"}
         assert read - outside == opens.reads | opens.writes, gate
         assert changed - outside == opens.writes, gate
+
+
+@needs_server
+def test_the_operator_is_told_what_the_web_signs_in_as(
+    engine: Engine, two: tuple[Rows, Rows], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    as_superuser, as_web = soundness.walled(engine), soundness.walled(as_role(engine, WEB))
+    assert as_superuser is not None
+    assert not as_superuser.ok
+    assert "superuser" in as_superuser.sentence
+    assert as_web is not None
+    assert as_web.ok
+    monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
+    monkeypatch.setenv("NEAPTIDE_DATABASE_URL", engine.url.set(drivername="postgresql").render_as_string(False))
+    said = CliRunner().invoke(cli, ["roles"])
+    assert said.output == "-- missing: none\n"
+    assert migrate.raise_wall(engine, (b"another key", WALL_KEY)) == ()  # safe again, and the key before still counts
+    with trying(engine, WEB, Bounds(two[0].clinic_id)) as tried:
+        assert tried.reaches("SELECT 1 FROM patients") == 2
+    migrate.raise_wall(engine, (WALL_KEY,))

@@ -81,7 +81,7 @@ class PostgreSQL(PGDialect_psycopg):
 
     def do_begin(self, dbapi_connection: Any) -> None:
         if dbapi_connection.info.get(WALLED):
-            wall.say(dbapi_connection, self.wall_key)
+            wall.say(dbapi_connection.driver_connection, self.wall_key)
 
 
 registry.register("sqlite.neaptide", __name__, SQLite.__name__)

@@ -210,7 +210,7 @@ def test_whoever_slips_a_statement_in_says_nothing_for_another_clinic(engine: En
 
 POWERS = [
     "SET ROLE postgres", "SET SESSION AUTHORIZATION postgres", f"SET ROLE {WORKER}", f"SET ROLE {AUDITOR}",
-    "ALTER TABLE patients DISABLE ROW LEVEL SECURITY", "DROP POLICY own_neaptide_web ON patients", "SET row_security = off",
+    "ALTER TABLE patients DISABLE ROW LEVEL SECURITY", "DROP POLICY whose_neaptide_web ON patients", "SET row_security = off",
     "CREATE TABLE mine (id int)", "CREATE TEMP TABLE mine (id int)", "CREATE SCHEMA mine", "DROP TABLE patients",
     "TRUNCATE patients", "GRANT neaptide_worker TO neaptide_web", "ALTER ROLE neaptide_web SUPERUSER",
     "SELECT * FROM wall.keys", "DELETE FROM wall.keys", "CREATE FUNCTION wall.clinic() RETURNS uuid LANGUAGE sql AS ''",

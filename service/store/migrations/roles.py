@@ -200,10 +200,11 @@ def _policies(table: Table) -> Iterator[str]:
 def _own(name: str, role: str, own: str) -> Iterator[str]:
     """What the role does with rows of its own: all, or, where they are only added to, read and add.
 
+    The server looks at policies in the order of their names, the last one first: at this one before gates and transfers.
     A signature is locked besides, for which the server asks for the right to change it: no change passes.
     """
     if name not in ONLY_ADDED:
-        yield f"CREATE POLICY own_{role} ON {name} TO {role} USING ({own}) WITH CHECK ({own})"
+        yield f"CREATE POLICY whose_{role} ON {name} TO {role} USING ({own}) WITH CHECK ({own})"
         return
     yield f"CREATE POLICY reads_{role} ON {name} FOR SELECT TO {role} USING ({own})"
     yield f"CREATE POLICY adds_{role} ON {name} FOR INSERT TO {role} WITH CHECK ({own})"

@@ -240,7 +240,8 @@ def hidden(shown: Any) -> Any:
     return [hidden(one) for one in shown[:2]] if isinstance(shown, list) else shown
 
 
-def fits(answers: Any, status: int, operation: dict[str, Any]) -> None:
+def fits(answers: Any, status: int, operation: dict[str, Any], *, whole: bool = True) -> None:
+    """Raises what does not fit. An answer that is shown may lack a field that is newer, until it is made anew."""
     said = operation["responses"][str(status)]
     if "$ref" in said:
         said = description()["components"]["responses"][said["$ref"].rpartition("/")[2]]
@@ -297,4 +298,4 @@ def test_each_operation_has_an_example_that_answers_as_it_says(build: Callable[.
                 made[name]["takes"] is None,
                 made[name]["status"],
             ), name
-            fits(example["answers"], example["status"], known[name][2])
+            fits(example["answers"], example["status"], known[name][2], whole=False)

@@ -15,6 +15,7 @@ from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 from service import envfile, keyring
+from service.domain.retention import Retained, checked_keep
 from service.domain.validation import LOOPBACK, Refused, checked_url
 
 OURS = "NEAPTIDE_"
@@ -48,6 +49,7 @@ class Settings:
     sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
     trail_months: int  # NEAPTIDE_TRAIL_MONTHS: how long it is kept who opened what
     backup_hours: float  # NEAPTIDE_BACKUP_HOURS: how old the newest backup may be; 0 where they are made by other means
+    keep: Mapping[Retained, int]  # NEAPTIDE_KEEP: after how many months what goes; what is not named is kept
     text_url: str  # NEAPTIDE_TEXT_URL: the text gateway; empty is none, and in the demo the mock
     text_provider: str  # NEAPTIDE_TEXT_PROVIDER: in its place, the file that describes a provider's own interface
     text_user: str  # NEAPTIDE_TEXT_USER: who we are there; {user} in the description
@@ -106,6 +108,7 @@ class Settings:
             sign_in_hosts=_hosts(env, "NEAPTIDE_SIGN_IN_HOSTS", SIGN_IN_HOST, "login.hospital.example:8443"),
             outgoing_hosts=_hosts(env, "NEAPTIDE_OUTGOING_HOSTS", OUTGOING_HOST, "*.push.example"),
             metrics_token=_metrics_token(env),
+            keep=checked_keep("NEAPTIDE_KEEP", env.get("NEAPTIDE_KEEP", "")),
             **_providers(env),
         )
 

@@ -46,10 +46,12 @@ from service.health import checks, heads, invariants
 from service.intake.texts.clinics import forget_meant, forget_unplaced
 from service.intake.texts.receiving import take_text
 from service.intake.texts.strangers import forget as forget_strangers
+from service.keeping import retention
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
 from service.store import access, chain, heartbeats, holds, repeats
+from service.store.audit import SYSTEM
 from service.store.guarded import Tally
 from service.store.identity import new_id
 from service.store.quarantine import describe_error
@@ -141,9 +143,15 @@ class Worker:
         if self._is_held:  # what is still to be opened and closed would all be found wrong
             return
         now = self._clock.now()
-        folder = self._settings.data_dir
-        self._do("check", lambda: invariants.check_nightly(self._engine, now, self._prepare_check, folder))
+        self._do("check", lambda: self._check(now))
         self._do("heads", lambda: self._take_heads(now))
+
+    def _check(self, now: datetime) -> Tally | None:
+        """The check, where it is due; and then, once a night as it is, what is over goes."""
+        checked = invariants.check_nightly(self._engine, now, self._prepare_check, self._settings.data_dir)
+        if checked is not None and self._settings.keep:
+            self._do("retain", lambda: retention.apply(self._engine, self._settings.keep, SYSTEM, now))
+        return checked
 
     def _take_heads(self, now: datetime) -> Tally:
         config.ready_folder(self._settings.data_dir)

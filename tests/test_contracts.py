@@ -12,6 +12,9 @@ from pathlib import Path
 
 from service.cli import COMMANDS
 from service.config import Settings
+from service.keeping import belonging, erasing
+from service.store.tables import Base
+from tests.filled import texts
 
 ROOT = Path(__file__).resolve().parent.parent
 SERVICE = ROOT / "service"
@@ -253,3 +256,20 @@ def read(name: str) -> str:
         return (ROOT / name).read_text(encoding="utf-8")
     except UnicodeDecodeError:
         return ""
+
+
+def test_of_every_table_it_is_said_whether_it_holds_a_patients_rows() -> None:
+    """Else a patient is handed less than everything (service/keeping/belonging.py)."""
+    said = [*belonging.TIED, *belonging.NOBODYS, *belonging.LOOSE]
+    assert sorted(said) == sorted(Base.metadata.tables)
+
+
+def test_of_every_text_of_a_patient_it_is_said_what_erasing_makes_of_it() -> None:
+    """Else a name outlives its person's wish (service/keeping/erasing.py)."""
+    assert set(erasing.FATES) == belonging.TIED
+    for name, fate in erasing.FATES.items():
+        table = Base.metadata.tables[name]
+        said = {*fate.blank, *fate.coded.split()}
+        assert said <= set(table.columns.keys()), name
+        if not fate.goes:
+            assert {column.name for column in texts(table)} <= said, name

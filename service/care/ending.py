@@ -68,6 +68,8 @@ def begin_again(act: Act, patient: Patient, from_date: date, why: BeginsAgain) -
     _hold(act, patient)
     if patient.state is not PatientState.ENDED:
         raise Refused("patient", str(patient.id), "a patient whose care here has ended")
+    if patient.erased_at is not None:
+        raise Refused("patient", str(patient.id), "a patient who is not erased")
     if (died := entries.died_on(session, patient.id)) is not None:
         raise Clashes("patient", str(patient.id), "one of whom no death is recorded: take that of %(day)s back first",
                       day=died.isoformat())  # fmt: skip

@@ -47,6 +47,18 @@ def of_layout(kind: Any, stored: Mapping[str, Any], layout: int) -> Any:
     return unpack(kind, {name: value for name, value in stored.items() if name != LAYOUT})
 
 
+def without_text(facts: Any) -> Any:
+    """The same facts without any text that is no word of a vocabulary: names, numbers, sentences, notes."""
+    if dataclasses.is_dataclass(facts) and not isinstance(facts, type):
+        own = (field.name for field in dataclasses.fields(facts) if field.init)
+        return dataclasses.replace(facts, **{name: without_text(getattr(facts, name)) for name in own})
+    if isinstance(facts, Mapping):
+        return {name: without_text(value) for name, value in facts.items()}
+    if isinstance(facts, tuple | list | frozenset):
+        return type(facts)(map(without_text, facts))
+    return "" if type(facts) is str else facts
+
+
 _UNIONS = (types.UnionType, typing.Union)
 
 

@@ -93,6 +93,14 @@ class BeginsAgain(StrEnum):
     CAME_BACK = "came_back"
 
 
+class EraseWhy(StrEnum):
+    """Why what tells who a patient was is taken out."""
+
+    ASKED = "asked"
+    TIME_OVER = "time_over"  # for which it had to be kept
+    MISTAKE = "mistake"  # they should never have been enrolled
+
+
 class ContextKind(StrEnum):
     """What else was so on some dates, for whoever reads the pressures of those dates."""
 

@@ -77,6 +77,7 @@ _KNOWN = select(
     Patient.id, Patient.clinic_ref, Patient.zone, exists().where(PatientMove.patient_id == Patient.id), Patient.state
 ).where(
     Patient.clinic_id == bindparam("clinic"),
+    Patient.erased_at.is_(None),
     or_(
         Patient.id.in_(bindparam("ids", expanding=True)),
         Patient.clinic_ref.in_(bindparam("refs", expanding=True)),

@@ -1,1 +1,1 @@
-"""Keeping the data for years: backups, bringing one back, and everything of a clinic as files that anybody can read."""
+"""Keeping the data for years: backups, bringing one back, everything of a clinic or a patient as files, and its end."""

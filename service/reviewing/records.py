@@ -57,23 +57,31 @@ class Record:
 
 
 def patient_record(
-    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, until: date | None, now: datetime, say: Language
+    session: Session,
+    clinic_id: uuid.UUID,
+    patient_id: uuid.UUID,
+    until: date | None,
+    now: datetime,
+    say: Language,
+    days: int = summary.STRIP_DAYS,
 ) -> tuple[Record, PatientReview]:
-    """Thirty days of one patient up to `until` (their own today when None), and what it was made from.
+    """The `days` of one patient up to `until` (their own today when None), and what it was made from.
 
     The drawing of the time line is left to the caller, who may draw: `facts["timeline"]`
     is to be filled in. Raises LookupError for a patient that is not this clinic's or
     a day that has not come.
     """
     clinic = clinic_of(session, clinic_id)
-    seen = build_patient(session, clinic_id, patient_id, now, days=summary.STRIP_DAYS, until=until)
+    seen = build_patient(session, clinic_id, patient_id, now, days=days, until=until)
     first, last = seen.days[0].day, seen.days[-1].day
     period = say.gettext("%(first)s to %(last)s", first=say.dated(first), last=say.dated(last))
     title = f"{seen.patient.name}, {period}"
     signed = sum(first <= past.signed_on <= last for past in seen.reviews)
     reviewed = [told for past in seen.reviews for on, told in _reviewed(past, clinic, say) if first <= on <= last]
     adjustments = [made for made in reversed(seen.adjustments) if first <= made.made_on <= last]
-    subtitle = say.gettext("Thirty days of readings, diary, reviews and adjustments.")
+    subtitle = say.gettext("Readings, diary, reviews and adjustments.")
+    if days == summary.STRIP_DAYS:
+        subtitle = say.gettext("Thirty days of readings, diary, reviews and adjustments.")
     entered = _record(seen, clinic, say)
     facts = on_paper(say, title, clinic) | {
         "name": seen.patient.name,
@@ -244,7 +252,7 @@ def _patient_facts(seen: PatientReview, reviews: int, say: Language) -> Facts:
         [say.gettext("Their own clock"), seen.patient.zone.replace("_", " ")],
         [
             say.gettext("Days with a reading"),
-            say.gettext("%(days)d of %(all)d", days=with_reading, all=summary.STRIP_DAYS),
+            say.gettext("%(days)d of %(all)d", days=with_reading, all=len(seen.days)),
         ],
         [say.gettext("Readings expected"), received],
         [say.gettext("Weekly reviews"), say.ngettext("%(num)d review signed", "%(num)d reviews signed", reviews)],

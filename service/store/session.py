@@ -21,7 +21,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Update, create_engine, event, make_url
+from sqlalchemy import Connection, Engine, Update, create_engine, event, make_url, text
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 from sqlalchemy.dialects.sqlite.pysqlite import SQLiteDialect_pysqlite
@@ -266,6 +266,26 @@ def try_to_write(engine: Engine, patience: float) -> None:
             connection.exec_driver_sql(BUSY_TIMEOUT)
 
 
+def may_take_away(where: Where, table: str) -> bool:
+    """Whether this database's user may delete from the table: on PostgreSQL a role may be held to adding to it."""
+    if rows(where).dialect.name != "postgresql":
+        return True
+    asked = text("SELECT has_table_privilege(current_user, :name, 'DELETE')")
+    return bool(rows(where).scalar(asked, {"name": table}))
+
+
+def write_through(engine: Engine) -> bool:
+    """Let nothing that was overwritten stand in SQLite's log any more; whether none does. PostgreSQL sees to its own.
+
+    Somebody who reads at the moment may hold it up: whoever writes next then does it, sooner or later.
+    """
+    if engine.dialect.name != "sqlite":
+        return True
+    with connect(engine) as connection:
+        is_held_up, _, _ = connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").one()
+    return not is_held_up
+
+
 @contextmanager
 def _turn(engine: Engine, patience: float | None = None) -> Iterator[None]:
     if engine.dialect.name != "sqlite":
@@ -288,5 +308,6 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     cursor.execute("PRAGMA journal_mode=WAL")
     cursor.execute("PRAGMA synchronous=FULL")  # an acknowledged reading survives a power cut
     cursor.execute("PRAGMA foreign_keys=ON")
+    cursor.execute("PRAGMA secure_delete=ON")  # what is deleted or overwritten is nowhere in the file any more
     cursor.execute(BUSY_TIMEOUT)
     cursor.close()

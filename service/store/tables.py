@@ -338,6 +338,8 @@ class ApiKey(Arriving, Base):
 
 
 class Patient(Arriving, Base):
+    """Somebody who is looked after by a clinic, or was."""
+
     __tablename__ = "patients"
     QUIET = frozenset({"dues_at"})
     __table_args__ = (
@@ -357,6 +359,7 @@ class Patient(Arriving, Base):
     says_back: Mapped[bool] = mapped_column(default=True)  # where the clinic does
     withdrawn: Mapped[bool] = mapped_column(default=False)  # the enrolment was taken back: a file's mistake
     enrolled_at: Mapped[datetime]
+    erased_at: Mapped[datetime | None]  # when what tells who this was went: keeping/erasing.py
     dues_at: Mapped[datetime | None]  # when the record next makes something due for staff, see care.dues
 
 
@@ -398,6 +401,8 @@ class Transfer(Base):
 
 
 class Caregiver(Arriving, Base):
+    """Somebody who looks out for a patient, and is asked when no reading came."""
+
     __tablename__ = "caregivers"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -580,6 +585,8 @@ class Import(Base):
 
 
 class Pause(Arriving, Base):
+    """Local dates on which nothing was expected of the patient."""
+
     __tablename__ = "pauses"
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
@@ -661,6 +668,8 @@ class ContextTagRow(Arriving, Base):
 
 
 class Window(Arriving, Base):
+    """One local date of a patient on which a reading or a check-in was expected."""
+
     __tablename__ = "windows"
     __table_args__ = (
         UniqueConstraint("patient_id", "local_date"),
@@ -1123,6 +1132,8 @@ class CarriedStateRow(Base):
 
 
 class Adjustment(Base):
+    """What was changed in a patient's care, and what is to be looked at after it."""
+
     __tablename__ = "adjustments"
     __table_args__ = (Index("ix_adjustments_clinic_id_made_on", "clinic_id", "made_on"),)
 

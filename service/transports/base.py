@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Protocol, runtime_checkable
@@ -120,3 +120,19 @@ class Listens(Protocol):
     def inbound(self, after: int, most: int = 500) -> Sequence[tuple[int, TextReply]]:
         """(place, reply) for those noted after a place, in the order of their places."""
         ...
+
+
+@runtime_checkable
+class Remembers(Protocol):
+    """A transport that keeps on this machine what it handed over."""
+
+    def forget(self, addresses: Collection[str]) -> None:
+        """Let go of all that was sent to these addresses or came from them."""
+        ...
+
+
+def forget(transports: Mapping[Channel, Transport], addresses: Collection[str]) -> None:
+    """Have whoever keeps anything of these addresses here let go of it."""
+    for transport in transports.values():
+        if isinstance(transport, Remembers):
+            transport.forget(addresses)

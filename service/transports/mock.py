@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -113,6 +113,17 @@ class MockGateway:
         """Nothing reaches this telephone from now on."""
         with self._open() as db:
             db.execute("INSERT OR IGNORE INTO off (recipient) VALUES (?)", (address,))
+
+    def forget(self, addresses: Collection[str]) -> None:
+        """Let go of whatever lies on these telephones, and of what they sent."""
+        with self._open() as db:
+            db.execute("PRAGMA secure_delete=ON")
+            for address in addresses:
+                keys = "SELECT key FROM texts WHERE recipient = ?"
+                db.execute(f"DELETE FROM receipts WHERE key IN ({keys})", (address,))  # noqa: S608 - our own words
+                db.execute("DELETE FROM texts WHERE recipient = ?", (address,))
+                db.execute("DELETE FROM replies WHERE sender = ?", (address,))
+                db.execute("DELETE FROM off WHERE recipient = ?", (address,))
 
     def _keep(self, text: OutgoingText) -> str:
         key, at = str(text.message_id), self._now().isoformat()

@@ -23,7 +23,7 @@ from flask.typing import ResponseReturnValue
 from itsdangerous import BadSignature, URLSafeSerializer
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from werkzeug.exceptions import NotFound
+from werkzeug.exceptions import Conflict, NotFound
 
 from service.accounts import keys, sessions
 from service.accounts.challenges import Challenge
@@ -369,8 +369,11 @@ def own_clinic(session: Session) -> Clinic:
 
 
 def own_patient(session: Session, patient_id: uuid.UUID) -> Patient:
-    """Raises NotFound."""
-    return own(session, Patient, patient_id)
+    """Raises NotFound; for what would change the record of one who was erased, Conflict."""
+    patient = own(session, Patient, patient_id)
+    if patient.erased_at is not None and request.method not in {"GET", "HEAD"}:
+        raise Conflict("This patient was erased: the record is only read.")
+    return patient
 
 
 def machine_or_staff() -> Caller | None:

@@ -25,6 +25,7 @@ from service.domain.vocabulary import (
     Device,
     EarlierCourse,
     EjectionClass,
+    EraseWhy,
     EventCause,
     EventKind,
     InvitationState,
@@ -300,6 +301,11 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
     BeginsAgain: {
         BeginsAgain.ENDED_BY_MISTAKE: _("its end was entered by mistake"),
         BeginsAgain.CAME_BACK: _("they have come back to the clinic"),
+    },
+    EraseWhy: {
+        EraseWhy.ASKED: _("they asked for it"),
+        EraseWhy.TIME_OVER: _("the time for which it had to be kept is over"),
+        EraseWhy.MISTAKE: _("they should never have been enrolled"),
     },
     SilenceCause: {
         SilenceCause.NOT_ASKED: _("we did not ask"),

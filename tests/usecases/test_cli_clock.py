@@ -55,6 +55,8 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "messages retry": ((NEVER,), 2),
     "messages cancel": ((NEVER, "--reason", "not wanted"), 2),
     "migrate": (("--accept-key",), 0),
+    "patient erase": (("F-1", "--why", "asked"), 2),
+    "patient export": (("F-1", "ZIP"), 0),
     "plan show": (("F-1",), 0),
     "plan feed": (("F-1",), 0),
     "push key": ((), 0),
@@ -63,6 +65,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "replay": (("FILE", "--out", "OUT"), 0),
     "restore": (("FILE", "--into", "/"), 2),
     "resume": (("--yes",), 1),
+    "retention": (("--apply",), 0),
     "review audit": ((), 0),
     "review rebuild": ((), 0),
     "roles": ((), 0 if SERVER else 1),
@@ -153,6 +156,7 @@ def test_every_command_goes_by_the_demos_clock(
 
     words, code = RUNS[name]
     files = {"FILE": _file(tmp_path, real), "DIARY": _diary(tmp_path, real), "OUT": str(tmp_path / "out.csv")}
+    files["ZIP"] = str(tmp_path / "everything.zip")
     files |= {"ANSWERS": _answers(tmp_path), "RESULTS": _results(tmp_path, real), "ROSTER": _roster(tmp_path)}
     files |= {
         "EVENTS": _events(tmp_path, real),

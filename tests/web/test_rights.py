@@ -64,10 +64,11 @@ FIGURES = {"clinic.measures.page", "api_review.show_measures", "api_transfers.li
 MUST = (
     (r"POST .*/(references?|limits(/from-events)?|goals?|acceptances|accept-level)(/<.*>/(end|take-back))?$", Right.DECIDE),
     (r"POST .*/(goals|acceptances)/<.*>/(end|take-back)$", Right.DECIDE),
-    (r"GET .*(\.csv|/week/<week>\.pdf)$", Right.EXPORT),
+    (r"GET .*(\.csv|/week/<week>\.pdf|/everything(\.zip)?)$", Right.EXPORT),
     (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules|settings/hospital)\b.*$", Right.ADMINISTER),
     (r"(GET|POST) /clinic/emergency\b.*$", Right.ADMINISTER),
     (r"PATCH .*/clinic$", Right.ADMINISTER),
+    (r"(GET|POST) .*/eras(ing|e)$", Right.ADMINISTER),
     (r"POST .*/(tasks|inbox)/<.*>/(take|close)$", Right.CARE),
     (r"POST .*/(sign|sign-offs|together)$", Right.CARE),
     (r"POST .*/push-link$", Right.ENROL),

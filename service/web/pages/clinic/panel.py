@@ -36,6 +36,7 @@ from service.web.pages.clinic import (
     drafts,
     emergency,
     enrol,
+    erasing,
     files,
     hospital,
     inbox,
@@ -83,6 +84,7 @@ for behind in (
     wordings.blueprint,
     colleagues.blueprint,
     emergency.blueprint,
+    erasing.blueprint,
 ):
     blueprint.register_blueprint(behind)
 

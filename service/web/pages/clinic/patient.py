@@ -36,7 +36,18 @@ from service.web import drawing, forms, trail
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
-from service.web.pages.clinic import messaging, openings, people, plan, record, references, refusals, signatures, upkeep
+from service.web.pages.clinic import (
+    keeping,
+    messaging,
+    openings,
+    people,
+    plan,
+    record,
+    references,
+    refusals,
+    signatures,
+    upkeep,
+)
 from service.web.services import services
 from service.words.language import Language
 from service.words.sentences import review as words
@@ -45,6 +56,7 @@ from service.words.sentences.standing import Body
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 blueprint.register_blueprint(plan.blueprint)
 blueprint.register_blueprint(openings.of_patient)
+blueprint.register_blueprint(keeping.blueprint)
 blueprint.register_blueprint(references.blueprint)
 blueprint.register_blueprint(record.blueprint)
 blueprint.register_blueprint(upkeep.blueprint)

@@ -88,7 +88,8 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
         )
         .order_by(Contact.position, Contact.created_at, Contact.id)
     ):
-        held[contact.caregiver_id].append(contact)
+        if contact.address:  # else it was erased
+            held[contact.caregiver_id].append(contact)
     clinic = own_clinic(session)
     agreed: set[uuid.UUID | None] = {None} if contacts.patients_who_agreed(session, [patient_id]) else set()
     agreed |= contacts.caregivers_who_agreed(session, [patient_id])

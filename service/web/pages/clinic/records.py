@@ -7,14 +7,13 @@ from datetime import date
 
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
-from flask_babel import gettext
 
 from service.domain.rights import Right
-from service.reports import charts, exports, pdf
-from service.reviewing import joining, measuring, patient, records
+from service.reports import exports, pdf
+from service.reviewing import joining, measuring, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
-from service.web import drawing, trail
+from service.web import handing, trail
 from service.web.auth import own_clinic, staff_only
 from service.web.frame import page_language
 from service.web.services import services
@@ -63,13 +62,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
             )
         except (LookupError, OverflowError):
             abort(404)
-    facts = patient.timeline_of(seen, say)
-    timeline = {
-        "svg": charts.hatched(drawing.svg(charts.on_paper(facts, say))),
-        "alt": charts.describe(facts, say, gettext("The table in this record holds every value.")),
-        "caption": charts.caption(facts, say),
-    }
-    written = pdf.write("patient", record.facts | {"timeline": timeline}, record.written)
+    written = handing.patient_pdf(record, seen, say)
     return as_pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")
 
 
@@ -96,11 +89,10 @@ def joined_csv() -> ResponseReturnValue:
 
 def as_pdf(written: bytes, name: str) -> Response:
     """A record that the browser shows."""
-    plain = "".join(letter if letter.isascii() and (letter.isalnum() or letter in "-_") else "-" for letter in name)
     return Response(
         written,
         mimetype="application/pdf",
-        headers={"Content-Disposition": f'inline; filename="{plain}.pdf"'},
+        headers={"Content-Disposition": f'inline; filename="{handing.plain_name(name)}.pdf"'},
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hmac
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -10,10 +11,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import http_ece
-from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from py_vapid import Vapid02
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec, utils
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import Channel
@@ -45,16 +45,11 @@ class Browser:
 
     @property
     def subscription(self) -> dict[str, Any]:
-        point = self.key.public_key().public_bytes(
-            serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint
-        )
-        keys = {"p256dh": b64(point), "auth": b64(self.auth)}
+        keys = {"p256dh": b64(point(self.key.public_key())), "auth": b64(self.auth)}
         return {"endpoint": self.endpoint, "expirationTime": None, "keys": keys}
 
     def reads(self, body: bytes) -> dict[str, str]:
-        """By the reference library of the RFC's author (RFC 8188, RFC 8291), not by our own code."""
-        read = http_ece.decrypt(body, private_key=self.key, auth_secret=self.auth, version="aes128gcm")
-        told: dict[str, str] = json.loads(read)
+        told: dict[str, str] = json.loads(decrypted(body, self.key, self.auth))
         return told
 
 
@@ -109,7 +104,49 @@ def open_push_house(
     return house
 
 
+def point(key: ec.EllipticCurvePublicKey) -> bytes:
+    return key.public_bytes(serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint)
+
+
+def private(given: str) -> ec.EllipticCurvePrivateKey:
+    """The key of a scalar in base64url."""
+    return ec.derive_private_key(int.from_bytes(unb64(given), "big"), ec.SECP256R1())
+
+
 def public_key() -> str:
-    """What a browser must be given for PUSH_KEY, worked out by the reference library."""
-    held = Vapid02.from_raw(PUSH_KEY.encode())
-    return b64(held.public_key.public_bytes(serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint))
+    """What a browser must be given for PUSH_KEY."""
+    return b64(point(private(PUSH_KEY).public_key()))
+
+
+def decrypted(body: bytes, key: ec.EllipticCurvePrivateKey, auth: bytes) -> bytes:
+    """What a browser makes of one record, by the steps of RFC 8291 section 3.4 and RFC 5869 with `hmac` alone.
+
+    tests/usecases/test_transports.py holds it against the example that RFC 8291 publishes.
+    """
+    salt, sender, record = body[:16], body[21 : 21 + body[20]], body[21 + body[20] :]
+    shared = key.exchange(ec.ECDH(), ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), sender))
+    told = b"WebPush: info\0" + point(key.public_key()) + sender + b"\x01"
+    extracted = hmac.digest(salt, hmac.digest(hmac.digest(auth, shared, "sha256"), told, "sha256"), "sha256")
+    secret = hmac.digest(extracted, b"Content-Encoding: aes128gcm\0\x01", "sha256")[:16]
+    nonce = hmac.digest(extracted, b"Content-Encoding: nonce\0\x01", "sha256")[:12]
+    padded = AESGCM(secret).decrypt(nonce, record, None).rstrip(b"\0")
+    assert padded[-1:] == b"\x02", "RFC 8188 section 2: the last record ends so"
+    return padded[:-1]
+
+
+def vouched(authorization: str) -> dict[str, Any]:
+    """The claims of a push service's caller, whose signature is right. RFC 8292 section 3; RFC 7518 section 3.4.
+
+    Raises InvalidSignature.
+    """
+    scheme, _, rest = authorization.partition(" ")
+    assert scheme == "vapid"
+    parts = dict(part.strip().split("=", 1) for part in rest.split(","))
+    signed, _, signature = parts["t"].rpartition(".")
+    header, claims = (json.loads(unb64(part)) for part in signed.split("."))
+    assert header == {"typ": "JWT", "alg": "ES256"}
+    r, s = (int.from_bytes(half, "big") for half in (unb64(signature)[:32], unb64(signature)[32:]))
+    holder = ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), unb64(parts["k"]))
+    holder.verify(utils.encode_dss_signature(r, s), signed.encode(), ec.ECDSA(hashes.SHA256()))
+    told: dict[str, Any] = claims | {"k": parts["k"]}
+    return told

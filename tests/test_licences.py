@@ -25,15 +25,13 @@ TAKEN = {
     # own wheel; none of it is in our wheel or sdist. Apache-2.0 and version 3 may be combined (gnu.org/licenses/license-list).
     "psycopg": "LGPL-3.0-only",
     "psycopg-binary": "LGPL-3.0-only",
-    # MPL-2.0, section 3.3: it binds its own files alone, which we neither change nor hand on.
-    "py-vapid": "MPL-2.0",
-    # So, and the tests' alone.
+    # MPL-2.0, section 3.3: it binds its own files alone, which we neither change nor hand on. Tests only.
     "certifi": "MPL-2.0",
     "fqdn": "MPL-2.0",
     "hypothesis": "MPL-2.0",
     "pathspec": "MPL-2.0",
 }
-RUN_TAKES = {"psycopg", "psycopg-binary", "py-vapid"}
+RUN_TAKES = {"psycopg", "psycopg-binary"}
 # Whose metadata name no licence that SPDX knows: what the licence file beside them says.
 READ_IN_ITS_FILE = {
     "axe-playwright-python": "MIT",

@@ -165,7 +165,11 @@ def transports_of(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
             guard = Guard(only=settings.outgoing_hosts)
             out[Channel.WEBPUSH] = WebPush(settings.push_key, settings.push_contact, clock.now, guard, settings.proxy)
         except ValueError:
-            raise Refused("NEAPTIDE_PUSH_KEY", "(hidden)", "a private key on P-256 in base64url") from None
+            raise Refused(
+                "NEAPTIDE_PUSH_KEY",
+                "(hidden)",
+                "a private key on P-256, as `neaptide push key` makes one",
+            ) from None
     return out
 
 

@@ -22,10 +22,11 @@ import urllib.parse
 from collections.abc import Callable
 from datetime import datetime
 
-import http_ece
 from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
-from py_vapid import Vapid02
 
 from service.domain.validation import Refused
 from service.transports import outside
@@ -35,6 +36,9 @@ from service.transports.outside import Guard, NotOutside
 
 TIMEOUT_SECONDS = LONGEST_CALL.total_seconds() / 2
 RECORD_SIZE = 4096  # RFC 8291 section 4
+# The same: a push service need take no more than 4096 bytes, header (86), delimiter (1) and tag (16) with them.
+LONGEST_CONTENT = 4096 - 86 - 1 - 16
+PRIVATE_KEY_BYTES = 32
 SIGNATURE_LASTS_SECONDS = 12 * 3600  # RFC 8292 section 2: at most 24 hours
 SHORTEST_LIFE_SECONDS = 60
 LONGEST_ENDPOINT = 1000
@@ -45,7 +49,10 @@ BASE64URL = re.compile(r"[A-Za-z0-9_-]+={0,2}")
 
 
 class WebPush:
-    """See the module. `subject` is how a push service reaches the operator: a mailto: or https: address."""
+    """See the module. `subject` is how a push service reaches the operator: a mailto: or https: address.
+
+    `private_key` is the scalar of a key on P-256, 32 bytes in base64url. Raises ValueError where it is not.
+    """
 
     def __init__(
         self,
@@ -55,7 +62,7 @@ class WebPush:
         guard: Guard | None = None,
         proxy: str = "",
     ) -> None:
-        self._vapid = Vapid02.from_string(private_key)
+        self._key = _private(private_key)
         self._subject = subject
         self._now = now
         self._guard = guard or Guard()
@@ -64,8 +71,7 @@ class WebPush:
     @property
     def public_key(self) -> str:
         """What a browser subscribes with: the uncompressed point, base64url."""
-        point = self._vapid.public_key.public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
-        return _b64(point)
+        return _b64(_point(self._key))
 
     def checked(self, endpoint: object, p256dh: object, auth: object) -> tuple[str, dict[str, str]]:
         """A subscription that this transport would send to, with the public key it was made for. Raises Refused."""
@@ -85,10 +91,11 @@ class WebPush:
         said = {"title": text.subject, "body": text.body, "id": str(text.message_id)}
         if text.link:
             said["link"] = text.link
-        headers = self._vapid.sign(
-            {"aud": origin(text.to), "sub": self._subject, "exp": int(now.timestamp()) + SIGNATURE_LASTS_SECONDS}
-        )
-        headers |= {
+        content = json.dumps(said, ensure_ascii=False).encode()
+        if len(content) > LONGEST_CONTENT:
+            raise PermanentFailure(f"the notice has {len(content)} bytes; {LONGEST_CONTENT} may be sent")
+        headers = {
+            "Authorization": self._signed(origin(text.to), now),
             "TTL": str(life),
             "Topic": text.message_id.hex,  # RFC 8030 section 5.4: 32 characters of base64url at most
             "Urgency": "high",
@@ -96,10 +103,8 @@ class WebPush:
             "Content-Type": "application/octet-stream",
         }
         try:
-            body = encrypt(
-                json.dumps(said, ensure_ascii=False).encode(), str(text.secret["p256dh"]), str(text.secret["auth"])
-            )
-        except (KeyError, ValueError, http_ece.ECEException):
+            body = encrypt(content, str(text.secret["p256dh"]), str(text.secret["auth"]))
+        except (KeyError, ValueError):
             raise PermanentFailure("the subscription's keys are of no use") from None
         try:
             answer = self._caller.post(text.to, body, headers)
@@ -113,6 +118,14 @@ class WebPush:
             raise Gone(f"the subscription has ended ({answer.status})")
         raise TemporaryFailure(f"the push service answered {answer.status}", asked_to_wait(answer))
 
+    def _signed(self, audience: str, now: datetime) -> str:
+        """RFC 8292 section 3: who sends this, for `audience` alone, and for how long that may be believed."""
+        from joserfc import jwk, jwt  # for a service that pushes alone
+
+        claims = {"aud": audience, "sub": self._subject, "exp": int(now.timestamp()) + SIGNATURE_LASTS_SECONDS}
+        token = jwt.encode({"typ": "JWT", "alg": "ES256"}, claims, jwk.ECKey.import_key(self._key))
+        return f"vapid t={token}, k={self.public_key}"
+
 
 def encrypt(
     content: bytes,
@@ -122,17 +135,37 @@ def encrypt(
     salt: bytes | None = None,
     ours: ec.EllipticCurvePrivateKey | None = None,
 ) -> bytes:
-    """RFC 8291 `aes128gcm` content for one subscription. `salt` and `ours` are fresh unless a check gives them."""
-    encrypted: bytes = http_ece.encrypt(
-        content,
-        salt=salt or os.urandom(16),
-        private_key=ours or ec.generate_private_key(ec.SECP256R1()),
-        dh=_unb64(p256dh),
-        auth_secret=_unb64(auth),
-        version="aes128gcm",
-        rs=RECORD_SIZE,
-    )
-    return encrypted
+    """RFC 8291 `aes128gcm` content for one subscription, in one record (RFC 8188).
+
+    `salt` and `ours` are fresh unless a check gives them. Raises ValueError where `p256dh` is no point on P-256.
+    """
+    salt = salt or os.urandom(16)
+    ours = ours or ec.generate_private_key(ec.SECP256R1())
+    theirs, sender = _unb64(p256dh), _point(ours)
+    shared = ours.exchange(ec.ECDH(), ec.EllipticCurvePublicKey.from_encoded_point(ec.SECP256R1(), theirs))
+    # RFC 8291 section 3.4: bound to both sides and to the secret that only the browser told us.
+    secret = _derived(_unb64(auth), shared, b"WebPush: info\0" + theirs + sender, 32)
+    # RFC 8188 section 2.2 and 2.3: what encrypts this one message.
+    key = _derived(salt, secret, b"Content-Encoding: aes128gcm\0", 16)
+    nonce = _derived(salt, secret, b"Content-Encoding: nonce\0", 12)
+    header = salt + RECORD_SIZE.to_bytes(4, "big") + bytes([len(sender)]) + sender
+    return header + AESGCM(key).encrypt(nonce, content + b"\x02", None)  # 2: the last record
+
+
+def _derived(salt: bytes, secret: bytes, about: bytes, length: int) -> bytes:
+    return HKDF(SHA256(), length, salt, about).derive(secret)
+
+
+def _point(key: ec.EllipticCurvePrivateKey) -> bytes:
+    return key.public_key().public_bytes(Encoding.X962, PublicFormat.UncompressedPoint)
+
+
+def _private(given: str) -> ec.EllipticCurvePrivateKey:
+    """The key whose scalar is `given`, in base64url. Raises ValueError."""
+    scalar = _unb64_or_nothing(given)
+    if len(scalar) != PRIVATE_KEY_BYTES:
+        raise ValueError("a private key on P-256 has 32 bytes")
+    return ec.derive_private_key(int.from_bytes(scalar, "big"), ec.SECP256R1())
 
 
 def checked_subscription(

@@ -16,16 +16,14 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import http_ece
 import pytest
-from cryptography.hazmat.primitives.asymmetric import ec
 from playwright.sync_api import Browser, Page, Worker, expect
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import ContactState
 from tests.browser.conftest import HERE, Visit, look, served, violations
 from tests.house import NURSE, PASSWORD, House
-from tests.pushed import PushService, open_push_house, public_key, push_service, unb64
+from tests.pushed import PushService, decrypted, open_push_house, private, public_key, push_service, unb64
 from tests.web.test_push import path_for, phones
 
 pytestmark = pytest.mark.browser
@@ -337,8 +335,7 @@ def test_the_notice_is_shown_as_it_was_sent_and_its_tap_opens_the_check_in(telep
     telephone.house.world.reading(telephone.house.asha)
     telephone.house.world.at(telephone.house.asha, "07:01")
     ((_, body),) = telephone.service.of("asha")
-    key = ec.derive_private_key(int.from_bytes(unb64(held["secret"]), "big"), ec.SECP256R1())
-    read = http_ece.decrypt(body, private_key=key, auth_secret=unb64(held["auth"]), version="aes128gcm")
+    read = decrypted(body, private(held["secret"]), unb64(held["auth"]))
     deliver(page, telephone.visit.url, read.decode())
     (shown,) = notices(page)
     assert (shown["title"], shown["body"]) == ("Fernmoor", "Time for today's reading and check-in. Tap to begin.")

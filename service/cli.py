@@ -26,6 +26,7 @@ COMMANDS = {
     "doctor": ("operate", "doctor", "Say what is well and what needs attention."),
     "export": ("keeping", "export", "Write everything of a clinic as CSV and NDJSON."),
     "import": ("importing", "group", "Take in people, readings, check-ins, results or events from a file."),
+    "keys": ("keys", "keys", "What is encrypted with the secret key."),
     "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
     "migrate": ("serve", "migrate", "Bring the database to the newest layout."),
     "patient": ("patients", "patient", "What one patient may ask: a copy of everything, or that it goes."),

@@ -48,6 +48,7 @@ class KeyFor(StrEnum):
     REPEATS = "requests that are sent again"
     SEALS = "seals of what was signed, and of the audit trail"
     WALL = "the wall between clinics"
+    CONTACTS = "contact details"
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ import time
 import uuid
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from queue import SimpleQueue
 from typing import Any
 
@@ -50,7 +50,7 @@ from service.keeping import retention
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, chain, heartbeats, holds, repeats
+from service.store import access, chain, heartbeats, holds, repeats, resealing
 from service.store.audit import SYSTEM
 from service.store.guarded import Tally
 from service.store.identity import new_id
@@ -93,6 +93,7 @@ class Worker:
         self._lock = threading.Lock()  # two threads note what they did
         self._is_to_stop = False
         self._is_held = True  # until it is known that it is not
+        self._resealed_on: date | None = None
         self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
         self._sending: Future[None] | None = None
 
@@ -143,6 +144,8 @@ class Worker:
         if self._is_held:  # what is still to be opened and closed would all be found wrong
             return
         now = self._clock.now()
+        if self._resealed_on != now.date():
+            self._do("reseal", self._reseal)
         self._do("check", lambda: self._check(now))
         self._do("heads", lambda: self._take_heads(now))
 
@@ -152,6 +155,12 @@ class Worker:
         if checked is not None and self._settings.keep:
             self._do("retain", lambda: retention.apply(self._engine, self._settings.keep, SYSTEM, now))
         return checked
+
+    def _reseal(self) -> Tally:
+        """Bring what a previous secret key encrypted to the present one: at the start, and once a day."""
+        found = resealing.reseal(self._engine)
+        self._resealed_on = self._clock.now().date()
+        return Tally(done=found.resealed)
 
     def _take_heads(self, now: datetime) -> Tally:
         config.ready_folder(self._settings.data_dir)

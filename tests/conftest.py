@@ -26,7 +26,7 @@ from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
 from tests import scans
-from tests.servers import let_go, make_roles, own_database
+from tests.servers import VAULT, let_go, make_roles, own_database
 
 # How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
 # passed here passes anywhere; NEAPTIDE_TEST_EXPLORE=1 looks for new ones.
@@ -108,7 +108,7 @@ def blank_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def sqlite_engine(tmp_path_factory: pytest.TempPathFactory) -> Engine:
     """An engine on a file of this pytest worker's own: one for all tests, since each compiles its statements anew."""
-    own = open_engine(f"sqlite:///{tmp_path_factory.mktemp('own') / 'neaptide.sqlite3'}", sealer=SEALER)
+    own = open_engine(f"sqlite:///{tmp_path_factory.mktemp('own') / 'neaptide.sqlite3'}", sealer=SEALER, vault=VAULT)
     event.listen(own, "connect", _for_tests)
     return own
 

@@ -31,7 +31,8 @@ from service.transports.base import Transport
 from service.worker import Worker, links_for
 from tests.builder import carriable
 from tests.served import serve
-from tests.world import LINK, SECRET, World
+from tests.servers import SECRET
+from tests.world import LINK, World
 
 TOKEN = "of whoever runs the house, and 32 characters"
 OPERATORS = {"Authorization": f"Bearer {TOKEN}"}

@@ -8,11 +8,16 @@ from contextlib import contextmanager
 from sqlalchemy import Engine, create_engine, make_url, text
 
 from service.domain.seals import Sealer
+from service.keyring import KeyFor, Keyring
 from service.store import migrate
 from service.store.migrations import roles
 from service.store.session import SEALER, open_engine
+from service.store.vault import Vault
 
 WALL_KEY = b"by which the tests' transactions sign whose they are"
+# Every process that a test starts, and the engine of the test itself, encrypt addresses with this one's key.
+SECRET = "a secret that only this test knows, 32+ characters"
+VAULT = Vault(Keyring(SECRET).every(KeyFor.CONTACTS))
 _as_roles: dict[tuple[str, str], Engine] = {}
 
 
@@ -23,7 +28,7 @@ def own_database(server_url: str, name: str, sealer: Sealer | None = None) -> It
     with server.connect() as connection:
         connection.execute(text(f"CREATE DATABASE {name}"))
     url = make_url(server_url).set(database=name).render_as_string(hide_password=False)
-    engine = open_engine(url, sealer=sealer)
+    engine = open_engine(url, sealer=sealer, vault=VAULT)
     try:
         yield engine
     finally:
@@ -50,7 +55,9 @@ def as_role(engine: Engine, role: str) -> Engine:
         return engine
     url = engine.url.set(drivername="postgresql", username=role).render_as_string(hide_password=False)
     if (url, role) not in _as_roles:
-        _as_roles[url, role] = open_engine(url, wall_key=WALL_KEY, sealer=engine.get_execution_options()[SEALER])
+        _as_roles[url, role] = open_engine(
+            url, wall_key=WALL_KEY, sealer=engine.get_execution_options()[SEALER], vault=VAULT
+        )
     return _as_roles[url, role]
 
 

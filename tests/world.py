@@ -65,11 +65,11 @@ from service.worker import Worker, links_for
 from tests.builder import AUCKLAND, Builder, building
 from tests.copies import made_once
 from tests.faulty import FaultyGateway
-from tests.servers import as_role
+from tests.servers import SECRET, as_role
 
 T = TypeVar("T")
 Person = Patient | Caregiver
-SECRET = "a secret that only this test knows, 32+ characters"
+
 LINK = re.compile(r"https?://\S+/([cg])/(\S+)")
 ANSWERS = {
     "spoke to them": CaregiverAnswer.SPOKE,

@@ -20,6 +20,7 @@ from service.accounts.keys import hash_of
 from service.domain.validation import Refused
 from service.store.audit import Act
 from service.store.tables import Staff
+from service.store.vault import UNOPENED
 
 STEP_SECONDS = 30  # RFC 6238, section 5.2
 DRIFT = (0, -1, 1)  # steps that a telephone's clock may be off; the same section advises one back
@@ -79,7 +80,9 @@ def use_code(session: Session, staff_id: uuid.UUID, code: str, now: datetime) ->
     staff = session.scalars(select(Staff).where(Staff.id == staff_id).with_for_update()).one()
     if staff.totp_secret is None:
         return False
-    step = _step_of(staff.totp_secret, code, now, staff.totp_step)
+    # One that no key opens lets nobody in; codes on paper still do.
+    is_lost = staff.totp_secret == UNOPENED
+    step = None if is_lost else _step_of(staff.totp_secret, code, now, staff.totp_step)
     if step is not None:
         staff.totp_step = step
     elif (paper := hash_of(plain(code))) in staff.paper_codes:

@@ -34,6 +34,7 @@ from service.store import session as sessions
 from service.store.audit import OPERATOR, Act
 from service.store.tables import Clinic, Patient, Staff
 from service.store.troubles import SAID, Trouble, told, trouble_of
+from service.store.vault import Vault
 from service.transports.base import Transport
 from service.transports.described.description import read as read_description
 from service.transports.described.sending import Account, Described
@@ -220,7 +221,10 @@ def opened(settings: Settings, url: str = "") -> Engine:
     try:
         keys = settings.keys
         engine = sessions.open_engine(
-            url or settings.owner_database_url, sealer=keys.sealer(), wall_key=keys.key(KeyFor.WALL)
+            url or settings.owner_database_url,
+            sealer=keys.sealer(),
+            vault=Vault(keys.every(KeyFor.CONTACTS)),
+            wall_key=keys.key(KeyFor.WALL),
         )
     except (ValueError, ArgumentError):
         # Not repeated: a password may stand in it.

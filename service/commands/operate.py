@@ -78,6 +78,7 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
     answers = checks.answers(found)
     if answers:
         found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.keys)]
+        found.append(soundness.opens(console.engine))
         with opening.database(console.settings, console.settings.database_url) as web:
             found += filter(None, [soundness.walled(web)])
     if deep:

@@ -24,7 +24,6 @@ from service.health import soundness
 from service.keyring import KeyFor
 from service.store import migrate as layout
 from service.store.migrations import roles as database_roles
-from service.store.session import open_engine
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -153,8 +152,7 @@ def wsgi(staff_threads: int = 4) -> Flask:
     os.umask(0o077)  # the database and the clock, whatever server this is made for
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
-    keys = settings.keys
-    engine = open_engine(settings.database_url, sealer=keys.sealer(), wall_key=keys.key(KeyFor.WALL))
+    engine = opening.opened(settings, settings.database_url)
     app = create_app(settings, engine, clock, opening.transports_of(settings, clock), staff_threads=staff_threads)
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()

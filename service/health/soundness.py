@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from service.health.checks import Finding
 from service.keyring import KeyFor, Keyring
+from service.store import resealing
 from service.store.identity import new_id
 from service.store.session import connect, read_session, write_session
 from service.store.tables import Clinic, SecretMark
@@ -152,6 +153,27 @@ def key(engine: Engine, keys: Keyring) -> Finding:
         " NEAPTIDE_SECRET_KEY_PREVIOUS, or, where that is lost, run `neaptide migrate --accept-key`."
     )
     return Finding("secret_key", False, sentence)
+
+
+def opens(engine: Engine) -> Finding:
+    """Whether every address can be read with the keys that are named, and how many wait for the present one."""
+    with read_session(engine) as session:
+        found = resealing.standing(session)
+    if found.lost:
+        where = ", ".join(f"{count} in {column}" for column, count in found.lost)
+        sentence = (
+            f"Encrypted with a key that is not named here, and not to be read: {where}. Name that key in"
+            " NEAPTIDE_SECRET_KEY_PREVIOUS; where it is lost, the addresses have to be entered anew. Nothing is sent to"
+            " them until then."
+        )
+        return Finding("encrypted", False, sentence, sum(count for _, count in found.lost))
+    sentence = "Every address is encrypted, and can be read with the keys that are named."
+    if found.waiting:
+        sentence += (
+            f" {found.waiting} values wait to be brought to the present key: a worker does it within a day,"
+            " `neaptide keys reseal` now."
+        )
+    return Finding("encrypted", True, sentence, found.waiting)
 
 
 def _known(engine: Engine) -> str | None:

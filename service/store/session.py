@@ -33,6 +33,7 @@ from service.domain.seals import Sealer
 from service.store import wall
 from service.store.queue import PATIENCE, NoTurn, turn
 from service.store.troubles import Trouble, trouble_of
+from service.store.vault import Vault
 
 # The database cannot be reached, is locked or full, or has no connection left: no row and no request is to blame.
 DATABASE_AWAY = (OperationalError, InterfaceError, WaitedInVain)
@@ -67,6 +68,7 @@ class SQLite(SQLiteDialect_pysqlite):
     """
 
     supports_statement_cache = True
+    vault = Vault()
 
     def do_begin(self, dbapi_connection: Any) -> None:
         if how := dbapi_connection.info.pop(BEGIN, "BEGIN"):
@@ -77,6 +79,7 @@ class PostgreSQL(PGDialect_psycopg):
     """The toolkit's own, of which each transaction of a walled role says whose it is: `service.store.wall`."""
 
     supports_statement_cache = True
+    vault = Vault()
     wall_key = b""
 
     def do_begin(self, dbapi_connection: Any) -> None:
@@ -88,10 +91,13 @@ registry.register("sqlite.neaptide", __name__, SQLite.__name__)
 registry.register("postgresql.neaptide", __name__, PostgreSQL.__name__)
 
 
-def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None, wall_key: bytes = b"") -> Engine:
+def open_engine(
+    url: str, *, pool_size: int = 8, sealer: Sealer | None = None, vault: Vault | None = None, wall_key: bytes = b""
+) -> Engine:
     """An engine for a SQLite file or a PostgreSQL database, set up as the service needs it.
 
     `sealer` seals what is signed; without one nothing is, and what was sealed cannot be told from what was altered.
+    `vault` encrypts contact details; without one they are written as they are, and sealed ones cannot be read.
     `wall_key` signs what a walled role's transactions say (`keyring.KeyFor.WALL`).
 
     Raises ValueError for any other kind of database, or for SQLite without a file
@@ -112,6 +118,7 @@ def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None, w
         )
         if isinstance(engine.dialect, PostgreSQL):
             engine.dialect.wall_key = wall_key
+            engine.dialect.vault = vault or Vault()
         event.listen(engine, "connect", _prepare_postgresql)
         return engine
     if backend != "sqlite":
@@ -126,6 +133,8 @@ def open_engine(url: str, *, pool_size: int = 8, sealer: Sealer | None = None, w
         execution_options=options,
         connect_args={"timeout": PATIENCE, "check_same_thread": False},
     )
+    if isinstance(engine.dialect, SQLite):
+        engine.dialect.vault = vault or Vault()
     event.listen(engine, "connect", _prepare_sqlite)
     return engine
 

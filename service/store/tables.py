@@ -88,7 +88,10 @@ from service.store import arrivals
 from service.store.arrivals import Arriving
 from service.store.identity import new_id
 from service.store.types import KEY, Id, UTCDateTime, Word
+from service.store.vault import Hidden, HiddenFacts, HiddenFile
 
+# Of these the same address is the same text in every table, so that tables are joined by it.
+ADDRESS = Hidden("address")
 # A column of a closed vocabulary holds its words.
 WORDS = {kind: Word(kind) for _, kind in inspect.getmembers(vocabulary, inspect.isclass) if issubclass(kind, StrEnum)}
 
@@ -178,13 +181,13 @@ class Staff(Arriving, Base):
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
-    email: Mapped[str] = mapped_column(String(254))
+    email: Mapped[str] = mapped_column(ADDRESS)
     name: Mapped[str] = mapped_column(String(120))
     roles: Mapped[list[Any]]  # domain.vocabulary.Role; what each may do: domain.rights
     grants: Mapped[list[Any]]  # domain.rights.Right, beyond what the roles carry
     password_hash: Mapped[str | None] = mapped_column(String(200))  # null until an invitation is taken up
     password_set_at: Mapped[datetime | None]  # or when they first came in another way
-    totp_secret: Mapped[str | None] = mapped_column(String(64))  # base32 (RFC 6238); null is no second step
+    totp_secret: Mapped[str | None] = mapped_column(Hidden("second step"))  # base32 (RFC 6238); null is no second step
     totp_step: Mapped[int | None] = mapped_column(BigInteger)  # the last one used: a code opens once
     paper_codes: Mapped[list[Any]] = mapped_column(default=list)  # SHA-256, hex
     # Who this is to the hospital's own sign-in: never an address, which may become another's. Null: not joined to it.
@@ -430,8 +433,8 @@ class Contact(Arriving, Base):
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers", index=True)
     staff_id: Mapped[uuid.UUID | None] = _ref("staff", index=True)
     channel: Mapped[Channel]
-    address: Mapped[str] = mapped_column(String(1000))  # E.164, mailbox, or a push subscription's endpoint
-    secret: Mapped[dict[str, Any] | None]  # a push subscription's keys
+    address: Mapped[str] = mapped_column(ADDRESS)  # E.164, mailbox, or a push subscription's endpoint
+    secret: Mapped[dict[str, Any] | None] = mapped_column(HiddenFacts("push keys"))  # a push subscription's keys
     position: Mapped[int] = mapped_column(default=0)  # tried in this order
     state: Mapped[ContactState] = mapped_column(default=ContactState.OK)
     broken_reason: Mapped[str | None] = mapped_column(String(200))
@@ -495,7 +498,7 @@ class EnrolmentDraft(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     begun_by: Mapped[uuid.UUID] = _ref("staff")
     begun_at: Mapped[datetime] = mapped_column(index=True)
-    typed: Mapped[dict[str, Any]]  # the fields of the form, as they were typed
+    typed: Mapped[dict[str, Any]] = mapped_column(HiddenFacts("typed"))  # the fields of the form, as they were typed
     step: Mapped[int] = mapped_column(default=1)  # the one that is to be filled in next
 
 
@@ -517,19 +520,21 @@ class Invitation(Arriving, Base):
     born_on: Mapped[date | None]  # asked for at the door; where it is null, the clinic's number is
     clinic_ref: Mapped[str | None] = mapped_column(String(40))
     language: Mapped[str] = mapped_column(String(8))
-    number: Mapped[str | None] = mapped_column(String(16))  # E.164, as staff know it
+    number: Mapped[str | None] = mapped_column(ADDRESS)  # E.164, as staff know it
     text_agreed_how: Mapped[str | None] = mapped_column(String(200))  # to the one text with the link, as last recorded
     text_agreed_at: Mapped[datetime | None]
     text_agreed_by: Mapped[str | None] = mapped_column(String(80))
     wrong_tries: Mapped[int] = mapped_column(default=0)  # at the door
-    said: Mapped[dict[str, Any]]  # what was chosen on the page so far: enrolling.invited
+    said: Mapped[dict[str, Any]] = mapped_column(
+        HiddenFacts("said")
+    )  # what was chosen on the page so far: enrolling.invited
     said_at: Mapped[datetime | None]  # when it was sent, or no was said
     code_hash: Mapped[str | None] = mapped_column(String(64))  # SHA-256, hex, of the code that is out
-    code_to: Mapped[str | None] = mapped_column(String(254))
+    code_to: Mapped[str | None] = mapped_column(ADDRESS)
     code_until: Mapped[datetime | None]
     code_tries: Mapped[int] = mapped_column(default=0)
     codes_sent: Mapped[int] = mapped_column(default=0)
-    shown_to_read: Mapped[str | None] = mapped_column(String(254))  # the address at which a code was read
+    shown_to_read: Mapped[str | None] = mapped_column(ADDRESS)  # the address at which a code was read
     patient_id: Mapped[uuid.UUID | None] = _ref("patients", index=True)  # who was enrolled by it
     ended_at: Mapped[datetime | None]
 
@@ -542,7 +547,7 @@ class FormDraft(Base):
 
     staff_id: Mapped[uuid.UUID] = _ref("staff")
     form: Mapped[str] = mapped_column(String(200))  # where it is sent, and which entry it corrects
-    typed: Mapped[dict[str, Any]]
+    typed: Mapped[dict[str, Any]] = mapped_column(HiddenFacts("typed"))
     saved_at: Mapped[datetime] = mapped_column(index=True)
 
 
@@ -556,7 +561,7 @@ class ImportFile(Base):
     at: Mapped[datetime] = mapped_column(index=True)
     kind: Mapped[str] = mapped_column(String(12))
     name: Mapped[str] = mapped_column(String(120))  # as it was sent
-    body: Mapped[bytes]
+    body: Mapped[bytes] = mapped_column(HiddenFile("file"))
 
 
 class Import(Base):
@@ -857,7 +862,7 @@ class IdempotentCall(Base):
     key: Mapped[str] = mapped_column(String(120))
     request_hash: Mapped[str] = mapped_column(String(64))  # under a key of the service's, hex
     status: Mapped[int]  # 0 where the answer is not kept
-    body: Mapped[dict[str, Any]]
+    body: Mapped[dict[str, Any]] = mapped_column(HiddenFacts("answer"))
     at: Mapped[datetime] = mapped_column(index=True)
 
 
@@ -985,7 +990,7 @@ class UnplacedText(Base):
     __tablename__ = "unplaced_texts"
 
     gateway_ref: Mapped[str] = mapped_column(String(120), unique=True)
-    address: Mapped[str] = mapped_column(String(1000), index=True)
+    address: Mapped[str] = mapped_column(ADDRESS, index=True)
     body: Mapped[str] = mapped_column(Text)
     said_at: Mapped[datetime]
     offered: Mapped[list[Any]]  # the clinics' ids in the order they were named; empty where nothing was asked
@@ -999,7 +1004,7 @@ class StrangerText(Base):
     __table_args__ = (Index("ix_stranger_texts_line_taken_at", "line", "taken_at"),)
 
     gateway_ref: Mapped[str] = mapped_column(String(120), unique=True)
-    address: Mapped[str] = mapped_column(String(64), index=True)
+    address: Mapped[str] = mapped_column(ADDRESS, index=True)
     line: Mapped[str] = mapped_column(String(40))  # what was written to; empty where it is not known
     body: Mapped[str] = mapped_column(Text)
     said_at: Mapped[datetime]
@@ -1014,7 +1019,7 @@ class MeantClinic(Base):
 
     __tablename__ = "meant_clinics"
 
-    address: Mapped[str] = mapped_column(String(1000), unique=True)
+    address: Mapped[str] = mapped_column(ADDRESS, unique=True)
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     until: Mapped[datetime]
 
@@ -1046,7 +1051,7 @@ class DeadLetter(Base):
     __tablename__ = "dead_letters"
 
     source: Mapped[str] = mapped_column(String(40))
-    said: Mapped[str] = mapped_column(Text)  # JSON in ASCII: no character of it can be refused
+    said: Mapped[str] = mapped_column(Hidden("call"))  # JSON in ASCII: no character of it can be refused
     at: Mapped[datetime]
 
 

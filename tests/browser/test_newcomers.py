@@ -33,9 +33,10 @@ from service.worker import Worker, links_for
 from tests.browser.conftest import HERE, Served, served, violations
 from tests.browser.test_passkeys import with_device
 from tests.served import serve
+from tests.servers import SECRET
 from tests.usecases.test_cli import Run, run
 from tests.usecases.test_setup import ME, set_up
-from tests.world import LINK, SECRET
+from tests.world import LINK
 
 __all__ = ["run"]
 pytestmark = [pytest.mark.browser, pytest.mark.databases("sqlite"), pytest.mark.slow]

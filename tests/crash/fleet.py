@@ -34,10 +34,10 @@ from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat, Message
 from tests.crash.gateway import Gateway
+from tests.servers import SECRET
 from tests.waiting import PATIENCE_SECONDS, wait_until
 
 ROOT = Path(__file__).parents[2]
-SECRET = "a secret for a fleet of invented people"
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from service.store.tables import Clinic
 from service.transports.base import LONGEST_CALL
 from tests.faulty import Fault, FaultyGateway
 from tests.post import CAREGIVER_PHONE, PATIENT_PHONE, Post, link_of
+from tests.servers import VAULT
 
 SENT, UNCERTAIN = MessageState.SENT, MessageState.UNCERTAIN
 B = Boundary
@@ -60,7 +61,7 @@ def _deliver_and_die(post: Post, where: Boundary) -> None:
         if boundary is where:
             os.kill(os.getpid(), signal.SIGKILL)
 
-    engine = open_engine(post.engine.url.render_as_string(hide_password=False))
+    engine = open_engine(post.engine.url.render_as_string(hide_password=False), vault=VAULT)
     gateway = FaultyGateway(post.gateway_path, post.clock.now, hang_seconds=0.01)
     sending.deliver(engine, {Channel.TEXT: gateway}, link_of, post.clock, at=at)
 
@@ -121,7 +122,7 @@ def dies_in_the_middle(post: Post, is_time: Callable[[Boundary], bool], hang_sec
     child = os.fork()
     if child == 0:
         try:
-            engine = open_engine(post.engine.url.render_as_string(hide_password=False))
+            engine = open_engine(post.engine.url.render_as_string(hide_password=False), vault=VAULT)
             gateway = FaultyGateway(post.gateway_path, post.clock.now, hang_seconds=hang_seconds)
 
             def at(boundary: Boundary) -> None:
@@ -185,7 +186,7 @@ def test_a_process_stopped_past_its_lease_calls_nobody_when_it_goes_on(
     child = os.fork()
     if child == 0:
         try:
-            engine = open_engine(post.engine.url.render_as_string(hide_password=False))
+            engine = open_engine(post.engine.url.render_as_string(hide_password=False), vault=VAULT)
             gateway = FaultyGateway(post.gateway_path, post.clock.now)
 
             def at(boundary: Boundary) -> None:

@@ -50,6 +50,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "import events": (("EVENTS",), 0),
     "import list": ((), 0),
     "import undo": ((NEVER, "--why", "wrong file"), 1),
+    "keys reseal": ((), 0),
     "messages list": ((), 0),
     "messages show": ((NEVER,), 1),
     "messages retry": ((NEVER,), 2),

@@ -19,6 +19,7 @@ from service.store.session import open_engine, write_session
 from service.store.tables import Checkin, Message, Patient, Pause, Reading, Silence, Step, Window
 from tests.conftest import SERVER
 from tests.fernmoor import MONDAY, SEVEN, Fernmoor, checkin_row, clinic_of, tick
+from tests.servers import VAULT
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
@@ -262,7 +263,7 @@ def assert_in_step(fernmoor: Fernmoor) -> None:
 def test_readings_that_arrive_while_their_windows_close_are_never_missed(engine: Engine, fernmoor: Fernmoor) -> None:
     patients = [fernmoor.patient() for _ in range(60)]
     opening.open_windows(engine, SEVEN)
-    own = open_engine(engine.url.render_as_string(hide_password=False))
+    own = open_engine(engine.url.render_as_string(hide_password=False), vault=VAULT)
     closes_at = SEVEN + 3 * HOUR
     errors: list[BaseException] = []
     start = threading.Barrier(2)

@@ -22,6 +22,7 @@ from service.store.session import open_engine, read_session, write_session
 from service.store.tables import AuditLine, Patient, ResultRow
 from tests.conftest import SERVER
 from tests.fernmoor import START, Fernmoor, clinic_of
+from tests.servers import VAULT
 
 
 @pytest.fixture
@@ -85,7 +86,7 @@ def test_two_imports_of_the_same_results_in_one_moment_keep_one_of_each(
     said: list[list[IntakeOutcome | Refused]] = []
 
     def take(rows: list[NewResult]) -> None:
-        own = open_engine(engine.url.render_as_string(hide_password=False))
+        own = open_engine(engine.url.render_as_string(hide_password=False), vault=VAULT)
         said.append(results.record_results(own, patient.clinic_id, rows, OPERATOR, START))
         own.dispose()
 

@@ -34,7 +34,7 @@ from service.store.tables import AuditLine, Base, Message, Reading, Silence, Sta
 from service.worker import Worker, links_for
 from tests.builder import building
 from tests.conftest import SERVER
-from tests.servers import own_database
+from tests.servers import VAULT, own_database
 from tests.usecases.test_cli import Run, clinic, run
 from tests.waiting import wait_until
 from tests.world import World, nudge, prompt
@@ -54,7 +54,7 @@ def empty_place(folder: Path) -> Iterator[Engine]:
             yield engine
         return
     folder.mkdir()
-    engine = open_engine(f"sqlite:///{folder / 'neaptide.sqlite3'}")
+    engine = open_engine(f"sqlite:///{folder / 'neaptide.sqlite3'}", vault=VAULT)
     yield engine
     engine.dispose()
 

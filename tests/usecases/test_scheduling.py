@@ -35,6 +35,7 @@ from service.store.tables import (
 )
 from tests.conftest import SERVER
 from tests.fernmoor import MONDAY, SEVEN, START, Fernmoor, clinic_of, tick
+from tests.servers import VAULT
 from tests.statements import each_statement, statements_of
 
 HOUR = timedelta(hours=1)
@@ -394,7 +395,7 @@ def test_two_workers_at_once_neither_double_nor_lose(engine: Engine, fernmoor: F
     patients = [fernmoor.patient() for _ in range(120)]
     for patient in patients[:40]:
         fernmoor.caregiver(patient)
-    others = [open_engine(engine.url.render_as_string(hide_password=False)) for _ in range(2)]
+    others = [open_engine(engine.url.render_as_string(hide_password=False), vault=VAULT) for _ in range(2)]
     errors: list[BaseException] = []
 
     def ticks(own: Engine, start: threading.Barrier) -> None:

@@ -42,6 +42,7 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.keyring import KeyFor
 from service.links import is_over, read_link
 from service.reviewing import refreshing
 from service.reviewing.measuring import why_readings_stop
@@ -62,10 +63,12 @@ from service.store.tables import (
     Signal,
     SignOff,
     Silence,
+    Staff,
     Step,
     Task,
     Window,
 )
+from service.store.vault import Vault
 from service.transports.mock import MockGateway
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -98,7 +101,7 @@ class Seeded:
 def seeded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Seeded]:
     folder = tmp_path_factory.mktemp("seeded")
     chosen = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_DEMO": "yes"})
-    engine = open_engine(chosen.database_url)
+    engine = open_engine(chosen.database_url, vault=Vault(chosen.keys.every(KeyFor.CONTACTS)))
     migrate.upgrade(engine)
     notes = fill(engine, chosen, NOW)
     yield Seeded(engine, chosen, notes, MockGateway(folder / "gateway.sqlite3", lambda: NOW))
@@ -112,6 +115,18 @@ def test_everybody_is_on_the_panel_and_every_lane_has_somebody(seeded: Seeded) -
     assert len(panel.entries) >= 24
     assert {lane for lane in Lane if panel.lanes[lane]} == set(Lane)
     assert not any(entry.summary.trouble for entry in panel.entries)
+
+
+def test_no_address_stands_in_the_database_in_clear(seeded: Seeded) -> None:
+    """OWASP ASVS 5.0, 14.2.4. The whole file is looked through, indexes, texts and what was deleted too."""
+    with read_session(seeded.engine) as session:
+        known = {*session.scalars(select(Contact.address)), *session.scalars(select(Staff.email))}
+        steps = {one for one in session.scalars(select(Staff.totp_secret)) if one}
+    assert len(known) >= len(people.PEOPLE)
+    file = Path(seeded.engine.url.database or "")
+    kept = b"".join(part.read_bytes() for part in file.parent.glob(f"{file.name}*"))
+    assert b"Fernmoor" in kept, "what is not encrypted is found: the search looks where it should"
+    assert [one for one in known | steps if one.removeprefix("+").encode() in kept] == []
 
 
 def test_there_are_several_zones_and_two_languages(seeded: Seeded) -> None:

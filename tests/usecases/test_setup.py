@@ -32,8 +32,10 @@ from service.commands import installing
 from service.commands.setup import leads_here, served
 from service.config import Settings, user_name
 from service.domain.validation import Refused
+from service.keyring import KeyFor, Keyring
 from service.store.session import open_engine, read_session
 from service.store.tables import AuditLine, Clinic, Staff
+from service.store.vault import Vault
 from tests.answering import Answering, answering
 from tests.usecases.test_cli import Run, Said, run
 from tests.usecases.test_test_messages import CALLBACK, CALLED_BACK, mail_server_on_loopback, provider_on_loopback
@@ -133,7 +135,8 @@ def test_one_file_of_answers_makes_an_installation_that_works(run: Run, tmp_path
     key = re.search(r"/invited/(\S+)", said.out)
     assert key is not None
     assert key[1] not in file.read_text(encoding="utf-8")
-    engine = open_engine(f"sqlite:///{tmp_path}/data/neaptide.sqlite3")
+    vault = Vault(Keyring(there["NEAPTIDE_SECRET_KEY"]).every(KeyFor.CONTACTS))
+    engine = open_engine(f"sqlite:///{tmp_path}/data/neaptide.sqlite3", vault=vault)
     with read_session(engine) as session:
         assert [one.name for one in session.scalars(select(Clinic))] == ["Fernmoor Clinic"]
         assert [one.email for one in session.scalars(select(Staff))] == ["petra@fernmoor.example"]

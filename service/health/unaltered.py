@@ -24,9 +24,10 @@ from service.store.tables import AuditLine, Clinic, ReviewAddition, SignOff, Sig
 
 # What a line of the trail says was written, and where it must be found.
 WRITTEN: dict[str, ColumnElement[bool]] = {
-    "review.sign": SignOff.id == AuditLine.subject_id,
-    "review.add": ReviewAddition.id == AuditLine.subject_id,
-    "review.take_back": SignOffWithdrawal.sign_off_id == AuditLine.subject_id,
+    "review.sign": (SignOff.id == AuditLine.subject_id) & (SignOff.clinic_id == AuditLine.clinic_id),
+    "review.add": (ReviewAddition.id == AuditLine.subject_id) & (ReviewAddition.clinic_id == AuditLine.clinic_id),
+    "review.take_back": (SignOffWithdrawal.sign_off_id == AuditLine.subject_id)
+    & (SignOffWithdrawal.clinic_id == AuditLine.clinic_id),
 }
 
 
@@ -50,9 +51,12 @@ def look(engine: Engine, folder: Path) -> Iterator[Unlike]:
     known, unreadable = _heads(folder)
     for number in unreadable:
         yield Unlike(Found.TRAIL_ALTERED, None, f"line {number} of {heads.FILE} cannot be read")
-    for one in chain.verify(engine, known):
-        for flaw in one.flaws:
-            yield Unlike(Found.TRAIL_ALTERED, flaw.clinic_id, flaw.sentence)
+    try:
+        for one in chain.verify(engine, known):
+            for flaw in one.flaws:
+                yield Unlike(Found.TRAIL_ALTERED, flaw.clinic_id, flaw.sentence)
+    except seals.UNREADABLE:
+        yield Unlike(Found.TRAIL_ALTERED, None, "a seal belongs to a chain whose name nobody can read")
 
 
 def _heads(folder: Path) -> tuple[Sequence[chain.Head], Sequence[int]]:
@@ -64,13 +68,13 @@ def _records(session: Session, clinic_id: uuid.UUID) -> Iterator[Unlike]:
     unknown = 0
     tables: tuple[Any, ...] = (SignOff, ReviewAddition, SignOffWithdrawal)
     for table in tables:
-        for row in seals.each(session, table, clinic_id):
-            seal = seals.judge(session, row)
+        for row_id, row in seals.each(session, table, clinic_id):
+            seal = Seal.ALTERED if row is None else seals.judge(session, row)
             if seal is Seal.UNKNOWN_KEY:  # of all of them, where the key is lost
                 unknown += 1
             elif seal not in HOLDS:
                 kind = table.__tablename__.removesuffix("s")
-                yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{kind} {row.id} is {seal.value}")
+                yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{kind} {row_id} is {seal.value}")
     if unknown:
         yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{unknown} signed records bear seals of a key not known here")
 

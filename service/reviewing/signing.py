@@ -290,14 +290,18 @@ class Checked:
 
 def check_frozen(session: Session, clinic_id: uuid.UUID) -> Iterator[Checked]:
     """Every signature and addition of the clinic, checked against its seal, and placed again by its facts."""
-    yield from _checked(session, seals.each(session, SignOff, clinic_id))
-    yield from _checked(session, seals.each(session, ReviewAddition, clinic_id))
+    yield from _checked(session, "sign_off", seals.each(session, SignOff, clinic_id))
+    yield from _checked(session, "review_addition", seals.each(session, ReviewAddition, clinic_id))
 
 
-def _checked(session: Session, records: Iterable[SignOff | ReviewAddition]) -> Iterator[Checked]:
-    for one in records:
-        kind = one.__tablename__.removesuffix("s")
-        yield Checked(kind, one.id, seals.judge(session, one), _differs(one.frozen, one.standing))
+def _checked(
+    session: Session, kind: str, found: Iterable[tuple[uuid.UUID, SignOff | ReviewAddition | None]]
+) -> Iterator[Checked]:
+    for row_id, one in found:
+        if one is None:
+            yield Checked(kind, row_id, Seal.ALTERED, differs=True)
+        else:
+            yield Checked(kind, row_id, seals.judge(session, one), _differs(one.frozen, one.standing))
 
 
 def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:

@@ -29,11 +29,11 @@ from typing import Any
 from sqlalchemy import Engine, Row, bindparam, delete, exists, func, select, update
 from sqlalchemy.orm import Session
 
-from service.domain.seals import HOLDS, Seal
+from service.domain.seals import HOLDS, Seal, Sealer
 from service.store.audit import Act, Actor, note_outside_clinics
 from service.store.guarded import Tally
 from service.store.identity import new_id
-from service.store.seals import plain, sealer_of
+from service.store.seals import UNREADABLE, plain, read, sealer_of
 from service.store.session import Where, changes_one, read_session, rows, write_session
 from service.store.tables import AuditLine, AuditSeal, Clinic
 from service.store.upsert import insert_new
@@ -117,16 +117,17 @@ def _seal_some(engine: Engine, clinic_id: uuid.UUID | None, now: datetime) -> in
     with read_session(engine) as session:
         sealer = sealer_of(session)
         before = _newest(session, clinic_id)
-        new = select(*LINE).where(_of(clinic_id), AuditLine.number.is_(None)).order_by(AuditLine.at, AuditLine.id)
-        lines = session.execute(new.limit(AT_ONCE)).all()
-    if not lines:
+        new = select(AuditLine.id).where(_of(clinic_id), AuditLine.number.is_(None))
+        ids = session.scalars(new.order_by(AuditLine.at, AuditLine.id).limit(AT_ONCE)).all()
+        lines = _lines_of(session, ids)
+    if not ids:
         return 0
     first = 1 if before is None else before.last + 1
+    codes = [_code(sealer, clinic_id, number, lines[line_id]) for number, line_id in enumerate(ids, first)]
     numbered = [
-        {"line": line.id, "place": number, "code": sealer.codes(_line(clinic_id, number, line))[0]}
-        for number, line in enumerate(lines, first)
+        {"line": line_id, "place": number, "code": code}
+        for number, (line_id, code) in enumerate(zip(ids, codes, strict=True), first)
     ]
-    codes = [one["code"] for one in numbered]
     with write_session(engine) as session:
         if not _write_seal(session, clinic_id, before, codes, now):
             return 0
@@ -135,6 +136,14 @@ def _seal_some(engine: Engine, clinic_id: uuid.UUID | None, now: datetime) -> in
             update(AuditLine).where(*its).values(number=bindparam("place"), code=bindparam("code")), numbered
         )
     return len(numbered)
+
+
+def _code(sealer: Sealer, clinic_id: uuid.UUID | None, number: int, line: Row[Any] | None) -> bytes:
+    """Empty for what nobody can read: it gets a place, so that it keeps none from being sealed, and is told of."""
+    try:
+        return b"" if line is None else sealer.codes(_line(clinic_id, number, line))[0]
+    except UNREADABLE:
+        return b""
 
 
 def _write_seal(
@@ -286,7 +295,7 @@ def verify(engine: Engine, heads: Sequence[Head] = ()) -> Iterator[ChainRead]:
         with read_session(engine) as session:
             if engine.dialect.name == "postgresql":  # one picture of it, while the worker seals on; SQLite's always is
                 session.connection(execution_options={"isolation_level": "REPEATABLE READ"})
-            yield _Look(session, chain).verified([head for head in heads if head.chain == chain])
+            yield _Look(session, chain).told([head for head in heads if head.chain == chain])
 
 
 class _Look:
@@ -296,6 +305,14 @@ class _Look:
         self.session, self.sealer, self.chain = session, sealer_of(session), chain
         self.clinic_id = None if chain == OUTSIDE else chain
         self.flaws: list[Flaw] = []
+
+    def told(self, heads: Sequence[Head]) -> ChainRead:
+        """All that is known of it; where a seal is nothing that anybody can read, that."""
+        try:
+            return self.verified(heads)
+        except UNREADABLE:
+            self._tell(Wrong.SEAL, "a seal, or a line outside of them, holds what nobody can read")
+            return ChainRead(self.clinic_id, 0, 0, 0, 0, 0, self.flaws)
 
     def verified(self, heads: Sequence[Head]) -> ChainRead:
         """All that is known of it."""
@@ -340,9 +357,11 @@ class _Look:
                 self._gone(before + 1, line.number - 1, neighbour)
             if line.number == before:
                 self._tell(Wrong.ADDED, f"line {line.id} claims the place of line {line.number}")
+            elif isinstance(line, _Unread):
+                self._tell(Wrong.CHANGED, f"line {line.number} ({line.id}) holds what nobody can read")
             elif not self._is(line, line.number):
                 self._changed(row, line)
-            running = _running(running, [line.code or b""])
+            running = _running(running, [bytes(line.code or b"")])
             before, neighbour, seen = line.number, line.id, seen + 1
         if before < row.last:
             self._gone(before + 1, row.last, neighbour)
@@ -351,7 +370,10 @@ class _Look:
         return seen
 
     def _is(self, line: Row[Any], number: int) -> bool:
-        codes = self.sealer.codes(_line(self.clinic_id, number, line))
+        try:
+            codes = self.sealer.codes(_line(self.clinic_id, number, line))
+        except UNREADABLE:
+            return False
         return any(hmac.compare_digest(code, line.code or b"") for code in codes)
 
     def _changed(self, row: AuditSeal, line: Row[Any]) -> None:
@@ -388,12 +410,33 @@ class _Look:
         self.flaws.append(Flaw(wrong, self.clinic_id, sentence))
 
 
-def each_sealed(session: Session, clinic_id: uuid.UUID | None, first: int, last: int) -> Iterator[Row[Any]]:
-    """The lines with these numbers, in their order, a thousand at a time."""
-    query = select(*LINE, AuditLine.number, AuditLine.code).where(_of(clinic_id))
-    for begin in range(first, last + 1, AT_ONCE):
-        these = AuditLine.number.between(begin, min(begin + AT_ONCE - 1, last))
-        yield from session.execute(query.where(these).order_by(AuditLine.number, AuditLine.id))
+@dataclass(frozen=True, slots=True)
+class _Unread:
+    """A line that nobody can read."""
+
+    number: int
+    id: uuid.UUID
+    code: bytes = b""
+
+
+def each_sealed(session: Session, clinic_id: uuid.UUID | None, first: int, last: int) -> Iterator[Row[Any] | _Unread]:
+    """The lines with these numbers, in their order, a thousand at a time, however far `last` is from the last one."""
+    order, number, after = (AuditLine.number, AuditLine.id), first, OUTSIDE
+    while True:
+        beyond = (AuditLine.number > number) | (AuditLine.id > after)
+        these = (_of(clinic_id), AuditLine.number.between(number, last), beyond)
+        places = session.execute(select(*order).where(*these).order_by(*order).limit(AT_ONCE)).all()
+        lines = _lines_of(session, [line_id for _, line_id in places])
+        for place, line_id in places:
+            number, after = place or number, line_id
+            yield lines[line_id] or _Unread(number, line_id)
+        if not places:
+            return
+
+
+def _lines_of(session: Session, ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Row[Any] | None]:
+    query = select(*LINE, AuditLine.number, AuditLine.code)
+    return read(lambda some: session.execute(query.where(AuditLine.id.in_(some))), ids)
 
 
 def _when(instant: datetime) -> str:

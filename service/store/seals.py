@@ -2,14 +2,15 @@
 
 Promises that every field of such a row stands under its seal but the seal itself; what was on the page by its
 fingerprint, which is compared with it wherever the page is read. A text that the service itself takes out again
-(`erase`) is told as erased, never as altered.
+(`erase`) is told as erased, never as altered. What nobody can read (a word of no vocabulary, an instant that is none)
+is altered too: the service never writes it, and one such row keeps no other from being looked at.
 Whose name an id is, is not sealed: a signature holds its signer's name among what was frozen.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime
 from enum import Enum
 from functools import lru_cache
@@ -29,6 +30,8 @@ Sealed = SignOff | ReviewAddition | SignOffWithdrawal
 PORTION = 100
 # The seal itself, what its fingerprint stands for, and in which order the database took rows in (`store.arrivals`).
 APART = {"seal", "frozen", "mark"}
+# What a row raises that holds what its columns cannot: a text that is no instant, JSON that is none or has no end.
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError)
 
 
 def sealer_of(where: Where) -> Sealer:
@@ -61,15 +64,32 @@ def judge(where: Where, row: Sealed) -> Seal:
     found = judged(sealer_of(where), type(row), [*_values(row), row.seal])
     if isinstance(row, SignOffWithdrawal) or found is Seal.UNSEALED:
         return found
-    return found if fingerprint(row.frozen) == row.frozen_hash else Seal.ALTERED
+    try:
+        return found if fingerprint(row.frozen) == row.frozen_hash else Seal.ALTERED
+    except UNREADABLE:
+        return Seal.ALTERED
 
 
-def each(session: Session, table: type[S], clinic_id: uuid.UUID) -> Iterator[S]:
-    """Every row of the clinic's, a few at a time."""
-    query = select(table).where(table.clinic_id == clinic_id).order_by(table.id)
-    for row in session.scalars(query.execution_options(yield_per=PORTION)):
-        yield row
-        session.expunge(row)
+def each(session: Session, table: type[S], clinic_id: uuid.UUID) -> Iterator[tuple[uuid.UUID, S | None]]:
+    """Every row of the clinic's by its id, a few at a time; None for one that nobody can read."""
+    ids = session.scalars(select(table.id).where(table.clinic_id == clinic_id).order_by(table.id)).all()
+    for begin in range(0, len(ids), PORTION):
+        some = ids[begin : begin + PORTION]
+        found = read(lambda these: session.scalars(select(table).where(table.id.in_(these))), some)
+        for row_id in some:
+            yield row_id, found.get(row_id)
+        session.expunge_all()
+
+
+def read(rows_of: Callable[[Sequence[uuid.UUID]], Iterable[Any]], ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
+    """The rows with these ids as `rows_of` reads them, by their ids; None for one that nobody can read."""
+    try:
+        return {row.id: row for row in rows_of(ids)}
+    except UNREADABLE:
+        if len(ids) == 1:
+            return {ids[0]: None}
+        half = len(ids) // 2
+        return read(rows_of, ids[:half]) | read(rows_of, ids[half:])
 
 
 def columns(table: type[Sealed]) -> list[Any]:
@@ -80,7 +100,10 @@ def columns(table: type[Sealed]) -> list[Any]:
 def judged(sealer: Sealer, table: type[Sealed], values: Sequence[Any]) -> Seal:
     """What a row of the table is found to be by the values of its `columns`."""
     *fields, seal = values
-    found = sealer.judge(seal, _fields(table, fields))
+    try:
+        found = sealer.judge(seal, _fields(table, fields))
+    except UNREADABLE:
+        return Seal.ALTERED
     is_erased = "erased_at" in names(table) and fields[names(table).index("erased_at")] is not None
     return Seal.ERASED if found is Seal.INTACT and is_erased else found
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import pytest
-from sqlalchemy import Engine, delete, func, select, update
+from sqlalchemy import Engine, delete, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service.clock import SharedClock
@@ -229,3 +229,21 @@ def test_the_heads_go_outside_once_a_day_and_a_mail_server_that_is_away_spoils_n
     kept = (tmp_path / heads.FILE).read_text().splitlines()
     assert (mail.to, mail.body) == ("imogen@elsewhere.example", kept[0])
     assert [json.loads(line)["last"] for line in kept] == [3, 3]  # the second day's too, which could not be mailed
+
+
+def test_what_nobody_can_read_is_named_and_hides_nothing_else(engine):
+    """A row that cannot be read must not stop the look at all others, nor the sealing of lines that come after."""
+    clinic_id = clinic_with(engine, 2)
+    write(engine, clinic_id, NOW)
+    with write_session(engine) as session:
+        session.execute(text("UPDATE audit_lines SET actor_kind = 'nobody' WHERE number = 2"))
+        session.execute(text("UPDATE audit_lines SET action = 'x' WHERE number = 3"))
+        session.execute(text('UPDATE audit_lines SET detail = \'{"was": "\\ud800"}\' WHERE number IS NULL'))
+    write(engine, clinic_id, NOW)
+    chain.seal_new(engine, NOW)
+    with write_session(engine) as session:
+        session.execute(text("UPDATE audit_lines SET action = 'y' WHERE number = 9"))
+        session.execute(text("UPDATE audit_seals SET last = 2000000000"))  # which nobody counts up to
+    named = [(wrong, sentence.partition(" (")[0]) for wrong, sentence in found(engine)]
+    assert [number for wrong, number in named if wrong is Wrong.CHANGED] == [f"line {n}" for n in (2, 3, 4, 5, 6, 9)]
+    assert {wrong for wrong, _ in named} == {Wrong.CHANGED, Wrong.DELETED, Wrong.SEAL}

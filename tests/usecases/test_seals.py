@@ -10,10 +10,12 @@ from typing import Any
 
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.hmac import HMAC
-from sqlalchemy import Engine, update
+from sqlalchemy import Engine, literal_column, text, update
 
 from service.domain.seals import Seal, Sealer
+from service.domain.tasks import Found
 from service.domain.vocabulary import Outcome
+from service.health import unaltered
 from service.keyring import KeyFor, Keyring
 from service.reviewing import records, refreshing, signing, withdrawing
 from service.reviewing.panel import PanelEntry, build_panel
@@ -155,3 +157,18 @@ def test_a_text_that_the_service_erased_is_told_as_erased_and_an_altered_one_sti
     assert found(engine, RING, table, row_id) is Seal.ERASED
     assert found(engine, RING, other, other_id) is Seal.ALTERED
     assert Sealer().judge("", []) is Seal.UNSEALED
+
+
+def test_a_signed_row_that_nobody_can_read_is_named_and_hides_no_other(engine, tmp_path):
+    clinic, _, ((_, signed), (_, added), (_, back)) = three_rows(engine)
+    with write_session(engine) as session:
+        its = update(SignOff).where(SignOff.id == signed)
+        session.execute(its.values(outcome=literal_column("'nonsense'")))
+        session.execute(text('UPDATE review_additions SET frozen = \'{"why": "\\ud800"}\''))
+        session.execute(update(SignOffWithdrawal).values(withdrawn_at=NOW + timedelta(days=1)))
+    told = [one.sentence for one in unaltered.look(by(engine, RING), tmp_path) if one.found is Found.RECORD_ALTERED]
+    assert told == [
+        f"sign_off {signed} is altered", f"review_addition {added} is altered", f"sign_off_withdrawal {back} is altered",
+    ]  # fmt: skip
+    with read_session(by(engine, RING)) as session:
+        assert [one.id for one in signing.check_frozen(session, clinic) if not one.holds] == [signed, added]

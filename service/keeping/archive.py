@@ -15,6 +15,7 @@ import hashlib
 import json
 import secrets
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
@@ -32,6 +33,7 @@ FORMAT = 1
 MANIFEST, SECRETS = "manifest.json", "secrets.json"
 DATABASE = {"sqlite": "database.sqlite3", "postgresql": "database.pgdump"}
 CHUNK = 1024 * 1024
+ENCRYPTED = 0x1  # of a member's flags (APPNOTE 6.3, 4.4.4)
 # scrypt's cost: OWASP, "Password Storage Cheat Sheet" (N=2^17, r=8, p=1): 128 MiB for each try.
 COST = {"n": 2**17, "r": 8, "p": 1}
 SEALED_FOR = b"secrets of a neaptide backup"
@@ -73,6 +75,8 @@ def manifest_from(file: Path, text: bytes) -> Manifest:
             raise Refused("FILE", str(file), "a backup whose format this version knows; take the version that made it")
         tables = {name: Content(**content) for name, content in told.pop("tables").items()}
         taken_at = datetime.fromisoformat(told.pop("taken_at"))
+        if taken_at.tzinfo is None:
+            raise not_a_backup(file)
         return Manifest(taken_at=taken_at, tables=tables, secrets=tuple(told.pop("secrets")), **told)
     except (ValueError, TypeError, KeyError, AttributeError):
         raise not_a_backup(file) from None
@@ -88,8 +92,10 @@ def opened(file: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
     """The archive and its manifest. Raises Refused for what is no backup, or a damaged one."""
     try:
         with zipfile.ZipFile(file) as archive:
+            if any(member.flag_bits & ENCRYPTED for member in archive.infolist()):
+                raise not_a_backup(file)
             yield archive, manifest_from(file, archive.read(MANIFEST))
-    except (zipfile.BadZipFile, KeyError, EOFError, NotImplementedError):
+    except (zipfile.BadZipFile, zlib.error, KeyError, EOFError, NotImplementedError):
         raise not_a_backup(file) from None
     except OSError as error:
         if error.filename not in {file, str(file)}:

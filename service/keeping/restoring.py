@@ -54,6 +54,9 @@ def restore(file: Path, engine: Engine, now: datetime, around: Environment) -> R
     if manifest.layout != migrate.head():
         accepted = f"a backup with this version's layout: bring it back with version {manifest.version}, then upgrade"
         raise Refused("FILE", str(file), accepted)
+    if manifest.taken_at > now:  # else the time of which nothing is known would be none
+        accepted = f"a backup of before now, which is {now:%Y-%m-%d %H:%M:%S} UTC: set this machine's clock right"
+        raise Refused("FILE", f"{file}, of {manifest.taken_at:%Y-%m-%d %H:%M:%S} UTC", accepted)
     (_restore_sqlite if kind == "sqlite" else _restore_postgresql)(file, engine, manifest, now, around)
     return Restored(manifest, sum(table.rows for table in manifest.tables.values()))
 

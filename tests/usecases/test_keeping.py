@@ -10,9 +10,10 @@ import threading
 import uuid
 import zipfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 
 import pandas
@@ -26,7 +27,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageKind, MessageState, SilenceCause
 from service.health import checks
 from service.intake.readings import record_reading
-from service.keeping import backing, exporting, restoring
+from service.keeping import archive, backing, exporting, restoring
 from service.store import holds, migrate
 from service.store.audit import Act, Actor, ActorKind
 from service.store.session import open_engine, read_session, write_session
@@ -174,6 +175,19 @@ def test_a_backup_that_was_touched_or_is_none_is_refused(engine: Engine, tmp_pat
             with pytest.raises(Refused, match="neaptide backup"):
                 restoring.restore(file, place, now, config.beside)
             assert SERVER is not None or not Path(str(place.url.database)).exists()
+    # Wherever a bit is turned: zlib, the archive's directory and its flags each complain in a way of their own.
+    for place_of in range(0, len(whole), max(len(whole) // 150, 1)):
+        file.write_bytes(whole[:place_of] + bytes([whole[place_of] ^ 1]) + whole[place_of + 1 :])
+        with suppress(Refused):
+            archive.check(file)
+    with zipfile.ZipFile(BytesIO(whole)) as made, empty_place(tmp_path / "late") as place:
+        for taken_at, said in (("2026-03-01T00:00:00", "whole file"), ("2026-03-01T00:00:01+00:00", "clock right")):
+            with zipfile.ZipFile(file, "w") as doctored:
+                told = json.loads(made.read(archive.MANIFEST)) | {"taken_at": taken_at}
+                doctored.writestr(archive.MANIFEST, json.dumps(told))
+                doctored.writestr(archive.DATABASE["sqlite"], made.read(archive.DATABASE["sqlite"]))
+            with pytest.raises(Refused, match=said):
+                restoring.restore(file, place, now, config.beside)
 
 
 def test_another_tables_contents_are_told(engine: Engine, tmp_path: Path) -> None:

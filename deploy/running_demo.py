@@ -149,6 +149,14 @@ def _refuse_taken_port(port: int) -> None:
 
 def _hold(data: Path, *, reset: bool) -> IO[str]:
     """Make the folder ours for as long as we run; empty it first when asked to."""
+    try:
+        return _held(data, reset=reset)
+    except OSError as error:
+        why = f"{error.filename or data} cannot be used ({error.strerror})"
+        _give_up(f"{why}; is it somebody else's? Give the demo a folder of your own with --data")
+
+
+def _held(data: Path, *, reset: bool) -> IO[str]:
     if data.exists() and not data.is_dir():
         _give_up(f"{data} is not a folder")
     if data.exists() and any(data.iterdir()) and not _is_ours(data):

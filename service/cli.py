@@ -1,8 +1,8 @@
 """`neaptide …`: everything an operator types.
 
 Subcommands are loaded when they are asked for, so that `neaptide --help` is quick.
-Input that cannot be taken ends with exit code 2 and one line naming the field, the
-value and what is accepted. Whatever a command writes is its own user's alone.
+How a command may end is `terminal.Ends`: input that cannot be taken ends with 2 and one
+line naming the field, the value and what is accepted. Whatever a command writes is its own user's alone.
 """
 
 from __future__ import annotations
@@ -15,7 +15,9 @@ from pathlib import Path
 
 import click
 
+from service import terminal
 from service.domain.validation import Refused
+from service.terminal import Ends
 
 # name → module and attribute under service.commands, and the line that `--help` shows
 COMMANDS = {
@@ -45,7 +47,6 @@ COMMANDS = {
     "staff": ("accounts", "staff", "Accounts of the clinic's staff."),
     "worker": ("serve", "worker", "Look for what falls due and do it."),
 }
-CANNOT_TAKE = 2
 
 
 class Lazily(click.Group):
@@ -70,7 +71,7 @@ class Lazily(click.Group):
             formatter.write_dl([(name, COMMANDS[name][2]) for name in self.list_commands(ctx)])
 
 
-@click.command(cls=Lazily)
+@click.command(cls=Lazily, epilog=terminal.CODES)
 @click.version_option(package_name="neaptide")
 @click.option(
     "--settings", type=click.Path(path_type=Path), help="Take the settings from this file, and from nowhere else."
@@ -95,18 +96,17 @@ def main() -> None:
     try:
         cli.main(standalone_mode=False)
     except Refused as refusal:
-        click.echo(f"neaptide: {refusal}", err=True)
-        sys.exit(CANNOT_TAKE)
+        terminal.fail(Ends.CANNOT_TAKE, str(refusal), refusal)
     except click.ClickException as error:
+        if terminal.is_for_machine():
+            terminal.fail(error.exit_code, error.format_message())
         error.show()
         sys.exit(error.exit_code)
     except click.Abort:
-        click.echo("neaptide: stopped", err=True)
-        sys.exit(1)
+        terminal.fail(Ends.NOT_DONE, "stopped")
     except BrokenPipeError:
         # Whoever read us has read enough. Python would try to write the rest at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        sys.exit(Ends.NOT_DONE)
     except OSError as error:
-        click.echo(f"neaptide: {error.filename or 'a file'} cannot be used: {error.strerror or error}", err=True)
-        sys.exit(CANNOT_TAKE)
+        terminal.fail(Ends.CANNOT_TAKE, f"{error.filename or 'a file'} cannot be used: {error.strerror or error}")

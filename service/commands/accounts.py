@@ -25,6 +25,7 @@ from service.enrolling.clinics import NewClinic, enrol_clinic
 from service.enrolling.people import NewContact, add_contact
 from service.store.audit import OPERATOR
 from service.store.tables import Staff
+from service.terminal import JSON, tell_items
 from service.words.language import codes
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -106,14 +107,20 @@ def invite(
 
 @staff.command("list")
 @CLINIC
+@JSON
 @with_console
-def list_staff(console: Console, clinic: str | None) -> None:
+def list_staff(console: Console, clinic: str | None, as_json: bool) -> None:
     """Everybody with an account."""
     with console.read() as session:
         owner = opening.clinic_of(session, clinic)
-        for account in session.scalars(
-            select(Staff).where(Staff.clinic_id == owner.id, Staff.emergency_until.is_(None)).order_by(Staff.name)
-        ):
+        query = select(Staff).where(Staff.clinic_id == owner.id, Staff.emergency_until.is_(None)).order_by(Staff.name)
+        accounts = session.scalars(query).all()
+        if as_json:
+            from service.web.api.clinic import StaffOut  # loaded for a machine alone: it takes half a second
+
+            tell_items(StaffOut(many=True).dump(accounts))
+            return
+        for account in accounts:
             state = "open" if account.active else "closed"
             may = " ".join((*account.roles, *account.grants))
             click.echo(f"{account.id}  {may:<13}  {state:<6}  {account.email}")

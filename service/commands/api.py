@@ -27,10 +27,10 @@ from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.domain.validation import Refused
 from service.store.tables import Staff
+from service.terminal import Ends, is_for_machine, tell_items
 from service.web.api.description import METHODS, description, operations
 
 PREFIX = "/api/v1"
-REFUSED = 1
 STDIN = "-"
 SECRET_FIELDS = {"password"}
 FORM = "field=value, where field is one of the call's"
@@ -43,8 +43,15 @@ def _list_routes(context: click.Context, _option: click.Parameter, asked: bool) 
 
 
 def _print_routes() -> None:
-    for path, method, operation, _ in operations(description()):
-        click.echo(f"{method.upper():<6} {path.removeprefix(PREFIX)}  {operation['summary']}".rstrip())
+    routes = [
+        {"method": method.upper(), "path": path.removeprefix(PREFIX), "summary": operation["summary"]}
+        for path, method, operation, _ in operations(description())
+    ]
+    if is_for_machine():  # which --routes comes before
+        tell_items(routes)
+        return
+    for route in routes:
+        click.echo(f"{route['method']:<6} {route['path']}  {route['summary']}".rstrip())
 
 
 @click.command("api")
@@ -57,6 +64,10 @@ def _print_routes() -> None:
 @click.option(
     "--routes", is_flag=True, is_eager=True, expose_value=False, callback=_list_routes,
     help="List every METHOD and PATH with what it does.",
+)  # fmt: skip
+@click.option(
+    "--json", is_flag=True, expose_value=False,
+    help="Tell --routes as one JSON document, and what cannot be understood as well; answers of the API are JSON.",
 )  # fmt: skip
 @with_console
 def api(
@@ -190,4 +201,4 @@ def _print(status: int, mimetype: str, body: bytes) -> None:
     elif body:
         click.echo(body, nl=False, err=is_bad)
     if is_bad:
-        sys.exit(REFUSED)
+        sys.exit(Ends.NOT_DONE)

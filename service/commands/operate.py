@@ -6,18 +6,19 @@ Shows ids, states and reasons; never a name, an address or a value.
 from __future__ import annotations
 
 import base64
-import json
 import sys
 import time
 import uuid
 from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import click
 from cryptography.hazmat.primitives.asymmetric import ec
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service import config
 from service.commands import opening
@@ -32,10 +33,10 @@ from service.reviewing import refreshing, signing
 from service.store import panel, quarantine
 from service.store.audit import OPERATOR, note_outside_clinics
 from service.store.tables import Clinic, Message, Patient, QuarantinedRow
+from service.terminal import JSON, Ends, tell, tell_items
 from service.transports.base import NOT_SET_UP, Transport, hears_receipts
 from service.transports.email import Mail
 
-SOMETHING_WRONG = 4
 PORTION = 200
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
 MESSAGE = click.argument("message", type=click.UUID)
@@ -43,7 +44,7 @@ LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, sho
 
 
 @click.command("doctor")
-@click.option("--as-json", is_flag=True, help="For a machine.")
+@JSON
 @click.option("--deep", is_flag=True, help="Work out anew from what was recorded what must hold, as every night.")
 @click.option(
     "--send-test",
@@ -86,11 +87,11 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
     if answers:
         found += [_try(console, address, channel, transports[channel], wait) for channel, address in to]
     if as_json:
-        click.echo(json.dumps([finding.as_dict() for finding in found], indent=2))
+        tell_items(finding.as_dict() for finding in found)
     else:
         for finding in found:
             click.echo(f"{'well     ' if finding.ok else 'attention'}  {finding.name}: {finding.sentence}")
-    sys.exit(0 if all(finding.ok for finding in found) else SOMETHING_WRONG)
+    sys.exit(Ends.DONE if all(finding.ok for finding in found) else Ends.NEEDS_ATTENTION)
 
 
 def _backups_within(settings: Settings) -> timedelta | None:
@@ -156,9 +157,10 @@ def messages() -> None:
 @click.option("--state", type=click.Choice([state.value for state in MessageState]), help="Only those.")
 @click.option("--patient", type=click.UUID, help="Only what concerns the patient with this id.")
 @LIMIT
+@JSON
 @with_console
 def list_messages(
-    console: Console, clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int
+    console: Console, clinic: str | None, state: str | None, patient: uuid.UUID | None, limit: int, as_json: bool
 ) -> None:
     """The newest messages: id, when, kind, channel, state and why."""
     with console.read() as session:
@@ -169,21 +171,30 @@ def list_messages(
             patient_id=patient,
             most=limit,
         )
+        if as_json:
+            tell_items(map(_described, found))
+            return
         for message in found:
             click.echo(_line(message))
 
 
 @messages.command("show")
 @MESSAGE
+@JSON
 @with_console
-def show(console: Console, message: uuid.UUID) -> None:
+def show(console: Console, message: uuid.UUID, as_json: bool) -> None:
     """What happened to one message."""
     with console.read() as session:
         held = session.get(Message, message)
         if held is None:
             raise click.ClickException(f"{message} is no message")
+        events = operating.history(session, message)
+        if as_json:
+            told = [{"at": event.at, "event": event.event, "detail": event.detail} for event in events]
+            tell({**_described(held), "events": told})
+            return
         click.echo(_line(held))
-        for event in operating.history(session, message):
+        for event in events:
             click.echo(f"{_at(event.at)}  {event.event}  {event.detail}".rstrip())
 
 
@@ -215,8 +226,9 @@ def quarantined() -> None:
 
 @quarantined.command("list")
 @LIMIT
+@JSON
 @with_console
-def list_quarantined(console: Console, limit: int) -> None:
+def list_quarantined(console: Console, limit: int, as_json: bool) -> None:
     """What is set aside: kind, id, when, and the kind and place of the failure."""
     query = (
         select(QuarantinedRow)
@@ -225,7 +237,12 @@ def list_quarantined(console: Console, limit: int) -> None:
         .limit(limit)
     )
     with console.read() as session:
-        for row in session.scalars(query):
+        rows = session.scalars(query).all()
+        if as_json:
+            names = ("subject_kind", "subject_id", "at", "error")
+            tell_items({name: getattr(row, name) for name in names} for row in rows)
+            return
+        for row in rows:
             click.echo(f"{row.subject_kind}  {row.subject_id}  {_at(row.at)}  {row.error}")
 
 
@@ -248,32 +265,47 @@ def review() -> None:
 
 
 @review.command("audit")
+@JSON
 @with_console
-def audit_rows(console: Console) -> None:
+def audit_rows(console: Console, as_json: bool) -> None:
     """Work every carried row out anew and compare; check what was signed, and added to it, against its seal.
 
     Exit code 4 when a row differs or a seal does not hold. That this version's rules would place a patient
     otherwise than when it was signed is told, and is nothing wrong.
     """
-    wrong = 0
     with console.read() as session:
-        for clinic in session.scalars(select(Clinic).order_by(Clinic.id)):
-            differing = refreshing.differing(session, clinic.id, console.now())
-            wrong += len(differing)
-            click.echo(f"clinic {clinic.id}: {len(differing)} rows differ")
-            for patient_id in differing:
-                click.echo(f"  patient {patient_id}")
-            records = list(signing.check_frozen(session, clinic.id))
-            broken = [one for one in records if not one.holds]
-            wrong += len(broken)
-            otherwise = sum(one.differs for one in records if one.holds)
-            click.echo(
-                f"clinic {clinic.id}: {len(records)} signed records, {len(broken)} whose seal does not hold, "
-                f"{otherwise} placed otherwise by the rules of this version"
-            )
-            for one in broken:
-                click.echo(f"  {one.kind} {one.id}: {one.seal.value.replace('_', ' ')}")
-    sys.exit(SOMETHING_WRONG if wrong else 0)
+        clinics = session.scalars(select(Clinic.id).order_by(Clinic.id)).all()
+        looked = [_looked_through(session, clinic_id, console.now()) for clinic_id in clinics]
+    if as_json:
+        tell_items(looked)
+    else:
+        for one in looked:
+            _print_looked_through(one)
+    wrong = any(one["rows_differing"] or one["seals_broken"] for one in looked)
+    sys.exit(Ends.NEEDS_ATTENTION if wrong else Ends.DONE)
+
+
+def _looked_through(session: Session, clinic_id: uuid.UUID, now: datetime) -> dict[str, Any]:
+    records = list(signing.check_frozen(session, clinic_id))
+    return {
+        "clinic_id": clinic_id,
+        "rows_differing": list(refreshing.differing(session, clinic_id, now)),  # ids of patients
+        "signed_records": len(records),
+        "seals_broken": [{"kind": one.kind, "id": one.id, "seal": one.seal} for one in records if not one.holds],
+        "placed_otherwise": sum(one.differs for one in records if one.holds),
+    }
+
+
+def _print_looked_through(one: Mapping[str, Any]) -> None:
+    click.echo(f"clinic {one['clinic_id']}: {len(one['rows_differing'])} rows differ")
+    for patient_id in one["rows_differing"]:
+        click.echo(f"  patient {patient_id}")
+    click.echo(
+        f"clinic {one['clinic_id']}: {one['signed_records']} signed records, {len(one['seals_broken'])} whose seal "
+        f"does not hold, {one['placed_otherwise']} placed otherwise by the rules of this version"
+    )
+    for broken in one["seals_broken"]:
+        click.echo(f"  {broken['kind']} {broken['id']}: {broken['seal'].value.replace('_', ' ')}")
 
 
 @review.command("rebuild")
@@ -290,7 +322,7 @@ def rebuild(console: Console) -> None:
     while (tally := refreshing.refresh(console.engine, now)).seen:
         done += tally
     click.echo(f"{done.done} rows made, {done.quarantined} set aside")
-    sys.exit(SOMETHING_WRONG if done.quarantined else 0)
+    sys.exit(Ends.NEEDS_ATTENTION if done.quarantined else Ends.DONE)
 
 
 @click.group("push")
@@ -307,6 +339,13 @@ def key() -> None:
     # RFC 8292 section 2: ECDSA on P-256. The scalar alone, 32 bytes, in base64url.
     secret = ec.generate_private_key(ec.SECP256R1()).private_numbers().private_value.to_bytes(32, "big")
     click.echo(base64.urlsafe_b64encode(secret).rstrip(b"=").decode("ascii"))
+
+
+def _described(message: Message) -> dict[str, Any]:
+    from service.web.api.watching import MessageOut  # loaded for a machine alone: it takes half a second
+
+    described: dict[str, Any] = MessageOut().dump(message)
+    return described
 
 
 def _line(message: Message) -> str:

@@ -20,6 +20,7 @@ from service.enrolling.plans import plan_ahead
 from service.links import Leads
 from service.reports import yearsheet
 from service.store.tables import Patient, Plan
+from service.terminal import JSON, tell
 from service.words.language import load_language
 
 FEED_LASTS = timedelta(days=2 * 365)
@@ -35,13 +36,16 @@ def plan() -> None:
 @CLINIC
 @PATIENT
 @click.option("--year", type=click.IntRange(1990, 2100), help="Print every window of a year, one line a day.")
+@JSON
 @with_console
-def show(console: Console, clinic: str | None, named: str, year: int | None) -> None:
+def show(console: Console, clinic: str | None, named: str, year: int | None, as_json: bool) -> None:
     """A patient's plan; with --year, a sheet for the printer.
 
     Every time on the sheet is what a clock on the wall will show there. Nights on which
     the clocks change and days inside a pause are marked. It tells the plan as it stands today.
     """
+    if as_json and year is not None:
+        raise Refused("json", year, "no --year beside it: the sheet is for the printer")
     with console.read() as session:
         patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
         if year is not None:
@@ -49,6 +53,11 @@ def show(console: Console, clinic: str | None, named: str, year: int | None) -> 
             click.echo(yearsheet.write(load_language(ahead.language), ahead, year), nl=False)
             return
         rule = _plan_of(session, patient, named)
+        if as_json:
+            from service.web.api.plans import PlanOut  # loaded for a machine alone: it takes half a second
+
+            tell({**PlanOut().dump(rule), "patient_id": patient.id, "zone": patient.zone})
+            return
         opening.say(
             plan=rule.id, weekdays=" ".join(rule.rule.on(WEEKDAYS)),
             phases=", ".join(_phase(phase) for phase in rule.rule.phases) or "none", opens=f"{rule.opens:%H:%M}",

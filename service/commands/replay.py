@@ -17,6 +17,7 @@ from service.domain.vocabulary import Pressure
 from service.replaying.evenings import ReplayedEvening, replay_evenings
 from service.replaying.past import Options, PastDiaries, PastFile, Replayed, read_diary, read_options, read_readings
 from service.replaying.past import replay as run
+from service.terminal import JSON, is_for_machine, tell, tell_items
 
 FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
 WRITTEN = click.Path(dir_okay=False, path_type=Path)
@@ -30,6 +31,9 @@ DAYS = (
 def _list_settings(context: click.Context, _option: click.Parameter, asked: bool) -> None:
     if not asked or context.resilient_parsing:
         return
+    if is_for_machine():  # which --list-settings comes before
+        tell_items(dict(zip(("name", "default", "accepted", "means"), one, strict=True)) for one in described())
+        context.exit()
     for name, default, accepted, means in described():
         shown = "null" if default is None else f"{default:g}"
         click.echo(f"{name:<20}{shown:>8}   {accepted:<18}{means}")
@@ -54,7 +58,15 @@ def _list_settings(context: click.Context, _option: click.Parameter, asked: bool
     type=WRITTEN,
     help="CSV file to write of each patient and date, as the review would have shown them that evening.",
 )
-def replay(readings: Path, diary: Path | None, settings: Path | None, out: Path | None, days_out: Path | None) -> None:
+@JSON
+def replay(
+    readings: Path,
+    diary: Path | None,
+    settings: Path | None,
+    out: Path | None,
+    days_out: Path | None,
+    as_json: bool,
+) -> None:
     """Run past READINGS (a CSV file) day by day, and write the signals they would have raised.
 
     Nothing later than a day is looked at on that day, and no database is used. The
@@ -88,7 +100,7 @@ def replay(readings: Path, diary: Path | None, settings: Path | None, out: Path 
     found = run(taken, written, options)
     if out is not None:
         _write(out, SIGNALS, ((one.patient, one.local_date, one.signal, one.sentence) for one in found.signals))
-    _summarise(found, taken, written)
+    _summarise(found, taken, written, as_json=as_json)
 
 
 def _text(path: Path) -> str:
@@ -146,13 +158,17 @@ def _figure(value: float | None) -> float | None:
     return None if value is None else round(value, 3)
 
 
-def _summarise(found: Replayed, readings: PastFile, diaries: PastDiaries | None) -> None:
+def _summarise(found: Replayed, readings: PastFile, diaries: PastDiaries | None, *, as_json: bool) -> None:
     refused = readings.refused_rows + (diaries.refused_rows if diaries else 0)
+    duplicates = readings.duplicates + (diaries.duplicates if diaries else 0)
+    if as_json:
+        told = {"patients": found.patients, "patient_days": found.patient_days}
+        rates = {"per_patient_year": found.per_patient_year(), "per_100_patients_and_week": found.burden()}
+        tell({**told, "refused": refused, "duplicates": duplicates, **rates})
+        return
     click.echo(f"patients {found.patients}")
     click.echo(f"patient-days {found.patient_days}")
-    click.echo(
-        f"rows refused {refused}, rows given twice {readings.duplicates + (diaries.duplicates if diaries else 0)}"
-    )
+    click.echo(f"rows refused {refused}, rows given twice {duplicates}")
     click.echo("signals per patient-year:")
     for kind, rate in found.per_patient_year().items():
         click.echo(f"  {kind:<16}{rate:6.2f}")

@@ -11,12 +11,14 @@ from __future__ import annotations
 import importlib
 import json
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
 import click
 
 from service.commands.opening import Console, with_console
+from service.terminal import progress
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 NOTES = "demo.json"
@@ -33,15 +35,18 @@ def seed(console: Console, quiet: bool) -> None:
     notes = settings.data_dir / NOTES
     if notes.exists():
         return
-    if not quiet:
-        click.echo("Inventing a clinic with four months behind it …")
     try:
-        made = _fixtures().fill(console.engine, settings, console.now())
+        with nullcontext(_nothing) if quiet else progress("Inventing a clinic with four months behind it …") as step:
+            made = _fixtures().fill(console.engine, settings, console.now(), step)
     except ValueError as error:
         raise click.ClickException(str(error)) from error
     part = notes.with_suffix(".part")
     part.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
     part.replace(notes)
+
+
+def _nothing(done: int, of: int) -> None:
+    """Say nothing of it."""
 
 
 def _fixtures() -> Any:

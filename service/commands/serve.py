@@ -7,9 +7,12 @@ run neither.
 from __future__ import annotations
 
 import atexit
+import errno
 import gc
 import os
+import socket
 import sys
+import time
 from typing import TYPE_CHECKING
 
 import click
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from service.store.access import Trail
 
 log = structlog.get_logger(__name__)
+FREE_TRIES = 4  # a second between
 
 
 @click.command("migrate")
@@ -97,6 +101,7 @@ def serve(
     Links in messages are the worker's to make: set NEAPTIDE_BASE_URL for both where --host or --port is given.
     """
     _need_layout(console)
+    _need_free(host or console.settings.host, port or console.settings.port)
     console.engine.dispose()
     # Exchanged for the server: nothing that this process has loaded, drawing libraries least of
     # all, is forked, and a signal to stop reaches the server itself.
@@ -128,6 +133,28 @@ def worker(console: Console, once: bool) -> None:
         own.tick()
     else:
         own.run()
+
+
+def _need_free(host: str, port: int) -> None:
+    """Raises Refused where this process cannot listen there, after seconds in which an earlier one may still end."""
+    for left in reversed(range(FREE_TRIES)):
+        try:
+            family, kind, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+            with socket.socket(family, kind) as probe:
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                probe.bind(address)
+            return
+        except socket.gaierror as error:
+            raise Refused("host", host, f"an address of this machine ({error.strerror})") from None
+        except OSError as error:
+            if error.errno == errno.EACCES:
+                raise Refused("port", port, "from 1024 on, unless root gives a lower one to the user") from None
+            if error.errno != errno.EADDRINUSE:
+                raise Refused("host", host, f"an address of this machine ({error.strerror})") from None
+            if not left:
+                taken = f"one that is free on {host}: another program listens there; stop it, or name another --port"
+                raise Refused("port", port, taken) from None
+            time.sleep(1)
 
 
 def _need_layout(console: Console) -> None:

@@ -314,6 +314,7 @@ def test_where_to_serve_is_typed_or_set(
 ) -> None:
     """What the server's own processes read goes along, so that they know the same address."""
     told: list[str] = []
+    monkeypatch.setattr("service.commands.serve._need_free", lambda _host, _port: None)
     monkeypatch.setattr("os.execve", lambda _program, command, _environment: told.extend(command))
     done(run("serve", *words))
     assert told[told.index("--bind") + 1] == bind
@@ -335,10 +336,10 @@ def test_what_is_read_at_a_terminal_is_a_line_that_tells_by_whom(call: Call, cli
     assert reader.json
     assert done(clinic("audit")).out
     told = [json.loads(line) for line in done(clinic("audit", "--opened")).out.splitlines()]
-    assert [one["actor"] for one in told if one["route"] == "audit"] == ["operator", "operator"]
+    assert [one["actor_kind"] for one in told if one["route"] == "audit"] == ["operator", "operator"]
     (read,) = [one for one in told if one["route"] == "api_record.show_record"]
-    assert (read["actor"], read["opened"], read["answered"], read["times"]) == ("staff", "record", "shown", 1)
-    assert read["from"].startswith("terminal ")
+    assert (read["actor_kind"], read["opened"], read["answered"], read["times"]) == ("staff", "record", "shown", 1)
+    assert read["address"].startswith("terminal ")
     of_one = done(
         clinic("audit", "--opened", "--clinic", "Fernmoor Clinic", "--subject", read["patient_id"])
     ).out.splitlines()

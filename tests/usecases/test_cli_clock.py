@@ -152,6 +152,7 @@ def test_every_command_goes_by_the_demos_clock(
         quarantine.quarantine(session, ("plan", uuid.UUID(NEVER)), ValueError(), real)
     asked: list[str] = []
     monkeypatch.setattr(SystemClock, "now", lambda _clock: asked.append(name) or real)
+    monkeypatch.setattr("service.commands.serve._need_free", lambda _host, _port: None)
     monkeypatch.setattr("os.execve", lambda *_command: None)
     monkeypatch.setattr("service.commands.seed._fixtures", lambda: _Fixtures(real))
 
@@ -180,7 +181,7 @@ class _Fixtures:
     def __init__(self, real: object) -> None:
         self._real = real
 
-    def fill(self, _engine: Engine, _settings: Settings, now: object) -> dict[str, str]:
+    def fill(self, _engine: Engine, _settings: Settings, now: object, _step: object) -> dict[str, str]:
         assert now >= self._real + AHEAD  # type: ignore[operator]
         return {}
 

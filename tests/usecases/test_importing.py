@@ -382,8 +382,8 @@ def test_the_command_says_what_was_taken_and_its_code_tells_a_script(run, engine
     assert (done.exit_code, "Fernmoor Clinic" in done.output) == (1, True)
 
 
-def test_the_command_reports_as_json_for_a_machine(run):
-    told = json.loads(run("readings", SAMPLES / "readings-mistakes.csv", "--as-json").stdout)
+def test_the_command_reports_in_json_for_a_machine(run):
+    told = json.loads(run("readings", SAMPLES / "readings-mistakes.csv", "--json").stdout)
     assert (told["rows"], told["taken"], told["duplicates"], told["dry_run"]) == (12, 1, 1, False)
     assert told["refused"][0]["line"] == 3
     assert told["refused"][3] == {

@@ -122,9 +122,9 @@ def test_one_file_of_answers_makes_an_installation_that_works(run: Run, tmp_path
         assert "attention  test_email: The test message was taken; no receipts reach this service" in said.out
         assert [mail["To"] for mail in mails.taken] == [OWN_ADDRESS]
         assert [one["to"] for one in provider.taken] == ["+6499990177"]
-        doctor = called(house["wrapper"], "doctor", "--as-json")
+        doctor = called(house["wrapper"], "doctor", "--json")
     assert doctor.returncode == 4, doctor.stderr  # no worker runs yet, and it says so
-    troubled = {one["name"] for one in json.loads(doctor.stdout) if not one["ok"]}
+    troubled = {one["name"] for one in json.loads(doctor.stdout)["items"] if not one["ok"]}
     assert troubled == {"worker", "nightly_check", "address"}  # it is tried on one machine
 
     file = Path(house["settings"])
@@ -206,8 +206,8 @@ def test_with_a_described_provider_the_real_command_waits_for_its_receipt_and_so
         assert "well       test_text: The test message was delivered; its receipt says so" in made.stdout
         kept = Settings.from_env(envfile.read(Path(house["settings"]).read_text(encoding="utf-8")))
         with served([house["wrapper"]], kept):
-            doctor = called(house["wrapper"], "doctor", "--as-json", "--send-test", OWN_NUMBER)
-    (tried,) = [one for one in json.loads(doctor.stdout) if one["name"] == "test_text"]
+            doctor = called(house["wrapper"], "doctor", "--json", "--send-test", OWN_NUMBER)
+    (tried,) = [one for one in json.loads(doctor.stdout)["items"] if one["name"] == "test_text"]
     assert (tried["ok"], len(taken)) == (True, 2), tried
     assert {one["number"] for one in taken} == {"6499990177"}
 

@@ -112,9 +112,9 @@ def provider(run: Run, engine: Engine, monkeypatch: pytest.MonkeyPatch) -> Itera
 
 def tried(run: Run, *words: str, wait: int = 0) -> tuple[bool, str]:
     """What the doctor says of the test message."""
-    said = run("doctor", "--as-json", "--wait", str(wait), *words)
+    said = run("doctor", "--json", "--wait", str(wait), *words)
     assert said.code == 4, said.err  # the rest of this empty house is not well
-    (found,) = [one for one in said.json if one["name"].startswith("test_")]
+    (found,) = [one for one in said.json["items"] if one["name"].startswith("test_")]
     return found["ok"], found["sentence"]
 
 

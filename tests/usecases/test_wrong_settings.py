@@ -127,8 +127,8 @@ def test_a_database_that_cannot_be_used(run: Run, tmp_path: Path, monkeypatch: p
 
 def test_a_misspelt_setting_is_told_with_what_it_may_have_meant(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("NEAPTIDE_MAIL_SEVER", "hush.example:25")
-    said = run("doctor", "--as-json")
-    told = {finding["name"]: finding for finding in json.loads(said.out)}
+    said = run("doctor", "--json")
+    told = {finding["name"]: finding for finding in json.loads(said.out)["items"]}
     assert said.code == 4
     assert told["settings"]["ok"] is False
     assert "NEAPTIDE_MAIL_SEVER (NEAPTIDE_MAIL_SERVER?)" in told["settings"]["sentence"]

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import base64
 import re
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from sqlalchemy import JSON, Engine, Select, String, Text, event, func, select, type_coerce, update
 
+from service.delivery import sending
 from service.domain.vocabulary import Channel
 from service.health import soundness
 from service.keyring import KeyFor, Keyring
@@ -18,6 +20,7 @@ from service.store import resealing
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Base, Contact
 from service.store.vault import HEAD, UNOPENED, Vault
+from service.transports.base import OutgoingText, Transport
 from tests.ward import open_ward
 
 OLD = Keyring("the secret before it, which was 0123456789")
@@ -166,3 +169,16 @@ def test_what_is_written_meanwhile_stands(engine: Engine, monkeypatch: pytest.Mo
         resealing.reseal(after)
         assert soundness.opens(after).value == 0
         assert found(after, NUMBER, SECOND) == [NUMBER, SECOND]
+
+
+def test_nothing_is_sent_to_an_address_that_no_key_opens() -> None:
+    """It is tried again, and the contact stays as it is: the key may be brought back."""
+
+    class Provider:
+        def send(self, text: OutgoingText) -> str:
+            raise AssertionError(text.to)
+
+    text = OutgoingText(uuid.uuid4(), UNOPENED, "How are you today?", "Fernmoor")
+    result = sending._call(cast(Any, None), text, cast(Transport, Provider()))
+    assert (result.permanent, result.ref) == (None, None)
+    assert "cannot be opened" in str(result.temporary)

@@ -9,8 +9,7 @@ import click
 from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.store import resealing
-
-UNREADABLE = 4
+from service.terminal import Ends
 
 
 @click.group("keys")
@@ -34,4 +33,4 @@ def reseal(console: Console) -> None:
     opening.say(resealed=found.resealed, waiting=found.waiting, unreadable=unreadable)
     for column, count in found.lost:
         click.echo(f"cannot be opened: {count} in {column}")
-    sys.exit(UNREADABLE if unreadable else 0)
+    sys.exit(Ends.NEEDS_ATTENTION if unreadable else Ends.DONE)

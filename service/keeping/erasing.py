@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.care.ending import last_days
@@ -202,9 +202,15 @@ def _count(session: Session, belongs: Belonging, name: str, clinic_id: uuid.UUID
 
 
 def _addresses(session: Session, belongs: Belonging) -> list[str]:
-    """Every address of theirs and of their caregivers, as it was written to."""
-    found = session.scalars(select(Contact.address).where(belongs.of["contacts"]))
-    return sorted({address for address in found if len(address) >= SHORTEST_ADDRESS})
+    """Every address of theirs and of their caregivers, as it was written to, that nobody else has.
+
+    One that somebody else is reached by as well, at whichever clinic, is theirs on: so are words that wait from there.
+    """
+    found = {*session.scalars(select(Contact.address).where(belongs.of["contacts"]))}
+    somebodys = or_(*(owner.is_not(None) for owner in (Contact.patient_id, Contact.caregiver_id, Contact.staff_id)))
+    others = (somebodys, ~belongs.of["contacts"], Contact.address.in_(found))
+    shared = {*session.scalars(select(Contact.address).where(*others))}
+    return sorted(address for address in found - shared if len(address) >= SHORTEST_ADDRESS)
 
 
 def _rename(act: Act, patient: Patient) -> str:

@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import Engine, select
 
 from service.accounts.staff import add_staff
+from service.care import ending
 from service.domain.localtime import local_date
 from service.domain.rights import Right
 from service.domain.seals import Seal
@@ -20,11 +21,13 @@ from service.reviewing import records
 from service.store import seals
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Base, DeadLetter, Patient, Reading, SignOff, Task
+from service.store.tables import AuditLine, Base, DeadLetter, Patient, Reading, SignOff, Task, UnplacedText
 from service.words.language import load_language
+from tests.builder import building
 from tests.filled import texts
 from tests.house import House, open_house, token_on
 from tests.signed_in import sign_in_as
+from tests.ward import NOW
 from tests.web.test_api_edges import with_form_token
 
 MARK = "Zwetschgenmus"  # a word that nothing else has in it
@@ -162,3 +165,24 @@ def test_nothing_that_was_typed_of_them_is_left_anywhere(engine: Engine, tmp_pat
                               json={"from_date": str(day + timedelta(days=1)), "why": "came_back"})  # fmt: skip
     assert again.status_code == 409
     assert desk.browser.get(f"/api/v1/patients/{asha.id}/everything").status_code == 200
+
+
+def test_what_somebody_else_said_from_the_same_telephone_stays(engine: Engine) -> None:
+    """A couple has one telephone: a STOP of the one who stays that still waits must not go with the other's texts."""
+    number, later = "+447700900812", NOW + timedelta(days=30)
+    forgotten: list[str] = []
+    with building(engine, NOW) as build:
+        clinic, elsewhere = build.clinic(), build.clinic("Another", sender_name="Another")
+        gone = build.patient(clinic, "Asha Invented", phones=(number, "+447700900813"))
+        build.patient(elsewhere, "Ravi Invented", phones=(number,))
+        for place, heard in enumerate((number, "+447700900813")):
+            said = {"gateway_ref": f"ref-{place}", "address": heard, "body": "STOP", "said_at": NOW}
+            build.session.add(UnplacedText(**said, offered=[], expires_at=later))
+            build.session.add(DeadLetter(source="text", said=f'{{"sender": "{heard}"}}', at=NOW))
+        act = Act(build.session, OPERATOR, clinic.id, NOW)
+        ending.end_patient(act, gone)
+        build.session.flush()
+        erasing.erase(act, gone, EraseWhy.ASKED, gone.clinic_ref, forgotten.extend)
+        assert build.session.scalars(select(UnplacedText.address)).all() == [number]
+        assert [number in one for one in build.session.scalars(select(DeadLetter.said))] == [True]
+    assert forgotten == ["+447700900813"]

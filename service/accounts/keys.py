@@ -102,7 +102,7 @@ def make_token(
     """A token of a key that holds these scopes, for some of them or all, and which. Raises Refused for any other."""
     asked = sorted(held if scopes is None else {*scopes})
     if not asked or not {*asked} <= {*held}:
-        raise Refused("scopes", asked, "one of %(words)s", words=tuple(sorted(held)))
+        raise Refused("scopes", [scope.value for scope in asked], "one of %(words)s", words=tuple(sorted(held)))
     return TOKEN + str(keyring.signer(KeyFor.TOKENS).dumps([key_id.hex, asked, until.timestamp()])), asked
 
 

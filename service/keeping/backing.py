@@ -7,6 +7,7 @@ compared; and that no file is written over. Says in the database when it was tak
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import sqlite3
@@ -112,6 +113,10 @@ def _write_sqlite(engine: Engine, archive: zipfile.ZipFile, part: Path, _around:
         how.compress_type = zipfile.ZIP_DEFLATED
         with copied.open("rb") as made, archive.open(how, "w", force_zip64=True) as member:
             return copy(made, cast(BinaryIO, member), digest), digest.hexdigest(), tables, layout
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_FULL:
+            raise
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(part.parent)) from None
     finally:
         for left in (copied, *(copied.with_name(f"{copied.name}-{log}") for log in ("journal", "wal", "shm"))):
             left.unlink(missing_ok=True)

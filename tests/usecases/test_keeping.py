@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import re
+import sqlite3
 import threading
 import uuid
 import zipfile
@@ -27,7 +28,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageKind, MessageState, SilenceCause
 from service.health import checks
 from service.intake.readings import record_reading
-from service.keeping import archive, backing, exporting, restoring
+from service.keeping import archive, backing, contents, exporting, restoring
 from service.store import holds, migrate
 from service.store.audit import Act, Actor, ActorKind
 from service.store.session import open_engine, read_session, write_session
@@ -304,3 +305,23 @@ def test_without_its_programs_a_postgresql_database_is_not_backed_up_and_it_is_s
             engine, tmp_path / "none", datetime(2026, 3, 1, tzinfo=UTC), "0", "k", lambda given: {**given, **nowhere}
         )
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.databases("sqlite")
+def test_a_disk_that_fills_up_leaves_no_backup_and_is_told_as_one(
+    engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its place is full: SQLite says so of the copy, whatever the disk has."""
+    own = contents.sqlite_file
+
+    @contextmanager
+    def small(file: Path) -> Iterator[sqlite3.Connection]:
+        with own(file) as connection:
+            connection.execute("PRAGMA max_page_count = 2")
+            yield connection
+
+    monkeypatch.setattr(contents, "sqlite_file", small)
+    with pytest.raises(OSError, match="No space left") as failed:
+        backing.back_up(engine, tmp_path / "a.backup", datetime(2026, 3, 1, tzinfo=UTC), **FOR_ALL)  # type: ignore[arg-type]
+    assert failed.value.filename == str(tmp_path)
+    assert list(tmp_path.glob("a.backup*")) == []

@@ -110,6 +110,7 @@ class IsOver:
 def look(engine: Engine, keep: Mapping[Retained, int], now: datetime) -> list[IsOver]:
     """What a run would take, by kind; writes nothing."""
     with read_session(engine) as session:
+        session.connection()  # a database that is not there is told also where nothing is named
         return [_due(session, kind, now - months * MONTH) for kind, months in keep.items()]
 
 

@@ -223,6 +223,8 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
 ELSEWHERE: dict[str, Any] = {
     "accept_level": {"reason": "known since the valve", "until": "2027-01-25"},
     "take_acceptance_back": {},
+    "hand_out_everything": {},  # a ZIP archive
+    "erase_patient": {"why": "asked", "confirm": "F-3"},
     "take_text_callback": {
         "receipts": [{"id": "0190163d-8694-739b-aea5-966c26f8ad90", "outcome": "delivered", "at": f"{TODAY}T07:00:05Z"}]
     },

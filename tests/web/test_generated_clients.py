@@ -60,7 +60,9 @@ def run(*command: object, at: Path, **more: str) -> str:
 
 def test_a_client_in_python(house: House, described: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     config = tmp_path / "config.yaml"
-    config.write_text("post_hooks: []\nliteral_enums: true\n")
+    config.write_text(
+        "post_hooks: []\nliteral_enums: true\ncontent_type_overrides: {application/zip: application/octet-stream}\n"
+    )
     into = tmp_path / "generated_client"
     run(sys.executable, "-m", "openapi_python_client", "generate", "--path", described, "--config", config,
         "--output-path", into, "--meta", "none", "--fail-on-warning", at=tmp_path)  # fmt: skip

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from service.keeping import belonging
 from service.store.tables import Base
 from service.store.types import Id, UTCDateTime, Word
+from service.store.vault import Hidden, HiddenFacts, HiddenFile
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 PLAIN: dict[type, Any] = {bool: False, int: 1, float: 1.0, date: AT.date(), datetime: AT, time: time(9)}
@@ -53,6 +54,8 @@ def _value(column: Column[Any], ids: dict[str, Any], text: str) -> Any:
         return ids["clinics" if column.name == "clinic_id" else "patients"]
     if isinstance(column.type, Word):
         return next(iter(column.type.vocabulary))
+    if isinstance(column.type, Hidden):
+        return {HiddenFile: text.encode(), HiddenFacts: {"said": text}}.get(type(column.type), text)
     if isinstance(column.type, JSON):
         return [text] if column.default is None and "list" in str(column.type) else {"said": text}
     if isinstance(column.type, LargeBinary):

@@ -27,6 +27,7 @@ from service.filing.importing import ImportReport, Intake, import_checkins, impo
 from service.store.audit import OPERATOR
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, Caregiver, Checkin, Patient, Plan, Reading, Window
+from tests.servers import SECRET
 from tests.ward import NOW, open_ward, ward_of
 
 SAMPLES = Path(__file__).parents[2] / "fixtures" / "import"
@@ -362,6 +363,7 @@ def run(engine, clinic_id, monkeypatch, tmp_path):
     url = engine.url.render_as_string(hide_password=False)
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", url.replace("postgresql+psycopg", "postgresql"))
     monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
+    monkeypatch.setenv("NEAPTIDE_SECRET_KEY", SECRET)
     return lambda *arguments: CliRunner().invoke(group, [str(one) for one in arguments])
 
 

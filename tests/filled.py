@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.keeping import belonging
 from service.store.tables import Base
-from service.store.types import Id, UTCDateTime, Word
+from service.store.types import Id, LegibleFacts, UTCDateTime, Word
 from service.store.vault import Hidden, HiddenFacts, HiddenFile
 
 AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -56,7 +56,7 @@ def _value(column: Column[Any], ids: dict[str, Any], text: str) -> Any:
         return next(iter(column.type.vocabulary))
     if isinstance(column.type, Hidden):
         return {HiddenFile: text.encode(), HiddenFacts: {"said": text}}.get(type(column.type), text)
-    if isinstance(column.type, JSON):
+    if isinstance(column.type, JSON | LegibleFacts):
         return [text] if column.default is None and "list" in str(column.type) else {"said": text}
     if isinstance(column.type, LargeBinary):
         return text.encode()

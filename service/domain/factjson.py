@@ -14,7 +14,7 @@ import typing
 import uuid
 from collections.abc import Callable, Hashable, Mapping
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from operator import attrgetter
 from typing import Any
 
@@ -33,6 +33,14 @@ def pack(facts: Any, kind: Any = None) -> dict[str, Any]:
 def unpack(kind: Any, packed: Mapping[str, Any]) -> Any:
     """The facts of this kind that `pack` made JSON of. Raises KeyError, TypeError or ValueError for anything else."""
     return _unpacker(kind)(packed)
+
+
+def check(kind: Any, packed: Any) -> None:
+    """Look at each single value of JSON that others may have written: whether a fact of this kind may hold it.
+
+    Raises KeyError, TypeError, ValueError or AttributeError. `unpack` trusts numbers and texts, which is quicker.
+    """
+    _unpacker(kind, of_others=True)(packed)
 
 
 def as_layout(facts: Any, layout: int) -> dict[str, Any]:
@@ -108,22 +116,29 @@ def _packer(kind: Hashable) -> Packer:
 
 
 @cache
-def _unpacker(kind: Hashable) -> Packer:
+def _unpacker(kind: Hashable, of_others: bool = False) -> Packer:
     kind = _without_none(kind)
     origin = typing.get_origin(kind)
     if dataclasses.is_dataclass(kind):
         made = typing.cast(Callable[..., Any], kind)
-        fields = {name: _unpacker(hint) for name, hint, _ in _fields(typing.cast(type, kind))}
+        hints = {name: hint for name, hint, _ in _fields(typing.cast(type, kind))}
+        fields = {name: _unpacker(hint, of_others) for name, hint in hints.items()}
+        always = {name for name, hint in hints.items() if types.NoneType not in typing.get_args(hint)}
+
+        def of_theirs(packed: Mapping[str, Any]) -> Any:
+            if missing := [name for name in always & packed.keys() if packed[name] is None]:
+                raise TypeError(f"{missing} is nothing")
+            return of_facts(packed)
 
         def of_facts(packed: Mapping[str, Any]) -> Any:
             return made(**{name: None if value is None else fields[name](value) for name, value in packed.items()})
 
-        return of_facts
+        return of_theirs if of_others else of_facts
     if origin in _UNIONS:
-        members = {member.__name__: _unpacker(member) for member in typing.get_args(kind)}
+        members = {member.__name__: _unpacker(member, of_others) for member in typing.get_args(kind)}
         return lambda packed: members[packed[IS]]({name: packed[name] for name in packed if name != IS})
     if origin is tuple:
-        each = _unpacker(typing.get_args(kind)[0])
+        each = _unpacker(typing.get_args(kind)[0], of_others)
         if each is _as_it_is:
             return tuple
         return lambda values: tuple(None if value is None else each(value) for value in values)
@@ -131,7 +146,15 @@ def _unpacker(kind: Hashable) -> Packer:
         return date.fromisoformat
     if isinstance(kind, type) and (issubclass(kind, enum.Enum) or kind is uuid.UUID):
         return kind
-    return _as_it_is
+    return partial(_of_kind, kind) if of_others else _as_it_is
+
+
+def _of_kind(kind: Any, value: Any) -> Any:
+    """A number, text or boolean that is what the fact holds. Raises TypeError or ValueError."""
+    held = {float: (int, float), int: (int,), str: (str,), bool: (bool,)}.get(kind)
+    if held is not None and type(value) not in held:
+        raise TypeError(f"{type(value).__name__} is no {kind}")
+    return value
 
 
 def _as_it_is(value: Any) -> Any:

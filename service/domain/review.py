@@ -66,7 +66,7 @@ class LastAdjustment:
 class LastReview:
     week: date
     signed_on: date  # or last added to
-    outcome: Outcome
+    outcome: Outcome | None  # None: altered, nobody can read it
     next_look: date | None
 
 

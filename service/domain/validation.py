@@ -28,6 +28,10 @@ _TURNS = re.compile("[\u202a-\u202e\u2066-\u2069\x7f-\x9f\u2028\u2029]")
 _STANDS_FOR_NOTHING = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 
+class NotHere(LookupError):
+    """What was asked for is not there, or not the asker's: never a name that is missing within what is there."""
+
+
 class Refused(Exception):
     """Input that cannot be taken in: which field, what it held, what is accepted.
 

@@ -25,6 +25,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from service.domain.validation import NotHere
 from service.keeping import belonging, dictionary
 from service.keeping.dictionary import ColumnTold
 from service.reports.exports import no_formula
@@ -53,10 +54,10 @@ class Copy:
 
 
 def gather(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> Copy:
-    """Everything of this patient that the clinic may read. Raises LookupError for a patient that is not its own."""
+    """Everything of this patient that the clinic may read. Raises NotHere for a patient that is not its own."""
     patient = session.get(Patient, patient_id)
     if patient is None or patient.clinic_id != clinic_id:
-        raise LookupError(f"no patient {patient_id}")
+        raise NotHere(f"no patient {patient_id}")
     belongs = belonging.of_patient(session, patient_id)
     found: dict[str, list[dict[str, Any]]] = {}
     for name in sorted(belongs.of):

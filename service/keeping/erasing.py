@@ -238,9 +238,9 @@ def _frozen(frozen: Mapping[str, Any]) -> dict[str, Any]:
     left = {name: [] if isinstance(value, list) else "" for name, value in frozen.items()}
     kept = {name: frozen[name] for name in ("layout", "language", "as_of", "lane", "by") if name in frozen}
     made: dict[str, Any] = {"born_on": None, "facts": {}, "days": []}
-    with suppress(KeyError, TypeError, ValueError):
+    with suppress(*seals.UNREADABLE):
         made["facts"] = review.as_json(factjson.without_text(review.from_json(frozen["facts"])))
-    with suppress(KeyError, TypeError, ValueError):
+    with suppress(*seals.UNREADABLE):
         made["days"] = [factjson.pack(factjson.without_text(factjson.unpack(Day, day))) for day in frozen["days"]]
     return left | kept | made
 

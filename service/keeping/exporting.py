@@ -44,7 +44,7 @@ from service.keeping import postgresql
 from service.reports.exports import no_formula
 from service.store import tables
 from service.store.tables import AuditSeal, Base, Clinic
-from service.store.types import Id, UTCDateTime, Word
+from service.store.types import Id, LegibleFacts, UTCDateTime, Word
 
 AT_ONCE = 1000
 OF_NO_CLINIC = "is of no clinic: what keeps the service itself going"
@@ -212,7 +212,8 @@ def _described(column: Column[Any], meaning: str) -> tuple[str, ...]:
 
 def _type(kind: Any) -> str:
     for known, said in (
-        (Id, "id (UUID)"), (UTCDateTime, "instant (ISO 8601, UTC)"), (Word, "one of the words"), (JSON, "JSON"),
+        (Id, "id (UUID)"), (UTCDateTime, "instant (ISO 8601, UTC)"), (Word, "one of the words"),
+        (JSON, "JSON"), (LegibleFacts, "JSON"),
         (Boolean, "true or false"), (Integer, "whole number"), (Float, "number"), (LargeBinary, "bytes (base64)"),
     ):  # fmt: skip
         if isinstance(kind, known):

@@ -20,6 +20,7 @@ from service.care import recorded
 from service.domain.days import Day
 from service.domain.localtime import local_date
 from service.domain.record.now import Recorded
+from service.domain.seals import Seal
 from service.domain.signals.facts import ContextTag
 from service.domain.vocabulary import PatientState
 from service.reports.exports import Joined, Reviewed
@@ -167,5 +168,5 @@ def _reviewed(
     found: dict[uuid.UUID, dict[date, list[Reviewed]]] = {}
     for patient_id, at, outcome, note, adds in lines:
         on = found.setdefault(patient_id, {}).setdefault(local_date(at, clinic.zone), [])
-        on.append(Reviewed(outcome.value, note, adds))
+        on.append(Reviewed(Seal.ALTERED, "", adds) if outcome is None else Reviewed(outcome.value, note, adds))
     return found

@@ -12,12 +12,12 @@ from datetime import datetime
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.domain import factjson
 from service.domain.localtime import local_date
 from service.domain.review import Reason
-from service.domain.since import Standing, since_signed
+from service.domain.since import since_signed
 from service.domain.vocabulary import ActorKind
 from service.reviewing.patient import PatientReview
+from service.store import legible, seals
 from service.store.tables import AuditLine, Checkin, Patient, Reading, ReviewAddition, SignOff, Staff, Window
 
 AUDITED = 100  # lines
@@ -38,11 +38,12 @@ def news_since_review(session: Session, seen: PatientReview) -> tuple[Reason, ..
     if not seen.reviews:
         return None
     newest = seen.reviews[0].id
-    stood = [
-        *session.scalars(select(SignOff.standing).where(SignOff.id == newest)),
-        *session.scalars(select(ReviewAddition.standing).where(ReviewAddition.sign_off_id == newest)),
+    signed = [
+        *session.scalars(select(SignOff).where(SignOff.id == newest)),
+        *session.scalars(select(ReviewAddition).where(ReviewAddition.sign_off_id == newest)),
     ]
-    return since_signed([factjson.unpack(Standing, one) for one in stood], seen.entry.facts, seen.entry.placement)
+    stood = [legible.standing(one.standing, seals.judge(session, one), seen.reviews[0].week) for one in signed]
+    return since_signed(stood, seen.entry.facts, seen.entry.placement)
 
 
 @dataclass(frozen=True, slots=True)

@@ -397,13 +397,15 @@ def _adjusted(session: Session, clinic_id: uuid.UUID, first: date) -> Sequence[t
     return session.execute(query.where(Adjustment.clinic_id == clinic_id, COUNTS, Adjustment.made_on >= first)).all()
 
 
-def _signed(session: Session, clinic_id: uuid.UUID, first: date) -> Sequence[tuple[uuid.UUID, date, datetime, Outcome]]:
+def _signed(
+    session: Session, clinic_id: uuid.UUID, first: date
+) -> Sequence[tuple[uuid.UUID, date, datetime, Outcome | None]]:
     """(patient, week, instant, outcome) of every signature for weeks since `first`."""
     query = select(SignOff.patient_id, SignOff.week, SignOff.signed_at, SignOff.outcome)
     return session.execute(query.where(SignOff.clinic_id == clinic_id, signatures.COUNTS, SignOff.week >= first)).all()
 
 
-def _added(session: Session, clinic_id: uuid.UUID, first: date) -> list[tuple[uuid.UUID, datetime, Outcome]]:
+def _added(session: Session, clinic_id: uuid.UUID, first: date) -> list[tuple[uuid.UUID, datetime, Outcome | None]]:
     """(patient, instant, outcome) of every addition to a signature for weeks since `first`."""
     query = (
         select(ReviewAddition.patient_id, ReviewAddition.added_at, ReviewAddition.outcome)

@@ -35,6 +35,7 @@ from service.domain.review import (
 )
 from service.domain.since import Standing
 from service.domain.summary import Behind, Summary
+from service.domain.validation import NotHere
 from service.domain.vocabulary import Lane, PatientState
 from service.reviewing import refreshing
 from service.reviewing.placing import current_week, review_facts
@@ -149,15 +150,15 @@ class Panel:
 
 
 def clinic_of(session: Session, clinic_id: uuid.UUID) -> Clinic:
-    """The clinic. Raises LookupError when there is none."""
+    """The clinic. Raises NotHere when there is none."""
     clinic = session.get(Clinic, clinic_id)
     if clinic is None:
-        raise LookupError(f"no clinic {clinic_id}")
+        raise NotHere(f"no clinic {clinic_id}")
     return clinic
 
 
 def build_panel(session: Session, clinic_id: uuid.UUID, now: datetime) -> Panel:
-    """The panel as of `now`. Raises LookupError when there is no such clinic."""
+    """The panel as of `now`. Raises NotHere when there is no such clinic."""
     clinic = clinic_of(session, clinic_id)
     today, week = local_date(now, clinic.zone), current_week(clinic, now)
     entries = gather(session, clinic, now)

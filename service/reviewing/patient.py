@@ -30,10 +30,11 @@ from service.domain.signals.facts import EIGHTY, ContextTag, scale_shift
 from service.domain.signals.rules import STILL_NEWS
 from service.domain.since import LaterDay, later_days
 from service.domain.summary import Summary, TrendSummary
+from service.domain.validation import NotHere
 from service.domain.vocabulary import AdjustmentKind, Channel, EventKind, MessageKind, MessageState, Outcome
 from service.reports.tracks import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.panel import PanelEntry, gather
-from service.store import histories, panel, seals, signatures
+from service.store import histories, legible, panel, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.ids import among
@@ -57,6 +58,7 @@ from service.words.sentences import review as words
 RANGES = (90, 30, 365)  # days; the first is shown first
 ALL = 3660  # days, at most: the whole record
 AHEAD_DAYS = 14
+UNSAID = "–"  # whose name was altered
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,7 @@ class AddedReview:
     by: str
     at: datetime
     added_on: date  # on the clinic's calendar
-    outcome: Outcome
+    outcome: Outcome | None  # None: altered until nobody can read it, as `frozen` is empty then
     note: str
     frozen: dict[str, Any]
     frozen_hash: str
@@ -102,7 +104,7 @@ class SignedReview:
     at: datetime
     signed_on: date  # on the clinic's calendar
     additions: tuple[AddedReview, ...]
-    outcome: Outcome
+    outcome: Outcome | None  # None: altered until nobody can read it, as `frozen` is empty then
     note: str
     next_look: date | None
     frozen: dict[str, Any]
@@ -179,15 +181,15 @@ def build_patient(
 ) -> PatientReview:
     """The page's facts for the `days` up to the patient's own today, or up to `until`.
 
-    Raises LookupError for a patient that is not this clinic's, or a last day that has not come.
+    Raises NotHere for a patient that is not this clinic's, or a last day that has not come.
     """
     clinic = session.get(Clinic, clinic_id)
     patient = session.get(Patient, patient_id)
     if clinic is None or patient is None or patient.clinic_id != clinic_id:
-        raise LookupError(f"no patient {patient_id}")
+        raise NotHere(f"no patient {patient_id}")
     today = until or local_date(now, patient.zone)
     if today > local_date(now, patient.zone):
-        raise LookupError(f"{today} has not come")
+        raise NotHere(f"{today} has not come")
     entry = gather(session, clinic, now, patient_id, as_of=until)[0]
     first = today - timedelta(days=days - 1)
     known = recorded.load_one(session, patient_id)
@@ -278,14 +280,17 @@ def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple
         .order_by(SignOff.signed_at.desc())
     )
     added = additions_of(session, clinic, ReviewAddition.patient_id == patient_id)
-    return tuple(
-        SignedReview(
-            one.id, one.week, one.frozen["by"] if one.clinic_id == clinic.id else f"{one.frozen['by']}, {there}",
-            one.signed_at, local_date(one.signed_at, clinic.zone), added.get(one.id, ()),
-            one.outcome, one.note, one.next_look, one.frozen, one.frozen_hash, seals.judge(session, one),
-        )
-        for one, there in session.execute(query)
-    )  # fmt: skip
+    found = []
+    for one, there in session.execute(query):
+        page, seal = legible.page(session, one)
+        by = page["by"] if page else UNSAID
+        said = (one.outcome, one.note, one.next_look) if page else (None, "", None)
+        shown = SignedReview(
+            one.id, one.week, by if one.clinic_id == clinic.id else f"{by}, {there}", one.signed_at,
+            local_date(one.signed_at, clinic.zone), added.get(one.id, ()), *said, page, one.frozen_hash, seal,
+        )  # fmt: skip
+        found.append(shown)
+    return tuple(found)
 
 
 def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID, tuple[AddedReview, ...]]:
@@ -293,10 +298,10 @@ def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID
     query = select(ReviewAddition).where(which).order_by(ReviewAddition.number)
     found: dict[uuid.UUID, tuple[AddedReview, ...]] = {}
     for one in session.scalars(query):
-        day, by, seal = local_date(one.added_at, clinic.zone), one.frozen["by"], seals.judge(session, one)
-        shown = AddedReview(
-            one.id, one.number, by, one.added_at, day, one.outcome, one.note, one.frozen, one.frozen_hash, seal
-        )
+        page, seal = legible.page(session, one)
+        by, said = (page["by"], (one.outcome, one.note)) if page else (UNSAID, (None, ""))
+        day = local_date(one.added_at, clinic.zone)
+        shown = AddedReview(one.id, one.number, by, one.added_at, day, *said, page, one.frozen_hash, seal)
         found[one.sign_off_id] = (*found.get(one.sign_off_id, ()), shown)
     return found
 
@@ -447,15 +452,16 @@ def later_values(
 ) -> dict[uuid.UUID, list[LaterDay]]:
     """What reads differently now of the days of each of these signed reviews; one read, whatever their number.
 
-    Raises LookupError for another clinic's patient.
+    Raises NotHere for another clinic's patient.
     """
-    seen = {one.id: [factjson.unpack(Day, day) for day in one.frozen["days"]] for one in reviews}
-    if not seen:
-        return {}
-    first = min(was[0].day for was in seen.values())
+    # Of an altered page nothing is compared; an erased one may have no days left.
+    seen = {one.id: [factjson.unpack(Day, day) for day in one.frozen["days"]] if one.frozen else [] for one in reviews}
+    first = min((was[0].day for was in seen.values() if was), default=None)
+    if first is None:
+        return {review_id: [] for review_id in seen}
     found = panel.carried(session, clinic_id, patient_id)
     if not found:
-        raise LookupError(f"no patient {patient_id}")
+        raise NotHere(f"no patient {patient_id}")
     history = histories.load(session, clinic_id, [patient_id], first)[patient_id]
     known = history.joined(first, local_date(now, found[0].zone))
     return {review_id: later_days(was, known) for review_id, was in seen.items()}

@@ -23,11 +23,13 @@ from service.domain import localtime, review, summary
 from service.domain.days import Day
 from service.domain.seals import Seal
 from service.domain.summary import Summary
+from service.domain.validation import NotHere
 from service.domain.vocabulary import Lane, Outcome, Paper
 from service.reports import charts, strip
 from service.reviewing import desk
 from service.reviewing.panel import clinic_of
 from service.reviewing.patient import (
+    UNSAID,
     AddedReview,
     AdjustmentShown,
     PatientReview,
@@ -35,8 +37,8 @@ from service.reviewing.patient import (
     additions_of,
     build_patient,
 )
-from service.store import panel, seals, signatures
-from service.store.tables import Clinic, ReviewAddition, SignOff
+from service.store import legible, panel, signatures
+from service.store.tables import Clinic, Patient, ReviewAddition, SignOff
 from service.words.labels import label
 from service.words.labels import title as titled
 from service.words.language import Language
@@ -68,7 +70,7 @@ def patient_record(
     """The `days` of one patient up to `until` (their own today when None), and what it was made from.
 
     The drawing of the time line is left to the caller, who may draw: `facts["timeline"]`
-    is to be filled in. Raises LookupError for a patient that is not this clinic's or
+    is to be filled in. Raises NotHere for a patient that is not this clinic's or
     a day that has not come.
     """
     clinic = clinic_of(session, clinic_id)
@@ -101,29 +103,31 @@ def patient_record(
 
 
 def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Language) -> Record:
-    """The clinic's review of the week that begins on `week`. Raises LookupError when there is no such week."""
+    """The clinic's review of the week that begins on `week`. Raises NotHere when there is no such week."""
     clinic = clinic_of(session, clinic_id)
     if week != review.week_of(week, clinic.review_weekday):
-        raise LookupError(f"no review week {week}")
+        raise NotHere(f"no review week {week}")
     of_week = (SignOff.clinic_id == clinic_id, SignOff.week == week, signatures.COUNTS)
-    signed = [(one, seals.judge(session, one)) for one in session.scalars(select(SignOff).where(*of_week))]
-    there = {signed_off.patient_id for signed_off, _ in signed}
+    every = [(one, *legible.page(session, one)) for one in session.scalars(select(SignOff).where(*of_week))]
+    signed, altered = [(one, seal) for one, page, seal in every if page], [one for one, page, _ in every if not page]
+    there = {one.patient_id for one, _, _ in every}
     end = localtime.first_instant(week + timedelta(days=7), time(0), localtime.zone(clinic.zone))
     missing = [
         row for row in panel.carried(session, clinic_id) if row.patient_id not in there and row.enrolled_at < end
     ]
     born = desk.beside(session, clinic_id, week) if missing else {}
     added = additions_of(session, clinic, ReviewAddition.sign_off_id.in_(select(SignOff.id).where(*of_week)))
-    instants = [signed_off.signed_at for signed_off, _ in signed] + [one.at for made in added.values() for one in made]
+    instants = [one.signed_at for one, _, _ in every] + [one.at for made in added.values() for one in made]
     written = max(instants, default=datetime.combine(week, time(0), UTC))
     ordered = sorted(signed, key=lambda pair: (pair[0].frozen["name"].casefold(), str(pair[0].id)))
     by_lane = [(lane, [pair for pair in ordered if pair[0].frozen["lane"] == lane]) for lane in review.LANES]
+    unreadable = [_altered(session, one, added.get(one.id, ()), clinic, say) for one in altered]
     day = say.full_day(week)
     title = say.gettext("Weekly review, %(day)s", day=day)
     subtitle = say.gettext("The week from %(day)s.", day=day)
     outcomes = _counted([signed_off.outcome for signed_off, _ in signed], say)
     answers = _counted([one.outcome for made in added.values() for one in made], say)
-    of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(signed) + len(missing))
+    of_all = say.gettext("%(signed)d of %(patients)d patients", signed=len(signed), patients=len(every) + len(missing))
     facts = on_paper(say, title, clinic) | {
         "whose": "",
         "subtitle": f"{clinic.name}. {subtitle}",
@@ -132,7 +136,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
             [say.gettext("Signed"), of_all],
             [say.gettext("Outcomes"), outcomes or say.pgettext("outcomes", "none")],
             *([[say.gettext("Added since signed"), answers]] if answers else []),
-            *_seals([seal for _, seal in signed] + [one.seal for made in added.values() for one in made], say),
+            *_seals([seal for _, _, seal in every] + [one.seal for made in added.values() for one in made], say),
         ],
         "lanes": [
             {
@@ -141,9 +145,11 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
             }
             for lane, found in by_lane
             if found
-        ],
+        ]
+        + ([{"name": say.gettext("Altered"), "patients": [one for one, _ in unreadable]}] if unreadable else []),
         "everybody": [
             *(_line(one, seal, added.get(one.id, ()), clinic, say) for _, found in by_lane for one, seal in found),
+            *(line for _, line in unreadable),
             *(
                 [
                     f"{row.name}, {row.clinic_ref}",
@@ -157,7 +163,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
     return Record(title, facts, written)
 
 
-def _counted(outcomes: Sequence[Outcome], say: Language) -> str:
+def _counted(outcomes: Sequence[Outcome | None], say: Language) -> str:
     counts = Counter(outcomes)
     return ", ".join(f"{label(say, outcome)} {counts[outcome]}" for outcome in Outcome if outcome in counts)
 
@@ -273,7 +279,7 @@ def _patient_told(seen: PatientReview, in_touch: str, say: Language) -> Facts:
 
 def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tuple[date, dict[str, str]]]:
     """The signature, and each addition to it, each with its date."""
-    seen = " ".join([past.frozen["why"], *past.frozen["also"]])
+    seen = " ".join([past.frozen["why"], *past.frozen["also"]]) if past.frozen else ""
     head = say.gettext("Week from %(day)s: %(outcome)s", day=say.dated(past.week), outcome=label(say, past.outcome))
     head = " ".join(filter(None, [head, sealing.warning(say, past.seal)]))
     yield (
@@ -281,7 +287,7 @@ def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tup
         {"head": head, "seen": seen, "note": past.note, "by": _moment(past.by, past.at, clinic, say)},
     )
     for added in past.additions:
-        seen = " ".join(added.frozen["since"] or [added.frozen["why"]])
+        seen = " ".join(_since(added))
         head = say.gettext("Added: %(outcome)s", outcome=label(say, added.outcome))
         head = " ".join(filter(None, [head, sealing.warning(say, added.seal)]))
         by = _moment(added.by, added.at, clinic, say)
@@ -414,18 +420,56 @@ def _signed_patient(
         "fingerprint": signed.frozen_hash[:16],
         "seal": sealing.checked(say, seal),
         "holds": seal is Seal.INTACT,
-        "additions": [
-            {
-                "why": added.frozen["since"] or [added.frozen["why"]],
-                "facts": _outcome(added.outcome, added.note, say),
-                "added": _moment(added.by, added.at, clinic, say),
-                "fingerprint": added.frozen_hash[:16],
-                "seal": sealing.checked(say, added.seal),
-                "holds": added.seal is Seal.INTACT,
-            }
-            for added in additions
-        ],
+        "additions": [_added(one, clinic, say) for one in additions],
     }
+
+
+def _added(added: AddedReview, clinic: Clinic, say: Language) -> dict[str, Any]:
+    return {
+        "why": _since(added),
+        "facts": _outcome(added.outcome, added.note, say),
+        "added": _moment(added.by, added.at, clinic, say),
+        "fingerprint": added.frozen_hash[:16],
+        "seal": sealing.checked(say, added.seal),
+        "holds": added.seal is Seal.INTACT,
+    }
+
+
+def _since(added: AddedReview) -> list[str]:
+    """What the addition answers; nothing of one that was altered until nobody can read it."""
+    why: list[str] = (added.frozen["since"] or [added.frozen["why"]]) if added.frozen else []
+    return why
+
+
+def _altered(
+    session: Session, signed: SignOff, additions: Sequence[AddedReview], clinic: Clinic, say: Language
+) -> tuple[dict[str, Any], list[str]]:
+    """In place of a signature that nobody can read, among the lanes and in the table: whose it is, by their own row."""
+    whose = session.get_one(Patient, signed.patient_id)
+    # Another clinic looks after whoever left since: what they are called there is not this clinic's to read.
+    name, ref = (whose.name, whose.clinic_ref) if whose.clinic_id == signed.clinic_id else (UNSAID, UNSAID)
+    warning = sealing.warning(say, Seal.ALTERED)
+    outcomes = [f"+ {label(say, added.outcome)}" for added in additions]
+    found = dict.fromkeys([Seal.ALTERED, *(added.seal for added in additions)])
+    signature = _moment(UNSAID, signed.signed_at, clinic, say)
+    told: dict[str, Any] = {
+        "name": name,
+        "ref": ref,
+        "born": say.gettext("born %(day)s", day=_born(None, say)),
+        "head": "",
+        "why": "",
+        "also": [],
+        "strip": None,
+        "facts": _outcome(None, "", say),
+        "signed": signature,
+        "fingerprint": signed.frozen_hash[:16],
+        "seal": warning,
+        "holds": False,
+        "additions": [_added(one, clinic, say) for one in additions],
+    }
+    warnings = filter(None, (sealing.warning(say, one) for one in found))
+    line = [f"{name}, {ref}", _born(None, say), UNSAID, UNSAID, " ".join([*outcomes, *warnings]), signature]
+    return told, line
 
 
 def _frozen_birth(frozen: dict[str, Any]) -> date | None:
@@ -453,7 +497,7 @@ def _moment(by: str, instant: datetime, clinic: Clinic, say: Language) -> str:
     return f"{by}, {say.dated(at.date())}, {at:%H:%M %Z}"
 
 
-def _outcome(outcome: Outcome, note: str, say: Language) -> Facts:
+def _outcome(outcome: Outcome | None, note: str, say: Language) -> Facts:
     return [[say.gettext("Outcome"), label(say, outcome)], *([[say.gettext("Note"), note]] if note else [])]
 
 

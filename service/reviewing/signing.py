@@ -307,6 +307,6 @@ def _checked(
 def _differs(frozen: dict[str, Any], standing: dict[str, Any]) -> bool:
     try:
         facts = review.from_json(frozen["facts"])
-    except (KeyError, TypeError, ValueError):
+    except seals.UNREADABLE:
         return True
     return factjson.pack(since.standing_of(facts, review.place(facts))) != standing

@@ -21,7 +21,7 @@ from service.domain.seals import Seal
 from service.domain.signals.facts import Episode, PictureFacts
 from service.domain.since import Standing
 from service.domain.vocabulary import Outcome, SignalKind, TaskState
-from service.store import ids, seals, signatures
+from service.store import ids, legible, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.names import staff_name
 from service.store.session import rows
@@ -37,7 +37,7 @@ class AddedRow:
     id: uuid.UUID
     by: str
     at: datetime
-    outcome: Outcome
+    outcome: Outcome | None  # None: altered, nobody can read it
     note: str
     seal: Seal
 
@@ -49,7 +49,7 @@ class SignedRow:
     id: uuid.UUID
     by: str
     at: datetime
-    outcome: Outcome
+    outcome: Outcome | None  # None: altered, nobody can read it
     next_look: date | None = None
     note: str = ""
     by_id: uuid.UUID | None = None  # whose
@@ -132,17 +132,17 @@ def _signed(session: Session, among: ColumnElement[bool], week: date) -> dict[uu
     for line in rows(session).execute(query):
         row = found.get(line.patient_id)
         if row is None:
+            seal = seals.judged(sealer, SignOff, line[: len(ours)])
             row = SignedRow(
                 line.id, line.by, line.signed_at, line.outcome, line.next_look, line.note, line.signed_by,
-                stood=(factjson.unpack(Standing, line.standing),),
-                seal=seals.judged(sealer, SignOff, line[: len(ours)]),
+                stood=(legible.standing(line.standing, seal, week),), seal=seal,
             )  # fmt: skip
         if line.added_id is not None:
             seal = seals.judged(sealer, added, line[len(ours) : end])
             addition = AddedRow(
                 line.added_id, line.by_adder, line.added_added_at, line.added_outcome, line.added_note, seal
             )
-            stood = (*row.stood, factjson.unpack(Standing, line.added_standing))
+            stood = (*row.stood, legible.standing(line.added_standing, seal, week))
             row = replace(row, additions=(*row.additions, addition), stood=stood)
         found[line.patient_id] = row
     return found

@@ -87,7 +87,7 @@ from service.domain.vocabulary import (
 from service.store import arrivals
 from service.store.arrivals import Arriving
 from service.store.identity import new_id
-from service.store.types import KEY, Id, UTCDateTime, Word
+from service.store.types import KEY, Id, Legible, LegibleFacts, UTCDateTime, Word
 from service.store.vault import Hidden, HiddenFacts, HiddenFile
 
 # Of these the same address is the same text in every table, so that tables are joined by it.
@@ -1207,13 +1207,14 @@ class SignOff(Base):
     number: Mapped[int] = mapped_column(default=1)  # one more than the patient's signatures of that week taken back
     signed_by: Mapped[uuid.UUID] = _ref("staff")
     signed_at: Mapped[datetime]
-    outcome: Mapped[Outcome]
+    outcome: Mapped[Outcome | None] = mapped_column(Legible(Outcome), nullable=False)  # None: nobody can read it
     note: Mapped[str] = mapped_column(Text, default="")
     next_look: Mapped[date | None]
     as_of: Mapped[datetime]
-    frozen: Mapped[dict[str, Any]]
+    frozen: Mapped[dict[str, Any]] = mapped_column(LegibleFacts)
     frozen_hash: Mapped[str] = mapped_column(String(64))  # SHA-256 of the frozen facts in canonical JSON
-    standing: Mapped[dict[str, Any]]  # domain.since.Standing of the same facts: what later evenings are compared with
+    # domain.since.Standing of the same facts: what later evenings are compared with
+    standing: Mapped[dict[str, Any]] = mapped_column(LegibleFacts)
     erased_at: Mapped[datetime | None]  # when its texts were taken out, as the law may ask
     seal: Mapped[str] = mapped_column(String(80))  # over all of this but itself: store/seals.py
 
@@ -1244,12 +1245,12 @@ class ReviewAddition(Base):
     seen: Mapped[str] = mapped_column(String(16))  # the mark of what was on the page that it answers
     added_by: Mapped[uuid.UUID] = _ref("staff")
     added_at: Mapped[datetime]
-    outcome: Mapped[Outcome]
+    outcome: Mapped[Outcome | None] = mapped_column(Legible(Outcome), nullable=False)  # None: nobody can read it
     note: Mapped[str] = mapped_column(Text, default="")
     as_of: Mapped[datetime]
-    frozen: Mapped[dict[str, Any]]
+    frozen: Mapped[dict[str, Any]] = mapped_column(LegibleFacts)
     frozen_hash: Mapped[str] = mapped_column(String(64))
-    standing: Mapped[dict[str, Any]]
+    standing: Mapped[dict[str, Any]] = mapped_column(LegibleFacts)
     erased_at: Mapped[datetime | None]
     seal: Mapped[str] = mapped_column(String(80))
 

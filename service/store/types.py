@@ -9,7 +9,7 @@ from enum import StrEnum
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, DateTime, Dialect, String, TypeDecorator, Uuid, and_
+from sqlalchemy import JSON, ColumnElement, DateTime, Dialect, String, TypeDecorator, Uuid, and_
 
 W = TypeVar("W", bound=StrEnum)
 
@@ -95,6 +95,35 @@ class Word(TypeDecorator[W]):
                 raise ValueError(f"{value!r} is not a {self.vocabulary.__name__}") from None
 
         return word
+
+
+class Legible(Word[W]):
+    """The same of a record that others may have altered: a word outside the vocabulary is read as None."""
+
+    cache_ok = True
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[str | None], W | None]:
+        words: dict[str | None, W] = {plain: word for word, plain in self._plain.items()}
+        return lambda value: words.get(value)
+
+
+class LegibleFacts(TypeDecorator[dict[str, Any]]):
+    """JSON of a record that others may have altered: what is no JSON object is read as an empty one."""
+
+    impl = JSON
+    cache_ok = True
+
+    def result_processor(self, dialect: Dialect, coltype: object) -> Callable[[Any], dict[str, Any]]:
+        read = super().result_processor(dialect, coltype)
+
+        def facts(value: Any) -> dict[str, Any]:
+            try:
+                found = value if read is None else read(value)
+            except (ValueError, TypeError, RecursionError):
+                return {}
+            return found if isinstance(found, dict) else {}
+
+        return facts
 
 
 def _in_utc(value: datetime) -> datetime:

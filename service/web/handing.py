@@ -16,6 +16,7 @@ from werkzeug.exceptions import NotFound
 
 from service.domain import summary
 from service.domain.localtime import local_date
+from service.domain.validation import NotHere
 from service.keeping import copying
 from service.reports import charts, pdf
 from service.reviewing import patient, records
@@ -45,7 +46,7 @@ def patient_pdf(record: Record, seen: PatientReview, say: Language) -> bytes:
 def whole_copy(engine: Engine, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: datetime) -> tuple[bytes, str]:
     """Everything that is kept about one patient, as a ZIP archive, and what to call it.
 
-    Raises LookupError for a patient that is not this clinic's.
+    Raises NotHere for a patient that is not this clinic's.
     """
     with read_session(engine) as session:
         found = copying.gather(session, clinic_id, patient_id, now)
@@ -73,7 +74,7 @@ def whole_answer(patient_id: uuid.UUID) -> Response:
     """The same as an answer to whoever may have it. Raises NotFound."""
     try:
         whole, name = whole_copy(services().engine, g.clinic_id, patient_id, services().clock.now())
-    except LookupError:
+    except NotHere:
         raise NotFound from None
     trail.of_many(1)
     called = f'attachment; filename="{plain_name(name)}.zip"'

@@ -463,9 +463,9 @@ _ADVICE: Mapping[SilenceCause, str] = {
 }
 
 
-def label(say: Language, word: StrEnum) -> str:
-    """The word as it stands inside a sentence. KeyError for a vocabulary that staff never read."""
-    return say.gettext(_NAMES[type(word)][word])
+def label(say: Language, word: StrEnum | None) -> str:
+    """The word as it stands inside a sentence; None was altered. KeyError for a vocabulary that staff never read."""
+    return say.gettext("not known") if word is None else say.gettext(_NAMES[type(word)][word])
 
 
 def title(say: Language, word: StrEnum) -> str:

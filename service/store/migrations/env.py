@@ -5,7 +5,7 @@ from typing import Any, Literal
 from alembic import context
 
 from service.store.tables import Base
-from service.store.types import UTCDateTime, Word
+from service.store.types import LegibleFacts, UTCDateTime, Word
 
 
 def plain_type(kind: str, item: Any, _context: Any) -> str | Literal[False]:
@@ -14,6 +14,8 @@ def plain_type(kind: str, item: Any, _context: Any) -> str | Literal[False]:
         return "sa.DateTime(timezone=True)"
     if kind == "type" and isinstance(item, Word):
         return "sa.String(length=24)"
+    if kind == "type" and isinstance(item, LegibleFacts):
+        return "sa.JSON()"
     return False
 
 

@@ -22,7 +22,7 @@ from service.care import contacts, pauses
 from service.domain.review import AFTER_DAYS, Reason, usually_due
 from service.domain.rights import Right
 from service.domain.signals.facts import OF_DIARY
-from service.domain.validation import Refused
+from service.domain.validation import NotHere, Refused
 from service.domain.vocabulary import AdjustmentKind, ConsentKind, SignalKind
 from service.reports import charts, exports
 from service.reports.tracks import Timeline
@@ -290,7 +290,7 @@ def _build(session: Session, patient_id: uuid.UUID, days: int, now: datetime) ->
         if days > min(patient.RANGES):
             days = lookback.days_on_record(session, own_patient(session, patient_id), now, days)
         return patient.build_patient(session, g.clinic_id, patient_id, now, days)
-    except LookupError:
+    except NotHere:
         abort(404)
 
 

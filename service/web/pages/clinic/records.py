@@ -9,6 +9,7 @@ from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
 
 from service.domain.rights import Right
+from service.domain.validation import NotHere
 from service.reports import exports, pdf
 from service.reviewing import joining, measuring, records
 from service.reviewing.panel import build_panel
@@ -44,7 +45,7 @@ def week_pdf(week: str) -> ResponseReturnValue:
     with read_session(services().engine) as session:
         try:
             record = records.weekly_record(session, g.clinic_id, _date(week), page_language())
-        except (LookupError, OverflowError):  # also a date at either end of the calendar
+        except (NotHere, OverflowError):  # also a date at either end of the calendar
             abort(404)
     trail.of_many(len(record.facts["everybody"]))
     return as_pdf(pdf.write("weekly", record.facts, record.written), f"weekly-review-{week}")
@@ -60,7 +61,7 @@ def patient_pdf(patient_id: uuid.UUID) -> ResponseReturnValue:
             record, seen = records.patient_record(
                 session, g.clinic_id, patient_id, _date(until) if until else None, services().clock.now(), say
             )
-        except (LookupError, OverflowError):
+        except (NotHere, OverflowError):
             abort(404)
     written = handing.patient_pdf(record, seen, say)
     return as_pdf(written, f"record-{seen.patient.clinic_ref}-{seen.days[-1].day}")

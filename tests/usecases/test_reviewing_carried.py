@@ -81,7 +81,7 @@ def test_a_page_works_out_no_more_than_it_can_wait_for_and_says_so(engine):
     """A reading dated long ago: what was known before it is told as such, and nothing at all where nothing was."""
     clinic_id, ids = build(engine, "Asha")
     known = panel_of(engine, clinic_id)["Asha"]
-    long_ago = date(2000, 1, 2)
+    long_ago = date(2024, 6, 3)  # more evenings than a page waits for
     with write_session(engine) as session:
         ward_of(session, clinic_id).unnoticed_reading(session.get_one(Patient, ids["Asha"]), long_ago, 40.0, at=time(9))
         panel.mark_stale(session, [ids["Asha"]], NOW, long_ago)

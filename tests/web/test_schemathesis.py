@@ -67,7 +67,7 @@ def _walk(strategy: object, callers: list[Asks], house: House, seen: set[int]) -
     count = 0
 
     @settings(
-        max_examples=6,
+        max_examples=4,
         deadline=None,
         database=None,
         derandomize=True,

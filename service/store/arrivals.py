@@ -145,7 +145,7 @@ def _ddl(statement: str) -> DDL:
 
 def carry_on(connection: Connection, tables: Iterable[FromClause]) -> None:
     """On PostgreSQL, let marks go on from the highest there is, where this server has counted less far than another."""
-    if connection.dialect.name != "postgresql":
+    if connection.dialect.name != "postgresql" or connection.scalar(select(func.to_regclass("arrivals"))) is None:
         return
     marks = [connection.scalar(select(func.max(table.c.mark))) or 0 for table in tables]
     statement = text(

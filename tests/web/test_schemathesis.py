@@ -67,7 +67,7 @@ def _walk(strategy: object, callers: list[Asks], house: House, seen: set[int]) -
     count = 0
 
     @settings(
-        max_examples=4,
+        max_examples=3,
         deadline=None,
         database=None,
         derandomize=True,

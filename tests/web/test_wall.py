@@ -83,7 +83,8 @@ def filled(connection: Connection, clinic_id: uuid.UUID) -> Rows:
             continue
         values = {column.name: _value(column, rows) for column in table.c if not column.nullable or _refers(column)}
         names = ", ".join(f'"{name}"' for name in values)
-        marks = ", ".join(f"CAST(:{name} AS {table.c[name].type.compile(connection.dialect)})" for name in values)
+        plain = {name: table.c[name].type.compile(connection.dialect).partition(" COLLATE")[0] for name in values}
+        marks = ", ".join(f"CAST(:{name} AS {kind})" for name, kind in plain.items())
         connection.execute(text(f"INSERT INTO {table.name} ({names}) VALUES ({marks}) ON CONFLICT DO NOTHING"), values)
     return rows
 

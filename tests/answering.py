@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler, HTTPServer, ThreadingHTTPServer
 
 
 class Answering(BaseHTTPRequestHandler):
@@ -50,7 +50,13 @@ class Lasting(Answering):
 @contextmanager
 def answering(how: type[Answering]) -> Iterator[str]:
     """Its address, as long as it answers."""
-    server = ThreadingHTTPServer(("127.0.0.1", 0), how)
+    with running(ThreadingHTTPServer(("127.0.0.1", 0), how)) as address:
+        yield address
+
+
+@contextmanager
+def running(server: HTTPServer) -> Iterator[str]:
+    """The address of a server on loopback that runs beside the test, as long as it does."""
     thread = threading.Thread(target=server.serve_forever, args=(0.02,))
     thread.start()
     try:

@@ -13,7 +13,6 @@ import os
 import shutil
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -24,6 +23,7 @@ import httpx
 import pytest
 from werkzeug.serving import make_server
 
+from tests.answering import running
 from tests.web.conftest import House
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -105,15 +105,8 @@ def test_a_client_in_python(house: House, described: Path, tmp_path: Path, monke
 
 @contextmanager
 def listening(house: House) -> Iterator[str]:
-    server = make_server("127.0.0.1", 0, house.app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_port}"
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+    with running(make_server("127.0.0.1", 0, house.app, threaded=True)) as address:
+        yield address
 
 
 def test_a_client_in_typescript(house: House, described: Path, tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import or_, select, union_all
+from sqlalchemy import ColumnElement, Select, or_, select, union_all
 from sqlalchemy.orm import Session
 
 from service.care import windows
@@ -129,9 +129,14 @@ def pause_on(session: Session, patient_id: uuid.UUID, day: date, cause: PauseCau
     return session.scalars(query.order_by(Pause.recorded_at)).first()
 
 
-def history(session: Session, pause_id: uuid.UUID) -> list[PauseChange]:
-    """What was done to a pause, oldest first, as the audit trail has it."""
-    return _changes(session, [pause_id]).get(pause_id, [])
+def history(session: Session, pause_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None) -> list[PauseChange]:
+    """What was done to a pause, oldest first, as the audit trail has it; all, or what is in the lines named."""
+    return _changes(session, [pause_id], *([] if only is None else [AuditLine.id.in_(only)])).get(pause_id, [])
+
+
+def told_of(pause_ids: Sequence[uuid.UUID]) -> Select[AuditLine]:
+    """The lines of the audit trail about some pauses."""
+    return select(AuditLine).where(AuditLine.subject_id.in_(pause_ids), AuditLine.subject_kind == "pause")
 
 
 def of_patient(
@@ -156,10 +161,11 @@ def _note_change(act: Act, pause: Pause, action: str, was_to: date | None, **det
     windows.resettle(act.session, pause.patient_id, act.now)
 
 
-def _changes(session: Session, pause_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, list[PauseChange]]:
+def _changes(
+    session: Session, pause_ids: Sequence[uuid.UUID], *which: ColumnElement[bool]
+) -> dict[uuid.UUID, list[PauseChange]]:
     """What was done to each of some pauses, oldest first."""
-    query = select(AuditLine).where(AuditLine.subject_id.in_(pause_ids), AuditLine.subject_kind == "pause")
-    lines = session.scalars(query).all()
+    lines = session.scalars(told_of(pause_ids).where(*which)).all()
     people = [line.actor_id for line in lines if line.actor_id is not None]
     by_id = [select(table.id, table.name).where(table.id.in_(people)) for table in (Staff, Caregiver)]
     names: dict[uuid.UUID, str] = {row[0]: row[1] for row in session.execute(union_all(*by_id))}

@@ -99,18 +99,21 @@ def destinations(session: Session, clinic_id: uuid.UUID) -> Sequence[Clinic]:
     return session.scalars(select(Clinic).where(Clinic.id != clinic_id).order_by(Clinic.name, Clinic.id)).all()
 
 
-def of_clinic(session: Session, clinic_id: uuid.UUID, transfer_id: uuid.UUID | None = None) -> list[TransferShown]:
-    """Transfers from this clinic and to it, the newest first; or the one named, if it is one of them."""
+def either_way(clinic_id: uuid.UUID) -> ColumnElement[bool]:
+    """Transfers from this clinic, and to it."""
+    return or_(Transfer.clinic_id == clinic_id, Transfer.to_clinic_id == clinic_id)
+
+
+def of_clinic(session: Session, clinic_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None) -> list[TransferShown]:
+    """Transfers from this clinic and to it, the newest first; all, or those named."""
     there = select(Clinic.id, Clinic.name).subquery()
     query = (
         select(Transfer, Clinic.name, there.c.name)
         .join(Clinic, Clinic.id == Transfer.clinic_id)
         .join(there, there.c.id == Transfer.to_clinic_id)
-        .where(or_(Transfer.clinic_id == clinic_id, Transfer.to_clinic_id == clinic_id))
+        .where(either_way(clinic_id), *([] if only is None else [Transfer.id.in_(only)]))
         .order_by(Transfer.asked_at.desc(), Transfer.id)
     )
-    if transfer_id is not None:
-        query = query.where(Transfer.id == transfer_id)
     return [TransferShown(*row) for row in session.execute(query)]
 
 
@@ -148,7 +151,7 @@ def waiting(session: Session, patient_id: uuid.UUID) -> TransferShown | None:
     found = session.scalar(
         select(Transfer).where(Transfer.patient_id == patient_id, Transfer.state == TransferState.ASKED)
     )
-    return None if found is None else of_clinic(session, found.clinic_id, found.id)[0]
+    return None if found is None else of_clinic(session, found.clinic_id, [found.id])[0]
 
 
 def ask(act: Act, patient: Patient, to_clinic_id: uuid.UUID, how: str, on: date | None = None) -> Transfer:

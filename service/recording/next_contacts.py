@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
 from service.care import dues, entries, plans
@@ -24,12 +24,13 @@ from service.domain.rights import Right, rights_of
 from service.domain.validation import Refused
 from service.domain.vocabulary import CLINICAL_STAFF, ContactWay, EventKind, PatientState, Role
 from service.store.audit import Act
+from service.store.session import columns_of
 from service.store.tables import Clinic, EventRow, NextContact, Patient, Staff
 
 
 @dataclass(frozen=True, slots=True)
 class ContactToMake:
-    """A contact that somebody is to make. `role`: it is of whoever has that role."""
+    """A contact that somebody is to make, or was. `role`: it is of whoever has that role."""
 
     id: uuid.UUID
     patient_id: uuid.UUID
@@ -40,6 +41,9 @@ class ContactToMake:
     role: Role | None
     agreed: bool
     note: str
+    done_on: date | None = None
+    superseded_at: datetime | None = None
+    withdrawn: bool = False
 
 
 FARTHEST_AHEAD = timedelta(days=366)
@@ -117,29 +121,32 @@ def first_to_come(session: Session, patient_id: uuid.UUID) -> NextContact | None
     return next((row for row in rows if row.done_on is None), None)
 
 
+def handed_to(
+    clinic_id: uuid.UUID, staff_id: uuid.UUID | None = None, roles: Collection[str] = ()
+) -> tuple[ColumnElement[bool], ...]:
+    """Which contacts are the clinic's; where a colleague or roles are given, theirs."""
+    theirs = or_(NextContact.staff_id == staff_id, NextContact.role.in_([Role(role) for role in roles]))
+    return (NextContact.clinic_id == clinic_id, *((theirs,) if staff_id is not None or roles else ()))
+
+
 def to_make(
-    session: Session, clinic_id: uuid.UUID, staff_id: uuid.UUID | None = None, roles: Collection[str] = ()
+    session: Session, whose: Sequence[ColumnElement[bool]], only: Sequence[uuid.UUID] | None = None
 ) -> list[ContactToMake]:
-    """The clinic's contacts that are still to come, the earliest first; where a colleague or roles are given, theirs.
+    """The contacts `handed_to` somebody that are still to come, the earliest first; or those named, come or not.
 
     One query.
     """
-    theirs = or_(NextContact.staff_id == staff_id, NextContact.role.in_([Role(role) for role in roles]))
-    whose = (theirs,) if staff_id is not None or roles else ()
-    query = (
-        select(NextContact, Patient.name)
-        .join(Patient, Patient.id == NextContact.patient_id)
-        .where(
-            NextContact.clinic_id == clinic_id, *whose, NextContact.done_on.is_(None),
-            NextContact.superseded_at.is_(None), NextContact.withdrawn.is_(False),
-            Patient.state == PatientState.ACTIVE,
-        )
-        .order_by(NextContact.due_on, Patient.name)
+    to_come = (
+        NextContact.done_on.is_(None), NextContact.superseded_at.is_(None), NextContact.withdrawn.is_(False),
+        Patient.state == PatientState.ACTIVE,
     )  # fmt: skip
-    return [
-        ContactToMake(row.id, row.patient_id, name, row.due_on, row.way, row.staff_id, row.role, row.agreed, row.note)
-        for row, name in session.execute(query)
-    ]
+    query = (
+        select(*columns_of(ContactToMake, NextContact, name=Patient.name))
+        .join(Patient, Patient.id == NextContact.patient_id)
+        .where(*whose, *(to_come if only is None else (NextContact.id.in_(only),)))
+        .order_by(NextContact.due_on, Patient.name)
+    )
+    return [ContactToMake(*row) for row in session.execute(query)]
 
 
 def contact_done(act: Act, patient: Patient, planned: NextContact, done_on: date, note: str = "") -> NextContact:

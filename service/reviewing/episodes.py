@@ -39,6 +39,7 @@ class NotOpen(Exception):
 class ClosedEpisode:
     """One episode that staff closed."""
 
+    id: uuid.UUID
     kind: SignalKind
     closed_on: date
     known_to: date  # the last date whose diary was known then
@@ -81,11 +82,13 @@ def close_episode(
     return next(one for one in closed_episodes(act.session, patient.id) if one.kind is kind)
 
 
-def closed_episodes(session: Session, patient_id: uuid.UUID) -> Sequence[ClosedEpisode]:
-    """The episodes of a patient that staff closed, newest first."""
+def closed_episodes(
+    session: Session, patient_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None
+) -> Sequence[ClosedEpisode]:
+    """The episodes of a patient that staff closed, newest first; all, or those named."""
     query = (
         select(*columns_of(ClosedEpisode, EpisodeClosing, by=staff_name(EpisodeClosing.closed_by)))
-        .where(EpisodeClosing.patient_id == patient_id)
+        .where(EpisodeClosing.patient_id == patient_id, *([] if only is None else [EpisodeClosing.id.in_(only)]))
         .order_by(EpisodeClosing.closed_at.desc())
     )
     return [ClosedEpisode(*row) for row in session.execute(query)]

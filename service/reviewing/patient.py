@@ -49,6 +49,7 @@ from service.store.tables import (
     Patient,
     ReviewAddition,
     SignOff,
+    SignOffWithdrawal,
 )
 from service.words.labels import label, title
 from service.words.language import Language
@@ -76,6 +77,7 @@ class AdjustmentShown:
     followed_up_at: datetime | None
     medicine_id: uuid.UUID | None
     person_id: uuid.UUID | None
+    superseded_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +112,7 @@ class SignedReview:
     frozen: dict[str, Any]
     frozen_hash: str
     seal: Seal
+    taken_back_at: datetime | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,33 +264,43 @@ def _is_current(known: Summary, today: date) -> bool:
     return known.last_reading_on is not None and (today - known.last_reading_on).days <= STILL_NEWS
 
 
-def adjustments_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> tuple[AdjustmentShown, ...]:
-    """The patient's current adjustments, newest first."""
+def adjustments_of(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None
+) -> tuple[AdjustmentShown, ...]:
+    """The patient's current adjustments, newest first; or those named, current or not."""
     query = (
         select(*columns_of(AdjustmentShown, Adjustment, by=staff_name(Adjustment.made_by)))
-        .where(Adjustment.clinic_id == clinic_id, Adjustment.patient_id == patient_id, COUNTS)
+        .where(Adjustment.clinic_id == clinic_id, Adjustment.patient_id == patient_id)
+        .where(COUNTS if only is None else Adjustment.id.in_(only))
         .order_by(*NEWEST_FIRST)
     )
     return tuple(AdjustmentShown(*row) for row in session.execute(query))
 
 
-def reviews_of(session: Session, clinic: Clinic, patient_id: uuid.UUID) -> tuple[SignedReview, ...]:
-    """The patient's signed reviews, newest first; by whom, with the clinic's name where it was another."""
+def reviews_of(
+    session: Session, clinic: Clinic, patient_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None
+) -> tuple[SignedReview, ...]:
+    """The patient's signed reviews, newest first; by whom, with the clinic's name where it was another.
+
+    Those that count, or those named, whether taken back or not.
+    """
     query = (
-        select(SignOff, Clinic.name)
+        select(SignOff, Clinic.name, SignOffWithdrawal.withdrawn_at)
         .join(Clinic, Clinic.id == SignOff.clinic_id)
-        .where(SignOff.patient_id == patient_id, signatures.COUNTS)
+        .outerjoin(SignOffWithdrawal, SignOffWithdrawal.sign_off_id == SignOff.id)
+        .where(SignOff.patient_id == patient_id, signatures.COUNTS if only is None else SignOff.id.in_(only))
         .order_by(SignOff.signed_at.desc())
     )
     added = additions_of(session, clinic, ReviewAddition.patient_id == patient_id)
     found = []
-    for one, there in session.execute(query):
+    for one, there, taken_back_at in session.execute(query):
         page, seal = legible.page(session, one)
         by = page["by"] if page else UNSAID
         said = (one.outcome, one.note, one.next_look) if page else (None, "", None)
         shown = SignedReview(
             one.id, one.week, by if one.clinic_id == clinic.id else f"{by}, {there}", one.signed_at,
             local_date(one.signed_at, clinic.zone), added.get(one.id, ()), *said, page, one.frozen_hash, seal,
+            taken_back_at,
         )  # fmt: skip
         found.append(shown)
     return tuple(found)

@@ -380,7 +380,7 @@ class PatientMove(Arriving, Base):
     without_window: Mapped[list[Any]]  # planned dates (ISO 8601) that the move has left without one
 
 
-class Transfer(Base):
+class Transfer(Arriving, Base):
     """One clinic asked another to take a patient over. Both may read it, also after the patient is no longer theirs."""
 
     __tablename__ = "transfers"
@@ -388,10 +388,11 @@ class Transfer(Base):
         _partial("uq_transfers_asked", "patient_id", where="state = 'asked'", unique=True),
         Index("ix_transfers_patient_id", "patient_id"),
         _partial("ix_transfers_accepted", "settled_at", where="state = 'accepted'"),
+        Index("ix_transfers_to_clinic_id_mark", "to_clinic_id", "mark"),  # beside clinic_id's own: arrived()
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)  # the one that asked
-    to_clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    to_clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     name: Mapped[str] = mapped_column(String(120))  # as the clinic that asked knew them
     clinic_ref: Mapped[str] = mapped_column(String(40))
@@ -564,11 +565,12 @@ class ImportFile(Base):
     body: Mapped[bytes] = mapped_column(HiddenFile("file"))
 
 
-class Import(Base):
+class Import(Arriving, Base):
     """A file that was taken in. Its rows are found by their ids, which are made of this one and of their lines."""
 
     __tablename__ = "imports"
     __table_args__ = (Index("ix_imports_clinic_id_at", "clinic_id", "at"),)
+    QUIET = frozenset({"last_line"})
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     kind: Mapped[str] = mapped_column(String(12))
@@ -1136,7 +1138,7 @@ class CarriedStateRow(Base):
     touched: Mapped[int]  # the row's mark it was made under: an older state is never written over a newer one
 
 
-class Adjustment(Base):
+class Adjustment(Arriving, Base):
     """What was changed in a patient's care, and what is to be looked at after it."""
 
     __tablename__ = "adjustments"
@@ -1159,7 +1161,7 @@ class Adjustment(Base):
     superseded_at: Mapped[datetime | None]
 
 
-class EpisodeClosing(Base):
+class EpisodeClosing(Arriving, Base):
     """Staff closed an episode of the diary, with a reason: the answers up to `known_to` are no news any more."""
 
     __tablename__ = "episode_closings"
@@ -1189,7 +1191,7 @@ class Acceptance(Arriving, Base):
     taken_back_at: Mapped[datetime | None]
 
 
-class SignOff(Base):
+class SignOff(Arriving, Base):
     """A signed weekly review of one patient, with what staff saw frozen inside it. Never changed.
 
     Its clinic is the one whose staff signed, wherever the patient is looked after today: each signs its own.
@@ -1219,7 +1221,7 @@ class SignOff(Base):
     seal: Mapped[str] = mapped_column(String(80))  # over all of this but itself: store/seals.py
 
 
-class SignOffWithdrawal(Base):
+class SignOffWithdrawal(Arriving, Base):
     """A signature that whoever gave it took back. The signature stays on record as it was, and counts no more."""
 
     __tablename__ = "sign_off_withdrawals"
@@ -1232,7 +1234,7 @@ class SignOffWithdrawal(Base):
     seal: Mapped[str] = mapped_column(String(80))
 
 
-class ReviewAddition(Base):
+class ReviewAddition(Arriving, Base):
     """What staff said of something that came after a signature, with what they saw frozen inside it. Never changed."""
 
     __tablename__ = "review_additions"

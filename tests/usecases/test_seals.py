@@ -63,6 +63,10 @@ def found(engine: Engine, keys: Keyring, table: Any, row_id: uuid.UUID) -> Seal:
         return seals.judge(session, session.get_one(table, row_id))
 
 
+# What a change of some other column is found to be: the order in which rows came is the database's own word.
+FOUND = {"seal": Seal.UNKNOWN_KEY, "mark": Seal.INTACT}
+
+
 def test_whatever_is_changed_in_a_signed_row_is_found(engine):
     _, _, signed = three_rows(engine)
     for table, row_id in signed:
@@ -74,8 +78,7 @@ def test_whatever_is_changed_in_a_signed_row_is_found(engine):
                 was = getattr(row, column.name)
                 session.expunge(row)
                 setattr(row, column.name, otherwise(was))
-                expected = Seal.UNKNOWN_KEY if column.name == "seal" else Seal.ALTERED
-                assert seals.judge(session, row) is expected, column.name
+                assert seals.judge(session, row) is FOUND.get(column.name, Seal.ALTERED), column.name
                 row.seal = ""
                 assert seals.judge(session, row) is Seal.UNSEALED
                 if column.name == "frozen":  # with the fingerprint made anew, as anybody can

@@ -194,6 +194,7 @@ def test_staff_close_a_symptom_episode_with_a_reason_and_it_stops_holding_the_la
     assert closed.status_code == 201, closed.get_data(as_text=True)
     assert machine.get(path)["items"] == [closed.get_json()]
     assert closed.get_json() == {
+        "id": closed.get_json()["id"],
         "kind": "worse_symptoms",
         "closed_on": "2026-11-25",
         "known_to": "2026-11-19",

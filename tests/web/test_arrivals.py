@@ -7,19 +7,25 @@ is still active; all lower ones are committed and visible, or rolled back and de
 from __future__ import annotations
 
 import uuid
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from sqlalchemy import BigInteger, Column, Engine, MetaData, Table, update
 from sqlalchemy.orm import Session
+from werkzeug.test import TestResponse
 
-from service.store import arrivals
+from service.domain.vocabulary import Role
+from service.store import arrivals, seals
 from service.store.arrivals import values_of
+from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Reading
+from service.store.tables import Reading, ReviewAddition, SignOff
+from service.web.api.description import description, operations
 from tests.waiting import wait_until
 from tests.web.conftest import House
 from tests.web.test_api import GOOD_READING, is_problem
+from tests.web.test_api_edges import with_form_token
 
 
 def let_others_end(engine: Engine) -> None:
@@ -85,25 +91,108 @@ def test_whoever_polls_is_told_of_each_row_that_came_or_changed_and_of_no_other(
         is_problem(house.machine.get(f"/readings?updated_since={bad}"), 422)
 
 
+# Lists that are not told of by arrival, and why: none of them shows rows that come or change.
+MADE_ANEW = {
+    "list_destinations": "a few clinics by name; an operator adds one",
+    "list_windows_ahead": "worked out from the plan, for dates that are still to come",
+    "list_unusual_openings": "worked out from the trail, whose lines come by /openings",
+    "list_openings": "the trail gathered by day and person; its lines come by /openings",
+    "list_wordings": "every kind in every language, built-in ones too; going back to those leaves no row",
+}
+
+
 def test_every_list_goes_by_arrival(house: House) -> None:
-    """Each address that takes `updated_since` answers with a cursor, and what it told of once is told of no more."""
+    """Each list of the description takes `updated_since`; each answers with a cursor, and tells of nothing twice."""
     let_others_end(house.engine)
-    spec = house.app.test_client().get("/openapi.json").get_json()
-    walked = 0
-    for path, ways in spec["paths"].items():
-        asked = {one["name"] for one in ways.get("get", {}).get("parameters", [])}
-        if "updated_since" not in asked or {one["name"] for one in ways.get("parameters", [])} - {"patient_id"}:
+    administrator, paged, walked = house.staff(Role.ADMINISTRATOR), set(), 0
+    for path, method, operation, shared in operations(description()):
+        shown = next(iter(operation["responses"].get("200", {}).get("content", {"": {}}).values())).get("schema", {})
+        named = description()["components"]["schemas"].get(shown.get("$ref", "").rpartition("/")[2], shown)
+        if method != "get" or not ("items" in named.get("properties", {}) or "list_" in operation["operationId"]):
             continue
-        address = path.removeprefix("/api/v1").replace("{patient_id}", str(house.patient_id))
-        answer = house.machine.get(f"{address}?updated_since=start&page_size=200")
-        if answer.status_code == 403:  # for administrators
+        if "updated_since" not in {one["name"] for one in operation["parameters"]}:
+            paged.add(operation["operationId"])
+            continue
+        ids = {
+            "patient_id": house.patient_id,
+            "caregiver_id": house.caregiver_id,
+            "staff_id": house.staff_id(Role.NURSE),
+        }
+        if {one["name"] for one in shared} - ids.keys():
+            continue
+        address = path.removeprefix("/api/v1").format(**ids)
+        asks: Callable[[str], TestResponse] = house.machine.get
+        if asks(f"{address}?page_size=1").status_code == 403:  # for administrators
+            asks = lambda path: administrator.get(f"/api/v1{path}")  # noqa: E731
+        answer = asks(f"{address}?updated_since=start&page_size=200")
+        if answer.status_code == 403:  # for those who enrol
             continue
         body = answer.get_json()
         assert (body["total"], body["more"]) == (None, False), path
         walked += 1
         if path not in {"/api/v1/openings"}:
-            assert house.machine.get(f"{address}?updated_since={body['cursor']}").get_json()["items"] == [], path
-    assert walked >= 24
+            assert asks(f"{address}?updated_since={body['cursor']}").get_json()["items"] == [], path
+    assert paged == MADE_ANEW.keys()
+    assert walked >= 34
+
+
+def test_what_is_made_of_several_rows_comes_again_with_each_of_them(build: Callable[..., House], house: House) -> None:
+    """A signature with what is added to it, a transfer as both clinics see it, what was corrected or taken back."""
+    other, nurse = build("Saltholt Clinic", number="+447700900002"), house.staff(Role.NURSE)
+    ours, token = f"/patients/{house.patient_id}", with_form_token(house.app, nurse)
+    cursors: dict[tuple[uuid.UUID, str], str] = {}
+
+    def post(path: str, body: dict[str, Any]) -> str:
+        answer = nurse.post(f"/api/v1{path}", json=body, headers=token)
+        assert answer.status_code in {200, 201}, answer.get_json()
+        return str(answer.get_json()["id"])
+
+    def news(path: str, of: House = house) -> list[dict[str, Any]]:
+        found, cursors[of.clinic_id, path] = poll(of, path, cursors.get((of.clinic_id, path), "start"))
+        return found
+
+    def ids(path: str) -> set[tuple[str, bool]]:
+        return {(one["id"], one.get("superseded_at", one.get("taken_back_at")) is None) for one in news(path)}
+
+    signed, signatures = post(f"{ours}/sign-offs", {"outcome": "called"}), f"{ours}/sign-offs"
+    assert ids(signatures) == {(signed, True)}
+    post(f"/sign-offs/{signed}/take-back", {})
+    assert ids(signatures) == {(signed, False)}
+    signed = post(f"{ours}/sign-offs", {"outcome": "called"})
+    assert ids(signatures) == {(signed, True)}
+    seen = next(one["seen"] for lane in house.machine.get("/review").get_json()["lanes"] for one in lane["patients"])
+    with write_session(house.engine) as session:  # what came since, as a call for help does
+        row = session.get_one(SignOff, uuid.UUID(signed))
+        add = ReviewAddition(patient_id=row.patient_id, sign_off_id=row.id, number=1, seen=seen, added_by=row.signed_by,
+            added_at=house.clock.now(), outcome=row.outcome, note="", as_of=row.as_of, frozen=row.frozen,
+            frozen_hash=row.frozen_hash, standing=row.standing)  # fmt: skip
+        session.add(seals.sealed(Act(session, OPERATOR, house.clinic_id, house.clock.now()), add))
+    assert [(one["id"], len(one["additions"])) for one in news(signatures)] == [(signed, 1)]
+    assert news(signatures) == []
+
+    adjustments, made = f"{ours}/adjustments", {"kind": "diet", "what": "less salt", "made_on": "2026-11-24"}
+    first = post(adjustments, made)
+    assert ids(adjustments) == {(first, True)}
+    second = post(adjustments, made | {"what": "much less salt", "corrects": first})
+    assert ids(adjustments) == {(first, False), (second, True)}
+
+    planned = post(f"{ours}/next-contacts", {"due_on": "2026-11-26", "role": "nurse"})
+    assert ids("/next-contacts") == {(planned, True)}
+    done = post(f"/next-contacts/{planned}/done", {"done_on": "2026-11-25"})
+    assert ids("/next-contacts") == {(planned, False), (done, True)}
+
+    pause = post(f"{ours}/pauses", {"cause": "away", "from_date": "2026-11-25"})
+    assert [one["event"] for one in news(f"/pauses/{pause}/history")] == ["added"]
+    post(f"/pauses/{pause}/end", {"last_day": "2026-11-26"})
+    assert [one["to_date"] for one in news(f"/pauses/{pause}/history")] == ["2026-11-26"]
+
+    asked = {"to_clinic_id": str(other.clinic_id), "how": "signed form"}
+    (transfer,) = {house.machine.post(f"{ours}/transfers", asked).get_json()["id"]}
+    told = [[one["transfer"]["state"] for one in news("/transfers", each)] for each in (house, other)]
+    assert told == [["asked"], ["asked"]]
+    other.machine.post(f"/transfers/{transfer}/decline", {"reason": "no place before spring"})
+    told = [[one["transfer"]["state"] for one in news("/transfers", each)] for each in (house, other, other)]
+    assert told == [["declined"], ["declined"], []]
 
 
 @pytest.mark.postgres

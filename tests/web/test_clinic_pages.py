@@ -360,7 +360,7 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
         for days in (4, 2):  # two calls that nobody has made
             act = acting(session, nurse, NOW - timedelta(days=days))
             next_contacts.plan_contact(act, ben, due_on=act.now.date(), way=ContactWay.CALL, role=Role.NURSE)
-        overdue = [row.due_on for row in next_contacts.to_make(session, nurse.clinic_id)]
+        overdue = [row.due_on for row in next_contacts.to_make(session, next_contacts.handed_to(nurse.clinic_id))]
     sent = opened_row(clinic, "Ben")
     assert sent["seen"][0] not in clinic.get("/clinic/review")
     path = f"/clinic/review/{clinic.ids['Ben']}/sign"
@@ -374,7 +374,7 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
     with read_session(clinic.engine) as session:
         task = session.get_one(Task, clinic.tasks["safety"])
         assert (task.state, task.close_reason) == (TaskState.CLOSED, "Rang her.")
-        (planned,) = next_contacts.to_make(session, ben.clinic_id)
+        (planned,) = next_contacts.to_make(session, next_contacts.handed_to(ben.clinic_id))
         assert (planned.due_on, planned.staff_id, planned.agreed) == (date(2026, 11, 27), clinic.staff["nurse"], True)
     back = re.search(r'action="(/clinic/review/[^"]+/take-back)"', page)
     assert back is not None
@@ -382,7 +382,7 @@ def test_an_urgent_row_has_its_mark_only_when_it_is_opened_and_is_signed_with_it
     assert "0</b> of 4 signed" in clinic.get("/clinic/review")
     with read_session(clinic.engine) as session:
         assert session.get_one(Task, clinic.tasks["safety"]).state is TaskState.OPEN
-        assert [row.due_on for row in next_contacts.to_make(session, ben.clinic_id)] == overdue
+        assert [row.due_on for row in next_contacts.to_make(session, next_contacts.handed_to(ben.clinic_id))] == overdue
 
 
 @pytest.mark.parametrize(("outcome", "made"), [("called", True), ("not_reached", False)])
@@ -399,12 +399,12 @@ def test_a_call_that_was_made_is_noted_as_made_and_who_was_not_reached_keeps_eve
     assert told == [made, not made]
     with read_session(clinic.engine) as session:
         assert (session.get_one(Task, clinic.tasks["safety"]).state is TaskState.CLOSED) is made
-        assert len(next_contacts.to_make(session, ben.clinic_id)) == (0 if made else 1)
+        assert len(next_contacts.to_make(session, next_contacts.handed_to(ben.clinic_id))) == (0 if made else 1)
     back = re.search(r'action="(/clinic/review/[^"]+/take-back)"', page)
     assert back is not None
     clinic.post(back[1], "/clinic/review")
     with read_session(clinic.engine) as session:
-        assert len(next_contacts.to_make(session, ben.clinic_id)) == 1
+        assert len(next_contacts.to_make(session, next_contacts.handed_to(ben.clinic_id))) == 1
 
 
 @pytest.mark.parametrize("to", ["doctor", "physician", "nurse"])

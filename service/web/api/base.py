@@ -229,6 +229,24 @@ def list_rows(
     return {"items": rows, "total": total, "page": page, "page_size": size, "cursor": None, "more": None}
 
 
+def told(
+    session: Session,
+    query: dict[str, Any],
+    wanted: Select[Any],
+    table: Any,
+    shown: Callable[[Sequence[uuid.UUID] | None], Sequence[Any]],
+) -> dict[str, Any]:
+    """A list of what `shown` makes of rows, of which there are a few dozen at most.
+
+    A page of what it shows of itself; with `updated_since`, what it shows of the rows of `table` that `wanted` asks
+    for and that came or changed since: also those that count no more, so that whoever has one is told.
+    """
+    if "updated_since" not in query:
+        return part_of(shown(None), query)
+    found = _by_arrival(session, wanted, table, query)
+    return found | {"items": shown([row.id for row in found["items"]])}
+
+
 def _by_arrival(session: Session, wanted: Select[Any], table: Any, query: dict[str, Any]) -> dict[str, Any]:
     """Raises Problem 422 for a cursor that was given out by no database that this one continues."""
     since = arrivals.read_cursor("updated_since", query["updated_since"])

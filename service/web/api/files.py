@@ -16,12 +16,12 @@ from service.domain.readings import UNITS
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import Keeps
-from service.filing import imports, undoing
+from service.filing import undoing
 from service.filing.importing import ImportReport, Intake
 from service.filing.kinds import KINDS
 from service.filing.sheets import Reads
 from service.store.tables import Import
-from service.web.api.base import Blueprint, ProblemError, shows, text, word, yes_no
+from service.web.api.base import Blueprint, ProblemError, list_rows, shows, text, word, yes_no
 from service.web.api.guards import answered_apart, caller, for_staff, keep_apart
 from service.web.problems import Problem, as_error
 from service.web.services import services
@@ -65,10 +65,6 @@ class FileTold(Schema):
 ImportOut = shows(
     "ImportOut", Import, "id kind name at taken_by rows taken finished_at undone_at undone_by undone_why undone"
 )
-
-
-class ImportList(Schema):
-    items = fields.List(fields.Nested(ImportOut))
 
 
 class UndoIn(Schema):
@@ -121,10 +117,10 @@ def take_in_file(new: dict[str, Any]) -> dict[str, Any] | Response:
 
 
 @blueprint.get("/imports", allowed=for_staff(Right.ENROL))
-@blueprint.response(200, ImportList)
-def list_imports() -> dict[str, Any]:
-    """The clinic's last fifty files that were taken in, newest first."""
-    return {"items": imports.of_clinic(services().engine, caller().clinic_id)}
+@blueprint.lists(ImportOut)
+def list_imports(query: dict[str, Any]) -> dict[str, Any]:
+    """The clinic's files that were taken in, newest first."""
+    return list_rows(query, Import, Import.at.desc())
 
 
 @blueprint.post("/imports/<uuid:import_id>/undo", allowed=for_staff(Right.ENROL))

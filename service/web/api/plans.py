@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from functools import partial
 from typing import Any
 
 from marshmallow import Schema, fields, validate
@@ -18,7 +19,7 @@ from service.domain.vocabulary import Scope
 from service.enrolling import baselines, contexts, plans
 from service.reviewing import proposing
 from service.store.session import read_session
-from service.store.tables import ContextTagRow, GoalRow, Limits, Pause, Plan, Reference
+from service.store.tables import AuditLine, ContextTagRow, GoalRow, Limits, Pause, Plan, Reference
 from service.web.api.base import (
     AsSent,
     Blueprint,
@@ -29,6 +30,7 @@ from service.web.api.base import (
     part_of,
     shows,
     text,
+    told,
     whole,
     word,
     yes_no,
@@ -240,12 +242,12 @@ def add_pause(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Pause:
 
 
 @blueprint.get("/pauses/<uuid:pause_id>/history", allowed=reads(Scope.ENROL))
-@blueprint.lists(PauseChangeOut, Page)
+@blueprint.lists(PauseChangeOut)
 def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, Any]:
     """Who set which dates of a pause, and when, oldest first; `was_to` is the last day before, null is until told."""
     with read_session(services().engine) as session:
         pause = own(session, Pause, pause_id)
-        return part_of(pauses.history(session, pause.id), query)
+        return told(session, query, pauses.told_of([pause.id]), AuditLine, partial(pauses.history, session, pause.id))
 
 
 @blueprint.post("/pauses/<uuid:pause_id>/end", allowed=needs(Scope.ENROL))

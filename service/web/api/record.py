@@ -14,6 +14,7 @@ from typing import Any
 
 from flask import Response, g
 from marshmallow import Schema, fields, validate
+from sqlalchemy import select
 
 from service.care import entries, persons, recorded
 from service.domain import vocabulary
@@ -57,13 +58,12 @@ from service.web.api.base import (
     AsSent,
     Blueprint,
     Listed,
-    Page,
     instant,
     list_rows,
     number,
-    part_of,
     shows,
     text,
+    told,
     whole,
     word,
     yes_no,
@@ -177,7 +177,7 @@ class NextContactIn(Schema):
     note = text(entries.LONGEST_NOTE, required=False, load_default="")
 
 
-class ContactQuery(Page):
+class ContactQuery(Listed):
     """`mine`: handed to you by name, or to a role of yours. `staff_id`, `role`: handed to either."""
 
     mine = fields.Boolean(load_default=False)
@@ -234,7 +234,9 @@ NextContactOut = shows(
 
 
 ContactToMakeOut = shows(
-    "ContactToMakeOut", next_contacts.ContactToMake, "id patient_id name due_on way staff_id role agreed note"
+    "ContactToMakeOut",
+    next_contacts.ContactToMake,
+    "id patient_id name due_on way staff_id role agreed note done_on superseded_at withdrawn",
 )
 
 
@@ -408,7 +410,8 @@ def enter_results_batch(batch: dict[str, Any]) -> dict[str, Any] | Response:
 def list_contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
     """The contacts still to come with everybody who is looked after, the earliest first; or those handed to somebody.
 
-    A contact is handed on with `POST /next-contacts/{entry_id}/correct`.
+    A contact is handed on with `POST /next-contacts/{entry_id}/correct`. By arrival, those come too that were made,
+    corrected or taken back since.
     """
     staff_id, roles = query.get("staff_id"), [query["role"]] if "role" in query else []
     if query["mine"]:
@@ -416,7 +419,9 @@ def list_contacts_to_make(query: dict[str, Any]) -> dict[str, Any]:
             raise Refused("mine", "true", "false, or a session of staff: a key is handed nothing")
         staff_id, roles = signed_in().id, list(signed_in().roles)
     with read_session(services().engine) as session:
-        found = part_of(next_contacts.to_make(session, g.clinic_id, staff_id, roles), query)
+        whose = next_contacts.handed_to(g.clinic_id, staff_id, roles)
+        shown = partial(next_contacts.to_make, session, whose)
+        found = told(session, query, select(NextContact).where(*whose), NextContact, shown)
     trail.of_many(len(found["items"]))
     return found
 

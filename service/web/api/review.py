@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from flask import g
 from marshmallow import Schema, fields
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.domain import review
@@ -38,6 +40,7 @@ from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry, build_panel
 from service.reviewing.patient import SignedReview
 from service.reviewing.placing import current_week
+from service.store import signatures
 from service.store.audit import Act
 from service.store.histories import GoalSet, SilencePast
 from service.store.session import read_session
@@ -45,6 +48,7 @@ from service.store.staffwork import AddedRow, SignedRow
 from service.store.tables import (
     Acceptance,
     Adjustment,
+    EpisodeClosing,
     MedicineRow,
     Message,
     Patient,
@@ -53,7 +57,7 @@ from service.store.tables import (
     SignOffWithdrawal,
 )
 from service.web import trail
-from service.web.api.base import Blueprint, Page, asked, instant, list_rows, part_of, said, shows, text, word, yes_no
+from service.web.api.base import Blueprint, asked, instant, list_rows, said, shows, text, told, word, yes_no
 from service.web.api.guards import Call, for_staff, reads
 from service.web.auth import own, own_clinic, own_patient
 from service.web.frame import page_language
@@ -93,7 +97,7 @@ TrendOut = shows(
 # One of the four states of knowledge, and on how many of the last days it was compared and unchanged.
 ComparedOut = shows("ComparedOut", Compared, "knowledge days heard of last_on")
 WeightOut = shows("WeightOut", WeightWeek, "kg change_kg")
-ClosedEpisodeOut = shows("ClosedEpisodeOut", episodes.ClosedEpisode, "kind closed_on known_to reason by new_usual")
+ClosedEpisodeOut = shows("ClosedEpisodeOut", episodes.ClosedEpisode, "id kind closed_on known_to reason by new_usual")
 OpenTaskOut = shows(
     "OpenTaskOut",
     review.OpenTask,
@@ -141,7 +145,8 @@ SilencePastOut = shows("SilencePastOut", SilencePast, "first_day last_day missed
 AdjustmentOut = shows(
     "AdjustmentOut",
     patient.AdjustmentShown,
-    "id kind what made_on by recorded_at follow_up_on follow_up_what followed_up_at medicine_id person_id",
+    "id kind what made_on by recorded_at follow_up_on follow_up_what followed_up_at medicine_id person_id"
+    " superseded_at",
 )
 PatientReviewOut = shows(
     "PatientReviewOut",
@@ -166,7 +171,7 @@ AdditionOut = shows("AdditionOut", patient.AddedReview, "id number by at outcome
 SignOffOut = shows(
     "SignOffOut",
     SignedReview,
-    "id week by at outcome note next_look frozen frozen_hash seal additions",
+    "id week by at outcome note next_look frozen frozen_hash seal taken_back_at additions",
     additions=AdditionOut,
     later_values=fields.List(fields.Nested(LaterOut)),
 )
@@ -341,12 +346,14 @@ def show_patient_review(query: dict[str, Any], patient_id: uuid.UUID) -> patient
 
 
 @blueprint.get("/patients/<uuid:patient_id>/sign-offs", allowed=reads(Scope.REVIEW))
-@blueprint.lists(SignOffOut, Page)
+@blueprint.lists(SignOffOut)
 def list_sign_offs(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The patient's signed reviews, newest first, each with what was added, and which days read differently now."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
-        listed = part_of(patient.reviews_of(session, own_clinic(session), patient_id), query)
+        news, shown = signatures.news(patient_id), partial(patient.reviews_of, session, own_clinic(session), patient_id)
+        wanted = select(SignOff).join(news, news.c.id == SignOff.id)
+        listed = told(session, query, wanted, news.c, shown)
         later = patient.later_values(session, g.clinic_id, patient_id, listed["items"], services().clock.now())
     return listed | {"items": [_as_mapping(one) | {"later_values": later[one.id]} for one in listed["items"]]}
 
@@ -402,12 +409,14 @@ def add_to_review(call: Call, new: dict[str, Any], sign_off_id: uuid.UUID) -> An
 
 
 @blueprint.get("/patients/<uuid:patient_id>/adjustments", allowed=reads(Scope.REVIEW))
-@blueprint.lists(AdjustmentOut, Page)
+@blueprint.lists(AdjustmentOut)
 def list_adjustments(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """What was changed, newest first; what was corrected is not among them."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
-        return part_of(patient.adjustments_of(session, g.clinic_id, patient_id), query)
+        wanted = select(Adjustment).where(Adjustment.clinic_id == g.clinic_id, Adjustment.patient_id == patient_id)
+        shown = partial(patient.adjustments_of, session, g.clinic_id, patient_id)
+        return told(session, query, wanted, Adjustment, shown)
 
 
 @blueprint.post("/patients/<uuid:patient_id>/adjustments", allowed=for_staff(Right.CARE))
@@ -437,12 +446,13 @@ def note_follow_up(call: Call, adjustment_id: uuid.UUID) -> Any:
 
 
 @blueprint.get("/patients/<uuid:patient_id>/closed-episodes", allowed=reads(Scope.REVIEW))
-@blueprint.lists(ClosedEpisodeOut, Page)
+@blueprint.lists(ClosedEpisodeOut)
 def list_closed_episodes(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
     """The episodes of the diary that staff closed, newest first, each with its reason."""
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
-        return part_of(episodes.closed_episodes(session, patient_id), query)
+        wanted = select(EpisodeClosing).where(EpisodeClosing.patient_id == patient_id)
+        return told(session, query, wanted, EpisodeClosing, partial(episodes.closed_episodes, session, patient_id))
 
 
 @blueprint.post("/patients/<uuid:patient_id>/closed-episodes", allowed=for_staff(Right.CARE))
@@ -537,8 +547,8 @@ def change(
 
 def _made(session: Session, made: Adjustment) -> Any:
     """The adjustment with its author's name, as lists give it."""
-    found = patient.adjustments_of(session, made.clinic_id, made.patient_id)
-    return next(one for one in found if one.id == made.id)
+    (found,) = patient.adjustments_of(session, made.clinic_id, made.patient_id, [made.id])
+    return found
 
 
 def _as_mapping(past: SignedReview) -> dict[str, Any]:

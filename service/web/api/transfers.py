@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable
+from functools import partial
 from typing import Any, TypeVar
 
 from flask import g
 from marshmallow import Schema, fields
+from sqlalchemy import select
 
 from service.domain.vocabulary import Scope
 from service.enrolling import transfers
@@ -15,7 +17,7 @@ from service.enrolling.transfers import TransferShown
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Transfer
 from service.web import trail
-from service.web.api.base import Blueprint, Page, part_of, shows, text
+from service.web.api.base import Blueprint, Page, part_of, shows, text, told
 from service.web.api.guards import Call, needs, reads
 from service.web.api.people import PATIENT
 from service.web.auth import own_patient
@@ -62,13 +64,14 @@ def list_destinations(query: dict[str, Any]) -> dict[str, Any]:
 
 
 @blueprint.get("/transfers", allowed=reads(Scope.ENROL))
-@blueprint.lists(TransferShownOut, Page)
+@blueprint.lists(TransferShownOut)
 def list_transfers(query: dict[str, Any]) -> dict[str, Any]:
     """Transfers from this clinic and to it, the newest first."""
     with read_session(services().engine) as session:
-        found = transfers.of_clinic(session, g.clinic_id)
-    trail.of_many(len({one.transfer.patient_id for one in found}))
-    return part_of(found, query)
+        wanted = select(Transfer).where(transfers.either_way(g.clinic_id))
+        found = told(session, query, wanted, Transfer, partial(transfers.of_clinic, session, g.clinic_id))
+    trail.of_many(len({one.transfer.patient_id for one in found["items"]}))
+    return found
 
 
 @blueprint.post("/patients/<uuid:patient_id>/transfers", allowed=needs(Scope.ENROL, fresh=True))
@@ -100,7 +103,7 @@ def decline_transfer(call: Call, new: dict[str, Any], transfer_id: uuid.UUID) ->
 
 
 def _found(call: Call, transfer_id: uuid.UUID, do: Callable[[], T]) -> T:
-    for one in transfers.of_clinic(call.session, g.clinic_id, transfer_id):
+    for one in transfers.of_clinic(call.session, g.clinic_id, [transfer_id]):
         trail.of_patient(one.transfer.patient_id)
     try:
         return do()

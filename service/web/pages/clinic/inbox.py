@@ -47,7 +47,7 @@ def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = Non
         whose = _whose(request.args.get("whose", ""))
         items = inbox.inbox(session, g.clinic_id, whose=whose)
         me = signed_in()
-        calls = next_contacts.to_make(session, g.clinic_id, me.id, me.roles)
+        calls = next_contacts.to_make(session, next_contacts.handed_to(g.clinic_id, me.id, me.roles))
         closed = inbox.inbox(session, g.clinic_id, closed_since=now - timedelta(days=CLOSED_DAYS))
         at_hand = desk.beside(session, g.clinic_id, local_date(now, clinic.zone))
     trail.of_many(len({item.patient_id for item in (*items, *closed)} - {None}))

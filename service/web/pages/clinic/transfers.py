@@ -45,7 +45,7 @@ def one(transfer_id: uuid.UUID) -> ResponseReturnValue:
 
 def _one(transfer_id: uuid.UUID) -> str:
     with read_session(services().engine) as session:
-        found = transfers.of_clinic(session, g.clinic_id, transfer_id)
+        found = transfers.of_clinic(session, g.clinic_id, [transfer_id])
         if not found:
             abort(404)
         trail.of_patient(found[0].transfer.patient_id)
@@ -90,7 +90,7 @@ def _done(transfer_id: uuid.UUID, do: Callable[[Act], object], told: str) -> Res
     """What came of it; then to the patient, where `do` says of which, or to the list."""
     try:
         with staff_act() as act:
-            for found in transfers.of_clinic(act.session, act.clinic_id, transfer_id):
+            for found in transfers.of_clinic(act.session, act.clinic_id, [transfer_id]):
                 trail.of_patient(found.transfer.patient_id)
             patient_id = do(act)
     except LookupError:

@@ -35,6 +35,11 @@ COMMANDS = {
     "keys": ("keys", "keys", "What is encrypted with the secret key."),
     "messages": ("operate", "messages", "Messages to patients, caregivers and staff."),
     "migrate": ("serve", "migrate", "Bring the database to the newest layout."),
+    "move": (
+        "moving",
+        "move",
+        "Move everything from the SQLite file of the settings to PostgreSQL.",
+    ),
     "patient": (
         "patients",
         "patient",

@@ -242,11 +242,15 @@ def _base_url(env: Mapping[str, str], default: str, *, demo: bool) -> str:
 
 
 def _database_url(env: Mapping[str, str], name: str, default: str, *, is_unverified: bool) -> str:
-    """The database's address. Raises Refused for a server elsewhere that may be anybody.
+    return checked_server(name, env.get(name) or default, is_unverified=is_unverified, env=env)
+
+
+def checked_server(name: str, given: str, *, is_unverified: bool, env: Mapping[str, str] | None = None) -> str:
+    """A database's address. Raises Refused for a server elsewhere that may be anybody.
 
     libpq's own mode is "prefer": it takes TLS where it is offered, and looks at no certificate (PostgreSQL, 34.19.3).
     """
-    given = env.get(name) or default
+    env = os.environ if env is None else env
     if is_unverified or not given.startswith("postgresql") or _is_verified(given, env):
         return given
     accepted = (

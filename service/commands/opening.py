@@ -216,8 +216,11 @@ def database(settings: Settings, url: str = "") -> Iterator[Engine]:
         engine.dispose()
 
 
-def opened(settings: Settings, url: str = "") -> Engine:
-    """The database, not yet asked anything. Raises Refused for an address that is none, and another user's file."""
+def opened(settings: Settings, url: str = "", *, alone: bool = False) -> Engine:
+    """The database, not yet asked anything. Raises Refused for an address that is none, and another user's file.
+
+    `alone` is for what nobody else may work with meanwhile: `store.session.open_engine`.
+    """
     try:
         keys = settings.keys
         engine = sessions.open_engine(
@@ -225,6 +228,7 @@ def opened(settings: Settings, url: str = "") -> Engine:
             sealer=keys.sealer(),
             vault=Vault(keys.every(KeyFor.CONTACTS)),
             wall_key=keys.key(KeyFor.WALL),
+            alone=alone,
         )
     except (ValueError, ArgumentError):
         # Not repeated: a password may stand in it.

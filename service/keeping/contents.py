@@ -27,7 +27,7 @@ def of_sqlite(connection: sqlite3.Connection) -> dict[str, Content]:
     """Of a file of SQLite, by the driver's own connection; `connection` reads nothing else meanwhile."""
     listed = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite~_%' ESCAPE '~'"
     names = [name for (name,) in connection.execute(listed)]
-    return {name: _content(connection.execute(_all_of(name))) for name in sorted(names)}
+    return {name: of_rows(connection.execute(_all_of(name))) for name in sorted(names)}
 
 
 def of_postgresql(connection: Connection, without: uuid.UUID | None = None) -> dict[str, Content]:
@@ -37,7 +37,7 @@ def of_postgresql(connection: Connection, without: uuid.UUID | None = None) -> d
     found = {}
     for name in sorted(inspect(connection).get_table_names()):
         with streamed.exec_driver_sql(_all_of(name)) as rows:
-            found[name] = _content(row for row in rows if name != HOLDS or row.id != without)
+            found[name] = of_rows(row for row in rows if name != HOLDS or row.id != without)
     return found
 
 
@@ -46,7 +46,8 @@ def _all_of(table: str) -> str:
     return f'SELECT * FROM "{table}" ORDER BY {order}'  # noqa: S608 - a table's name, from the database itself
 
 
-def _content(rows: Iterable[Sequence[Any]]) -> Content:
+def of_rows(rows: Iterable[Sequence[Any]]) -> Content:
+    """Of rows in an order that does not change, whose values are written alike wherever they come from."""
     number, digest = 0, hashlib.sha256()
     for row in rows:
         digest.update(json.dumps(tuple(row), sort_keys=True, default=str).encode("utf-8"))

@@ -143,13 +143,16 @@ def _ddl(statement: str) -> DDL:
     return DDL(statement)  # type: ignore[no-untyped-call]
 
 
-def carry_on(connection: Connection, tables: Iterable[FromClause]) -> None:
-    """On PostgreSQL, let marks go on from the highest there is, where this server has counted less far than another."""
+def carry_on(connection: Connection, tables: Iterable[FromClause], at_least: int = 0) -> None:
+    """On PostgreSQL, let marks go on from the highest there is, where this server has counted less far than another.
+
+    `at_least` is up to where another database has given them out, to rows that are gone perhaps.
+    """
     if connection.dialect.name != "postgresql" or connection.scalar(select(func.to_regclass("arrivals"))) is None:
         return
-    marks = [connection.scalar(select(func.max(table.c.mark))) or 0 for table in tables]
+    marks = [at_least, *(connection.scalar(select(func.max(table.c.mark))) or 0 for table in tables)]
     statement = text(
         f"INSERT INTO arrivals (id, number) VALUES (1, greatest(0, :highest - {_MARK} + 1)) "  # noqa: S608 - our own
         "ON CONFLICT (id) DO UPDATE SET number = greatest(arrivals.number, excluded.number)"
     )
-    connection.execute(statement, {"highest": max(marks, default=0)})
+    connection.execute(statement, {"highest": max(marks)})

@@ -32,7 +32,7 @@ from sqlalchemy.orm import Session
 from service.domain.seals import Sealer
 from service.store import wall
 from service.store.queue import PATIENCE, NoTurn, turn
-from service.store.troubles import Trouble, trouble_of
+from service.store.troubles import MovedAway, Trouble, trouble_of
 from service.store.vault import Vault
 
 # The database cannot be reached, is locked or full, or has no connection left: no row and no request is to blame.
@@ -45,6 +45,7 @@ SERVER_WAITS = {
     "idle_in_transaction_session_timeout": 300_000,
 }
 CONNECT_SECONDS = 10
+ALONE_PATIENCE = 1.0  # seconds for which others may still be ending
 BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 SEALER = "neaptide_sealer"  # the option of an engine that says what seals in its database: domain.seals.Sealer
@@ -52,6 +53,8 @@ SEALER = "neaptide_sealer"  # the option of an engine that says what seals in it
 WALLED = "neaptide_walled"
 IS_WALLED = f"""SELECT EXISTS (SELECT FROM pg_roles web, pg_roles me WHERE web.rolname = '{wall.WEB}'
  AND me.rolname = current_user AND NOT me.rolsuper AND pg_has_role(web.oid, 'MEMBER'))"""  # noqa: S608 - ours
+# A number that SQLite keeps in a file for whoever owns it: the minute, since 1970, in which all of it was moved away.
+MOVED_MARK = "user_version"
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # Objects keep what was read when their transaction ends; and no UPDATE or DELETE looks through those in hand to do
 # likewise to them, which costs more than the statement.
@@ -92,13 +95,21 @@ registry.register("postgresql.neaptide", __name__, PostgreSQL.__name__)
 
 
 def open_engine(
-    url: str, *, pool_size: int = 8, sealer: Sealer | None = None, vault: Vault | None = None, wall_key: bytes = b""
+    url: str,
+    *,
+    pool_size: int = 8,
+    sealer: Sealer | None = None,
+    vault: Vault | None = None,
+    wall_key: bytes = b"",
+    alone: bool = False,
 ) -> Engine:
     """An engine for a SQLite file or a PostgreSQL database, set up as the service needs it.
 
     `sealer` seals what is signed; without one nothing is, and what was sealed cannot be told from what was altered.
     `vault` encrypts contact details; without one they are written as they are, and sealed ones cannot be read.
     `wall_key` signs what a walled role's transactions say (`keyring.KeyFor.WALL`).
+    `alone` opens a file of SQLite that no other process has open, for as long as the engine lasts; even one whose
+    contents were moved elsewhere, which is opened for nobody else.
 
     Raises ValueError for any other kind of database, or for SQLite without a file
     (several processes cannot share a database in memory).
@@ -127,15 +138,19 @@ def open_engine(
         raise ValueError("a SQLite url needs a file, from the root on: sqlite:////path/to/neaptide.sqlite3")
     engine = create_engine(
         parsed.set(drivername="sqlite+neaptide"),
-        pool_size=pool_size,
-        max_overflow=pool_size,
+        pool_size=1 if alone else pool_size,
+        max_overflow=0 if alone else pool_size,
         hide_parameters=True,
         execution_options=options,
-        connect_args={"timeout": PATIENCE, "check_same_thread": False},
+        connect_args={"timeout": ALONE_PATIENCE if alone else PATIENCE, "check_same_thread": False},
     )
     if isinstance(engine.dialect, SQLite):
         engine.dialect.vault = vault or Vault()
+    if alone:
+        event.listen(engine, "connect", _keep_others_out)
     event.listen(engine, "connect", _prepare_sqlite)
+    if not alone:
+        event.listen(engine, "connect", _refuse_moved)
     return engine
 
 
@@ -320,3 +335,16 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
     cursor.execute("PRAGMA secure_delete=ON")  # what is deleted or overwritten is nowhere in the file any more
     cursor.execute(BUSY_TIMEOUT)
     cursor.close()
+
+
+def _keep_others_out(connection: Any, _record: Any) -> None:
+    # Before the file is looked at: SQLite, "Write-Ahead Logging", section 8. Fails where anybody has it open.
+    connection.execute("PRAGMA locking_mode=EXCLUSIVE")
+
+
+def _refuse_moved(connection: Any, _record: Any) -> None:
+    """Raises MovedAway, whoever would work on with a file that is not the truth any more."""
+    ((moved,),) = connection.execute(f"PRAGMA {MOVED_MARK}").fetchall()
+    if moved:
+        connection.close()
+        raise MovedAway

@@ -25,6 +25,7 @@ class Trouble(StrEnum):
     NO_DATABASE = "no_database"
     READ_ONLY = "read_only"
     NO_LAYOUT = "no_layout"
+    MOVED = "moved"
     AWAY = "away"
 
 
@@ -36,6 +37,10 @@ SAID = {
     Trouble.NO_DATABASE: "what is there is no database",
     Trouble.READ_ONLY: "the database may be read only, not written",
     Trouble.NO_LAYOUT: "the database lacks what this needs: run `neaptide migrate`",
+    Trouble.MOVED: (
+        "what this file held was moved to PostgreSQL, as the .moved.json beside it says: give that address, or see "
+        "`neaptide move --help` for going back"
+    ),
     Trouble.AWAY: "the database cannot be reached",
 }
 # SQLite, "Result and Error Codes": what fails to write or to grow a file says so in its extended code; the last byte is
@@ -59,6 +64,10 @@ POSTGRESQL = {
 }  # fmt: skip
 
 
+class MovedAway(sqlite3.OperationalError):
+    """What the file held was moved to another database, and it is not to be worked with."""
+
+
 def told(error: BaseException) -> str:
     """The trouble that `error` tells of, in words for an operator; nothing for an error of another kind."""
     trouble = trouble_of(error)
@@ -71,6 +80,8 @@ def trouble_of(error: BaseException) -> Trouble | None:
         return MACHINE.get(error.errno, Trouble.AWAY if error.errno else Trouble.BUSY)
     if not isinstance(error, DBAPIError) or error.orig is None:
         return None
+    if isinstance(error.orig, MovedAway):
+        return Trouble.MOVED
     if isinstance(error.orig, sqlite3.Error):
         code = getattr(error.orig, "sqlite_errorcode", 0)  # none where the driver itself complains
         if code in SQLITE_WRITES:

@@ -56,6 +56,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "messages retry": ((NEVER,), 2),
     "messages cancel": ((NEVER, "--reason", "not wanted"), 2),
     "migrate": (("--accept-key",), 0),
+    "move": (("--undo", "--yes"), 2),
     "patient erase": (("F-1", "--why", "asked"), 2),
     "patient export": (("F-1", "ZIP"), 0),
     "plan show": (("F-1",), 0),

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
 from sqlalchemy import Engine
-from sqlalchemy.exc import SQLAlchemyError
 
 from service import config
 from service.commands import opening
@@ -23,7 +22,6 @@ from service.keeping.moving import CameOver, NotMoved
 from service.keyring import KeyFor
 from service.store import migrate
 from service.store import session as sessions
-from service.store.troubles import told
 from service.terminal import JSON, progress, tell
 
 REPORT = ".moved.json"
@@ -52,29 +50,27 @@ def move(to: str | None, check: bool, undo: bool, yes: bool, as_json: bool) -> N
     --undo opens the file again, held as a restored backup is: run `neaptide resume` after it.
     """
     settings = opening.read_settings()
-    if not settings.database_url.startswith("sqlite"):
-        raise Refused("NEAPTIDE_DATABASE_URL", "(hidden)", "a file of SQLite, which is what can be moved")
-    if undo == (to is not None):
-        raise Refused("to", to, "postgresql://…, or else --undo")
     now = opening.clock_of(settings).now()
-    source = opening.opened(settings, alone=True)
-    try:
+    with opening.database(settings, alone=True) as source:
+        if source.dialect.name != "sqlite":
+            raise Refused("NEAPTIDE_DATABASE_URL", moving.address(source), "a file of SQLite, which can be moved")
+        if undo == (to is not None):
+            raise Refused("to", to, "postgresql://…, or else --undo")
         if to is None:
             _undo(source, now, is_sure=yes)
-        else:
-            config.checked_server("to", to, is_unverified=settings.database_unverified)
+            return
+        config.checked_server("to", to, is_unverified=settings.database_unverified)
+        try:
             report = _move(settings, source, to, now, is_look=check)
-            tell(report) if as_json else _say(report)
-    except NotMoved as why:
-        raise click.ClickException(f"not moved, and the file serves on; {why}") from None
-    finally:
-        source.dispose()
+        except NotMoved as why:
+            raise click.ClickException(f"not moved, and the file serves on; {why}") from None
+        tell(report) if as_json else _say(report)
 
 
 def _move(settings: Settings, source: Engine, to: str, now: datetime, *, is_look: bool) -> dict[str, Any]:
     """What was done, or can be. Steps: look, layout, bring over, look at the seals, report, mark, let go."""
     file = Path(str(source.url.database))
-    with _target(settings, to) as target:
+    with opening.database(settings, to, given_as="to") as target:
         found = moving.look(source, target)
         report: dict[str, Any] = {
             "file": str(file),
@@ -124,19 +120,3 @@ def _undo(source: Engine, now: datetime, *, is_sure: bool) -> None:
     with suppress(FileNotFoundError):
         Path(f"{source.url.database}{REPORT}").unlink()
     opening.say(opened=source.url.database, held="nothing is asked and nothing is sent until `neaptide resume`")
-
-
-@contextmanager
-def _target(settings: Settings, to: str) -> Iterator[Engine]:
-    """The database to move to. Raises Refused for one in trouble."""
-    target = opening.opened(settings, to)
-    try:
-        yield target
-    except SQLAlchemyError as error:
-        if not (trouble := told(error)):
-            raise
-        raise Refused(
-            "to", target.url.render_as_string(hide_password=True), f"a database in order; {trouble}"
-        ) from None
-    finally:
-        target.dispose()

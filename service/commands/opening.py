@@ -194,14 +194,16 @@ def _described(settings: Settings, clock: Clock) -> Described:
 
 
 @contextmanager
-def database(settings: Settings, url: str = "") -> Iterator[Engine]:
-    """The database, let go of at the end; as its owner, unless another role's `url` is given.
+def database(
+    settings: Settings, url: str = "", *, alone: bool = False, given_as: str = "NEAPTIDE_DATABASE_URL"
+) -> Iterator[Engine]:
+    """The database, let go of at the end; as its owner, unless another `url` is given. `alone`: see `opened`.
 
     Raises Refused for an address that is none, and for one in trouble.
     """
     if settings.database_url.startswith("sqlite"):
         config.ready_folder(settings.data_dir)
-    engine = opened(settings, url)
+    engine = opened(settings, url, alone=alone)
     try:
         yield engine
     except SQLAlchemyError as error:
@@ -211,7 +213,7 @@ def database(settings: Settings, url: str = "") -> Iterator[Engine]:
         if trouble is None:
             raise
         shown = make_url(url or settings.owner_database_url).render_as_string(hide_password=True)
-        raise Refused("NEAPTIDE_DATABASE_URL", shown, f"a database in order; {told(error)}") from None
+        raise Refused(given_as, shown, f"a database in order; {told(error)}") from None
     finally:
         engine.dispose()
 

@@ -93,13 +93,7 @@ def look(source: Engine, target: Engine) -> dict[str, int]:
     `source` was opened alone. Raises Refused for a file that others have open, that was moved before or has another
     layout, and for a target that is no empty database of PostgreSQL.
     """
-    file = str(source.url.database)
-    try:
-        moved = moved_at(source)
-    except OperationalError as error:
-        if trouble_of(error) is not Trouble.BUSY:
-            raise
-        raise Refused("database", file, f"one that nobody works with: stop {_at_work(Path(file))} first") from None
+    file, moved = str(source.url.database), moved_at(source)
     if moved is not None:
         raise Refused("database", file, f"one that was not moved yet; this one was, at {moved:%Y-%m-%d %H:%M} UTC")
     if not migrate.is_current(source):
@@ -159,9 +153,15 @@ def let_go(target: Engine, came: CameOver, now: datetime) -> None:
 
 
 def moved_at(source: Engine) -> datetime | None:
-    """The minute in which all of it was moved away, or None."""
-    with source.connect() as connection:
-        minutes = connection.exec_driver_sql(f"PRAGMA {MOVED_MARK}").scalar_one()
+    """The minute in which all of it was moved away, or None. Raises Refused for a file that others have open."""
+    file = Path(str(source.url.database))
+    try:
+        with source.connect() as connection:
+            minutes = connection.exec_driver_sql(f"PRAGMA {MOVED_MARK}").scalar_one()
+    except OperationalError as error:
+        if trouble_of(error) is not Trouble.BUSY:
+            raise
+        raise Refused("database", str(file), f"one that nobody works with: stop {_at_work(file)} first") from None
     return EPOCH + minutes * MINUTE if minutes else None
 
 

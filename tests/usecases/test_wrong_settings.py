@@ -24,7 +24,7 @@ __all__ = ["run"]
 pytestmark = pytest.mark.databases("sqlite")
 
 GATEWAY = {"NEAPTIDE_TEXT_URL": "https://texts.example/send", "NEAPTIDE_TEXT_TOKEN": "hush"}
-FILE_FIRST = {"restore", "patient export"}  # nothing is asked of the database before the file is known to do
+FILE_FIRST = {"restore", "patient export", "move"}  # nothing is asked of the database before the file is known to do
 NO_SETTINGS = {"replay", "push key"}  # commands that read none
 WRITES_THEM = "setup"  # see test_setup.py
 

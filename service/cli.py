@@ -92,8 +92,23 @@ class Lazily(click.Group):
             formatter.write_dl([(name, COMMANDS[name][2]) for name in self.list_commands(ctx)])
 
 
+def _say_version(ctx: click.Context, _option: click.Parameter, is_asked: bool) -> None:
+    if is_asked:
+        from service.build import this_build
+
+        click.echo(f"neaptide {this_build()}")
+        ctx.exit()
+
+
 @click.command(cls=Lazily, epilog=terminal.CODES)
-@click.version_option(package_name="neaptide")
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_say_version,
+    help="Say which version this is, and which commit it was built from.",
+)
 @click.option(
     "--settings", type=click.Path(path_type=Path), help="Take the settings from this file, and from nowhere else."
 )

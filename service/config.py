@@ -394,7 +394,9 @@ def _proxy(given: str) -> None:
 
 def _with_files(env: Mapping[str, str]) -> Mapping[str, str]:
     """The environment with the secrets that stand in files of their own: systemd.exec(5), "Credentials"."""
-    found, folder = dict(env), env.get("CREDENTIALS_DIRECTORY", "")
+    # What starts containers hands over every setting, those that nobody gave as empty ones.
+    found = {name: value for name, value in env.items() if value or not name.startswith(OURS)}
+    folder = env.get("CREDENTIALS_DIRECTORY", "")
     for name in SECRETS:
         given_as, file = f"{name}_FILE", env.get(f"{name}_FILE", "")
         if file and env.get(name):

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
-from importlib import metadata
 from pathlib import Path
 
 import click
 from sqlalchemy import Engine, select
 
 from service import config, envfile
+from service.build import this_build
 from service.clock import Clock, SystemClock
 from service.commands import opening
 from service.commands.opening import Console, with_console
@@ -73,7 +73,7 @@ def backup(console: Console, file: Path, with_key: bool, passphrase_file: Path |
     fingerprint = console.settings.keys.fingerprint
     try:
         manifest = backing.back_up(
-            console.engine, target, now, metadata.version("neaptide"), fingerprint, config.beside, sealed
+            console.engine, target, now, this_build().version, fingerprint, config.beside, sealed
         )
     except Failed as failed:
         raise click.ClickException(f"no backup was made; {failed}") from None
@@ -183,7 +183,7 @@ def export(console: Console, folder: Path, clinic: str | None) -> None:
         at = f"terminal {console.login}"
         access.write_now(session, Access(now, Opened.EXPORT, Answered.SHOWN, "export", at, whose, OPERATOR))
         console.act(session, whose).note("clinic.export", ("clinic", whose))
-    rows = exporting.export(console.engine, whose, folder, now, metadata.version("neaptide"))
+    rows = exporting.export(console.engine, whose, folder, now, this_build().version)
     opening.say(export=folder, tables=len(rows), rows=sum(rows.values()))
 
 

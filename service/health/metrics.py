@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from datetime import datetime, timedelta
-from importlib import metadata
 
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
@@ -17,6 +16,7 @@ from prometheus_client.registry import Collector
 from sqlalchemy import Engine, func, select, text
 from sqlalchemy.orm import Session
 
+from service.build import this_build
 from service.domain.tasks import Found
 from service.domain.vocabulary import Channel
 from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, backup, how_many, readiness
@@ -44,8 +44,10 @@ class _Read(Collector):
         self._channels = channels
 
     def collect(self) -> Iterable[Metric]:
-        build = GaugeMetricFamily("neaptide_build_info", "1, of the version that answers", labels=["version"])
-        build.add_metric([metadata.version("neaptide")], 1.0)
+        build = GaugeMetricFamily(
+            "neaptide_build_info", "1, of the version and commit that answer", labels=["version", "commit"]
+        )
+        build.add_metric([this_build().version, this_build().commit], 1.0)
         yield build
         findings = readiness(self._engine, self._now, channels=self._channels)
         well = GaugeMetricFamily("neaptide_finding_ok", "1 when a readiness finding is well", labels=["finding"])

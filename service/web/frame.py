@@ -24,6 +24,7 @@ from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 
 from service.accounts.sessions import IDLE
+from service.build import this_build
 from service.domain import localtime
 from service.domain.review import TO_DECIDE
 from service.domain.rights import ROLES
@@ -108,6 +109,7 @@ def install(app: Flask) -> None:
     )
     app.jinja_env.globals |= {
         "get_locale": get_locale,
+        "build": str(this_build()),
         "call": call,
         "csrf_field": csrf_field,
         "Knowledge": Knowledge,

@@ -7,11 +7,11 @@ token of NEAPTIDE_METRICS_TOKEN, and without one nobody is told here; `neaptide 
 from __future__ import annotations
 
 import hmac
-from importlib import metadata
 
 from flask import Blueprint, Response, jsonify, request
 from flask.typing import ResponseReturnValue
 
+from service.build import this_build
 from service.health import checks
 from service.health.metrics import exposition
 from service.store.session import read_session
@@ -24,8 +24,9 @@ DEGRADES = {checks.WAYS_OUT, "writing", "room", "held"}
 
 @blueprint.get("/healthz")
 def alive() -> ResponseReturnValue:
-    """The process answers, and of which version it is. Says nothing of the database."""
-    return jsonify(status="alive", version=metadata.version("neaptide"))
+    """The process answers, and of which version and commit it is. Says nothing of the database."""
+    build = this_build()
+    return jsonify(status="alive", version=build.version, commit=build.commit)
 
 
 @blueprint.get("/readyz")

@@ -7,21 +7,26 @@ import os
 import re
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import threading
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from sqlalchemy.exc import OperationalError
 
 from service import config
 from service.app import BY_LINK
 from service.cli import COMMANDS
 from service.commands import installing
+from service.store.session import open_engine
+from tests.servers import SECRET
 from tests.waiting import PATIENCE_SECONDS
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -121,11 +126,86 @@ def test_no_secret_is_shipped_with_a_value() -> None:
     assert named
 
 
-def test_every_setting_of_mail_and_texts_gets_into_the_containers() -> None:
-    given = {name for name, _ in environment_of_compose()}
-    assert [
-        name for name in config.NAMES if re.match("NEAPTIDE_(MAIL|TEXT)_.*(?<!_FILE)$", name) and name not in given
-    ] == []
+def test_every_setting_gets_into_the_containers_and_what_is_not_given_is_as_if_it_were_not_named() -> None:
+    not_passed = {
+        "NEAPTIDE_DATA": "the image says it",
+        "NEAPTIDE_PORT": "published by its number, and inside one like the other",
+        "NEAPTIDE_DEMO": "refused where it would be published",
+    }
+    values = {f"{name}_FILE" for name in config.SECRETS}  # each is passed as what it is
+    given = {name for name, _ in environment_of_compose() if name.startswith("NEAPTIDE_")}
+    assert given == set(config.NAMES) - values - set(not_passed)
+    assert "ENV NEAPTIDE_DATA=/data" in (DEPLOY / "Containerfile").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("service", "role", "asked"),
+    [
+        ("web", "WEB", "database_url"),
+        ("worker", "WORKER", "worker_database_url"),
+        ("migrate", "OWNER", "owner_database_url"),
+    ],
+)
+def test_a_password_of_any_characters_reaches_the_database_as_it_is(
+    service: str, role: str, asked: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a server that asks for it in clear (PostgreSQL, "Message Formats") and takes down what comes."""
+    password = "p@ss/w:o%rd \"quoted\" 'so' ${X} \\ #1"
+    given = {
+        f"NEAPTIDE_{role}_PASSWORD": password,
+        "NEAPTIDE_SECRET_KEY": SECRET,
+        "NEAPTIDE_BASE_URL": "https://neaptide.example",
+    }
+    with asking_for_a_password() as (port, came):
+        there = {
+            name: filled(str(value), given) for name, value in compose()["services"][service]["environment"].items()
+        }
+        for name, value in there.items():
+            monkeypatch.setenv(name, value.replace("@database/", f"@127.0.0.1:{port}/"))
+        monkeypatch.setenv("NEAPTIDE_DATA", str(tmp_path))
+        settings = config.Settings.from_env()
+        assert (settings.mail_security, settings.tick_seconds, settings.log_level) == ("tls", 5, "info")
+        engine = open_engine(getattr(settings, asked))
+        with pytest.raises(OperationalError, match="enough"):
+            engine.connect()
+        engine.dispose()
+    assert came == [(f"neaptide_{role.lower()}", password)]
+
+
+def filled(value: str, given: dict[str, str]) -> str:
+    """A value of the compose file with what was given in it (Compose Specification, "Interpolation")."""
+    return re.sub(r"\$\{(\w+)(?::-([^}]*)|:\?[^}]*)?\}", lambda one: given.get(one[1]) or one[2] or "", value)
+
+
+@contextmanager
+def asking_for_a_password() -> Iterator[tuple[int, list[tuple[str, str]]]]:
+    """A server of one connection: user and password as they came, after which it has had enough."""
+    came: list[tuple[str, str]] = []
+
+    def answer() -> None:
+        connection, _ = listening.accept()
+        with connection, connection.makefile("rb") as read:
+            begun = b""
+            while not begun:
+                packet = read.read(struct.unpack("!I", read.read(4))[0] - 4)
+                if len(packet) == 4:  # a request for encryption; it has none
+                    connection.sendall(b"N")
+                else:
+                    begun = packet[4:]
+            words = begun.decode().split("\0")
+            connection.sendall(b"R" + struct.pack("!II", 8, 3))  # AuthenticationCleartextPassword
+            assert read.read(1) == b"p"
+            password = read.read(struct.unpack("!I", read.read(4))[0] - 4)
+            came.append((words[words.index("user") + 1], password.rstrip(b"\0").decode()))
+            told = b"SFATAL\0C28P01\0Menough\0\0"
+            connection.sendall(b"E" + struct.pack("!I", len(told) + 4) + told)
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        listening.settimeout(PATIENCE_SECONDS)
+        served = threading.Thread(target=answer, daemon=True)
+        served.start()
+        yield listening.getsockname()[1], came
+        served.join(PATIENCE_SECONDS)
 
 
 def environment_of_compose() -> Iterator[tuple[str, str]]:

@@ -50,7 +50,7 @@ from service.keeping import retention
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, chain, heartbeats, holds, repeats, resealing
+from service.store import access, chain, heartbeats, holds, outbox, repeats, resealing
 from service.store.audit import SYSTEM
 from service.store.guarded import Tally
 from service.store.identity import new_id
@@ -131,6 +131,7 @@ class Worker:
     def maintain(self) -> None:
         """What need not be done every few seconds: seals of the trail, strays of who changed clinics, what is over."""
         self._do("seal", lambda: chain.seal_new(self._engine, self._clock.now()))
+        self._do("occurrences", lambda: outbox.forget_over(self._engine, self._clock.now()))
         self._do("gather", lambda: transfers.gather(self._engine, self._clock.now()))
         self._do("forget", self._forget)
 

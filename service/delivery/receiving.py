@@ -164,7 +164,7 @@ def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime)
     rows = {
         row.id: row
         for row in session.execute(
-            select(Message.id, Message.state, Message.handed_over_at)
+            select(Message.id, Message.clinic_id, Message.state, Message.handed_over_at)
             .where(Message.id.in_({receipt.message_id for receipt in receipts}))
             .order_by(Message.id)  # one order for all workers, so that two never wait for each other
             .with_for_update()
@@ -180,7 +180,8 @@ def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime)
         was_handed_over = rows[receipt.message_id].handed_over_at is not None
         if (moved := after_receipt(states[receipt.message_id], was_handed_over, receipt.outcome)) is not None:
             states[receipt.message_id] = moved
-            events.append((receipt.message_id, receipt.outcome, receipt.detail))
+            its_clinic = rows[receipt.message_id].clinic_id
+            events.append(outbox.Happened(its_clinic, receipt.message_id, receipt.outcome, receipt.detail))
     outbox.note_events(session, events, now)
     moved_on = {message_id: state for message_id, state in states.items() if state is not rows[message_id].state}
     delivered = [message_id for message_id, state in moved_on.items() if state is MessageState.DELIVERED]

@@ -147,7 +147,7 @@ def stamp(session: Session, token: uuid.UUID, some: Sequence[MessageFacts], now:
         Message.state
         == MessageState.CLAIMED,  # else what asked for it has been answered meanwhile, or it was cancelled
     )
-    ids = session.scalars(
+    stamped = session.execute(
         update(Message)
         # Locked in one order, as whoever cancels several does.
         .where(*ours, Message.id.in_(select(Message.id).where(*ours).order_by(Message.id).with_for_update()))
@@ -158,11 +158,12 @@ def stamp(session: Session, token: uuid.UUID, some: Sequence[MessageFacts], now:
             lease_until=now + LEASE,
             said=case(*[(Message.id == facts.id, facts.said) for facts in some]),
         )
-        .returning(Message.id)
+        .returning(Message.clinic_id, Message.id)
     ).all()
-    outbox.note_events(session, [(message_id, "handing_over", "") for message_id in ids], now)
+    outbox.note_events(session, [outbox.Happened(*which, "handing_over") for which in stamped], now)
+    ids = {message_id for _, message_id in stamped}
     contacts.introduce(session, {facts.contact_id: facts.id for facts in some if facts.introduces and facts.id in ids})
-    return set(ids)
+    return ids
 
 
 def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime) -> None:

@@ -120,7 +120,7 @@ def _settle(
         if result.facts.id not in ours:
             continue
         if result.ref is not None:
-            sent.append((result.facts.id, result.ref))
+            sent.append((result.facts, result.ref))
             continue
         if not result.begun:
             not_begun.append(result.facts.id)
@@ -158,8 +158,8 @@ def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.
 # --- the single ends -------------------------------------------------------------------------
 
 
-def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: datetime) -> None:
-    """The provider has these (message id, its reference)."""
+def mark_sent(session: Session, sent: Sequence[tuple[MessageFacts, str]], now: datetime) -> None:
+    """The provider has these (the message, its reference)."""
     if not sent:
         return
     session.connection().execute(
@@ -173,9 +173,9 @@ def mark_sent(session: Session, sent: Sequence[tuple[uuid.UUID, str]], now: date
             claim_token=None,
             lease_until=None,
         ),
-        [{"one": message_id, "ref": storable(ref)[:REF_LENGTH]} for message_id, ref in sent],
+        [{"one": facts.id, "ref": storable(ref)[:REF_LENGTH]} for facts, ref in sent],
     )
-    outbox.note_events(session, [(message_id, "sent", "") for message_id, _ in sent], now)
+    outbox.note_events(session, [outbox.Happened(facts.clinic_id, facts.id, "sent") for facts, _ in sent], now)
 
 
 def settle(
@@ -259,7 +259,8 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bo
         return False
     # The occurrence stays the key: once per contact, however often this one fails.
     _write_again(session, facts, following.id, following.channel, f">{following.id}", now)
-    outbox.note_events(session, [(facts.id, "passed_on", following.channel.value)], now)
+    passed_on = outbox.Happened(facts.clinic_id, facts.id, "passed_on", following.channel.value)
+    outbox.note_events(session, [passed_on], now)
     return True
 
 
@@ -373,7 +374,8 @@ def _end_unknown(session: Session, message: Message, is_worth_a_double: bool, wh
         message.state = MessageState.UNCERTAIN
         message.settled_at = now
         tell_lost(session, message, now, is_known=False)
-    outbox.note_events(session, [(message.id, "uncertain", why or ("one more try" if again else ""))], now)
+    uncertain = outbox.Happened(message.clinic_id, message.id, "uncertain", why or ("one more try" if again else ""))
+    outbox.note_events(session, [uncertain], now)
 
 
 def _tell_unknown(session: Session, messages: Sequence[Message], now: datetime) -> None:

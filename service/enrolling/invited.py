@@ -29,7 +29,7 @@ from service.domain.vocabulary import ActorKind, Channel, ContactState, Invitati
 from service.enrolling import people
 from service.store import outbox
 from service.store.audit import Act, Actor
-from service.store.tables import Clinic, Invitation, LinkKey, Message, Task
+from service.store.tables import Clinic, Invitation, LinkKey, Task
 from service.store.types import begins
 from service.words.language import checked_language, load_language
 from service.words.messages import line_code
@@ -259,7 +259,7 @@ def end(act: Act, invitation: Invitation, state: InvitationState) -> None:
     if state is not InvitationState.ENROLLED:
         of_it = update(LinkKey).where(LinkKey.invitation_id == invitation.id, LinkKey.revoked_at.is_(None))
         session.execute(of_it.values(revoked_at=act.now))
-    outbox.cancel(session, begins(Message.dedupe_key, key(invitation)), state.value, act.now)
+    outbox.cancel(session, outbox.keyed(key(invitation)), state.value, act.now)
     settle(act, invitation)
 
 

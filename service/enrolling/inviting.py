@@ -37,7 +37,6 @@ from service.store import outbox
 from service.store.audit import SYSTEM, Act
 from service.store.identity import new_id
 from service.store.tables import Clinic, Invitation, LinkKey, Message, Patient
-from service.store.types import begins
 from service.words.language import checked_language
 
 LASTS = timedelta(days=14)  # our own numbers, no source
@@ -148,7 +147,7 @@ def text(act: Act, invitation: Invitation, how: str, channels: Collection[Channe
 
 def texts(session: Session, invitation: Invitation) -> list[Message]:
     """The texts with its link, newest first."""
-    of_it = begins(Message.dedupe_key, f"{invited.key(invitation)}text:")
+    of_it = outbox.keyed(f"{invited.key(invitation)}text:")
     theirs = (Message.clinic_id == invitation.clinic_id, Message.kind == MessageKind.INVITATION, of_it)
     return list(session.scalars(select(Message).where(*theirs).order_by(Message.created_at.desc(), Message.id)))
 

@@ -54,6 +54,7 @@ from service.store.tables import (
     GoalRow,
     Limits,
     Message,
+    MessageEvent,
     NextContact,
     Patient,
     PersonRow,
@@ -249,8 +250,9 @@ def gather(engine: Engine, now: datetime) -> Tally:
 
 def tables_that_move() -> list[Table]:
     """Every table whose rows are of one patient and say of which clinic, but what stays."""
-    theirs = [one for one in Base.metadata.sorted_tables if {"clinic_id", "patient_id"} <= set(one.columns.keys())]
-    return [one for one in theirs if one not in STAYS]
+    of_one = {one.name for one in Base.metadata.sorted_tables if {"clinic_id", "patient_id"} <= set(one.columns.keys())}
+    theirs = of_one | {MessageEvent.__tablename__}  # by its message
+    return [one for one in Base.metadata.sorted_tables if one.name in theirs and one not in STAYS]
 
 
 def _hold(session: Session, patient: Patient) -> None:
@@ -274,11 +276,8 @@ def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
     for table in tables_that_move():
         whose = _of(table, patient.id)
         values: dict[str, Any] = {"clinic_id": to_clinic_id}
-        if table in (Contact.__table__, Message.__table__):  # a caregiver's contact names no patient
+        if table is Contact.__table__:  # a caregiver's names no patient
             whose |= table.c.caregiver_id.in_(caregivers)
-        if "staff_id" in table.c and table is Message.__table__:
-            whose &= table.c.staff_id.is_(None)
-        if table is Contact.__table__:
             values["introduced_by"] = None  # another writes to them now, and says so
         elsewhere = table.c.clinic_id != to_clinic_id
         count += connection.execute(update(table).where(whose, elsewhere).values(values)).rowcount
@@ -286,10 +285,15 @@ def _move(session: Session, patient: Patient, to_clinic_id: uuid.UUID) -> int:
 
 
 def _of(table: Any, patient_id: uuid.UUID) -> ColumnElement[bool]:
-    """A patient's rows of this table. Steps, which are many, are found by their windows."""
-    whose: ColumnElement[bool] = table.c.patient_id == patient_id
+    """A patient's rows of this table. Steps, which are many, are found by their windows; what told staff stays."""
     if table is Step.__table__:
-        whose = table.c.window_id.in_(select(Window.id).where(Window.patient_id == patient_id))
+        return table.c.window_id.in_(select(Window.id).where(Window.patient_id == patient_id))
+    if table is MessageEvent.__table__:
+        return table.c.message_id.in_(select(Message.id).where(_of(Message.__table__, patient_id)))
+    whose: ColumnElement[bool] = table.c.patient_id == patient_id
+    if table is Message.__table__:
+        whose |= table.c.caregiver_id.in_(select(Caregiver.id).where(Caregiver.patient_id == patient_id))
+        whose &= table.c.staff_id.is_(None)
     return whose
 
 

@@ -34,7 +34,7 @@ NOBODYS = frozenset({
     "clinics", "staff", "staff_sessions", "staff_invitations", "hospital_sign_ins", "emergency_codes",
     "emergency_accesses", "passkeys", "passkey_challenges", "sign_in_attempts", "api_keys", "message_templates",
     "phrases", "trials", "read_positions", "heartbeats", "nightly_checks", "secret_marks", "quarantined_rows",
-    "backups", "holds", "audit_seals", "arrivals",
+    "backups", "holds", "audit_seals", "arrivals", "occurrences",
 })  # fmt: skip
 # What may hold a person's words or number without saying whose; each is gone after hours or days (`retention`).
 LOOSE = frozenset({

@@ -71,7 +71,8 @@ KINDS: Mapping[Retained, WhatIsKept] = {
         "each step of a message's delivery; that it was sent, and how it ended, stays",
         (
             Part(MessageEvent, Message.created_at,
-                 lambda query, clinic_id: query.join(Message).where(Message.clinic_id == clinic_id), (_SETTLED,)),
+                 lambda query, clinic_id: query.join(Message, Message.id == MessageEvent.message_id)
+                 .where(Message.clinic_id == clinic_id), (_SETTLED,)),
         ),
     ),
     Retained.TEXTS: WhatIsKept(

@@ -25,7 +25,6 @@ from service.domain.vocabulary import Channel, MessageKind, MessageState, Patien
 from service.store import outbox
 from service.store.audit import Act
 from service.store.tables import Clinic, Contact, Message, Patient, Phrase
-from service.store.types import begins
 from service.store.wordings import phrases
 
 MOST_A_DAY = 5  # as of test messages; our own number, no source
@@ -112,7 +111,7 @@ def send(act: Act, patient: Patient, phrase_id: uuid.UUID, channels: Collection[
         raise CannotLeave(why)
     today, (_begins, ends) = localtime.local_date(now, patient.zone), _day(patient, now)
     occurrence = f"from_clinic:{patient.id}:{phrase_id}:{today.isoformat()}"
-    there = select(Message.state).where(begins(Message.dedupe_key, occurrence))
+    there = select(Message.state).where(outbox.keyed(occurrence))
     states = session.scalars(there).all()
     if any(state not in NEVER_LEFT for state in states):
         raise SentToday

@@ -3,6 +3,10 @@
 Promises that one occurrence is one message, however often it is enqueued: the
 dedupe key is the occurrence (`prompt:{window}:{channel}`). Does not send, and
 does not decide whether a message is still wanted: delivery rechecks that.
+
+What is unique is a small table of its own, of what could still come again (`Occurrence`): so messages, of which there
+are years, need no index that spans all of them, and lie by month (`store.months`). A message is written where its
+occurrence was, in one transaction; the occurrence goes `RECURS_WITHIN` after the message would have been too late.
 """
 
 from __future__ import annotations
@@ -12,21 +16,27 @@ import json
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Update, bindparam, select, update
+from sqlalchemy import ColumnElement, Engine, Update, bindparam, delete, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.sending import NEEDS_NO_CONSENT
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
+from service.store.guarded import Tally
 from service.store.identity import new_id
-from service.store.session import Where, rows
-from service.store.tables import Message, MessageEvent
+from service.store.session import Where, rows, write_session
+from service.store.tables import Message, MessageEvent, Occurrence
+from service.store.types import begins
 from service.store.upsert import insert_new, insert_rows
 
 REASON_LENGTH, DETAIL_LENGTH = 60, 200  # as the columns can hold what a provider said
+OCCURRENCES = uuid.UUID("0f3b7c52-5d0e-5b1c-9a5e-6f1d2c8e4a70")  # drawn once: the name space of RFC 9562, section 5.5
+# Nothing is enqueued again that is over: a window closes, a task's next notice and a day's digest have other keys.
+RECURS_WITHIN = timedelta(days=7)
+AT_ONCE = 2000
 
 
 @dataclass(frozen=True)
@@ -49,17 +59,64 @@ class NewMessage:
     params: Mapping[str, Any] = field(default_factory=dict)
 
 
+class Happened(NamedTuple):
+    """One line of a message's delivery history."""
+
+    clinic_id: uuid.UUID
+    message_id: uuid.UUID
+    event: str
+    detail: str = ""
+
+
 def enqueue(session: Session, new: NewMessage, now: datetime) -> uuid.UUID | None:
     """Write one message. Returns its id, or None when that occurrence is already written."""
-    row: dict[str, Any] = _row(new, now)
-    return row["id"] if insert_new(session, Message.__table__, [row], ["dedupe_key"]) else None
+    message = _row(new, now)
+    return message["id"] if _write(session, [message]) else None
 
 
 def enqueue_many(session: Session, new: Iterable[NewMessage], now: datetime) -> int:
-    """Write many messages in one statement, passing over those already written. Returns how many were offered."""
+    """Write many messages at once, passing over those already written. Returns how many were offered."""
     messages = [_row(message, now) for message in new]
-    insert_new(session, Message.__table__, messages, ["dedupe_key"])
+    _write(session, messages)
     return len(messages)
+
+
+def _write(session: Session, messages: Sequence[dict[str, Any]]) -> int:
+    """Write those whose occurrence is new. Of two that write the same, the second waits for the first to end."""
+    # In one order, so that of two who write several of the same neither waits for the other.
+    occurrences = sorted(map(_occurrence, messages), key=lambda one: one["id"].int)
+    written = insert_new(session, Occurrence.__table__, occurrences, ["id"])
+    if written < len(messages):  # some were there: which became ours, their rows tell
+        its = Occurrence.id.in_([one["id"] for one in occurrences])
+        ours = set(rows(session).scalars(select(Occurrence.message_id).where(its)))
+        messages = [message for message in messages if message["id"] in ours]
+    return insert_rows(session, Message.__table__, messages)
+
+
+def _occurrence(message: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "id": uuid.uuid5(OCCURRENCES, message["dedupe_key"]),
+        "clinic_id": message["clinic_id"],
+        "message_id": message["id"],
+        "until": (message["expires_at"] + RECURS_WITHIN).astimezone(UTC).date(),
+    }
+
+
+def forget_over(engine: Engine, now: datetime) -> Tally:
+    """Let go of occurrences that cannot come again, a portion to a transaction."""
+    over = select(Occurrence.id).where(Occurrence.until < now.astimezone(UTC).date()).limit(AT_ONCE)
+    gone = AT_ONCE
+    done = Tally()
+    while gone == AT_ONCE:
+        with write_session(engine) as session:
+            gone = rows(session).execute(delete(Occurrence).where(Occurrence.id.in_(over))).rowcount
+        done += Tally(done=gone)
+    return done
+
+
+def keyed(start: str) -> ColumnElement[bool]:
+    """The condition that a message which belongs to no window has a dedupe key that begins so."""
+    return begins(Message.dedupe_key, start) & Message.window_id.is_(None)
 
 
 def digest(to: str, line: str, subject: str, body: str, link: str = "") -> str:
@@ -102,9 +159,9 @@ def cancel(
     `cancelling` made of the condition, once, and `given` its parameters. Returns how many.
     """
     statement = which if isinstance(which, Update) else cancelling(which)
-    ids = _turned(where, statement, reason, {"at": now, **(given or {})})
-    note_events(where, [(message_id, MessageState.CANCELLED.value, reason) for message_id in ids], now)
-    return len(ids)
+    turned = _turned(where, statement, reason, {"at": now, **(given or {})})
+    note_events(where, [Happened(*which, MessageState.CANCELLED.value, reason) for which in turned], now)
+    return len(turned)
 
 
 def cancelling(which: ColumnElement[bool]) -> Update:
@@ -135,33 +192,37 @@ def end_turn(
 
     `values` are what else changes; `detail` is told in place of `reason`. Returns their ids.
     """
-    ids = _turned(session, _turning(which, state, **values), reason, {})
+    turned = _turned(session, _turning(which, state, **values), reason, {})
     event = "queued_again" if state is MessageState.QUEUED else state.value
-    note_events(session, [(message_id, event, detail or reason) for message_id in ids], now)
-    return ids
+    note_events(session, [Happened(*which, event, detail or reason) for which in turned], now)
+    return [message_id for _, message_id in turned]
 
 
 def _turning(which: ColumnElement[bool], state: MessageState, **values: Any) -> Update:
     turned = {"state": state, "reason": bindparam("why"), "claim_token": None, "lease_until": None, **values}
-    return update(Message.__table__).where(which).values(turned).returning(Message.id)  # type: ignore[arg-type]
+    return update(Message.__table__).where(which).values(turned).returning(Message.clinic_id, Message.id)  # type: ignore[arg-type]
 
 
-def _turned(where: Where, statement: Update, reason: str, given: Mapping[str, Any]) -> Sequence[uuid.UUID]:
+def _turned(
+    where: Where, statement: Update, reason: str, given: Mapping[str, Any]
+) -> list[tuple[uuid.UUID, uuid.UUID]]:
+    """Of those that it changed, clinic and id."""
     why = storable(reason)[:REASON_LENGTH]
-    return rows(where).scalars(statement, {"why": why, **given}).all()
+    return [(clinic_id, message_id) for clinic_id, message_id in rows(where).execute(statement, {"why": why, **given})]
 
 
-def note_events(where: Where, events: Iterable[tuple[uuid.UUID, str, str]], now: datetime) -> None:
-    """Add (message id, event, detail) to the delivery histories."""
+def note_events(where: Where, events: Iterable[Happened], now: datetime) -> None:
+    """Add to the delivery histories."""
     lines = [
         {
             "id": new_id(),
-            "message_id": message_id,
+            "clinic_id": one.clinic_id,
+            "message_id": one.message_id,
             "at": now,
-            "event": event,
-            "detail": storable(detail)[:DETAIL_LENGTH],
+            "event": one.event,
+            "detail": storable(one.detail)[:DETAIL_LENGTH],
         }
-        for message_id, event, detail in events
+        for one in events
     ]
     insert_rows(where, MessageEvent.__table__, lines)
 

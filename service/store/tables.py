@@ -92,6 +92,7 @@ from service.store.vault import Hidden, HiddenFacts, HiddenFile
 
 # Of these the same address is the same text in every table, so that tables are joined by it.
 ADDRESS = Hidden("address")
+OF_NO_WINDOW = "window_id IS NULL"  # a message that belongs to no window: to staff, by hand, to whoever is invited
 # A column of a closed vocabulary holds its words.
 WORDS = {kind: Word(kind) for _, kind in inspect.getmembers(vocabulary, inspect.isclass) if issubclass(kind, StrEnum)}
 
@@ -705,7 +706,7 @@ class Step(Base):
 
     __tablename__ = "steps"
     __table_args__ = (
-        UniqueConstraint("window_id", "position"),
+        Index("ix_steps_window_id_position", "window_id", "position"),  # written once, with their window: scheduling
         _partial("ix_steps_due", "due_at", where="state = 'pending'"),
     )
 
@@ -879,12 +880,18 @@ class Message(Arriving, Base):
     __table_args__ = (
         _partial("ix_messages_due", "next_try_at", where="state = 'queued'"),
         _partial("ix_messages_leased", "lease_until", where="state IN ('claimed', 'handing_over')"),
+        # Every change of a message writes each index that it stands in once more: what is mostly empty is left out.
         Index("ix_messages_patient_id_created_at", "patient_id", "created_at"),
         Index("ix_messages_clinic_id_created_at", "clinic_id", "created_at"),  # web/pages/clinic/sent.py
         _partial(
             "ix_messages_caregiver_id", "caregiver_id", where="caregiver_id IS NOT NULL"
         ),  # a nudge's: care/contacts.py
         _partial("ix_messages_task_id", "task_id", where="task_id IS NOT NULL"),
+        _partial("ix_messages_window_id", "window_id", where="window_id IS NOT NULL"),
+        _partial("ix_messages_claim_token", "claim_token", where="claim_token IS NOT NULL"),  # delivery/settling.py
+        _partial("ix_messages_provider_ref", "provider_ref", where="provider_ref IS NOT NULL"),  # delivery/receiving.py
+        # What is looked for by the beginning of its key: invitations, and what is sent by hand.
+        _partial("ix_messages_dedupe_key", "dedupe_key", where=OF_NO_WINDOW),
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -892,12 +899,12 @@ class Message(Arriving, Base):
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers")
     staff_id: Mapped[uuid.UUID | None] = _ref("staff")
     contact_id: Mapped[uuid.UUID] = _ref("contacts")
-    window_id: Mapped[uuid.UUID | None] = _ref("windows", index=True)
-    step_id: Mapped[uuid.UUID | None] = _ref("steps")
+    window_id: Mapped[uuid.UUID | None] = _ref("windows")
+    step_id: Mapped[uuid.UUID | None]  # of `steps`, which may be gone before it: store/months.py
     task_id: Mapped[uuid.UUID | None] = _ref("tasks")  # the one that a notice to staff is about
     kind: Mapped[MessageKind]
     channel: Mapped[Channel]
-    dedupe_key: Mapped[str] = mapped_column(KEY, unique=True)
+    dedupe_key: Mapped[str] = mapped_column(KEY)  # once in `occurrences`, as long as it could come again
     params: Mapped[dict[str, Any]]  # what the template needs; a value only in a reply that repeats their own words
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime]
@@ -908,11 +915,21 @@ class Message(Arriving, Base):
     greets_at: Mapped[datetime | None]  # the time of day that its words are of
     said: Mapped[str | None] = mapped_column(String(64))  # SHA-256 of what was handed over under its id, hex
     next_try_at: Mapped[datetime]  # the `due_at` of "try this message"
-    claim_token: Mapped[uuid.UUID | None] = mapped_column(index=True)
+    claim_token: Mapped[uuid.UUID | None]
     lease_until: Mapped[datetime | None]
     handed_over_at: Mapped[datetime | None]
     settled_at: Mapped[datetime | None]
-    provider_ref: Mapped[str | None] = mapped_column(String(120), index=True)
+    provider_ref: Mapped[str | None] = mapped_column(String(120))
+
+
+class Occurrence(Base):
+    """What has become a message, as long as it could come again: its id is made of the message's dedupe key."""
+
+    __tablename__ = "occurrences"
+
+    clinic_id: Mapped[uuid.UUID]
+    message_id: Mapped[uuid.UUID]
+    until: Mapped[date] = mapped_column(index=True)  # UTC; from then on nobody writes it again
 
 
 class MessageEvent(Base):
@@ -920,7 +937,8 @@ class MessageEvent(Base):
 
     __tablename__ = "message_events"
 
-    message_id: Mapped[uuid.UUID] = _ref("messages", index=True)
+    clinic_id: Mapped[uuid.UUID]
+    message_id: Mapped[uuid.UUID] = mapped_column(index=True)  # of `messages`, whose month may go before this one
     at: Mapped[datetime]
     event: Mapped[str] = mapped_column(String(24))
     detail: Mapped[str] = mapped_column(String(200), default="")

@@ -86,6 +86,7 @@ GATES: Mapping[Gate, Lets] = {
         writes=_of(
             "contacts",
             "messages",
+            "occurrences",
             "tasks",
             "windows",
             "steps",

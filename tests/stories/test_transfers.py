@@ -146,8 +146,8 @@ def test_every_table_of_a_patient_is_known_to_move_or_to_stay() -> None:
     }  # fmt: skip
     assert {table.name for table in transfers.tables_that_move()} == {
         "acceptances", "adjustments", "caregiver_replies", "caregivers", "checkins", "consents", "contacts",
-        "context_tags", "conversations", "episode_closings", "events", "goals", "link_keys", "medicines", "messages",
-        "moves", "next_contacts", "no_results", "panel_rows", "patient_limits", "patient_references", "pauses",
+        "context_tags", "conversations", "episode_closings", "events", "goals", "link_keys", "medicines", "message_events",
+        "messages", "moves", "next_contacts", "no_results", "panel_rows", "patient_limits", "patient_references", "pauses",
         "persons", "plans", "readings", "result_limits", "results", "signals", "silences", "steps", "tasks", "windows",
         "invitations",
     }  # fmt: skip

@@ -30,7 +30,6 @@ PATHS: Mapping[str, tuple[str, str]] = {
     "passkey_challenges": ("staff_id", "staff"),
     "form_drafts": ("staff_id", "staff"),
     "carried_states": ("patient_id", "patients"),
-    "message_events": ("message_id", "messages"),
     "inbound_texts": ("contact_id", "contacts"),
 }
 # Tables of no clinic: what the web may do with them, and why that shows nobody anything.
@@ -56,7 +55,7 @@ ONLY_ADDED: Mapping[str, tuple[str, ...]] = {
     "access_lines": (),
     "consents": ("clinic_id",),
     "caregiver_replies": ("clinic_id",),
-    "message_events": (),
+    "message_events": ("clinic_id",),
     "sign_offs": ("id",),
     "sign_off_withdrawals": (),
     "review_additions": (),

@@ -181,7 +181,7 @@ def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime)
         if (moved := after_receipt(states[receipt.message_id], was_handed_over, receipt.outcome)) is not None:
             states[receipt.message_id] = moved
             its_clinic = rows[receipt.message_id].clinic_id
-            events.append(outbox.Happened(its_clinic, receipt.message_id, receipt.outcome, receipt.detail))
+            events.append(outbox.HistoryLine(its_clinic, receipt.message_id, receipt.outcome, receipt.detail))
     outbox.note_events(session, events, now)
     moved_on = {message_id: state for message_id, state in states.items() if state is not rows[message_id].state}
     delivered = [message_id for message_id, state in moved_on.items() if state is MessageState.DELIVERED]

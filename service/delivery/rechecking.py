@@ -160,7 +160,7 @@ def stamp(session: Session, token: uuid.UUID, some: Sequence[MessageFacts], now:
         )
         .returning(Message.clinic_id, Message.id)
     ).all()
-    outbox.note_events(session, [outbox.Happened(*which, "handing_over") for which in stamped], now)
+    outbox.note_events(session, [outbox.HistoryLine(*which, "handing_over") for which in stamped], now)
     ids = {message_id for _, message_id in stamped}
     contacts.introduce(session, {facts.contact_id: facts.id for facts in some if facts.introduces and facts.id in ids})
     return ids

@@ -175,7 +175,7 @@ def mark_sent(session: Session, sent: Sequence[tuple[MessageFacts, str]], now: d
         ),
         [{"one": facts.id, "ref": storable(ref)[:REF_LENGTH]} for facts, ref in sent],
     )
-    outbox.note_events(session, [outbox.Happened(facts.clinic_id, facts.id, "sent") for facts, _ in sent], now)
+    outbox.note_events(session, [outbox.HistoryLine(facts.clinic_id, facts.id, "sent") for facts, _ in sent], now)
 
 
 def settle(
@@ -259,7 +259,7 @@ def try_next_contact(session: Session, facts: MessageFacts, now: datetime) -> bo
         return False
     # The occurrence stays the key: once per contact, however often this one fails.
     _write_again(session, facts, following.id, following.channel, f">{following.id}", now)
-    passed_on = outbox.Happened(facts.clinic_id, facts.id, "passed_on", following.channel.value)
+    passed_on = outbox.HistoryLine(facts.clinic_id, facts.id, "passed_on", following.channel.value)
     outbox.note_events(session, [passed_on], now)
     return True
 
@@ -374,7 +374,7 @@ def _end_unknown(session: Session, message: Message, is_worth_a_double: bool, wh
         message.state = MessageState.UNCERTAIN
         message.settled_at = now
         tell_lost(session, message, now, is_known=False)
-    uncertain = outbox.Happened(message.clinic_id, message.id, "uncertain", why or ("one more try" if again else ""))
+    uncertain = outbox.HistoryLine(message.clinic_id, message.id, "uncertain", why or ("one more try" if again else ""))
     outbox.note_events(session, [uncertain], now)
 
 

@@ -59,7 +59,7 @@ class NewMessage:
     params: Mapping[str, Any] = field(default_factory=dict)
 
 
-class Happened(NamedTuple):
+class HistoryLine(NamedTuple):
     """One line of a message's delivery history."""
 
     clinic_id: uuid.UUID
@@ -160,7 +160,7 @@ def cancel(
     """
     statement = which if isinstance(which, Update) else cancelling(which)
     turned = _turned(where, statement, reason, {"at": now, **(given or {})})
-    note_events(where, [Happened(*which, MessageState.CANCELLED.value, reason) for which in turned], now)
+    note_events(where, [HistoryLine(*which, MessageState.CANCELLED.value, reason) for which in turned], now)
     return len(turned)
 
 
@@ -194,7 +194,7 @@ def end_turn(
     """
     turned = _turned(session, _turning(which, state, **values), reason, {})
     event = "queued_again" if state is MessageState.QUEUED else state.value
-    note_events(session, [Happened(*which, event, detail or reason) for which in turned], now)
+    note_events(session, [HistoryLine(*which, event, detail or reason) for which in turned], now)
     return [message_id for _, message_id in turned]
 
 
@@ -211,7 +211,7 @@ def _turned(
     return [(clinic_id, message_id) for clinic_id, message_id in rows(where).execute(statement, {"why": why, **given})]
 
 
-def note_events(where: Where, events: Iterable[Happened], now: datetime) -> None:
+def note_events(where: Where, events: Iterable[HistoryLine], now: datetime) -> None:
     """Add to the delivery histories."""
     lines = [
         {

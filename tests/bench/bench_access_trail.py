@@ -29,6 +29,7 @@ from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Clinic, Patient, Staff
 from tests.bench.bench_review import NOW, alternate, clinic, say
+from tests.servers import SECRET, VAULT
 from tests.signed_in import sign_in_as
 
 PATIENTS = CALLS = 300  # reads of the API a round, each of another patient: no two are one line
@@ -38,7 +39,7 @@ PAGES = 20
 def main() -> None:
     """Print both ratios."""
     with tempfile.TemporaryDirectory() as folder:
-        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}")
+        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}", vault=VAULT)
         migrate.upgrade(engine)
         clinic_id = clinic(engine, PATIENTS)
         refreshing.rebuild(engine, NOW, portion=500)
@@ -62,9 +63,7 @@ def main() -> None:
 
 
 def _app(engine: Engine, folder: str) -> Flask:
-    settings = Settings.from_env(
-        {"NEAPTIDE_DATA": folder, "NEAPTIDE_SECRET_KEY": "nobody guesses this one of the bench"}
-    )
+    settings = Settings.from_env({"NEAPTIDE_DATA": folder, "NEAPTIDE_SECRET_KEY": SECRET})
     return create_app(settings, engine, FixedClock(NOW), {})
 
 

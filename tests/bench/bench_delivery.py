@@ -35,7 +35,7 @@ from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient
 from service.store.upsert import insert_rows
 from service.transports.base import OutgoingText
-from tests.servers import own_database
+from tests.servers import VAULT, own_database
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
 LONG_AGO = datetime(2026, 1, 1, tzinfo=UTC)
@@ -53,7 +53,7 @@ def main() -> None:
     gc.freeze()
     gc.disable()
     with tempfile.TemporaryDirectory(prefix="neaptide-bench-") as folder:
-        sides = [open_engine(f"sqlite:///{Path(folder) / name}.sqlite3") for name in ("ours", "theirs")]
+        sides = [open_engine(f"sqlite:///{Path(folder) / name}.sqlite3", vault=VAULT) for name in ("ours", "theirs")]
         print(enqueue_vs_raw_sql(*sides, "sqlite"), flush=True)
     if SERVER is None:
         reason = "left out: NEAPTIDE_TEST_DATABASE_URL names no PostgreSQL server"
@@ -156,7 +156,7 @@ def _work(engine: Engine, workers: int) -> float:
         child = os.fork()
         if child == 0:
             try:
-                own = open_engine(url)
+                own = open_engine(url, vault=VAULT)
                 sending.deliver(
                     own, {Channel.TEXT: Slow()}, lambda session, facts, now: "x", SystemClock(), at_once=AT_ONCE
                 )

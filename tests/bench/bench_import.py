@@ -34,6 +34,7 @@ from service.store import migrate
 from service.store.audit import OPERATOR
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Patient, Window
+from tests.servers import VAULT
 
 ROUNDS = 7
 PEOPLE, DAYS = 300, 120
@@ -87,7 +88,7 @@ def _on_a_copy(blank: Path, run: Callable[[Path], float]) -> float:
 
 
 def _ours(path: Path, clinic_id: uuid.UUID, file: Path) -> float:
-    engine = open_engine(f"sqlite:///{path}")
+    engine = open_engine(f"sqlite:///{path}", vault=VAULT)
     with engine.connect():
         pass
     began = time.process_time()
@@ -135,7 +136,7 @@ def _commit(database: sqlite3.Connection, statement: str, rows: list[tuple[objec
 def _clinic(folder: Path) -> tuple[Path, uuid.UUID, dict[str, tuple[uuid.UUID, str]]]:
     """An invented clinic whose patients have a window open today; a file to be copied."""
     path = folder / "blank.sqlite3"
-    engine = open_engine(f"sqlite:///{path}")
+    engine = open_engine(f"sqlite:///{path}", vault=VAULT)
     migrate.upgrade(engine)
     clinic_id = uuid.uuid4()
     people = {f"F{number:05d}": (uuid.uuid4(), ZONES[number % len(ZONES)]) for number in range(PEOPLE)}

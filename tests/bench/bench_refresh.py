@@ -28,6 +28,7 @@ from service.store import migrate, panel
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import PanelRow
 from tests.bench.bench_review import NOW, alternate, clinic, say
+from tests.servers import VAULT
 
 FEW = 5
 MANY = 1000
@@ -37,7 +38,7 @@ FIVE_YEARS = 5 * 365
 def main() -> None:
     """Print the ratios."""
     with tempfile.TemporaryDirectory() as folder:
-        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}")
+        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}", vault=VAULT)
         migrate.upgrade(engine)
         short, long, many = clinic(engine, FEW, 30), clinic(engine, FEW, FIVE_YEARS), clinic(engine, MANY, 90)
         refreshing.rebuild(engine, NOW, portion=MANY)

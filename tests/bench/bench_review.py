@@ -53,6 +53,7 @@ from service.store.tables import (
     Staff,
     Window,
 )
+from tests.servers import SECRET, VAULT
 
 ROUNDS = 7
 DAYS = 40
@@ -62,7 +63,7 @@ NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
 def main() -> None:
     """Print the ratios."""
     with tempfile.TemporaryDirectory() as folder:
-        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}")
+        engine = open_engine(f"sqlite:///{Path(folder) / 'bench.sqlite3'}", vault=VAULT)
         migrate.upgrade(engine)
         small, large = clinic(engine, 300), clinic(engine, 3000)
         for one in (small, large):
@@ -350,9 +351,7 @@ def _pages(engine: Engine, clinic_id: uuid.UUID) -> tuple[Callable[[], object], 
         nurse_id = nurse.id
     kept: list[str] = []
     with tempfile.TemporaryDirectory() as data:
-        settings = Settings.from_env(
-            {"NEAPTIDE_DATA": data, "NEAPTIDE_SECRET_KEY": "nobody guesses this one of the bench"}
-        )
+        settings = Settings.from_env({"NEAPTIDE_DATA": data, "NEAPTIDE_SECRET_KEY": SECRET})
         app = create_app(settings, engine, FixedClock(NOW), {})
     app.add_url_rule("/bench/kept", endpoint="kept", view_func=lambda: Response(kept[0]))
     client = app.test_client()

@@ -28,6 +28,7 @@ from service.store.session import open_engine
 from service.worker import Worker
 from tests.bench import hospitals
 from tests.bench.hospitals import written
+from tests.servers import VAULT
 
 SEVEN = datetime(2026, 3, 1, 18, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -52,7 +53,7 @@ def tick_vs_raw_sql(folder: Path) -> str:
     ours, theirs = folder / "ours.sqlite3", folder / "theirs.sqlite3"
     hospitals.build(ours, 100_000, minutes, DUE)
     shutil.copy(ours, theirs)
-    engine, raw = open_engine(f"sqlite:///{ours}"), _plain(theirs)
+    engine, raw = open_engine(f"sqlite:///{ours}", vault=VAULT), _plain(theirs)
     ratios, spent = [], []
     for minute in minutes:
         own = _cpu(lambda now=minute: _tick(engine, now))
@@ -75,7 +76,7 @@ def tick_idle_growth(folder: Path) -> str:
     engines, workers = [], {}
     for size, path in sizes.items():
         hospitals.build(path, size, [], 0, reachable=False)
-        engines.append(open_engine(f"sqlite:///{path}"))
+        engines.append(open_engine(f"sqlite:///{path}", vault=VAULT))
         settings = Settings.from_env({"NEAPTIDE_DATA": str(folder)})
         workers[size] = Worker(engines[-1], FixedClock(SEVEN), {}, lambda *_: "", settings)
         workers[size].tick()

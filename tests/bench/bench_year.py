@@ -45,14 +45,16 @@ from service.reviewing import placing, refreshing
 from service.scheduling import closing, opening, steps
 from service.store import migrate, panel
 from service.store.audit import OPERATOR, Act
+from service.store.migrations.roles import WORKER
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Clinic, Message, Patient, Plan
+from service.store.wall import WEB
 from tests import scans
 from tests.bench import years
 from tests.bench.years import Lived, Sizes
 from tests.builder import building
 from tests.served import serve
-from tests.servers import own_database
+from tests.servers import SECRET, VAULT, as_role, faces, let_go, make_roles, own_database
 from tests.signed_in import sign_in_as
 
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
@@ -109,7 +111,7 @@ class Costs:
 
 def _on_sqlite(folder: Path, sizes: Sizes) -> Costs:
     folder.mkdir()
-    engine = open_engine(f"sqlite:///{folder / 'year.sqlite3'}")
+    engine = open_engine(f"sqlite:///{folder / 'year.sqlite3'}", vault=VAULT)
     counted = [0]
 
     def count() -> int:
@@ -129,7 +131,8 @@ def _on_postgresql(folder: Path, sizes: Sizes) -> Costs:
     with own_database(str(SERVER), f"neaptide_year_{os.getpid()}") as engine:
 
         def counted() -> int:
-            engine.dispose()  # a connection's own counts are added to the database's when it ends
+            for face in faces(engine):
+                face.dispose()  # a connection's own counts are added to the database's when it ends
             time.sleep(0.2)
             with engine.connect() as connection:
                 asked = (
@@ -137,11 +140,17 @@ def _on_postgresql(folder: Path, sizes: Sizes) -> Costs:
                 )
                 return int(connection.exec_driver_sql(f"{asked} current_database()").scalar_one())
 
-        return _measure(engine, folder, sizes, counted)
+        try:
+            return _measure(engine, folder, sizes, counted)
+        finally:
+            let_go()
 
 
 def _measure(engine: Engine, folder: Path, sizes: Sizes, counted: Callable[[], int]) -> Costs:
     migrate.upgrade(engine)
+    if engine.dialect.name == "postgresql":  # served as in a large installation: each part in its own role
+        make_roles(engine)
+        engine.dispose()
     began, seed = time.monotonic(), years.lived(engine, folder)
     measured = years.multiply(engine, seed, sizes)
     bytes_each = (
@@ -172,7 +181,7 @@ Case = tuple[str, str, int, int, Callable[[], object]]  # name, unit, how many o
 def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.UUID]) -> Iterator[Case]:
     small, large = sorted(measured)
     now, clinic_id = seed.world.now + timedelta(minutes=2), measured[large]
-    world = seed.world
+    world, work = seed.world, as_role(engine, WORKER)
     desk, machine = _doors(engine, folder, world, clinic_id)
     with read_session(engine) as session:
         ids = list(session.scalars(select(Patient.id).where(Patient.clinic_id == clinic_id).order_by(Patient.id)))
@@ -182,15 +191,15 @@ def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.U
     # Every state was copied from one patient's: those of this clinic are made of their own days, from the first on.
     with write_session(engine) as session:
         panel.mark_stale(session, ids, now, date.min)
-    refreshing.catch_up(engine, lambda: now)
+    refreshing.catch_up(work, lambda: now)
     with write_session(engine) as session:
         session.execute(update(Plan).where(Plan.clinic_id != clinic_id).values(next_open_at=now + timedelta(days=1)))
         panel.mark_stale(session, ids, now, now.date())
     world.clock.set(now - timedelta(minutes=10))
     yield "tick_idle", "tick", 1, TIMES, world.worker.tick
     world.clock.set(now)
-    yield "open", "window", large, 1, lambda: opening.open_windows(engine, now)
-    yield "refresh", "patient", large, 1, lambda: refreshing.catch_up(engine, lambda: now)
+    yield "open", "window", large, 1, lambda: opening.open_windows(work, now)
+    yield "refresh", "patient", large, 1, lambda: refreshing.catch_up(work, lambda: now)
     for name, size in (("review_small", small), ("review_large", large)):
         page = _doors(engine, folder, world, measured[size])[0]
         yield name, "patient", size, TIMES, lambda page=page: _get(page, "/clinic/patients")
@@ -224,14 +233,16 @@ def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.U
     file.write_text(f"patient,taken_at,pa_systolic,pa_diastolic,pressure_unit\n{rows}")
     yield "import", "reading", large // 2, 1, lambda: import_readings(Intake(engine, clinic_id, OPERATOR, now), file)
     over = now + timedelta(hours=5)
-    yield "close", "window", large, 1, lambda: closing.close_windows(engine, over)
-    yield "follow_up", "window", large, 1, lambda: steps.take_steps(engine, over)
+    yield "close", "window", large, 1, lambda: closing.close_windows(work, over)
+    yield "follow_up", "window", large, 1, lambda: steps.take_steps(work, over)
     yield "doctor", "answer", 1, 1, lambda: checks.examine(engine, now, channels=frozenset({Channel.TEXT}))
 
 
 def _doors(engine: Engine, folder: Path, world: Any, clinic_id: uuid.UUID) -> tuple[FlaskClient, FlaskClient]:
     """A browser with staff signed in, and a machine with a key."""
-    settings = Settings.from_env({"NEAPTIDE_DATA": str(folder), "NEAPTIDE_BASE_URL": "http://localhost"})
+    settings = Settings.from_env(
+        {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_SECRET_KEY": SECRET, "NEAPTIDE_BASE_URL": "http://localhost"}
+    )
     app = serve(settings, engine, world.clock, {Channel.TEXT: world.gateway})
     with building(engine, world.now) as build:
         staff_id = build.staff(build.session.get_one(Clinic, clinic_id), "Nurse Invented", *Role).id
@@ -293,11 +304,14 @@ def _explained(engine: Engine, costs: Costs) -> Iterator[None]:
         elif re.match(r"\s*(WITH|SELECT)", statement):
             costs.scans += _sequential(connection, statement, given)
 
-    event.listen(engine, "before_cursor_execute", before)
+    of_service = {as_role(engine, WEB), as_role(engine, WORKER), engine}
+    for one in of_service:
+        event.listen(one, "before_cursor_execute", before)
     try:
         yield
     finally:
-        event.remove(engine, "before_cursor_execute", before)
+        for one in of_service:
+            event.remove(one, "before_cursor_execute", before)
 
 
 def _sequential(connection: Any, statement: str, parameters: Any) -> Iterator[str]:

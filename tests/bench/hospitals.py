@@ -14,6 +14,8 @@ from service.domain import asking
 from service.domain.steps import DEFAULT, as_json
 from service.store import migrate
 from service.store.session import open_engine
+from service.store.tables import ADDRESS
+from tests.servers import VAULT
 
 ZONES = ("Pacific/Auckland", "Europe/Madrid", "America/Santiago", "Australia/Lord_Howe")
 HISTORY_DAYS = 28
@@ -25,13 +27,18 @@ def written(at: datetime) -> str:
     return f"{at:%Y-%m-%d %H:%M:%S.%f}"
 
 
+def sealed(address: str) -> str:
+    """A telephone number as the service keeps it."""
+    return VAULT.seal(ADDRESS.what, address.encode())
+
+
 def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reachable: bool = True) -> None:
     """A migrated database of `patients` with plan, and contact and consent unless nobody will be written to.
 
     At each instant in `due`, `due_each` of them open their window, after four answered
     weeks; the rest not before 2027.
     """
-    engine = open_engine(f"sqlite:///{path}")
+    engine = open_engine(f"sqlite:///{path}", vault=VAULT)
     migrate.upgrade(engine)
     engine.dispose()
     raw = sqlite3.connect(path, isolation_level=None)
@@ -61,7 +68,7 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
         raw.executemany(
             "INSERT INTO contacts (id, clinic_id, patient_id, channel, address, position, state, created_at)"
             " VALUES (?,?,?,'text',?,0,'ok',?)",
-            ((one, clinic, one, f"+64{n:09}", at) for n, one in enumerate(ids)),
+            ((one, clinic, one, sealed(f"+64{n:09}"), at) for n, one in enumerate(ids)),
         )
         raw.executemany(
             "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at)"

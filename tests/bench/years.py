@@ -39,6 +39,7 @@ from service.store.tables import (
     Window,
 )
 from service.store.types import Id, UTCDateTime
+from tests.bench import hospitals
 from tests.world import World
 
 PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, PanelRow, CarriedStateRow)
@@ -141,16 +142,18 @@ def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
 
 
 def _people(connection: Connection, sizes: Sizes) -> dict[int, uuid.UUID]:
-    """Who is multiplied, and on which days: n, and the number of their clinic, k."""
-    connection.exec_driver_sql("CREATE TABLE bench_people (n integer, k integer)")
+    """Who is multiplied, and on which days: n, the number of their clinic, k, and their telephone's."""
+    connection.exec_driver_sql("CREATE TABLE bench_people (n integer, k integer, address text)")
     connection.exec_driver_sql("CREATE TABLE bench_days (d integer)")
-    rows: list[dict[str, int]] = []
+    rows: list[dict[str, int | str]] = []
     clinics, n = {}, 1
     for k, size in enumerate(sizes.measured, 1):
         rows += [{"n": n + i, "k": k} for i in range(size)]
         clinics[size], n = k, n + size
     rows += [{"n": i, "k": 100 + (i - n) // FILLER} for i in range(n, sizes.patients + 1)]
-    connection.execute(text("INSERT INTO bench_people (n, k) VALUES (:n, :k)"), rows)
+    for row in rows:
+        row["address"] = hospitals.sealed(f"+44{7_000_000_000 + int(row['n'])}")
+    connection.execute(text("INSERT INTO bench_people (n, k, address) VALUES (:n, :k, :address)"), rows)
     connection.execute(text("INSERT INTO bench_days (d) VALUES (:d)"), [{"d": d} for d in range(sizes.days, 0, -1)])
     named = connection.execute(select(Base.metadata.tables["clinics"].c.id)).scalar_one()
     return {size: uuid.UUID(f"c{named.hex[1:8]}{k:08x}{named.hex[16:]}") for size, k in clinics.items()}
@@ -228,7 +231,7 @@ def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
     if name in ONCE:
         return f"(substr(t.{name}, 1, {ONCE[name]}) || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
     if name == "address":
-        return "('+44' || (7000000000 + p.n))"
+        return "p.address"
     if name in {"pa_diastolic", "pa_mean", "pa_systolic"}:
         return f"(t.{name} + ((p.n * 13 + d.d * 7) % 9) * 0.5 - 2)"
     if by_day and isinstance(column.type, UTCDateTime):

@@ -20,6 +20,7 @@ from service.care import silences
 from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.store import outbox, panel
+from service.store.histories import lasting
 from service.store.ids import among_those, slices
 from service.store.session import Where, columns_of, objects, rows
 from service.store.tables import Checkin, Message, Pause, Reading, Silence, Step, Window
@@ -160,10 +161,11 @@ _WITHOUT_READING = (
     .order_by(Window.id)
     .with_for_update(key_share=True)
 )
-_SILENT = select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
-    among_those(Silence.patient_id, "patients"),
-    Silence.missed > 0,
-    or_(Silence.ended_at.is_(None), Silence.last_date >= bindparam("first")),
+_SILENT = lasting(
+    select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
+        among_those(Silence.patient_id, "patients")
+    ),
+    bindparam("first"),
 )
 _CANCEL_STEPS = (
     update(Step.__table__)  # type: ignore[arg-type]

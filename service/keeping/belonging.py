@@ -44,7 +44,7 @@ LOOSE = frozenset({
 # What is tied to a patient: by their id, or by what hangs on a row that is theirs.
 TIED = frozenset(
     {name for name, table in TABLES.items() if "patient_id" in table.c}
-    | {"patients", "message_events", "inbound_texts", "audit_lines"}
+    | {"patients", "message_events", "inbound_texts"}
 )
 # Another clinic's, where it looked after the patient before, and read by both.
 OF_BOTH = frozenset(one.__tablename__ for one in (SignOff, SignOffWithdrawal, ReviewAddition, Transfer))
@@ -78,7 +78,9 @@ def of_patient(session: Session, patient_id: uuid.UUID) -> Belonging:
         Message.patient_id == patient_id, Message.caregiver_id.in_(caregivers), Message.contact_id.in_(ways), *written
     )
     of: dict[str, ColumnElement[bool]] = {
-        name: table.c.patient_id == patient_id for name, table in TABLES.items() if "patient_id" in table.c
+        name: table.c.patient_id == patient_id
+        for name, table in TABLES.items()
+        if "patient_id" in table.c and name != "audit_lines"
     }
     of |= {
         "patients": TABLES["patients"].c.id == patient_id,

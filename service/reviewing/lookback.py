@@ -26,9 +26,11 @@ AUDITED = 100  # lines
 def days_on_record(session: Session, patient: Patient, now: datetime, most: int) -> int:
     """How many days back to the first window, reading or check-in there is, at most `most`, and 30 at least."""
     firsts = [
-        session.scalar(select(func.min(table.local_date)).where(table.patient_id == patient.id))
-        for table in (Window, Reading, Checkin)
-    ]
+        session.scalar(select(func.min(table.local_date)).where(table.patient_id == patient.id, *counts))
+        for table, *counts in (
+            (Window,), (Reading, Reading.superseded_at.is_(None)), (Checkin, Checkin.superseded_at.is_(None)),
+        )
+    ]  # fmt: skip
     today = local_date(now, patient.zone)
     return min(most, max([30, *((today - first).days + 1 for first in firsts if first is not None)]))
 
@@ -58,11 +60,10 @@ class Audited:
 
 def audit_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> tuple[Audited, ...]:
     """The lines about this patient since then, newest first, at most `AUDITED`."""
-    whose = (AuditLine.subject_id == patient_id) | (AuditLine.detail["patient"].as_string() == str(patient_id))
     query = (
         select(AuditLine.at, func.coalesce(Staff.name, ""), AuditLine.actor_kind, AuditLine.action)
         .outerjoin(Staff, Staff.id == AuditLine.actor_id)
-        .where(AuditLine.clinic_id == clinic_id, AuditLine.at >= since, whose)
+        .where(AuditLine.clinic_id == clinic_id, AuditLine.patient_id == patient_id, AuditLine.at >= since)
         .order_by(AuditLine.at.desc(), AuditLine.id)
         .limit(AUDITED)
     )

@@ -121,10 +121,17 @@ def _write_lines(
             "subject_kind": kind,
             "subject_id": subject_id,
             "detail": {**detail, **typed_by},
+            "patient_id": _about(kind, subject_id, detail),
         }
         for kind, subject_id, detail in subjects
     ]
     insert_rows(where, AuditLine.__table__, lines)
+
+
+def _about(kind: str, subject_id: uuid.UUID | None, detail: Mapping[str, Any]) -> uuid.UUID | None:
+    """The patient that a line is or names."""
+    named = detail.get("patient")
+    return subject_id if kind == "patient" else None if named is None else uuid.UUID(str(named))
 
 
 def _typed_by(where: Where) -> dict[str, str]:

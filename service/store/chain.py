@@ -45,7 +45,7 @@ NAMED_WELL = 20  # where more is wrong than that, it is not looked for
 LATE = timedelta(hours=1)  # lines that were older than this when their chain began stay unsealed
 LINE = (
     AuditLine.id, AuditLine.at, AuditLine.actor_kind, AuditLine.actor_id, AuditLine.action,
-    AuditLine.subject_kind, AuditLine.subject_id, AuditLine.detail,
+    AuditLine.subject_kind, AuditLine.subject_id, AuditLine.detail, AuditLine.patient_id,
 )  # fmt: skip
 SEALED = ("chain", "first", "last", "day", "sealed_at", "dropped_at", "follows", "lines")
 

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Date, Select, bindparam, func, or_, select
+from sqlalchemy import ColumnElement, CompoundSelect, Date, Select, bindparam, func, or_, select, union_all
 from sqlalchemy.orm import Session, aliased
 
 from service.domain import asking, days, localtime
@@ -248,6 +248,17 @@ def load_settings(
     return found
 
 
+def lasting(silences: Select[*tuple[Any, ...]], since: Any) -> CompoundSelect[Any]:
+    """Those of the silences asked for that have not ended, or touch `since` or later.
+
+    Each half has an index: by one condition with OR in it every silence that these patients ever had would be read.
+    """
+    ever = silences.where(Silence.missed > 0)
+    return union_all(
+        ever.where(Silence.ended_at.is_(None)), ever.where(Silence.ended_at.is_not(None), Silence.last_date >= since)
+    )
+
+
 def add_days(
     session: Session,
     clinic_id: uuid.UUID,
@@ -390,11 +401,9 @@ _PAUSES = (
     .where(Pause.cancelled_at.is_(None), or_(Pause.to_date.is_(None), Pause.to_date >= _SINCE))
     .order_by(Pause.from_date)
 )
-_SILENCES = (
-    _of(Silence, *columns_of(SilencePast, Silence, first_day=Silence.first_date, last_day=Silence.last_date))
-    .where(Silence.missed > 0, or_(Silence.ended_at.is_(None), Silence.last_date >= _SINCE))
-    .order_by(Silence.first_date)
-)
+_SILENCES = lasting(
+    _of(Silence, *columns_of(SilencePast, Silence, first_day=Silence.first_date, last_day=Silence.last_date)), _SINCE
+).order_by("first_day")
 _REFERENCES = _of(Reference, *columns_of(ReferenceSet, Reference)).where(_newest(Reference)).order_by(Reference.set_at)
 _GOALS = (
     _of(GoalRow, *columns_of(GoalSet, GoalRow))

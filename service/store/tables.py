@@ -728,6 +728,7 @@ class Silence(Arriving, Base):
     __table_args__ = (
         _partial("uq_silences_open", "patient_id", where="ended_at IS NULL", unique=True),
         Index("ix_silences_patient_id_first_date", "patient_id", "first_date"),
+        Index("ix_silences_patient_id_last_date", "patient_id", "last_date"),  # store/histories.py: lasting
         Index("ix_silences_clinic_id_last_date", "clinic_id", "last_date"),
     )
 
@@ -1483,6 +1484,8 @@ class AuditLine(Arriving, Base):
     __table_args__ = (
         Index("ix_audit_lines_clinic_id_at", "clinic_id", "at"),
         Index("ix_audit_lines_subject_id", "subject_id"),
+        # Of one patient, newest first: reviewing/lookback.py. A line for a single reading names none.
+        _partial("ix_audit_lines_patient_id_at", "patient_id", "at", where="patient_id IS NOT NULL"),
         Index("ix_audit_lines_clinic_id_number", "clinic_id", "number"),  # a chain in its order: store/chain.py
         _partial("ix_audit_lines_unsealed", "clinic_id", "at", where="number IS NULL"),  # store/chain.py
     )
@@ -1495,6 +1498,8 @@ class AuditLine(Arriving, Base):
     subject_kind: Mapped[str] = mapped_column(String(24))
     subject_id: Mapped[uuid.UUID | None]
     detail: Mapped[dict[str, Any]]
+    # Whom it is about: its subject, or the patient that `detail` names.
+    patient_id: Mapped[uuid.UUID | None]
     # Its place in the clinic's chain, given by the worker; 0: it is older than the chain, and stands without a seal.
     number: Mapped[int | None] = mapped_column(BigInteger)
     code: Mapped[bytes | None]  # over the line and its number

@@ -87,7 +87,7 @@ def test_whatever_is_done_to_a_sealed_line_is_named(engine):
         def change(session: Session, name: str = column.name) -> None:
             row = line(session, 3)
             values = {"id": uuid.uuid4(), "at": row.at + DAY, "actor_kind": ActorKind.SYSTEM, "actor_id": None,
-                      "subject_id": None, "detail": {"was": 9}, "code": b"", "action": "x", "subject_kind": "x"}  # fmt: skip
+                      "subject_id": None, "patient_id": uuid.uuid4(), "detail": {"was": 9}, "code": b"", "action": "x", "subject_kind": "x"}  # fmt: skip
             session.execute(update(AuditLine).where(of[3]).values({name: values[name]}))
 
         ((wrong, sentence),) = told(change)

@@ -1,8 +1,8 @@
 """Which version this is, and the commit that it was built from.
 
 Promises one answer to all who ask: `--version`, `/healthz`, the metrics and the foot of every page. A package or an
-image carries its commit in a file beside this one, written when it was built (`setup.py`); of a checkout `.git` is
-read, so that no git has to be there when it runs. Knows nothing of what was changed and never committed.
+image carries its commit in a file beside this one, written when it was built (`deploy/building.py`); of a checkout
+`.git` is read, so that no git has to be there when it runs. Knows nothing of what was changed and never committed.
 """
 
 from __future__ import annotations

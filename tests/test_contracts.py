@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 SERVICE = ROOT / "service"
 MODULES = sorted(SERVICE.rglob("*.py"))
 TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
-TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "setup.py", "service", "tests", "fixtures", "deploy"}
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "tests", "fixtures", "deploy"}
 LONGEST_MODULE = 600
 LONGEST_FUNCTION = 60
 # The tables are one list, and nobody reads it top-down; a migration is made once and stays.

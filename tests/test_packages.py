@@ -46,7 +46,7 @@ print("runs")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with sdist and wheel, made from what version control holds."""
     source, folder = tmp_path_factory.mktemp("source"), tmp_path_factory.mktemp("built")
-    for name in tracked("service", "deploy/LICENSE", "pyproject.toml", "setup.py", "README.md"):
+    for name in tracked("service", "deploy/LICENSE", "deploy/building.py", "pyproject.toml", "README.md"):
         (source / name).parent.mkdir(parents=True, exist_ok=True)
         (source / name).write_bytes((ROOT / name).read_bytes())
     (folder / "made-from").write_text(commit(source), encoding="ascii")
@@ -82,7 +82,13 @@ def test_wheel_and_sdist_carry_the_service_its_licence_and_nothing_else(built: P
     assert meant + "licenses/deploy/LICENSE" in inside
     with tarfile.open(sdist) as packed:
         carried = {each.name.partition("/")[2] for each in packed.getmembers() if each.isfile()}
-    assert carried >= ours | {"pyproject.toml", "setup.py", "README.md", "deploy/LICENSE", "service/commit.txt"}
+    assert carried >= ours | {
+        "pyproject.toml",
+        "README.md",
+        "deploy/LICENSE",
+        "deploy/building.py",
+        "service/commit.txt",
+    }
 
 
 def test_a_checkout_tells_its_commit_as_git_does_and_another_folder_none(tmp_path: Path) -> None:

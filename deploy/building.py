@@ -1,20 +1,23 @@
-"""Everything that is said of the package stands in pyproject.toml. Here is only what it is built with besides:
-wheel and sdist carry the commit that they were made from (service/build.py), and nothing is written into the checkout.
+"""What the package is built with besides what pyproject.toml says, which names the two classes below.
+
+Wheel and sdist carry the commit that they were made from (service/build.py), and nothing is written into the checkout.
+The sdist carries this file as well, since a wheel may be built from it.
 """
 
 import runpy
+import shutil
 from pathlib import Path
 
-from setuptools import setup
 from setuptools.command.build_py import build_py
 from setuptools.command.sdist import sdist
 
-BUILD = runpy.run_path(str(Path(__file__).with_name("service") / "build.py"))
+PACKAGE = Path(__file__).resolve().parent.parent / "service"
+BUILD = runpy.run_path(str(PACKAGE / "build.py"))
 
 
 def leave_commit(folder: Path) -> None:
     """Put the commit, where it is known, into the copy of our code in `folder`."""
-    if commit := BUILD["commit_of"](Path(__file__).with_name("service")):
+    if commit := BUILD["commit_of"](PACKAGE):
         (folder / BUILD["CARRIED"]).write_text(commit, encoding="ascii")
 
 
@@ -28,7 +31,6 @@ class Wheel(build_py):
 class Sources(sdist):
     def make_release_tree(self, base_dir: str, files: list[str]) -> None:
         super().make_release_tree(base_dir, files)
+        (Path(base_dir) / "deploy").mkdir(exist_ok=True)
+        shutil.copy(__file__, Path(base_dir) / "deploy")
         leave_commit(Path(base_dir) / "service")
-
-
-setup(cmdclass={"build_py": Wheel, "sdist": Sources})

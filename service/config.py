@@ -23,6 +23,7 @@ OF_THE_TESTS = ("NEAPTIDE_TEST_", "NEAPTIDE_REQUIRE_")
 SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
 OUTGOING_HOST = re.compile(r"(\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+")
 OF_ROLES = ("NEAPTIDE_WORKER_DATABASE_URL", "NEAPTIDE_OWNER_DATABASE_URL")
+KEPT_KEY = "secret-key"  # a file among the data
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -116,6 +117,16 @@ class Settings:
     def keys(self) -> keyring.Keyring:
         """What signs, seals and derives."""
         return keyring.Keyring(self.secret_key, self.secret_key_previous)
+
+
+def keys_at_hand() -> keyring.Keyring | None:
+    """The keys of this process's settings, where they name any. Raises Refused for one that cannot be used."""
+    env = _with_files(os.environ)
+    folder = env.get("NEAPTIDE_DATA")
+    if not env.get("NEAPTIDE_SECRET_KEY") and not (folder and Path(folder, KEPT_KEY).is_file()):
+        return None
+    previous = keyring.several("NEAPTIDE_SECRET_KEY_PREVIOUS", env.get("NEAPTIDE_SECRET_KEY_PREVIOUS", ""))
+    return keyring.Keyring(_secret(env, Path(folder or "/")), previous)
 
 
 # Each may stand in a file of its own instead, as `…_FILE` or as a credential of systemd's by its name.
@@ -416,7 +427,7 @@ def _secret(env: Mapping[str, str], data_dir: Path) -> str:
     if key := env.get("NEAPTIDE_SECRET_KEY"):
         return keyring.checked_secret("NEAPTIDE_SECRET_KEY", key)
     # A newcomer on one machine need not think of one: it is made once and kept beside the data.
-    file = data_dir / "secret-key"
+    file = data_dir / KEPT_KEY
     try:
         if not file.exists():
             ready_folder(data_dir)

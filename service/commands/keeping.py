@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
 
 import click
 from sqlalchemy import Engine, select
 
-from service import config, envfile
+from service import config, envfile, keyring
 from service.build import this_build
 from service.clock import Clock, SystemClock
 from service.commands import opening
 from service.commands.opening import Console, with_console
 from service.config import Settings
 from service.delivery.settling import end_restored
+from service.domain.seals import Seal, Sealer
 from service.domain.validation import Refused
 from service.domain.vocabulary import Answered, Opened
 from service.keeping import backing, exporting, restoring
 from service.keeping.archive import checked_passphrase
 from service.keeping.postgresql import Failed
+from service.keyring import Keyring
 from service.scheduling.opening import open_windows
 from service.scheduling.steps import pass_lost
 from service.store import access, holds
@@ -46,6 +49,12 @@ What stops working, and what comes back:
   - What was sent since then is not known. Prompts and reminders of that time are not sent anew.
 Nothing is asked and nothing is sent until you run `neaptide resume` with the settings of this place."""
 
+SEALS = {
+    Seal.INTACT: "compared, and it holds",
+    Seal.UNSEALED: "there is none: who wrote this file is not known",
+    Seal.UNKNOWN_KEY: "not compared, its key is not known here: who wrote this file is not known",
+}
+
 
 @click.command("backup")
 @FILE
@@ -70,18 +79,16 @@ def backup(console: Console, file: Path, with_key: bool, passphrase_file: Path |
     elif passphrase_file is not None:
         raise Refused("passphrase-file", str(passphrase_file), "nothing without --with-key")
     target = file / backing.NAME.format(at=now) if is_folder else file
-    fingerprint = console.settings.keys.fingerprint
+    keys = console.settings.keys
     try:
-        manifest = backing.back_up(
-            console.engine, target, now, this_build().version, fingerprint, config.beside, sealed
-        )
+        manifest = backing.back_up(console.engine, target, now, this_build().version, keys, config.beside, sealed)
     except Failed as failed:
         raise click.ClickException(f"no backup was made; {failed}") from None
     backing.note(console.engine, manifest, target, console.now())
     opening.say(
         backup=target, bytes=target.stat().st_size, tables=len(manifest.tables),
         rows=sum(one.rows for one in manifest.tables.values()), taken_at=manifest.taken_at.isoformat(),
-        secret_key=f"{fingerprint} ({'sealed in it' if sealed else 'not in it: keep it elsewhere'})",
+        secret_key=f"{manifest.key} ({'sealed in it' if sealed else 'not in it: keep it elsewhere'})",
     )  # fmt: skip
     for gone in backing.drop_older(file, keep) if keep is not None else ():
         opening.say(dropped=gone)
@@ -92,22 +99,28 @@ def backup(console: Console, file: Path, with_key: bool, passphrase_file: Path |
 @click.option("--into", help="An empty folder, or postgresql://… with an empty database; else where the settings say.")
 @click.option("--secrets", type=click.Path(path_type=Path), help="Write the secrets in it to this file, as settings.")
 @PASSPHRASE
-def restore(file: Path, into: str | None, secrets: Path | None, passphrase_file: Path | None) -> None:
+@click.option("--without-seal", is_flag=True, help="Take it though its seal cannot be compared: the key is lost.")
+def restore(
+    file: Path, into: str | None, secrets: Path | None, passphrase_file: Path | None, without_seal: bool
+) -> None:
     """Bring the backup in FILE back into an empty place, compared with what was backed up, and held.
 
-    Nothing is asked and nothing is sent from there until `neaptide resume`. With --into no settings are needed; a
-    password of PostgreSQL's is then best given as PGPASSWORD, or in a file .pgpass.
+    Nothing is asked and nothing is sent from there until `neaptide resume`. With --into no settings are needed but
+    the secret key, by which the file's seal is compared: from the settings, or out of the file by --secrets. A password
+    of PostgreSQL's is then best given as PGPASSWORD, or in a file .pgpass.
     """
     settings = opening.read_settings() if into is None else None
     clock: Clock = SystemClock() if settings is None else opening.clock_of(settings)
     engine = opening.opened(settings) if settings is not None else _place(into or "")
+    values: Mapping[str, str] = {}
     try:
         if secrets is not None:
             if secrets.exists():
                 raise Refused("secrets", str(secrets), "a file that is not there yet")
             values = restoring.secrets_of(file, _passphrase(passphrase_file, confirm=False))
             written = envfile.changed("", values)
-        done = restoring.restore(file, engine, clock.now(), config.beside)
+        sealer = _sealer(settings, values)
+        done = restoring.restore(file, engine, clock.now(), config.beside, sealer, needs_seal=not without_seal)
         if secrets is not None:
             with secrets.open("x", encoding="utf-8") as target:
                 target.write(written)
@@ -119,7 +132,8 @@ def restore(file: Path, into: str | None, secrets: Path | None, passphrase_file:
     since = f"{manifest.taken_at:%Y-%m-%d %H:%M:%S} UTC"
     opening.say(
         restored=engine.url.render_as_string(hide_password=True), rows=done.rows, tables=len(manifest.tables),
-        compared="every table is what was backed up", backup_of=since, by_version=manifest.version,
+        seal=SEALS[done.seal], compared="every table is what was backed up",
+        backup_of=since, by_version=manifest.version,
     )  # fmt: skip
     if secrets is not None:
         opening.say(secrets=f"{secrets} holds {', '.join(manifest.secrets)}: they belong among the settings")
@@ -185,6 +199,15 @@ def export(console: Console, folder: Path, clinic: str | None) -> None:
         console.act(session, whose).note("clinic.export", ("clinic", whose))
     rows = exporting.export(console.engine, whose, folder, now, this_build().version)
     opening.say(export=folder, tables=len(rows), rows=sum(rows.values()))
+
+
+def _sealer(settings: Settings | None, values: Mapping[str, str]) -> Sealer:
+    """What knows a backup's seal: the keys of the settings, where there are any, and those that lay sealed in it."""
+    rings = [settings.keys if settings is not None else config.keys_at_hand()]
+    if key := values.get("NEAPTIDE_SECRET_KEY"):
+        previous = "NEAPTIDE_SECRET_KEY_PREVIOUS"
+        rings.append(Keyring(key, keyring.several(previous, values.get(previous, ""))))
+    return Sealer(tuple(key for ring in rings if ring is not None for key in ring.sealer().keys))
 
 
 def _place(into: str) -> Engine:

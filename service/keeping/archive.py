@@ -4,8 +4,9 @@ A zip archive (APPNOTE 6.3, with its 64-bit lengths) of `manifest.json`, which s
 own tools write it; and, where they were asked for, `secrets.json`: sealed with AES-256-GCM (NIST SP 800-38D) under a
 key that scrypt (RFC 7914) makes of a passphrase.
 
-Promises that a manifest never holds a secret, and that what cannot be read is refused with the file's name. The
-database in it is *not* sealed: whoever holds the file can read it.
+Promises that a manifest never holds a secret; that it stands under a seal (`domain.seals`) by a key that is not in
+the file, and with it the database, whose digest it holds; and that what cannot be read is refused with the file's name.
+The database in it is *not* encrypted: whoever holds the file can read it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
@@ -27,6 +28,7 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
+from service.domain.seals import Seal, Sealer
 from service.domain.validation import Refused
 
 FORMAT = 1
@@ -61,10 +63,23 @@ class Manifest:
     size: int  # of the database's copy in it, bytes
     sha256: str
     tables: Mapping[str, Content]
+    seal: str = ""  # over all of the above
+
+    def sealed(self, sealer: Sealer) -> Manifest:
+        return replace(self, seal=sealer.seal(self._under_seal()))
+
+    def judged(self, sealer: Sealer) -> Seal:
+        """Whether it is as somebody with one of these keys wrote it."""
+        return sealer.judge(self.seal, self._under_seal())
 
     def as_json(self) -> str:
-        told = asdict(self) | {"format": FORMAT, "taken_at": self.taken_at.isoformat()}
-        return json.dumps(told, indent=1, sort_keys=True)
+        return json.dumps(self._plain(), indent=1, sort_keys=True)
+
+    def _plain(self) -> dict[str, Any]:
+        return asdict(self) | {"format": FORMAT, "taken_at": self.taken_at.isoformat()}
+
+    def _under_seal(self) -> list[Any]:
+        return ["backup", {name: value for name, value in self._plain().items() if name != "seal"}]
 
 
 def manifest_from(file: Path, text: bytes) -> Manifest:

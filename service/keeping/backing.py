@@ -26,6 +26,7 @@ from service.domain.validation import Refused
 from service.keeping import contents, postgresql
 from service.keeping.archive import DATABASE, MANIFEST, SECRETS, Content, Manifest, check, copy, opened, seal
 from service.keeping.postgresql import Environment
+from service.keyring import Keyring
 from service.store.session import write_session
 from service.store.tables import Backup
 
@@ -47,13 +48,14 @@ def back_up(
     file: Path,
     now: datetime,
     version: str,
-    key: str,
+    keys: Keyring,
     around: Environment,
     sealed: Sealed | None = None,
 ) -> Manifest:
     """Write a backup to `file`. Returns what is in it.
 
-    `key` is the secret key's fingerprint. Raises Refused for a file that is there, `postgresql.Failed`, and OSError.
+    Its manifest is sealed by `keys`, and names the present one by its fingerprint.
+    Raises Refused for a file that is there, `postgresql.Failed`, and OSError.
     """
     if file.exists():
         raise Refused("FILE", str(file), "a file that is not there yet, or a folder")
@@ -62,7 +64,8 @@ def back_up(
             write = _write_sqlite if engine.dialect.name == "sqlite" else _write_postgresql
             size, sha256, tables, layout = write(engine, archive, part, around)
             names = tuple(sorted(sealed.values)) if sealed else ()
-            manifest = Manifest(now, version, layout, engine.dialect.name, key, names, size, sha256, tables)
+            kind, key = engine.dialect.name, keys.fingerprint
+            manifest = Manifest(now, version, layout, kind, key, names, size, sha256, tables).sealed(keys.sealer())
             if sealed is not None:
                 archive.writestr(SECRETS, seal(sealed.values, sealed.passphrase))
             archive.writestr(MANIFEST, manifest.as_json())

@@ -1,8 +1,9 @@
 """Bring a backup back into an empty place, held: nothing is asked and nothing is sent until an operator resumes.
 
-Promises that a place which holds anything is refused; that what is there in the end was compared, table by table, with
-what had been backed up; that it is held from the first instant at which anybody could work with it; and that everybody
-is signed out, since who has left or signed out since would be signed in again.
+Promises that a place which holds anything is refused; that a file for which its seal does not vouch is not brought back
+unless whoever does it says so, and one that was altered never; that what is there in the end was compared, table by
+table, with what had been backed up; that it is held from the first instant at which anybody could work with it; and
+that everybody is signed out, since who has left or signed out since would be signed in again.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import BinaryIO, cast
 
 from sqlalchemy import Engine
 
+from service.domain.seals import Seal, Sealer
 from service.domain.validation import Refused
 from service.keeping import contents, postgresql
 from service.keeping.archive import DATABASE, Content, Manifest, check, copy, not_a_backup, opened, unsealed
@@ -28,6 +30,19 @@ from service.store.session import open_engine, write_session
 from service.store.tables import ARRIVING, Hold
 
 DIFFERS = "what was brought back differs from what was backed up in {tables}: empty the place, and bring it back anew"
+
+# What is restored into PostgreSQL is a script that runs with the rights of whoever restores it.
+UNVOUCHED = {
+    Seal.ALTERED: "a backup that is as it was written: what this one says of itself was changed, and its seal was not",
+    Seal.UNKNOWN_KEY: (
+        "a backup whose seal can be compared: give NEAPTIDE_SECRET_KEY, or --secrets where the key lies in it;"
+        " --without-seal brings it back all the same, where you know that nobody else could write to it"
+    ),
+    Seal.UNSEALED: (
+        "a backup with its seal; --without-seal brings one back that has none, where you know that nobody else could"
+        " write to it"
+    ),
+}
 
 
 class Differs(Exception):
@@ -40,11 +55,15 @@ class Restored:
 
     manifest: Manifest
     rows: int
+    seal: Seal
 
 
-def restore(file: Path, engine: Engine, now: datetime, around: Environment) -> Restored:
+def restore(
+    file: Path, engine: Engine, now: datetime, around: Environment, sealer: Sealer, *, needs_seal: bool = True
+) -> Restored:
     """Bring the backup back into the database of `engine`: no file of SQLite yet, or no table of PostgreSQL.
 
+    Its seal has to hold by `sealer`; without `needs_seal` it may also be none, or one whose key is not there.
     Raises Refused for a file or a place that cannot be used, `Differs`, and `postgresql.Failed`.
     """
     kind = engine.dialect.name
@@ -57,8 +76,11 @@ def restore(file: Path, engine: Engine, now: datetime, around: Environment) -> R
     if manifest.taken_at > now:  # else the time of which nothing is known would be none
         accepted = f"a backup of before now, which is {now:%Y-%m-%d %H:%M:%S} UTC: set this machine's clock right"
         raise Refused("FILE", f"{file}, of {manifest.taken_at:%Y-%m-%d %H:%M:%S} UTC", accepted)
+    seal = manifest.judged(sealer)
+    if seal is Seal.ALTERED or (needs_seal and seal is not Seal.INTACT):
+        raise Refused("FILE", str(file), UNVOUCHED[seal])
     (_restore_sqlite if kind == "sqlite" else _restore_postgresql)(file, engine, manifest, now, around)
-    return Restored(manifest, sum(table.rows for table in manifest.tables.values()))
+    return Restored(manifest, sum(table.rows for table in manifest.tables.values()), seal)
 
 
 def secrets_of(file: Path, passphrase: str) -> Mapping[str, str]:

@@ -10,7 +10,7 @@ import sqlite3
 import threading
 import uuid
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -24,11 +24,13 @@ from sqlalchemy import Engine, func, select
 from service import config
 from service.commands.keeping import go_on
 from service.domain.readings import NewReading
+from service.domain.seals import Sealer
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageKind, MessageState, SilenceCause
 from service.health import checks
 from service.intake.readings import record_reading
 from service.keeping import archive, backing, contents, exporting, restoring
+from service.keyring import Keyring
 from service.store import holds, migrate
 from service.store.audit import Act, Actor, ActorKind
 from service.store.session import open_engine, read_session, write_session
@@ -36,7 +38,7 @@ from service.store.tables import AuditLine, Base, Message, Reading, Silence, Sta
 from service.worker import Worker, links_for
 from tests.builder import building
 from tests.conftest import SERVER
-from tests.servers import VAULT, own_database
+from tests.servers import SECRET, VAULT, own_database
 from tests.usecases.test_cli import Run, clinic, run
 from tests.waiting import wait_until
 from tests.world import World, nudge, prompt
@@ -45,7 +47,9 @@ __all__ = ["clinic", "run"]
 
 # A fingerprint of what was signed opens nothing.
 NO_SECRETS = {("sign_offs", "frozen_hash"), ("review_additions", "frozen_hash")}
-FOR_ALL = {"version": "0.0.1", "key": "fingerprint", "around": config.beside}
+KEYS = Keyring(SECRET)
+SEALER = KEYS.sealer()
+FOR_ALL = {"version": "0.0.1", "keys": KEYS, "around": config.beside}
 
 
 @contextmanager
@@ -95,7 +99,7 @@ def test_what_was_acknowledged_before_a_backup_is_in_it_whoever_writes_meanwhile
     machine.join()
 
     with empty_place(tmp_path / "elsewhere") as place:
-        done = restoring.restore(file, place, world.now, config.beside)
+        done = restoring.restore(file, place, world.now, config.beside, SEALER)
         with read_session(place) as session:
             kept = list(session.scalars(select(Reading.taken_at).order_by(Reading.taken_at)))
             audited = session.scalar(select(func.count()).where(AuditLine.action == "reading.record"))
@@ -104,7 +108,7 @@ def test_what_was_acknowledged_before_a_backup_is_in_it_whoever_writes_meanwhile
         assert kept == machine.acknowledged[: len(kept)]  # none left out, and each whole: with its line
         assert done.manifest.tables["readings"].rows == len(kept) == audited
         with pytest.raises(Refused, match="empty"):
-            restoring.restore(file, place, world.now, config.beside)
+            restoring.restore(file, place, world.now, config.beside, SEALER)
     assert [one.name for one in tmp_path.glob("*.part*")] == []
 
 
@@ -123,7 +127,7 @@ def test_what_was_brought_back_asks_nobody_until_it_is_let_go_on_and_knows_what_
 
     with empty_place(tmp_path / "elsewhere") as place:
         world.at(asha, "06:00")  # of the next day
-        restoring.restore(file, place, world.now, config.beside)
+        restoring.restore(file, place, world.now, config.beside, SEALER)
         world.engine = place
         transports = {Channel.TEXT: world.gateway}
         world.worker = Worker(place, world.clock, transports, links_for(world.links), world.worker._settings, "there")
@@ -174,7 +178,7 @@ def test_a_backup_that_was_touched_or_is_none_is_refused(engine: Engine, tmp_pat
         file.write_bytes(damaged)
         with empty_place(tmp_path / uuid.uuid4().hex) as place:
             with pytest.raises(Refused, match="neaptide backup"):
-                restoring.restore(file, place, now, config.beside)
+                restoring.restore(file, place, now, config.beside, SEALER)
             assert SERVER is not None or not Path(str(place.url.database)).exists()
     # Wherever a bit is turned: zlib, the archive's directory and its flags each complain in a way of their own.
     for place_of in range(0, len(whole), max(len(whole) // 150, 1)):
@@ -188,22 +192,36 @@ def test_a_backup_that_was_touched_or_is_none_is_refused(engine: Engine, tmp_pat
                 doctored.writestr(archive.MANIFEST, json.dumps(told))
                 doctored.writestr(archive.DATABASE["sqlite"], made.read(archive.DATABASE["sqlite"]))
             with pytest.raises(Refused, match=said):
-                restoring.restore(file, place, now, config.beside)
+                restoring.restore(file, place, now, config.beside, SEALER)
 
 
 def test_another_tables_contents_are_told(engine: Engine, tmp_path: Path) -> None:
-    """A dump that was made anew without one row, under a manifest that was made to fit it, is still found out."""
+    """A dump that was made anew without one row, under a manifest that was made to fit it, is still found out: by the
+    manifest's seal, and without one by the tables. HMAC: `domain.seals`."""
     file, forged = tmp_path / "whole.backup", tmp_path / "forged.backup"
     now = datetime(2026, 3, 1, tzinfo=UTC)
     manifest = backing.back_up(engine, file, now, **FOR_ALL)  # type: ignore[arg-type]
-    with zipfile.ZipFile(file) as archive, zipfile.ZipFile(forged, "w") as other:
-        for name in archive.namelist():
-            text = archive.read(name)
-            if name == "manifest.json":
-                text = text.replace(manifest.tables["clinics"].sha256.encode(), b"0" * 64)
-            other.writestr(name, text)
-    with empty_place(tmp_path / "elsewhere") as place, pytest.raises(restoring.Differs, match="clinics"):
-        restoring.restore(forged, place, now, config.beside)
+    real = manifest.tables["clinics"].sha256.encode()
+    with empty_place(tmp_path / "elsewhere") as place:
+
+        def refused(forging: Mapping[bytes, bytes], said: str, sealer: Sealer = SEALER, *, needs_seal: bool) -> None:
+            with zipfile.ZipFile(file) as whole, zipfile.ZipFile(forged, "w") as other:
+                for name in whole.namelist():
+                    text = whole.read(name)
+                    for was, new in forging.items() if name == archive.MANIFEST else ():
+                        assert was in text
+                        text = text.replace(was, new)
+                    other.writestr(name, text)
+            with pytest.raises((Refused, restoring.Differs), match=said):
+                restoring.restore(forged, place, now, config.beside, sealer, needs_seal=needs_seal)
+
+        altered, unsealed = {real: b"0" * 64}, {manifest.seal.encode(): b""}
+        refused(altered, "its seal was not", needs_seal=True)
+        refused(altered, "its seal was not", needs_seal=False)
+        refused(unsealed, "with its seal", needs_seal=True)
+        refused({}, "NEAPTIDE_SECRET_KEY", Keyring(SECRET[::-1]).sealer(), needs_seal=True)
+        refused({}, "NEAPTIDE_SECRET_KEY", Sealer(), needs_seal=True)
+        refused(altered | unsealed, "clinics", needs_seal=False)  # it goes on, and the tables tell
 
 
 @pytest.mark.databases("sqlite")
@@ -213,13 +231,16 @@ def test_an_operator_backs_up_brings_back_and_lets_go_on(
     folder, words, secrets = tmp_path / "backups", tmp_path / "passphrase", tmp_path / "secrets.env"
     folder.mkdir()
     words.write_text("a passphrase of this test\n", encoding="utf-8")
-    assert "never made a backup" in clinic("doctor").out
+    assert "none yet   backup: `neaptide backup` has never made a backup" in clinic("doctor").out
+    with monkeypatch.context() as by_other_means:
+        by_other_means.setenv("NEAPTIDE_BACKUP_HOURS", "0")
+        assert "not known  backup" in clinic("doctor").out
     said = clinic("backup", str(folder), "--with-key", "--passphrase-file", str(words), "--keep", "1")
     assert said.code == 0, said.err
     (file,) = folder.iterdir()
     assert file.stat().st_mode & 0o077 == 0
     assert os.environ["NEAPTIDE_SECRET_KEY"].encode() not in file.read_bytes()
-    assert "newest backup by `neaptide backup` was taken" in clinic("doctor").out
+    assert "well       backup: The newest backup by `neaptide backup` was taken" in clinic("doctor").out
     assert clinic("resume").code == 1  # nothing is held
 
     place = tmp_path / "place"
@@ -232,6 +253,7 @@ def test_an_operator_backs_up_brings_back_and_lets_go_on(
     assert "Consents withdrawn" in said.out
     assert secrets.read_text(encoding="utf-8") == f"NEAPTIDE_SECRET_KEY='{os.environ['NEAPTIDE_SECRET_KEY']}'\n"
     assert secrets.stat().st_mode & 0o077 == 0
+    assert "seal: compared, and it holds" in said.out
     assert "empty folder" in clinic(*asked[:4]).err
 
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{place / 'neaptide.sqlite3'}")
@@ -302,7 +324,7 @@ def test_without_its_programs_a_postgresql_database_is_not_backed_up_and_it_is_s
     nowhere = {"PATH": str(tmp_path)}
     with pytest.raises(Refused, match="pg_dump on this machine"):
         backing.back_up(
-            engine, tmp_path / "none", datetime(2026, 3, 1, tzinfo=UTC), "0", "k", lambda given: {**given, **nowhere}
+            engine, tmp_path / "none", datetime(2026, 3, 1, tzinfo=UTC), "0", KEYS, lambda given: {**given, **nowhere}
         )
     assert list(tmp_path.iterdir()) == []
 

@@ -90,7 +90,7 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
         tell_items(finding.as_dict() for finding in found)
     else:
         for finding in found:
-            click.echo(f"{'well     ' if finding.ok else 'attention'}  {finding.name}: {finding.sentence}")
+            click.echo(f"{finding.fares:<9}  {finding.name}: {finding.sentence}")
     sys.exit(Ends.DONE if all(finding.ok for finding in found) else Ends.NEEDS_ATTENTION)
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 import shutil
 import uuid
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -79,17 +80,35 @@ MONITORED = Patient.state == PatientState.ACTIVE
 NAMED_AT_MOST = 5
 
 
+class Fares(StrEnum):
+    """What a finding comes to. Only the first says that something was looked at and is as it should be."""
+
+    WELL = "well"
+    ATTENTION = "attention"
+    NOT_KNOWN = "not known"  # somebody else sees to it, and what came of that is not told here
+    NONE_YET = "none yet"  # nor is it overdue
+
+
 @dataclass(frozen=True)
 class Finding:
-    """`name` is stable, for machines; `sentence` is for people; `value` is a number (seconds or a count) or null."""
+    """`name` is stable, for machines; `sentence` is for people; `value` is a number (seconds or a count) or null.
+
+    `ok` is whether nobody has to look; `unlike_well` why that does not say that all is well.
+    """
 
     name: str
     ok: bool
     sentence: str
     value: float | None = None
+    unlike_well: Fares | None = None
+
+    @property
+    def fares(self) -> Fares:
+        return Fares.ATTENTION if not self.ok else self.unlike_well or Fares.WELL
 
     def as_dict(self) -> dict[str, Any]:
-        return asdict(self)
+        told = {"name": self.name, "ok": self.ok, "fares": self.fares.value}
+        return told | {"sentence": self.sentence, "value": self.value}
 
 
 def readiness(
@@ -253,7 +272,11 @@ def backup(session: Session, now: datetime, within: timedelta | None) -> Finding
     if newest is None:
         begun = session.scalar(select(func.min(Clinic.created_at)))
         late = within is not None and begun is not None and now - begun > within
-        return Finding("backup", not late, "`neaptide backup` has never made a backup of this data.")
+        sentence = "`neaptide backup` has never made a backup of this data."
+        if within is None:
+            elsewhere = f"{sentence} Of backups that are made by other means nothing is known here."
+            return Finding("backup", True, elsewhere, unlike_well=Fares.NOT_KNOWN)
+        return Finding("backup", not late, sentence, unlike_well=Fares.NONE_YET)
     age = (now - newest).total_seconds()
     sentence = f"The newest backup by `neaptide backup` was taken {_lasted(max(age, 0))} ago."
     return Finding("backup", within is None or age <= within.total_seconds(), sentence, age)

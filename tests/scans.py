@@ -37,6 +37,7 @@ WHOLE = {
     "service/delivery/settling.py:end_restored": "once, after a restore",
     "service/store/chain.py:verify": "the nightly check, and an operator's, of every line",
     "service/store/panel.py:without_row": "a rebuild",
+    "service/store/seals.py:each": "at night, a clinic's whole record; SQLite knows when there is one clinic",
     "service/store/resealing.py": "once a day, an operator's command, and doctor",
     "service/web/pages/demo.py": "the demo's few people",
     "service/web/pages/lives.py": "the demo's few people",

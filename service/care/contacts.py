@@ -22,7 +22,7 @@ from service.domain import localtime, validation
 from service.domain.tasks import WordsUnsent
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, PatientState
-from service.store import outbox
+from service.store import outbox, seals
 from service.store.audit import Act
 from service.store.tables import Caregiver, Consent, Contact, Message, Patient, Staff
 
@@ -257,12 +257,13 @@ def record_consent(
         recorded_by=str(act.actor),
         at=localtime.later(now, before.at if before else None),
     )
-    act.add(consent)
+    act.add(seals.sealed(act, consent))
     if not given and kind in STOPS_EVERYTHING:
         if caregiver is None:
             tell_unsent(session, act.clinic_id, patient.id, now)
         outbox.cancel_for_person(session, WITHDRAWN, now, patient_id=patient.id, caregiver_id=caregiver_id)
-    act.note("consent.give" if given else "consent.withdraw", patient, kind=kind, caregiver=caregiver_id)
+    action = "consent.give" if given else "consent.withdraw"
+    act.note(action, consent, patient=patient.id, kind=kind, caregiver=caregiver_id)
     if kind is ConsentKind.WEBPUSH and not given:
         _end_phones(act, caregiver or patient)
     return consent

@@ -367,7 +367,7 @@ class Found(StrEnum):
     WRONG_END = "wrong_end"
     NOT_ON_REVIEW = "not_on_review"
     CALL_UNTOLD = "call_untold"
-    RECORD_ALTERED = "record_altered"  # of a clinic's signed records, not of one patient
+    RECORD_ALTERED = "record_altered"  # of a clinic's sealed records, not of one patient
     TRAIL_ALTERED = "trail_altered"
 
 

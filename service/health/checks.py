@@ -69,7 +69,7 @@ SAID = {
     Found.WRONG_END: "a window has not the end that was recorded for it",
     Found.NOT_ON_REVIEW: "an active patient does not stand on the review",
     Found.CALL_UNTOLD: "a patient in Call today has no task that tells why",
-    Found.RECORD_ALTERED: "a signed record is not as it was signed",
+    Found.RECORD_ALTERED: "a sealed record is not as it was written",
     Found.TRAIL_ALTERED: "the audit trail is not as it was written",
 }
 CHECKED_WITHIN = timedelta(hours=30)

@@ -1,7 +1,7 @@
-"""Whether what was signed, and the audit trail, are as they were written: read to their end, by every seal.
+"""Whether what is sealed, and the audit trail, are as they were written: read to their end, by every seal.
 
 Repairs nothing, and needs no trust in a conclusion that lies in the database: only in the key, and in the heads that
-were taken outside. A signed record that is gone is found by the line of the trail that tells that it was signed.
+were taken outside. A sealed record that is gone is found by the line of the trail that tells of it.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from service.domain.tasks import Found
 from service.health import heads
 from service.store import chain, seals
 from service.store.session import read_session
-from service.store.tables import AuditLine, Clinic, ReviewAddition, SignOff, SignOffWithdrawal
+from service.store.tables import Adjustment, AuditLine, Clinic, Consent, ReviewAddition, SignOff, SignOffWithdrawal
 
 # What a line of the trail says was written, and where it must be found.
 WRITTEN: dict[str, ColumnElement[bool]] = {
@@ -28,6 +28,11 @@ WRITTEN: dict[str, ColumnElement[bool]] = {
     "review.add": (ReviewAddition.id == AuditLine.subject_id) & (ReviewAddition.clinic_id == AuditLine.clinic_id),
     "review.take_back": (SignOffWithdrawal.sign_off_id == AuditLine.subject_id)
     & (SignOffWithdrawal.clinic_id == AuditLine.clinic_id),
+    # These follow their patient to another clinic; their line stays.
+    "consent.give": Consent.id == AuditLine.subject_id,
+    "consent.withdraw": Consent.id == AuditLine.subject_id,
+    "adjustment.record": Adjustment.id == AuditLine.subject_id,
+    "adjustment.correct": Adjustment.id == AuditLine.subject_id,
 }
 
 
@@ -66,7 +71,7 @@ def _heads(folder: Path) -> tuple[Sequence[chain.Head], Sequence[int]]:
 
 def _records(session: Session, clinic_id: uuid.UUID) -> Iterator[Unlike]:
     unknown = 0
-    tables: tuple[Any, ...] = (SignOff, ReviewAddition, SignOffWithdrawal)
+    tables: tuple[Any, ...] = (SignOff, ReviewAddition, SignOffWithdrawal, Consent, Adjustment)
     for table in tables:
         for row_id, row in seals.each(session, table, clinic_id):
             seal = Seal.ALTERED if row is None else seals.judge(session, row)
@@ -76,7 +81,7 @@ def _records(session: Session, clinic_id: uuid.UUID) -> Iterator[Unlike]:
                 kind = table.__tablename__.removesuffix("s")
                 yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{kind} {row_id} is {seal.value}")
     if unknown:
-        yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{unknown} signed records bear seals of a key not known here")
+        yield Unlike(Found.RECORD_ALTERED, clinic_id, f"{unknown} sealed records bear seals of a key not known here")
 
 
 def _missing(session: Session, clinic_id: uuid.UUID) -> Iterator[Unlike]:

@@ -41,6 +41,8 @@ from service.store import repeats, seals
 from service.store.audit import Act
 from service.store.session import may_take_away, rows
 from service.store.tables import (
+    Adjustment,
+    Consent,
     Contact,
     DeadLetter,
     EnrolmentDraft,
@@ -86,7 +88,7 @@ FATES: Mapping[str, Fate] = {
     "transfers": Fate(blank={"name": "", "clinic_ref": "", "reason": ""}, coded="asked_by settled_by"),
     "caregivers": Fate(blank={"name": "", "relation": "", "active": False}, coded="zone language"),
     "contacts": Fate(blank={"address": "", "secret": None, "state": ContactState.BROKEN, "broken_reason": ERASED}),
-    "consents": Fate(blank={"how": ""}, coded="recorded_by"),
+    "consents": Fate(blank={"how": ""}, coded="recorded_by seal"),
     "plans": Fate(coded="phases steps"),
     "pauses": Fate(blank={"note": ""}, coded="recorded_by"),
     "patient_references": Fate(coded="set_by"),
@@ -103,7 +105,7 @@ FATES: Mapping[str, Fate] = {
     "messages": Fate(blank={"params": {}, "said": None, "provider_ref": None, "reason": None}, coded="dedupe_key"),
     "message_events": Fate(blank={"detail": ""}, coded="event"),
     "signals": Fate(coded="facts"),
-    "adjustments": Fate(blank={"what": "", "follow_up_what": ""}),
+    "adjustments": Fate(blank={"what": "", "follow_up_what": ""}, coded="seal"),  # both by `_blank_sealed` first
     "episode_closings": Fate(blank={"reason": ""}),
     "acceptances": Fate(blank={"reason": ""}),
     "sign_offs": Fate(coded="frozen frozen_hash note seal standing"),  # by `_erase_signed`
@@ -163,6 +165,7 @@ def erase(act: Act, patient: Patient, why: EraseWhy, confirmed: str, forget: For
     addresses = _addresses(session, belongs)
     _erase_loose(act, patient, addresses)
     _erase_signed(act, patient)
+    _blank_sealed(act, patient)
     _blank_tasks(act, belongs)
     gone = {}
     for name, fate in FATES.items():
@@ -231,6 +234,14 @@ def _erase_signed(act: Act, patient: Patient) -> None:
     for row in both:
         seals.erase(act, row, _frozen(row.frozen), "")
     act.session.flush()
+
+
+def _blank_sealed(act: Act, patient: Patient) -> None:
+    """Of consents and adjustments the words go, under a seal over what is left: who it was of, their row tells."""
+    tables: tuple[Any, ...] = (Consent, Adjustment)
+    for table in tables:
+        for row in act.session.scalars(select(table).where(table.patient_id == patient.id).order_by(table.id)):
+            seals.change(act, row, FATES[table.__tablename__].blank)
 
 
 def _frozen(frozen: Mapping[str, Any]) -> dict[str, Any]:

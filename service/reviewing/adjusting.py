@@ -10,17 +10,15 @@ import uuid
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 
 from service.care import entries
 from service.domain import validation
 from service.domain.localtime import local_date
 from service.domain.validation import Refused
 from service.domain.vocabulary import AdjustmentKind
-from service.store import panel
-from service.store.adjustments import COUNTS
+from service.store import panel, seals
 from service.store.audit import Act
-from service.store.session import changes_one
 from service.store.tables import Adjustment, MedicineRow, Patient, PersonRow
 
 LONGEST = 2000
@@ -72,7 +70,7 @@ def record_adjustment(
         person_id=_person_of(act, patient_id) if new.kind in OF_PERSON else None,
         supersedes_id=corrects,
     )
-    act.add(made)
+    act.add(seals.sealed(act, made))
     panel.mark_stale(act.session, [patient_id], act.now)
     action = "adjustment.correct" if corrects else "adjustment.record"
     act.note(action, made, patient=patient_id, kind=new.kind, supersedes=corrects)
@@ -85,13 +83,12 @@ def follow_up_done(act: Act, adjustment_id: uuid.UUID) -> bool:
     Raises LookupError for an adjustment that is not this clinic's, has no
     follow-up, or was superseded.
     """
-    made = act.session.get(Adjustment, adjustment_id)
-    if made is None or made.clinic_id != act.clinic_id or made.superseded_at is not None or made.follow_up_on is None:
+    made = _held(act, adjustment_id)
+    if made is None or made.superseded_at is not None or made.follow_up_on is None:
         raise LookupError(f"no follow-up of {adjustment_id}")
-    still = (Adjustment.id == adjustment_id, Adjustment.followed_up_at.is_(None))
-    done = update(Adjustment).where(*still).values(followed_up_at=act.now, followed_up_by=act.actor.id)
-    if not changes_one(act.where, done):
+    if made.followed_up_at is not None:
         return False
+    seals.change(act, made, {"followed_up_at": act.now, "followed_up_by": act.actor.id})
     panel.judge_again(act.session, [made.patient_id], act.now)
     act.note("adjustment.follow_up", made, patient=made.patient_id)
     return True
@@ -114,11 +111,16 @@ def _person_of(act: Act, patient_id: uuid.UUID) -> uuid.UUID | None:
 
 
 def _supersede(act: Act, patient_id: uuid.UUID, adjustment_id: uuid.UUID) -> None:
-    own = (Adjustment.id == adjustment_id, Adjustment.clinic_id == act.clinic_id)
-    current = update(Adjustment).where(*own, Adjustment.patient_id == patient_id, COUNTS)
-    if not changes_one(act.where, current.values(superseded_at=act.now)):
-        exists = act.session.scalar(select(Adjustment.id).where(*own))
-        raise LookupError(f"no {'current ' if exists else ''}adjustment {adjustment_id}")
+    made = _held(act, adjustment_id)
+    if made is None or made.patient_id != patient_id or made.superseded_at is not None:
+        raise LookupError(f"no {'current ' if made else ''}adjustment {adjustment_id}")
+    seals.change(act, made, {"superseded_at": act.now})
+
+
+def _held(act: Act, adjustment_id: uuid.UUID) -> Adjustment | None:
+    """This clinic's adjustment as it is now, which nobody else notes anything in before this transaction ends."""
+    its = select(Adjustment).where(Adjustment.id == adjustment_id, Adjustment.clinic_id == act.clinic_id)
+    return act.session.scalar(its.with_for_update().execution_options(populate_existing=True))
 
 
 def _checked(new: NewAdjustment, made_on: date, today: date) -> NewAdjustment:

@@ -34,12 +34,11 @@ from service.domain.validation import NotHere
 from service.domain.vocabulary import AdjustmentKind, Channel, EventKind, MessageKind, MessageState, Outcome
 from service.reports.tracks import Ahead, Mark, MarkRow, Timeline
 from service.reviewing.panel import PanelEntry, gather
-from service.store import histories, legible, panel, signatures
+from service.store import histories, legible, panel, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
 from service.store.ids import among
 from service.store.names import staff_name
-from service.store.session import columns_of
 from service.store.tables import (
     Adjustment,
     Clinic,
@@ -78,6 +77,7 @@ class AdjustmentShown:
     medicine_id: uuid.UUID | None
     person_id: uuid.UUID | None
     superseded_at: datetime | None
+    seal: Seal
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,12 +269,18 @@ def adjustments_of(
 ) -> tuple[AdjustmentShown, ...]:
     """The patient's current adjustments, newest first; or those named, current or not."""
     query = (
-        select(*columns_of(AdjustmentShown, Adjustment, by=staff_name(Adjustment.made_by)))
+        select(Adjustment, staff_name(Adjustment.made_by))
         .where(Adjustment.clinic_id == clinic_id, Adjustment.patient_id == patient_id)
         .where(COUNTS if only is None else Adjustment.id.in_(only))
         .order_by(*NEWEST_FIRST)
     )
-    return tuple(AdjustmentShown(*row) for row in session.execute(query))
+    return tuple(
+        AdjustmentShown(
+            made.id, made.kind, made.what, made.made_on, by, made.recorded_at, made.follow_up_on, made.follow_up_what,
+            made.followed_up_at, made.medicine_id, made.person_id, made.superseded_at, seals.judge(session, made),
+        )
+        for made, by in session.execute(query)
+    )  # fmt: skip
 
 
 def reviews_of(

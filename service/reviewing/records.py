@@ -305,7 +305,8 @@ def _adjusted(made: AdjustmentShown, say: Language, *, is_over: bool) -> list[st
             follow_up = say.gettext("%(what)s, %(day)s (done)", what=what, day=say.short_day(made.follow_up_on))
         else:
             follow_up = say.gettext("%(what)s, %(day)s (not yet done)", what=what, day=say.short_day(made.follow_up_on))
-    return [say.short_day(made.made_on), f"{label(say, made.kind)}: {made.what}", follow_up, made.by]
+    what = " ".join(filter(None, [f"{label(say, made.kind)}: {made.what}", sealing.warning(say, made.seal)]))
+    return [say.short_day(made.made_on), what, follow_up, made.by]
 
 
 def _response(seen: PatientReview, say: Language) -> str:

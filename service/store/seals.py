@@ -1,16 +1,19 @@
-"""The seals of what staff sign: of a signature, an addition to it, and of taking it back.
+"""The seals of what staff sign, and of what care rests on: of a signature, an addition to it, taking it back, a
+consent, and an adjustment.
 
-Promises that every field of such a row stands under its seal but the seal itself; what was on the page by its
-fingerprint, which is compared with it wherever the page is read. A text that the service itself takes out again
-(`erase`) is told as erased, never as altered. What nobody can read (a word of no vocabulary, an instant that is none)
-is altered too: the service never writes it, and one such row keeps no other from being looked at.
-Whose name an id is, is not sealed: a signature holds its signer's name among what was frozen.
+Promises that every field of such a row stands under its seal but the seal itself, and of a consent and an adjustment
+the clinic, which they follow to another; what was on a signed page by its fingerprint, which is compared with it
+wherever the page is read. What the service itself notes later (`change`) is sealed with the rest, and makes good
+nothing that was altered. A text that it takes out of a signature again (`erase`) is told as erased, never as altered.
+What nobody can read (a word of no vocabulary, an instant that is none) is altered too: the service never writes it,
+and one such row keeps no other from being looked at. Whose name an id is, is not sealed: a signature holds its
+signer's name among what was frozen.
 """
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime
 from enum import Enum
 from functools import lru_cache
@@ -23,13 +26,14 @@ from service.domain.seals import HOLDS, Seal, Sealer, fingerprint
 from service.store.audit import Act
 from service.store.identity import new_id
 from service.store.session import SEALER, Where, rows
-from service.store.tables import ReviewAddition, SignOff, SignOffWithdrawal
+from service.store.tables import Adjustment, Consent, ReviewAddition, SignOff, SignOffWithdrawal
 
-S = TypeVar("S", SignOff, ReviewAddition, SignOffWithdrawal)
-Sealed = SignOff | ReviewAddition | SignOffWithdrawal
+S = TypeVar("S", SignOff, ReviewAddition, SignOffWithdrawal, Consent, Adjustment)
+Sealed = SignOff | ReviewAddition | SignOffWithdrawal | Consent | Adjustment
 PORTION = 100
 # The seal itself, what its fingerprint stands for, and in which order the database took rows in (`store.arrivals`).
 APART = {"seal", "frozen", "mark"}
+FOLLOWS = {"clinic_id"}  # of what follows its patient to another clinic
 # What a row raises that holds what its columns cannot: a text that is no instant, JSON that is none or has no end.
 UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError)
 
@@ -47,6 +51,16 @@ def sealed(act: Act, row: S) -> S:
     return row
 
 
+def change(act: Act, row: Consent | Adjustment, values: Mapping[str, Any]) -> None:
+    """Note something in a row that nobody else writes to meanwhile; its seal is made anew where it held."""
+    holds = judge(act.where, row) in HOLDS
+    for name, value in values.items():
+        setattr(row, name, value)
+    if holds:
+        row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
+    act.session.flush()
+
+
 def erase(act: Act, row: SignOff | ReviewAddition, frozen: dict[str, Any], note: str) -> None:
     """Put what may be left of the texts in place of them: from now on the row is found erased.
 
@@ -62,7 +76,7 @@ def erase(act: Act, row: SignOff | ReviewAddition, frozen: dict[str, Any], note:
 def judge(where: Where, row: Sealed) -> Seal:
     """What the row is found to be, with all that was frozen in it."""
     found = judged(sealer_of(where), type(row), [*_values(row), row.seal])
-    if isinstance(row, SignOffWithdrawal) or found is Seal.UNSEALED:
+    if not isinstance(row, SignOff | ReviewAddition) or found is Seal.UNSEALED:
         return found
     try:
         return found if fingerprint(row.frozen) == row.frozen_hash else Seal.ALTERED
@@ -111,7 +125,8 @@ def judged(sealer: Sealer, table: type[Sealed], values: Sequence[Any]) -> Seal:
 @lru_cache(maxsize=8)
 def names(table: type[Sealed]) -> tuple[str, ...]:
     """The columns under the seal, in the order of the table."""
-    return tuple(column.name for column in table.__table__.columns if column.name not in APART)
+    apart = APART | FOLLOWS if table in (Consent, Adjustment) else APART
+    return tuple(column.name for column in table.__table__.columns if column.name not in apart)
 
 
 def _values(row: Sealed) -> list[Any]:

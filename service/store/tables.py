@@ -451,7 +451,7 @@ class Consent(Arriving, Base):
     __tablename__ = "consents"
     __table_args__ = (Index("ix_consents_patient_id_kind_at", "patient_id", "kind", "at"),)
 
-    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers", index=True)
     kind: Mapped[ConsentKind]
@@ -460,6 +460,7 @@ class Consent(Arriving, Base):
     given_on: Mapped[date | None]  # the date of the form or talk, as staff say; null: when it was recorded
     recorded_by: Mapped[str] = mapped_column(String(80))
     at: Mapped[datetime]
+    seal: Mapped[str] = mapped_column(String(80), default="")
 
 
 class Plan(Base):
@@ -1178,6 +1179,7 @@ class Adjustment(Arriving, Base):
     followed_up_by: Mapped[uuid.UUID | None] = _ref("staff")
     supersedes_id: Mapped[uuid.UUID | None] = _ref("adjustments")
     superseded_at: Mapped[datetime | None]
+    seal: Mapped[str] = mapped_column(String(80), default="")  # made anew with each of the notes above
 
 
 class EpisodeClosing(Arriving, Base):

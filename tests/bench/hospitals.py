@@ -71,8 +71,8 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
             ((one, clinic, one, sealed(f"+64{n:09}"), at) for n, one in enumerate(ids)),
         )
         raw.executemany(
-            "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at)"
-            " VALUES (?,?,?,'messages',1,'signed form','operator',?)",
+            "INSERT INTO consents (id, clinic_id, patient_id, kind, given, how, recorded_by, at, seal)"
+            " VALUES (?,?,?,'messages',1,'signed form','operator',?,'')",
             ((one, clinic, one, at) for one in ids),
         )
     raw.executemany(

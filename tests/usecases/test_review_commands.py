@@ -101,7 +101,7 @@ def test_what_was_altered_behind_the_services_back_is_named_and_told_to_the_admi
     code, said = go("audit", "verify")
     assert (code, f"line {line.number} ({line.id}, review.sign" in said) == (4, True)
     _, said = go("doctor", "--deep")
-    assert f"a signed record is not as it was signed: sign_off {altered} is altered" in said
+    assert f"a sealed record is not as it was written: sign_off {altered} is altered" in said
     assert f"tells of is gone: {gone}" in said
     assert f"deep.trail_altered: Clinic {clinic_id}" in said
     for night in (now, now + timedelta(days=1)):

@@ -1,4 +1,4 @@
-"""What was signed cannot be changed unseen: not a field, not a seal, not by whoever may write every row."""
+"""What is sealed cannot be changed unseen: not a field, not a seal, not by whoever may write every row."""
 
 from __future__ import annotations
 
@@ -6,23 +6,36 @@ import hashlib
 import json
 import uuid
 from datetime import UTC, date, datetime, timedelta
+from enum import Enum
 from typing import Any
 
+import pytest
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.hmac import HMAC
-from sqlalchemy import Engine, literal_column, text, update
+from sqlalchemy import Engine, delete, literal_column, select, text, update
 
+from service.care import contacts
 from service.domain.seals import Seal, Sealer
 from service.domain.tasks import Found
-from service.domain.vocabulary import Outcome
+from service.domain.vocabulary import AdjustmentKind, ConsentKind, Outcome
 from service.health import unaltered
 from service.keyring import KeyFor, Keyring
-from service.reviewing import records, refreshing, signing, withdrawing
+from service.reviewing import adjusting, records, refreshing, signing, withdrawing
+from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import PanelEntry, build_panel
-from service.reviewing.patient import reviews_of
+from service.reviewing.patient import adjustments_of, reviews_of
 from service.store import seals
 from service.store.session import SEALER, read_session, write_session
-from service.store.tables import Clinic, ReviewAddition, SignOff, SignOffWithdrawal
+from service.store.tables import (
+    Adjustment,
+    AuditLine,
+    Clinic,
+    Consent,
+    ReviewAddition,
+    SignOff,
+    SignOffWithdrawal,
+    Staff,
+)
 from service.words.language import load_language
 from tests.builder import acting
 from tests.ward import NOW, Ward, open_ward, ward_of
@@ -58,6 +71,18 @@ def three_rows(engine: Engine) -> tuple[uuid.UUID, Any, list[tuple[Any, uuid.UUI
         return clinic, asha, [(SignOff, signed.id), (ReviewAddition, added.id), (SignOffWithdrawal, back.id)]
 
 
+def two_rows(engine: Engine) -> tuple[uuid.UUID, list[tuple[Any, uuid.UUID]]]:
+    """A consent, and an adjustment with something to look at again."""
+    with write_session(by(engine, RING)) as session:
+        ward = open_ward(session)
+        asha = ward.patient("Asha", pressures=STEADY[:3])
+        act = acting(session, ward.nurse, NOW)
+        consent = contacts.record_consent(act, asha, ConsentKind.MESSAGES, True, "signed form", on=NOW.date())
+        new = NewAdjustment(AdjustmentKind.DIET, "Less salt", NOW.date(), NOW.date(), "Chemistry")
+        made = adjusting.record_adjustment(act, asha.id, new)
+        return asha.id, [(Consent, consent.id), (Adjustment, made.id)]
+
+
 def found(engine: Engine, keys: Keyring, table: Any, row_id: uuid.UUID) -> Seal:
     with read_session(by(engine, keys)) as session:
         return seals.judge(session, session.get_one(table, row_id))
@@ -67,9 +92,10 @@ def found(engine: Engine, keys: Keyring, table: Any, row_id: uuid.UUID) -> Seal:
 FOUND = {"seal": Seal.UNKNOWN_KEY, "mark": Seal.INTACT}
 
 
-def test_whatever_is_changed_in_a_signed_row_is_found(engine):
+def test_whatever_is_changed_in_a_sealed_row_is_found(engine):
     _, _, signed = three_rows(engine)
-    for table, row_id in signed:
+    _, cared_for = two_rows(engine)
+    for table, row_id in signed + cared_for:
         assert found(engine, RING, table, row_id) is found(engine, AFTER, table, row_id) is Seal.INTACT
         assert found(engine, OTHER, table, row_id) is found(engine, Keyring("x"), table, row_id) is Seal.UNKNOWN_KEY
         for column in table.__table__.columns:
@@ -78,7 +104,9 @@ def test_whatever_is_changed_in_a_signed_row_is_found(engine):
                 was = getattr(row, column.name)
                 session.expunge(row)
                 setattr(row, column.name, otherwise(was))
-                assert seals.judge(session, row) is FOUND.get(column.name, Seal.ALTERED), column.name
+                follows = (table, row_id) in cared_for and column.name == "clinic_id"  # its patient, to another clinic
+                expected = Seal.INTACT if follows else FOUND.get(column.name, Seal.ALTERED)
+                assert seals.judge(session, row) is expected, column.name
                 row.seal = ""
                 assert seals.judge(session, row) is Seal.UNSEALED
                 if column.name == "frozen":  # with the fingerprint made anew, as anybody can
@@ -92,8 +120,10 @@ def otherwise(value: Any) -> Any:
         return value + timedelta(microseconds=1)
     if isinstance(value, date):
         return value + timedelta(days=1)
-    if isinstance(value, Outcome):
-        return next(one for one in Outcome if one is not value)
+    if isinstance(value, Enum):
+        return next(one for one in type(value) if one is not value)
+    if isinstance(value, bool):
+        return not value
     if isinstance(value, dict):
         return {**value, "more": 1}
     kinds = {uuid.UUID: lambda: uuid.uuid4(), int: lambda: value + 1, str: lambda: "x" + value}
@@ -142,6 +172,38 @@ def test_an_altered_record_is_shown_with_a_warning_wherever_it_is_read(engine):
     assert told() == [
         Seal.ALTERED, Seal.UNSEALED, Seal.ALTERED, Seal.UNSEALED, "Altered", "Without a seal", "0 of 2",
     ]  # fmt: skip
+
+
+def test_what_is_noted_later_is_sealed_with_the_rest_and_makes_good_nothing_that_was_altered(engine, tmp_path):
+    asha, ((_, consent), (_, made)) = two_rows(engine)
+
+    def told() -> list[str]:
+        return [one.sentence for one in unaltered.look(by(engine, RING), tmp_path)]
+
+    with write_session(by(engine, RING)) as session:
+        nurse = session.scalars(select(Staff)).first()
+        act = acting(session, nurse, NOW)
+        assert adjusting.follow_up_done(act, made)
+        assert not adjusting.follow_up_done(act, made)
+        newer = adjusting.record_adjustment(
+            act, asha, NewAdjustment(AdjustmentKind.DIET, "Salt", None), corrects=made
+        ).id
+        with pytest.raises(LookupError, match="no current adjustment"):
+            adjusting.record_adjustment(act, asha, NewAdjustment(AdjustmentKind.DIET, "Salt", None), corrects=made)
+    assert told() == []
+    with write_session(engine) as session:
+        session.execute(update(Adjustment).where(Adjustment.id == newer).values(what="Nothing."))
+        session.execute(update(Consent).where(Consent.id == consent).values(given=False))
+    with read_session(by(engine, RING)) as session:
+        assert [one.seal for one in adjustments_of(session, nurse.clinic_id, asha)] == [Seal.ALTERED]
+    with write_session(by(engine, RING)) as session:
+        act = acting(session, session.get_one(Staff, nurse.id), NOW)
+        adjusting.record_adjustment(act, asha, NewAdjustment(AdjustmentKind.DIET, "Salt", None), corrects=newer)
+    assert told() == [f"consent {consent} is altered", f"adjustment {newer} is altered"]
+    with write_session(engine) as session:
+        session.execute(delete(Consent).where(Consent.id == consent))
+        line = session.scalar(select(AuditLine.id).where(AuditLine.subject_id == consent))
+    assert f"what line {line} (consent.give) tells of is gone: {consent}" in told()
 
 
 def test_a_text_that_the_service_erased_is_told_as_erased_and_an_altered_one_still_as_altered(engine):

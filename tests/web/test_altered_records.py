@@ -38,7 +38,7 @@ from tests.web.test_clinic_pages import Clinic, clinic  # noqa: F401 - the fixtu
 pytestmark = pytest.mark.databases("sqlite")
 SECRET = "a secret that only this test knows, 32+ characters"
 ENGLISH = load_language("en")
-WARNING = "Altered: this is not as it was signed. Do not rely on it."
+WARNING = "Altered: this is not as it was written. Do not rely on it."
 
 
 def _mark(act: Act, who: Any) -> str:

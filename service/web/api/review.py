@@ -146,7 +146,7 @@ AdjustmentOut = shows(
     "AdjustmentOut",
     patient.AdjustmentShown,
     "id kind what made_on by recorded_at follow_up_on follow_up_what followed_up_at medicine_id person_id"
-    " superseded_at",
+    " superseded_at seal",
 )
 PatientReviewOut = shows(
     "PatientReviewOut",

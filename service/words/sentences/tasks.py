@@ -318,7 +318,8 @@ def _found(say: Language, facts: CheckFound) -> str:
             day=say.day(facts.day),
         ),
         Found.RECORD_ALTERED: say.gettext(
-            "Signed reviews are not as they were signed, or are gone (%(day)s). Do not rely on those that say so.",
+            "Signed reviews, consents or adjustments are not as they were written, or are gone (%(day)s). "
+            "Do not rely on those that say so.",
             day=say.day(facts.day),
         ),
         Found.TRAIL_ALTERED: say.gettext(

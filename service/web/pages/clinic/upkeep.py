@@ -25,9 +25,11 @@ from service.domain.localtime import local_date
 from service.domain.plan import WindowAhead
 from service.domain.readings import UNITS_OF_WEIGHT
 from service.domain.rights import Right
+from service.domain.seals import Seal
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, PatientState
 from service.enrolling import baselines, contexts, enrolment, people, plans, transfers
+from service.store import seals
 from service.store.audit import Act
 from service.store.session import read_session
 from service.store.tables import (
@@ -146,7 +148,7 @@ class Agreement:
     """One kind of consent of one person as it stands, with every record of it, newest first."""
 
     words: str
-    records: list[Consent]
+    records: list[tuple[Consent, Seal]]
 
 
 @blueprint.get("")
@@ -435,11 +437,11 @@ def _agreements(session: Session, whose: Patient) -> list[Agreement]:
     """Every consent of the patient and about their caregivers, by kind and person. One query."""
     say = page_language()
     names = {caregiver.id: caregiver.name for caregiver in g.people if isinstance(caregiver, Caregiver)}
-    found: dict[tuple[ConsentKind, uuid.UUID | None], list[Consent]] = {}
+    found: dict[tuple[ConsentKind, uuid.UUID | None], list[tuple[Consent, Seal]]] = {}
     rows = session.scalars(select(Consent).where(Consent.patient_id == whose.id).order_by(Consent.at.desc()))
     for row in rows:
         if row.caregiver_id is None or row.caregiver_id in names:
-            found.setdefault((row.kind, row.caregiver_id), []).append(row)
+            found.setdefault((row.kind, row.caregiver_id), []).append((row, seals.judge(session, row)))
     told = []
     for (kind, caregiver_id), records in found.items():
         name = whose.name if caregiver_id is None else names[caregiver_id]

@@ -76,8 +76,11 @@ class Settings:
     proxy: str = field(repr=False)
 
     @classmethod
-    def from_env(cls, env: Mapping[str, str] | None = None) -> Settings:
-        """Read the environment. Raises Refused naming the variable that cannot be used."""
+    def from_env(cls, env: Mapping[str, str] | None = None, *, begins: bool = True) -> Settings:
+        """Read the environment. Raises Refused naming the variable that cannot be used.
+
+        Without `begins` a folder for data that holds no key yet is refused: most likely it is the wrong one.
+        """
         env = _with_files(os.environ if env is None else env)
         data_dir = _data_dir(env)
         demo = _flag(env, "NEAPTIDE_DEMO", default=False)
@@ -92,7 +95,7 @@ class Settings:
             worker_database_url=_of_role(env, OF_ROLES[0], database_url, is_unverified=unverified),
             owner_database_url=_of_role(env, OF_ROLES[1], database_url, is_unverified=unverified),
             database_unverified=unverified,
-            secret_key=_secret(env, data_dir),
+            secret_key=_secret(env, data_dir, begins=begins),
             secret_key_previous=keyring.several(
                 "NEAPTIDE_SECRET_KEY_PREVIOUS", env.get("NEAPTIDE_SECRET_KEY_PREVIOUS", "")
             ),
@@ -423,13 +426,16 @@ def _with_files(env: Mapping[str, str]) -> Mapping[str, str]:
     return found
 
 
-def _secret(env: Mapping[str, str], data_dir: Path) -> str:
+def _secret(env: Mapping[str, str], data_dir: Path, *, begins: bool) -> str:
     if key := env.get("NEAPTIDE_SECRET_KEY"):
         return keyring.checked_secret("NEAPTIDE_SECRET_KEY", key)
     # A newcomer on one machine need not think of one: it is made once and kept beside the data.
     file = data_dir / KEPT_KEY
     try:
         if not file.exists():
+            if not begins:
+                accepted = "the folder of an installation; nothing was begun in this one: `neaptide migrate` begins one"
+                raise Refused("NEAPTIDE_DATA", str(data_dir), accepted)
             ready_folder(data_dir)
             _make_secret(file)
         key = file.read_text(encoding="ascii").strip()

@@ -1,4 +1,4 @@
-"""`neaptide clinic add` and `neaptide staff …`: what is needed before anybody can sign in.
+"""`neaptide clinic …` and `neaptide staff …`: what is needed before anybody can sign in.
 
 Everything else about a clinic is set by its staff, on their pages or by `neaptide api`.
 A password is set by its person alone, by a link that is printed here once.
@@ -24,7 +24,7 @@ from service.domain.vocabulary import Channel, Role
 from service.enrolling.clinics import NewClinic, enrol_clinic
 from service.enrolling.people import NewContact, add_contact
 from service.store.audit import OPERATOR
-from service.store.tables import Staff
+from service.store.tables import Clinic, Staff
 from service.terminal import JSON, tell_items
 from service.words.language import codes
 
@@ -69,6 +69,20 @@ def add_clinic(console: Console, /, review_weekday: str, **given: Any) -> None:
     with console.write() as session:
         added = enrol_clinic(session, new, OPERATOR, console.now())
         opening.say(clinic=added.id)
+
+
+@clinic.command("list")
+@JSON
+@with_console
+def list_clinics(console: Console, as_json: bool) -> None:
+    """Every clinic by its name, with what `--clinic` takes: the name or the id."""
+    with console.read() as session:
+        found = session.execute(select(Clinic.id, Clinic.name, Clinic.zone).order_by(Clinic.name, Clinic.id)).all()
+    if as_json:
+        tell_items(row._asdict() for row in found)
+        return
+    for row in found:
+        click.echo(f"{row.id}  {row.zone:<20}  {row.name}")
 
 
 @click.group("staff")

@@ -109,7 +109,7 @@ def restore(
     the secret key, by which the file's seal is compared: from the settings, or out of the file by --secrets. A password
     of PostgreSQL's is then best given as PGPASSWORD, or in a file .pgpass.
     """
-    settings = opening.read_settings() if into is None else None
+    settings = opening.read_settings(begins=True) if into is None else None
     clock: Clock = SystemClock() if settings is None else opening.clock_of(settings)
     engine = opening.opened(settings) if settings is not None else _place(into or "")
     values: Mapping[str, str] = {}

@@ -103,6 +103,11 @@ def with_console(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R
     return _handed(command, lambda settings: settings.owner_database_url)
 
 
+def with_console_to_begin(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
+    """As `with_console`, for what an installation begins with: it makes folder and key where there are none."""
+    return _handed(command, lambda settings: settings.owner_database_url, begins=True)
+
+
 def with_console_of_web(command: Callable[Concatenate[Console, P], R]) -> Callable[P, R]:
     """The same, with the database as the web's own role."""
     return _handed(command, lambda settings: settings.database_url)
@@ -113,19 +118,21 @@ def with_console_of_worker(command: Callable[Concatenate[Console, P], R]) -> Cal
     return _handed(command, lambda settings: settings.worker_database_url)
 
 
-def _handed(command: Callable[Concatenate[Console, P], R], url_of: Callable[[Settings], str]) -> Callable[P, R]:
+def _handed(
+    command: Callable[Concatenate[Console, P], R], url_of: Callable[[Settings], str], *, begins: bool = False
+) -> Callable[P, R]:
     @wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> R:
-        settings = read_settings()
+        settings = read_settings(begins=begins)
         with database(settings, url_of(settings)) as engine:
             return command(Console(settings, engine, clock_of(settings), config.system_user()), *args, **kwargs)
 
     return run
 
 
-def read_settings() -> Settings:
-    """The settings of this process, with logging set up by them."""
-    settings = Settings.from_env()
+def read_settings(*, begins: bool = False) -> Settings:
+    """The settings of this process, with logging set up by them. Raises Refused."""
+    settings = Settings.from_env(begins=begins)
     logs.configure(settings.log_level)
     for name, meant in config.misspelt().items():
         log.warning("a setting that nothing reads", name=name, meant=meant or "not known")

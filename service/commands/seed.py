@@ -17,7 +17,7 @@ from typing import Any
 
 import click
 
-from service.commands.opening import Console, with_console
+from service.commands.opening import Console, with_console_to_begin
 from service.terminal import progress
 
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -26,7 +26,7 @@ NOTES = "demo.json"
 
 @click.command("seed")
 @click.option("--quiet", is_flag=True, help="Say nothing while it works.")
-@with_console
+@with_console_to_begin
 def seed(console: Console, quiet: bool) -> None:
     """Fill an empty database with an invented clinic. For the demo only."""
     settings = console.settings

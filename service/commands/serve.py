@@ -20,13 +20,14 @@ import structlog
 
 from service import config
 from service.commands import opening
-from service.commands.opening import Console, with_console, with_console_of_web, with_console_of_worker
+from service.commands.opening import Console, with_console_of_web, with_console_of_worker, with_console_to_begin
 from service.domain.validation import Refused
 from service.enrolling import clinics
 from service.health import soundness
 from service.keyring import KeyFor
 from service.store import migrate as layout
 from service.store.migrations import roles as database_roles
+from service.terminal import JSON, tell_items
 
 if TYPE_CHECKING:
     from flask import Flask
@@ -39,7 +40,7 @@ FREE_TRIES = 4  # a second between
 
 @click.command("migrate")
 @click.option("--accept-key", is_flag=True, help="The secret key was changed on purpose: know this one from now on.")
-@with_console
+@with_console_to_begin
 def migrate(console: Console, accept_key: bool) -> None:
     """Bring the database to the newest layout. Safe to run again.
 
@@ -56,8 +57,9 @@ def migrate(console: Console, accept_key: bool) -> None:
 
 @click.command("roles")
 @click.option("--make", is_flag=True, help="Make those that are missing, as a user of the server who may.")
-@with_console
-def roles(console: Console, make: bool) -> None:
+@JSON
+@with_console_to_begin
+def roles(console: Console, make: bool, as_json: bool) -> None:
     """Say which of PostgreSQL's roles are missing (web, worker, auditor), and in SQL how they are made.
 
     With them a transaction of the web reaches one clinic alone, and what is only ever added to nobody changes. Each
@@ -70,11 +72,19 @@ def roles(console: Console, make: bool) -> None:
         missing = [one for one in database_roles.ROLES if one not in database_roles.there(connection)]
         for role in missing:
             statement = database_roles.making(role)
-            click.echo(f"{statement};")
+            if not as_json:
+                click.echo(f"{statement};")
             if make:
                 connection.exec_driver_sql(statement)
     if make:
         layout.raise_wall(console.engine, console.settings.keys.every(KeyFor.WALL))
+    if as_json:
+        its = [
+            {"name": one, "state": "there" if one not in missing else "made" if make else "missing"}
+            for one in database_roles.ROLES
+        ]
+        tell_items({**one, "sql": database_roles.making(one["name"])} for one in its)
+        return
     click.echo(f"-- {'made' if make and missing else 'missing'}: {', '.join(missing) or 'none'}")
 
 

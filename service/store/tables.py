@@ -451,7 +451,7 @@ class Consent(Arriving, Base):
     __tablename__ = "consents"
     __table_args__ = (Index("ix_consents_patient_id_kind_at", "patient_id", "kind", "at"),)
 
-    clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
+    clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     caregiver_id: Mapped[uuid.UUID | None] = _ref("caregivers", index=True)
     kind: Mapped[ConsentKind]

@@ -41,6 +41,7 @@ RUNS: dict[str, tuple[tuple[str, ...], int]] = {
     "audit verify": ((), 0),
     "backup": (("BACKUP",), 0),
     "clinic add": (CLINIC[2:], 0),
+    "clinic list": ((), 0),
     "doctor": ((), 4),
     "export": (("EXPORT",), 0),
     "import roster": (("ROSTER",), 0),

@@ -41,13 +41,17 @@ OF_THE_API = {
 }  # fmt: skip
 LOOKS = (
     *OF_THE_API, "api --routes", "audit heads", "audit verify", "doctor", "quarantine list", "replay --list-settings",
-    "review audit",
+    "review audit", "clinic list", "retention",
 )  # fmt: skip
 
 
 def test_what_lists_shows_or_looks_takes_json() -> None:
     takes = {name for name, command in commands() if any("--json" in option.opts for option in command.params)}
-    shows = {name for name, _ in commands() if name.split()[-1] in {"list", "show", "audit", "verify", "doctor"}}
+    shows = {
+        name
+        for name, _ in commands()
+        if name.split()[-1] in {"list", "show", "audit", "verify", "doctor", "retention", "roles"}
+    }
     assert shows <= takes
     assert not [name for name, command in commands() if any("--as-json" in option.opts for option in command.params)]
 
@@ -72,7 +76,7 @@ def test_a_document_tells_what_the_table_tells(clinic: Run, engine: Engine, tmp_
         rows = document.get("items", [document])
         assert rows or look in {"messages list", "audit heads"}, look
         for name, value in ((name, value) for row in rows for name, value in row.items()):
-            assert not name.endswith("at") or value is None or datetime.fromisoformat(value), (look, name)
+            assert not f"_{name}".endswith("_at") or value is None or datetime.fromisoformat(value), (look, name)
         if look in OF_THE_API:
             own = {"patient_id", "zone"} if look.startswith("plan") else set()
             assert {name for row in rows for name in row} - own <= set(schemas[OF_THE_API[look]]["properties"]), look

@@ -26,6 +26,7 @@ pytestmark = pytest.mark.databases("sqlite")
 GATEWAY = {"NEAPTIDE_TEXT_URL": "https://texts.example/send", "NEAPTIDE_TEXT_TOKEN": "hush"}
 FILE_FIRST = {"restore", "patient export", "move"}  # nothing is asked of the database before the file is known to do
 NO_SETTINGS = {"replay", "push key"}  # commands that read none
+BEGIN = {"migrate", "roles", "seed", "restore"}  # commands that an installation may begin with
 WRITES_THEM = "setup"  # see test_setup.py
 
 
@@ -85,7 +86,7 @@ def nobody() -> Iterator[str]:
         (GATEWAY, "NEAPTIDE_BASE_URL was 'http://127.0.0.1:8000'; accepted: an address that people's own telephones"),
         ({"NEAPTIDE_PORT": "many"}, "NEAPTIDE_PORT was 'many'; accepted: a number from 1 to 65535"),
         # proc(5): nothing can be made there, whoever asks.
-        ({"NEAPTIDE_DATA": "/proc/neaptide", "NEAPTIDE_SECRET_KEY": ""}, "NEAPTIDE_DATA was '/proc/neaptide'; accepted: a folder that"),
+        ({"NEAPTIDE_DATA": "/proc/neaptide", "NEAPTIDE_SECRET_KEY": ""}, "NEAPTIDE_DATA was '/proc/neaptide'; accepted: "),
     ],
     ids=["log level", "role", "database", "base address", "loopback", "port", "folder"],
 )  # fmt: skip
@@ -100,6 +101,23 @@ def test_a_setting_that_cannot_be_used(
             assert (said.code, len(said.err.splitlines())) == (2, 1), (command, said)
             assert said.err.startswith(f"neaptide: {says}"), (command, said)
             assert "hush" not in said.err
+
+
+def test_a_mistyped_folder_is_refused_and_no_second_installation_begun_in_it(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wrong = tmp_path / "mistyped"
+    monkeypatch.setenv("NEAPTIDE_DATA", str(wrong))
+    monkeypatch.delenv("NEAPTIDE_SECRET_KEY", raising=False)
+    for command, words in every_command(tmp_path):
+        if command in NO_SETTINGS | BEGIN:
+            continue
+        said = run(*words, stdin=f"{PASSWORD}\n")
+        told = f"neaptide: NEAPTIDE_DATA was '{wrong}'; accepted: the folder of an installation; nothing was begun in"
+        assert (said.code, said.err.startswith(told)) == (2, True), (command, said)
+        assert not wrong.exists(), command
+    assert run("migrate").code == 0
+    assert run("doctor").code == 4
 
 
 @pytest.mark.parametrize("kind", ["away", "no database", "no folder"])

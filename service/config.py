@@ -129,7 +129,7 @@ def keys_at_hand() -> keyring.Keyring | None:
     if not env.get("NEAPTIDE_SECRET_KEY") and not (folder and Path(folder, KEPT_KEY).is_file()):
         return None
     previous = keyring.several("NEAPTIDE_SECRET_KEY_PREVIOUS", env.get("NEAPTIDE_SECRET_KEY_PREVIOUS", ""))
-    return keyring.Keyring(_secret(env, Path(folder or "/")), previous)
+    return keyring.Keyring(_secret(env, Path(folder or "/"), begins=False), previous)
 
 
 # Each may stand in a file of its own instead, as `…_FILE` or as a credential of systemd's by its name.

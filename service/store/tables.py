@@ -265,7 +265,7 @@ class EmergencyCode(Base):
     used_at: Mapped[datetime | None]
 
 
-class EmergencyAccess(Base):
+class EmergencyAccess(Arriving, Base):
     """Who came in with such a code, by the name they gave, and why. Never changed but by its end and its review."""
 
     __tablename__ = "emergency_accesses"

@@ -309,7 +309,7 @@ def staff_only(
                     held.let_go(db, staff.id)
             return view(*args, **kwargs)
 
-        guarded.needs = right  # type: ignore[attr-defined]  # what a test walks over
+        guarded.needs, guarded.fresh = right, bool(fresh)  # type: ignore[attr-defined]  # what a test walks over
         return guarded
 
     return decorate

@@ -10,28 +10,39 @@ from __future__ import annotations
 import base64
 import json
 import os
-from collections.abc import Callable
-from dataclasses import dataclass
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
+from urllib.parse import urlsplit
 
 import jsonschema_rs
 import pytest
 from flask.testing import FlaskClient
 
+from service.accounts import emergency
 from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
+from service.accounts.throttle import Origin
 from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
+from service.store.tables import Acceptance
+from service.transports.openid import OpenId
+from service.transports.outside import Guard
+from service.transports.textgateway import signature
 from service.web.api.description import EXAMPLES, description, operations
 from tests.builder import carriable
+from tests.hospital import Hospital, hospital
 from tests.signed_in import sign_in_as
 from tests.web.conftest import PASSWORD, House
 from tests.web.test_api_edges import with_form_token
 
 pytestmark = pytest.mark.databases("sqlite")
 
-HIDDEN = {"secret", "link", "token"}
+GATEWAY = "a secret of the gateway and ours, nobody else's"
+HIDDEN = {"secret", "link", "token", "codes"}
 TODAY, DAY = "2026-11-25", "2026-11-24"
 WHO = {"name": "Mara Invented", "zone": "Europe/London"}
 HOURS = {"opens": "07:00", "due": "08:30", "closes": "10:00"}
@@ -53,8 +64,16 @@ class Asks:
     client: FlaskClient
     headers: dict[str, str]
 
+    def sends(self, house: House, body: Any) -> dict[str, Any]:
+        """A body with these headers; the gateway signs what it sends."""
+        if self.headers:
+            return {"json": body, "headers": self.headers}
+        raw, stamp = json.dumps(body).encode(), str(int(house.clock.now().timestamp()))
+        signed = {"Neaptide-Timestamp": stamp, "Neaptide-Signature": signature(GATEWAY, stamp, raw)}
+        return {"data": raw, "content_type": "application/json", "headers": signed}
 
-# Operation, who asks (a machine, staff, or the other clinic's machine), what goes into its address and its query, the
+
+# Operation, who asks (a machine, staff, the other clinic's machine or the text gateway), what goes into its address and its query, the
 # body, the status, and by which name the answer's id is kept.
 WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("show_clinic", "machine", {}, None, 200, ""),
@@ -118,7 +137,11 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("list_events", "machine", {"patient_id": "first"}, None, 200, ""),
     ("withdraw_event", "staff", {"entry_id": "event"}, {"reason": "of another patient"}, 201, ""),
     ("enter_medicine", "staff", {"patient_id": "first"}, {"name": "furosemide", "kind": "loop_diuretic", "dose": "40", "times_a_day": "1", "from_date": "2026-11-10"}, 201, "medicine"),
-    ("correct_medicine", "staff", {"entry_id": "medicine"}, {"name": "furosemide", "kind": "loop_diuretic", "dose": "40", "times_a_day": "2", "from_date": "2026-11-10"}, 201, "medicine"),
+    ("correct_medicine", "staff", {"entry_id": "medicine"}, {"name": "furosemide", "kind": "loop_diuretic", "dose": "40", "times_a_day": "2", "from_date": TODAY}, 201, "medicine"),
+    ("enter_no_result", "staff", {"patient_id": "first"}, {"due_on": "2026-12-09", "why": "not_wanted", "note": "as agreed"}, 201, "reason"),
+    ("correct_no_result", "staff", {"entry_id": "reason"}, {"due_on": "2026-12-09", "why": "not_wanted", "note": "stable for years"}, 201, "reason"),
+    ("list_no_results", "machine", {"patient_id": "first"}, None, 200, ""),
+    ("withdraw_no_result", "staff", {"entry_id": "reason"}, {"reason": "entered by mistake"}, 201, ""),
     ("list_medicines", "machine", {"patient_id": "first"}, None, 200, ""),
     ("enter_result", "machine", {"patient_id": "first"}, POTASSIUM, 201, "result"),
     ("correct_result", "staff", {"entry_id": "result"}, POTASSIUM | {"value": "4.4"}, 201, "result"),
@@ -130,7 +153,6 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("set_person", "machine", {"patient_id": "first"}, {"born_on": "1952-04-17", "sex": "female", "height_cm": 164, "device": "none"}, 200, ""),
     ("list_person", "machine", {"patient_id": "first"}, None, 200, ""),
     ("show_record", "machine", {"patient_id": "first"}, None, 200, ""),
-    ("enter_no_result", "staff", {"patient_id": "first"}, {"due_on": "2026-11-17", "why": "done_elsewhere", "done_on": "2026-11-16"}, 422, ""),
     ("enter_next_contact", "staff", {"patient_id": "first"}, {"due_on": "2026-11-26", "way": "call", "role": "nurse"}, 201, "next"),
     ("correct_next_contact", "staff", {"entry_id": "next"}, {"due_on": "2026-11-27", "way": "call", "role": "nurse"}, 201, "next"),
     ("list_next_contacts", "machine", {"patient_id": "first"}, None, 200, ""),
@@ -141,7 +163,6 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("withdraw_medicine", "staff", {"entry_id": "medicine"}, {"reason": "of another patient"}, 201, ""),
     ("withdraw_result", "staff", {"entry_id": "result"}, {"reason": "of another patient"}, 201, ""),
     ("withdraw_result_limit", "staff", {"entry_id": "limit"}, {"reason": "no longer needed"}, 201, ""),
-    ("list_no_results", "machine", {"patient_id": "first"}, None, 200, ""),
     # --- files ---
     ("take_in_file", "staff", {}, {"kind": "readings", "content": FILE, "name": "readings.csv", "unit": "mmHg"}, 200, "import"),
     ("list_imports", "staff", {}, None, 200, ""),
@@ -174,7 +195,9 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("note_follow_up", "staff", {"adjustment_id": "adjustment"}, {}, 200, ""),
     ("close_episode", "staff", {"patient_id": "first"}, {"kind": "worse_symptoms", "reason": "a cold, and over"}, 409, ""),
     ("list_closed_episodes", "machine", {"patient_id": "first"}, None, 200, ""),
+    ("accept_level", "staff", {"patient_id": "first"}, {"reason": "known since the valve", "until": "2027-01-25"}, 422, ""),
     ("list_acceptances", "machine", {"patient_id": "first"}, None, 200, ""),
+    ("take_acceptance_back", "staff", {"acceptance_id": "acceptance"}, {}, 200, ""),
     # --- accounts, keys, words ---
     ("invite_staff", "staff", {}, {"email": "kit@fernmoor.example", "name": "Kit Invented", "roles": ["nurse"]}, 201, "colleague"),
     ("list_staff", "staff", {}, None, 200, ""),
@@ -185,11 +208,20 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("add_staff_contact", "staff", {"staff_id": "colleague"}, {"channel": "text", "address": "+447700900079"}, 201, "duty"),
     ("list_staff_contacts", "staff", {"staff_id": "colleague"}, None, 200, ""),
     ("end_staff_contact", "staff", {"staff_id": "colleague", "contact_id": "duty"}, {}, 200, ""),
+    ("end_second_step", "staff", {"staff_id": "colleague"}, {}, 200, ""),
     ("close_staff", "staff", {"staff_id": "colleague"}, {}, 200, ""),
     ("reopen_staff", "staff", {"staff_id": "colleague"}, {}, 200, ""),
     ("issue_key", "staff", {}, {"name": "laboratory", "scopes": ["results"], "days": 90}, 201, "key"),
     ("list_keys", "staff", {}, None, 200, ""),
     ("revoke_key", "staff", {"key_id": "key"}, {}, 200, ""),
+    ("show_hospital_sign_in", "staff", {}, None, 200, ""),
+    ("set_hospital_sign_in", "staff", {}, {"issuer": "$issuer", "client_id": "neaptide", "client_secret": "a secret of the hospital and ours", "counts": "told"}, 200, ""),
+    ("end_hospital_sign_in", "staff", {}, {}, 200, ""),
+    ("make_emergency_codes", "staff", {}, {}, 201, ""),
+    ("show_emergency_codes", "staff", {}, None, 200, ""),
+    ("list_emergency_accesses", "staff", {}, None, 200, "access"),
+    ("end_emergency_access", "staff", {"access_id": "access"}, {}, 200, ""),
+    ("look_into_emergency_access", "staff", {"access_id": "access"}, {}, 200, ""),
     ("make_token", "machine", {}, {"scopes": ["review"], "minutes": 5}, 201, ""),
     ("list_wordings", "staff", {"page_size": 1}, None, 200, ""),
     ("set_wording", "staff", {"language": "en", "kind": "prompt"}, {"body": "Good morning. Please take your reading: {link}"}, 200, ""),
@@ -218,28 +250,32 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("call_transfer_back", "machine", {"transfer_id": "transfer"}, {}, 200, ""),
     ("ask_transfer", "machine", {"patient_id": "third"}, {"to_clinic_id": "$there", "how": "signed form"}, 201, "transfer"),
     ("accept_transfer", "other", {"transfer_id": "transfer"}, {"clinic_ref": "S-12"}, 200, ""),
+    # --- the gateway, and the end ---
+    ("take_text_callback", "gateway", {}, {"receipts": [{"id": "$message", "outcome": "delivered", "at": f"{TODAY}T07:00:05Z"}]}, 204, ""),
+    ("hand_out_everything", "staff", {"patient_id": "second"}, None, 200, ""),
+    ("end_patient", "machine", {"patient_id": "second"}, {}, 200, ""),
+    ("erase_patient", "staff", {"patient_id": "second"}, {"why": "asked", "confirm": "F-2"}, 200, ""),
 ]  # fmt: skip
-# Shown with what is sent alone: what makes them answer takes weeks, a person's word on a page, or a gateway's secret.
-ELSEWHERE: dict[str, Any] = {
-    "accept_level": {"reason": "known since the valve", "until": "2027-01-25"},
-    "take_acceptance_back": {},
-    "hand_out_everything": {},  # a ZIP archive
-    "erase_patient": {"why": "asked", "confirm": "F-3"},
-    "take_text_callback": {
-        "receipts": [{"id": "0190163d-8694-739b-aea5-966c26f8ad90", "outcome": "delivered", "at": f"{TODAY}T07:00:05Z"}]
-    },
-    "correct_no_result": {"due_on": "2026-11-17", "why": "not_wanted", "note": "stable for years"},
-    "withdraw_no_result": {"reason": "entered by mistake"},
-}
 
 
 def hidden(shown: Any) -> Any:
     """An answer as it may lie in a file: short, and without what opens anything."""
     if isinstance(shown, dict):
-        return {
-            name: "…" if name in HIDDEN and isinstance(below, str) else hidden(below) for name, below in shown.items()
-        }
+        return {name: unsaid(below) if name in HIDDEN else hidden(below) for name, below in shown.items()}
     return [hidden(one) for one in shown[:2]] if isinstance(shown, list) else shown
+
+
+def unsaid(secret: Any) -> Any:
+    return [*map(unsaid, secret)] if isinstance(secret, list) else "…" if isinstance(secret, str) else secret
+
+
+def filled(body: Any, ids: dict[str, str]) -> Any:
+    """A body with the id of each `$name` in it."""
+    if isinstance(body, dict):
+        return {name: filled(below, ids) for name, below in body.items()}
+    if isinstance(body, list):
+        return [filled(one, ids) for one in body]
+    return ids[body[1:]] if isinstance(body, str) and body.startswith("$") else body
 
 
 def fits(answers: Any, status: int, operation: dict[str, Any], *, whole: bool = True) -> None:
@@ -247,43 +283,76 @@ def fits(answers: Any, status: int, operation: dict[str, Any], *, whole: bool = 
     said = operation["responses"][str(status)]
     if "$ref" in said:
         said = description()["components"]["responses"][said["$ref"].rpartition("/")[2]]
-    (content,) = said["content"].values()
+    ((kind, content),) = said.get("content", {"": {}}).items()
+    if "json" not in kind:  # a file, or nothing
+        assert answers is None
+        return
     jsonschema_rs.Draft202012Validator(content["schema"] | {"components": description()["components"]}).validate(
         answers
     )
 
 
-def test_each_operation_has_an_example_that_answers_as_it_says(build: Callable[..., House]) -> None:
-    house, other = build(), build("Saltholt Clinic", number="+447700900002")
-    known = {
-        operation["operationId"]: (path, method, operation) for path, method, operation, _ in operations(description())
-    }
-    browser = house.app.test_client()
+@pytest.fixture
+def walked(build: Callable[..., House], monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[House, Hospital]]:
+    """A clinic whose text gateway signs, and which can reach a hospital's provider."""
+    house = build()
+    with hospital(house.clock.now) as provider:
+        held = house.app.extensions["neaptide"]
+        hosts = frozenset({urlsplit(provider.issuer).netloc})
+        reaches = OpenId(house.clock.now, Guard(hosts, held.settings.outgoing_hosts))
+        settings = replace(held.settings, text_callback_secret=GATEWAY)
+        monkeypatch.setitem(house.app.extensions, "neaptide", replace(held, settings=settings, openid=reaches))
+        yield house, provider
+
+
+def staff_of(house: House) -> tuple[uuid.UUID, dict[str, str]]:
+    """Somebody who may do everything; and the ids of what takes weeks, or a night, to come about."""
+    now = house.clock.now()
     with write_session(house.engine) as session:
-        act, every = Act(session, OPERATOR, house.clinic_id, house.clock.now()), [Role.PHYSICIAN, Role.ADMINISTRATOR]
+        act, every = Act(session, OPERATOR, house.clinic_id, now), [Role.PHYSICIAN, Role.ADMINISTRATOR]
         grants = sorted({right for role in every for right in carriable(role)})
         staff_id = add_staff(
             act, "edda@fernmoor.example", "Edda Invented", every, grants=grants, password_hash=hashed(PASSWORD, ())
         ).id
+        known = Acceptance(patient_id=house.patient_id, reason="known since the valve", until=date(2027, 1, 25),
+                           accepted_by=staff_id, accepted_at=now)  # fmt: skip
+        act.add(known)
+        code, *_ = emergency.new_codes(act)
+        ids = {"first": str(house.patient_id), "acceptance": str(known.id)}
+    typed = emergency.Typed(code, "Odo Invented", "Nobody can sign in, and a patient is on the telephone.")
+    emergency.enter(house.engine, typed, emergency.Clocks(now, now), Origin("192.0.2.1"), [])
+    return staff_id, ids
+
+
+def test_each_operation_has_an_example_that_answers_as_it_says(
+    build: Callable[..., House], walked: tuple[House, Hospital]
+) -> None:
+    (house, provider), other = walked, build("Saltholt Clinic", number="+447700900002")
+    known = {
+        operation["operationId"]: (path, method, operation) for path, method, operation, _ in operations(description())
+    }
+    browser = house.app.test_client()
+    staff_id, ids = staff_of(house)
     sign_in_as(browser, staff_id, house.clock.now())
     callers = {
         "machine": Asks(house.app.test_client(), {"Authorization": f"Bearer {house.secret}"}),
         "other": Asks(house.app.test_client(), {"Authorization": f"Bearer {other.secret}"}),
         "staff": Asks(browser, with_form_token(house.app, browser)),
+        "gateway": Asks(house.app.test_client(), {}),
     }
-    ids = {"first": str(house.patient_id)}
-    made: dict[str, Any] = {name: {"takes": body} for name, body in ELSEWHERE.items()}
+    ids["issuer"] = provider.issuer
+    made: dict[str, Any] = {}
     for name, who, asked, body, status, keeps in WALK:
         path, method, operation = known[name]
         given = {key: ids.get(value, value) for key, value in asked.items()}
-        body = body and {key: ids[value[1:]] if str(value)[:1] == "$" else value for key, value in body.items()}
+        body = filled(body, ids)
         query = {key: value for key, value in given.items() if f"{{{key}}}" not in path}
         caller = callers[who]
         answer = caller.client.open(
-            path.format(**given), method=method.upper(), json=body, query_string=query, headers=caller.headers
+            path.format(**given), method=method.upper(), query_string=query, **caller.sends(house, body)
         )
-        told = answer.get_json()
-        assert answer.status_code == status, (name, told)
+        told = answer.get_json(silent=True)
+        assert answer.status_code == status, (name, told, str(told)[-300:])
         fits(told, status, operation)
         if keeps:
             row = told["items"][0] if "items" in told else told
@@ -291,13 +360,12 @@ def test_each_operation_has_an_example_that_answers_as_it_says(build: Callable[.
         made[name] = {"takes": body, "asks": query, "status": status, "answers": hidden(told)}
     assert set(made) == set(known)
     if os.environ.get("NEAPTIDE_KEEP_EXAMPLES") == "1":
-        EXAMPLES.write_text(json.dumps(made, ensure_ascii=False, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+        text = json.dumps(made, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+        EXAMPLES.write_text(text.replace(provider.issuer, "https://login.hospital.example"), encoding="utf-8")
     shown = json.loads(EXAMPLES.read_text(encoding="utf-8"))
     assert set(shown) == set(known), "NEAPTIDE_KEEP_EXAMPLES=1 makes them anew"
     for name, example in shown.items():
-        if "status" in example:
-            assert (example["takes"] is None, example["status"]) == (
-                made[name]["takes"] is None,
-                made[name]["status"],
-            ), name
-            fits(example["answers"], example["status"], known[name][2], whole=False)
+        assert (example["takes"] is None, example["status"]) == (made[name]["takes"] is None, made[name]["status"]), (
+            name
+        )
+        fits(example["answers"], example["status"], known[name][2], whole=False)

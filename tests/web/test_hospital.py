@@ -46,6 +46,7 @@ from tests.house import token_on, words
 from tests.served import serve
 from tests.signed_in import sign_in_as
 from tests.web.conftest import MORNING, PASSWORD
+from tests.web.test_api_edges import with_form_token
 from tests.web.test_passkeys import Visitor
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -585,9 +586,26 @@ def test_an_administrator_sets_it_up_and_the_secret_is_seen_nowhere(ward: Ward) 
     # An empty secret keeps it; while the provider is away the rest can still be changed.
     ward.at.is_away = True
     assert browser.post(SETTINGS, data=form | {"client_secret": "", "counts": "never"}).status_code == 303
+    # The API does the same under the same rules, and tells no secret either.
+    here, token = "/api/v1/hospital-sign-in", with_form_token(ward.app, browser)
+    form["csrf_token"] = token["X-CSRFToken"]
+    given = {"issuer": ward.at.issuer, "client_id": CLIENT, "acr": "urn:two"}
+    for changed, said in (
+        ({"issuer": f"{ward.at.issuer}/"}, "does not answer"),
+        ({"passwords_too": False}, "until whoever changes it has signed in by the hospital"),
+        ({"counts": "sometimes"}, "never, always, told"),
+    ):
+        answer = browser.put(here, json=given | {"client_secret": SECRET} | changed, headers=token)
+        assert (answer.status_code, said in answer.get_data(as_text=True)) == (422, True), answer.get_json()
+        assert SECRET not in answer.get_data(as_text=True)
+    answer = browser.put(here, json=given, headers=token)  # which keeps the secret, and puts the rest back
+    assert (answer.status_code, answer.get_json()["acr"], answer.get_json()["counts"]) == (200, "urn:two", "never")
+    assert (SECRET in answer.get_data(as_text=True), answer.get_json()["joined"]) == (False, 1)
     ward.at.is_away = False
     assert ward.comes().status_code == 303
     ward.clock.advance(sessions.CONFIRMED_FOR + timedelta(seconds=1))
+    for sent in (browser.get(here), browser.put(here, json=given, headers=token)):
+        assert (sent.status_code, sent.get_json()["type"].rpartition("/")[2]) == (403, "confirm-first")
     assert browser.get(SETTINGS).headers["Location"].startswith("/confirm")
     waits = browser.post(SETTINGS, data=form)  # and a secret is no draft meanwhile
     assert waits.headers["Location"] == f"/confirm?next={SETTINGS}"

@@ -65,14 +65,103 @@ MUST = (
     (r"POST .*/(references?|limits(/from-events)?|goals?|acceptances|accept-level)(/<.*>/(end|take-back))?$", Right.DECIDE),
     (r"POST .*/(goals|acceptances)/<.*>/(end|take-back)$", Right.DECIDE),
     (r"GET .*(\.csv|/week/<week>\.pdf|/everything(\.zip)?)$", Right.EXPORT),
-    (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules|settings/hospital)\b.*$", Right.ADMINISTER),
-    (r"(GET|POST) /clinic/emergency\b.*$", Right.ADMINISTER),
+    (r"(GET|POST|PUT|DELETE) .*/(wordings|staff|keys|audit|rules|settings/hospital|hospital-sign-in)\b.*$", Right.ADMINISTER),
+    (r"(GET|POST) .*/emergency\b.*$", Right.ADMINISTER),
     (r"PATCH .*/clinic$", Right.ADMINISTER),
     (r"(GET|POST) .*/eras(ing|e)$", Right.ADMINISTER),
     (r"POST .*/(tasks|inbox)/<.*>/(take|close)$", Right.CARE),
     (r"POST .*/(sign|sign-offs|together)$", Right.CARE),
     (r"POST .*/push-link$", Right.ENROL),
 )  # fmt: skip
+
+
+# What each form of staff's pages does, by the operations of the API that do the same.
+BY_API = {
+    "clinic.colleagues.invite": "invite_staff",
+    "clinic.colleagues.close": "close_staff",
+    "clinic.colleagues.end_second_step": "end_second_step",
+    "clinic.colleagues.end_sessions": "end_sessions",
+    "clinic.colleagues.set_language": "change_staff",
+    "clinic.colleagues.reopen": "reopen_staff",
+    "clinic.colleagues.reset": "reset_staff",
+    "clinic.colleagues.set_roles": "set_roles",
+    "clinic.emergency.end": "end_emergency_access",
+    "clinic.emergency.look_into": "look_into_emergency_access",
+    "clinic.emergency.make_codes": "make_emergency_codes",
+    "clinic.enrol.send": "enrol_whole",
+    "clinic.enrol.test": "send_test_message",
+    "clinic.erasing.erase": "erase_patient",
+    "clinic.files.send": "take_in_file",
+    "clinic.files.take_back": "take_import_back",
+    "clinic.inbox.close": "close_task",
+    "clinic.inbox.take": "take_task",
+    "clinic.inviting.make": "invite_patient",
+    "clinic.inviting.confirm": "confirm_invitation",
+    "clinic.inviting.paper": "add_invitation_link",
+    "clinic.inviting.square": "add_invitation_link",
+    "clinic.inviting.revoke": "revoke_invitation",
+    "clinic.inviting.text": "send_invitation_text",
+    "clinic.keys.issue": "issue_key",
+    "clinic.keys.revoke": "revoke_key",
+    "clinic.sent.cancel": "cancel_message",
+    "clinic.sent.retry": "retry_message",
+    "clinic.patient.accept": "accept_level",
+    "clinic.patient.take_back": "take_acceptance_back",
+    "clinic.patient.adjust": "record_adjustment",
+    "clinic.patient.followed_up": "note_follow_up",
+    "clinic.patient.people.end": "end_caregiver",
+    "clinic.patient.close_episode": "close_episode",
+    "clinic.patient.message": "send_message",
+    "clinic.patient.plan.set_frequency": "set_plan",
+    "clinic.patient.plan.use_hours": "set_plan",
+    "clinic.patient.record.write":
+        "enter_event correct_event withdraw_event enter_medicine correct_medicine withdraw_medicine enter_result"
+        " correct_result withdraw_result enter_result_limit correct_result_limit withdraw_result_limit enter_no_result"
+        " correct_no_result withdraw_no_result enter_next_contact correct_next_contact withdraw_next_contact"
+        " note_contact_done set_person",
+    "clinic.patient.record.accept_level": "accept_trouble_level",
+    "clinic.patient.record.goal": "set_goal end_goal",
+    "clinic.patient.reference.decide": "set_reference",
+    "clinic.patient.sign": "sign_review add_to_review",
+    "clinic.patient.upkeep.write": "change_patient record_consent set_plan add_pause end_pause begin_again",
+    "clinic.patient.upkeep.reach":
+        "add_patient_contact add_caregiver_contact mend_contact add_caregiver ask_transfer",
+    "clinic.patient.upkeep.end": "end_patient",
+    "clinic.patient.upkeep.limits": "set_limits",
+    "clinic.patient.upkeep.reference": "set_reference",
+    "clinic.patient.upkeep.tag": "record_context_tag end_context_tag",
+    "clinic.patient.ways.put_first": "put_contact_first",
+    "clinic.patient.ways.make_link": "make_patient_push_link make_caregiver_push_link",
+    "clinic.patient.ways.revoke_links": "revoke_patient_links",
+    "clinic.review.contact": "enter_next_contact correct_next_contact",
+    "clinic.review.message": "send_message",
+    "clinic.review.sign": "sign_review add_to_review",
+    "clinic.review.take_back": "take_signature_back",
+    "clinic.review.together": "sign_review",
+    "clinic.rules.save": "change_clinic",
+    "clinic.settings.save": "change_clinic",
+    "clinic.hospital.save": "set_hospital_sign_in",
+    "clinic.hospital.end": "end_hospital_sign_in",
+    "clinic.transfers.accept": "accept_transfer",
+    "clinic.transfers.call_back": "call_transfer_back",
+    "clinic.transfers.decline": "decline_transfer",
+    "clinic.wordings.change": "set_wording",
+    "clinic.wordings.go_back": "reset_wording",
+    "clinic.wordings.keep_phrase": "add_phrase change_phrase drop_phrase",
+}  # fmt: skip
+PAGES_ALONE = {
+    "what was typed and is not sent yet": {"clinic.drafts.keep", "clinic.enrol.send_first"},
+    "a file that is only looked at; `dry_run` does so by API": {"clinic.files.upload"},
+    "one's own sign-in, which wants a browser, or what one knows by heart": {
+        "signin.confirm", "hospital.confirm", "passkeys.confirm", "passkeys.ask_to_confirm", "passkeys.add",
+        "passkeys.rename", "passkeys.remove", "passkeys.ask_to_add", "signin.change_password",
+        "signin.leave_elsewhere", "hospital.join", "hospital.part", "signin.set_second_step",
+        "signin.end_second_step",
+    },
+    "one's own language, which `change_staff` sets too": {"signin.choose_language"},
+}  # fmt: skip
+# What reaches a patient's record under the right to care on a page, and has a scope of its own for machines.
+FOR_MACHINES = {"set_person"}
 
 
 def routes(house: House) -> Iterator[tuple[Rule, str]]:
@@ -92,6 +181,12 @@ def scope_of(house: House, rule: Rule) -> Scope | None:
     view = house.app.view_functions[rule.endpoint]
     found: Scope | None = getattr(getattr(view, "view_class", view), "scope", None)
     return found
+
+
+def asks_again(house: House, rule: Rule) -> bool:
+    """Whether a person shows once more that it is they."""
+    view = house.app.view_functions[rule.endpoint]
+    return bool(getattr(getattr(view, "view_class", view), "fresh", False))
 
 
 def is_open(rule: Rule) -> bool:
@@ -123,6 +218,25 @@ def test_every_route_says_what_it_opens(house: House) -> None:
         trail.opened_by(Rule("/nowhere/<uuid:note_id>", endpoint="clinic.nowhere"), Right.READ)
     with pytest.raises(LookupError):
         trail.opened_by(Rule("/nowhere/<key>", endpoint="nowhere.page"), None)
+
+
+def test_whatever_staff_can_do_on_a_page_the_api_can_do_under_the_same_rule(house: House) -> None:
+    """The same right, and once more that it is they wherever the page asks it; a key has it by a scope or not at all."""
+    views = {rule.endpoint.rpartition(".")[2]: rule for rule, _ in routes(house) if rule.rule.startswith("/api/")}
+    alone = {endpoint for endpoints in PAGES_ALONE.values() for endpoint in endpoints}
+    forms = {
+        rule.endpoint: rule
+        for rule, method in routes(house)
+        if method != "GET" and not rule.rule.startswith("/api/") and needed(house, rule) is not None
+    }
+    assert forms.keys() == BY_API.keys() | alone
+    for endpoint, names in BY_API.items():
+        page = forms[endpoint]
+        for name in names.split():
+            same, rights = views[name], (needed(house, page), needed(house, views[name]))
+            assert rights[0] is rights[1] or name in FOR_MACHINES | {"change_staff"}, (endpoint, name, rights)
+            if asks_again(house, page):
+                assert asks_again(house, same) or name in {"change_staff"}, (endpoint, name)
 
 
 def test_a_path_that_decides_exports_or_administers_needs_that_right(house: House) -> None:

@@ -321,6 +321,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
             guarded.needs = getattr(allowed, "right", None)  # type: ignore[attr-defined]  # what a test walks over
             guarded.scope = scope = getattr(allowed, "scope", None)  # type: ignore[attr-defined]
+            guarded.fresh = getattr(allowed, "fresh", False)  # type: ignore[attr-defined]
             security = [*([] if scope is None else [{"key": [scope.value]}]), {"session": []}]
             told = getattr(view, "_apidoc", {})
             said = {"operationId": view.__name__, "security": security} | told.get("manual_doc", {})

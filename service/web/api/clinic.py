@@ -10,7 +10,7 @@ from flask import g
 from marshmallow import Schema, fields, validate
 from werkzeug.exceptions import NotFound
 
-from service.accounts import invitations, keys
+from service.accounts import factors, invitations, keys
 from service.accounts import staff as accounts
 from service.domain import vocabulary
 from service.domain.rights import GRANTED, Right
@@ -200,6 +200,18 @@ def end_sessions(call: Call, staff_id: uuid.UUID) -> Staff:
     """Sign a colleague out everywhere; they may sign in again."""
     staff = own(call.session, Staff, staff_id)
     accounts.sign_out(call.act, staff)
+    return staff
+
+
+@accounts_blueprint.post("/staff/<uuid:staff_id>/end-second-step", allowed=SURELY)
+@accounts_blueprint.writes(StaffOut)
+def end_second_step(call: Call, staff_id: uuid.UUID) -> Staff:
+    """For a colleague whose telephone is lost, and the paper too: no code and no passkey is left.
+
+    A password alone opens the account then; whoever has none needs a link (`reset`).
+    """
+    staff = own(call.session, Staff, staff_id)
+    factors.take_away(call.act, staff)
     return staff
 
 

@@ -23,6 +23,7 @@ from marshmallow import fields
 from service.web.api import (
     callbacks,
     clinic,
+    doors,
     enrolment,
     files,
     intake,
@@ -58,6 +59,7 @@ BLUEPRINTS = (
     review.blueprint,
     keeping.blueprint,
     clinic.accounts_blueprint,
+    doors.blueprint,
     clinic.wordings_blueprint,
     tokens.blueprint,
     callbacks.blueprint,
@@ -287,7 +289,8 @@ def _show_example(operation: dict[str, Any], example: Mapping[str, Any]) -> None
     for content in _contents([operation.get("requestBody", {})]):
         content["example"] = example["takes"]
     for content in _contents([operation["responses"].get(str(example.get("status")), {})]):
-        content["example"] = example["answers"]
+        if example["answers"] is not None:  # a file has none
+            content["example"] = example["answers"]
     for parameter in operation.get("parameters", ()):
         if parameter["name"] in example.get("asks", {}):
             parameter["example"] = example["asks"][parameter["name"]]

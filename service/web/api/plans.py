@@ -102,7 +102,9 @@ class PauseIn(Schema):
 
 
 class PauseEnd(Schema):
-    last_day = fields.Date(required=True)
+    """`last_day` null lets it go on until somebody ends it."""
+
+    last_day = fields.Date(required=True, allow_none=True)
 
 
 PauseOut = shows("PauseOut", Pause, "id cause from_date to_date note recorded_by recorded_at cancelled_at")
@@ -253,9 +255,12 @@ def list_pause_changes(query: dict[str, Any], pause_id: uuid.UUID) -> dict[str, 
 @blueprint.post("/pauses/<uuid:pause_id>/end", allowed=needs(Scope.ENROL))
 @blueprint.writes(PauseOut, takes=PauseEnd)
 def end_pause(call: Call, how: dict[str, Any], pause_id: uuid.UUID) -> Pause:
-    """End a pause after `last_day`; a day before its first cancels it."""
+    """End a pause after `last_day`; a day before its first cancels it, and null lets it go on until told."""
     pause = own(call.session, Pause, pause_id)
-    pauses.end_pause(call.act, pause, how["last_day"])
+    if how["last_day"] is None:
+        pauses.move_pause(call.act, pause, None)
+    else:
+        pauses.end_pause(call.act, pause, how["last_day"])
     return pause
 
 

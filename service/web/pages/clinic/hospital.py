@@ -11,16 +11,14 @@ from typing import Any
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext, lazy_gettext
-from sqlalchemy import func, select
 
 from service.accounts import hospital
 from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import HospitalCounts
 from service.store.session import read_session
-from service.store.tables import HospitalSignIn, Staff
-from service.transports.openid import Away, Crowded, Lack
-from service.web import departing, forms
+from service.transports.openid import Away, Crowded
+from service.web import forms, provider
 from service.web.auth import own_clinic, signed_in, staff_act, staff_only
 from service.web.pages.clinic import refusals
 from service.web.services import services
@@ -44,15 +42,6 @@ COUNTS = {
 }
 
 
-LACKS = {
-    Lack.ANSWER: _("It does not answer with what it says of itself (…/.well-known/openid-configuration)."),
-    Lack.NAME: _("It calls itself by another address: the issuer has to be the same to the letter."),
-    Lack.TLS: _("One of its addresses is not https."),
-    Lack.ADDRESS: _("It is inside a network that is not called from here: whoever runs the service can name it"
-                    " (NEAPTIDE_SIGN_IN_HOSTS)."),
-}  # fmt: skip
-
-
 @blueprint.get("")
 @staff_only(Right.ADMINISTER, fresh=HERE)
 def page() -> ResponseReturnValue:
@@ -70,14 +59,14 @@ def save() -> ResponseReturnValue:
         passwords_too=forms.text("passwords_too") != "no",
     )
     try:
-        _try(given.issuer)
+        provider.ask_anew(given.issuer, signed_in().clinic_id)
         with staff_act() as act:
             hospital.set_up(act, given, services().settings.keys, came_by_it=signed_in().by_hospital)
     except Refused as refused:
         flash(gettext("Not changed. %(why)s", why=refusals.plain(refused, FIELDS)), "wrong")
         return _page(typed=request.form), 422
     except (Away, Crowded) as away:
-        flash(gettext("Not changed: the provider cannot be used. %(why)s", why=_why(away)), "wrong")
+        flash(gettext("Not changed: the provider cannot be used. %(why)s", why=provider.why(away)), "wrong")
         return _page(typed=request.form), 422
     flash(gettext("Kept."), "good")
     return redirect(url_for(HERE), 303)
@@ -95,35 +84,12 @@ def end() -> ResponseReturnValue:
     return redirect(url_for(HERE), 303)
 
 
-def _try(issuer: str) -> None:
-    """Ask a provider that is new here what it says of itself. Raises Away and Crowded."""
-    with read_session(services().engine) as session:
-        held = hospital.of_clinic(session, own_clinic(session).id)
-    if issuer and (held is None or held.issuer != issuer):  # while it is away, all else can still be changed
-        services().openid.provider(issuer, anew=True)
-
-
-def _why(away: Away | Crowded) -> str:
-    if isinstance(away, Crowded):
-        return str(gettext("Many are signing in just now. Please try again in a moment."))
-    return str(LACKS.get(away.lacks, LACKS[Lack.ANSWER]))
-
-
 def _page(typed: Any = None) -> str:
     with read_session(services().engine) as session:
-        clinic = own_clinic(session)
-        held = hospital.of_clinic(session, clinic.id)
-        joined = _number_joined(session, held)
-        door = hospital.door_of(clinic.id, services().settings.keys) if held is None else held.door
+        told = provider.told(session, own_clinic(session).id)
+    held = told.held
     filled = typed or ({name: getattr(held, name) for name in FIELDS if name != "client_secret"} if held else {})
     return render_template(
-        "clinic/hospital.html", held=held, filled=filled, fields=FIELDS, counts=COUNTS, joined=joined,
-        back=departing.back(door), door=departing.page_of(door),
+        "clinic/hospital.html", held=held, filled=filled, fields=FIELDS, counts=COUNTS, joined=told.joined,
+        back=told.back, door=told.door,
     )  # fmt: skip
-
-
-def _number_joined(session: Any, held: HospitalSignIn | None) -> int:
-    if held is None:
-        return 0
-    its = (Staff.clinic_id == held.clinic_id, Staff.active, Staff.hospital_issuer == held.issuer)
-    return int(session.scalar(select(func.count()).select_from(Staff).where(*its)) or 0)

@@ -12,6 +12,7 @@ The database in it is *not* encrypted: whoever holds the file can read it.
 from __future__ import annotations
 
 import base64
+import errno
 import hashlib
 import json
 import secrets
@@ -113,6 +114,8 @@ def opened(file: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
     except (zipfile.BadZipFile, zlib.error, KeyError, EOFError, NotImplementedError):
         raise not_a_backup(file) from None
     except OSError as error:
+        if error.errno == errno.EINVAL and error.filename is None:  # a directory that points before the file's begin
+            raise not_a_backup(file) from None
         if error.filename not in {file, str(file)}:
             raise
         raise Refused("FILE", str(file), f"a file that can be read ({error.strerror})") from None

@@ -19,6 +19,7 @@ from service.links import Leads, Links
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import AccessLine, Base, Checkin, IdempotentCall, Reading, Task, Window
+from service.web.api import base
 from service.web.problems import KINDS
 from tests.web.conftest import House
 
@@ -225,12 +226,16 @@ def test_a_refused_request_keeps_no_key(house: House) -> None:
     assert house.machine.post("/readings", GOOD_READING, Idempotency_Key="k2").status_code == 201
 
 
-def test_lists_come_in_pages(house: House) -> None:
+def test_lists_come_in_pages(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
     for number in range(2, 6):
         new = {"clinic_ref": f"F-{number}", "name": f"P{number}", "zone": "Europe/London"}
         assert house.machine.post("/patients", new).status_code == 201
     page = house.machine.get("/patients?page=2&page_size=2").get_json()
-    assert (page["total"], page["page"], len(page["items"])) == (5, 2, 2)
+    assert (page["total"], page["page"], page["more"], len(page["items"])) == (5, 2, True, 2)
+    assert house.machine.get("/patients?page=3&page_size=2").get_json()["more"] is False
+    monkeypatch.setattr(base, "MOST_COUNTED", 4)  # a long list is not counted for each page of it
+    page = house.machine.get("/patients?page=2&page_size=2").get_json()
+    assert (page["total"], page["more"], len(page["items"])) == (None, True, 2)
     assert house.machine.get("/patients?clinic_ref=F-3").get_json()["total"] == 1
     is_problem(house.machine.get("/patients?page=0"), 422)
     is_problem(house.machine.get("/patients?colour=red"), 422)

@@ -17,7 +17,7 @@ from typing import Any, TypeVar, cast, get_args, get_origin, get_type_hints
 import flask_smorest
 from flask import g
 from marshmallow import RAISE, Schema, fields, validate
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, func, literal_column, select
 from sqlalchemy.orm import Mapped, Session
 from webargs.flaskparser import FlaskParser
 
@@ -147,7 +147,7 @@ def listing(item: type[Schema]) -> Schema:
         "page_size": fields.Integer(),
         "total": fields.Integer(allow_none=True),
         "cursor": fields.String(allow_none=True),
-        "more": fields.Boolean(allow_none=True),
+        "more": fields.Boolean(),
     }
     return Schema.from_dict(named, name=f"{item.__name__}List")()
 
@@ -194,6 +194,7 @@ def _type_at(kind: Any, path: str) -> Any:
 
 
 _types = cache(get_type_hints)
+MOST_COUNTED = 1000  # rows of a list: of more, nobody is told how many
 
 
 # --- lists ----------------------------------------------------------------------------------
@@ -223,10 +224,20 @@ def list_rows(
         wanted = wanted.where(*only, *(_fits(table, name, value) for name, value in filters.items()))
         if "updated_since" in query:
             return _by_arrival(session, wanted, table, query)
-        total = session.scalar(select(func.count()).select_from(wanted.subquery()))
-        rows = session.scalars(wanted.order_by(*order, table.id).limit(size).offset((page - 1) * size)).all()
+        total = _counted(session, wanted)
+        some = wanted.order_by(*order, table.id).limit(size + 1).offset((page - 1) * size)
+        rows = session.scalars(some).all()
+    more, rows = len(rows) > size, rows[:size]
     _tell_of(table, rows)
-    return {"items": rows, "total": total, "page": page, "page_size": size, "cursor": None, "more": None}
+    return {"items": rows, "total": total, "page": page, "page_size": size, "cursor": None, "more": more}
+
+
+def _counted(session: Session, wanted: Select[Any]) -> int | None:
+    """How many rows there are; None for more than `MOST_COUNTED`: a page costs the same whatever stands behind it."""
+    some = wanted.limit(MOST_COUNTED + 1)
+    rows: Select[Any] = some.with_only_columns(literal_column("1"), maintain_column_froms=True)
+    number = session.scalar(select(func.count()).select_from(rows.subquery())) or 0
+    return number if number <= MOST_COUNTED else None
 
 
 def told(
@@ -269,7 +280,8 @@ def part_of(rows: Sequence[Any], query: dict[str, Any]) -> dict[str, Any]:
     """The page that `query` asks for of rows that are read whole, where there are a few dozen at most."""
     page, size = query["page"], query["page_size"]
     items = list(rows[(page - 1) * size : page * size])
-    return {"items": items, "total": len(rows), "page": page, "page_size": size, "cursor": None, "more": None}
+    more = page * size < len(rows)
+    return {"items": items, "total": len(rows), "page": page, "page_size": size, "cursor": None, "more": more}
 
 
 def _fits(table: Any, name: str, value: Any) -> ColumnElement[bool]:

@@ -1,8 +1,10 @@
 """What grows: every use case on full tables, of more patients, and of longer ago.
 
 `year_NAME_growth ratio=`: work at ten times the patients ÷ work, clinics of the same size and days of the same number;
-`year_NAME_age ratio=`: at 365 days ÷ at 60. Work is SQLite's own count of virtual-machine steps, on PostgreSQL
-rows and pages of the statistics it keeps; CPU time stands beside it. Where a statement of the service reads all of
+`year_NAME_age ratio=`: at 365 days ÷ at 60; `year_review_size ratio=`: the review of a clinic of 3,000 ÷ of 300. Each
+for one unit of the thing itself: a page of a list, a patient of a review, a patient's day of an export or of the
+period that the measures tell, a patient of all where all are asked about. Work is SQLite's own count of
+virtual-machine steps, on PostgreSQL rows and pages of the statistics it keeps; CPU time stands beside it. Where a statement of the service reads all of
 a table that grows with everybody, by SQLite's plan on these very tables, or by PostgreSQL's, it is named, and the
 measurement fails; as it does where work grows by more than 1.3, or CPU time by more than 2.
 
@@ -25,8 +27,9 @@ import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from datetime import date, timedelta
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,17 +40,19 @@ from sqlalchemy import Engine, event, select, update
 from service.accounts import keys
 from service.config import Settings
 from service.domain.readings import NewReading
-from service.domain.vocabulary import Channel, Role, Scope
+from service.domain.vocabulary import Channel, LinkPurpose, Role, Scope
 from service.filing.importing import Intake, import_readings
-from service.health import checks
+from service.health import checks, metrics
 from service.intake.readings import record_readings
-from service.reviewing import placing, refreshing
+from service.links import Leads, Links
+from service.reviewing import measuring, placing, refreshing
 from service.scheduling import closing, opening, steps
 from service.store import migrate, panel
 from service.store.audit import OPERATOR, Act
+from service.store.ids import among
 from service.store.migrations.roles import WORKER
 from service.store.session import open_engine, read_session, write_session
-from service.store.tables import Clinic, Message, Patient, Plan
+from service.store.tables import AuditLine, Clinic, Message, Patient, Plan, Window
 from service.store.wall import WEB
 from tests import scans
 from tests.bench import years
@@ -63,8 +68,7 @@ WORK_BAR, CPU_BAR = 1.3, 2.0
 LITTLE = 2_000  # steps, or rows and pages: below it a ratio says nothing
 TIMES = 3
 MOST_SEQUENTIAL = 5_000  # rows: PostgreSQL may well read a smaller table whole
-# What is asked of everybody, by whoever runs the service, grows with everybody.
-OF_EVERYBODY = {"doctor", "metrics"}
+DOCTOR_BAR = 2.0 / 100_000  # seconds of CPU for each patient of all
 
 
 def main() -> None:
@@ -72,11 +76,13 @@ def main() -> None:
     less = 10 if "--small" in sys.argv else 1
     small, large, old = Sizes(1000 // less, 60), Sizes(10_000 // less, 60), Sizes(1000 // less, 365)
     small, large, old = (one.of_at_most(300 // less) for one in (small, large, old))
+    large = replace(large, measured=(*large.measured, 3000 // less))
     gc.disable()
     failed = False
     with tempfile.TemporaryDirectory(prefix="neaptide-year-", dir=_room()) as name:
         costs = [_on_sqlite(Path(name) / str(number), sizes) for number, sizes in enumerate((small, large, old))]
         failed |= _tell("year", "growth", costs[0], costs[1], f"{large.patients:,} patients ÷ {small.patients:,}")
+        failed |= _tell_one("year_review_size", costs[1].cases["review"], costs[1].cases["review_huge"], "3,000 ÷ 300")
         failed |= _tell("year", "age", costs[0], costs[2], f"{old.days} days ÷ {small.days}")
         if SERVER is None:
             print("year (postgresql) left out: NEAPTIDE_TEST_DATABASE_URL names no PostgreSQL server")
@@ -101,6 +107,7 @@ class Cost:
     work: float
     cpu: float
     unit: str
+    times: float  # that unit, in what was measured
 
 
 @dataclass
@@ -163,7 +170,7 @@ def _measure(engine: Engine, folder: Path, sizes: Sizes, counted: Callable[[], i
     )
     costs = Costs()
     with _explained(engine, costs):
-        for name, unit, each, times, case in _cases(engine, folder, seed, measured):
+        for name, unit, each, times, case in _cases(engine, folder, seed, measured, sizes):
             if times > 1:
                 case()  # what is made once in a process is made
             before, spent = counted(), []
@@ -171,75 +178,116 @@ def _measure(engine: Engine, folder: Path, sizes: Sizes, counted: Callable[[], i
                 start = time.process_time()
                 case()
                 spent.append(time.process_time() - start)
-            costs.cases[name] = Cost((counted() - before) / times / each, statistics.median(spent) / each, unit)
+            work = (counted() - before) / times / each
+            costs.cases[name] = Cost(work, statistics.median(spent) / each, unit, each)
     return costs
 
 
 Case = tuple[str, str, int, int, Callable[[], object]]  # name, unit, how many of it, how often, what is done
 
 
-def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.UUID]) -> Iterator[Case]:
-    small, large = sorted(measured)
+def _cases(engine: Engine, folder: Path, seed: Lived, measured: dict[int, uuid.UUID], sizes: Sizes) -> Iterator[Case]:
+    _, large, *_ = sorted(measured)
     now, clinic_id = seed.world.now + timedelta(minutes=2), measured[large]
     world, work = seed.world, as_role(engine, WORKER)
-    desk, machine = _doors(engine, folder, world, clinic_id)
+    ids = _made_of_own_days(engine, clinic_id, now)
+    world.clock.set(now - timedelta(minutes=10))
+    yield "tick_idle", "tick", 1, TIMES, world.worker.tick
+    world.clock.set(now)
+    yield "open", "window", large, 1, lambda: opening.open_windows(work, now)
+    yield "refresh", "patient", large, 1, lambda: refreshing.catch_up(work, lambda: now)
+    yield "tick_busy", "prompt", large, 1, world.worker.tick
+    for name, size in zip(("review_small", "review", "review_huge"), sorted(measured), strict=False):
+        page = _doors(engine, folder, world, measured[size])[0]
+        yield name, "patient", size, TIMES, lambda page=page: _get(page, "/clinic/patients")
+    desk, machine, phone = _doors(engine, folder, world, clinic_id)
+    yield from _pages(engine, desk, machine, clinic_id, ids, now, sizes)
+    yield from _taken_in(engine, folder, machine, phone, clinic_id, ids, now)
+    over = now + timedelta(hours=5)
+    yield "close", "window", large, 1, lambda: closing.close_windows(work, over)
+    yield "follow_up", "window", large, 1, lambda: steps.take_steps(work, over)
+    yield "readyz", "answer", 1, TIMES, lambda: checks.readiness(engine, now)
+    yield "metrics", "answer", 1, TIMES, lambda: metrics.exposition(engine, now)
+    examined = partial(checks.examine, engine, now, channels=frozenset({Channel.TEXT}))
+    yield "doctor", "patient of all", sizes.patients, TIMES, examined
+
+
+def _made_of_own_days(engine: Engine, clinic_id: uuid.UUID, now: datetime) -> list[uuid.UUID]:
+    """The clinic's patients; every state was copied from one patient's: theirs are made of their own days anew."""
+    work = as_role(engine, WORKER)
     with read_session(engine) as session:
         ids = list(session.scalars(select(Patient.id).where(Patient.clinic_id == clinic_id).order_by(Patient.id)))
-        refs = list(
-            session.scalars(select(Patient.clinic_ref).where(Patient.clinic_id == clinic_id).order_by(Patient.id))
-        )
-    # Every state was copied from one patient's: those of this clinic are made of their own days, from the first on.
     with write_session(engine) as session:
         panel.mark_stale(session, ids, now, date.min)
     refreshing.catch_up(work, lambda: now)
     with write_session(engine) as session:
         session.execute(update(Plan).where(Plan.clinic_id != clinic_id).values(next_open_at=now + timedelta(days=1)))
         panel.mark_stale(session, ids, now, now.date())
-    world.clock.set(now - timedelta(minutes=10))
-    yield "tick_idle", "tick", 1, TIMES, world.worker.tick
-    world.clock.set(now)
-    yield "open", "window", large, 1, lambda: opening.open_windows(work, now)
-    yield "refresh", "patient", large, 1, lambda: refreshing.catch_up(work, lambda: now)
-    for name, size in (("review_small", small), ("review_large", large)):
-        page = _doors(engine, folder, world, measured[size])[0]
-        yield name, "patient", size, TIMES, lambda page=page: _get(page, "/clinic/patients")
+    return ids
+
+
+def _pages(
+    engine: Engine,
+    desk: FlaskClient,
+    machine: FlaskClient,
+    clinic_id: uuid.UUID,
+    ids: list[uuid.UUID],
+    now: datetime,
+    sizes: Sizes,
+) -> Iterator[Case]:
+    """What staff look at, and machines ask for."""
+    large, told = len(ids), min(sizes.days, measuring.WEEKS * 7)  # the measures' period, as far as there are days
     for name, path in (
         ("patient_page", f"/clinic/patients/{ids[5]}"),
         ("inbox", "/clinic/inbox"),
         ("sent", "/clinic/messages"),
-        ("sent_deep", f"/clinic/messages?before={_old(engine, clinic_id)}"),
+        ("sent_deep", f"/clinic/messages?before={_old(engine, Message, Message.created_at, clinic_id)}"),
         ("audit_list", "/clinic/audit"),
+        ("audit_deep", f"/clinic/audit?before={_old(engine, AuditLine, AuditLine.at, clinic_id)}"),
         ("silences", "/clinic/silences"),
     ):
-        yield name, "page", 1, TIMES, lambda path=path: _get(desk, path)
-    yield "measures", "patient", large, 1, lambda: _get(desk, "/clinic/measures")
-    yield (
-        "week_pdf",
-        "patient",
-        large,
-        1,
-        lambda: _get(desk, f"/clinic/records/week/{_week(engine, clinic_id, now)}.pdf"),
-    )
-    yield "api_windows", "page", 1, TIMES, lambda: _get(machine, "/api/v1/windows?page=30")
-    yield "readyz", "answer", 1, TIMES, lambda: checks.readiness(engine, now)
-    some, more = ids[: large // 10], ids[large // 10 : large // 2]
-    yield "checkin", "check-in", len(some), 1, lambda: [_checks_in(machine, one) for one in some]
-    yield "reading", "reading", len(some), 1, lambda: [_reads(machine, one, now.isoformat()) for one in some]
+        yield name, "page", 1, TIMES, partial(_get, desk, path)
+    yield "measures", "patient's day", large * told, 1, partial(_get, desk, "/clinic/measures")
+    week = f"/clinic/records/week/{_week(engine, clinic_id, now)}.pdf"
+    yield "week_pdf", "patient", large, 1, partial(_get, desk, week)
+    yield "export", "patient's day", large * sizes.days, 1, partial(_get, desk, "/clinic/records/joined.csv")
+    for name, path in (
+        ("api_windows", "/api/v1/windows?page=30"),
+        ("api_arrivals", "/api/v1/windows?updated_since=start"),
+        ("api_messages", "/api/v1/messages"),
+    ):
+        yield name, "page", 1, TIMES, partial(_get, machine, path)
+
+
+def _taken_in(
+    engine: Engine,
+    folder: Path,
+    machine: FlaskClient,
+    phone: FlaskClient,
+    clinic_id: uuid.UUID,
+    ids: list[uuid.UUID],
+    now: datetime,
+) -> Iterator[Case]:
+    """What patients and machines send."""
+    tenth, half = len(ids) // 10, len(ids) // 2
+    some, others, more = ids[:tenth], ids[half : half + tenth], ids[tenth:half]
+    yield "checkin", "check-in", tenth, 1, lambda: [_checks_in(machine, one) for one in some]
+    links = _links(engine, clinic_id, others, now)
+    yield "form", "check-in by link", tenth, 1, lambda: [_fills_in(phone, link) for link in links]
+    yield "reading", "reading", tenth, 1, lambda: [_reads(machine, one, now.isoformat()) for one in some]
     later = [NewReading(one, now, 36.0, 18.0) for one in more]
     yield "batch", "reading", len(later), 1, lambda: record_readings(engine, clinic_id, later, OPERATOR, now)
-    file = folder / "readings.csv"
-    taken = (now - timedelta(hours=1)).isoformat()
-    rows = "".join(f"{ref},{taken},36,18,mm[Hg]\n" for ref in refs[: large // 2])
+    with read_session(engine) as session:
+        of_clinic = select(Patient.clinic_ref).where(Patient.clinic_id == clinic_id)
+        refs = session.scalars(of_clinic.order_by(Patient.id).limit(half)).all()
+    file, taken = folder / "readings.csv", (now - timedelta(hours=1)).isoformat()
+    rows = "".join(f"{ref},{taken},36,18,mm[Hg]\n" for ref in refs)
     file.write_text(f"patient,taken_at,pa_systolic,pa_diastolic,pressure_unit\n{rows}")
-    yield "import", "reading", large // 2, 1, lambda: import_readings(Intake(engine, clinic_id, OPERATOR, now), file)
-    over = now + timedelta(hours=5)
-    yield "close", "window", large, 1, lambda: closing.close_windows(work, over)
-    yield "follow_up", "window", large, 1, lambda: steps.take_steps(work, over)
-    yield "doctor", "answer", 1, 1, lambda: checks.examine(engine, now, channels=frozenset({Channel.TEXT}))
+    yield "import", "reading", half, 1, lambda: import_readings(Intake(engine, clinic_id, OPERATOR, now), file)
 
 
-def _doors(engine: Engine, folder: Path, world: Any, clinic_id: uuid.UUID) -> tuple[FlaskClient, FlaskClient]:
-    """A browser with staff signed in, and a machine with a key."""
+def _doors(engine: Engine, folder: Path, world: Any, clinic_id: uuid.UUID) -> tuple[FlaskClient, ...]:
+    """A browser with staff signed in, a machine with a key, and a patient's telephone."""
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(folder), "NEAPTIDE_SECRET_KEY": SECRET, "NEAPTIDE_BASE_URL": "http://localhost"}
     )
@@ -251,12 +299,13 @@ def _doors(engine: Engine, folder: Path, world: Any, clinic_id: uuid.UUID) -> tu
     desk, machine = app.test_client(), app.test_client()
     sign_in_as(desk, staff_id, world.now)
     machine.environ_base["HTTP_AUTHORIZATION"] = f"Bearer {secret}"
-    return desk, machine
+    return desk, machine, app.test_client()
 
 
 def _get(client: FlaskClient, path: str) -> None:
     answer = client.get(path, follow_redirects=True)
     assert answer.status_code == 200, f"{path}: {answer.status_code}"
+    answer.get_data()
 
 
 def _checks_in(machine: FlaskClient, patient_id: uuid.UUID) -> None:
@@ -265,17 +314,35 @@ def _checks_in(machine: FlaskClient, patient_id: uuid.UUID) -> None:
     assert answer.status_code == 201, answer.text
 
 
+def _fills_in(phone: FlaskClient, link: str) -> None:
+    """Form, answers, thanks."""
+    _get(phone, link)
+    answer = phone.post(link, data={"weight": "80", "weight_unit": "kg", "breathlessness": "2", "safety_signs": "none"})
+    assert answer.status_code == 303, answer.text
+    _get(phone, f"{link}/thanks")
+
+
+def _links(engine: Engine, clinic_id: uuid.UUID, ids: list[uuid.UUID], now: datetime) -> list[str]:
+    """The addresses by which these patients fill in today's form, without the host."""
+    links, until = Links(""), now + timedelta(days=1)
+    with write_session(engine) as session:
+        windows = select(Window.patient_id, Window.id).where(among(Window.patient_id, ids))
+        today = session.execute(windows.where(Window.local_date == now.date())).all()
+        leads = [Leads(LinkPurpose.CHECKIN, clinic_id, who, window_id=window_id) for who, window_id in today]
+        return [links.make(session, one, now, until) for one in leads]
+
+
 def _reads(machine: FlaskClient, patient_id: uuid.UUID, taken_at: str) -> None:
     said = {"patient": str(patient_id), "taken_at": taken_at, "pa_systolic": 36.0, "pa_diastolic": 18.0}
     answer = machine.post("/api/v1/readings", json=said)
     assert answer.status_code == 201, answer.text
 
 
-def _old(engine: Engine, clinic_id: uuid.UUID) -> uuid.UUID:
-    """A message of the first day: all but fifty stand before it."""
-    of_clinic = select(Message.id).where(Message.clinic_id == clinic_id)
+def _old(engine: Engine, table: Any, order: Any, clinic_id: uuid.UUID) -> uuid.UUID:
+    """A row of the first day: all but fifty stand before it."""
+    of_clinic = select(table.id).where(table.clinic_id == clinic_id)
     with read_session(engine) as session:
-        return session.scalars(of_clinic.order_by(Message.created_at).offset(50).limit(1)).one()
+        return session.scalars(of_clinic.order_by(order).offset(50).limit(1)).one()
 
 
 def _week(engine: Engine, clinic_id: uuid.UUID, now: Any) -> str:
@@ -337,19 +404,28 @@ def _sequential(connection: Any, statement: str, parameters: Any) -> Iterator[st
 def _tell(of: str, what: str, one: Costs, other: Costs, how: str) -> bool:
     """Print the ratios; whether one is beyond its bar, or something is read whole."""
     beyond = False
-    for name, less in one.cases.items():
-        more = other.cases[name]
-        ratio, cpu = more.work / max(less.work, 1), more.cpu / less.cpu
-        grows = name not in OF_EVERYBODY and more.work > LITTLE and (ratio > WORK_BAR or cpu > CPU_BAR)
-        beyond |= grows
-        print(
-            f"{of}_{name}_{what} ratio={ratio:.2f} cpu={cpu:.2f} ({how}; {more.cpu * 1e6:,.0f} µs a {more.unit},"
-            f" {more.work:,.0f} steps{', beyond the bar' if grows else ''})",
-            flush=True,
-        )
+    for name in [name for name in one.cases if name in other.cases]:
+        beyond |= _tell_one(f"{of}_{name}_{what}", one.cases[name], other.cases[name], how)
+    for costs in (one, other):
+        if costs.cases["doctor"].cpu > DOCTOR_BAR:
+            beyond = True
+            print(
+                f"{of}_doctor: {costs.cases['doctor'].cpu * 1e6:,.1f} µs a patient of all, beyond the bar", flush=True
+            )
     for told in dict.fromkeys(one.scans + other.scans):
         print(f"{of}: {told}", flush=True)
     return beyond or bool(one.scans or other.scans)
+
+
+def _tell_one(name: str, less: Cost, more: Cost, how: str) -> bool:
+    ratio, cpu = more.work / max(less.work, 1), more.cpu / less.cpu
+    grows = more.work * more.times > LITTLE and (ratio > WORK_BAR or cpu > CPU_BAR)
+    print(
+        f"{name} ratio={ratio:.2f} cpu={cpu:.2f} ({how}; {more.cpu * 1e6:,.1f} µs a {more.unit},"
+        f" {more.work:,.1f} steps{', beyond the bar' if grows else ''})",
+        flush=True,
+    )
+    return grows
 
 
 if __name__ == "__main__":

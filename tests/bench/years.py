@@ -18,6 +18,7 @@ from typing import Any
 from sqlalchemy import Connection, Date, Engine, delete, select, text
 
 from service.reviewing import refreshing
+from service.store.outbox import RECURS_WITHIN
 from service.store.session import connect, gather_statistics, write_session
 from service.store.tables import (
     AuditLine,
@@ -30,6 +31,7 @@ from service.store.tables import (
     LinkKey,
     Message,
     MessageEvent,
+    Occurrence,
     PanelRow,
     Patient,
     Plan,
@@ -43,8 +45,8 @@ from tests.bench import hospitals
 from tests.world import World
 
 PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, PanelRow, CarriedStateRow)
-DELIVERY = (Step, Message, MessageEvent)
-DAYS = (Window, Step, Message, MessageEvent, Reading, Checkin, AuditLine, Silence, LinkKey)
+DELIVERY = (Step, Message, MessageEvent, Occurrence)
+DAYS = (Window, Step, Message, MessageEvent, Occurrence, Reading, Checkin, AuditLine, Silence, LinkKey)
 ONCE = {
     "dedupe_key": 120,
     "key_hash": 32,
@@ -125,6 +127,8 @@ def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
             _copy(connection, sql, table.__table__, "own", "bench_people p")
         for table, (missed, day) in product(DAYS, DAY_KINDS):
             last = sizes.delivery_days if table in DELIVERY and sizes.delivery_days else sizes.days
+            if table is Occurrence:  # older ones have been let go
+                last = min(last, RECURS_WITHIN.days + 1)
             of_kind = f"((p.n * 7 + d.d * 3) % 20 < 3) = {'true' if missed else 'false'}"
             among = f"(SELECT * FROM bench_days WHERE d <= {last}) d JOIN bench_people p ON {of_kind}"
             _copy(connection, sql, table.__table__, day, among)
@@ -194,7 +198,7 @@ def _of_day(table: type[Base], day: date) -> str:
         return f"t.first_date {on}"
     if table in (Step, Message, LinkKey):
         return f"t.window_id IN (SELECT id FROM windows WHERE local_date {on})"
-    if table is MessageEvent:
+    if table in (MessageEvent, Occurrence):
         of_day = f"SELECT m.id FROM messages m JOIN windows w ON w.id = m.window_id WHERE w.local_date {on}"
         return f"t.message_id IN ({of_day})"
     return f"date(t.at) {on}"

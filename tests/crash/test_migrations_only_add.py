@@ -18,8 +18,13 @@ import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 from alembic.script import Script, ScriptDirectory
+from sqlalchemy import inspect
 
+from deploy import freezing
 from service.store import migrate
+from service.store.migrations import frozen
+from service.store.tables import Base
+from tests.conftest import SERVER
 
 FIRST = "0001"
 # Tables that grow with every patient and every day: an index on one of them is built beside its writers.
@@ -109,10 +114,41 @@ def test_there_is_one_line_of_migrations_from_the_first() -> None:
 
 def test_a_first_layout_that_follows_the_tables_is_the_only_one_and_of_no_release() -> None:
     """Made from the tables as they are, it would hold what a second migration adds, and change under installations."""
-    scripts = ScriptDirectory(str(migrate.MIGRATIONS))
-    if "service.store.tables" in Path(scripts.get_revision(FIRST).path).read_text("utf-8"):
+    written = {dialect for dialect in frozen.DIALECTS if frozen.file_of(dialect).exists()}
+    assert written in (set(), set(frozen.DIALECTS)), "deploy/freeze writes both, or neither"
+    if not written:
         assert later_migrations() == []
-        assert int(version("neaptide").partition(".")[0]) < 1
+        assert int(version("neaptide").partition(".")[0]) < 1, "deploy/freeze comes before a release"
+
+
+def test_what_is_written_out_is_what_the_tables_made_and_follows_them_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As the database tells it itself. Of PostgreSQL's, `deploy/freeze` compares it in the same way when it is made."""
+    monkeypatch.setattr(frozen, "FOLDER", tmp_path)
+    freezing.write_out("sqlite", "")
+    with pytest.raises(FileExistsError):
+        freezing.write_out("sqlite", "")
+    with freezing.empty("sqlite", "") as engine, monkeypatch.context() as patch:
+        patch.setattr(Base.metadata, "create_all", None)
+        migrate.upgrade(engine, FIRST)
+        assert set(inspect(engine).get_table_names()) == {*Base.metadata.tables, "alembic_version"}
+    lost = "CREATE TRIGGER patients_comes"
+    assert lost in frozen.file_of("sqlite").read_text("utf-8")
+    frozen.file_of("sqlite").unlink()
+    monkeypatch.setattr(freezing, "AROUND", re.compile(f"{freezing.AROUND.pattern}|{lost}", re.DOTALL))
+    with pytest.raises(freezing.Unlike, match="patients_comes"):
+        freezing.write_out("sqlite", "")
+
+
+@pytest.mark.postgres
+@pytest.mark.database
+@pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
+def test_postgresqls_is_written_out_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert SERVER is not None
+    monkeypatch.setattr(frozen, "FOLDER", tmp_path)
+    freezing.write_out("postgresql", SERVER)
+    assert "CREATE FUNCTION marks_arrival" in frozen.file_of("postgresql").read_text("utf-8")
 
 
 def test_every_later_migration_only_adds() -> None:

@@ -1,16 +1,15 @@
-"""The first layout: every table as `store.tables` has it.
+"""The first layout.
 
-Until 1.0.0 there is no installation to bring forward, so a change of the tables is a change
-of this layout, and saying them a second time here would prove nothing. At 1.0.0 it is written
-out, as Alembic's autogenerate spells it against an empty database, and from then on stays as
-it is: every change is a migration that adds (a test asks for both).
+Until 1.0.0 there is no installation to bring forward, so a change of the tables is a change of this layout, and
+saying them a second time here would prove nothing. `deploy/freeze` writes it out for a release (`migrations.frozen`);
+from then on it stays as it is, and every change is a migration that adds. A test asks for both.
 """
 
 from __future__ import annotations
 
 from alembic import op
 
-from service.store.migrations import roles
+from service.store.migrations import frozen, roles
 from service.store.tables import Base
 
 revision = "0001"
@@ -20,12 +19,10 @@ depends_on = None
 
 
 def upgrade() -> None:
-    Base.metadata.create_all(op.get_bind(), checkfirst=False)
-    if op.get_bind().dialect.name == "postgresql":
-        roles.build_functions(op.get_bind())
-
-
-def downgrade() -> None:
-    if op.get_bind().dialect.name == "postgresql":
-        roles.drop_functions(op.get_bind())
-    Base.metadata.drop_all(op.get_bind(), checkfirst=False)
+    connection = op.get_bind()
+    if frozen.file_of(connection.dialect.name).exists():
+        frozen.run(connection)
+        return
+    Base.metadata.create_all(connection, checkfirst=False)
+    if connection.dialect.name == "postgresql":
+        roles.build_functions(connection)

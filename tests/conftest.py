@@ -26,7 +26,7 @@ from service.store import migrate
 from service.store.session import open_engine
 from service.store.tables import Base
 from tests import scans
-from tests.servers import VAULT, let_go, make_roles, own_database
+from tests.servers import VAULT, let_go, make_roles, own_database, through_pooler
 
 # How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
 # passed here passes anywhere; NEAPTIDE_TEST_EXPLORE=1 looks for new ones.
@@ -131,7 +131,7 @@ def postgres_engine(worker_id: str) -> Iterator[Engine]:
         with engine.begin() as connection:  # a test's rows need not outlive the server
             connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")
         engine.dispose()  # connections begun from here on go by it
-        yield engine
+        yield through_pooler(engine)
         let_go()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -36,6 +37,15 @@ def own_database(server_url: str, name: str, sealer: Sealer | None = None) -> It
         with server.connect() as connection:
             connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
         server.dispose()
+
+
+def through_pooler(engine: Engine) -> Engine:
+    """The same database by way of the pooler at NEAPTIDE_TEST_POOLER (`host:port`); without one, itself."""
+    if not (pooler := os.environ.get("NEAPTIDE_TEST_POOLER")):
+        return engine
+    host, _, port = pooler.rpartition(":")
+    url = engine.url.set(drivername="postgresql", host=host, port=int(port)).render_as_string(hide_password=False)
+    return open_engine(url, sealer=engine.get_execution_options()[SEALER], vault=VAULT)
 
 
 def make_roles(engine: Engine) -> None:

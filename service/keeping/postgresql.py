@@ -23,6 +23,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from service.domain.validation import Refused
 from service.keeping.archive import Content, copy
 from service.keeping.contents import of_postgresql
+from service.store.session import need_server_itself
 
 Environment = Callable[[dict[str, str]], dict[str, str]]  # what another program is given beside these variables
 MISSING = "{program} on this machine, of the server's version or newer: install PostgreSQL's client programs"
@@ -42,6 +43,7 @@ class Failed(Exception):
 def snapshot(engine: Engine) -> Iterator[tuple[Connection, str]]:
     """A transaction that sees the database as it is now until it ends, and the name by which others see the same."""
     with engine.connect().execution_options(isolation_level="REPEATABLE READ") as connection, connection.begin():
+        need_server_itself(connection)  # pg_dump leaves a connection with settings of its own
         connection.exec_driver_sql(PATIENT)
         yield connection, str(connection.scalar(text("SELECT pg_export_snapshot()")))
 
@@ -57,8 +59,10 @@ def dump(engine: Engine, name: str, target: BinaryIO, around: Environment) -> tu
 
 
 def is_empty(engine: Engine) -> bool:
-    """Whether the database holds no table."""
-    return not inspect(engine).get_table_names()
+    """Whether the database holds no table. Raises Refused behind a pooler: what is restored leaves settings behind."""
+    with engine.connect() as connection:
+        need_server_itself(connection)
+        return not inspect(connection).get_table_names()
 
 
 def restore(

@@ -16,7 +16,7 @@ from sqlalchemy.exc import OperationalError
 
 from service.store import arrivals
 from service.store.migrations import roles
-from service.store.session import write_connection
+from service.store.session import need_server_itself, write_connection
 from service.store.tables import ARRIVING
 
 MIGRATIONS = Path(__file__).with_name("migrations")
@@ -81,6 +81,7 @@ def _run_patiently(connection: Connection, revision: str) -> None:
 def _alone(engine: Engine) -> Iterator[None]:
     """Two deployments starting together must not both create the tables."""
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as keeper:
+        need_server_itself(keeper)
         # Asked again and again, not waited for: a statement that waits is one that CREATE INDEX CONCURRENTLY waits for.
         while not keeper.exec_driver_sql(f"SELECT pg_try_advisory_lock({LOCK})").scalar_one():
             time.sleep(PAUSE_SECONDS)

@@ -21,6 +21,8 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, TypeVar
 
+import psycopg
+from psycopg.pq import ExecStatus, TransactionStatus
 from sqlalchemy import Connection, Engine, Update, create_engine, event, make_url, text
 from sqlalchemy.dialects import registry
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
@@ -30,6 +32,7 @@ from sqlalchemy.exc import TimeoutError as WaitedInVain
 from sqlalchemy.orm import Session
 
 from service.domain.seals import Sealer
+from service.domain.validation import Refused
 from service.store import wall
 from service.store.queue import PATIENCE, NoTurn, turn
 from service.store.troubles import MovedAway, Trouble, trouble_of
@@ -44,14 +47,18 @@ SERVER_WAITS = {
     "statement_timeout": 120_000,
     "idle_in_transaction_session_timeout": 300_000,
 }
+ENDS = "; ".join(f"SET LOCAL {name} = {value}" for name, value in SERVER_WAITS.items()).encode()
 CONNECT_SECONDS = 10
 ALONE_PATIENCE = 1.0  # seconds for which others may still be ending
 BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
 SEALER = "neaptide_sealer"  # the option of an engine that says what seals in its database: domain.seals.Sealer
+# Whether a pooler stands between, which may give each transaction another of the server's connections.
+POOLED = "neaptide_pooled"
 # Whether a connection's transactions must say whose they are: those of the web's own role, or of one that is a member.
 WALLED = "neaptide_walled"
-IS_WALLED = f"""SELECT EXISTS (SELECT FROM pg_roles web, pg_roles me WHERE web.rolname = '{wall.WEB}'
+WHO_ANSWERS = f"""SELECT pg_backend_pid(), EXISTS (
+ SELECT FROM pg_roles web, pg_roles me WHERE web.rolname = '{wall.WEB}'
  AND me.rolname = current_user AND NOT me.rolsuper AND pg_has_role(web.oid, 'MEMBER'))"""  # noqa: S608 - ours
 # A number that SQLite keeps in a file for whoever owns it: the minute, since 1970, in which all of it was moved away.
 MOVED_MARK = "user_version"
@@ -79,13 +86,18 @@ class SQLite(SQLiteDialect_pysqlite):
 
 
 class PostgreSQL(PGDialect_psycopg):
-    """The toolkit's own, of which each transaction of a walled role says whose it is: `service.store.wall`."""
+    """The toolkit's own, of which each transaction of a walled role says whose it is: `service.store.wall`.
+
+    Behind a pooler each transaction says as well how long it waits: what is set for a connection there is anybody's.
+    """
 
     supports_statement_cache = True
     vault = Vault()
     wall_key = b""
 
     def do_begin(self, dbapi_connection: Any) -> None:
+        if dbapi_connection.info.get(POOLED):
+            _begin_with_ends(dbapi_connection.driver_connection)
         if dbapi_connection.info.get(WALLED):
             wall.say(dbapi_connection.driver_connection, self.wall_key)
 
@@ -319,11 +331,34 @@ def _turn(engine: Engine, patience: float | None = None) -> Iterator[None]:
         yield
 
 
-def _prepare_postgresql(connection: Any, record: Any) -> None:
-    # Not among the options of the connection, which poolers refuse.
-    connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_WAITS.items()))
-    record.info[WALLED] = connection.execute(IS_WALLED).fetchone()[0]
+def _prepare_postgresql(connection: psycopg.Connection[Any], record: Any) -> None:
+    """What is to hold for every transaction on it. Not among the options of the connection, which poolers refuse."""
+    answering, record.info[WALLED] = connection.execute(WHO_ANSWERS).fetchone() or (0, False)
+    # The server tells a client which of its processes it is, so that a statement can be broken off (protocol, 55.2.1);
+    # a pooler tells it a number of its own.
+    if answering != connection.pgconn.backend_pid:
+        record.info[POOLED] = True
+        connection.prepare_threshold = None  # what was prepared is with the connection of another transaction
+    else:
+        connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_WAITS.items()))
     connection.commit()
+
+
+def _begin_with_ends(connection: psycopg.Connection[Any]) -> None:
+    """Begin a transaction that ends as one on a connection of its own would: in the one message that says BEGIN."""
+    raw = connection.pgconn
+    if connection.autocommit or raw.transaction_status != TransactionStatus.IDLE:
+        return
+    if connection.isolation_level is None and raw.exec_(b"BEGIN;" + ENDS).status == ExecStatus.COMMAND_OK:
+        return
+    connection.execute(ENDS)  # which begins as its isolation asks, or raises what is wrong by its name
+
+
+def need_server_itself(connection: Connection) -> None:
+    """Raises Refused where a pooler stands between: for what is set, or locked, from one transaction to the next."""
+    if connection.connection.info.get(POOLED):
+        where = connection.engine.url.set(drivername="postgresql").render_as_string(hide_password=True)
+        raise Refused("NEAPTIDE_OWNER_DATABASE_URL", where, "an address that leads to the server itself, past a pooler")
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

@@ -44,7 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     data: Path = asked.data.resolve()
     _refuse_taken_port(asked.port)
     held = _hold(data, reset=asked.reset)  # kept open, and so locked, until this process ends
-    environment = _environment(data, asked.port)
+    environment = _environment(data, asked.port, access_log=asked.access_log)
     _run("migrate", environment, says=False)
     _run("seed", environment)
     children = Children(environment)
@@ -128,6 +128,7 @@ def _asked(arguments: Sequence[str] | None) -> argparse.Namespace:
         "--data", type=Path, default=HERE / ".data" / "demo", metavar="DIR", help="where it keeps its data (.data/demo)"
     )
     parser.add_argument("--reset", action="store_true", help="throw the demo's data away and begin again")
+    parser.add_argument("--access-log", action="store_true", help="say each request, by the pattern of its route")
     return parser.parse_args(arguments)
 
 
@@ -178,7 +179,7 @@ def _is_ours(data: Path) -> bool:
     return (data / MARK).exists() or (data / LOCK).exists()
 
 
-def _environment(data: Path, port: int) -> dict[str, str]:
+def _environment(data: Path, port: int, *, access_log: bool) -> dict[str, str]:
     kept = {name: value for name, value in os.environ.items() if not name.startswith("NEAPTIDE_")}
     return {
         **kept,
@@ -189,6 +190,7 @@ def _environment(data: Path, port: int) -> dict[str, str]:
         "NEAPTIDE_BASE_URL": f"http://{NAME}:{port}",
         "NEAPTIDE_TICK_SECONDS": "1",
         "NEAPTIDE_LOG_LEVEL": "warning",
+        "NEAPTIDE_ACCESS_LOG": "yes" if access_log else "no",
     }
 
 

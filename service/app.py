@@ -9,6 +9,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Mapping
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 from flask import Flask, redirect, request
@@ -29,7 +30,20 @@ from service.store.troubles import trouble_of
 from service.transports.base import Transport
 from service.transports.openid import OpenId
 from service.transports.outside import Guard
-from service.web import auth, brake, callbacks, frame, gates, giving_way, health, problems, security, trail, transfer
+from service.web import (
+    auth,
+    brake,
+    callbacks,
+    frame,
+    gates,
+    giving_way,
+    health,
+    observing,
+    problems,
+    security,
+    trail,
+    transfer,
+)
 from service.web.api import register
 from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
 from service.web.pages.clinic import panel
@@ -56,9 +70,11 @@ def create_app(
     transports: Mapping[Channel, Transport],
     at_terminal: uuid.UUID | None = None,
     staff_threads: int = 4,
+    counts_in: Path | None = None,
 ) -> Flask:
     """The WSGI application, in which staff's reading holds `staff_threads` threads at most.
 
+    `counts_in` is where the processes of one server keep what they count; None where there is one.
     With `at_terminal` every request is that staff account's: never to listen.
     """
     app = Application(__name__, template_folder="web/templates", static_folder="web/static")
@@ -76,7 +92,7 @@ def create_app(
     )
     app.session_interface = auth.Sessions(problems.API)
     app.json.sort_keys = False  # type: ignore[attr-defined]
-    hand_in(app, settings, engine, clock, transports, at_terminal)
+    hand_in(app, settings, engine, clock, transports, at_terminal, counts_in)
     gates.install(app)
     brake.install(app, _answer_error)
     transfer.install(app)
@@ -101,6 +117,8 @@ def create_app(
     giving_way.install(app, staff_threads)
     if settings.trust_proxy:
         app.wsgi_app = ProxyFix(app.wsgi_app, x_for=1, x_proto=1)  # type: ignore[method-assign]
+    if at_terminal is None:
+        observing.install(app, is_told=settings.access_log)
     return app
 
 
@@ -111,6 +129,7 @@ def hand_in(
     clock: Clock,
     transports: Mapping[Channel, Transport],
     at_terminal: uuid.UUID | None = None,
+    counts_in: Path | None = None,
 ) -> None:
     """Give the application all that its views work with, in place of what it had."""
     # The last one signs: the library tries those before it too.
@@ -130,6 +149,7 @@ def hand_in(
         trail=Trail(engine, clock.now),
         openid=OpenId(door_clock.now, Guard(settings.sign_in_hosts, settings.outgoing_hosts), settings.proxy),
         at_terminal=at_terminal,
+        counts_in=counts_in,
     )
 
 

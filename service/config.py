@@ -24,6 +24,7 @@ SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
 OUTGOING_HOST = re.compile(r"(\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+")
 OF_ROLES = ("NEAPTIDE_WORKER_DATABASE_URL", "NEAPTIDE_OWNER_DATABASE_URL")
 KEPT_KEY = "secret-key"  # a file among the data
+COUNTS_IN = "PROMETHEUS_MULTIPROC_DIR"  # by this name prometheus_client knows that there are several processes
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
 
@@ -46,6 +47,7 @@ class Settings:
     demo: bool  # NEAPTIDE_DEMO: pages that show the mock phones, and a clock that can be moved
     tick_seconds: float  # NEAPTIDE_TICK_SECONDS: how often the worker looks for what is due
     log_level: str  # NEAPTIDE_LOG_LEVEL
+    access_log: bool  # NEAPTIDE_ACCESS_LOG: a line for each request, by the pattern of its route
     trust_proxy: bool  # NEAPTIDE_TRUST_PROXY: believe one reverse proxy's word on scheme, host and address
     sends_at_once: int  # NEAPTIDE_SENDS_AT_ONCE: calls to providers in flight, for each worker
     trail_months: int  # NEAPTIDE_TRAIL_MONTHS: how long it is kept who opened what
@@ -105,6 +107,7 @@ class Settings:
             demo=demo,
             tick_seconds=_number(env, "NEAPTIDE_TICK_SECONDS", default=5, least=0.05, most=60),
             log_level=_level(env),
+            access_log=_flag(env, "NEAPTIDE_ACCESS_LOG", default=False),
             trust_proxy=_flag(env, "NEAPTIDE_TRUST_PROXY", default=False),
             sends_at_once=int(_number(env, "NEAPTIDE_SENDS_AT_ONCE", default=32, least=1, most=500)),
             trail_months=int(_number(env, "NEAPTIDE_TRAIL_MONTHS", default=72, least=1, most=240)),
@@ -164,9 +167,16 @@ def system_user(env: Mapping[str, str] | None = None) -> str:
     return (caller or user_name(os.getuid()))[:64].encode("ascii", "replace").decode("ascii")
 
 
-def without_roles() -> dict[str, str]:
+def of_the_web(counts_in: Path) -> dict[str, str]:
     """The environment as the web's processes get it: nothing of theirs says how the other roles sign in."""
-    return {name: value for name, value in os.environ.items() if not name.startswith(OF_ROLES)}
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(OF_ROLES)}
+    return kept | {COUNTS_IN: str(counts_in)}
+
+
+def counts_in() -> Path | None:
+    """Where the processes of this server keep what they count; None for one that is by itself."""
+    given = os.environ.get(COUNTS_IN)
+    return Path(given) if given else None
 
 
 def _of_role(env: Mapping[str, str], name: str, database_url: str, *, is_unverified: bool) -> str:

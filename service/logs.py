@@ -7,6 +7,7 @@ it was given, and that may be a patient's answer.
 
 from __future__ import annotations
 
+import json
 import logging
 import sys
 import traceback
@@ -17,14 +18,16 @@ from typing import Any
 import structlog
 
 LEVELS = {"debug": logging.DEBUG, "info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
+_STAMP = structlog.processors.TimeStamper(fmt="iso", utc=True)
 
 
 def configure(level: str) -> None:
     """Set up logging of this process. Raises KeyError for an unknown level."""
     structlog.configure(
         processors=[
+            structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            _STAMP,
             _places_only,
             structlog.processors.JSONRenderer(),
         ],
@@ -34,6 +37,12 @@ def configure(level: str) -> None:
     # What libraries say goes through the standard library; below a warning it is of no use here.
     logging.getLogger("gunicorn.error").addFilter(_as_ours)
     logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s")
+
+
+def tell_request(request_id: str, **told: Any) -> None:
+    """A line of the access log, whatever the level: it has a setting of its own."""
+    line = _STAMP(None, "", {"event": "request", "level": "info", "request": request_id, **told})
+    _ToStderr().msg(json.dumps(line))
 
 
 def _as_ours(said: logging.LogRecord) -> bool:

@@ -50,7 +50,7 @@ from service.keeping import retention
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, chain, heartbeats, holds, outbox, repeats, resealing
+from service.store import access, chain, counting, heartbeats, holds, outbox, repeats, resealing
 from service.store.audit import SYSTEM
 from service.store.guarded import Tally
 from service.store.identity import new_id
@@ -296,6 +296,7 @@ class Worker:
             parts |= {
                 "failed": {name: error for name, error in self._failed.items() if name != "heartbeat"},
                 "since_start": {name: tally.as_dict() for name, tally in self._since_start.items()},
+                "counted": counting.since_start(),
                 "batch_seconds": round(self._batch_seconds(), 3),
             }
 

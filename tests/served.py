@@ -32,7 +32,7 @@ def serve(
     """
     if at_terminal is None and not settings.demo:
         engine = as_role(engine, WEB)
-    shape = (settings.demo, settings.trust_proxy, settings.base_url, frozenset(transports))
+    shape = (settings.demo, settings.trust_proxy, settings.base_url, settings.access_log, frozenset(transports))
     if shape not in _made:
         _made[shape] = create_app(settings, engine, clock, transports)
     app = _made[shape]

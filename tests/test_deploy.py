@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import configparser
+import json
 import os
 import re
 import signal
@@ -19,6 +20,7 @@ from typing import Any
 
 import pytest
 import yaml
+from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy.exc import OperationalError
 
 from service import config
@@ -252,11 +254,11 @@ def test_the_proxy_hands_what_staff_read_to_a_server_of_their_own() -> None:
 class Demo:
     """`deploy/demo`, without the installing: started on a free port, read until it says it is open."""
 
-    def __init__(self, data: Path, port: int | None = None) -> None:
+    def __init__(self, data: Path, port: int | None = None, *more: str) -> None:
         self.port = port or free_port()
         environment = {**os.environ, "NEAPTIDE_DATABASE_URL": "sqlite:////nonexistent/never-used.sqlite3"}
         self.process = subprocess.Popen(
-            [sys.executable, DEPLOY / "running_demo.py", "--port", str(self.port), "--data", data],
+            [sys.executable, DEPLOY / "running_demo.py", "--port", str(self.port), "--data", data, *more],
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             stdin=subprocess.DEVNULL,
@@ -310,7 +312,7 @@ def data(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def demo(data: Path) -> Iterator[Demo]:
-    running = Demo(data)
+    running = Demo(data, None, "--access-log")
     yield running
     running.close()
 
@@ -326,10 +328,22 @@ def test_the_demo_opens_shows_what_it_printed_and_stops_everything_when_asked(de
         assert answer.status == 200, address
         assert "nvented" in page, address
     assert (data / "neaptide.sqlite3").exists()
+    (phone,) = (one for one in addresses if one.endswith(json.loads((data / "demo.json").read_text())["patient_path"]))
+    with urllib.request.urlopen(phone, timeout=PATIENCE_SECONDS) as answer:
+        link = re.findall(r"/c/[A-Za-z0-9_-]{22}", answer.read().decode())[-1]
+    for _ in range(12):  # each by a connection of its own, which either of the two web processes may take
+        urllib.request.urlopen(f"http://localhost:{demo.port}{link}", timeout=PATIENCE_SECONDS).close()
+    with urllib.request.urlopen(f"http://localhost:{demo.port}/metrics", timeout=PATIENCE_SECONDS) as answer:
+        told = answer.read().decode()
+    asked = {one.labels["route"]: one.value for family in text_string_to_metric_families(told) for one in family.samples
+             if one.name == "neaptide_http_requests_total"}  # fmt: skip
+    assert asked["/c/<token>"] == 12
     children = demo.children()
     assert len(children) == 2
     demo.process.send_signal(signal.SIGTERM)
     assert demo.ends() == 0, demo.said
+    assert demo.said.count('"route": "/c/<token>"') == 12
+    assert link not in demo.said
     assert [pid for pid in children if Path(f"/proc/{pid}").exists()] == []
     assert not is_taken(demo.port)
 

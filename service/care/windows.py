@@ -20,6 +20,7 @@ from service.care import silences
 from service.domain.plan import WindowFacts, state_at_close, state_while_open
 from service.domain.vocabulary import MessageKind, PauseCause, StepState, WindowState
 from service.store import outbox, panel
+from service.store.counting import Counted, count
 from service.store.histories import lasting
 from service.store.ids import among_those, slices
 from service.store.session import Where, columns_of, objects, rows
@@ -231,6 +232,7 @@ def write_closed(session: Session, closed: Sequence[tuple[silences.ClosingWindow
     ]
     if values:
         session.connection().execute(_SETTLE, values)
+        count(session.connection(), Counted.WINDOWS, (state.value for _, state in closed))
 
 
 # --- all windows between two readings -------------------------------------------

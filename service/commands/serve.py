@@ -9,10 +9,14 @@ from __future__ import annotations
 import atexit
 import errno
 import gc
+import glob
 import os
+import shutil
 import socket
 import sys
+import tempfile
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -35,6 +39,7 @@ if TYPE_CHECKING:
     from service.store.access import Trail
 
 log = structlog.get_logger(__name__)
+MEMORY = Path("/dev/shm")  # noqa: S108 - each folder there is its server's alone
 FREE_TRIES = 4  # a second between
 
 
@@ -118,7 +123,7 @@ def serve(
     bind = config.authority(host or console.settings.host, port or console.settings.port)
     command = [
         sys.executable, "-m", "gunicorn", "--no-control-socket", "--bind", bind,
-        "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", "/dev/shm",  # noqa: S108
+        "--workers", str(workers), "--threads", str(threads), "--worker-tmp-dir", str(MEMORY),
         "--graceful-timeout", "15", "--log-level", "warning",
     ]  # fmt: skip
     # Its processes read their settings anew: what was typed goes before what is set.
@@ -126,7 +131,7 @@ def serve(
         if typed is not None:
             command += ["--env", f"{name}={typed}"]
     command.append(f"service.commands.serve:wsgi({staff_threads or threads // 2})")
-    os.execve(sys.executable, command, config.without_roles())  # noqa: S606 - our own interpreter and arguments
+    os.execve(sys.executable, command, config.of_the_web(_fresh_folder(bind)))  # noqa: S606 - our own interpreter and arguments
 
 
 @click.command("worker")
@@ -167,6 +172,14 @@ def _need_free(host: str, port: int) -> None:
             time.sleep(1)
 
 
+def _fresh_folder(bind: str) -> Path:
+    """A folder in memory for what this server's processes count; those that earlier ones left are taken away."""
+    begins = f"neaptide-{os.geteuid()}-{bind}-"
+    for left in MEMORY.glob(f"{glob.escape(begins)}*"):  # nobody's any more: the address was free
+        shutil.rmtree(left, ignore_errors=True)
+    return Path(tempfile.mkdtemp(prefix=begins, dir=MEMORY))
+
+
 def _need_layout(console: Console) -> None:
     if not layout.is_current(console.engine):
         raise click.ClickException("migrations are missing: run `neaptide migrate`")
@@ -190,7 +203,14 @@ def wsgi(staff_threads: int = 4) -> Flask:
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = opening.opened(settings, settings.database_url)
-    app = create_app(settings, engine, clock, opening.transports_of(settings, clock), staff_threads=staff_threads)
+    app = create_app(
+        settings,
+        engine,
+        clock,
+        opening.transports_of(settings, clock),
+        staff_threads=staff_threads,
+        counts_in=config.counts_in(),
+    )
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()
     atexit.register(trail.stop)

@@ -1,13 +1,13 @@
-"""Numbers for Prometheus, read from the database at the moment they are asked for.
+"""Numbers for Prometheus, read from the database at the moment they are asked for, and those that processes count.
 
-Promises the same numbers whichever process answers: nothing is counted in a web
-process's memory. What workers have done is in their signs of life, one row each,
-and starts again at nought when a worker does, as counters may.
+Promises the same numbers whichever process of a server answers, and nothing about a person: labels are words of our own
+vocabularies, patterns of routes and names of processes. What workers have done is in their signs of life, one row each,
+and starts again at nought when a worker does, as counters may; what a web server's processes have counted is handed in.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
 
 from prometheus_client import CollectorRegistry, generate_latest
@@ -23,6 +23,7 @@ from service.health.checks import MANY_TRIES, OPEN_TASKS, SET_ASIDE, answers, ba
 from service.health.invariants import last_check
 from service.store import holds
 from service.store.access import lost_since
+from service.store.counting import Counted
 from service.store.due import LEASED_MESSAGES, QUEUED_MESSAGES
 from service.store.session import read_session
 from service.store.tables import Heartbeat, Message, QuarantinedRow, Silence, Task
@@ -30,18 +31,35 @@ from service.store.tables import Heartbeat, Message, QuarantinedRow, Silence, Ta
 LASTING_SILENCES = text("silences.ended_at IS NULL")  # in the words of its partial index
 
 
-def exposition(engine: Engine, now: datetime, channels: Collection[Channel] | None = None) -> str:
-    """Everything in Prometheus' text format. Each number is an index look-up, or counts only what is pending."""
+# Family, words and label of what was counted, by `store.counting`'s names.
+WRITTEN = {
+    Counted.WINDOWS: ("neaptide_windows_closed", "Windows closed, by how they ended", "state"),
+    Counted.MESSAGES: ("neaptide_messages", "What happened to messages, as their history has it", "event"),
+    Counted.SIGNALS: ("neaptide_signals_raised", "Signals raised, by kind", "kind"),
+}
+WEB, WRITTEN_BY_WEB = "web", "neaptide_written"
+
+
+def exposition(
+    engine: Engine, now: datetime, channels: Collection[Channel] | None = None, counted: Sequence[Metric] = ()
+) -> str:
+    """Everything in Prometheus' text format. Each number is an index look-up, or counts only what is pending.
+
+    `counted` is what the web server's own processes have counted.
+    """
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Read(engine, now, channels))
+    registry.register(_Read(engine, now, channels, counted))
     return generate_latest(registry).decode("utf-8")
 
 
 class _Read(Collector):
-    def __init__(self, engine: Engine, now: datetime, channels: Collection[Channel] | None) -> None:
+    def __init__(
+        self, engine: Engine, now: datetime, channels: Collection[Channel] | None, counted: Sequence[Metric]
+    ) -> None:
         self._engine = engine
         self._now = now
         self._channels = channels
+        self._counted = counted
 
     def collect(self) -> Iterable[Metric]:
         build = GaugeMetricFamily(
@@ -49,6 +67,7 @@ class _Read(Collector):
         )
         build.add_metric([this_build().version, this_build().commit], 1.0)
         yield build
+        yield from (family for family in self._counted if family.name != WRITTEN_BY_WEB)
         findings = readiness(self._engine, self._now, channels=self._channels)
         well = GaugeMetricFamily("neaptide_finding_ok", "1 when a readiness finding is well", labels=["finding"])
         for finding in findings:
@@ -82,6 +101,7 @@ class _Read(Collector):
             lost = lost_since(session, self._now - timedelta(days=1))
             yield GaugeMetricFamily("neaptide_trail_lost", "Lines of who opened what lost in a day", value=lost)
             yield from _workers(session)
+            yield from _written(session, self._counted)
 
 
 def _nightly(session: Session, now: datetime) -> Iterable[Metric]:
@@ -143,3 +163,19 @@ def _workers(session: Session) -> Iterable[Metric]:
                 rows.add_metric([worker, part, outcome], number)
     yield started
     yield rows
+
+
+def _written(session: Session, counted: Sequence[Metric]) -> Iterable[Metric]:
+    """What each worker has written, by its last sign of life, and the web's processes together."""
+    families = {
+        what: CounterMetricFamily(name, about, labels=["process", label])
+        for what, (name, about, label) in WRITTEN.items()
+    }
+    for worker, tick in session.execute(select(Heartbeat.worker, Heartbeat.last_tick).order_by(Heartbeat.worker)):
+        for what, outcomes in tick.get("counted", {}).items():
+            for outcome, number in outcomes.items():
+                families[Counted(what)].add_metric([worker, outcome], number)
+    for sample in (one for family in counted if family.name == WRITTEN_BY_WEB for one in family.samples):
+        if sample.name.endswith("_total"):
+            families[Counted(sample.labels["what"])].add_metric([WEB, sample.labels["outcome"]], sample.value)
+    yield from families.values()

@@ -25,6 +25,7 @@ from sqlalchemy.orm import Session
 from service.domain.sending import NEEDS_NO_CONSENT
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
+from service.store.counting import Counted, count
 from service.store.guarded import Tally
 from service.store.identity import new_id
 from service.store.session import Where, rows, write_session
@@ -225,6 +226,7 @@ def note_events(where: Where, events: Iterable[HistoryLine], now: datetime) -> N
         for one in events
     ]
     insert_rows(where, MessageEvent.__table__, lines)
+    count(rows(where), Counted.MESSAGES, (str(line["event"]) for line in lines))
 
 
 def _row(new: NewMessage, now: datetime) -> dict[str, Any]:

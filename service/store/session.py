@@ -33,7 +33,7 @@ from sqlalchemy.orm import Session
 
 from service.domain.seals import Sealer
 from service.domain.validation import Refused
-from service.store import wall
+from service.store import counting, wall
 from service.store.queue import PATIENCE, NoTurn, turn
 from service.store.troubles import MovedAway, Trouble, trouble_of
 from service.store.vault import Vault
@@ -192,8 +192,10 @@ def write_session(engine: Engine) -> Iterator[Session]:
     with _turn(engine), engine.connect() as connection, session_on(connection) as session:
         connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
         session.connection()
+        counting.begin(connection)
         yield session
         session.commit()
+        counting.keep(connection)
 
 
 def is_away(error: BaseException) -> bool:
@@ -224,7 +226,9 @@ def write_connection(engine: Engine) -> Iterator[Connection]:
     with _turn(engine), engine.connect() as connection:
         connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
         with connection.begin():
+            counting.begin(connection)
             yield connection
+        counting.keep(connection)
 
 
 def move_to(where: Where, clinic_id: uuid.UUID) -> None:

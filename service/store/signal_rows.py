@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from service.domain import factjson
 from service.domain.signals.facts import Episode
 from service.domain.vocabulary import SignalKind
+from service.store.counting import Counted, count
 from service.store.identity import new_id
 from service.store.ids import among
 from service.store.session import rows
@@ -61,6 +62,7 @@ def sync(
             _end(session, row_id, todays[patient_id])
     if new:
         insert_new(session, Signal.__table__, new, ["patient_id", "kind", "raised_on"])
+        count(rows(session), Counted.SIGNALS, (row["kind"].value for row in new))
     return len(new)
 
 

@@ -15,6 +15,7 @@ from service.build import this_build
 from service.health import checks
 from service.health.metrics import exposition
 from service.store.session import read_session
+from service.web import observing
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -53,11 +54,12 @@ def ready() -> ResponseReturnValue:
 
 @blueprint.get("/metrics")
 def metrics() -> ResponseReturnValue:
-    """Counts for Prometheus, read from the database, so that it does not matter which process answers."""
+    """Figures for Prometheus: of the database, and of all processes of this server, whichever answers."""
     if not _is_operator():
         raise Problem(401, "The bearer token of NEAPTIDE_METRICS_TOKEN is needed; where it is not set, this is closed.")
     asked = services()
-    told = exposition(asked.engine, asked.clock.now(), frozenset(asked.transports))
+    counted = observing.collected(asked.counts_in)
+    told = exposition(asked.engine, asked.clock.now(), frozenset(asked.transports), counted)
     return Response(told, mimetype="text/plain; version=0.0.4")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import cast
 
 from flask import current_app
@@ -33,6 +34,7 @@ class Services:
     trail: Trail
     openid: OpenId
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
+    counts_in: Path | None = None  # the folder in which a server's processes count; None where there is one process
 
     @property
     def site(self) -> Site | None:

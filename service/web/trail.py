@@ -185,7 +185,7 @@ def _known() -> Known:
 
 
 def _lines(opened: Opened, status: int) -> list[Access]:
-    known, (clinic_id, actor, session_id) = _known(), _who()
+    known, (clinic_id, actor, session_id) = _known(), who()
     answered = _answered(opened, status, actor)
     if answered is None:
         return []
@@ -207,7 +207,7 @@ def _aimed(line: Access, clinic_id: uuid.UUID, staff_id: uuid.UUID) -> Access:
     )
 
 
-def _who() -> tuple[uuid.UUID | None, Actor | None, uuid.UUID | None]:
+def who() -> tuple[uuid.UUID | None, Actor | None, uuid.UUID | None]:
     """Clinic, actor and session: of who came in by this request, by a key, by a session."""
     if (found := _known().by) is not None:
         return found

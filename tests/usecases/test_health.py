@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
@@ -27,6 +29,7 @@ from service.store.audit import OPERATOR, Act
 from service.store.quarantine import quarantine
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Backup, Consent, Contact, Message, Patient, Plan, SecretMark, Staff
+from service.web import observing
 from tests.answering import Answering, answering
 from tests.builder import Builder
 from tests.conftest import SERVER
@@ -211,10 +214,16 @@ def test_every_alert_rule_asks_for_numbers_that_there_are(post: Post) -> None:
     """As Prometheus takes rules ("Alerting rules"): a group of them by name, each with its expression."""
     with write_session(post.engine) as session:
         session.add(Backup(taken_at=NOON, finished_at=NOON, size=1))
-    told = metrics.exposition(post.engine, post.clock.now(), {Channel.TEXT})
+    told = metrics.exposition(post.engine, post.clock.now(), {Channel.TEXT}, observing.collected(None))
     there = {sample.name for family in text_string_to_metric_families(told) for sample in family.samples}
     # Told where there is something of the kind alone.
     there |= {family.name for family in text_string_to_metric_families(told)}
+    there |= {
+        f"{family.name}_{end}"
+        for family in text_string_to_metric_families(told)
+        for end in ("total", "bucket")
+        if family.type == {"total": "counter", "bucket": "histogram"}[end]
+    }
     (group,) = yaml.safe_load((ROOT / "deploy" / "alerts.yaml").read_text(encoding="utf-8"))["groups"]
     names = [rule["alert"] for rule in group["rules"]]
     assert len(set(names)) == len(names) > 5
@@ -224,12 +233,27 @@ def test_every_alert_rule_asks_for_numbers_that_there_are(post: Post) -> None:
         assert asked <= there, rule["alert"]
         assert rule["annotations"]["summary"].endswith(".")
         assert rule["labels"]["severity"] in {"page", "ticket"}
+    tried = yaml.safe_load((ROOT / "tests" / "alerts.yaml").read_text(encoding="utf-8"))["tests"]
+    well, wrong = ({one["alertname"]: one.get("exp_alerts") for one in case["alert_rule_test"]} for case in tried)
+    assert well == dict.fromkeys(names)  # none where all is well, and each where something is wrong
+    assert wrong.keys() == set(names)
+    assert all(wrong.values())
+
+
+@pytest.mark.skipif(shutil.which("promtool") is None, reason="Debian's prometheus is not there; .ci/run runs it beside")
+def test_the_alert_rules_fire_when_they_should_by_prometheus_own_tool() -> None:
+    for asked in (("check", "deploy/alerts.yaml"), ("test", "tests/alerts.yaml")):
+        done = subprocess.run(
+            ["promtool", asked[0], "rules", asked[1]], cwd=ROOT, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
 
 
 def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) -> None:
     post.write(MessageKind.PROMPT)
     with write_session(post.engine) as session:
         told = {"failed": {}, "since_start": {"deliver": {"done": 7, "passed": 1}}}
+        told["counted"] = {"windows": {"missed": 2, "answered": 5}}
         heartbeats.record(session, "here", NOON, told, post.clock.now())
     families = {
         family.name: family
@@ -240,6 +264,8 @@ def test_the_numbers_for_prometheus_can_be_read_by_its_own_parser(post: Post) ->
         "text": 1, "email": 0, "webpush": 0,
     }  # fmt: skip
     assert [s.value for s in families["neaptide_nightly_check_age_seconds"].samples] == [0]
+    closed = {s.labels["state"]: s.value for s in families["neaptide_windows_closed"].samples}
+    assert closed == {"missed": 2, "answered": 5}
     found = {s.labels["found"]: s.value for s in families["neaptide_nightly_check_found"].samples}
     assert found == dict.fromkeys((one.value for one in Found), 0)
     assert [(s.labels, s.value) for s in families["neaptide_messages_due"].samples] == [({"channel": "text"}, 1)]

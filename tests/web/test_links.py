@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import logging
 import re
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Engine, select, text
-from structlog.testing import capture_logs
 
 from service.accounts import keys
 from service.domain.vocabulary import LinkPurpose, Scope
@@ -140,16 +138,3 @@ def test_a_link_that_is_long_over_is_let_go_of_and_others_stay(house: House) -> 
         assert len(kept) == left
     assert kept == {LinkPurpose.PUSH, LinkPurpose.CALENDAR}  # ends notices as long as they come; says that it has ended
     assert is_over(world.link(made[LinkPurpose.PUSH], LinkPurpose.PUSH), world.now + day)
-
-
-def test_no_log_has_a_link(house: House, caplog: pytest.LogCaptureFixture) -> None:
-    """Through prompt, page, answer, nudge and a link that does not open, at the lowest level there is."""
-    with capture_logs() as lines, caplog.at_level(logging.DEBUG):
-        first = house.link(house.asha)
-        house.client.post(first, data={"tiredness": "1"})
-        nudge = house.nudged()
-        house.client.get(nudge)
-        house.client.get(f"/c/{key_in(nudge)}")
-    assert lines
-    said = f"{lines} {caplog.text}"
-    assert not [path for path in (first, nudge) if key_in(path) in said]

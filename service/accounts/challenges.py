@@ -275,9 +275,6 @@ def _bounded(answer: str) -> str:
 # --- a new one --------------------------------------------------------------------------------------
 
 
-NO_PASSKEY = "a passkey whose device has asked who you are"
-
-
 def checked_new(
     engine: Engine, site: Site, purpose: PasskeyPurpose, asked: uuid.UUID | None, answer: str, staff_id: uuid.UUID,
     now: datetime,
@@ -295,9 +292,13 @@ def checked_new(
         helpers.decoded_public_key_to_cryptography(helpers.decode_credential_public_key(made.credential_public_key))
         is_framed = _is_framed(given.response.client_data_json)
     except Exception as why:  # as in `_named`
-        raise Refused("passkey", "(hidden)", NO_PASSKEY) from why
+        raise _no_passkey() from why
     if is_framed or made.credential_type is not structs.PublicKeyCredentialType.PUBLIC_KEY:
-        raise Refused("passkey", "(hidden)", NO_PASSKEY)
+        raise _no_passkey()
     if len(made.credential_id) > 1023:  # section 4, Credential ID
-        raise Refused("passkey", "(hidden)", NO_PASSKEY)
+        raise _no_passkey()
     return NewPasskey(made.credential_id, made.credential_public_key, made.sign_count)
+
+
+def _no_passkey() -> Refused:
+    return Refused("passkey", "(hidden)", "a passkey whose device has asked who you are")

@@ -101,8 +101,8 @@ def enter(
         raise Refused("name", name, "letters that are seen")
     reason = validation.prose("reason", typed.reason, longest=LONGEST_REASON)
     if len(reason) < SHORTEST_REASON:
-        accepted = "a sentence of %(least)s to %(most)s characters"
-        raise Refused("reason", reason, accepted, least=SHORTEST_REASON, most=LONGEST_REASON)
+        bounds = {"least": SHORTEST_REASON, "most": LONGEST_REASON}
+        raise Refused("reason", reason, "a sentence of %(least)s to %(most)s characters", **bounds)
     with write_session(engine) as session:
         place = throttle.place_of_emergencies(origin)
         if wait := throttle.wait_of(session, place, now.door):

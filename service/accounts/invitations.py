@@ -26,7 +26,6 @@ from service.store.tables import Staff, StaffInvitation
 from service.transports.openid import Vouched
 
 LASTS = timedelta(days=7)  # our own number
-ACCEPTED = "a link that was not used yet, nor made too long ago"
 
 
 def invite(act: Act, staff: Staff, door_now: datetime) -> str:
@@ -61,13 +60,13 @@ def take_up(engine: Engine, key: str, password: str, now: datetime) -> Staff:
     with read_session(engine) as session:
         staff = invited(session, key, now)
         if staff is None:
-            raise Refused("key", "(hidden)", ACCEPTED)
+            raise _over()
         names, beside = names_of(session, staff), hashes_beside(session, staff)
     made = hashing.hashed(password, names, beside)
     with write_session(engine) as session:
         staff = invited(session, key, now, locked=True)  # of two at the same time the second finds it used
         if staff is None:
-            raise Refused("key", "(hidden)", ACCEPTED)
+            raise _over()
         _end_others(session, staff, now)
         hospital.let_go(staff)
         set_password(act_of(session, staff, now), staff, made)
@@ -81,7 +80,7 @@ def take_up_by_hospital(session: Session, key: str, said: Vouched, address: str 
     """
     staff = invited(session, key, now, locked=True)
     if staff is None:
-        raise Refused("key", "(hidden)", ACCEPTED)
+        raise _over()
     act = act_of(session, staff, now)
     hospital.join(act, staff, said, address)
     _end_others(session, staff, now)
@@ -97,7 +96,7 @@ def take_up_by_passkey(engine: Engine, key: str, new: NewPasskey, name: str, now
     with write_session(engine) as session:
         staff = invited(session, key, now, locked=True)
         if staff is None or has_second_step(session, staff):
-            raise Refused("key", "(hidden)", ACCEPTED)
+            raise _over()
         act = act_of(session, staff, now)
         passkeys.add(act, staff, new, name)
         _end_others(session, staff, now)
@@ -109,3 +108,7 @@ def take_up_by_passkey(engine: Engine, key: str, new: NewPasskey, name: str, now
 def _end_others(session: Session, staff: Staff, now: datetime) -> None:
     of_theirs = update(StaffInvitation).where(StaffInvitation.staff_id == staff.id, StaffInvitation.used_at.is_(None))
     session.execute(of_theirs.values(used_at=now))
+
+
+def _over() -> Refused:
+    return Refused("key", "(hidden)", "a link that was not used yet, nor made too long ago")

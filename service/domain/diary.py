@@ -62,23 +62,24 @@ class Question:
     least: int = 0
     most: int = 0
 
-    @property
-    def accepted(self) -> str:
-        """What is accepted for an answer, in words."""
+    def refused(self, given: object) -> Refused:
+        """What to say of an answer that is none."""
         match self.kind:
             case AnswerKind.SCALE | AnswerKind.CHANGE:
-                return f"a whole number from {self.least} to {self.most}"
+                bounds = {"least": self.least, "most": self.most}
+                return Refused(self.key, given, "a whole number from %(least)s to %(most)s", **bounds)
             case AnswerKind.YES_NO:
-                return "yes or no"
+                return Refused(self.key, given, "yes or no")
             case AnswerKind.CHOICE:
-                return ", ".join(self.options)
+                return Refused(self.key, given, "one of %(words)s", words=self.options)
             case AnswerKind.SIGNS:
-                return f"{NONE_OF_THESE}, or some of: {'; '.join(self.options)}"
+                none, some = NONE_OF_THESE, "; ".join(self.options)
+                return Refused(self.key, given, "%(none)s, or some of: %(words)s", none=none, words=some)
             case AnswerKind.NOTE:
-                return f"text of at most {LONGEST_NOTE} characters"
+                return Refused(self.key, given, "text of at most %(most)s characters", most=LONGEST_NOTE)
             case AnswerKind.WEIGHT:
-                ranges = [f"{least:g} to {most:g} {name}" for least, most, name in WEIGHT_RANGES.values()]
-                return f"a number from {', or from '.join(ranges)}"
+                ranges = [f"{least:g}–{most:g} {name}" for least, most, name in WEIGHT_RANGES.values()]
+                return Refused(self.key, given, "a number: %(ranges)s", ranges="; ".join(ranges))
 
 
 QUESTIONS = (
@@ -249,7 +250,7 @@ def _from_text(question: Question, text: str) -> Any:
             words = [word.strip().lower() for word in text.split(";")]
             value = _signs(question, words) if set(words) <= {*question.options, NONE_OF_THESE} else None
     if value is None:
-        raise Refused(question.key, text, question.accepted)
+        raise question.refused(text)
     return value
 
 
@@ -259,7 +260,7 @@ def _signs(question: Question, raw: Iterable[Any]) -> tuple[SafetySign, ...]:
     signs = tuple(SafetySign(word) for word in words if word in question.options)
     unknown = [word for word in words if word not in (*question.options, NONE_OF_THESE)]
     if unknown and not signs:
-        raise Refused(question.key, unknown[0], question.accepted)
+        raise question.refused(unknown[0])
     return signs
 
 
@@ -281,7 +282,7 @@ def _check(question: Question, value: Any, unit: str) -> None:
             return
         case AnswerKind.WEIGHT:
             if unit not in WEIGHT_RANGES:
-                raise Refused("weight_unit", unit, ", ".join(UNITS_OF_WEIGHT))
+                raise Refused("weight_unit", unit, "one of %(words)s", words=tuple(UNITS_OF_WEIGHT))
             number(question.key, value, *WEIGHT_RANGES[unit])
             return
         case AnswerKind.YES_NO:
@@ -293,7 +294,7 @@ def _check(question: Question, value: Any, unit: str) -> None:
         case AnswerKind.NOTE:
             sound = isinstance(value, str) and len(value) <= LONGEST_NOTE and "\x00" not in value
     if not sound:
-        raise Refused(question.key, value, question.accepted)
+        raise question.refused(value)
 
 
 def _nothing_said() -> Refused:
@@ -335,8 +336,13 @@ def from_columns(row: Any) -> Answers:
 def checked_day(day: date, today: date) -> date:
     """`day` itself: a diary page is never of tomorrow. Raises Refused."""
     if not today - timedelta(days=DAYS_BACK) <= day <= today:
-        accepted = f"a date from {DAYS_BACK} days ago to today, {today.isoformat()}"
-        raise Refused("local_date", day.isoformat(), accepted)
+        raise Refused(
+            "local_date",
+            day.isoformat(),
+            "a date from %(days)s days ago to today, %(today)s",
+            days=DAYS_BACK,
+            today=today,
+        )
     return day
 
 

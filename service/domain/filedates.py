@@ -84,7 +84,7 @@ class FileDates:
             return date.fromisoformat(given)
         except ValueError:
             pass
-        day, rest = self._split(column, given, DATE)
+        day, rest = self._split(column, given, Refused(column, given, DATE))
         if rest and _time(rest) != time():
             raise Refused(column, text, DATE)
         return day
@@ -109,7 +109,7 @@ class FileDates:
             return datetime.fromisoformat(given)
         except ValueError:
             pass
-        day, rest = self._split(column, given, INSTANT)
+        day, rest = self._split(column, given, Refused(column, given, INSTANT))
         if not rest:
             raise Refused(column, given, "a date and a time")
         at = _time(rest)
@@ -118,28 +118,28 @@ class FileDates:
         except ValueError:
             raise Refused(column, given, INSTANT) from None
 
-    def _split(self, column: str, given: str, accepted: str) -> tuple[date, str]:
-        """The date, and what stands behind it."""
+    def _split(self, column: str, given: str, otherwise: Refused) -> tuple[date, str]:
+        """The date, and what stands behind it. Raises `otherwise`."""
         if found := _YEAR_FIRST.fullmatch(given):
             year, month, day, rest = int(found[1]), int(found[2]), int(found[3]), found[4]
         elif found := _PARTS.fullmatch(given):
             first, second, year, rest = int(found[1]), int(found[3]), int(found[4]), found[5]
             order = self.orders.get(column)
             if order is None and first != second:
-                raise Refused(column, given, accepted)
+                raise otherwise
             day, month = (second, first) if order is DateOrder.MONTH_FIRST else (first, second)
         elif len(given) > 10 and given[10] in "T " and given[10:].strip():
             day_part, rest = given[:10], given[11:].strip()
             try:
                 return date.fromisoformat(day_part), rest
             except ValueError:
-                raise Refused(column, given, accepted) from None
+                raise otherwise from None
         else:
-            raise Refused(column, given, accepted)
+            raise otherwise
         try:
             return date(year, month, day), (rest or "").strip()
         except ValueError:
-            raise Refused(column, given, accepted) from None
+            raise otherwise from None
 
 
 def _time(text: str) -> time | None:

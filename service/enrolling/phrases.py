@@ -76,7 +76,7 @@ def checked(bodies: Mapping[str, str]) -> dict[str, str]:
         try:
             kept[code] = messages.checked_phrase(text)
         except Refused as refused:
-            raise Refused(f"bodies.{code}", refused.value, refused.accepted) from None
+            raise refused.of_field(f"bodies.{code}") from None
     if not kept:
         raise Refused("bodies", "", "a text in at least one language")
     return kept

@@ -236,7 +236,7 @@ def _readable(sheet: Sheet, layout: Layout, found: FoundOut) -> Iterator[Raw]:
             for name, place in ours:
                 cell = cells[place] if place < len(cells) else ""
                 if isinstance(cell, Unreadable):
-                    yield number, Refused(name, str(cell), cell.accepted)
+                    yield number, Refused(name, str(cell), cell.message)
                     break
                 if isinstance(cell, FromNumber) and name in layout.digits:
                     found.lost_zeros[name] = found.lost_zeros.get(name, 0) + 1

@@ -52,16 +52,16 @@ TOO_MANY = Refused("file", "more cells", "at most %(rows)s rows and %(columns)s 
 
 
 class Unreadable(str):
-    """A cell in which something stands that cannot be read; `accepted` says what could."""
+    """A cell in which something stands that cannot be read; `message` says what could."""
 
-    __slots__ = ("accepted",)
+    __slots__ = ("message",)
 
-    def __new__(cls, text: str, accepted: str) -> Unreadable:
+    def __new__(cls, text: str, message: str) -> Unreadable:
         made = super().__new__(cls, text)
-        made.accepted = accepted
+        made.message = message
         return made
 
-    accepted: str
+    message: str
 
 
 class FromNumber(str):

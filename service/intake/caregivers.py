@@ -183,7 +183,7 @@ def _check_until(until: date | None, cause: PauseCause | None, first: date) -> N
         raise Refused("until", until.isoformat(), "no date with this answer")
     last = first + timedelta(days=LONGEST_DAYS)
     if not first <= until <= last:
-        raise Refused("until", until.isoformat(), f"a date from {first.isoformat()} to {last.isoformat()}")
+        raise Refused("until", until.isoformat(), "a date from %(least)s to %(most)s", least=first, most=last)
 
 
 def newest_reply(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID) -> CaregiverReply | None:

@@ -71,7 +71,7 @@ def plan_contact(
     if (staff_id is None) is (role is None):
         raise Refused("staff_id", staff_id and str(staff_id), "a colleague, or else a role: one of the two")
     if role is not None and role not in CLINICAL_STAFF:
-        raise Refused("role", role.value, " or ".join(CLINICAL_STAFF))
+        raise Refused("role", role.value, "one of %(words)s", words=tuple(CLINICAL_STAFF))
     if staff_id is not None:
         colleague = act.session.get(Staff, staff_id)
         if colleague is None or colleague.clinic_id != patient.clinic_id or not _can_be_handed(colleague):

@@ -79,8 +79,9 @@ def set_aside(engine: Engine, kind: str, error: Exception, now: datetime) -> Ref
     subject = (f"new_{kind}", new_id())
     with write_session(engine) as session:
         quarantine(session, subject, error, now)
-    ours = f"one that the service can write; this is a fault of ours, noted as {subject[1]}"
-    return Refused(kind, None, ours)
+    return Refused(
+        kind, None, "one that the service can write; this is a fault of ours, noted as %(id)s", id=subject[1]
+    )
 
 
 def whole_else_each(

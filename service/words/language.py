@@ -163,7 +163,7 @@ def load_language(code: str) -> Language:
 def checked_language(field: str, value: object) -> str:
     """The code of a language there is. Raises Refused."""
     if value not in codes():
-        raise Refused(field, value, " or ".join(codes()))
+        raise Refused(field, value, "one of %(words)s", words=tuple(codes()))
     return str(value)
 
 

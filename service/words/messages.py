@@ -303,7 +303,7 @@ def render(body: str, kind: MessageKind, values: Mapping[str, str]) -> str:
     try:
         return body.format_map(values)
     except KeyError as missing:
-        raise Refused("values", sorted(values), f"a value for {{{missing.args[0]}}}") from None
+        raise Refused("values", sorted(values), "a value for %(name)s", name=in_braces([missing.args[0]])) from None
 
 
 def checked_wording(body: str, kind: MessageKind) -> str:
@@ -326,19 +326,24 @@ def checked_phrase(body: str) -> str:
 def _check(body: str, allowed: Collection[str], needed: Collection[str], before: str = "") -> None:
     for sign in body:
         if unicodedata.category(sign) in _UNSEEN and sign not in _UNSEEN_BUT_MEANT:
-            raise Refused("body", sign, f"text that can be seen; this is {sign_name(sign)}")
+            raise Refused("body", sign, "text that can be seen; this is %(sign)s", sign=sign_name(sign))
     used = placeholders(body)
     for name in used:
         if name not in allowed:
-            raise Refused("body", "{" + name + "}", f"placeholders {in_braces(allowed)}")
+            raise Refused("body", "{" + name + "}", "placeholders %(names)s", names=in_braces(allowed))
     for name in sorted(needed):
         if name not in used:
-            raise Refused("body", body, "a wording with {" + name + "} in it")
+            raise Refused("body", body, "a wording with %(name)s in it", name=in_braces([name]))
     if not body.strip() or len(body) > LONGEST:
-        raise Refused("body", body, f"text of 1 to {LONGEST} characters")
+        raise Refused("body", body, "text of %(least)s to %(most)s characters", least=1, most=LONGEST)
     if length(before + literal(body)).segments > MOST_SEGMENTS:
-        accepted = f"at most {MOST_SEGMENTS} text messages: {LONGEST} characters, or 201 where one is not plain"
-        raise Refused("body", body, accepted)
+        raise Refused(
+            "body",
+            body,
+            "at most %(segments)s text messages: %(most)s characters, or 201 where one is not plain",
+            segments=MOST_SEGMENTS,
+            most=LONGEST,
+        )
 
 
 def placeholders(body: str) -> list[str]:

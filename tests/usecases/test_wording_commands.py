@@ -73,7 +73,7 @@ def test_words_come_from_standard_input_too_and_doubts_are_told(terminal: Run, e
             "placeholders {asked}, {greeting}, {link}, {sender}",
         ),
         (("POST", "/wordings/en/safety/preview", "body=call us"), 422, "a wording with {number} in it"),
-        (("PUT", "/wordings/fr/prompt", f"body={OURS}"), 422, "en or es"),
+        (("PUT", "/wordings/fr/prompt", f"body={OURS}"), 422, "one of en, es"),
         (("PUT", "/wordings/en/greeting", f"body={OURS}"), 422, "accepted: one of prompt, reminder"),
     ],
 )

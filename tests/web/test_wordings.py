@@ -230,7 +230,7 @@ def test_wordings_are_listed_set_tried_and_taken_back_over_the_api(house: House)
         ("en/prompt", {"body": "{link}\u202e"}, "body", "U+202E RIGHT-TO-LEFT OVERRIDE"),
         ("en/prompt", {}, "body", "Missing data"),
         ("en/prompt", {"body": OURS, "more": 1}, "more", "Unknown field"),
-        ("fr/prompt", {"body": OURS}, "language", "en or es"),
+        ("fr/prompt", {"body": OURS}, "language", "one of en, es"),
         ("en/greeting", {"body": OURS}, "kind", "one of prompt, reminder,"),
     ],
 )

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import ast
 import gettext
+import importlib
 import io
 import re
+from functools import cache
+from typing import Any
 
 import pytest
 from babel.messages.catalog import Catalog
@@ -16,6 +19,11 @@ from babel.messages.pofile import read_po
 from service.words.language import CATALOGUES, FOLDER, codes
 
 OTHERS = [language for language in codes() if language != "en"]
+# What makes a refusal, and which of its arguments, from 1, says what is accepted.
+REFUSES = {"Refused": 3, "Clashes": 3, "WholeFile": 3, "Unreadable": 2}
+# What a page has put into the reader's language already.
+SAID = {"gettext", "_accepted"}
+TO_SCRIPTS = {"web/pages/push.py"}  # refuses a script of ours, which nobody reads
 PLACEHOLDER = re.compile(r"%\(\w+\)[ds]|\{\w+\}")
 
 Key = tuple[str | None, str]  # context and first form
@@ -23,13 +31,15 @@ Key = tuple[str | None, str]  # context and first form
 
 def found_in_code(name: str) -> set[Key]:
     """Every word that people read, as deploy/translate finds them."""
+    return {(context, _first(message)) for _, _, message, _, context in _extracted(name)}
+
+
+@cache
+def _extracted(name: str) -> tuple[Any, ...]:
     with (FOLDER / f"{name}.cfg").open(encoding="utf-8") as mapping:
         methods, options = parse_mapping_cfg(mapping)
-    keywords = {**DEFAULT_KEYWORDS, "Question": (3,)} | (
-        {"Refused": (3,), "WholeFile": (3,), "Unreadable": (2,)} if name == "clinic" else {}
-    )
-    found = extract_from_dir(FOLDER.parent, method_map=methods, options_map=options, keywords=keywords)
-    return {(context, _first(message)) for _, _, message, _, context in found}
+    keywords = {**DEFAULT_KEYWORDS, "Question": (3,), **{maker: (place,) for maker, place in REFUSES.items()}}
+    return tuple(extract_from_dir(FOLDER.parent, method_map=methods, options_map=options, keywords=keywords))
 
 
 def catalogue(language: str, name: str) -> Catalog:
@@ -66,6 +76,29 @@ def test_the_extraction_finds_pages_questions_and_code() -> None:
     for known in ("Your check-in", "What did you weigh this morning?", "This link is not complete", "Sign in"):
         assert known in found
     assert ("list", "%(most)s and %(last)s") in found_in_code("messages")
+
+
+@pytest.mark.parametrize("name", CATALOGUES)
+def test_what_a_refusal_accepts_is_gathered_wherever_it_is_said(name: str) -> None:
+    """In one piece, with its numbers in `bounds`: what is put together beforehand is in no catalogue."""
+    words, wrong, seen = {text for _, text in found_in_code(name)}, [], 0
+    for path in sorted({path for path, *_ in _extracted(name) if path.endswith(".py")} - TO_SCRIPTS):
+        module = importlib.import_module(f"service.{path.removesuffix('.py').replace('/', '.')}")
+        for call in ast.walk(ast.parse((FOLDER.parent / path).read_text(encoding="utf-8"))):
+            place = REFUSES.get(getattr(call.func, "id", "")) if isinstance(call, ast.Call) else None
+            if not isinstance(call, ast.Call) or place is None or len(call.args) < place:
+                continue
+            seen += 1
+            match call.args[place - 1]:
+                case ast.Constant(value=str()) | ast.Attribute(attr="message"):
+                    continue
+                case ast.Name(id=constant) if getattr(module, constant, None) in words:
+                    continue
+                case ast.Call(func=ast.Name(id=maker)) if maker in SAID:
+                    continue
+            wrong.append(f"{path}:{call.lineno}")
+    assert wrong == []
+    assert seen > 5
 
 
 @pytest.mark.parametrize("language", OTHERS)

@@ -27,7 +27,7 @@ def test_english_comes_first_and_an_unknown_language_is_english() -> None:
     assert load_language("es").gettext("nobody says this") == "nobody says this"
     with pytest.raises(Refused) as refused:
         checked_language("language", "fr")
-    assert (refused.value.field, refused.value.accepted) == ("language", "en or es")
+    assert (refused.value.field, refused.value.accepted) == ("language", "one of en, es")
 
 
 def test_days_are_written_as_the_language_writes_them() -> None:

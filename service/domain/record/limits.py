@@ -54,7 +54,7 @@ def read_limit(kind: ResultKind, lower: str | None, upper: str | None, unit: str
         try:
             ends.append(None if given is None else read_result(kind, given, unit))
         except Refused as refused:
-            raise Refused(field if refused.field == "value" else refused.field, given, refused.accepted) from None
+            raise refused.of_field(field if refused.field == "value" else refused.field) from None
     low, high = ends
     if low is not None and high is not None and low.compared >= high.compared:
         raise Refused("lower", lower, "a number below the upper end")

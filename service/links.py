@@ -32,7 +32,8 @@ from service.domain.vocabulary import LinkPurpose
 from service.enrolling import inviting, phones, wordings
 from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
-from service.store.session import Where, columns_of, rows
+from service.store.prepared import Prepared
+from service.store.session import Where, columns_of
 from service.store.tables import Caregiver, Invitation, LinkKey, Patient
 
 PATHS = {
@@ -139,14 +140,16 @@ class Link:
     used_at: datetime | None
 
 
-_BY_KEY = select(*columns_of(Link, LinkKey)).where(
-    LinkKey.key_hash == bindparam("digest"), LinkKey.purpose == bindparam("for_what", type_=LinkKey.purpose.type)
+_BY_KEY = Prepared(
+    select(*columns_of(Link, LinkKey)).where(
+        LinkKey.key_hash == bindparam("digest"), LinkKey.purpose == bindparam("for_what", type_=LinkKey.purpose.type)
+    )
 )
 
 
 def read_link(where: Where, key: str, purpose: LinkPurpose) -> Link:
     """What a link was made for; it may be over, or revoked. Raises Refused("token", …) for a key that is none."""
-    found = rows(where).execute(_BY_KEY, {"digest": _digest(key), "for_what": purpose}).first()
+    found = _BY_KEY.first(where, {"digest": _digest(key), "for_what": purpose})
     if found is None:
         raise Refused("token", "(hidden)", ACCEPTED)
     return Link(*found)

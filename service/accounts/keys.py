@@ -17,13 +17,14 @@ from ipaddress import ip_address, ip_network
 from typing import Any
 
 from itsdangerous import BadSignature
-from sqlalchemy import Connection, Row, bindparam, select, update
+from sqlalchemy import Connection, bindparam, select, update
 
 from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import Scope
 from service.keyring import KeyFor, Keyring
 from service.store.audit import Act
+from service.store.prepared import Prepared
 from service.store.tables import ApiKey
 
 LASTS_DAYS, MOST_DAYS = 365, 730  # our own numbers
@@ -76,20 +77,20 @@ def _network(given: str) -> str:
 def check_key(connection: Connection, secret: str, address: str, now: datetime, keyring: Keyring) -> GoodKey | None:
     """What the key of this secret, or the key behind this token, opens from this address, while it lasts."""
     if not secret.startswith(TOKEN):
-        return _opened(connection.execute(_BY_SECRET, {"hash": hash_of(secret)}).first(), address, now)
+        return _opened(_BY_SECRET.first(connection, {"hash": hash_of(secret)}), address, now)
     try:
         key_id, scopes, until = keyring.signer(KeyFor.TOKENS).loads(secret.removeprefix(TOKEN))
     except BadSignature:
         return None
     if until <= now.timestamp():
         return None
-    found = _opened(connection.execute(_BY_ID, {"id": uuid.UUID(key_id)}).first(), address, now)
+    found = _opened(_BY_ID.first(connection, {"id": uuid.UUID(key_id)}), address, now)
     return (
         None if found is None else replace(found, scopes=found.scopes & {Scope(one) for one in scopes}, is_token=True)
     )
 
 
-def _opened(row: Row[Any] | None, address: str, now: datetime) -> GoodKey | None:
+def _opened(row: Any, address: str, now: datetime) -> GoodKey | None:
     if row is None or row.expires_at <= now or not _is_from(address, row.networks):
         return None
     is_stale = row.used_at is None or now - row.used_at >= USED_TO
@@ -125,8 +126,8 @@ def _is_from(address: str, networks: Collection[str]) -> bool:
 _GOOD_KEY = select(
     ApiKey.id, ApiKey.clinic_id, ApiKey.scopes, ApiKey.networks, ApiKey.expires_at, ApiKey.used_at
 ).where(ApiKey.revoked_at.is_(None))
-_BY_SECRET = _GOOD_KEY.where(ApiKey.secret_hash == bindparam("hash"))
-_BY_ID = _GOOD_KEY.where(ApiKey.id == bindparam("id"))
+_BY_SECRET = Prepared(_GOOD_KEY.where(ApiKey.secret_hash == bindparam("hash")))
+_BY_ID = Prepared(_GOOD_KEY.where(ApiKey.id == bindparam("id")))
 
 
 def revoke_key(act: Act, key: ApiKey) -> None:

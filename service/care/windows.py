@@ -23,6 +23,7 @@ from service.store import outbox, panel
 from service.store.counting import Counted, count
 from service.store.histories import lasting
 from service.store.ids import among_those, slices
+from service.store.prepared import Prepared
 from service.store.session import Where, columns_of, objects, rows
 from service.store.tables import Checkin, Message, Pause, Reading, Silence, Step, Window
 
@@ -73,7 +74,7 @@ def note_checkin(where: Where, window_id: uuid.UUID, now: datetime) -> bool:
 
     False when the window is not such a one: `checkin_arrived` then says what follows.
     """
-    return rows(where).execute(_NOTE_CHECKIN, {"which": window_id, "at": now}).rowcount == 1
+    return _NOTE_CHECKIN.changes(where, {"which": window_id, "at": now}) == 1
 
 
 def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: date | None = None) -> None:
@@ -100,7 +101,7 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
 def _stop_following(where: Where, windows: Sequence[uuid.UUID], now: datetime) -> None:
     """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
     if windows:
-        rows(where).execute(_CANCEL_STEPS, {"windows": windows, "at": now})
+        _CANCEL_STEPS.changes(where, {"windows": windows, "at": now})
         _cancel_messages(where, windows, ANSWERED, now)
 
 
@@ -141,7 +142,8 @@ _WRITE = (
     .values(state=bindparam("to"), reading_at=bindparam("reading"), checkin_at=bindparam("checkin"))
 )
 _SETTLE = _WRITE.values(settled_at=bindparam("at"))
-_NOTE_CHECKIN = (
+_SETTLE_ONE = Prepared(_SETTLE)
+_NOTE_CHECKIN = Prepared(
     update(Window.__table__)  # type: ignore[arg-type]
     .where(
         Window.id == bindparam("which"),
@@ -151,7 +153,7 @@ _NOTE_CHECKIN = (
     )
     .values(checkin_at=bindparam("at"))
 )
-_WITHOUT_READING = (
+_WITHOUT_READING = Prepared(
     select(*_COLUMNS)
     .where(
         among_those(Window.patient_id, "patients"),
@@ -162,18 +164,22 @@ _WITHOUT_READING = (
     .order_by(Window.id)
     .with_for_update(key_share=True)
 )
-_SILENT = lasting(
-    select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
-        among_those(Silence.patient_id, "patients")
-    ),
-    bindparam("first"),
+_SILENT = Prepared(
+    lasting(
+        select(Silence.patient_id, Silence.first_date, Silence.last_date, Silence.ended_at).where(
+            among_those(Silence.patient_id, "patients")
+        ),
+        bindparam("first"),
+    )
 )
-_CANCEL_STEPS = (
+_CANCEL_STEPS = Prepared(
     update(Step.__table__)  # type: ignore[arg-type]
     .where(among_those(Step.window_id, "windows"), Step.state == StepState.PENDING)
     .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=bindparam("at"))
 )
-_CANCEL_FOLLOWING = outbox.cancelling(among_those(Message.window_id, "windows") & Message.kind.in_(FOLLOWING))
+_CANCEL_FOLLOWING = outbox.cancelling(
+    among_those(Message.window_id, "windows") & or_(*(Message.kind == one for one in FOLLOWING))
+)
 
 
 def _without_reading(
@@ -182,7 +188,7 @@ def _without_reading(
     """The windows of these dates that have no reading yet."""
     first = min(min(arrived[patient]) for patient in patients)
     last = max(max(arrived[patient]) for patient in patients)
-    found = rows(where).execute(_WITHOUT_READING, {"patients": patients, "first": first, "last": last})
+    found = _WITHOUT_READING.all(where, {"patients": patients, "first": first, "last": last})
     return [_StoredWindow(*row) for row in found if row.day in arrived[row.patient_id]]
 
 
@@ -191,7 +197,7 @@ def _silent(
 ) -> set[uuid.UUID]:
     """Patients with a silence that these dates end, divide or touch."""
     first = min(min(arrived[patient]) for patient in patients)
-    found = rows(where).execute(_SILENT, {"patients": patients, "first": first})
+    found = _SILENT.all(where, {"patients": patients, "first": first})
     return {
         row.patient_id
         for row in found
@@ -220,7 +226,9 @@ def _write(where: Where, decided: Sequence[tuple[_StoredWindow, WindowState]], n
             moved.append(values | {"at": None if state is WindowState.OPEN else now})
     if same:
         rows(where).execute(_WRITE, same)
-    if moved:
+    if len(moved) == 1:
+        _SETTLE_ONE.changes(where, moved[0])
+    elif moved:
         rows(where).execute(_SETTLE, moved)
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, and_, bindparam, func, select, update
+from sqlalchemy import Connection, Engine, and_, bindparam, func, select, update
 from sqlalchemy.orm import Session, aliased
 
 from service.care import windows
@@ -29,6 +29,7 @@ from service.store import panel
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded, set_aside
 from service.store.identity import new_id
+from service.store.prepared import Prepared
 from service.store.session import Where, objects, read_session, rows
 from service.store.tables import Adjustment, Checkin, Clinic, Patient, Task, Window
 from service.store.types import begins
@@ -119,9 +120,7 @@ def note_alarms(source: Source, answers: Answers) -> bool:
     return source not in HEARD_ALREADY and may_be_emergency(answers.note)
 
 
-def _tell_of_signs(
-    act: Act, patient: Row[Any], row: dict[str, Any], earlier: Row[Any] | None, answers: Answers
-) -> None:
+def _tell_of_signs(act: Act, patient: Any, row: dict[str, Any], earlier: Any | None, answers: Answers) -> None:
     added = diary.new_signs(answers, () if earlier is None else earlier.safety_signs)
     if not added:
         return
@@ -133,7 +132,7 @@ def _tell_of_signs(
         raise_task(session, act.clinic_id, patient.id, facts, f"safety:{row['id']}", act.now)
 
 
-def _tell_of_note(act: Act, patient: Row[Any], row: dict[str, Any]) -> None:
+def _tell_of_note(act: Act, patient: Any, row: dict[str, Any]) -> None:
     told = patient.emergency_number if row["source"] in ANSWERED_BY_US else ""
     facts = AlarmWritten(str(row["id"]), " ".join(row["note"].split())[:LONGEST_QUOTE], told)
     with objects(act.where) as session:
@@ -157,25 +156,21 @@ def try_checkin(
     return IntakeOutcome.RECORDED
 
 
-def _has_confirmed(earlier: Row[Any] | None, columns: dict[str, Any]) -> bool:
+def _has_confirmed(earlier: Any | None, columns: dict[str, Any]) -> bool:
     """Whether they have said of this very weight that it is right."""
     return earlier is not None and earlier.weight_confirmed and earlier.weight_kg == columns["weight_kg"]
 
 
-def _weight_doubt(
-    where: Where, patient: Row[Any], day: date, answers: Answers, *, confirmed: bool
-) -> WeightDoubt | None:
+def _weight_doubt(where: Where, patient: Any, day: date, answers: Answers, *, confirmed: bool) -> WeightDoubt | None:
     answers = replace(answers, weight_confirmed=confirmed)
     doubt = diary.weight_doubt(answers, patient.sure_weight, None)
     if doubt is not WeightDoubt.FAR:
         return doubt
-    newest = rows(where).scalar(_NEWEST_WEIGHT, {"patient": patient.id, "day": day})
-    return diary.weight_doubt(answers, patient.sure_weight, newest)
+    newest = _NEWEST_WEIGHT.first(where, {"patient": patient.id, "day": day})
+    return diary.weight_doubt(answers, patient.sure_weight, None if newest is None else newest.weight_kg)
 
 
-def _tell_of_weight(
-    act: Act, patient: Row[Any], row: dict[str, Any], earlier: Row[Any] | None, answers: Answers
-) -> None:
+def _tell_of_weight(act: Act, patient: Any, row: dict[str, Any], earlier: Any | None, answers: Answers) -> None:
     """One task while one weight of a day is in doubt, closed as soon as it is no longer."""
     day, doubt = row["local_date"], row["weight_doubt"]
     if doubt is not None and earlier is not None and earlier.weight_doubt and earlier.weight_kg == row["weight_kg"]:
@@ -194,7 +189,7 @@ def _tell_of_weight(
         raise_task(session, act.clinic_id, patient.id, facts, f"{of_day}{row['id']}", act.now)
 
 
-def is_repeated(earlier: Row[Any], day: date, columns: dict[str, Any], *, may_correct: bool) -> bool:
+def is_repeated(earlier: Any, day: date, columns: dict[str, Any], *, may_correct: bool) -> bool:
     """Whether that day's check-in says the same already. Raises Refused for other answers that may not be corrected."""
     said = columns | {"weight_confirmed": columns["weight_confirmed"] or _has_confirmed(earlier, columns)}
     if all(getattr(earlier, name) == said[name] for name in _ANSWERS):
@@ -214,8 +209,10 @@ _SUPERSEDE = (
     .values(superseded_at=bindparam("at"))
 )
 _BEFORE = aliased(Checkin)
-_EARLIER = select(Checkin.id, Checkin.weight_doubt, *(getattr(Checkin, name) for name in _ANSWERS)).where(
-    Checkin.id == bindparam("which")
+_EARLIER = Prepared(
+    select(Checkin.id, Checkin.weight_doubt, *(getattr(Checkin, name) for name in _ANSWERS)).where(
+        Checkin.id == bindparam("which")
+    )
 )
 # The patient, the clinic's emergency number, that day's window, whether that day has a check-in,
 # and the last weight before it that nobody doubts: one query.
@@ -253,7 +250,7 @@ _PATIENT_ON = (
     )
     .where(Patient.clinic_id == bindparam("clinic"), Patient.state == PatientState.ACTIVE)
 )
-_NEWEST_WEIGHT = (
+_NEWEST_WEIGHT = Prepared(
     select(Checkin.weight_kg)
     .where(
         Checkin.patient_id == bindparam("patient"),
@@ -264,17 +261,17 @@ _NEWEST_WEIGHT = (
     .order_by(Checkin.local_date.desc())
     .limit(1)
 )
-_BY_ID = _PATIENT_ON.where(Patient.id == bindparam("patient"))
-_BY_REF = _PATIENT_ON.where(Patient.clinic_ref == bindparam("patient"))
+_BY_ID = Prepared(_PATIENT_ON.where(Patient.id == bindparam("patient")))
+_BY_REF = Prepared(_PATIENT_ON.where(Patient.clinic_ref == bindparam("patient")))
 
 
-def _patient_on(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Row[Any], date]:
+def _patient_on(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: datetime) -> tuple[Any, date]:
     day = new.local_date
     if day is None:
         day = patients.find_patient(where, clinic_id, new.patient).date_of(now)
     known = patients.id_of(new.patient)
     asked = {"clinic": clinic_id, "day": day, "patient": known or new.patient}
-    found = rows(where).execute(_BY_REF if known is None else _BY_ID, asked).first()
+    found = (_BY_REF if known is None else _BY_ID).first(where, asked)
     if found is None:
         patients.refuse_patient(new.patient)
     today = local_date(now, found.zone)
@@ -283,11 +280,11 @@ def _patient_on(where: Where, clinic_id: uuid.UUID, new: NewCheckin, now: dateti
     return found, diary.checked_day(day, today)
 
 
-def _earlier(where: Where, patient: Row[Any]) -> Row[Any] | None:
+def _earlier(where: Where, patient: Any) -> Any | None:
     """That day's check-in so far."""
     if patient.checkin_id is None:
         return None
-    return rows(where).execute(_EARLIER, {"which": patient.checkin_id}).one()
+    return _EARLIER.first(where, {"which": patient.checkin_id})
 
 
 def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
@@ -298,7 +295,7 @@ def _write(connection: Connection, row: dict[str, Any], now: datetime) -> bool:
 
 
 def _recorded(
-    patient: Row[Any],
+    patient: Any,
     outcome: IntakeOutcome,
     checkin_id: uuid.UUID,
     day: date,
@@ -378,14 +375,14 @@ def _or_refused(session: Session, one: One, take: Callable[[Session, One], Intak
 def questions_of(where: Where, asks: asking.Asks, patient_id: uuid.UUID, day: date) -> frozenset[str]:
     """The keys of the questions that the check-in of `day` asks this patient. One query, or two."""
     of_them = {"patient": patient_id, "first": asking.looks_back_to(day), "day": day}
-    said = [(row.local_date, diary.from_columns(row)) for row in rows(where).execute(_SAID_BEFORE, of_them)]
+    said = [(row.local_date, diary.from_columns(row)) for row in _SAID_BEFORE.all(where, of_them)]
     adjusted_on = None  # looked up where a question waits for an adjustment
     if asks.get(asking.HowOften.AFTER_CHANGE):
-        adjusted_on = rows(where).scalar(_ADJUSTED_ON, {"patient": patient_id, "day": day})
+        adjusted_on = _ADJUSTED_ON.first(where, {"patient": patient_id, "day": day}).last
     return asking.asked_on(asks, day, said, adjusted_on)
 
 
-_SAID_BEFORE = (
+_SAID_BEFORE = Prepared(
     select(Checkin.local_date, *(getattr(Checkin, name) for name in _ANSWERS))
     .where(
         Checkin.patient_id == bindparam("patient"),
@@ -394,6 +391,8 @@ _SAID_BEFORE = (
     )
     .order_by(Checkin.local_date)
 )
-_ADJUSTED_ON = select(func.max(Adjustment.made_on)).where(
-    Adjustment.patient_id == bindparam("patient"), Adjustment.made_on <= bindparam("day")
+_ADJUSTED_ON = Prepared(
+    select(func.max(Adjustment.made_on).label("last")).where(
+        Adjustment.patient_id == bindparam("patient"), Adjustment.made_on <= bindparam("day")
+    )
 )

@@ -5,20 +5,21 @@ from __future__ import annotations
 import contextlib
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import NoReturn
+from typing import Any, NoReturn
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import bindparam, exists, or_, select
+from sqlalchemy import bindparam, exists, select
 
 from service.care import ending
 from service.domain import localtime
 from service.domain.moves import Lived, OpenHours
 from service.domain.validation import Refused, is_storable
 from service.domain.vocabulary import PatientState
-from service.store.ids import slices
+from service.store.ids import among_those, slices
+from service.store.prepared import Prepared
 from service.store.session import Where, rows
 from service.store.tables import Patient, PatientMove, Window
 
@@ -60,9 +61,7 @@ def find_patients(
     names = [name for name in patients if name in ids or is_storable(str(name))]
     known: dict[PatientName, FoundPatient] = {}  # by id, and by the clinic's reference
     for some in slices(names):
-        asked = {"ids": [ids[name] for name in some if name in ids], "refs": [one for one in some if one not in ids]}
-        query = _KNOWN if also_ended else _MONITORED
-        here = rows(where).execute(query, {"clinic": clinic_id, **asked}).all()
+        here = _here(where, clinic_id, some, ids, also_ended=also_ended)
         moved = _moved(where, {patient_id: zone for patient_id, _, zone, has, _ in here if has})
         ended = ending.last_days(where, [patient_id for patient_id, *_, state in here if state is PatientState.ENDED])
         for patient_id, clinic_ref, zone, _, state in here:
@@ -73,17 +72,32 @@ def find_patients(
     return {name: known[found] for name in names if (found := ids.get(name, name)) in known}
 
 
-_KNOWN = select(
-    Patient.id, Patient.clinic_ref, Patient.zone, exists().where(PatientMove.patient_id == Patient.id), Patient.state
-).where(
-    Patient.clinic_id == bindparam("clinic"),
-    Patient.erased_at.is_(None),
-    or_(
-        Patient.id.in_(bindparam("ids", expanding=True)),
-        Patient.clinic_ref.in_(bindparam("refs", expanding=True)),
-    ),
+def _here(
+    where: Where,
+    clinic_id: uuid.UUID,
+    names: Sequence[PatientName],
+    ids: Mapping[PatientName, uuid.UUID],
+    *,
+    also_ended: bool,
+) -> list[Any]:
+    by_id, refs = [ids[name] for name in names if name in ids], [one for one in names if one not in ids]
+    found = []
+    if by_id:
+        query = _KNOWN_BY_ID if also_ended else _MONITORED_BY_ID
+        found += query.all(where, {"clinic": clinic_id, "ids": by_id})
+    if refs:
+        by_ref = _KNOWN if also_ended else _MONITORED
+        by_ref = by_ref.where(Patient.clinic_ref.in_(bindparam("refs", expanding=True)))
+        found += rows(where).execute(by_ref, {"clinic": clinic_id, "refs": refs})
+    return found
+
+
+_HAS_MOVED = exists().where(PatientMove.patient_id == Patient.id).label("has_moved")
+_KNOWN = select(Patient.id, Patient.clinic_ref, Patient.zone, _HAS_MOVED, Patient.state).where(
+    Patient.clinic_id == bindparam("clinic"), Patient.erased_at.is_(None)
 )
 _MONITORED = _KNOWN.where(Patient.state == PatientState.ACTIVE)
+_KNOWN_BY_ID, _MONITORED_BY_ID = (Prepared(one.where(among_those(Patient.id, "ids"))) for one in (_KNOWN, _MONITORED))
 
 
 def _moved(where: Where, zones: Mapping[uuid.UUID, str]) -> dict[uuid.UUID, Lived]:

@@ -37,6 +37,7 @@ from service.store.audit import Act, Actor
 from service.store.guarded import guarded, guarded_each, set_aside
 from service.store.identity import new_id
 from service.store.ids import among_pairs, among_those, slices
+from service.store.prepared import Prepared
 from service.store.session import Where, changes_one, objects, read_session, rows
 from service.store.tables import Limits, Reading, Task
 from service.store.upsert import CURRENT, insert_new
@@ -404,11 +405,11 @@ def _tasks_waiting(where: Where, patient_ids: Sequence[uuid.UUID]) -> set[tuple[
 
 def _limits_in_force(where: Where, patient_ids: Sequence[uuid.UUID]) -> dict[uuid.UUID, Any]:
     """The newest row of limits of each patient that has one, with the limits it sets."""
-    found = rows(where).execute(_LIMITS, {"patients": patient_ids})
+    found = _LIMITS.all(where, {"patients": patient_ids})
     return {row.patient_id: row for row in found}  # the newest is last, and counts
 
 
-_LIMITS = (
+_LIMITS = Prepared(
     select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
     .where(among_those(Limits.patient_id, "patients"))
     .order_by(Limits.set_at)

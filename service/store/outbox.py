@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Engine, Update, bindparam, delete, select, update
+from sqlalchemy import ColumnElement, Engine, Update, bindparam, delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.sending import NEEDS_NO_CONSENT
@@ -28,6 +28,7 @@ from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store.counting import Counted, count
 from service.store.guarded import Tally
 from service.store.identity import new_id
+from service.store.prepared import Prepared
 from service.store.session import Where, rows, write_session
 from service.store.tables import Message, MessageEvent, Occurrence
 from service.store.types import begins
@@ -148,7 +149,7 @@ def cancel_for_person(
 
 def cancel(
     where: Where,
-    which: ColumnElement[bool] | Update,
+    which: ColumnElement[bool] | Prepared,
     reason: str,
     now: datetime,
     given: Mapping[str, Any] | None = None,
@@ -159,15 +160,19 @@ def cancel(
     ago, and is stamped only if it is still claimed. Where this is done often, `which` is what
     `cancelling` made of the condition, once, and `given` its parameters. Returns how many.
     """
-    statement = which if isinstance(which, Update) else cancelling(which)
+    statement = which if isinstance(which, Prepared) else _cancelling(which)
     turned = _turned(where, statement, reason, {"at": now, **(given or {})})
     note_events(where, [HistoryLine(*which, MessageState.CANCELLED.value, reason) for which in turned], now)
     return len(turned)
 
 
-def cancelling(which: ColumnElement[bool]) -> Update:
+def cancelling(which: ColumnElement[bool]) -> Prepared:
     """The statement of `cancel`."""
-    waiting = which & Message.state.in_((MessageState.QUEUED, MessageState.CLAIMED))
+    return Prepared(_cancelling(which))
+
+
+def _cancelling(which: ColumnElement[bool]) -> Update:
+    waiting = which & or_(Message.state == MessageState.QUEUED, Message.state == MessageState.CLAIMED)
     # Locked in one order, as its worker does.
     ids = select(Message.id).where(waiting).order_by(Message.id).with_for_update()
     at = bindparam("at", type_=Message.settled_at.type)
@@ -205,11 +210,13 @@ def _turning(which: ColumnElement[bool], state: MessageState, **values: Any) -> 
 
 
 def _turned(
-    where: Where, statement: Update, reason: str, given: Mapping[str, Any]
+    where: Where, statement: Update | Prepared, reason: str, given: Mapping[str, Any]
 ) -> list[tuple[uuid.UUID, uuid.UUID]]:
     """Of those that it changed, clinic and id."""
-    why = storable(reason)[:REASON_LENGTH]
-    return [(clinic_id, message_id) for clinic_id, message_id in rows(where).execute(statement, {"why": why, **given})]
+    given = {"why": storable(reason)[:REASON_LENGTH], **given}
+    if isinstance(statement, Prepared):
+        return statement.all(where, given)
+    return [(clinic_id, message_id) for clinic_id, message_id in rows(where).execute(statement, given)]
 
 
 def note_events(where: Where, events: Iterable[HistoryLine], now: datetime) -> None:

@@ -21,6 +21,7 @@ from service.domain.vocabulary import PatientState
 from service.store.due import lapsed
 from service.store.identity import new_id
 from service.store.ids import among, among_those
+from service.store.prepared import Prepared
 from service.store.quarantine import is_quarantined
 from service.store.session import Where, columns_of, rows
 from service.store.tables import CarriedStateRow, PanelRow, Patient, Transfer
@@ -67,9 +68,8 @@ def mark_stale(
         return
     marks: dict[str, Any] = {"at": now} if changed_from is None else {"at": now, "day": changed_from}
     if len(patient_ids) == 1:  # nearly always, and then a list in the statement costs more than the rest
-        rows(where).execute(
-            _MARK_ONE if changed_from is None else _MARK_ONE_FROM, marks | {"patient": next(iter(patient_ids))}
-        )
+        one = _MARK_ONE if changed_from is None else _MARK_ONE_FROM
+        one.changes(where, marks | {"patient": next(iter(patient_ids))})
     else:
         _lock(where, patient_ids)
         rows(where).execute(_MARK if changed_from is None else _MARK_FROM, marks | {"patients": list(patient_ids)})
@@ -136,7 +136,7 @@ _ONE, _MANY = (
     PanelRow.patient_id == bindparam("patient"),
     among_those(PanelRow.patient_id, "patients"),
 )
-_MARK_ONE, _MARK_ONE_FROM = _STALE_PLANNED.where(_ONE), _STALE_FROM.where(_ONE)
+_MARK_ONE, _MARK_ONE_FROM = Prepared(_STALE_PLANNED.where(_ONE)), Prepared(_STALE_FROM.where(_ONE))
 _IN_ORDER = select(PanelRow.patient_id).where(_MANY).order_by(PanelRow.patient_id).with_for_update()
 _MARK, _MARK_FROM = _STALE_PLANNED.where(_MANY), _STALE_FROM.where(_MANY)
 _THESE = update(PanelRow.__table__).where(_MANY)  # type: ignore[arg-type]

@@ -1,7 +1,7 @@
 """Engines and transactions.
 
-Four doors: `connect`, `read_session`, `write_session`; `write_connection` is the last one without
-objects, for what is written most. A writer on SQLite begins IMMEDIATE and
+Five doors: `connect`, `read_session`, `write_session`; `read_connection` and `write_connection` are
+the last two without objects, for what is asked and written most. A writer on SQLite begins IMMEDIATE and
 waits its turn in one queue shared by all processes (`service.store.queue`), and not for ever.
 On PostgreSQL a lock, a statement and a transaction in which nothing happens have an end each.
 
@@ -62,6 +62,7 @@ WHO_ANSWERS = f"""SELECT pg_backend_pid(), EXISTS (
  AND me.rolname = current_user AND NOT me.rolsuper AND pg_has_role(web.oid, 'MEMBER'))"""  # noqa: S608 - ours
 # A number that SQLite keeps in a file for whoever owns it: the minute, since 1970, in which all of it was moved away.
 MOVED_MARK = "user_version"
+TAKES = "neaptide_takes"  # the option of a statement that reads its own cursor: what does (`store.prepared`)
 BEGIN = "neaptide_begin"  # how a connection's next transaction begins on SQLite; plainly where nothing is said
 # Objects keep what was read when their transaction ends; and no UPDATE or DELETE looks through those in hand to do
 # likewise to them, which costs more than the statement.
@@ -71,6 +72,29 @@ T = TypeVar("T")
 Where = Session | Connection  # a transaction, begun by `write_session` or `write_connection`
 
 
+class _Taking:
+    """An execution of a statement that may take its rows itself: see `store.prepared`."""
+
+    execution_options: Any
+    cursor: Any
+
+    def _setup_result_proxy(self) -> Any:
+        take = self.execution_options.get(TAKES)
+        if take is None:
+            return super()._setup_result_proxy()  # type: ignore[misc]
+        taken = take(self.cursor)
+        self.cursor.close()
+        return taken
+
+
+class _OnSQLite(_Taking, SQLiteDialect_pysqlite.execution_ctx_cls):  # type: ignore[misc,valid-type]
+    pass
+
+
+class _OnPostgreSQL(_Taking, PGDialect_psycopg.execution_ctx_cls):  # type: ignore[misc,valid-type]
+    pass
+
+
 class SQLite(SQLiteDialect_pysqlite):
     """The toolkit's own, which begins as the doors below say.
 
@@ -78,6 +102,7 @@ class SQLite(SQLiteDialect_pysqlite):
     """
 
     supports_statement_cache = True
+    execution_ctx_cls = _OnSQLite
     vault = Vault()
 
     def do_begin(self, dbapi_connection: Any) -> None:
@@ -92,6 +117,7 @@ class PostgreSQL(PGDialect_psycopg):
     """
 
     supports_statement_cache = True
+    execution_ctx_cls = _OnPostgreSQL
     vault = Vault()
     wall_key = b""
 
@@ -184,6 +210,13 @@ def read_session(engine: Engine) -> Iterator[Session]:
     """A session that only reads; whatever it changed is rolled back."""
     with Session(engine, autoflush=False, **_OBJECTS) as session:
         yield session
+
+
+@contextmanager
+def read_connection(engine: Engine) -> Iterator[Connection]:
+    """`read_session`, for statements alone."""
+    with engine.connect() as connection:
+        yield connection
 
 
 @contextmanager

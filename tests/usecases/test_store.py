@@ -1,19 +1,24 @@
 """The store's own promises, on whichever database the suite runs."""
 
 import threading
+import time as time_of_machine
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, time, timedelta, timezone
+from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, select, text
-from sqlalchemy.exc import OperationalError, StatementError
+from sqlalchemy import Engine, bindparam, select, text, update
+from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.orm import aliased
 from sqlalchemy.schema import CreateIndex
 
 from service.domain import asking
 from service.store import identity, migrate
 from service.store import session as session_module
-from service.store.session import gather_statistics, open_engine, read_session, write_session
+from service.store.prepared import Prepared
+from service.store.queue import NoTurn, _Queue
+from service.store.session import gather_statistics, open_engine, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Message
 from service.store.troubles import Trouble, trouble_of
 from tests import scans
@@ -147,3 +152,58 @@ def test_sqlite_knows_how_many_rows_its_tables_have_once_it_has_looked(engine):
     with read_session(engine) as session:
         told = session.scalars(text("SELECT stat FROM sqlite_stat1 WHERE tbl = 'clinics'")).all()
     assert {one.split()[0] for one in told} == {"3"}
+
+
+def test_a_prepared_statement_says_what_the_same_statement_says_without(engine: Engine) -> None:
+    made = datetime(2026, 4, 5, 2, 30, 1, 234567, tzinfo=UTC)
+    with write_session(engine) as session:
+        session.add(a_clinic(made))
+    every = select(*Clinic.__table__.columns).where(
+        Clinic.created_at == bindparam("made", type_=Clinic.created_at.type), Clinic.zone == "Pacific/Auckland"
+    )
+    fewer_days = update(Clinic.__table__).where(Clinic.silent_days == bindparam("was")).values(silent_days=1)
+    told = fewer_days.where(Clinic.name == "Fernmoor Clinic").returning(Clinic.id, Clinic.created_at)
+    with write_connection(engine) as connection:
+        plain = connection.execute(every, {"made": made}).all()
+        assert [tuple(row) for row in Prepared(every).all(connection, {"made": made})] == plain != []
+        assert Prepared(every).first(connection, {"made": made}).created_at == made
+        assert Prepared(every).first(connection, {"made": made + timedelta(1)}) is None
+        (changed,) = Prepared(told).all(connection, {"was": 2})
+        assert (changed.id, changed.created_at) == (plain[0].id, made)
+        changing = Prepared(fewer_days)
+        assert [changing.changes(connection, {"was": days}) for days in (2, 1)] == [0, 1]
+    with pytest.raises(ValueError, match="has no zone"), write_connection(engine) as connection:
+        Prepared(every).all(connection, {"made": made.replace(tzinfo=None)})
+    with pytest.raises(DBAPIError) as raised, write_connection(engine) as connection:
+        Prepared(select(text("1")).select_from(text("no_such_table"))).all(connection, {})
+    assert trouble_of(raised.value) is Trouble.NO_LAYOUT
+    with pytest.raises(TypeError, match="anew each time"), write_connection(engine) as connection:
+        Prepared(every.where(Clinic.zone.in_(["a", "b"]))).all(connection, {"made": made})
+
+
+def test_who_waits_beside_a_writer_comes_next_and_keeps_no_other_process_out(tmp_path: Path) -> None:
+    # A file that is opened twice has two locks, in one process as in two (flock(2)).
+    ours, theirs = _Queue(str(tmp_path / "file")), _Queue(str(tmp_path / "file"))
+    done: list[str] = []
+
+    def take(who: str, queue: _Queue) -> None:
+        queue.enter(30)
+        done.append(who)
+        queue.leave()
+
+    ours.enter(1)
+    with pytest.raises(NoTurn), ThreadPoolExecutor() as others:
+        gave_up = others.submit(ours.enter, 0.01)
+        gave_up.result(30)
+    ours.leave()
+    take("theirs", theirs)  # what was ours is not left locked for whoever has gone
+    ours.enter(1)
+    with ThreadPoolExecutor(21) as others:
+        waiting = [others.submit(take, "theirs", theirs), *(others.submit(take, "ours", ours) for _ in range(20))]
+        while ours._coming < 20:
+            time_of_machine.sleep(0.001)
+        ours.leave()
+        for one in waiting:
+            one.result(30)
+    assert sorted(done) == ["ours"] * 20 + ["theirs"] * 2
+    take("ours", ours)

@@ -23,6 +23,8 @@ from functools import lru_cache
 from pathlib import Path
 
 from flask import Flask, Response, request
+from werkzeug.datastructures import Accept
+from werkzeug.http import parse_accept_header
 from werkzeug.wsgi import FileWrapper
 
 YEAR = 31_536_000  # seconds
@@ -72,7 +74,7 @@ def install(app: Flask) -> None:
         if not _is_worth_it(answer):
             return answer
         answer.vary.add("Accept-Encoding")
-        if not request.accept_encodings.quality("gzip"):
+        if not _takes_gzip(request.headers.get("Accept-Encoding", "")):
             return answer
         data = _whole(answer)
         if len(data) < SMALLEST:
@@ -88,7 +90,13 @@ def install(app: Flask) -> None:
 def _is_worth_it(answer: Response) -> bool:
     whole = answer.status_code not in {204, 206, 304} and request.method != "HEAD"
     plain = "Content-Encoding" not in answer.headers and (answer.direct_passthrough or not answer.is_streamed)
-    return whole and plain and COMPRESSED.match(answer.mimetype or "") is not None
+    is_small = int(answer.headers.get("Content-Length", SMALLEST)) < SMALLEST  # everybody gets it as it is
+    return whole and plain and not is_small and COMPRESSED.match(answer.mimetype or "") is not None
+
+
+@lru_cache(maxsize=64)  # there are as many as kinds of browsers
+def _takes_gzip(header: str) -> bool:
+    return parse_accept_header(header, Accept).quality("gzip") > 0
 
 
 def _whole(answer: Response) -> bytes:

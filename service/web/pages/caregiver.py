@@ -26,7 +26,7 @@ from service.store.audit import act_of
 from service.store.session import write_session
 from service.store.tables import Caregiver, CaregiverReply, Clinic, Patient, Pause, Reading, Window
 from service.web.frame import page_language
-from service.web.pages.opening import open_link
+from service.web.pages.opening import open_link, with_objects
 from service.web.services import services
 from service.words.language import may_be_emergency
 
@@ -100,6 +100,7 @@ def thanks(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
+@with_objects
 def _load(session: Session, link: Link) -> CaregiverPage | None:
     row = session.execute(
         select(Window, Caregiver, Patient, Clinic)

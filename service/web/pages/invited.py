@@ -35,7 +35,7 @@ from service.store.tables import Clinic, Invitation
 from service.web import forms
 from service.web.auth import cookie_name, origin
 from service.web.frame import page_language
-from service.web.pages.opening import LinkClosed, open_link
+from service.web.pages.opening import LinkClosed, open_link, with_objects
 from service.web.services import services
 from service.words import countries
 from service.words.language import codes, load_language
@@ -231,6 +231,7 @@ def _open(token: str) -> InvitedPage:
     return asked
 
 
+@with_objects
 def _load(session: Session, link: Link) -> InvitedPage | None:
     if link.invitation_id is None:
         return None

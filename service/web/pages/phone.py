@@ -12,16 +12,16 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
-from datetime import date, datetime
+from datetime import date
 from functools import lru_cache
 from itertools import islice
 from typing import Any
 
 import structlog
-from flask import Blueprint, redirect, render_template, request, url_for
+from flask import Blueprint, current_app, redirect, render_template, request, url_for
+from flask.blueprints import BlueprintSetupState
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
-from markupsafe import Markup
 from sqlalchemy import bindparam, select
 from werkzeug.datastructures import MultiDict
 
@@ -41,8 +41,9 @@ from service.domain.vocabulary import (
 from service.intake.checkins import questions_of, record_checkin, urgency_of
 from service.links import Link
 from service.store.audit import Act, Actor
+from service.store.prepared import Prepared
 from service.store.quarantine import describe_error
-from service.store.session import Where, columns_of, rows, write_connection
+from service.store.session import Where, columns_of, write_connection
 from service.store.tables import Checkin, Clinic, Patient, Window
 from service.store.troubles import Trouble, trouble_of
 from service.web.frame import no_room, not_saved, page_language
@@ -55,6 +56,7 @@ from service.words import messages
 blueprint = Blueprint("phone", __name__)
 blueprint.register_blueprint(caregiver.blueprint)
 log = structlog.get_logger(__name__)
+BLANK = "blank_forms"  # by this an application keeps them
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ class ItsWindow:
 
     local_date: date
     wants_reading: bool
-    reading_at: datetime | None
+    has_reading: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,6 @@ class ItsClinic:
     name: str
     contact_line: str
     emergency_number: str
-    asks: asking.Asks
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,7 @@ class CheckinPage:
     window: ItsWindow
     patient: ItsPatient
     clinic: ItsClinic
+    clinic_asks: asking.Asks
     answers: Answers | None
     weight_doubt: WeightDoubt | None
     asks: frozenset[str] = frozenset()  # the keys of the day's questions, where the form is shown
@@ -116,8 +118,11 @@ class CheckinPage:
 def checkin(token: str) -> ResponseReturnValue:
     """The questions of one day, with what was answered before."""
     day = open_link(token, LinkPurpose.CHECKIN, _load_form)
-    filled = filled_from(day.answers or Answers(weight_unit=day.patient.weight_unit))
-    return _form(token, day, filled, alarm=day.urgency)
+    if day.answers is None:
+        usual, unit = day.patient.usual_pillows, day.patient.weight_unit
+        made: str = current_app.extensions[BLANK](page_language().code, day.window, day.clinic, day.asks, usual, unit)
+        return made
+    return _form(day, filled_from(day.answers), alarm=day.urgency)
 
 
 @blueprint.post("/c/<token>")
@@ -140,9 +145,9 @@ def send_checkin(token: str) -> ResponseReturnValue:
                 " or call the clinic."
             )
             trouble = f"{no_room()} {trouble}" if why is Trouble.FULL else trouble
-            return _form(token, day, filled, alarm=alarm, trouble=trouble), status_of(why)
+            return _form(day, filled, alarm=alarm, trouble=trouble), status_of(why)
     if filled.problems:
-        return _form(token, day, filled, alarm=alarm, kept=not filled.answers.is_empty), 422
+        return _form(day, filled, alarm=alarm, kept=not filled.answers.is_empty), 422
     return redirect(url_for("phone.thanks", token=token), 303)
 
 
@@ -172,12 +177,21 @@ def say_weight(token: str) -> ResponseReturnValue:
 # --- helpers ---------------------------------------------------------------------------
 
 
-_PARTS = ((ItsWindow, Window), (ItsPatient, Patient), (ItsClinic, Clinic))
-_WIDTHS = [len(fields(kind)) for kind, _ in _PARTS]
-_DAY = (
+_PARTS: tuple[tuple[type[Any], type[Any], dict[str, Any]], ...] = (
+    (ItsWindow, Window, {"has_reading": Window.reading_at.is_not(None)}),
+    (ItsPatient, Patient, {}),
+    (ItsClinic, Clinic, {}),
+)
+_WIDTHS = [len(fields(kind)) for kind, *_ in _PARTS]
+_DAY = Prepared(
     select(
         # Taken by their places; an answer has a patient's column's name.
-        *(one.label(f"{kind.__name__}_{one.name}") for kind, table in _PARTS for one in columns_of(kind, table)),
+        *(
+            one.label(f"{kind.__name__}_{one.name}")
+            for kind, table, other in _PARTS
+            for one in columns_of(kind, table, **other)
+        ),
+        Clinic.asks.label("clinic_asks"),
         Checkin.id.label("checkin_id"),
         Checkin.weight_doubt,
         *(getattr(Checkin, name) for name in diary.as_columns(Answers())),
@@ -195,13 +209,13 @@ _DAY = (
 
 
 def _load(where: Where, link: Link) -> CheckinPage | None:
-    row = rows(where).execute(_DAY, {"window": link.window_id}).first()
+    row = _DAY.first(where, {"window": link.window_id})
     if row is None:
         return None
     values = iter(row)
-    window, patient, clinic = (kind(*islice(values, width)) for (kind, _), width in zip(_PARTS, _WIDTHS, strict=True))
+    window, patient, clinic = (kind(*islice(values, width)) for (kind, *_), width in zip(_PARTS, _WIDTHS, strict=True))
     answers = None if row.checkin_id is None else diary.from_columns(row)
-    return CheckinPage(window, patient, clinic, answers, row.weight_doubt)
+    return CheckinPage(window, patient, clinic, row.clinic_asks, answers, row.weight_doubt)
 
 
 def _load_form(where: Where, link: Link) -> CheckinPage | None:
@@ -209,7 +223,7 @@ def _load_form(where: Where, link: Link) -> CheckinPage | None:
     day = _load(where, link)
     if day is None:
         return None
-    return replace(day, asks=questions_of(where, day.clinic.asks, day.patient.id, day.window.local_date))
+    return replace(day, asks=questions_of(where, day.clinic_asks, day.patient.id, day.window.local_date))
 
 
 def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
@@ -228,29 +242,19 @@ def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
 
 
 def _form(
-    token: str, day: CheckinPage, filled: Filled, *, alarm: Urgency | None, kept: bool = False, trouble: str = ""
+    day: CheckinPage, filled: Filled, *, alarm: Urgency | None = None, kept: bool = False, trouble: str = ""
 ) -> str:
-    unit, usual = filled.answers.weight_unit, day.patient.usual_pillows
-    if filled == _blank(unit):
-        questions = _blank_questions(page_language().code, day.asks, usual, unit)
-    else:
-        questions = _questions(day.asks, usual, filled)
+    said: dict[str, Any] = {"answers": day.answers, "alarm": alarm, "kept": kept, "trouble": trouble}
+    return _made(day.window, day.clinic, day.asks, day.patient.usual_pillows, filled, **said)
+
+
+def _made(
+    window: ItsWindow, clinic: ItsClinic, asks: frozenset[str], usual_pillows: int | None, filled: Filled, **said: Any
+) -> str:
     return render_template(
         "phone/checkin.html",
-        **vars(day),
-        filled=filled,
-        alarm=alarm,
-        kept=kept,
-        trouble=trouble,
-        headings=_headings() if filled.problems else {},
-        questions=questions,
-    )
-
-
-def _questions(asks: frozenset[str], usual_pillows: int | None, filled: Filled) -> Markup:
-    """The questions as the form shows them, in the page's language."""
-    made = render_template(
-        "phone/questions.html",
+        window=window,
+        clinic=clinic,
         asks=asks,
         usual_pillows=usual_pillows,
         filled=filled,
@@ -258,18 +262,21 @@ def _questions(asks: frozenset[str], usual_pillows: int | None, filled: Filled) 
         signs=tuple(SafetySign),
         swellings=tuple(Swelling),
         longest_note=diary.LONGEST_NOTE,
+        **said,
     )
-    return Markup(made)  # noqa: S704 - a template's, which has escaped what it was given
 
 
-@lru_cache(maxsize=256)  # of some ten kilobytes; made anew they were half of what the form costs
-def _blank_questions(_language: str, asks: frozenset[str], usual_pillows: int | None, unit: str) -> Markup:
-    """The questions before anything was typed: all that is ever kept of a page."""
-    return _questions(asks, usual_pillows, _blank(unit))
+def _blank_form(
+    _language: str, window: ItsWindow, clinic: ItsClinic, asks: frozenset[str], usual_pillows: int | None, unit: str
+) -> str:
+    """The form before anything was typed, alike for many: all that is ever kept of a page."""
+    return _made(window, clinic, asks, usual_pillows, filled_from(Answers(weight_unit=unit)))
 
 
-def _blank(unit: str) -> Filled:
-    return filled_from(Answers(weight_unit=unit))
+@blueprint.record
+def _keep_blank_forms(state: BlueprintSetupState) -> None:
+    # A few for each clinic and day, of some ten kilobytes each; made anew they were half of what the form costs.
+    state.app.extensions[BLANK] = lru_cache(maxsize=256)(_blank_form)
 
 
 def _headings() -> dict[str, str]:

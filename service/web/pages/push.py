@@ -37,7 +37,7 @@ from service.store.tables import Caregiver, Clinic, Patient
 from service.store.wall import Gate, through
 from service.transports.webpush import WebPush
 from service.web import frame, problems, trail
-from service.web.pages.opening import open_link
+from service.web.pages.opening import open_link, with_objects
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -174,6 +174,7 @@ def _found(token: str) -> Invited:
     return invited
 
 
+@with_objects
 def _load(session: Session, link: Link) -> Invited | None:
     row = session.execute(
         select(Patient, Clinic).join(Clinic, Clinic.id == Patient.clinic_id).where(Patient.id == link.patient_id)

@@ -35,6 +35,7 @@ from service.store.audit import OPERATOR, Act
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, PanelRow, Patient, Step, Window
 from tests.bench.load import Sent, Server, at, get, post, run, serving
+from tests.servers import SECRET, VAULT
 
 ROUNDS = 7
 REQUESTS = 400  # a round and side
@@ -78,6 +79,7 @@ def environment_of(folder: Path) -> dict[str, str]:
         "NEAPTIDE_DATABASE_URL": f"sqlite:///{folder / 'neaptide.sqlite3'}",
         "NEAPTIDE_DEMO": "no",
         "NEAPTIDE_LOG_LEVEL": "error",
+        "NEAPTIDE_SECRET_KEY": SECRET,
     }
 
 
@@ -176,7 +178,7 @@ def clinic(folder: Path) -> People:
 
     The first patients are for machines, the last for links.
     """
-    engine = open_engine(f"sqlite:///{folder / 'neaptide.sqlite3'}")
+    engine = open_engine(f"sqlite:///{folder / 'neaptide.sqlite3'}", vault=VAULT)
     migrate.upgrade(engine)
     now, links, tokens = datetime.now(UTC), Links("http://127.0.0.1"), []
     clinic_id, ids = uuid.uuid4(), [uuid.uuid4() for _ in range(PEOPLE)]

@@ -47,7 +47,7 @@ class Prepared:
         return connection.exec_driver_sql(words.text, words.bound(given), execution_options=words.options)
 
 
-class _Words:
+class _InItsWords:
     """What one kind of database is told, and how values go in and come out."""
 
     def __init__(self, statement: Statement, dialect: Dialect) -> None:
@@ -92,5 +92,5 @@ class _Words:
 
 
 @lru_cache(maxsize=256)
-def _words(prepared: Prepared, dialect: Dialect) -> _Words:
-    return _Words(prepared.statement, dialect)
+def _words(prepared: Prepared, dialect: Dialect) -> _InItsWords:
+    return _InItsWords(prepared.statement, dialect)

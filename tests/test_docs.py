@@ -19,7 +19,7 @@ from service.domain.rights import EMERGENCY, GRANTED, ROLES, Right
 from service.domain.vocabulary import Role, Scope
 from service.keyring import KeyFor
 from service.store.session import open_engine
-from service.web.api.description import METHODS, description, operations
+from service.web.api.description import METHODS, description, may_be_null, operations
 from service.web.api.review import DayOut
 from tests.usecases.test_cli import Run, run
 from tests.usecases.test_cli_clock import commands
@@ -302,6 +302,8 @@ def test_the_description_is_openapi_3_1_and_says_what_everything_means() -> None
     for name, shape in spec["components"]["schemas"].items():
         dumb = [field for field, said in shape.get("properties", {}).items() if not said["description"]]
         assert dumb == [], f"service/web/api/meanings.toml says nothing of {name}'s"
+        for field, said in shape.get("properties", {}).items():  # what null means, wherever there may be one
+            assert ("null" in said["description"]) is may_be_null(said), f"{name}.{field}: {said['description']}"
     readings = spec["paths"]["/api/v1/readings"]["post"]["responses"]
     assert {"200", "201"} <= set(readings)
     assert set(spec["components"]["schemas"]["DayOut"]["required"]) == set(DayOut().fields)

@@ -78,6 +78,7 @@ METHODS = ("get", "post", "put", "patch", "delete")
 MEANINGS = Path(__file__).with_name("meanings.toml")
 EXAMPLES = Path(__file__).with_name("examples.json")
 # What is not in every answer, beside what an answer may be without as a whole.
+OF_NULL = re.compile(r"; [^;.]*\bnull\b[^;.]*")  # what a meaning says of it, at its end
 MAY_BE_ABSENT = {
     "ProblemDetails": {"detail", "errors"},
     "ProblemError": {"line"},
@@ -164,12 +165,12 @@ def _describe_shapes(described: dict[str, Any], meanings: Mapping[str, Mapping[s
     answers = _reached({"a": [ways for _, _, ways, _ in _answering(described)]}, shapes) | {"ProblemDetails"}
     answers |= _reached(shapes["ProblemDetails"], shapes)
     for name, shape in shapes.items():
-        properties = shape.get("properties", {})
+        properties, own = shape.get("properties", {}), _own_meanings(meanings, name)
         for field, said in list(properties.items()):
             _complete(said)
             if "description" not in said:
-                meaning = meanings.get(name, {}).get(field) or meanings["fields"].get(field, "")
-                properties[field] = _with_meaning(said, meaning)
+                meaning = own.get(field) or meanings["fields"].get(field, "")
+                properties[field] = _with_meaning(said, meaning if may_be_null(said) else OF_NULL.sub("", meaning))
         if name in answers and properties:
             shape["required"] = sorted(set(properties) - MAY_BE_ABSENT.get(name, set()))
 
@@ -178,6 +179,17 @@ def _answering(described: dict[str, Any]) -> Iterator[tuple[str, str, Any, Any]]
     for path, method, operation, shared in operations(described):
         good = [said for status, said in operation["responses"].items() if str(status).startswith("2")]
         yield path, method, good, shared
+
+
+def _own_meanings(meanings: Mapping[str, Mapping[str, str]], shape: str) -> dict[str, str]:
+    said = dict(meanings.get(shape, {}))
+    return (_own_meanings(meanings, said["like"]) if "like" in said else {}) | said
+
+
+def may_be_null(said: Mapping[str, Any]) -> bool:
+    """Whether a field can be null, as it is described; one of no type at all can be anything."""
+    kinds = [said, *said.get("anyOf", ())]
+    return any("null" in kind.get("type", ()) for kind in kinds) or not {"type", "anyOf", "allOf", "$ref"} & said.keys()
 
 
 def _with_meaning(said: dict[str, Any], meaning: str) -> dict[str, Any]:

@@ -50,7 +50,7 @@ from service.keeping import retention
 from service.links import Leads, Links, forget_over
 from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
-from service.store import access, chain, counting, heartbeats, holds, outbox, repeats, resealing
+from service.store import access, chain, counting, heartbeats, holds, months, outbox, repeats, resealing
 from service.store.audit import SYSTEM
 from service.store.guarded import Tally
 from service.store.identity import new_id
@@ -146,6 +146,7 @@ class Worker:
             return
         now = self._clock.now()
         if self._resealed_on != now.date():
+            self._do("months", lambda: months.make_ahead(self._engine))
             self._do("reseal", self._reseal)
         self._do("check", lambda: self._check(now))
         self._do("heads", lambda: self._take_heads(now))

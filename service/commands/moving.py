@@ -20,7 +20,7 @@ from service.health import unaltered
 from service.keeping import moving
 from service.keeping.moving import CameOver, NotMoved
 from service.keyring import KeyFor
-from service.store import migrate
+from service.store import migrate, months
 from service.store import session as sessions
 from service.terminal import JSON, progress, tell
 
@@ -85,6 +85,7 @@ def _move(settings: Settings, source: Engine, to: str, now: datetime, *, is_look
         migrate.raise_wall(target, settings.keys.every(KeyFor.WALL))
         with progress("moving") as step:
             came = moving.bring_over(source, target, now, step)
+        months.make_ahead(target)  # for what is older than this one
         if set(unaltered.look(target, settings.data_dir)) != sealed:
             raise NotMoved("what is sealed does not show there as it does here: empty that database")
         report |= _as_told(came) | {"moved": now.isoformat(), "altered": len(sealed)}

@@ -17,6 +17,7 @@ class Retained(StrEnum):
     """A kind of what is kept."""
 
     DELIVERY = "delivery"
+    MESSAGES = "messages"
     TEXTS = "texts"
     SESSIONS = "sessions"
     AUDIT = "audit"

@@ -24,7 +24,7 @@ from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ConsentKind, ContactState, PatientState
 from service.health import unaltered
 from service.health.invariants import last_check, look
-from service.store import holds, migrate
+from service.store import holds, migrate, months
 from service.store.access import lost_since
 from service.store.due import ACTIVE_PLANS, LEASED_MESSAGES, QUEUED_MESSAGES, lapsed
 from service.store.heartbeats import last_seen, last_troubles, longest_batch
@@ -152,6 +152,21 @@ def answers(findings: Sequence[Finding]) -> bool:
     return all(finding.ok for finding in findings if finding.name in {"database", "layout"})
 
 
+def _months(session: Session, machine_now: datetime) -> Iterator[Finding]:
+    """Whether what grows daily lies by month, and has months to go into: by this machine's clock, as the rows' ids."""
+    laid = months.look(session)
+    short = [one.table for one in laid if (one.last_month or "") < months.month_name(machine_now, months.ENOUGH)]
+    astray = [one.table for one in laid if one.astray]
+    if short:
+        sentence = f"The months of {', '.join(short)} run short: `neaptide migrate` makes more."
+        yield Finding("months", False, sentence, len(short))
+    elif astray:
+        sentence = f"Rows of {', '.join(astray)} lie in no month: `neaptide migrate` lays them where they belong."
+        yield Finding("months", False, sentence, len(astray))
+    elif laid:
+        yield Finding("months", True, f"What grows daily has months up to {min(one.last_month or '' for one in laid)}.")
+
+
 def _writing(engine: Engine) -> Finding:
     try:
         try_to_write(engine, BEGINS_WITHIN)
@@ -199,6 +214,7 @@ def examine(
             _silent_plans(session, now),
             _trail(session, now),
             _shared_numbers(session),
+            *_months(session, machine_now or now),
             nightly(session, now),
             backup(session, now, backups_within),
         ]

@@ -1,5 +1,8 @@
 """What is let go of after some months, where the operator says so: one table of kinds, tried dry or done.
 
+What grows with every day of everybody lies by month on PostgreSQL (`store.months`): there a month goes whole once all
+of it is over, up to a month later than it would row by row, and only what is left of it row by row.
+
 Promises that no clinical row goes by it; that a message under way, an open task and a session that is good never do;
 that it is done a portion at a time, so that nobody waits for it, and may be broken off anywhere; and that each clinic
 has an audit line of what a run took from it. Without a setting everything is kept: how long a law asks for is no
@@ -9,6 +12,7 @@ default of ours.
 from __future__ import annotations
 
 import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -19,10 +23,11 @@ from sqlalchemy import Engine, Select, String, cast, delete, func, select, updat
 from sqlalchemy.orm import Session
 
 from service.domain.retention import MONTH, Retained
-from service.domain.vocabulary import MessageState
-from service.store import chain
+from service.domain.vocabulary import MessageState, StepState
+from service.store import chain, months
 from service.store.audit import Act, Actor
 from service.store.guarded import Tally
+from service.store.months import Stays
 from service.store.session import may_take_away, read_session, rows, write_session
 from service.store.tables import (
     AuditLine,
@@ -34,6 +39,7 @@ from service.store.tables import (
     MessageEvent,
     Staff,
     StaffSession,
+    Step,
 )
 
 log = structlog.get_logger(__name__)
@@ -52,6 +58,7 @@ class Part:
     of_clinic: Callable[[Select[Any], uuid.UUID], Select[Any]]
     also: tuple[Any, ...] = ()
     blank: Mapping[str, Any] | None = None
+    stays: Stays | None = None  # where it lies by month
 
     def old(self, what: tuple[Any, ...], clinic_id: uuid.UUID, before: datetime) -> Select[Any]:
         return self.of_clinic(select(*what).select_from(self.table), clinic_id).where(self.at < before, *self.also)
@@ -64,15 +71,34 @@ class WhatIsKept:
     what: str
     parts: tuple[Part, ...] = ()
 
+    def ends(self, engine: Engine, before: datetime) -> datetime:
+        """Before when its rows are over."""
+        return months.whole_before(engine, before) if any(part.stays for part in self.parts) else before
+
 
 _WORDS: Mapping[str, Any] = {"params": {}, "said": None, "provider_ref": None}
+_WAITS = f"t.state IN ({', '.join(repr(state.value) for state in UNDER_WAY)})"
+_EVENTS = Part(
+    MessageEvent,
+    Message.created_at,
+    lambda query, clinic_id: query.join(Message, Message.id == MessageEvent.message_id).where(
+        Message.clinic_id == clinic_id
+    ),
+    (_SETTLED,),
+    stays=Stays(f"t.at >= :before OR t.message_id IN (SELECT t.id FROM messages t WHERE {_WAITS})"),  # noqa: S608 - ours
+)
 KINDS: Mapping[Retained, WhatIsKept] = {
     Retained.DELIVERY: WhatIsKept(
-        "each step of a message's delivery; that it was sent, and how it ended, stays",
+        "each step of a message's delivery; that it was sent, and how it ended, stays", (_EVENTS,)
+    ),
+    Retained.MESSAGES: WhatIsKept(
+        "messages, their delivery and the steps of follow-up; that a day was missed, and why, stays with the day",
         (
-            Part(MessageEvent, Message.created_at,
-                 lambda query, clinic_id: query.join(Message, Message.id == MessageEvent.message_id)
-                 .where(Message.clinic_id == clinic_id), (_SETTLED,)),
+            _EVENTS,
+            Part(Message, Message.created_at, lambda query, clinic_id: query.where(Message.clinic_id == clinic_id),
+                 (_SETTLED,), stays=Stays("t.created_at >= :before", _WAITS)),
+            Part(Step, Step.due_at, lambda query, clinic_id: query.where(Step.clinic_id == clinic_id),
+                 (Step.state != StepState.PENDING,), stays=Stays("t.due_at >= :before", "t.state = 'pending'")),
         ),
     ),
     Retained.TEXTS: WhatIsKept(
@@ -112,7 +138,8 @@ def look(engine: Engine, keep: Mapping[Retained, int], now: datetime) -> list[Is
     """What a run would take, by kind; writes nothing."""
     with read_session(engine) as session:
         session.connection()  # a database that is not there is told also where nothing is named
-        return [_due(session, kind, now - months * MONTH) for kind, months in keep.items()]
+        ends = {kind: KINDS[kind].ends(engine, now - number * MONTH) for kind, number in keep.items()}
+        return [_due(session, kind, before) for kind, before in ends.items()]
 
 
 def apply(engine: Engine, keep: Mapping[Retained, int], actor: Actor, now: datetime) -> Tally:
@@ -121,19 +148,26 @@ def apply(engine: Engine, keep: Mapping[Retained, int], actor: Actor, now: datet
         clinics: list[uuid.UUID | None] = [*session.scalars(select(Clinic.id).order_by(Clinic.id))]
         may = {kind for kind in keep if _may(session, kind)}
     gone = 0
-    for kind, months in keep.items():
+    for kind, number in keep.items():
         if kind not in may:
             log.warning("only the database's owner may let go of this: neaptide retention --apply", kind=kind.value)
             continue
-        before = now - months * MONTH
-        if kind is Retained.AUDIT:  # writes its own lines
+        before = KINDS[kind].ends(engine, now - number * MONTH)
+        if kind is Retained.AUDIT:  # writes its own lines, and looks at each; a month that it has emptied goes
             gone += sum(chain.drop_before(engine, clinic_id, before, now, actor) for clinic_id in [*clinics, None])
+            months.drop_before(engine, AuditLine.__tablename__, before, Stays("true"))
             continue
+        of_clinics = Counter[uuid.UUID | None]()
+        for part in KINDS[kind].parts:
+            if part.stays is not None:
+                of_clinics += months.drop_before(engine, part.table.__tablename__, before, part.stays)
         for clinic_id in clinics:
-            if clinic_id is not None and (number := sum(_take(engine, kind, clinic_id, before, now))):
-                gone += number
+            if clinic_id is not None and (
+                taken := of_clinics[clinic_id] + sum(_take(engine, kind, clinic_id, before, now))
+            ):
+                gone += taken
                 with write_session(engine) as session:
-                    told = {"kind": kind.value, "rows": number, "before": before.date()}
+                    told = {"kind": kind.value, "rows": taken, "before": before.date()}
                     Act(session, actor, clinic_id, now).note("retention.apply", ("clinic", clinic_id), **told)
     return Tally(done=gone)
 

@@ -14,8 +14,8 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import OperationalError
 
-from service.store import arrivals
-from service.store.migrations import roles
+from service.store import arrivals, months
+from service.store.migrations import monthly, roles
 from service.store.session import need_server_itself, write_connection
 from service.store.tables import ARRIVING
 
@@ -42,6 +42,8 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
                 _run_patiently(connection, revision)
             finally:
                 connection.invalidate()  # its settings are not for whoever would get it next
+            if revision == "head":
+                months.make_ahead(engine)
     else:
         with write_connection(engine) as connection:
             _run(connection, revision)
@@ -57,6 +59,7 @@ def raise_wall(engine: Engine, keys: tuple[bytes, ...]) -> tuple[str, ...]:
         return ()
     with _alone(engine), engine.begin() as connection:
         roles.build_functions(connection)
+        monthly.build(connection)
         roles.keep_keys(connection, keys)
         found = roles.there(connection)
         if not (missing := tuple(role for role in roles.ROLES if role not in found)):

@@ -124,6 +124,11 @@ class Base(DeclarativeBase):
     id: Mapped[uuid.UUID] = mapped_column(primary_key=True, default=new_id)
 
 
+# Laid by month on PostgreSQL (migrations.monthly): what grows with every day of everybody. No row refers to one of
+# these by the database, and nothing but the id is unique in them, so that a month of one can go for itself.
+BY_MONTH = {"postgresql_partition_by": "RANGE (id)"}
+
+
 def _partial(name: str, *columns: str, where: str, unique: bool = False) -> Index:
     """An index of some rows only. It serves queries that say `where` in the same words."""
     return Index(name, *columns, unique=unique, postgresql_where=text(where), sqlite_where=text(where))
@@ -709,6 +714,7 @@ class Step(Base):
     __table_args__ = (
         Index("ix_steps_window_id_position", "window_id", "position"),  # written once, with their window: scheduling
         _partial("ix_steps_due", "due_at", where="state = 'pending'"),
+        BY_MONTH,
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -894,6 +900,7 @@ class Message(Arriving, Base):
         _partial("ix_messages_provider_ref", "provider_ref", where="provider_ref IS NOT NULL"),  # delivery/receiving.py
         # What is looked for by the beginning of its key: invitations, and what is sent by hand.
         _partial("ix_messages_dedupe_key", "dedupe_key", where=OF_NO_WINDOW),
+        BY_MONTH,
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
@@ -938,6 +945,7 @@ class MessageEvent(Base):
     """The delivery history of a message. Only ever added to."""
 
     __tablename__ = "message_events"
+    __table_args__ = BY_MONTH
 
     clinic_id: Mapped[uuid.UUID]
     message_id: Mapped[uuid.UUID] = mapped_column(index=True)  # of `messages`, whose month may go before this one
@@ -1490,6 +1498,7 @@ class AuditLine(Arriving, Base):
         _partial("ix_audit_lines_patient_id_at", "patient_id", "at", where="patient_id IS NOT NULL"),
         Index("ix_audit_lines_clinic_id_number", "clinic_id", "number"),  # a chain in its order: store/chain.py
         _partial("ix_audit_lines_unsealed", "clinic_id", "at", where="number IS NULL"),  # store/chain.py
+        BY_MONTH,
     )
 
     clinic_id: Mapped[uuid.UUID | None]
@@ -1549,3 +1558,4 @@ class AccessLine(Arriving, Base):
 
 
 ARRIVING = arrivals.install(Base.metadata, Arriving.__subclasses__())
+MONTHLY = tuple(one.name for one in Base.metadata.sorted_tables if one.dialect_options["postgresql"]["partition_by"])

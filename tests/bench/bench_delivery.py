@@ -32,7 +32,7 @@ from service.store import migrate, outbox
 from service.store.audit import OPERATOR
 from service.store.outbox import NewMessage
 from service.store.session import open_engine, write_session
-from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Patient
+from service.store.tables import Clinic, Consent, Contact, Message, MessageEvent, Occurrence, Patient
 from service.store.upsert import insert_rows
 from service.transports.base import OutgoingText
 from tests.servers import VAULT, own_database
@@ -87,8 +87,7 @@ def enqueue_vs_raw_sql(own: Engine, other: Engine, name: str) -> str:
         at = LONG_AGO + timedelta(days=turn)
         new = [_message(person, n) for n in range(DUE_IN_A_MINUTE // TURNS)]
         ours.append(_timed(lambda given=new, now=at: _enqueue(own, given, now)))
-        columns, rows = _written(own, at)
-        theirs.append(_timed(lambda named=columns, given=rows: _plain(other, named, given)))
+        theirs.append(_timed(lambda given=_written(own, at): _plain(other, given)))
         ratios.append(ours[-1] / theirs[-1])
     return (
         f"enqueue_vs_raw_sql ratio={statistics.median(ratios):.2f} (at most 3) {name}, {DUE_IN_A_MINUTE:,} due"
@@ -184,34 +183,43 @@ def _enqueue(engine: Engine, new: Sequence[NewMessage], now: datetime) -> None:
             outbox.enqueue_many(session, new[first : first + A_BATCH], now)
 
 
-def _written(engine: Engine, at: datetime) -> tuple[list[str], list[tuple[Any, ...]]]:
-    """What `_enqueue` wrote at `at`, as the driver has it."""
-    raw = engine.raw_connection()
+Rows = Sequence[tuple[Any, ...]]
+
+
+def _written(engine: Engine, at: datetime) -> dict[str, tuple[list[str], Rows]]:
+    """What `_enqueue` wrote at `at`, by table, as the driver has it: messages, and the occurrences that they are."""
+    mark = "?" if engine.dialect.name == "sqlite" else "%s"
+    when: Any = f"{at:%Y-%m-%d %H:%M:%S.%f}" if engine.dialect.name == "sqlite" else at
+    its = f"(SELECT id FROM messages WHERE created_at = {mark})"
+    raw, found = engine.raw_connection(), {}
     cursor = raw.cursor()
-    names = [column.name for column in Message.__table__.columns]
-    if engine.dialect.name == "sqlite":
-        cursor.execute(f"SELECT {', '.join(names)} FROM messages WHERE created_at = ?", (f"{at:%Y-%m-%d %H:%M:%S.%f}",))
-    else:
-        cursor.execute(f"SELECT {', '.join(names)} FROM messages WHERE created_at = %s", (at,))
-    rows = [tuple(row) for row in cursor.fetchall()]
-    if engine.dialect.name == "postgresql":
-        place = names.index("params")
-        rows = [(*row[:place], Jsonb(row[place]), *row[place + 1 :]) for row in rows]
+    for kind, condition in ((Occurrence, f"message_id IN {its}"), (Message, f"id IN {its}")):
+        table: Any = kind.__table__
+        names = [column.name for column in table.columns]
+        cursor.execute(f"SELECT {', '.join(names)} FROM {table.name} WHERE {condition}", (when,))
+        rows = [tuple(row) for row in cursor.fetchall()]
+        if engine.dialect.name == "postgresql" and "params" in names:
+            place = names.index("params")
+            rows = [(*row[:place], Jsonb(row[place]), *row[place + 1 :]) for row in rows]
+        found[table.name] = names, rows
     raw.rollback()
     raw.close()
-    return names, rows
+    return found
 
 
-def _plain(engine: Engine, names: Sequence[str], rows: Sequence[tuple[Any, ...]]) -> None:
+def _plain(engine: Engine, written: dict[str, tuple[list[str], Rows]]) -> None:
     mark = "?" if engine.dialect.name == "sqlite" else "%s"
-    sql = f"INSERT INTO messages ({', '.join(names)}) VALUES ({', '.join([mark] * len(names))})"
-    sql += " ON CONFLICT (dedupe_key) DO NOTHING"
+    said = {
+        name: f"INSERT INTO {name} ({', '.join(names)}) VALUES ({', '.join([mark] * len(names))}) ON CONFLICT DO NOTHING"
+        for name, (names, _) in written.items()
+    }
     raw = engine.raw_connection()
     cursor = raw.cursor()
-    for first in range(0, len(rows), A_BATCH):
+    for first in range(0, DUE_IN_A_MINUTE // TURNS, A_BATCH):
         if engine.dialect.name == "sqlite":
             cursor.execute("BEGIN IMMEDIATE")
-        cursor.executemany(sql, rows[first : first + A_BATCH])
+        for name, (_, rows) in written.items():
+            cursor.executemany(said[name], rows[first : first + A_BATCH])
         raw.commit()
     raw.close()
 
@@ -282,11 +290,11 @@ def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
 
 def _forget(engine: Engine) -> None:
     with write_session(engine) as session:
-        for table in (MessageEvent, Message):
+        for table in (MessageEvent, Message, Occurrence):
             session.execute(delete(table))
     if engine.dialect.name == "postgresql":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.execute(text("VACUUM ANALYZE messages, message_events"))
+            connection.execute(text("VACUUM ANALYZE messages, message_events, occurrences"))
 
 
 def _database(side: str) -> AbstractContextManager[Engine]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from alembic import op
 
-from service.store.migrations import frozen, roles
+from service.store.migrations import frozen, monthly, roles
 from service.store.tables import Base
 
 revision = "0001"
@@ -26,3 +26,5 @@ def upgrade() -> None:
     Base.metadata.create_all(connection, checkfirst=False)
     if connection.dialect.name == "postgresql":
         roles.build_functions(connection)
+        monthly.build(connection)
+        monthly.lay_out(connection)

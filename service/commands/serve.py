@@ -57,7 +57,8 @@ def migrate(console: Console, accept_key: bool) -> None:
         soundness.know_key(console.engine, console.settings.keys, console.now(), accept=True)
         with console.write() as session:
             console.note_everywhere(session, "secret_key.accept")
-    click.echo(f"layout: {layout.head()}")
+    newer = " (this database has a newer one, and is left as it is)" if layout.is_newer(console.engine) else ""
+    click.echo(f"layout: {layout.head()}{newer}")
 
 
 @click.command("roles")

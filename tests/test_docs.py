@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
@@ -276,6 +277,16 @@ def test_every_link_inside_the_documents_leads_somewhere() -> None:
                 titles = re.findall(r"^#+ (.+)$", led_to.read_text(encoding="utf-8"), re.MULTILINE)
                 slugs = {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-") for one in titles}
                 assert title in slugs, f"{name}: {target}"
+
+
+def test_a_release_stands_in_the_changelog_under_its_day() -> None:
+    version = tomllib.loads(Path("pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    headings = re.findall(r"^### (.+)$", Path("DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert headings[0] == "Next"
+    dated = [re.fullmatch(r"(\d+\.\d+\.\d+), \d{4}-\d\d-\d\d", one) for one in headings[1:]]
+    assert all(dated)
+    released = [one[1] for one in dated if one]
+    assert int(version.partition(".")[0]) < 1 or released[0] == version
 
 
 def test_the_page_for_developers_is_one_page() -> None:

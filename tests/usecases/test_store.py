@@ -11,7 +11,6 @@ import pytest
 from sqlalchemy import Engine, bindparam, select, text, update
 from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.orm import aliased
-from sqlalchemy.schema import CreateIndex
 
 from service.domain import asking
 from service.store import identity, migrate
@@ -68,14 +67,17 @@ def test_the_migrations_lead_to_exactly_the_tables(engine: Engine) -> None:
     assert migrate.is_current(engine)
 
 
-def test_the_migrations_lead_to_exactly_the_tables_indexes(engine: Engine) -> None:
+def test_the_migrations_lead_to_exactly_the_tables_indexes_and_triggers(engine: Engine, tmp_path: Path) -> None:
     """Which rows an index is of, the comparison above does not look at: SQLite keeps the words it was made with."""
     if engine.dialect.name != "sqlite":
         pytest.skip("another database keeps an index in words of its own")
-    with engine.connect() as connection:
-        made = set(connection.scalars(text("SELECT sql FROM sqlite_master WHERE type = 'index' AND sql IS NOT NULL")))
-    wanted = (index for table in Base.metadata.tables.values() for index in table.indexes)
-    assert made == {str(CreateIndex(index).compile(dialect=engine.dialect)) for index in wanted}
+    tables = open_engine(f"sqlite:///{tmp_path / 'tables.sqlite3'}")
+    with write_connection(tables) as connection:
+        Base.metadata.create_all(connection)
+    kept = text("SELECT sql FROM sqlite_master WHERE type IN ('index', 'trigger') AND sql IS NOT NULL")
+    with engine.connect() as made, tables.connect() as wanted:
+        assert set(made.scalars(kept)) == set(wanted.scalars(kept))
+    tables.dispose()
 
 
 @pytest.mark.parametrize("url", ["mysql://localhost/x", "sqlite://", "sqlite:///:memory:", "sqlite:///here.sqlite3"])

@@ -42,6 +42,7 @@ OUTSIDE_THE_SERVICE = {
     "NEAPTIDE_REQUIRE_POSTGRES": ["deploy/test", ".ci/run"],
     "NEAPTIDE_REQUIRE_BROWSER": ["deploy/test", ".ci/run"],
     "NEAPTIDE_REQUIRE_NODE": ["deploy/test", ".ci/run"],
+    "NEAPTIDE_REQUIRE_PROMTOOL": ["deploy/test", ".ci/run"],
     "NEAPTIDE_REQUIRE_POOLER": ["deploy/test", ".ci/run"],
     "NEAPTIDE_TEST_POOLER": ["tests/servers.py", "deploy/test"],
     "NEAPTIDE_KEEP_EXAMPLES": ["tests/web/test_examples.py"],

@@ -33,7 +33,9 @@ from tests.servers import VAULT, let_go, make_roles, own_database, through_poole
 settings.register_profile("unhurried", deadline=None, derandomize=not os.environ.get("NEAPTIDE_TEST_EXPLORE"))
 settings.load_profile("unhurried")
 
+TESTS = Path(__file__).resolve().parent
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
+ON_BOTH = {"crash", "stories", "usecases", "web"}  # the rooms that deploy/test gathers on PostgreSQL
 EVERY_TABLE = [table.name for table in reversed(Base.metadata.sorted_tables)]  # none before what refers to it
 
 
@@ -43,7 +45,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     What has none runs on SQLite's half alone. So does what is marked `databases("sqlite")`, a module or a
     test of it: what a page says, what a form or a parser refuses, what a command prints and whose clock it
     goes by come from rows that other tests write and read on both. Never so marked are transactions, claims,
-    upserts, migrations, crashes, and what alone asks a question of the database.
+    upserts, migrations, crashes, and what alone asks a question of the database. In a room that is not gathered
+    there, a test that would be is an error: nobody would notice that it runs on one alone.
 
     The slow ones first, so that no process is left with one of them at the end.
     """
@@ -54,6 +57,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             said is None or said.args == ("both",)
         ):
             item.add_marker(pytest.mark.database)
+            room = item.path.relative_to(TESTS).parts[0]
+            if room not in ON_BOTH and item.get_closest_marker("browser") is None:
+                raise pytest.UsageError(f"{item.nodeid} asks for a database: say which in `databases`, or see ON_BOTH")
 
 
 @pytest.fixture(autouse=True)

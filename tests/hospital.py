@@ -7,7 +7,6 @@ is (Discovery 1.0), show its keys, show who somebody is (user-info), and let peo
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -27,6 +26,8 @@ from flask import Flask, jsonify, request
 from joserfc import jwt
 from joserfc.jwk import ECKey
 from werkzeug.serving import make_server
+
+from tests.answering import running
 
 CLIENT, SECRET = "neaptide at Fernmoor", "a secret: of 100%"
 Distort = Callable[[dict[str, Any], dict[str, Any], Any], str | None]
@@ -126,16 +127,8 @@ def new_key(kid: str) -> ECKey:
 def hospital(now: Callable[[], datetime]) -> Iterator[Hospital]:
     """A provider, as long as it is open."""
     it = Hospital(now)
-    server = make_server("127.0.0.1", 0, application(it), threaded=True)
-    it.issuer = f"http://127.0.0.1:{server.server_port}"
-    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
-    thread.start()
-    try:
+    with running(make_server("127.0.0.1", 0, application(it), threaded=True)) as it.issuer:
         yield it
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
 
 
 def application(it: Hospital) -> Flask:

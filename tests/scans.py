@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -83,10 +84,17 @@ def asked_by() -> list[str]:
     found: list[str] = []
     frame = sys._getframe(1)
     while frame.f_back is not None:
-        file = Path(frame.f_code.co_filename)
-        if file.is_relative_to(ROOT) and ".venv" not in file.parts:
-            name = file.relative_to(ROOT).as_posix()
-            if name not in _DOORS:
-                found.append(f"{name}:{frame.f_code.co_qualname}")
+        if name := _of_the_project(frame.f_code.co_filename):
+            found.append(f"{name}:{frame.f_code.co_qualname}")
         frame = frame.f_back
     return found
+
+
+@cache
+def _of_the_project(file_name: str) -> str:
+    """The file as the project calls it; nothing for a door, and for what is not the project's."""
+    file = Path(file_name)
+    if not file.is_relative_to(ROOT) or ".venv" in file.parts:
+        return ""
+    name = file.relative_to(ROOT).as_posix()
+    return "" if name in _DOORS else name

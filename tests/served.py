@@ -32,7 +32,8 @@ def serve(
     """
     if at_terminal is None and not settings.demo:
         engine = as_role(engine, WEB)
-    shape = (settings.demo, settings.trust_proxy, settings.base_url, settings.access_log, frozenset(transports))
+    secure = settings.base_url.startswith("https://")  # of its base address an application itself knows no more
+    shape = (settings.demo, settings.trust_proxy, secure, settings.access_log, frozenset(transports))
     if shape not in _made:
         _made[shape] = create_app(settings, engine, clock, transports)
     app = _made[shape]

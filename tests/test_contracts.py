@@ -7,7 +7,7 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from service.cli import COMMANDS
@@ -19,7 +19,7 @@ from tests.filled import texts
 ROOT = Path(__file__).resolve().parent.parent
 SERVICE = ROOT / "service"
 MODULES = sorted(SERVICE.rglob("*.py"))
-TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+TESTS = sorted((ROOT / "tests").rglob("test_*.py"))
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "service", "tests", "fixtures", "deploy"}
 LONGEST_MODULE = 600
 LONGEST_FUNCTION = 60
@@ -43,11 +43,16 @@ def tracked() -> list[str]:
     return [name for name in listed.stdout.splitlines() if (ROOT / name).exists()]
 
 
-def calls(path: Path) -> Iterator[str]:
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """A module as Python reads it; not while tests are gathered, which each process does."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
+def calls(path: Path) -> frozenset[str]:
     """The dotted names of everything that a module calls or reads an attribute of."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Attribute):
-            yield ast.unparse(node)
+    return frozenset(ast.unparse(node) for node in ast.walk(tree_of(path)) if isinstance(node, ast.Attribute))
 
 
 def name_of(path: Path) -> str:
@@ -99,7 +104,7 @@ def test_a_function_fits_on_a_page() -> None:
         f"{name_of(path)}: {node.name}": (node.end_lineno or 0) - node.lineno + 1
         for path in MODULES
         if ours(path)
-        for node in ast.walk(TREES[path])
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
     }
     assert {name: lines for name, lines in long.items() if lines > LONGEST_FUNCTION} == {}
@@ -123,7 +128,7 @@ def test_no_module_serves_tests_alone() -> None:
     imported = {
         name
         for path in MODULES
-        for node in ast.walk(TREES[path])
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Import | ast.ImportFrom)
         for name in imports_of(node)
         if name != dotted(path)
@@ -147,9 +152,9 @@ def dotted(path: Path) -> str:
 def test_a_package_says_what_it_is_and_hands_nothing_on() -> None:
     """A reader who meets a name finds it in the module that it was imported from."""
     more = {
-        name_of(path): len(TREES[path].body) - 1
+        name_of(path): len(tree_of(path).body) - 1
         for path in MODULES
-        if path.stem == "__init__" and len(TREES[path].body) > 1 and ours(path)
+        if path.stem == "__init__" and len(tree_of(path).body) > 1 and ours(path)
     }
     assert more == {}
 
@@ -157,7 +162,7 @@ def test_a_package_says_what_it_is_and_hands_nothing_on() -> None:
 def test_no_two_classes_share_a_name() -> None:
     named: dict[str, list[str]] = {}
     for path in MODULES:
-        for node in TREES[path].body:
+        for node in tree_of(path).body:
             if isinstance(node, ast.ClassDef):
                 named.setdefault(node.name, []).append(name_of(path))
     assert {name: places for name, places in named.items() if len(places) > 1} == {}
@@ -167,8 +172,7 @@ def test_every_module_begins_by_saying_what_it_is_for() -> None:
     silent = [
         name_of(path)
         for path in MODULES
-        if path.read_text(encoding="utf-8").strip()
-        and ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) is None
+        if path.read_text(encoding="utf-8").strip() and ast.get_docstring(tree_of(path)) is None
     ]
     assert silent == []
 
@@ -224,8 +228,8 @@ def test_no_test_decides_by_how_long_something_took() -> None:
     clocks = re.compile(r"^time\.(perf_counter|monotonic|process_time|time)(_ns)?$")
     found = [
         name_of(path)
-        for path in sorted((ROOT / "tests").rglob("test_*.py"))
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for path in TESTS
+        for node in ast.walk(tree_of(path))
         if isinstance(node, ast.Assert)
         and any(isinstance(part, ast.Attribute) and clocks.match(ast.unparse(part)) for part in ast.walk(node))
     ]
@@ -233,9 +237,12 @@ def test_no_test_decides_by_how_long_something_took() -> None:
 
 
 def test_every_test_module_asserts_something() -> None:
-    for path in sorted((ROOT / "tests").rglob("test_*.py")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        tests = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")]
+    for path in TESTS:
+        tests = [
+            node
+            for node in ast.walk(tree_of(path))
+            if isinstance(node, ast.FunctionDef) and node.name.startswith("test_")
+        ]
         assert tests, f"{name_of(path)} holds no test"
 
 

@@ -9,8 +9,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from cyclonedx.schema import SchemaVersion
-from cyclonedx.validation.json import JsonStrictValidator
 
 from deploy import advising
 from tests.answering import Answering, answering
@@ -29,6 +27,9 @@ LOCK = (
 
 def test_what_it_is_made_of_is_written_down_whole(tmp_path: Path) -> None:
     """By the standard's own schema (CycloneDX 1.6); as `deploy/sbom` runs it, but for the installing."""
+    from cyclonedx.schema import SchemaVersion  # half a second, which each process would spend to gather tests
+    from cyclonedx.validation.json import JsonStrictValidator
+
     script = (ROOT / "deploy" / "sbom").read_text(encoding="utf-8").replace("\\\n", " ")
     command = shlex.split(script.rpartition("exec .venv/bin/python")[2].replace("$file", str(tmp_path / "sbom.json")))
     subprocess.run([sys.executable, *command], cwd=ROOT, check=True)

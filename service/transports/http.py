@@ -16,6 +16,7 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import cache
 from urllib.parse import unquote, urlsplit, urlunsplit
 
 import urllib3
@@ -123,7 +124,7 @@ class HttpClient:
         self, timeout_seconds: float, proxy: str = "", context: ssl.SSLContext | None = None, guard: Guard | None = None
     ) -> None:
         self._timeout_seconds, self._proxy, self._guard = timeout_seconds, proxy, guard
-        self._context = context = context or ssl.create_default_context()
+        self._context = context = context or _of_the_machine()
         self._direct = urllib3.PoolManager(HOSTS, maxsize=IDLE_CONNECTIONS, ssl_context=context)
         self._proxied = _by_proxy(proxy, context) if proxy else self._direct
         for manager in (self._direct, self._proxied):
@@ -207,6 +208,12 @@ def asked_to_wait(answer: Answer) -> timedelta | None:
     """`Retry-After` in seconds, as far as it is a number and not unreasonable."""
     given = answer.headers.get("retry-after", "")
     return timedelta(seconds=min(int(given), LONGEST_WAIT_SECONDS)) if given.isdecimal() else None
+
+
+@cache
+def _of_the_machine() -> ssl.SSLContext:
+    """The machine's own certificates, which take a while to read."""
+    return ssl.create_default_context()
 
 
 def _by_proxy(proxy: str, context: ssl.SSLContext) -> urllib3.ProxyManager:

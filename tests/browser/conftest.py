@@ -7,7 +7,6 @@ that it must be there, they fail instead.
 from __future__ import annotations
 
 import os
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from sqlalchemy import Engine
 from werkzeug.serving import make_server
 
+from tests.answering import running
 from tests.house import House, open_house
 
 CHROMIUM = "/usr/bin/chromium"
@@ -137,12 +137,5 @@ def visit(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Visit]:
 @contextmanager
 def served(app: Flask) -> Iterator[str]:
     """The application, on a free port of 127.0.0.1."""
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever)
-    thread.start()
-    try:
-        yield f"{HERE}:{server.server_port}"
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
+    with running(make_server("127.0.0.1", 0, app, threaded=True)) as address:
+        yield address

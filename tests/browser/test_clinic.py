@@ -23,6 +23,7 @@ from service.reviewing import refreshing
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, FormDraft, SignOff, Staff, Task
 from tests.browser.conftest import Served, served, violations
+from tests.copies import made_once
 from tests.pseudo import MIRRORED, pseudo_language
 from tests.served import serve
 from tests.signed_in import sign_in_as
@@ -60,8 +61,8 @@ class Desk(Served):
             account.roles, account.language = [role.value for role in roles], language
 
 
-@pytest.fixture
-def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
+def laid(engine: Engine) -> tuple[uuid.UUID, dict[str, str]]:
+    """Four patients whose rows of the review are made: the nurse's id, and theirs by their first names."""
     with write_session(engine) as session:
         ward = open_ward(session)
         rise = [*QUIET[:-14], *[18 + 0.5 * day for day in range(14)]]
@@ -80,6 +81,12 @@ def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
         nurse_id = ward.nurse.id
         ids = {name: str(patient.id) for name, patient in people.items()}
     refreshing.refresh(engine, NOW)
+    return nurse_id, ids
+
+
+@pytest.fixture
+def desk(engine: Engine, tmp_path: Path, browser: Browser) -> Iterator[Desk]:
+    nurse_id, ids = made_once(engine, "a desk", lambda: laid(engine))
     settings = Settings.from_env(
         {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_SECRET_KEY": "a secret that only this test knows, 32+ characters"}
     )
@@ -146,7 +153,6 @@ def test_every_page_fits_breaks_no_policy_and_axe_finds_nothing(desk, language, 
     page = desk.page(scheme=scheme)
     for path in paths(desk):
         page.goto(desk.url + path)
-        page.wait_for_load_state("networkidle")
         assert page.url == desk.url + path  # and not the page to sign in
         assert page.get_attribute("html", "lang") == language
         assert wide(page) == [], path
@@ -181,7 +187,6 @@ def test_in_a_language_written_from_the_right_every_page_turns_and_fits(desk, tm
         page = desk.page()
         for path in paths(desk):
             page.goto(desk.url + path)
-            page.wait_for_load_state("networkidle")
             assert wide(page) == [], path
             page.set_viewport_size({"width": 1280, "height": 900})
             edges = page.evaluate(

@@ -10,9 +10,10 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import ThreadingHTTPServer
 from typing import Any
 
+from tests.answering import Lasting, running
 from tests.waiting import PATIENCE_SECONDS
 
 
@@ -35,21 +36,14 @@ class Gateway:
         self._came = threading.Condition()
         gateway = self
 
-        class Answers(BaseHTTPRequestHandler):
-            protocol_version = "HTTP/1.1"
+        class Answers(Lasting):
             disable_nagle_algorithm = True
 
-            def do_POST(self) -> None:
-                said = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            def answers(self) -> None:
+                said = json.loads(self.heard())
                 worker = self.headers["Authorization"].removeprefix("Bearer ")
                 gateway._take(Call(worker, uuid.UUID(self.headers["Idempotency-Key"]), said["to"]))
-                body = json.dumps({"reference": f"ref-{said['id']}"}).encode()
-                self.send_response(201)
-                self.send_header("Content-Length", str(len(body)))
-                self.end_headers()
-                self.wfile.write(body)
-
-            def log_message(self, *_: Any) -> None: ...
+                self.say(201, json.dumps({"reference": f"ref-{said['id']}"}).encode())
 
         self._server = _Server(("127.0.0.1", 0), Answers)
         self.url = f"http://127.0.0.1:{self._server.server_address[1]}/texts"
@@ -95,15 +89,11 @@ class Gateway:
 
     @contextmanager
     def serving(self) -> Iterator[Gateway]:
-        thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True)
-        thread.start()
-        try:
-            yield self
-        finally:
-            self.answer()
-            self._server.shutdown()
-            self._server.server_close()
-            thread.join()
+        with running(self._server):
+            try:
+                yield self
+            finally:
+                self.answer()
 
 
 class _Server(ThreadingHTTPServer):

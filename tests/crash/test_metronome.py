@@ -8,11 +8,10 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from http.server import HTTPServer
 from pathlib import Path
 
 import pytest
@@ -22,6 +21,7 @@ from service.clock import SystemClock
 from service.store import heartbeats
 from service.store.session import read_session, write_session
 from service.store.tables import Heartbeat
+from tests.answering import Answering, running
 from tests.waiting import PATIENCE_SECONDS, wait_until
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -69,30 +69,21 @@ class Watcher(HTTPServer):
     heard = 0
 
 
-class _Hears(BaseHTTPRequestHandler):
-    def do_GET(self) -> None:
+class _Hears(Answering):
+    def answers(self) -> None:
         assert isinstance(self.server, Watcher)
         self.server.heard += self.path == "/alive"
-        self.send_response(204)
-        self.end_headers()
-
-    def log_message(self, *_: object) -> None:
-        pass
+        self.say(200)
 
 
 @pytest.fixture
 def watcher() -> Iterator[Watcher]:
-    server = Watcher(("127.0.0.1", 0), _Hears)
-    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
-    thread.start()
-    yield server
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with running(server := Watcher(("127.0.0.1", 0), _Hears)):
+        yield server
 
 
 @contextmanager
-def running(engine: Engine, folder: Path, watcher: Watcher) -> Iterator[None]:
+def working(engine: Engine, folder: Path, watcher: Watcher) -> Iterator[None]:
     url = engine.url.render_as_string(hide_password=False)
     ping = f"http://127.0.0.1:{watcher.server_port}/alive"
     given = [sys.executable, "-c", PROCESS, str(folder), url, ping]
@@ -120,7 +111,7 @@ def test_the_watcher_hears_nothing_while_a_part_fails(
     def pings() -> int:
         return said.stat().st_size if said.exists() else 0
 
-    with running(engine, tmp_path, watcher):
+    with working(engine, tmp_path, watcher):
         wait_until(lambda: watcher.heard >= 2, "pings")
         broken = tmp_path / f"break-{part}"
         broken.touch()
@@ -145,6 +136,6 @@ def test_workers_long_gone_are_forgotten_by_the_running_one(engine: Engine, tmp_
         with read_session(engine) as session:
             return list(session.scalars(select(Heartbeat.worker)))
 
-    with running(engine, tmp_path, watcher):
+    with working(engine, tmp_path, watcher):
         wait_until(lambda: workers() == ["process"], "one worker")
         assert failed(engine) == {}

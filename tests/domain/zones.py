@@ -26,12 +26,12 @@ class Change:
 
 
 def changes_of(name: str, since: datetime, until: datetime) -> list[Change]:
-    """Found by looking at the offset every twelve hours and halving between two that differ."""
+    """Found by looking at the offset once a day and halving between two that differ."""
     place = ZoneInfo(name)
     found = []
     at, offset = since, since.astimezone(place).utcoffset()
     while at < until:
-        later = at + timedelta(hours=12)
+        later = at + timedelta(days=1)
         if later.astimezone(place).utcoffset() != offset:
             low, high = at, later
             while high - low > timedelta(seconds=1):

@@ -115,23 +115,23 @@ DAMAGED, LARGE, CELLS = "without a password", "when it is opened", "100000 rows 
 @pytest.mark.parametrize(
     ("held", "said"),
     [
-        (book(far), CELLS),
-        (book(shared), LARGE),  # one text of 20,000 letters in 2,000 cells: small in the file, large in memory
-        (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b" " * 31_000_000)), LARGE),
-        (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b"<c/>" * 1_500_001)), LARGE),
-        (changed(book(small), lambda body: body.replace(b"<sheetData>", b"<a>" * 99 + b"<sheetData>")), DAMAGED),
-        (changed(book(small), lambda body: body.replace(b"<worksheet", b"<!DOCTYPE a><worksheet", 1)), DAMAGED),
-        (changed(book(small), lambda body: body.replace(b'<row r="1"', b'<row r="x"')), DAMAGED),
-        (book(small)[:900], DAMAGED),
-        (b"PK\x03\x04" + b"a" * 500, DAMAGED),
-        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"a" * 500, DAMAGED),
-        (book(lambda made: None), "a sheet that is shown and not empty"),
+        (lambda: book(far), CELLS),
+        (lambda: book(shared), LARGE),  # one text of 20,000 letters in 2,000 cells: small in the file, large in memory
+        (lambda: changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b" " * 31_000_000)), LARGE),
+        (lambda: changed(book(small), lambda body: body.replace(b"<sheetData>", b"<sheetData>" + b"<c/>" * 1_500_001)), LARGE),
+        (lambda: changed(book(small), lambda body: body.replace(b"<sheetData>", b"<a>" * 99 + b"<sheetData>")), DAMAGED),
+        (lambda: changed(book(small), lambda body: body.replace(b"<worksheet", b"<!DOCTYPE a><worksheet", 1)), DAMAGED),
+        (lambda: changed(book(small), lambda body: body.replace(b'<row r="1"', b'<row r="x"')), DAMAGED),
+        (lambda: book(small)[:900], DAMAGED),
+        (lambda: b"PK\x03\x04" + b"a" * 500, DAMAGED),
+        (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"a" * 500, DAMAGED),
+        (lambda: book(lambda made: None), "a sheet that is shown and not empty"),
     ],
     ids=range(11),
 )  # fmt: skip
-def test_a_workbook_that_is_too_much_or_none_is_refused(held: bytes, said: str) -> None:
+def test_a_workbook_that_is_too_much_or_none_is_refused(held: Callable[[], bytes], said: str) -> None:
     with pytest.raises(Refused) as caught:
-        File(held).look(rows.ROSTER)
+        File(held()).look(rows.ROSTER)
     assert said in caught.value.accepted
 
 
@@ -152,24 +152,24 @@ def sharing(value: bytes, more: bytes = b"") -> bytes:
 @pytest.mark.parametrize(
     ("held", "said"),
     [
-        (one_more(b'<c r="gs1"><v>1</v></c>'), DAMAGED),  # ISO/IEC 29500-1, 18.18.62 (ST_Ref, A1): in large letters
-        (one_more(b'<c r="A0000009"><v>1</v></c>'), DAMAGED),
-        (one_more(b'<c r="C2"><v>1</v></c>'), DAMAGED),  # in another's row
-        (one_more(b'<c r="GS1" t="str"><v/></c>'), CELLS),  # an empty text is something to the parser
-        (one_more(b'<c r="GS1" t="inlineStr"><is><t/></is></c>'), CELLS),
-        (sharing(b"<v>0</v><v>1</v>"), DAMAGED),  # which of the texts is it?
-        (sharing(b"<is><t>0</t></is><v>1</v>"), DAMAGED),
-        (sharing(b"<v>000000000001</v>"), DAMAGED),
-        (sharing(b"<v>1</v>", b"<si><si/></si>"), DAMAGED),
-        (changed(book(far), lambda body: body.replace(b"sheet1", b"SHEET1"), "xl/_rels/workbook.xml.rels"), CELLS),
-        (changed(book(small), lambda body: re.sub(b"<sheet .*?/>", rb"\g<0>\g<0>", body), "xl/workbook.xml"), DAMAGED),
+        (lambda: one_more(b'<c r="gs1"><v>1</v></c>'), DAMAGED),  # ISO/IEC 29500-1, 18.18.62 (ST_Ref, A1): in large letters
+        (lambda: one_more(b'<c r="A0000009"><v>1</v></c>'), DAMAGED),
+        (lambda: one_more(b'<c r="C2"><v>1</v></c>'), DAMAGED),  # in another's row
+        (lambda: one_more(b'<c r="GS1" t="str"><v/></c>'), CELLS),  # an empty text is something to the parser
+        (lambda: one_more(b'<c r="GS1" t="inlineStr"><is><t/></is></c>'), CELLS),
+        (lambda: sharing(b"<v>0</v><v>1</v>"), DAMAGED),  # which of the texts is it?
+        (lambda: sharing(b"<is><t>0</t></is><v>1</v>"), DAMAGED),
+        (lambda: sharing(b"<v>000000000001</v>"), DAMAGED),
+        (lambda: sharing(b"<v>1</v>", b"<si><si/></si>"), DAMAGED),
+        (lambda: changed(book(far), lambda body: body.replace(b"sheet1", b"SHEET1"), "xl/_rels/workbook.xml.rels"), CELLS),
+        (lambda: changed(book(small), lambda body: re.sub(b"<sheet .*?/>", rb"\g<0>\g<0>", body), "xl/workbook.xml"), DAMAGED),
     ],
     ids=range(11),
 )  # fmt: skip
-def test_a_workbook_is_measured_as_the_parser_reads_it(held: bytes, said: str) -> None:
+def test_a_workbook_is_measured_as_the_parser_reads_it(held: Callable[[], bytes], said: str) -> None:
     """Where it is not, the parser asks for more room than any machine has, and the process ends with it."""
     with pytest.raises(Refused) as caught:
-        File(held).look(rows.ROSTER)
+        File(held()).look(rows.ROSTER)
     assert said in caught.value.accepted
 
 

@@ -209,7 +209,7 @@ def to_records(state: EngineState) -> Bytes:
     """One row of bytes a patient, [patient, bytes]."""
     n = state.patients
     columns = [
-        np.ascontiguousarray(np.moveaxis(array, -1, 0), dtype=stored).reshape(n, -1).view(np.uint8)
+        np.ascontiguousarray(array.reshape(-1, n).T, dtype=stored).view(np.uint8)
         for array, (_, stored, _) in zip(_arrays(state), _layout(), strict=True)
     ]
     return np.concatenate(columns, axis=1)
@@ -224,8 +224,8 @@ def from_records(records: Bytes, day: int) -> EngineState:
     begins = 0
     for dtype, stored, shape in _layout():
         size = stored.itemsize * math.prod(shape)
-        flat = np.ascontiguousarray(records[:, begins : begins + size]).view(stored).reshape(n, *shape)
-        parts.append(np.ascontiguousarray(np.moveaxis(flat, 0, -1), dtype=dtype))
+        flat = np.ascontiguousarray(records[:, begins : begins + size]).view(stored)
+        parts.append(np.ascontiguousarray(flat.T, dtype=dtype).reshape(*shape, n))
         begins += size
     state: EngineState = _build(begin(1), iter(parts), day)
     return state

@@ -207,6 +207,7 @@ def code_in(text: str) -> list[str]:
     ) or [text]
 
 
+@pytest.mark.databases("sqlite")  # a newcomer's own file
 def test_the_first_steps_can_be_taken_as_they_are_written(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

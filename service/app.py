@@ -71,10 +71,12 @@ def create_app(
     at_terminal: uuid.UUID | None = None,
     staff_threads: int = 4,
     counts_in: Path | None = None,
+    standby: Engine | None = None,
 ) -> Flask:
     """The WSGI application, in which staff's reading holds `staff_threads` threads at most.
 
     `counts_in` is where the processes of one server keep what they count; None where there is one.
+    What is long and decides nothing is read from `standby`, where there is one.
     With `at_terminal` every request is that staff account's: never to listen.
     """
     app = Application(__name__, template_folder="web/templates", static_folder="web/static")
@@ -92,7 +94,7 @@ def create_app(
     )
     app.session_interface = auth.Sessions(problems.API)
     app.json.sort_keys = False  # type: ignore[attr-defined]
-    hand_in(app, settings, engine, clock, transports, at_terminal, counts_in)
+    hand_in(app, settings, engine, clock, transports, at_terminal, counts_in, standby)
     gates.install(app)
     brake.install(app, _answer_error)
     transfer.install(app)
@@ -130,6 +132,7 @@ def hand_in(
     transports: Mapping[Channel, Transport],
     at_terminal: uuid.UUID | None = None,
     counts_in: Path | None = None,
+    standby: Engine | None = None,
 ) -> None:
     """Give the application all that its views work with, in place of what it had."""
     # The last one signs: the library tries those before it too.
@@ -148,6 +151,7 @@ def hand_in(
         links=Links(settings.base_url, settings.keys),
         trail=Trail(engine, clock.now),
         openid=OpenId(door_clock.now, Guard(settings.sign_in_hosts, settings.outgoing_hosts), settings.proxy),
+        standby=standby,
         at_terminal=at_terminal,
         counts_in=counts_in,
     )

@@ -37,6 +37,8 @@ class Settings:
     # PostgreSQL with a role each (`store.wall`): what the worker uses in its place, and what all other commands do.
     worker_database_url: str = field(repr=False)  # NEAPTIDE_WORKER_DATABASE_URL
     owner_database_url: str = field(repr=False)  # NEAPTIDE_OWNER_DATABASE_URL
+    # NEAPTIDE_STANDBY_DATABASE_URL: a standby of it, for what nothing is decided by (`store.aside`); empty is none
+    standby_database_url: str = field(repr=False)
     database_unverified: bool  # NEAPTIDE_DATABASE_UNVERIFIED: one elsewhere is reached without looking who it is
     secret_key: str = field(repr=False)  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
     # NEAPTIDE_SECRET_KEY_PREVIOUS: what was made under these still stands
@@ -96,6 +98,7 @@ class Settings:
             database_url=database_url,
             worker_database_url=_of_role(env, OF_ROLES[0], database_url, is_unverified=unverified),
             owner_database_url=_of_role(env, OF_ROLES[1], database_url, is_unverified=unverified),
+            standby_database_url=_standby(env, database_url, is_unverified=unverified),
             database_unverified=unverified,
             secret_key=_secret(env, data_dir, begins=begins),
             secret_key_previous=keyring.several(
@@ -137,8 +140,9 @@ def keys_at_hand() -> keyring.Keyring | None:
 
 # Each may stand in a file of its own instead, as `…_FILE` or as a credential of systemd's by its name.
 SECRETS = (
-    "NEAPTIDE_DATABASE_URL", *OF_ROLES, "NEAPTIDE_SECRET_KEY", "NEAPTIDE_SECRET_KEY_PREVIOUS",
-    "NEAPTIDE_TEXT_TOKEN", "NEAPTIDE_TEXT_CALLBACK_SECRET", "NEAPTIDE_MAIL_PASSWORD", "NEAPTIDE_PUSH_KEY",
+    "NEAPTIDE_DATABASE_URL", *OF_ROLES, "NEAPTIDE_STANDBY_DATABASE_URL", "NEAPTIDE_SECRET_KEY",
+    "NEAPTIDE_SECRET_KEY_PREVIOUS", "NEAPTIDE_TEXT_TOKEN",
+    "NEAPTIDE_TEXT_CALLBACK_SECRET", "NEAPTIDE_MAIL_PASSWORD", "NEAPTIDE_PUSH_KEY",
     "NEAPTIDE_PROXY", "NEAPTIDE_METRICS_TOKEN",
 )  # fmt: skip
 NAMES = (
@@ -185,6 +189,15 @@ def _of_role(env: Mapping[str, str], name: str, database_url: str, *, is_unverif
     if given != database_url and not (given.startswith("postgresql") and database_url.startswith("postgresql")):
         # Not repeated: a password may stand in it.
         raise Refused(name, "(hidden)", "postgresql://…, the database of NEAPTIDE_DATABASE_URL as another role")
+    return given
+
+
+def _standby(env: Mapping[str, str], database_url: str, *, is_unverified: bool) -> str:
+    """Raises Refused for a standby of a database that has none, and as `_database_url` does."""
+    name = "NEAPTIDE_STANDBY_DATABASE_URL"
+    given = _database_url(env, name, "", is_unverified=is_unverified)
+    if given and not (given.startswith("postgresql") and database_url.startswith("postgresql")):
+        raise Refused(name, "(hidden)", "postgresql://…, a standby of the database of NEAPTIDE_DATABASE_URL")
     return given
 
 

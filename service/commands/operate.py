@@ -28,7 +28,7 @@ from service.delivery import operating, receiving, trying
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageState
 from service.enrolling.people import checked_address
-from service.health import checks, soundness
+from service.health import checks, servers, soundness
 from service.reviewing import refreshing, signing
 from service.store import panel, quarantine
 from service.store.audit import OPERATOR, note_outside_clinics
@@ -81,7 +81,11 @@ def doctor(console: Console, as_json: bool, deep: bool, addresses: tuple[str, ..
         found += [soundness.whole(console.engine), soundness.key(console.engine, console.settings.keys)]
         found.append(soundness.opens(console.engine))
         with opening.database(console.settings, console.settings.database_url) as web:
-            found += filter(None, [soundness.walled(web)])
+            found += filter(None, [soundness.walled(web), servers.connections(web)])
+        if console.settings.standby_database_url:
+            standby = opening.opened(console.settings, console.settings.standby_database_url)
+            found.append(servers.standby(standby, console.door_now()))
+            standby.dispose()
     if deep:
         found += checks.deep(console.engine, console.now(), console.settings.data_dir)
     if answers:

@@ -204,6 +204,7 @@ def wsgi(staff_threads: int = 4) -> Flask:
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = opening.opened(settings, settings.database_url)
+    aside = settings.standby_database_url
     app = create_app(
         settings,
         engine,
@@ -211,6 +212,7 @@ def wsgi(staff_threads: int = 4) -> Flask:
         opening.transports_of(settings, clock),
         staff_threads=staff_threads,
         counts_in=config.counts_in(),
+        standby=opening.opened(settings, aside) if aside else None,
     )
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()

@@ -294,7 +294,7 @@ def backup(session: Session, now: datetime, within: timedelta | None) -> Finding
             return Finding("backup", True, elsewhere, unlike_well=Fares.NOT_KNOWN)
         return Finding("backup", not late, sentence, unlike_well=Fares.NONE_YET)
     age = (now - newest).total_seconds()
-    sentence = f"The newest backup by `neaptide backup` was taken {_lasted(max(age, 0))} ago."
+    sentence = f"The newest backup by `neaptide backup` was taken {lasted(max(age, 0))} ago."
     return Finding("backup", within is None or age <= within.total_seconds(), sentence, age)
 
 
@@ -305,7 +305,7 @@ def _worker(session: Session, now: datetime) -> Iterator[Finding]:
         return
     age = (now - seen).total_seconds()
     yield Finding(
-        "worker", age <= TICKED_WITHIN.total_seconds(), f"A worker last ticked {_lasted(max(age, 0))} ago.", age
+        "worker", age <= TICKED_WITHIN.total_seconds(), f"A worker last ticked {lasted(max(age, 0))} ago.", age
     )
     troubled = last_troubles(session, since=now - TICKED_WITHIN)
     parts = ", ".join(f"{part} ({what})" for part, what in sorted(troubled.items()))
@@ -320,7 +320,7 @@ def _worker(session: Session, now: datetime) -> Iterator[Finding]:
     yield Finding(
         "hand_over",
         not slow,
-        f"A provider answers slowly or not at all: a batch of messages has been with it for {_lasted(longest)}."
+        f"A provider answers slowly or not at all: a batch of messages has been with it for {lasted(longest)}."
         if slow
         else "No provider keeps messages waiting.",
         longest,
@@ -331,7 +331,7 @@ def _unsent(session: Session, now: datetime) -> Finding:
     due = session.scalar(select(func.min(Message.next_try_at)).where(QUEUED_MESSAGES, Message.next_try_at <= now))
     waits = (now - due).total_seconds() if due is not None else 0.0
     sentence = (
-        f"The message that has waited longest was due {_lasted(waits)} ago."
+        f"The message that has waited longest was due {lasted(waits)} ago."
         if due is not None
         else "No message that is due waits."
     )
@@ -544,7 +544,7 @@ def nightly(session: Session, now: datetime) -> Finding:
     if last is None or last.finished_at is None:
         return Finding("nightly_check", False, "The nightly check has never come to its end: a worker begins it.")
     age = (now - last.finished_at).total_seconds()
-    when = f"The last nightly check ended {_lasted(max(age, 0))} ago"
+    when = f"The last nightly check ended {lasted(max(age, 0))} ago"
     if last.found:
         found = ", ".join(f"{what} ({number})" for what, number in sorted(last.found.items()))
         return Finding("nightly_check", False, f"{when} and found: {found}. The clinics have tasks of it.", age)
@@ -562,7 +562,7 @@ def _counted(name: str, number: int, none: str, one: str, many: str) -> Finding:
     return Finding(name, number == 0, sentence, number)
 
 
-def _lasted(seconds: float) -> str:
+def lasted(seconds: float) -> str:
     """A length of time in the largest unit that says it well."""
     for unit, length in (("day", 86400), ("hour", 3600), ("minute", 60)):
         if seconds >= 2 * length:

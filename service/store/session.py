@@ -49,6 +49,8 @@ SERVER_WAITS = {
 }
 ENDS = "; ".join(f"SET LOCAL {name} = {value}" for name, value in SERVER_WAITS.items()).encode()
 CONNECT_SECONDS = 10
+POOL = 8
+MOST_CONNECTIONS = 2 * POOL  # of one process to PostgreSQL: kept ones, and as many more while it is busy
 ALONE_PATIENCE = 1.0  # seconds for which others may still be ending
 BUSY_TIMEOUT = f"PRAGMA busy_timeout={int(PATIENCE * 1000)}"  # for programs that do not queue with us
 AT_TERMINAL = "neaptide_login"  # the option of an engine whose transactions are typed at a terminal: by whom
@@ -135,7 +137,7 @@ registry.register("postgresql.neaptide", __name__, PostgreSQL.__name__)
 def open_engine(
     url: str,
     *,
-    pool_size: int = 8,
+    pool_size: int = POOL,
     sealer: Sealer | None = None,
     vault: Vault | None = None,
     wall_key: bytes = b"",

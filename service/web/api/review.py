@@ -196,6 +196,7 @@ MeasuresOut = shows(
     lately=FiguresOut,
     before=FiguresOut,
     weeks=MeasuredWeekOut,
+    as_of=instant(),
 )
 
 
@@ -328,10 +329,12 @@ def show_coverage() -> dict[str, Any]:
 
 @blueprint.get("/review/measures", allowed=reads(Scope.REVIEW))
 @blueprint.response(200, MeasuresOut)
-def show_measures() -> measuring.Measures:
+def show_measures() -> dict[str, Any]:
     """How the clinic is doing: week by week, `lately` (13 whole weeks) and `before` them (as many, if there are)."""
-    with read_session(services().engine) as session:
-        return measuring.measure(session, g.clinic_id, services().clock.now())
+    where, now = services().aside(), services().clock.now()
+    with read_session(where.engine) as session:
+        found = measuring.measure(session, g.clinic_id, now)
+    return {"as_of": where.as_of or now, "lately": found.lately, "before": found.before, "weeks": found.weeks}
 
 
 @blueprint.get("/patients/<uuid:patient_id>/review", allowed=reads(Scope.REVIEW))

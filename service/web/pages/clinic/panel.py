@@ -202,11 +202,15 @@ def silences() -> ResponseReturnValue:
 @staff_only(Right.READ)
 def measures() -> ResponseReturnValue:
     """The clinic's measures, each with its line of weeks, beside the clinic's own past."""
-    with read_session(services().engine) as session:
+    where = services().aside()
+    with read_session(where.engine) as session:
         measured = measuring.measure(session, g.clinic_id, services().clock.now())
+        zone = own_clinic(session).zone
     lately = [week.first for week in measured.weeks if not week.running][-measured.lately.weeks :]
     return render_template(
         "clinic/measures.html",
+        as_of=where.as_of,
+        zone=zone,
         measured=measured,
         drawn=_drawn(page_language(), measured.weeks),
         first=lately[0] if lately else None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from datetime import date
+from datetime import date, datetime
 
 from flask import Blueprint, Response, abort, g, render_template, request
 from flask.typing import ResponseReturnValue
@@ -77,15 +77,21 @@ def joined_csv() -> ResponseReturnValue:
     asked = request.args.get("days")
     if asked is not None and not (asked.isdecimal() and len(asked) <= MOST_DIGITS and int(asked)):
         abort(404)
-    with read_session(services().engine) as session:
+    where = services().aside()
+    with read_session(where.engine) as session:
         whose = joining.everybody(session, g.clinic_id)
     trail.of_many(len(whose))
     days, now = int(asked) if asked else None, services().clock.now()
     return Response(
-        exports.joined_csv(joining.of_clinic(services().engine, g.clinic_id, whose, now, days)),
+        exports.joined_csv(joining.of_clinic(where.engine, g.clinic_id, whose, now, days)),
         mimetype="text/csv",
-        headers={"Content-Disposition": 'attachment; filename="joined.csv"'},
+        headers={"Content-Disposition": f'attachment; filename="{_joined(where.as_of)}"'},
     )
+
+
+def _joined(as_of: datetime | None) -> str:
+    """What the file is called: by when it is as of, unless that is now."""
+    return "joined.csv" if as_of is None else f"joined-as-of-{as_of:%Y%m%dT%H%M}Z.csv"
 
 
 def as_pdf(written: bytes, name: str) -> Response:

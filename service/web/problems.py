@@ -164,7 +164,7 @@ KINDS = {
             "not-at-the-moment",
             503,
             "Not at the moment",
-            "The database does not answer.",
+            "The database does not answer, or many are reading at this moment and patients come first.",
             "Send the same again after the seconds of `Retry-After`, with the same `Idempotency-Key`.",
         ),
         ProblemKind(

@@ -333,10 +333,12 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
 
             guarded.needs = getattr(allowed, "right", None)  # type: ignore[attr-defined]  # what a test walks over
             guarded.scope = scope = getattr(allowed, "scope", None)  # type: ignore[attr-defined]
-            guarded.fresh = getattr(allowed, "fresh", False)  # type: ignore[attr-defined]
-            security = [*([] if scope is None else [{"key": [scope.value]}]), {"session": []}]
+            guarded.fresh = fresh = getattr(allowed, "fresh", False)  # type: ignore[attr-defined]
+            rights = [guarded.needs.value] if guarded.needs else []  # type: ignore[attr-defined]
+            security = [*([] if scope is None else [{"key": [scope.value]}]), {"session": rights}]
             told = getattr(view, "_apidoc", {})
-            said = {"operationId": view.__name__, "security": security} | told.get("manual_doc", {})
+            said = {"operationId": view.__name__, "security": security} | ({"x-confirm": True} if fresh else {})
+            said |= told.get("manual_doc", {})
             guarded._apidoc = {**told, "manual_doc": said}  # type: ignore[attr-defined]  # what the description is made of
             return cast(View, registered(guarded))
 

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from service.domain import diary, vocabulary
 from service.domain.diary import AnswerKind, Answers, NewCheckin, Question
 from service.domain.readings import NewReading
+from service.domain.rights import SCOPES
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, LinkPurpose, PatientState, Scope, Source
 from service.intake.checkins import RecordedCheckin, record_checkin
@@ -246,7 +247,7 @@ CheckinOut = shows(
 @checkins_blueprint.alt_response(
     200, schema=RecordedCheckinOut, description="The same was there already.", success=True
 )
-@checkins_blueprint.doc(security=[{"key": [Scope.CHECKINS.value]}, {"session": []}, {}])
+@checkins_blueprint.doc(security=[{"key": [Scope.CHECKINS.value]}, {"session": [SCOPES[Scope.CHECKINS].value]}, {}])
 def add_checkin(new: dict[str, Any]) -> Response:
     """Record one day's answers. A second check-in of a date corrects the first.
 

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from typing import Any
 
 from flask import Blueprint, Flask, Response, abort, current_app, render_template, request
 from flask.typing import ResponseReturnValue
+from markupsafe import Markup, escape
 
 from service.web.api.description import BLUEPRINTS, description, operations
 from service.web.problems import API, KINDS
 from service.web.services import services
 
 docs_blueprint = Blueprint("docs", __name__)
+
+
+@docs_blueprint.app_template_filter()
+def coded(text: str) -> Markup:
+    """A sentence of the description, with what stands in `these` shown as code."""
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped just before
 
 
 def install(app: Flask) -> None:
@@ -101,8 +109,9 @@ def _may(operation: dict[str, Any]) -> str:
     ways = operation["security"]
     scopes = [scope for way in ways for scope in way.get("key", ())]
     said = [f"a key with the scope {scope}" for scope in scopes]
-    said += ["a member of staff who may do the same"] if any("session" in way for way in ways) else []
-    return " or ".join(said)
+    said += [f"a member of staff with the right {right}" for way in ways for right in way.get("session", ())]
+    again = "; a person shows once more that it is they (/confirm)" if operation.get("x-confirm") else ""
+    return " or ".join(said) + again
 
 
 def _pretty(content: dict[str, Any]) -> str:

@@ -22,6 +22,7 @@ from service.domain.vocabulary import MessageKind, PauseCause, StepState, Window
 from service.store import outbox, panel
 from service.store.counting import Counted, count
 from service.store.histories import lasting
+from service.store.identity import none_made_before
 from service.store.ids import among_those, slices
 from service.store.prepared import Prepared
 from service.store.session import Where, columns_of, objects, rows
@@ -101,13 +102,14 @@ def resettle(session: Session, patient_id: uuid.UUID, now: datetime, around: dat
 def _stop_following(where: Where, windows: Sequence[uuid.UUID], now: datetime) -> None:
     """Cancel the pending steps and unsent messages of these windows: what they asked for has come."""
     if windows:
-        _CANCEL_STEPS.changes(where, {"windows": windows, "at": now})
+        _CANCEL_STEPS.changes(where, {"windows": windows, "since": none_made_before(windows), "at": now})
         _cancel_messages(where, windows, ANSWERED, now)
 
 
 def _cancel_messages(where: Where, windows: Sequence[uuid.UUID], reason: str, now: datetime) -> None:
     if windows:
-        outbox.cancel(where, _CANCEL_FOLLOWING, reason, now, {"windows": windows})
+        given = {"windows": windows, "since": none_made_before(windows)}
+        outbox.cancel(where, _CANCEL_FOLLOWING, reason, now, given)
 
 
 # --- windows as they are stored ------------------------------------------------
@@ -172,13 +174,17 @@ _SILENT = Prepared(
         bindparam("first"),
     )
 )
+# What follows is made with its window or after it: months of before are not looked into.
+_SINCE = bindparam("since", type_=Window.id.type)
 _CANCEL_STEPS = Prepared(
     update(Step.__table__)  # type: ignore[arg-type]
-    .where(among_those(Step.window_id, "windows"), Step.state == StepState.PENDING)
+    .where(among_those(Step.window_id, "windows"), Step.id >= _SINCE, Step.state == StepState.PENDING)
     .values(state=StepState.CANCELLED, reason=ANSWERED, settled_at=bindparam("at"))
 )
 _CANCEL_FOLLOWING = outbox.cancelling(
-    among_those(Message.window_id, "windows") & or_(*(Message.kind == one for one in FOLLOWING))
+    among_those(Message.window_id, "windows")
+    & (Message.id >= _SINCE)
+    & or_(*(Message.kind == one for one in FOLLOWING))
 )
 
 

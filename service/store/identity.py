@@ -16,7 +16,9 @@ import os
 import threading
 import time
 import uuid
+from collections.abc import Iterable
 
+APART = 24 * 3600 * 1000  # milliseconds by which the clocks of two machines surely differ less
 _COUNT_BITS, _CHANCE_BITS = 42, 32  # RFC 9562, section 6.2, method 1: counted within a millisecond, beside chance
 _CHANCE_BYTES = 10  # of which the first count begins anywhere in its lower half
 _LOW = (1 << 30) - 1  # of the count, behind the variant
@@ -30,6 +32,16 @@ def new_id() -> uuid.UUID:
     at, count = _next(chance >> (8 * _CHANCE_BYTES - _COUNT_BITS + 1))
     tail = chance & ((1 << _CHANCE_BITS) - 1)
     return uuid.UUID(int=at << 80 | 7 << 76 | (count >> 30) << 64 | 2 << 62 | (count & _LOW) << 32 | tail)
+
+
+def none_made_before(ids: Iterable[uuid.UUID]) -> uuid.UUID:
+    """The least id that what was made after the first of these can have, whichever machine made it.
+
+    By it whoever looks for what hangs on a row need not look among what is older (`store.months`). From an id of
+    another version nothing can be told: then it is the least id there is.
+    """
+    first = min((one.int >> 80 if one.version == 7 else 0 for one in ids), default=0)
+    return uuid.UUID(int=max(first - APART, 0) << 80)
 
 
 def _next(begin: int) -> tuple[int, int]:

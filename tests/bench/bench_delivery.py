@@ -279,7 +279,7 @@ def _people(engine: Engine, number: int) -> list[dict[str, Any]]:
         consents = [
             {
                 "id": uuid.uuid4(), "clinic_id": clinic.id, "patient_id": patient["id"], "kind": ConsentKind.MESSAGES,
-                "given": True, "how": "signed form", "recorded_by": "operator", "at": LONG_AGO,
+                "given": True, "how": "signed form", "recorded_by": "operator", "at": LONG_AGO, "seal": "",
             }
             for patient in patients
         ]  # fmt: skip

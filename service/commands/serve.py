@@ -9,7 +9,6 @@ from __future__ import annotations
 import atexit
 import errno
 import gc
-import glob
 import os
 import shutil
 import socket
@@ -132,7 +131,7 @@ def serve(
         if typed is not None:
             command += ["--env", f"{name}={typed}"]
     command.append(f"service.commands.serve:wsgi({staff_threads or threads // 2})")
-    os.execve(sys.executable, command, config.of_the_web(_fresh_folder(bind)))  # noqa: S606 - our own interpreter and arguments
+    os.execve(sys.executable, command, config.of_the_web(_fresh_folder()))  # noqa: S606 - our own interpreter and arguments
 
 
 @click.command("worker")
@@ -173,12 +172,17 @@ def _need_free(host: str, port: int) -> None:
             time.sleep(1)
 
 
-def _fresh_folder(bind: str) -> Path:
-    """A folder in memory for what this server's processes count; those that earlier ones left are taken away."""
-    begins = f"neaptide-{os.geteuid()}-{bind}-"
-    for left in MEMORY.glob(f"{glob.escape(begins)}*"):  # nobody's any more: the address was free
-        shutil.rmtree(left, ignore_errors=True)
-    return Path(tempfile.mkdtemp(prefix=begins, dir=MEMORY))
+def _fresh_folder() -> Path:
+    """A folder in memory for what this server's processes count, under the id that it keeps when it is exchanged.
+
+    Those of servers that are gone are taken away: nothing is there at their end that could.
+    """
+    begins = f"neaptide-{os.geteuid()}-"
+    for left in MEMORY.glob(f"{begins}*"):
+        its = left.name.removeprefix(begins).partition("-")[0]
+        if not (its.isdecimal() and Path("/proc", its).exists()):
+            shutil.rmtree(left, ignore_errors=True)
+    return Path(tempfile.mkdtemp(prefix=f"{begins}{os.getpid()}-", dir=MEMORY))
 
 
 def _need_layout(console: Console) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import logging
+import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +16,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import Engine
 
 from service import logs
+from service.commands import serve
 from service.web.observing import NO_ROUTE, OTHER
 from tests.house import TOKEN, House, open_house
 from tests.web.test_invitations import BORN, PAGE, WHO, link_of, press, sign_in
@@ -98,6 +102,21 @@ def test_requests_are_counted_by_route_and_class_of_status_and_by_nothing_of_a_p
     assert grew("neaptide_messages_total", process="web", event="sent") >= 1
     told = " ".join(f"{name} {labels}" for name, labels in after)
     assert [key for key in keys if key in told] == []
+
+
+def test_what_a_server_counted_that_is_gone_is_taken_away_when_the_next_begins(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serve, "MEMORY", tmp_path)
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    mine, other = f"neaptide-{os.geteuid()}-", "neaptide-x-1-of-somebody-else"
+    for name in (f"{mine}{gone.pid}-a", f"{mine}{os.getppid()}-b", other):
+        (tmp_path / name).mkdir()
+    made = serve._fresh_folder()
+    assert {one.name for one in tmp_path.iterdir()} == {made.name, f"{mine}{os.getppid()}-b", other}
+    assert made.name.startswith(f"{mine}{os.getpid()}-")
+    assert made.stat().st_mode & 0o077 == 0
 
 
 def counted(house: House) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:

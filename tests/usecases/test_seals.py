@@ -19,6 +19,7 @@ from service.domain.seals import Seal, Sealer
 from service.domain.tasks import Found
 from service.domain.vocabulary import AdjustmentKind, ConsentKind, Outcome
 from service.health import unaltered
+from service.keeping.erasing import FATES
 from service.keyring import KeyFor, Keyring
 from service.reviewing import adjusting, records, refreshing, signing, withdrawing
 from service.reviewing.adjusting import NewAdjustment
@@ -190,6 +191,8 @@ def test_what_is_noted_later_is_sealed_with_the_rest_and_makes_good_nothing_that
         ).id
         with pytest.raises(LookupError, match="no current adjustment"):
             adjusting.record_adjustment(act, asha, NewAdjustment(AdjustmentKind.DIET, "Salt", None), corrects=made)
+        seals.change(act, session.get_one(Consent, consent), FATES["consents"].blank)  # as erasing does
+        seals.change(act, session.get_one(Adjustment, made), FATES["adjustments"].blank)
     assert told() == []
     with write_session(engine) as session:
         session.execute(update(Adjustment).where(Adjustment.id == newer).values(what="Nothing."))

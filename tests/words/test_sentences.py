@@ -69,7 +69,7 @@ from service.domain.vocabulary import (
 )
 from service.words import labels
 from service.words.language import codes, load_language
-from service.words.sentences import brief, review, signals, standing, tasks, week
+from service.words.sentences import brief, keeping, review, signals, standing, tasks, week
 from tests.inwords import ENGLISH
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
@@ -270,3 +270,10 @@ def test_a_level_against_that_before_an_event_is_told_as_last_known_since_readin
     stay = Happened(EventKind.ADMISSION, EventCause.HEART_FAILURE, NOW.date(), None, 24.7)
     told = [standing.event(ENGLISH, stay, level).rpartition("; ")[2] for level in (27.4, 24.7, 20.0)]
     assert told == ["last known 3 above that", "last known as high", "last known 5 below that"]
+
+
+def test_what_erasing_keeps_is_said_to_show_whether_and_never_that_all_was_well() -> None:
+    """Nobody looked whether anybody was written to without consent: what stays lets somebody look."""
+    kept = " ".join(why for _, why in keeping.stays(load_language("en")))
+    assert "whether anybody was written to without consent" in kept
+    assert "nobody was" not in kept

@@ -19,7 +19,7 @@ def goes(say: Language) -> list[str]:
 def stays(say: Language) -> list[tuple[str, str]]:
     """What stays under a name without meaning, each with why."""
     care = say.gettext("Records of care have to be kept for years in most places; how long, and which, your law says.")
-    shown = say.gettext("It shows that nobody was written to without consent, and that alarms reached a person.")
+    shown = say.gettext("It shows whether anybody was written to without consent, and whether alarms reached a person.")
     answers = say.gettext("It shows who answers for what was done; both hold ids alone.")
     return [
         (say.gettext("readings, and the figures and choices of check-ins, with their dates"), care),

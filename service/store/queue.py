@@ -2,9 +2,7 @@
 
 The database's own busy handler sleeps and retries, which starves the unlucky; a file lock is
 fair and quick. One that is given back wakes everybody who waits for it, so the threads of a
-process queue among themselves first, and one of them waits for the file. Those that wait in one
-process go one after the other, `TOGETHER`, before another process has its turn: to hand the file
-over costs a tenth of a millisecond, and each turn would end with it.
+process queue among themselves first, and one of them waits for the file.
 
 Promises that nobody waits for ever: a process that was stopped, or hangs, while it writes keeps
 its turn, and the others are told so with `NoTurn` after `PATIENCE`. As long as the turn has not
@@ -27,7 +25,6 @@ from sqlalchemy.exc import TimeoutError as WaitedInVain
 
 PATIENCE = 15.0  # seconds: far longer than any transaction of ours
 SHORT_PATIENCE = 1.0
-TOGETHER = 0.01  # seconds since the file was locked: some ten turns, and no other process notices
 STOPPED = {"T": ", which is stopped,", "t": ", which is being debugged,"}  # proc(5): states of a process
 
 
@@ -109,53 +106,26 @@ class _Queue:
     def __init__(self, database: str) -> None:
         self._file = f"{database}.writers"
         self._threads = threading.Lock()
-        self._count = threading.Lock()  # of the line that follows, and of who ends a turn
-        self._coming = 0  # threads that wait for the one before them
         self._changed = threading.Condition()
         self._lock: int | None = None  # the locked file, where we have the turn
-        self._since = 0.0  # when it was locked
         self._somebody_waits = False
         self._waiter: threading.Thread | None = None  # waits for the file, longer than whoever sent it may
 
     def enter(self, patience: float) -> None:
         end = time.monotonic() + patience
-        if not self._come(patience):
+        if not self._threads.acquire(timeout=patience):
             raise NoTurn(f"{holder(self._file.removesuffix('.writers'))} keeps the turn to write")
         try:
-            if self._lock is None:
-                self._take(end)
-                self._since = time.monotonic()
+            self._take(end)
         except BaseException:
             self.leave()
             raise
 
     def leave(self) -> None:
-        """End a turn; the file stays locked for a thread that waits."""
-        with self._count:
-            if not self._coming or time.monotonic() - self._since > TOGETHER:
-                lock, self._lock = self._lock, None
-                if lock is not None:
-                    os.close(lock)
-            self._threads.release()
-
-    def _come(self, patience: float) -> bool:
-        """Whether it is this thread's turn; if it waits no more, the file is left locked for others alone."""
-        if self._threads.acquire(blocking=False):
-            return True
-        with self._count:
-            self._coming += 1
-        try:
-            is_mine = self._threads.acquire(timeout=patience)
-        except BaseException:
-            if self._wait_no_more():
-                self.leave()
-            raise
-        return self._wait_no_more(is_mine=is_mine)
-
-    def _wait_no_more(self, *, is_mine: bool = False) -> bool:
-        with self._count:
-            self._coming -= 1
-            return is_mine or self._threads.acquire(blocking=False)  # else nobody would take what was kept
+        lock, self._lock = self._lock, None
+        if lock is not None:
+            os.close(lock)
+        self._threads.release()
 
     def _take(self, end: float) -> None:
         with self._changed:

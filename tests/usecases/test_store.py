@@ -1,9 +1,7 @@
 """The store's own promises, on whichever database the suite runs."""
 
 import threading
-import time as time_of_machine
 import uuid
-from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, time, timedelta, timezone
 from pathlib import Path
 
@@ -16,7 +14,6 @@ from service.domain import asking
 from service.store import identity, migrate
 from service.store import session as session_module
 from service.store.prepared import Prepared
-from service.store.queue import NoTurn, _Queue
 from service.store.session import gather_statistics, open_engine, read_session, write_connection, write_session
 from service.store.tables import Base, Clinic, Message
 from service.store.troubles import Trouble, trouble_of
@@ -181,31 +178,3 @@ def test_a_prepared_statement_says_what_the_same_statement_says_without(engine: 
     assert trouble_of(raised.value) is Trouble.NO_LAYOUT
     with pytest.raises(TypeError, match="anew each time"), write_connection(engine) as connection:
         Prepared(every.where(Clinic.zone.in_(["a", "b"]))).all(connection, {"made": made})
-
-
-def test_who_waits_beside_a_writer_comes_next_and_keeps_no_other_process_out(tmp_path: Path) -> None:
-    # A file that is opened twice has two locks, in one process as in two (flock(2)).
-    ours, theirs = _Queue(str(tmp_path / "file")), _Queue(str(tmp_path / "file"))
-    done: list[str] = []
-
-    def take(who: str, queue: _Queue) -> None:
-        queue.enter(30)
-        done.append(who)
-        queue.leave()
-
-    ours.enter(1)
-    with pytest.raises(NoTurn), ThreadPoolExecutor() as others:
-        gave_up = others.submit(ours.enter, 0.01)
-        gave_up.result(30)
-    ours.leave()
-    take("theirs", theirs)  # what was ours is not left locked for whoever has gone
-    ours.enter(1)
-    with ThreadPoolExecutor(21) as others:
-        waiting = [others.submit(take, "theirs", theirs), *(others.submit(take, "ours", ours) for _ in range(20))]
-        while ours._coming < 20:
-            time_of_machine.sleep(0.001)
-        ours.leave()
-        for one in waiting:
-            one.result(30)
-    assert sorted(done) == ["ours"] * 20 + ["theirs"] * 2
-    take("ours", ours)

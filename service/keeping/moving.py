@@ -53,7 +53,7 @@ from service.keeping import contents
 from service.keeping.archive import Content
 from service.keeping.contents import AT_ONCE, LAYOUT
 from service.keeping.postgresql import PATIENT
-from service.store import arrivals, holds, migrate
+from service.store import arrivals, holds, migrate, months
 from service.store.audit import OPERATOR, Act
 from service.store.identity import new_id
 from service.store.session import MOVED_MARK, write_connection, write_session
@@ -111,7 +111,7 @@ def bring_over(source: Engine, target: Engine, now: datetime, step: Step) -> Cam
 
     1. In one transaction: keep others out of the target, look again whether it is empty, hold it.
     2. Copy a table after the other, none before what it refers to, while no trigger marks rows anew.
-    3. Read each back and compare it with what was read from the file.
+    3. Lay them into their months; read each back and compare it with what was read from the file.
     4. Let marks go on from the highest that the file has given out; commit.
     """
     hold_id = new_id()
@@ -129,6 +129,7 @@ def bring_over(source: Engine, target: Engine, now: datetime, step: Step) -> Cam
             written.exec_driver_sql(f"ALTER TABLE {table.name} ENABLE TRIGGER USER")
             done += came[table.name].rows
             step(done, max(of, 1))
+        months.make_within(written)  # those that the rows are of: they came into the rest
         for table in TABLES:
             _compare(file, written, table, came[table.name])
         arrivals.carry_on(written, ARRIVING, at_least=number)

@@ -61,6 +61,12 @@ def make_ahead(engine: Engine, ahead: int = AHEAD) -> Tally:
     return Tally(done=made)
 
 
+def make_within(connection: Connection, ahead: int = AHEAD) -> None:
+    """The same within a transaction that keeps others from the tables, however long it takes. On PostgreSQL."""
+    while _make(connection, ahead) is not None:
+        pass
+
+
 def look(session: Session) -> list[Laid]:
     """How each table lies. Nothing on SQLite."""
     if rows(session).dialect.name != "postgresql":

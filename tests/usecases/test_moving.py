@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, event, func, inspect, select
+from sqlalchemy import Engine, event, func, inspect, select, text
 
 from service.commands import opening
 from service.domain.vocabulary import Channel, Outcome
 from service.keeping import moving
 from service.keyring import Keyring
 from service.reviewing import refreshing, signing
-from service.store import chain, holds, migrate
+from service.store import chain, holds, migrate, months
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import Base, Reading
 from service.terminal import Ends
@@ -39,6 +39,8 @@ pytestmark = [
     pytest.mark.postgres,
     pytest.mark.skipif(SERVER is None, reason="needs PostgreSQL"),
 ]
+# RFC 9562, version 7: the first 48 bits are milliseconds, here of July 2025.
+OLDER = uuid.UUID("01980000-0000-7000-8000-000000000001")
 SEALER = Keyring(SECRET).sealer()
 
 
@@ -177,6 +179,11 @@ def test_a_row_that_differs_or_cannot_be_taken_is_named_and_nothing_is_left_ther
         assert session.scalar(select(func.count()).select_from(Reading)) == 0
     with write_session(alone) as session:
         session.connection().exec_driver_sql("UPDATE readings SET source_ref = NULL")
+        older = "UPDATE messages SET id = ? WHERE id = ?"
+        session.connection().exec_driver_sql(older, (OLDER.hex, ids["messages"].hex))
     came = moving.bring_over(alone, target, now + timedelta(minutes=1), lambda _done, _of: None)
     assert min(one.rows for name, one in came.tables.items() if name in ids) >= 1
+    with read_session(target) as session:  # the message of another year lies in its own month
+        assert not [laid for laid in months.look(session) if laid.astray]
+        assert session.scalar(text("SELECT count(*) FROM months.messages_2025_07")) == 1
     alone.dispose()

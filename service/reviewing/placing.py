@@ -134,13 +134,11 @@ def settle_calls(session: Session, patient_id: uuid.UUID, known: Summary, now: d
 
 def rank_of(placement: Placement) -> str:
     """`0` for the first lane and so on, then each number of the order as sixteen hexadecimal digits that sort alike."""
-    return "".join((str(LANES.index(placement.lane)), *map(_sortable, placement.order)))
-
-
-def _sortable(number: float) -> str:
     # IEEE 754: as whole numbers, doubles of one sign sort by size; negative ones the other way round.
-    (bits,) = struct.unpack(">Q", struct.pack(">d", number + 0.0))
-    return f"{bits ^ (0xFFFFFFFFFFFFFFFF if bits >> 63 else 1 << 63):016x}"
+    many = len(placement.order)
+    every = struct.unpack(f">{many}Q", struct.pack(f">{many}d", *[number + 0.0 for number in placement.order]))
+    sortable = [f"{bits ^ (0xFFFFFFFFFFFFFFFF if bits >> 63 else 1 << 63):016x}" for bits in every]
+    return f"{LANES.index(placement.lane)}{''.join(sortable)}"
 
 
 def current_week(clinic: Clinic, now: datetime) -> date:

@@ -289,4 +289,8 @@ def test_the_operator_is_told_what_the_web_signs_in_as(
     assert migrate.raise_wall(engine, (b"another key", WALL_KEY)) == ()  # safe again, and the key before still counts
     with trying(engine, WEB, Bounds(two[0].clinic_id)) as tried:
         assert tried.reaches("SELECT 1 FROM patients") == 2
+    with engine.begin() as connection:  # as `pg_restore` leaves it, without anybody's rights
+        connection.exec_driver_sql(f"REVOKE ALL ON ALL TABLES IN SCHEMA public FROM {WEB}, {WORKER}")
     migrate.raise_wall(engine, (WALL_KEY,))
+    with as_role(engine, WORKER).connect() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM patients")) is not None

@@ -136,8 +136,6 @@ def postgres_engine(worker_id: str) -> Iterator[Engine]:
         make_roles(engine)
         with engine.begin() as connection:  # a test's rows need not outlive the server
             connection.exec_driver_sql(f"ALTER DATABASE {name} SET synchronous_commit = off")
-            # Of tables that were never analysed every plan looks dear, and is compiled for longer than it runs.
-            connection.exec_driver_sql(f"ALTER DATABASE {name} SET jit = off")
         engine.dispose()  # connections begun from here on go by it
         yield through_pooler(engine)
         let_go()

@@ -21,13 +21,14 @@ PLAIN: dict[type, Any] = {bool: False, int: 1, float: 1.0, date: AT.date(), date
 def fill(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, text: str) -> dict[str, uuid.UUID]:
     """Insert them; the id of each row by its table. What refers to a row refers to the one inserted here."""
     ids = {"clinics": clinic_id, "patients": patient_id, "staff": session.scalars(select(_of("staff").c.id)).first()}
+    ids["messages"] = uuid.uuid4()  # a history's line names its message without a key that the database would compare
     for only in ("carried_states", "panel_rows", "plans"):  # of which a patient has one
         session.execute(delete(_of(only)).where(_of(only).c.patient_id == patient_id))
     for table in Base.metadata.sorted_tables:
         if table.name in belonging.NOBODYS | {"patients"}:
             continue
         row = {column.name: _value(column, ids, text) for column in table.columns}
-        row["id"] = ids[table.name] = uuid.uuid4()
+        row["id"] = ids[table.name] = ids["messages"] if table.name == "messages" else uuid.uuid4()
         if table.name == "audit_lines":
             row["subject_id"] = patient_id
         session.execute(insert(table).values(row))
@@ -50,6 +51,8 @@ def _value(column: Column[Any], ids: dict[str, Any], text: str) -> Any:
         return ids["patients"]
     if referred:
         return ids.get(referred[0]) if referred[0] != column.table.name else None
+    if column.name == "message_id":
+        return ids["messages"]
     if column.name in {"clinic_id", "patient_id"}:
         return ids["clinics" if column.name == "clinic_id" else "patients"]
     if isinstance(column.type, Word):

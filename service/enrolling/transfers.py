@@ -46,6 +46,7 @@ from service.store.session import connect, write_session
 from service.store.tables import (
     Acceptance,
     AccessLine,
+    AuditLine,
     Base,
     Caregiver,
     Clinic,
@@ -74,8 +75,10 @@ LONGEST_REASON = 400
 BEGUN_BEFORE = timedelta(hours=1)  # far longer than any transaction or hand-over lasts
 ACCEPTED = text("transfers.state = 'accepted'")  # literal, for the partial index
 MOVED = "moved_to_another_clinic"
-# What stays: what was signed, who opened what, and the transfers, which tell of both.
-STAYS = frozenset(one.__table__ for one in (SignOff, SignOffWithdrawal, ReviewAddition, AccessLine, Transfer))
+# What stays: what was signed, who changed and who opened what, and the transfers, which tell of both.
+STAYS = frozenset(
+    one.__table__ for one in (SignOff, SignOffWithdrawal, ReviewAddition, AuditLine, AccessLine, Transfer)
+)
 # The worker holds one of these rows while it writes what follows from it.
 HELD_BY_WORKER = (
     (Plan, Plan.active),

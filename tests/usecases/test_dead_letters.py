@@ -23,6 +23,7 @@ from service.store.tables import Checkin, DeadLetter, InboundText, Message, Quar
 from service.transports.base import Receipt
 from service.transports.base import TextReply as Reply
 from tests.post import NOON, PATIENT_PHONE, SECOND_PHONE, Post
+from tests.servers import SECRET
 
 POISON = ZeroDivisionError("as if a row had gone wrong")
 
@@ -247,6 +248,7 @@ def test_an_operator_lists_and_releases_by_command(post: Post, poisoned, tmp_pat
     (row,) = quarantined(post)
     env = {
         "NEAPTIDE_DATA": str(tmp_path),
+        "NEAPTIDE_SECRET_KEY": SECRET,
         "NEAPTIDE_DATABASE_URL": post.engine.url.render_as_string(hide_password=False),
     }
     listed = CliRunner().invoke(operate.quarantined, ["list"], env=env)

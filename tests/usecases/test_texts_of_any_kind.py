@@ -130,7 +130,9 @@ def test_a_text_from_anybody_else_changes_no_record(post: Post, body: str, numbe
         after = counts(session)
     changed = {table for table, rows in after.items() if rows != before[table]}
     # That it came, and what it said, for a while; a task; whom to call.
-    assert changed <= {"inbound_texts", "stranger_texts", "tasks", "messages", "contacts", "audit_lines"}
+    assert changed <= {
+        "inbound_texts", "stranger_texts", "tasks", "messages", "occurrences", "contacts", "audit_lines",
+    }  # fmt: skip
     assert ("tasks" in changed) is (outcome is not TextOutcome.STOPPED)
 
 

@@ -20,6 +20,7 @@ from argon2 import PasswordHasher
 from hypothesis import settings
 from sqlalchemy import Connection, Engine, event
 
+from service import build
 from service.accounts import hashing
 from service.keyring import Keyring
 from service.store import migrate
@@ -81,6 +82,15 @@ def the_services_hasher() -> Iterator[tuple[PasswordHasher, str]]:
         patch.setattr(hashing, "_hasher", cheap)
         patch.setattr(hashing, "_NOBODYS_HASH", cheap.hash("nobody's"))
         yield in_earnest
+
+
+@pytest.fixture(scope="session", autouse=True)
+def the_same_build_whatever_is_checked_out() -> None:
+    """Pages name no commit here: its letters and digits would be read as words and numbers of the page, by luck."""
+    build.this_build.cache_clear()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(build, "commit_of", lambda _: "")
+        build.this_build()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -86,8 +86,10 @@ def test_what_one_transaction_leaves_behind_troubles_no_other(engine: Engine, po
         with another.connect().execution_options(isolation_level="REPEATABLE READ") as connection:
             asked = "SELECT current_setting('transaction_isolation'), current_setting('lock_timeout')"
             assert tuple(connection.execute(text(asked)).one()) == ("repeatable read", "15s")
-        with engine.connect() as plain:  # and a server itself is not taken for one
+        straight = open_engine(engine.url.render_as_string(hide_password=False), vault=VAULT)
+        with straight.connect() as plain:  # and a server itself is not taken for one
             assert tuple(plain.execute(waits).one()) == ("15s", "2min")
+        straight.dispose()
         for needs_more in (migrate.upgrade, lambda pooled: back_up(pooled, tmp_path / "no.backup")):
             with pytest.raises(Refused, match="past a pooler"):
                 needs_more(one)

@@ -131,7 +131,7 @@ def test_nothing_that_was_typed_of_them_is_left_anywhere(engine: Engine, tmp_pat
     for task_id in tasks:
         desk.does("POST", f"/tasks/{task_id}/close", reason=f"seen, {MARK}")
     page = desk.browser.get(f"/clinic/erasing?number={ref}").get_data(as_text=True)
-    assert re.search(r"(One row goes|[0-9]+ rows go) whole\. (One stays|[0-9]+ stay), without", page)
+    assert walled or re.search(r"(One row goes|[0-9]+ rows go) whole\. (One stays|[0-9]+ stay), without", page)
     world.worker_stops()
     if walled:
         with write_session(engine) as session:

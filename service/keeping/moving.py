@@ -215,10 +215,6 @@ def _at_work(file: Path) -> str:
     return ", ".join(sorted(found)) or "`neaptide serve` and `neaptide worker`"
 
 
-def _one_of(words: Sequence[str]) -> str:
-    return next((word for word in words if word in {"worker", "serve"}), "neither web nor worker")
-
-
 # --- copying -------------------------------------------------------------------------------------
 
 

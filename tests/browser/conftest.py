@@ -63,6 +63,13 @@ def violations(page: Page) -> list[tuple[str, list[str]]]:
     return [(one["id"], [node["html"][:200] for node in one["nodes"]]) for one in found]
 
 
+def width_of(page: Page) -> int:
+    """How wide the page is, in px, once its document and its styles are there."""
+    page.wait_for_load_state("load")
+    width: int = page.locator("html").evaluate("html => html.scrollWidth")
+    return width
+
+
 def look(page: Page, width: int, scheme: str) -> None:
     page.set_viewport_size({"width": width, "height": 780})
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")  # type: ignore[arg-type]

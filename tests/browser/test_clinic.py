@@ -22,7 +22,7 @@ from service.domain.vocabulary import Outcome, PauseCause, Role, SilenceCause, T
 from service.reviewing import refreshing
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, FormDraft, SignOff, Staff, Task
-from tests.browser.conftest import Served, served, violations
+from tests.browser.conftest import Served, served, violations, width_of
 from tests.copies import made_once
 from tests.pseudo import MIRRORED, pseudo_language
 from tests.served import serve
@@ -141,7 +141,7 @@ def wide(page: Page) -> list[object]:
     found: list[object] = []
     for width in WIDTHS:
         page.set_viewport_size({"width": width, "height": 900})
-        if page.evaluate("document.documentElement.scrollWidth") > width:
+        if width_of(page) > width:
             found.append(width)
         found += [(width, text) for text in page.evaluate(SQUEEZED)]
     return found

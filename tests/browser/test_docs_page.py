@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.browser.conftest import Visit, look, violations
+from tests.browser.conftest import Visit, look, violations, width_of
 
 pytestmark = pytest.mark.browser
 
@@ -34,5 +34,5 @@ def test_axe_finds_nothing_in_the_description(visit: Visit) -> None:
     page.evaluate("document.querySelectorAll('details').forEach((one, place) => { one.open = place % 5 === 0 })")
     for width, scheme in ((360, "light"), (1280, "dark")):
         look(page, width, scheme)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert width_of(page) <= width
         assert violations(page) == [], (width, scheme)

@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service.store.session import read_session, write_session
 from service.store.tables import Invitation, Patient, Staff
-from tests.browser.conftest import Visit, look, violations
+from tests.browser.conftest import Visit, look, violations, width_of
 from tests.house import NURSE
 from tests.signed_in import sign_in_as
 
@@ -31,7 +31,7 @@ def sound(page: Page, width: int, *, touch: bool = False) -> None:
     """It fits, axe finds nothing, and a thumb hits what is there."""
     for wide, scheme in ((width, "light"), (1280 if width < 1280 else 768, "dark")):
         look(page, wide, scheme)
-        assert page.evaluate("document.documentElement.scrollWidth") <= wide, page.url
+        assert width_of(page) <= wide, page.url
     look(page, width, "dark" if page.url.endswith(("reach", "check", "enrol")) else "light")
     assert violations(page) == [], page.url
     if touch:

@@ -30,7 +30,7 @@ from service.transports.base import Transport
 from service.transports.mock import MockGateway
 from service.words.language import load_language
 from service.worker import Worker, links_for
-from tests.browser.conftest import HERE, Served, served, violations
+from tests.browser.conftest import HERE, Served, served, violations, width_of
 from tests.browser.test_passkeys import with_device
 from tests.served import serve
 from tests.servers import SECRET
@@ -109,7 +109,7 @@ class Person:
 
     def looks(self) -> None:
         """Nothing reaches past the window's edge."""
-        assert self.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), self.page.url
+        assert width_of(self.page) <= self.page.evaluate("innerWidth"), self.page.url
 
     def press(self, one: Locator) -> None:
         if self._by_keys:

@@ -12,7 +12,7 @@ from sqlalchemy import select
 from service.domain.vocabulary import CaregiverAnswer, Swelling
 from service.store.session import read_session
 from service.store.tables import CaregiverReply, Contact
-from tests.browser.conftest import Visit, look, violations
+from tests.browser.conftest import Visit, look, violations, width_of
 from tests.house import NURSE, PASSWORD
 
 pytestmark = pytest.mark.browser
@@ -138,7 +138,7 @@ def test_it_fits_keeps_its_own_policy_and_axe_finds_nothing(
     assert page.evaluate("getComputedStyle(document.querySelector('main')).flexGrow") == "1"  # the style has come
     for width in (320, 360, 768, 1280):  # 320 px: WCAG 2.2, 1.4.10 (reflow)
         page.set_viewport_size({"width": width, "height": 780})
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert width_of(page) <= width
     # Colours do not depend on the width, nor the layout on the light: two looks cover the four.
     for width, scheme in ((360, "light"), (1280, "dark")):
         look(page, width, scheme)
@@ -179,7 +179,7 @@ def test_wider_text_spacing_loses_nothing(visit: Visit) -> None:
     page.add_style_tag(
         content="* { line-height: 1.5 !important; letter-spacing: .12em !important; word-spacing: .16em !important }"
     )
-    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert width_of(page) <= 360
     cut = page.evaluate(
         "[...document.querySelectorAll('.choice > span')].filter(s => s.scrollWidth > s.clientWidth + 1).map(s => s.textContent)"
     )

@@ -21,7 +21,7 @@ from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Passkey
-from tests.browser.conftest import HERE, Visit, look, served, violations
+from tests.browser.conftest import HERE, Visit, look, served, violations, width_of
 from tests.house import open_house
 
 pytestmark = [pytest.mark.browser, pytest.mark.databases("sqlite")]
@@ -53,7 +53,7 @@ def with_device(page: Page) -> None:
 def fits(page: Page) -> None:
     for width in (360, 1280):
         look(page, width, "light")
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert width_of(page) <= width
     assert violations(page) == []
 
 

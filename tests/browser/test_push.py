@@ -21,7 +21,7 @@ from playwright.sync_api import Browser, Page, Worker, expect
 from sqlalchemy import Engine
 
 from service.domain.vocabulary import ContactState
-from tests.browser.conftest import HERE, Visit, look, served, violations
+from tests.browser.conftest import HERE, Visit, look, served, violations, width_of
 from tests.house import NURSE, PASSWORD, House
 from tests.pushed import PushService, decrypted, open_push_house, private, public_key, push_service, unb64
 from tests.web.test_push import path_for, phones
@@ -200,12 +200,13 @@ def test_staff_make_the_link_and_it_opens_on_the_caregivers_phone(telephone: Tel
     for name in ("patient", "link"):
         for width in (360, 1280):
             page.set_viewport_size({"width": width, "height": 900})
-            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            assert width_of(page) <= width
             assert violations(page) == []
         if name == "patient":
             page.get_by_role("navigation", name="History").get_by_role("link", name="Ways to reach").click()
             expect(page.get_by_role("button", name=re.compile("Try this first.*Text"))).to_be_visible()
             page.get_by_role("button", name=re.compile("Link for notices.*Ben Brook")).click()
+            expect(page.locator("#link")).to_be_visible()
     link = page.input_value("#link")
     other = telephone.page()
     other.goto(link)
@@ -253,7 +254,7 @@ def test_axe_finds_nothing_and_it_fits_and_a_thumb_can_hit_it(
         assert violations(page) == [], (width, scheme)
     for width in (320, 360, 768, 1280):  # 320 px: WCAG 2.2, 1.4.10 (reflow)
         page.set_viewport_size({"width": width, "height": 780})
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert width_of(page) <= width
     small = page.evaluate(
         """() => [...document.querySelectorAll('main button, main .button')].filter(one => one.checkVisibility())
             .map(one => one.getBoundingClientRect()).filter(box => box.height < 44 || box.width < 44).length"""

@@ -12,7 +12,7 @@ from service.domain.vocabulary import Role
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import MessageTemplate
-from tests.browser.conftest import Visit, violations
+from tests.browser.conftest import Visit, violations, width_of
 from tests.house import PASSWORD
 
 pytestmark = pytest.mark.browser
@@ -35,8 +35,7 @@ def administrator(visit: Visit, *, width: int = 360, script: bool = True, scheme
 
 
 def fits(page: Page, width: int) -> None:
-    page.wait_for_load_state("networkidle")  # before its styles are there a page has any width
-    assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
+    assert width_of(page) <= width, page.url
     assert violations(page) == [], page.url
 
 

@@ -4,7 +4,7 @@ Promises that a tick does everything that is due, in the order people would expe
 it; that one part failing does not stop the others; that a provider which hangs holds
 up messages only, not windows and steps; and that a stop signal lets the tick in hand
 and the calls in flight finish. What is due is in the database: APScheduler is only
-the metronome, so any number of workers may run, and none remembers anything.
+the metronome, so any number of workers may run, and none remembers anything that counts.
 
 Why no job store: one job per patient cost more than a second for every thousand due, lost
 prompts to its misfire grace, and sent everything twice when two processes shared a store.
@@ -52,6 +52,7 @@ from service.reviewing import drafts, refreshing, staff_notices
 from service.scheduling import closing, falling_due, opening, repeating, steps
 from service.store import access, chain, counting, heartbeats, holds, months, outbox, repeats, resealing
 from service.store.audit import SYSTEM
+from service.store.due import Lately
 from service.store.guarded import Tally
 from service.store.identity import new_id
 from service.store.quarantine import describe_error
@@ -94,6 +95,7 @@ class Worker:
         self._is_to_stop = False
         self._is_held = True  # until it is known that it is not
         self._resealed_on: date | None = None
+        self._steps_wait, self._messages_wait = Lately(engine), Lately(engine)
         self._sender = ThreadPoolExecutor(1, thread_name_prefix="deliver")
         self._sending: Future[None] | None = None
 
@@ -223,7 +225,7 @@ class Worker:
             return
         self._do("open", lambda: opening.open_windows(self._engine, now()))
         self._do("close", lambda: closing.close_windows(self._engine, now()))
-        self._do("step", lambda: steps.take_steps(self._engine, now()))
+        self._do("step", lambda: steps.take_steps(self._engine, now(), since=self._steps_wait.since()))
         self._do("due", lambda: falling_due.raise_due(self._engine, now()))
         self._do("again", lambda: repeating.tell_again(self._engine, now()))
         self._do("tell", lambda: staff_notices.tell_staff(self._engine, now()))
@@ -246,6 +248,7 @@ class Worker:
                     at_once=self._settings.sends_at_once,
                     at=self._note_batch,
                     stopping=lambda: self._is_to_stop,
+                    since=self._messages_wait.since(),
                 ),
             )
         finally:

@@ -52,23 +52,21 @@ class Rechecked:
 def recheck_claimed(
     engine: Engine,
     token: uuid.UUID,
+    claimed: Collection[uuid.UUID],
     links: LinkMaker,
     channels: Mapping[Channel, Transport],
     now: datetime,
     before_commit: Callable[[], None] = lambda: None,
 ) -> Rechecked:
-    """Everything claimed under `token`, in one transaction; one by one when the database refuses the whole."""
-    claimed: list[uuid.UUID] = []
+    """What was claimed under `token`, in one transaction; one by one when the database refuses the whole."""
 
     def whole(session: Session) -> Rechecked:
-        claimed.extend(held(session, token, MessageState.CLAIMED))
-        rechecked = _recheck(session, claimed, links, channels, now)
+        rechecked = _recheck(session, held(session, token, claimed, MessageState.CLAIMED), links, channels, now)
         before_commit()
         return rechecked
 
     def alone(session: Session, message_id: uuid.UUID) -> Rechecked:
-        mine = held(session, token, MessageState.CLAIMED) & {message_id}
-        return _recheck(session, mine, links, channels, now)
+        return _recheck(session, held(session, token, [message_id], MessageState.CLAIMED), links, channels, now)
 
     outcome = guarded(engine, claimed, kind="message", whole=whole, alone=alone)
     for message_id, error in outcome.failed:

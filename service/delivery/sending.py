@@ -39,7 +39,7 @@ from service.delivery.rechecking import LinkMaker, Rechecked, recheck_claimed, s
 from service.delivery.settling import HandedOver, held, put_back, settle_all, take_back
 from service.domain.sending import SendAction, recheck
 from service.domain.vocabulary import Channel, MessageState
-from service.store.due import LEASE, QUEUED_MESSAGES
+from service.store.due import LEASE, QUEUED_MESSAGES, made_since
 from service.store.guarded import Tally
 from service.store.holds import HELD
 from service.store.quarantine import describe_error
@@ -93,8 +93,9 @@ def deliver(
     at: Callable[[Boundary], None] = lambda _: None,
     chance: random.Random | None = None,
     stopping: Callable[[], bool] = lambda: False,
+    since: uuid.UUID | None = None,
 ) -> Tally:
-    """Deliver everything that is due, batch by batch.
+    """Deliver everything that is due and was written `since` (`due.Lately`), batch by batch.
 
     1. Take back what a dead worker left: before hand-over it is queued again, after it is uncertain.
     2. Claim a batch by compare-and-set, with a token and a lease.
@@ -105,10 +106,11 @@ def deliver(
     `at` is told of every boundary; `chance` spreads the waits after failures; `stopping` is asked before
     every batch and every call, and what is not begun then is queued again.
     """
-    take_back(engine, clock.now())
+    take_back(engine, clock.now(), since)
     tally = Tally()
     with ThreadPoolExecutor(at_once, thread_name_prefix="hand-over") as pool:
-        batches = _Pass(engine, transports, links, clock, pool, at_once, at, chance or random.Random(), stopping)
+        chance = chance or random.Random()
+        batches = _Pass(engine, transports, links, clock, pool, at_once, at, chance, stopping, since)
         while not stopping():
             batch = batches.next(max(at_once * ROUNDS, LEAST))
             if batch is None:
@@ -131,6 +133,7 @@ class _Pass:
     at: Callable[[Boundary], None]
     chance: random.Random
     stopping: Callable[[], bool]
+    since: uuid.UUID | None
 
     def next(self, limit: int) -> Tally | None:
         """One batch from claim to settling. None when nothing is due."""
@@ -148,14 +151,13 @@ class _Pass:
     def _take(self, token: uuid.UUID, limit: int) -> Rechecked | None:
         self.at(Boundary.BEFORE_CLAIM)
         with write_session(self.engine) as session:
-            claimed = claim(session, token, self.clock.now(), limit)
+            claimed = claim(session, token, self.clock.now(), limit, self.since)
             self.at(Boundary.CLAIMING)
         if not claimed:
             return None
         self.at(Boundary.CLAIMED)
-        return recheck_claimed(
-            self.engine, token, self.links, self.transports, self.clock.now(), lambda: self.at(Boundary.RECHECKING)
-        )
+        now, before_commit = self.clock.now(), lambda: self.at(Boundary.RECHECKING)
+        return recheck_claimed(self.engine, token, claimed, self.links, self.transports, now, before_commit)
 
     def _give_back(self, token: uuid.UUID) -> None:
         """No provider was called under `token`: what got as far as the database waits again, but not for its lease."""
@@ -282,8 +284,10 @@ def _begin_by() -> float:
     return time.monotonic() + (LEASE - LONGEST_CALL).total_seconds()
 
 
-def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
-    """Claim up to `limit` due messages under `token`, those that waited longest first. Returns how many.
+def claim(
+    session: Session, token: uuid.UUID, now: datetime, limit: int, since: uuid.UUID | None = None
+) -> Sequence[uuid.UUID]:
+    """Claim up to `limit` due messages, written `since`, under `token`: those that waited longest first. Returns which.
 
     Compare-and-set: the state is asked again outside the selection, because two
     workers may have selected the same row, and one of them gets it. On PostgreSQL
@@ -292,7 +296,7 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
     """
     due = (
         select(Message.id)
-        .where(QUEUED_MESSAGES, Message.next_try_at <= now, ~HELD)
+        .where(QUEUED_MESSAGES, made_since(Message, since), Message.next_try_at <= now, ~HELD)
         .order_by(Message.next_try_at)
         .limit(limit)
         .with_for_update(skip_locked=True)
@@ -301,9 +305,9 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
         .cte("due")
         .prefix_with("MATERIALIZED", dialect="postgresql")
     )
-    claimed = session.connection().execute(
+    claimed = session.connection().scalars(
         update(Message)
-        .where(Message.id.in_(select(due.c.id)), Message.state == MessageState.QUEUED)
+        .where(made_since(Message, since), Message.id.in_(select(due.c.id)), Message.state == MessageState.QUEUED)
         .values(
             state=MessageState.CLAIMED,
             claim_token=token,
@@ -311,16 +315,15 @@ def claim(session: Session, token: uuid.UUID, now: datetime, limit: int) -> int:
             turns=Message.turns + 1,
             greets_at=func.coalesce(Message.greets_at, literal(now, Message.greets_at.type)),
         )
-        # Counted by what comes back: SQLite's driver knows no row count of a statement that begins with WITH.
         .returning(Message.id)
     )
-    return len(claimed.all())
+    return claimed.all()
 
 
 def give_back(engine: Engine, token: uuid.UUID, now: datetime) -> None:
     """Queue again everything held under `token`: nothing has left, so this was no try."""
     with write_session(engine) as session:
-        put_back(session, held(session, token, MessageState.CLAIMED, MessageState.HANDING_OVER), now)
+        put_back(session, held(session, token, None, MessageState.CLAIMED, MessageState.HANDING_OVER), now)
 
 
 def _call(facts: MessageFacts, text: OutgoingText, transport: Transport) -> HandedOver:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby
 
-from sqlalchemy import ColumnElement, Engine, and_, bindparam, case, or_, select, update
+from sqlalchemy import ColumnElement, Engine, and_, bindparam, case, or_, select, true, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -41,7 +41,7 @@ from service.domain.tasks import (
 from service.domain.validation import storable
 from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, TaskSettled, TaskState
 from service.store import outbox
-from service.store.due import LEASED_MESSAGES, lapsed
+from service.store.due import LEASED_MESSAGES, lapsed, made_since
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
@@ -101,7 +101,7 @@ def settle_all(
     )
     for result, error in outcome.failed:
         with write_session(engine) as session:
-            if result.facts.id in held(session, token, *STILL_OURS):
+            if held(session, token, [result.facts.id], *STILL_OURS):
                 # What the provider did is known only in part, and the row cannot hold it.
                 settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
             quarantine(session, ("message", result.facts.id), error, now)
@@ -111,7 +111,7 @@ def settle_all(
 def _settle(
     session: Session, token: uuid.UUID, results: Sequence[HandedOver], now: datetime, chance: random.Random
 ) -> Tally:
-    ours = held(session, token, NOT_STAMPED, *STILL_OURS)
+    ours = held(session, token, [result.facts.id for result in results], NOT_STAMPED, *STILL_OURS)
     settled = Tally()
     sent = []
     not_begun = []
@@ -140,15 +140,19 @@ def _settle(
     return settled + Tally(done=len(sent))
 
 
-def held(session: Session, token: uuid.UUID, *states: MessageState) -> set[uuid.UUID]:
-    """What is still held under `token` in one of these states, locked until the transaction ends.
+def held(
+    session: Session, token: uuid.UUID, some: Collection[uuid.UUID] | None, *states: MessageState
+) -> set[uuid.UUID]:
+    """What of `some`, or of all, is still held under `token` in one of these states, locked until the transaction ends.
 
     Whoever writes a message's next state asks this first: a lease may have run out,
     a receipt may have overtaken.
     """
     rows = session.scalars(
         select(Message.id)
-        .where(Message.claim_token == token, Message.state.in_(states))
+        .where(
+            Message.claim_token == token, Message.state.in_(states), true() if some is None else Message.id.in_(some)
+        )
         .order_by(Message.id)  # one order for all who lock several
         .with_for_update()
     )
@@ -303,9 +307,9 @@ def _write_again(
 # --- left by a worker that died --------------------------------------------------------------
 
 
-def take_back(engine: Engine, now: datetime) -> int:
-    """Take back everything whose lease ran out. Returns how many."""
-    over = (LEASED_MESSAGES, lapsed(Message.lease_until, now))
+def take_back(engine: Engine, now: datetime, since: uuid.UUID | None = None) -> int:
+    """Take back everything written `since` (`due.Lately`) whose lease ran out. Returns how many."""
+    over = (LEASED_MESSAGES, made_since(Message, since), lapsed(Message.lease_until, now))
     with read_session(engine) as session:
         if session.scalar(select(Message.id).where(*over).limit(1)) is None:
             return 0

@@ -38,7 +38,7 @@ from service.domain.vocabulary import (
     WindowState,
 )
 from service.store import outbox
-from service.store.due import OPEN_WINDOWS, PENDING_STEPS
+from service.store.due import OPEN_WINDOWS, PENDING_STEPS, made_since
 from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
@@ -76,8 +76,8 @@ class DueStep:
     quiet: timedelta  # how long the clinic's quiet hours last
 
 
-def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
-    """Take every follow-up step due at `now` (UTC), `limit` to a transaction.
+def take_steps(engine: Engine, now: datetime, limit: int = 1000, since: uuid.UUID | None = None) -> Tally:
+    """Take every follow-up step due at `now` (UTC) and made `since` (`due.Lately`), `limit` to a transaction.
 
     1. Choose pending steps that are due, locked against other workers. A window
        that should have closed by now is closed first, because what
@@ -86,7 +86,8 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000) -> Tally:
     3. Write messages, tasks and the steps' ends in the same transaction. After an
        empty step the next one is due at once, and is taken in the next batch.
     """
-    work = Work("step", _due(now), lambda s, due: _load(s, due, now), lambda s, rows: _take(s, rows, now), limit)
+    due = _due(now).where(made_since(Step, since))
+    work = Work("step", due, lambda s, due: _load(s, due, now), lambda s, rows: _take(s, rows, now), limit)
     return work_off(engine, work, now)
 
 

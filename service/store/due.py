@@ -2,21 +2,29 @@
 
 Conditions are literal: a partial index serves only a query that provably asks for its part,
 and a bound parameter proves nothing to SQLite.
+
+What waits was nearly always written lately, and of what lies by month (`store.months`) each month would be looked into
+for it, years of them every few seconds. `Lately` says from which id on to look, and now and then to look at all.
 """
 
 from __future__ import annotations
 
+import time
+import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import ColumnElement, func, or_, select, text
+from sqlalchemy import ColumnElement, Engine, func, or_, select, text, true
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
+from service.store.identity import none_made_within
 from service.store.quarantine import is_quarantined
 from service.store.tables import Message, Plan, Step, Window
 
 LEASE = timedelta(minutes=2)
+LATELY = timedelta(days=30)  # a message is over, and a step due, within days of being written
+LOOKS_BACK_SECONDS = 600.0  # what waits for longer is found by then, and by a worker that starts at once
 
 
 def lapsed(
@@ -40,6 +48,28 @@ OPEN_WINDOWS = text("windows.state = 'open'")
 PENDING_STEPS = text("steps.state = 'pending'")
 QUEUED_MESSAGES = text("messages.state = 'queued'")
 LEASED_MESSAGES = text("messages.state IN ('claimed', 'handing_over')")
+
+
+class Lately:
+    """From which id on somebody who looks again and again is to look; None is whatever the age, as at the first time.
+
+    On SQLite always: there is nothing to be left out.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self._is_by_month = engine.dialect.name == "postgresql"
+        self._looks_back_at = 0.0  # of the machine's seconds
+
+    def since(self) -> uuid.UUID | None:
+        if self._is_by_month and time.monotonic() < self._looks_back_at:
+            return none_made_within(LATELY)
+        self._looks_back_at = time.monotonic() + LOOKS_BACK_SECONDS
+        return None
+
+
+def made_since(table: type[Message | Step], since: uuid.UUID | None) -> ColumnElement[bool]:
+    """The condition that `Lately` asks for: by a parameter, so that only its months are planned for."""
+    return true() if since is None else table.id >= since
 
 
 class Event(StrEnum):

@@ -17,6 +17,7 @@ import threading
 import time
 import uuid
 from collections.abc import Iterable
+from datetime import timedelta
 
 APART = 24 * 3600 * 1000  # milliseconds by which the clocks of two machines surely differ less
 _COUNT_BITS, _CHANCE_BITS = 42, 32  # RFC 9562, section 6.2, method 1: counted within a millisecond, beside chance
@@ -42,6 +43,12 @@ def none_made_before(ids: Iterable[uuid.UUID]) -> uuid.UUID:
     """
     first = min((one.int >> 80 if one.version == 7 else 0 for one in ids), default=0)
     return uuid.UUID(int=max(first - APART, 0) << 80)
+
+
+def none_made_within(age: timedelta) -> uuid.UUID:
+    """The least id that what was made within `age` of now can have, whichever machine made it."""
+    made = time.time_ns() // 1_000_000 - age // timedelta(milliseconds=1)
+    return uuid.UUID(int=max(made - APART, 0) << 80)
 
 
 def _next(begin: int) -> tuple[int, int]:

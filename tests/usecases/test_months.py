@@ -6,23 +6,26 @@ bounds of a month are RFC 9562's: the first 48 bits of an id are the millisecond
 
 from __future__ import annotations
 
+import re
 import threading
 import uuid
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
-from sqlalchemy import Engine, delete, func, select, text
+from sqlalchemy import Engine, delete, event, func, select, text
 from sqlalchemy.exc import ProgrammingError
 
 from service.domain.retention import checked_keep
 from service.domain.vocabulary import MessageKind, MessageState
 from service.health import checks
 from service.keeping import retention
-from service.store import chain, identity, months, outbox
+from service.scheduling import steps
+from service.store import chain, due, identity, months, outbox
 from service.store.audit import SYSTEM, Act
 from service.store.identity import new_id
 from service.store.migrations import indexing
@@ -66,6 +69,23 @@ def at(post: Post, monkeypatch: pytest.MonkeyPatch) -> Iterator[At]:
 def lies_in(engine: Engine, table: str) -> set[str]:
     with engine.connect() as connection:
         return set(connection.scalars(text(f"SELECT DISTINCT tableoid::regclass::text FROM {table}")))
+
+
+def months_planned_for(engine: Engine, work: Callable[[], object]) -> set[str]:
+    """The months that the plans of all statements read which `work` sends."""
+    found: set[str] = set()
+
+    def explain(_connection: object, cursor: Any, statement: str, given: Any, *_: object) -> None:
+        if re.match("SELECT|WITH|UPDATE", statement):
+            plan = cursor.connection.execute(f"EXPLAIN {statement}", given).fetchall()
+            found.update(re.findall(r"_(\d{4}_\d{2})\b", str(plan)))
+
+    event.listen(engine, "before_cursor_execute", explain)
+    try:
+        work()
+    finally:
+        event.remove(engine, "before_cursor_execute", explain)
+    return found
 
 
 def first_of(later: int) -> datetime:
@@ -212,3 +232,28 @@ def test_the_bounds_of_a_month_are_those_of_ids(post: Post) -> None:
     # What hangs on that row is looked for from a day before on: the machines of two workers may show different times.
     assert identity.none_made_before([example, new_id()]) == uuid.UUID("017F1DBC-1DB0-0000-0000-000000000000")
     assert identity.none_made_before([example, uuid.uuid4()]) == uuid.UUID(int=0)
+
+
+def test_who_looks_again_and_again_reads_no_month_that_is_long_over_and_now_and_then_all(
+    post: Post, at: At, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seconds = [1.0]
+    monkeypatch.setattr(due, "time", SimpleNamespace(monotonic=lambda: seconds[0]))
+    long_ago = NOW - 3 * due.LATELY
+    at(long_ago)
+    waits = post.write(MessageKind.REPLY, lasts=4 * due.LATELY, params={"text": "x"})
+    at(NOW)
+    months.make_ahead(post.engine)
+
+    def look() -> None:
+        since = lately.since()
+        steps.take_steps(post.engine, NOW, since=since)
+        post.deliver(since=since)
+
+    lately = due.Lately(post.engine)
+    assert lately.since() is None  # whoever begins looks at all
+    assert months.month_name(long_ago) not in months_planned_for(post.engine, look)
+    assert post.message(waits).state is MessageState.QUEUED
+    seconds[0] += due.LOOKS_BACK_SECONDS
+    assert months.month_name(long_ago) in months_planned_for(post.engine, look)
+    assert post.message(waits).state is MessageState.SENT

@@ -3,7 +3,8 @@
 `lived` lets the service write two days of one patient, one answered and one missed, with everything that follows
 from them: windows, steps, messages and their history, audit lines, readings, diary, a silence. `multiply`
 copies these rows for every patient and day, with other ids, keys, dates and pressures; about 15 of 100 days
-are missed. Everybody is invented, and alike: only how many there are matters.
+are missed. Everybody is invented, and alike: only how many there are matters. What came on a day has ids of that day
+before this machine's, and so lies in its month where tables lie by month.
 """
 
 from __future__ import annotations
@@ -18,9 +19,11 @@ from typing import Any
 from sqlalchemy import Connection, Date, Engine, delete, select, text
 
 from service.reviewing import refreshing
+from service.store.identity import new_id
 from service.store.outbox import RECURS_WITHIN
 from service.store.session import connect, gather_statistics, write_session
 from service.store.tables import (
+    MONTHLY,
     AuditLine,
     Base,
     Caregiver,
@@ -55,6 +58,7 @@ ONCE = {
 }  # unique beside ids; what is kept of each
 OF_PERSON = {"patient_id", "contact_id", "caregiver_id"}
 FILLER = 300  # patients of every other clinic
+DAY_MS = 24 * 3600 * 1000
 DAY_KINDS = ((False, "answered"), (True, "missed"))
 
 
@@ -113,6 +117,7 @@ def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
                 connection.exec_driver_sql(f"PRAGMA {pragma}")
         else:
             connection.exec_driver_sql("SET session_replication_role = replica; SET statement_timeout = 0")
+            _make_months(connection, sizes.days)
         clinics = _people(connection, sizes)
         for table in PEOPLE:
             connection.exec_driver_sql(
@@ -163,18 +168,41 @@ def _people(connection: Connection, sizes: Sizes) -> dict[int, uuid.UUID]:
     return {size: uuid.UUID(f"c{named.hex[1:8]}{k:08x}{named.hex[16:]}") for size, k in clinics.items()}
 
 
+def _make_months(connection: Connection, days: int) -> None:
+    """Those that are over: the service makes them ahead."""
+    this = "date_trunc('month', now() AT TIME ZONE 'UTC')"
+    for back, table in product(range(1, days // 28 + 2), MONTHLY):
+        begins, ends = (f"(({this} - interval '{n} months') AT TIME ZONE 'UTC')" for n in (back, back - 1))
+        name = connection.exec_driver_sql(f"SELECT to_char({begins} AT TIME ZONE 'UTC', '_YYYY_MM')").scalar_one()
+        connection.exec_driver_sql(
+            f"CREATE TABLE months.{table}{name} PARTITION OF public.{table}"
+            f" FOR VALUES FROM (months.first_id({begins})) TO (months.first_id({ends}))"
+        )
+
+
 class _Sql:
     """The few words in which the two databases differ."""
 
     def __init__(self, on_sqlite: bool) -> None:
         self.on_sqlite = on_sqlite
+        self._today = new_id().int >> 80  # milliseconds since 1970
 
-    def numbered(self, column: str, first: str, second: str) -> str:
-        """An id that keeps its own second half, behind two numbers."""
+    def of_person(self, column: str) -> str:
+        """An id that keeps its own second half, behind the patient's number."""
         if self.on_sqlite:
-            return f"(printf('%08x%08x', {first}, {second}) || substr({column}, 17))"
-        numbers = f"lpad(to_hex({first}), 8, '0') || lpad(to_hex({second}), 8, '0')"
-        return f"({numbers} || right(replace({column}::text, '-', ''), 16))::uuid"
+            return f"(printf('%016x', p.n) || substr({column}, 17))"
+        return f"(lpad(to_hex(p.n), 16, '0') || right(replace({column}::text, '-', ''), 16))::uuid"
+
+    def of_day(self, column: str) -> str:
+        """An id as that day's are (RFC 9562, section 5.7): its time, the patient's number, and the end of its own."""
+        at = f"({self._today} - CAST(d.d AS bigint) * {DAY_MS})"
+        if self.on_sqlite:
+            of_patient = "substr(n, 1, 3) || '8' || substr(n, 4)"
+            numbered = f"(SELECT {of_patient} FROM (SELECT printf('%05x', p.n) AS n))"
+            return f"(printf('%012x', {at}) || '7' || {numbered} || substr({column}, 20))"
+        numbered = "overlay(lpad(to_hex(p.n), 5, '0') placing '8' from 4 for 0)"
+        own = f"right(replace({column}::text, '-', ''), 13)"
+        return f"(lpad(to_hex({at}), 12, '0') || '7' || {numbered} || {own})::uuid"
 
     def clinic(self, column: str) -> str:
         if self.on_sqlite:
@@ -222,7 +250,7 @@ def _copy(connection: Connection, sql: _Sql, table: Any, day: str, among: str) -
 
 
 def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
-    column, person, by_day = table.c[name], sql.numbered(f"t.{name}", "0", "p.n"), day != "own"
+    column, person, by_day = table.c[name], sql.of_person(f"t.{name}"), day != "own"
     ago = 1 if day == "missed" else 2  # the missed day was the last before today, the answered one before that
     shift = f"{ago} - d.d"
     if name == "clinic_id":
@@ -231,7 +259,7 @@ def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
         return person
     if isinstance(column.type, Id):
         is_ours = by_day and name not in {"staff_id", "actor_id", "claim_token", "supersedes_id"}
-        return sql.numbered(f"t.{name}", "d.d", "p.n") if is_ours else f"t.{name}"
+        return sql.of_day(f"t.{name}") if is_ours else f"t.{name}"
     if name in ONCE:
         return f"(substr(t.{name}, 1, {ONCE[name]}) || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
     if name == "address":

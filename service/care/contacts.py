@@ -3,7 +3,8 @@
 Consent is a record, never a flag: written once, never changed, and a withdrawal acted on
 at once. The newest line of a kind counts, and none at all means no. So what is recorded
 later is later, even when the machine's clock was set back in between: a withdrawal must
-never lose to an older yes.
+never lose to an older yes. One whose seal does not hold says neither: whether they
+agreed is not known, so nothing is sent, and staff are told (`in_doubt`, `doubted`).
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 
 from service.care.tasks import raise_task
 from service.domain import localtime, validation
-from service.domain.tasks import WordsUnsent
+from service.domain.tasks import ConsentDoubted, Whose, WordsUnsent
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, MessageKind, MessageState, PatientState
 from service.store import outbox, seals
@@ -45,12 +46,13 @@ def owner(person: Patient | Caregiver | Staff) -> Owner:
 def has_consent(
     session: Session, patient_id: uuid.UUID, kind: ConsentKind, caregiver_id: uuid.UUID | None = None
 ) -> bool:
-    """Whether the newest record of this kind says yes.
+    """Whether the newest record of this kind says yes, and is as it was written.
 
     `kind=MESSAGES` with a caregiver is the caregiver's own agreement; without
     one it is the patient's.
     """
-    return _newest(session, [patient_id], kind).get((patient_id, caregiver_id), False)
+    newest = newest_consent(session, patient_id, kind, caregiver_id)
+    return newest is not None and newest.given and seals.stands(session, newest)
 
 
 def newest_consent(
@@ -67,7 +69,7 @@ def newest_consent(
 
 
 def patients_who_agreed(session: Session, patient_ids: Collection[uuid.UUID]) -> set[uuid.UUID]:
-    """Those of these patients whose consent to messages stands. One query."""
+    """Those of these patients whose newest consent to messages says yes; what is `in_doubt` is not asked. One query."""
     newest = _newest(session, patient_ids, ConsentKind.MESSAGES)
     return {patient_id for (patient_id, caregiver_id), given in newest.items() if caregiver_id is None and given}
 
@@ -81,6 +83,17 @@ def caregivers_who_agreed(session: Session, patient_ids: Collection[uuid.UUID]) 
         for (patient_id, caregiver_id), given in allowed.items()
         if caregiver_id is not None and given and agreed.get((patient_id, caregiver_id), False)
     }
+
+
+def in_doubt(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, uuid.UUID]:
+    """Of these patients and their caregivers those of whom nobody knows whether they may be written to.
+
+    The consent that counts is not found as it was written: it, by person. One query.
+    """
+    of_them = (Consent.patient_id.in_(patient_ids), Consent.kind.in_(STOPS_EVERYTHING))
+    rows = session.scalars(select(Consent).where(*of_them).order_by(Consent.at, Consent.id))
+    newest = {(row.patient_id, row.caregiver_id, row.kind): row for row in rows}
+    return {row.caregiver_id or row.patient_id: row.id for row in newest.values() if not seals.stands(session, row)}
 
 
 def agrees(kind: ConsentKind, patient_id: Any, caregiver_id: Any = None) -> ColumnElement[bool]:
@@ -278,6 +291,13 @@ def tell_unsent(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, n
     )
     for message_id, params in session.execute(waiting.order_by(Message.id)):
         raise_task(session, clinic_id, patient_id, *unsent(message_id, params), now)
+
+
+def doubted(session: Session, clinic_id: uuid.UUID, consent_id: uuid.UUID, now: datetime) -> None:
+    """Staff are told, once, of a consent that is not found as it was written: they ask the person."""
+    consent = session.get_one(Consent, consent_id)
+    facts = ConsentDoubted(consent.id, Whose.PATIENT if consent.caregiver_id is None else Whose.CAREGIVER)
+    raise_task(session, clinic_id, consent.patient_id, facts, f"consent_doubted:{consent.id}", now)
 
 
 def unsent(message_id: uuid.UUID, params: Mapping[str, Any]) -> tuple[WordsUnsent, str]:

@@ -91,6 +91,7 @@ class _Shared:
 
     patients_agreed: Collection[uuid.UUID]
     caregivers_agreed: Collection[uuid.UUID]
+    in_doubt: Mapping[uuid.UUID, uuid.UUID]
     acknowledged: Collection[tuple[uuid.UUID | None, uuid.UUID | None]]
     open_tasks: Collection[uuid.UUID]
     invited: Mapping[str, str]  # invitations that can be answered, by id, with the language of each
@@ -171,6 +172,7 @@ def _facts(
             quiet_until=clinic.quiet_until,
             is_looked_after=patient is None or patient.state is PatientState.ACTIVE,
             agreed=message.kind in TO_STAFF or message.staff_id is not None or _agreed(shared, message),
+            doubted=shared.in_doubt.get(person.id) if person is not None else None,
             # Who has just written from an address is answered there, also when it is marked as stopped or broken.
             contact_works=contact.state is ContactState.OK or message.kind in NEEDS_NO_CONSENT,
             account_open=staff is None or staff.active,
@@ -220,6 +222,7 @@ def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
     return _Shared(
         contacts.patients_who_agreed(session, patient_ids) if patient_ids else (),
         contacts.caregivers_who_agreed(session, patient_ids) if nudged else (),
+        contacts.in_doubt(session, patient_ids) if patient_ids else {},
         _acknowledged(
             session, {m.window_id for m in messages if m.caregiver_id is not None and m.window_id is not None}
         ),

@@ -174,6 +174,8 @@ def _stop(session: Session, facts: MessageFacts, verdict: Verdict, now: datetime
         settling.try_next_contact(session, facts, now)
     elif verdict.action is SendAction.EXPIRE:
         settling.expire(session, facts, why, now)
+    elif verdict.why is SendReason.CONSENT_IN_DOUBT:
+        settling.stop_doubted(session, facts, why, now)
     else:
         settling.settle(session, facts.id, MessageState.CANCELLED, why, now)
 

@@ -214,6 +214,14 @@ def expire(session: Session, facts: MessageFacts, reason: str, now: datetime, *,
     tell_lost(session, facts, now)
 
 
+def stop_doubted(session: Session, facts: MessageFacts, reason: str, now: datetime) -> None:
+    """Whether its person agrees is not known: nothing is sent, and staff ask."""
+    settle(session, facts.id, MessageState.CANCELLED, reason, now)
+    if facts.last_look.doubted is not None:
+        contacts.doubted(session, facts.clinic_id, facts.last_look.doubted, now)
+    tell_lost(session, facts, now)
+
+
 def retry_or_expire(session: Session, facts: MessageFacts, reason: str, at: datetime, now: datetime) -> None:
     """After a temporary failure: another try, unless it would come too late to be true."""
     if at >= facts.expires_at:

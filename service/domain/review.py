@@ -23,6 +23,7 @@ from service.domain import factjson
 from service.domain.days import Paused
 from service.domain.diary import urgency
 from service.domain.frozen import dataclass
+from service.domain.seals import Seal
 from service.domain.signals.facts import Episode, Picture, PictureFacts, ResponseFacts
 from service.domain.signals.picture import is_compared_beside, lane_of, name_of
 from service.domain.summary import LAYOUT, Adherence, Behind, SilenceNow, Summary
@@ -56,6 +57,8 @@ class LastAdjustment:
     response: ResponseFacts | None = None
     follow_up_on: date | None = None  # None: nothing is due
     follow_up_what: str = ""
+    seal: Seal = Seal.INTACT
+    stands: bool = True  # otherwise nobody knows whether that was changed, and so what came after it
 
     @property
     def response_word(self) -> Response | None:

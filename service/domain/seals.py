@@ -56,6 +56,10 @@ class Sealer:
                 return Seal.INTACT if holds else Seal.ALTERED
         return Seal.UNKNOWN_KEY
 
+    def relies(self, seal: Seal) -> bool:
+        """Whether what was found so may be gone by: its seal holds, or nothing is sealed here."""
+        return not self.keys or seal in HOLDS
+
     def codes(self, fields: Sequence[Any]) -> list[bytes]:
         """The bare code of these fields by each key, today's first: for what stands under a seal that names the key."""
         return [_code(key, fields) for key in self.keys]

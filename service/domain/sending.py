@@ -81,6 +81,7 @@ class SendReason(StrEnum):
     EXPIRED = "expired"
     PATIENT_ENDED = "patient_ended"
     CONSENT_WITHDRAWN = "consent_withdrawn"
+    CONSENT_IN_DOUBT = "consent_in_doubt"  # it is not found as it was written: whether they agree is not known
     CONTACT_BROKEN = "contact_broken"
     ANSWERED = "answered"
     EXCUSED = "excused"
@@ -106,6 +107,7 @@ class LastLook:
     quiet_until: time
     is_looked_after: bool = True
     agreed: bool = True
+    doubted: uuid.UUID | None = None  # the consent that counts, where that is not found as it was written
     contact_works: bool = True
     channel_is_set_up: bool = True
     account_open: bool = True
@@ -133,6 +135,8 @@ def recheck(facts: LastLook, now: datetime) -> Verdict:
         return Verdict(SendAction.CANCEL, SendReason.TASK_TAKEN)
     if facts.kind not in TO_STAFF | ANSWERS and not facts.is_looked_after:
         return Verdict(SendAction.CANCEL, SendReason.PATIENT_ENDED)
+    if facts.kind not in TO_STAFF | NEEDS_NO_CONSENT and facts.doubted is not None:
+        return Verdict(SendAction.CANCEL, SendReason.CONSENT_IN_DOUBT)
     if facts.kind not in TO_STAFF | NEEDS_NO_CONSENT and not facts.agreed:
         return Verdict(SendAction.CANCEL, SendReason.CONSENT_WITHDRAWN)
     if no_longer := _no_longer_wanted(facts):

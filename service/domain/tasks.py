@@ -140,6 +140,14 @@ class WordsUnsent:
 
 
 @dataclass(frozen=True, slots=True)
+class ConsentDoubted:
+    """A consent is not found as it was written: whether its person agrees is not known, and nothing is sent."""
+
+    consent: uuid.UUID
+    whose: Whose
+
+
+@dataclass(frozen=True, slots=True)
 class StrangerWrote:
     """A text came from a number that nobody here has. Number and words are on the page of the task, for a time."""
 
@@ -389,6 +397,7 @@ TaskFacts = (
     | AlarmOfStaff
     | CallUntold
     | WordsUnsent
+    | ConsentDoubted
     | StrangerWrote
     | StrangersFlood
     | LimitPassed
@@ -425,6 +434,7 @@ _KINDS: Mapping[type, TaskKind] = {
     AlarmOfStaff: TaskKind.SAFETY_ANSWER,
     CallUntold: TaskKind.SAFETY_ANSWER,
     WordsUnsent: TaskKind.NOT_SENT,
+    ConsentDoubted: TaskKind.NO_CONTACT,
     WeightDoubted: TaskKind.WEIGHT_DOUBT,
     CaregiverSaid: TaskKind.CAREGIVER_SAYS,
     CaregiverWrote: TaskKind.CAREGIVER_SAYS,

@@ -39,7 +39,7 @@ from service.domain.vocabulary import (
 )
 from service.enrolling.enrolment import Alike, alike
 from service.enrolling.people import ref_is_taken
-from service.store import outbox, panel
+from service.store import outbox, panel, seals
 from service.store.audit import SYSTEM, Act
 from service.store.guarded import Tally
 from service.store.session import connect, write_session
@@ -145,7 +145,7 @@ def offered(session: Session, transfer: Transfer) -> Offered:
         born_on,
         patient.language,
         patient.zone,
-        agreed if agreed is not None and agreed.given else None,
+        agreed if agreed is not None and agreed.given and seals.stands(session, agreed) else None,
         alike(session, here, born_on, None),
     )
 

@@ -171,6 +171,7 @@ def _verdict(
         quiet_until=clinic.quiet_until,
         is_looked_after=patient.state is PatientState.ACTIVE,
         agreed=patient.id in contacts.patients_who_agreed(session, [patient.id]),
+        doubted=contacts.in_doubt(session, [patient.id]).get(patient.id),
         contact_works=bool(working),
         channel_is_set_up=any(one.channel in channels for one in working),
     )

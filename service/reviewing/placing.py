@@ -173,8 +173,9 @@ def review_facts(row: Enrolled, known: Summary, work: staffwork.StaffWork, clini
     patient_id = row.patient_id
     adjustments = work.adjustments.get(patient_id, ())
     response = known.trend.response
-    if adjustments and response is not None and response.adjustment.made_on == adjustments[0].made_on:
-        adjustments = (replace(adjustments[0], response=response), *adjustments[1:])
+    newest = adjustments[0] if adjustments and adjustments[0].stands else None
+    if newest is not None and response is not None and response.adjustment.made_on == newest.made_on:
+        adjustments = (replace(newest, response=response), *adjustments[1:])
     holding = {signal.kind for signal in known.trend.signals}
     return PatientFacts(
         patient_id=patient_id,

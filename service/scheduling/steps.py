@@ -381,6 +381,8 @@ def reach_patients(session: Session, patient_ids: Collection[uuid.UUID]) -> dict
     if not patient_ids:
         return {}
     agreed = contacts.patients_who_agreed(session, patient_ids)
+    # A no that is not as it was written is no choice of theirs: the last look before sending tells staff.
+    agreed |= contacts.in_doubt(session, set(patient_ids) - agreed).keys()
     first = contacts.first_working(session, Contact.patient_id, patient_ids)
     return {one: _reached([one], agreed, first) for one in patient_ids}
 
@@ -396,7 +398,7 @@ def reach_caregivers(session: Session, patient_ids: Collection[uuid.UUID]) -> di
         .order_by(Caregiver.position, Caregiver.created_at, Caregiver.id)
     ):
         of_patient[patient_id].append(caregiver_id)
-    agreed = contacts.caregivers_who_agreed(session, patient_ids)
+    agreed = contacts.caregivers_who_agreed(session, patient_ids) or set(contacts.in_doubt(session, patient_ids))
     first = contacts.first_working(session, Contact.caregiver_id, [one for some in of_patient.values() for one in some])
     return {one: _reached(of_patient[one], agreed, first) for one in patient_ids}
 

@@ -19,7 +19,7 @@ from enum import Enum
 from functools import lru_cache
 from typing import Any, TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
 from service.domain.seals import HOLDS, Seal, Sealer, fingerprint
@@ -38,9 +38,9 @@ FOLLOWS = {"clinic_id"}  # of what follows its patient to another clinic
 UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError)
 
 
-def sealer_of(where: Where) -> Sealer:
+def sealer_of(where: Where | Engine) -> Sealer:
     """What seals in this database: its keys came with the engine."""
-    found = rows(where).get_execution_options().get(SEALER)
+    found = (where if isinstance(where, Engine) else rows(where)).get_execution_options().get(SEALER)
     return found if isinstance(found, Sealer) else Sealer()
 
 
@@ -73,7 +73,7 @@ def erase(act: Act, row: SignOff | ReviewAddition, frozen: dict[str, Any], note:
         row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
 
 
-def judge(where: Where, row: Sealed) -> Seal:
+def judge(where: Where | Engine, row: Sealed) -> Seal:
     """What the row is found to be, with all that was frozen in it."""
     found = judged(sealer_of(where), type(row), [*_values(row), row.seal])
     if not isinstance(row, SignOff | ReviewAddition) or found is Seal.UNSEALED:
@@ -82,6 +82,11 @@ def judge(where: Where, row: Sealed) -> Seal:
         return found if fingerprint(row.frozen) == row.frozen_hash else Seal.ALTERED
     except UNREADABLE:
         return Seal.ALTERED
+
+
+def stands(where: Where, row: Sealed) -> bool:
+    """Whether what the row says may be gone by."""
+    return sealer_of(where).relies(judge(where, row))
 
 
 def each(session: Session, table: type[S], clinic_id: uuid.UUID) -> Iterator[tuple[uuid.UUID, S | None]]:

@@ -173,25 +173,25 @@ def _earlier(session: Session, among: ColumnElement[bool], week: date, zone: Zon
 
 def _adjustments(session: Session, among: ColumnElement[bool]) -> dict[uuid.UUID, tuple[LastAdjustment, ...]]:
     """The newest adjustment of each patient, and every older one whose follow-up is not done."""
+    sealer = seals.sealer_of(session)
     place = func.row_number().over(partition_by=Adjustment.patient_id, order_by=NEWEST_FIRST)
-    current = (
-        select(
-            Adjustment.patient_id,
-            Adjustment.made_on,
-            Adjustment.what,
-            Adjustment.follow_up_on,
-            Adjustment.follow_up_what,
-            Adjustment.followed_up_at,
-            place.label("place"),
-        )
-        .where(among, COUNTS)
-        .subquery()
-    )
+    current = select(*seals.columns(Adjustment), place.label("place")).where(among, COUNTS).subquery()
     still_due = current.c.follow_up_on.is_not(None) & current.c.followed_up_at.is_(None)
     query = select(current).where(or_(current.c.place == 1, still_due)).order_by(current.c.place)
+    found = [(made, seals.judged(sealer, Adjustment, made[:-1])) for made in rows(session).execute(query)]
     return _by_owner(
-        (owner, LastAdjustment(made_on, what, follow_up_on=due if done_at is None else None, follow_up_what=due_what))
-        for owner, made_on, what, due, due_what, done_at, _ in rows(session).execute(query)
+        (
+            made.patient_id,
+            LastAdjustment(
+                made.made_on,
+                made.what,
+                follow_up_on=made.follow_up_on if made.followed_up_at is None else None,
+                follow_up_what=made.follow_up_what,
+                seal=seal,
+                stands=sealer.relies(seal),
+            ),
+        )
+        for made, seal in found
     )
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
+from typing import Any
 
 import pytest
 from sqlalchemy import select, update
 
-from service.care import ending
+from service.care import contacts, ending
 from service.delivery import receiving, sending, settling
 from service.delivery.sending import Boundary
 from service.domain.vocabulary import (
@@ -24,7 +25,7 @@ from service.domain.vocabulary import (
 from service.store import outbox
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Clinic, Contact, Message, MessageTemplate, Patient, Task
+from service.store.tables import Caregiver, Clinic, Consent, Contact, Message, MessageTemplate, Patient, Task
 from service.transports.base import OutgoingText, Receipt
 from tests import inwords
 from tests.faulty import Fault
@@ -280,6 +281,37 @@ def test_that_somebody_was_told_whom_to_call_is_taken_back_when_it_was_not_sent(
         receiving.take_receipts(post.engine, [Receipt(sent, "delivered", NOON)], post.clock.now())
         with read_session(post.engine) as session:
             assert session.get_one(Task, task.id).state is TaskState.CLOSED
+
+
+@pytest.mark.parametrize("altered", [{"how": "said so"}, {"given": True}, {"seal": ""}, {"seal": "00000000:00"}])
+@pytest.mark.parametrize("to", [PATIENT_PHONE, CAREGIVER_PHONE])
+def test_nothing_is_sent_by_a_consent_that_is_not_as_it_was_written_and_staff_are_told(
+    post: Post, altered: dict[str, Any], to: str
+) -> None:
+    whose = None if to == PATIENT_PHONE else post.caregiver
+    its = Consent.caregiver_id.is_(None) if whose is None else Consent.caregiver_id == whose.id
+    with write_session(post.engine) as session:
+        if "given" in altered:
+            post.consent(session, ConsentKind.MESSAGES, False, whose)
+        which = select(Consent.id).where(its, Consent.kind == ConsentKind.MESSAGES).order_by(Consent.at.desc()).limit(1)
+        session.execute(update(Consent).where(Consent.id.in_(session.scalars(which).all())).values(**altered))
+    sent = [post.write(MessageKind.PROMPT if whose is None else MessageKind.NUDGE, to=to) for _ in range(2)]
+    safety = post.write(MessageKind.SAFETY, to=to)
+    post.deliver()
+    ends = [(post.message(one).state, post.message(one).reason) for one in sent]
+    assert ends == [(MessageState.CANCELLED, "consent_in_doubt")] * 2
+    assert post.message(safety).state is MessageState.SENT  # whom to call is told whatever anybody agreed to
+    with read_session(post.engine) as session:
+        (task,) = session.scalars(select(Task))
+        assert (task.kind, task.patient_id) == (TaskKind.NO_CONTACT, post.patient.id)
+        assert "is not found as it was written" in inwords.task(task)
+        assert ("caregiver" in inwords.task(task)) == (whose is not None)
+        assert not contacts.has_consent(session, post.patient.id, ConsentKind.MESSAGES, whose and whose.id)
+    with write_session(post.engine) as session:
+        post.consent(session, ConsentKind.MESSAGES, True, whose)
+    again = post.write(MessageKind.PROMPT if whose is None else MessageKind.NUDGE, to=to)
+    post.deliver()
+    assert post.message(again).state is MessageState.SENT
 
 
 @pytest.mark.parametrize("why", ["worker away", "number gone", "second works", "arrives"])

@@ -19,7 +19,7 @@ from service.enrolling import phrases
 from service.reviewing import messaging
 from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
-from service.store.tables import AuditLine, Contact, Message, Patient, Phrase, Task
+from service.store.tables import AuditLine, Consent, Contact, Message, Patient, Phrase, Task
 from service.store.wordings import phrases as list_of
 from tests.post import NOON, PATIENT_PHONE, SECOND_PHONE, Post
 
@@ -111,6 +111,7 @@ def test_what_will_not_leave_because_of_what_staff_do_reaches_them(post: Post, p
     ("trouble", "why"),
     [
         ("no consent", SendReason.CONSENT_WITHDRAWN),
+        ("altered consent", SendReason.CONSENT_IN_DOUBT),
         ("no contact", SendReason.CONTACT_BROKEN),
         ("no way", SendReason.CHANNEL_NOT_SET_UP),
         ("late", SendReason.EXPIRED),
@@ -120,6 +121,8 @@ def test_where_it_would_not_leave_that_is_told_before_and_nothing_is_written(pos
     with write_session(post.engine) as session:
         if trouble == "no consent":
             post.consent(session, ConsentKind.MESSAGES, False)
+        if trouble == "altered consent":
+            session.execute(update(Consent).values(how="said so"))
         if trouble == "no contact":
             session.execute(update(Contact).values(state=ContactState.BROKEN))
     if trouble == "no way":

@@ -23,6 +23,7 @@ from service.store.session import open_engine, write_session
 from service.store.tables import (
     AuditLine,
     Clinic,
+    Consent,
     Contact,
     Message,
     Patient,
@@ -214,6 +215,15 @@ def test_without_consent_nothing_is_sent_and_nobody_is_alarmed(fernmoor: Fernmoo
     fernmoor.patient(consent=False)
     tick(fernmoor.engine, SEVEN + 1.5 * HOUR)
     assert fernmoor.rows(Message) == fernmoor.rows(Task) == []
+
+
+def test_a_no_that_is_not_as_it_was_written_is_left_to_the_last_look_which_tells_staff(fernmoor: Fernmoor) -> None:
+    fernmoor.caregiver(fernmoor.patient(), agreed=False)
+    with write_session(fernmoor.engine) as session:
+        session.execute(update(Consent).values(given=False))
+    for after in (0, 1.5, 3):
+        tick(fernmoor.engine, SEVEN + after * HOUR)
+    assert sorted(message.kind for message in fernmoor.rows(Message)) == ["nudge", "prompt", "reminder"]
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ What is asked of an answer (a page that opens, the warning of a seal that does n
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,20 +15,23 @@ from sqlalchemy import literal_column, select, update
 from sqlalchemy.orm import Session
 
 from service.accounts.keys import issue_key
+from service.care import contacts
 from service.clock import FixedClock
 from service.config import Settings
 from service.domain.seals import Seal, fingerprint
-from service.domain.vocabulary import Outcome, Scope
+from service.domain.vocabulary import AdjustmentKind, ConsentKind, Outcome, Scope
 from service.keyring import Keyring
-from service.reviewing import signing
+from service.reviewing import adjusting, signing
+from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.lookback import news_since_review
 from service.reviewing.panel import build_panel
 from service.reviewing.patient import build_patient, later_values
 from service.reviewing.records import patient_record, weekly_record
+from service.reviewing.refreshing import refresh
 from service.store import seals
 from service.store.audit import OPERATOR, Act
 from service.store.session import SEALER, read_session, write_session
-from service.store.tables import ReviewAddition, SignOff
+from service.store.tables import Adjustment, Consent, Patient, ReviewAddition, SignOff
 from service.words.language import load_language
 from tests.builder import acting
 from tests.served import serve
@@ -156,3 +159,29 @@ def _reader(clinic: Clinic, week: date) -> Callable[[], dict[str, tuple[int, boo
         return found
 
     return get
+
+
+def test_a_consent_and_an_adjustment_that_are_altered_are_told_beside_what_they_say(clinic: Clinic) -> None:  # noqa: F811
+    asha, path = clinic.ids["Asha"], clinic.path("Asha")
+    with write_session(clinic.engine) as session:
+        act = acting(session, ward_of(session, clinic.clinic_id).nurse, NOW)
+        contacts.record_consent(act, session.get_one(Patient, asha), ConsentKind.MESSAGES, True, "signed form")
+        made_on = NOW.date() - timedelta(days=8)
+        adjusting.record_adjustment(act, asha, NewAdjustment(AdjustmentKind.DIET, "Less salt", made_on))
+        key = issue_key(act, "both", [Scope.REVIEW, Scope.ENROL])[1]
+    machine, headers = clinic.app.test_client(), {"Authorization": f"Bearer {key}"}
+
+    def told() -> tuple[Any, ...]:
+        consents = machine.get(f"/api/v1/patients/{asha}/consents", headers=headers).get_json()["items"]
+        review = machine.get(f"/api/v1/patients/{asha}/review", headers=headers).get_json()
+        newest = review["entry"]["adjustment"]
+        return consents[0]["seal"], newest["seal"], newest["response"] is None, clinic.get(path).count(WARNING)
+
+    refresh(clinic.engine, NOW)
+    assert told() == ("intact", "intact", False, 0)
+    with write_session(clinic.engine) as session:
+        session.execute(update(Consent).where(Consent.patient_id == asha).values(how="said so"))
+        session.execute(update(Adjustment).where(Adjustment.patient_id == asha).values(what="More salt"))
+    consent, adjustment, says_nothing_of_what_came_after, warnings = told()
+    assert (consent, adjustment, says_nothing_of_what_came_after) == ("altered", "altered", True)
+    assert warnings >= 3  # the consent, the newest change beside the pressures, and in the list of changes

@@ -11,9 +11,11 @@ from werkzeug.exceptions import NotFound
 
 from service.care import contacts, ending
 from service.domain import vocabulary
+from service.domain.seals import Seal
 from service.domain.vocabulary import PatientState, Scope
 from service.enrolling import people
 from service.links import PushLink, make_push_link, revoke_links, why_no_push
+from service.store import seals
 from service.store.session import read_session
 from service.store.tables import Caregiver, Consent, Contact, Patient, PatientMove, Silence
 from service.web.api.base import Blueprint, Listed, Text, list_rows, number, shows, text, whole, word, yes_no
@@ -125,7 +127,19 @@ class BeginIn(Schema):
     why = word(vocabulary.BeginsAgain, required=True)
 
 
-ConsentOut = shows("ConsentOut", Consent, "id kind given how given_on caregiver_id recorded_by at")
+class SealField(fields.Enum[Seal]):
+    """What the row that is shown is found to be by its seal."""
+
+    def get_value(self, obj: Any, *args: Any, **options: Any) -> Seal:
+        return seals.judge(services().engine, obj)
+
+
+ConsentOut = shows(
+    "ConsentOut",
+    Consent,
+    "id kind given how given_on caregiver_id recorded_by at seal",
+    seal=SealField(Seal, by_value=True),
+)
 PatientBegunOut = shows("PatientBegunOut", Patient, PATIENT, consents=fields.List(fields.Nested(ConsentOut)))
 
 

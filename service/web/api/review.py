@@ -107,7 +107,7 @@ OpenTaskOut = shows(
 LastAdjustmentOut = shows(
     "LastAdjustmentOut",
     review.LastAdjustment,
-    "made_on what response response_sentence follow_up_on follow_up_what",
+    "made_on what response response_sentence follow_up_on follow_up_what seal",
     **_RESPONSE,
 )
 AddedOut = shows("AddedOut", AddedRow, "id by at outcome note seal")

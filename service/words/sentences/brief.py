@@ -49,6 +49,7 @@ from service.domain.tasks import (
     CaregiverSaid,
     CheckFound,
     ChemistryWanted,
+    ConsentDoubted,
     ContactBroke,
     ContactDue,
     EnteredCallToday,
@@ -511,6 +512,8 @@ def task(say: Language, facts: TaskFacts) -> str:
             return say.gettext("Taken over from %(clinic)s", clinic=facts.clinic)
         case StartTexted():
             return say.gettext("Texted START, no consent on record")
+        case ConsentDoubted():
+            return say.gettext("Consent in doubt: nothing is sent")
         case NumberToCheck():
             return say.gettext("Telephone number to check")
         case PhoneUntold():

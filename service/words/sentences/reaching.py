@@ -16,6 +16,11 @@ def cannot_leave(say: Language, why: SendReason) -> str:
             return say.gettext("No message can be sent: care here has ended.")
         case SendReason.CONSENT_WITHDRAWN:
             return say.gettext("No message can be sent: there is no consent to messages on record.")
+        case SendReason.CONSENT_IN_DOUBT:
+            return say.gettext(
+                "No message can be sent: the consent on record is not found as it was written, so whether they agree "
+                "is not known. Ask them, and record it anew."
+            )
         case SendReason.CONTACT_BROKEN:
             return say.gettext("No message can be sent: there is no number or address that works.")
         case SendReason.CHANNEL_NOT_SET_UP:

@@ -18,6 +18,7 @@ from service.domain.tasks import (
     ChannelMissing,
     CheckFound,
     ChemistryWanted,
+    ConsentDoubted,
     ContactBroke,
     ContactDue,
     EmergencyOpened,
@@ -94,7 +95,7 @@ def task(say: Language, facts: TaskFacts) -> str:
                 name=facts.name,
                 reason=facts.reason,
             )
-        case PhoneUntold() | WordsUnsent() | WordingFailed() | ChannelMissing() | ContactBroke():
+        case ConsentDoubted() | PhoneUntold() | WordsUnsent() | WordingFailed() | ChannelMissing() | ContactBroke():
             return _of_reaching(say, facts)
         case ContactDue():
             return _contact_due(say, facts)
@@ -445,9 +446,20 @@ def _check_number(say: Language, facts: NumberToCheck) -> str:
 
 
 def _of_reaching(
-    say: Language, facts: PhoneUntold | WordsUnsent | WordingFailed | ChannelMissing | ContactBroke
+    say: Language, facts: ConsentDoubted | PhoneUntold | WordsUnsent | WordingFailed | ChannelMissing | ContactBroke
 ) -> str:
     match facts:
+        case ConsentDoubted(whose=Whose.CAREGIVER):
+            return say.gettext(
+                "A consent to messages to a caregiver is not found as it was written: whether it was given is not "
+                "known. Nothing is sent to them. Ask patient and caregiver, record it anew, and tell whoever runs the "
+                "service."
+            )
+        case ConsentDoubted():
+            return say.gettext(
+                "The consent to messages is not found as it was written: whether the patient agrees is not known. "
+                "Nothing is sent to them. Ask them, record it anew, and tell whoever runs the service."
+            )
         case PhoneUntold():
             return _phone(say, facts)
         case WordsUnsent():

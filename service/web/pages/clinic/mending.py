@@ -55,6 +55,7 @@ class Never(StrEnum):
 
     PATIENT_NOT_AGREED = "patient_not_agreed"
     PATIENT_NO_WAY = "patient_no_way"
+    NOT_KNOWN = "not_known"
     NOT_BOTH_AGREED = "not_both_agreed"
     NO_WAY = "no_way"
     NO_STEP = "no_step"
@@ -62,6 +63,7 @@ class Never(StrEnum):
 
 NEVER = {
     Never.PATIENT_NOT_AGREED: _("Nothing is sent: they have not agreed to messages."),
+    Never.NOT_KNOWN: _("Nothing is sent: the consent is not found as it was written. Ask, and record it anew."),
     Never.PATIENT_NO_WAY: _("Nothing is sent: no way to reach them works."),
     Never.NOT_BOTH_AGREED: _("Never asked: both agreements are needed, the patient’s and their own."),
     Never.NO_WAY: _("Never asked: no way to reach them works."),
@@ -80,6 +82,7 @@ OF_TASK: Mapping[type, tuple[Spot, ...]] = {
     tasks.AlarmOfStaff: CALL,
     tasks.CallUntold: CALL,
     tasks.WordsUnsent: (P.CONTACTS, P.CONSENTS),
+    tasks.ConsentDoubted: (P.CONSENTS,),
     tasks.StrangerWrote: CALL,
     tasks.StrangersFlood: OPERATOR,
     tasks.LimitPassed: CALL,
@@ -118,12 +121,14 @@ OF_REASON: Mapping[StrEnum, tuple[Spot, ...]] = {
     Lacking.REFERENCE: (P.REFERENCE,),
     Never.PATIENT_NOT_AGREED: (P.CONSENTS,),
     Never.PATIENT_NO_WAY: (P.CONTACTS,),
+    Never.NOT_KNOWN: (P.CONSENTS,),
     Never.NOT_BOTH_AGREED: (P.CONSENTS,),
     Never.NO_WAY: (P.CONTACTS,),
     Never.NO_STEP: (P.PLAN,),
     # Why a message by hand cannot leave; the others are never told of one.
     SendReason.PATIENT_ENDED: (P.BEGIN,),
     SendReason.CONSENT_WITHDRAWN: (P.CONSENTS,),
+    SendReason.CONSENT_IN_DOUBT: (P.CONSENTS,),
     SendReason.CONTACT_BROKEN: (P.CONTACTS,),
     SendReason.CHANNEL_NOT_SET_UP: (P.CONTACTS,),
     SendReason.EXPIRED: (P.QUIET_HOURS,),

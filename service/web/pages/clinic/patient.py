@@ -21,6 +21,7 @@ from service.accounts import trail as who_opened
 from service.care import contacts, pauses
 from service.domain.review import AFTER_DAYS, Reason, usually_due
 from service.domain.rights import Right
+from service.domain.seals import Seal
 from service.domain.signals.facts import OF_DIARY
 from service.domain.validation import NotHere, Refused
 from service.domain.vocabulary import AdjustmentKind, ConsentKind, SignalKind
@@ -30,6 +31,7 @@ from service.reviewing import accepting, adjusting, desk, episodes, joining, loo
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
+from service.store import seals
 from service.store.session import read_session
 from service.store.tables import Acceptance
 from service.web import drawing, forms, trail
@@ -84,6 +86,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         clinic = own_clinic(session)
         at_hand = desk.beside(session, g.clinic_id, seen.days[0].day).get(patient_id, desk.AtHand())
         agreed = contacts.newest_consent(session, patient_id, ConsentKind.MESSAGES)
+        agreed_seal = seals.judge(session, agreed) if agreed else Seal.INTACT
         around = neighbours(session, clinic, patient_id, now)
         followed = plan.followed(session, patient_id, now)
         ways = people.ways(session, patient_id)
@@ -104,6 +107,7 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
         told=told,
         at_hand=at_hand,
         agreed=agreed,
+        agreed_seal=agreed_seal,
         drawn=_drawn(patient_id, facts, say),
         range_links=_range_links(patient_id),
         days=len(seen.days),

@@ -93,13 +93,14 @@ def ways(session: Session, patient_id: uuid.UUID) -> Ways:
     clinic = own_clinic(session)
     agreed: set[uuid.UUID | None] = {None} if contacts.patients_who_agreed(session, [patient_id]) else set()
     agreed |= contacts.caregivers_who_agreed(session, [patient_id])
+    in_doubt = contacts.in_doubt(session, [patient_id])
     nudges = _asks_caregivers(session, patient_id)
     return Ways(
         tuple(
             Reached(
                 one,
                 tuple(_way(contact, held[key], clinic) for contact in held[key]),
-                _never(key in agreed, held[key], one, nudges),
+                Never.NOT_KNOWN if (key or patient_id) in in_doubt else _never(key in agreed, held[key], one, nudges),
             )
             for one, key in ((one, one.id if one else None) for one in (None, *caregivers))
         ),

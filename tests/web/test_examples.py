@@ -13,7 +13,7 @@ import os
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -25,10 +25,12 @@ from service.accounts import emergency
 from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
 from service.accounts.throttle import Origin
-from service.domain.vocabulary import Role
+from service.domain.readings import NewReading
+from service.domain.vocabulary import Role, SignalKind
+from service.intake import readings as intake
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
-from service.store.tables import Acceptance
+from service.store.tables import Signal
 from service.transports.openid import OpenId
 from service.transports.outside import Guard
 from service.transports.textgateway import signature
@@ -88,6 +90,7 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("end_patient", "machine", {"patient_id": "second"}, {}, 200, ""),
     ("begin_again", "machine", {"patient_id": "second"}, {"from_date": TODAY, "why": "ended_by_mistake"}, 200, ""),
     ("revoke_patient_links", "machine", {"patient_id": "second"}, {}, 200, ""),
+    ("accept_level", "staff", {"patient_id": "first"}, {"reason": "known since the valve", "until": "2027-01-25"}, 201, "acceptance"),
     # --- reached and agreed ---
     ("add_caregiver", "machine", {"patient_id": "first"}, {"name": "Ben Invented", "relation": "brother"}, 201, "caregiver"),
     ("list_caregivers", "machine", {"patient_id": "first"}, None, 200, ""),
@@ -116,7 +119,6 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("show_proposal", "machine", {"patient_id": "first"}, None, 404, ""),
     ("set_limits", "staff", {"patient_id": "first"}, {"upper": 26, "lower": 12}, 201, ""),
     ("list_limits", "machine", {"patient_id": "first"}, None, 200, ""),
-    ("accept_trouble_level", "staff", {"patient_id": "first"}, {"level": 27}, 422, ""),
     ("set_goal", "staff", {"patient_id": "first"}, {"lower": 14, "upper": 22, "why": "as agreed at the visit", "until": "2027-02-25"}, 201, "goal"),
     ("list_goals", "machine", {"patient_id": "first"}, None, 200, ""),
     ("end_goal", "staff", {"goal_id": "goal"}, {}, 200, ""),
@@ -135,6 +137,7 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("enter_event", "staff", {"patient_id": "first"}, {"kind": "admission", "cause": "heart_failure", "from_date": "2026-11-02", "to_date": "2026-11-06"}, 201, "event"),
     ("correct_event", "staff", {"entry_id": "event"}, {"kind": "admission", "cause": "heart_failure", "from_date": "2026-11-02", "to_date": "2026-11-07"}, 201, "event"),
     ("list_events", "machine", {"patient_id": "first"}, None, 200, ""),
+    ("accept_trouble_level", "staff", {"patient_id": "first"}, {"level": 27}, 201, ""),
     ("withdraw_event", "staff", {"entry_id": "event"}, {"reason": "of another patient"}, 201, ""),
     ("enter_medicine", "staff", {"patient_id": "first"}, {"name": "furosemide", "kind": "loop_diuretic", "dose": "40", "times_a_day": "1", "from_date": "2026-11-10"}, 201, "medicine"),
     ("correct_medicine", "staff", {"entry_id": "medicine"}, {"name": "furosemide", "kind": "loop_diuretic", "dose": "40", "times_a_day": "2", "from_date": TODAY}, 201, "medicine"),
@@ -195,7 +198,6 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("note_follow_up", "staff", {"adjustment_id": "adjustment"}, {}, 200, ""),
     ("close_episode", "staff", {"patient_id": "first"}, {"kind": "worse_symptoms", "reason": "a cold, and over"}, 409, ""),
     ("list_closed_episodes", "machine", {"patient_id": "first"}, None, 200, ""),
-    ("accept_level", "staff", {"patient_id": "first"}, {"reason": "known since the valve", "until": "2027-01-25"}, 422, ""),
     ("list_acceptances", "machine", {"patient_id": "first"}, None, 200, ""),
     ("take_acceptance_back", "staff", {"acceptance_id": "acceptance"}, {}, 200, ""),
     # --- accounts, keys, words ---
@@ -314,14 +316,16 @@ def staff_of(house: House) -> tuple[uuid.UUID, dict[str, str]]:
         staff_id = add_staff(
             act, "edda@fernmoor.example", "Edda Invented", every, grants=grants, password_hash=hashed(PASSWORD, ())
         ).id
-        known = Acceptance(patient_id=house.patient_id, reason="known since the valve", until=date(2027, 1, 25),
-                           accepted_by=staff_id, accepted_at=now)  # fmt: skip
-        act.add(known)
+        for ago in range(27, 34):  # the days before the event of the walk
+            taken = now - timedelta(days=ago)
+            intake.record_reading(replace(act, now=taken), NewReading(house.patient_id, taken, 45, 27, heart_rate=72))
+        since = now.date() - timedelta(days=30)
+        act.add(Signal(patient_id=house.patient_id, kind=SignalKind.HIGH_STEADY, raised_on=since, began_on=since,
+                       raised_at=now, seen_at=now, facts={}))  # fmt: skip
         code, *_ = emergency.new_codes(act)
-        ids = {"first": str(house.patient_id), "acceptance": str(known.id)}
     typed = emergency.Typed(code, "Odo Invented", "Nobody can sign in, and a patient is on the telephone.")
     emergency.enter(house.engine, typed, emergency.Clocks(now, now), Origin("192.0.2.1"), [])
-    return staff_id, ids
+    return staff_id, {"first": str(house.patient_id)}
 
 
 def test_each_operation_has_an_example_that_answers_as_it_says(

@@ -116,6 +116,10 @@ def test_what_the_container_copies_is_there() -> None:
     copied = [name for line in re.findall(r"^COPY (.+)$", container, re.MULTILINE) for name in line.split()[:-1]]
     assert copied
     assert [name for name in copied if not (ROOT / name).exists()] == []
+    # And nothing else goes to what builds it: a folder of the demo or a file of settings may lie in the checkout.
+    first, *rules = (ROOT / ".dockerignore").read_text(encoding="utf-8").splitlines()[1:]
+    assert first == "*"
+    assert {rule.removeprefix("!") for rule in rules if rule.startswith("!")} == set(copied)
 
 
 def test_no_secret_is_shipped_with_a_value() -> None:
@@ -396,6 +400,14 @@ def test_measurements_that_do_not_exist_are_refused_by_name() -> None:
     )
     assert done.returncode == 2
     assert "nonsense: no such measurement; there are:" in done.stderr
+
+
+def test_asked_what_there_is_to_measure_it_says_so_and_measures_nothing() -> None:
+    done = subprocess.run([DEPLOY / "bench", "--help"], capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0
+    named = re.findall(r"^  (\w+) ", done.stdout, re.MULTILINE)
+    assert named == sorted(path.stem.removeprefix("bench_") for path in (ROOT / "tests" / "bench").glob("bench_*.py"))
+    assert "== " not in done.stdout
 
 
 def free_port() -> int:

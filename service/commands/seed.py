@@ -3,7 +3,8 @@
 Only where the settings say that this is a demo, and only into an empty database:
 invented people must never stand among real ones. The clinic itself is part of a
 checkout (`fixtures/`), not of an installed package. What was made is noted in
-`demo.json` beside the data, last of all: without it the seeding was not finished.
+`demo.json` beside the data, last of all: without it the seeding was not finished,
+and beside a database that holds none of it, such as a new one, it says nothing.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import Any
 
 import click
+from sqlalchemy import select
 
 from service.commands.opening import Console, with_console_to_begin
+from service.store.tables import Clinic
 from service.terminal import progress
 
 CHECKOUT = Path(__file__).resolve().parents[2]
@@ -33,7 +36,7 @@ def seed(console: Console, quiet: bool) -> None:
     if not settings.demo:
         raise click.ClickException("invented people are for the demo only: NEAPTIDE_DEMO is not set")
     notes = settings.data_dir / NOTES
-    if notes.exists():
+    if notes.exists() and _is_made(console):
         return
     try:
         with nullcontext(_nothing) if quiet else progress("Inventing a clinic with four months behind it …") as step:
@@ -43,6 +46,11 @@ def seed(console: Console, quiet: bool) -> None:
     part = notes.with_suffix(".part")
     part.write_text(json.dumps(made, indent=2, ensure_ascii=False), encoding="utf-8")
     part.replace(notes)
+
+
+def _is_made(console: Console) -> bool:
+    with console.read() as session:
+        return session.scalar(select(Clinic.id).where(Clinic.is_invented).limit(1)) is not None
 
 
 def _nothing(done: int, of: int) -> None:

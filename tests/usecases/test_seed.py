@@ -5,6 +5,7 @@ Nothing here checks medicine: the people and their pressures are made up.
 
 from __future__ import annotations
 
+import json
 import re
 import uuid
 from collections.abc import Iterator
@@ -42,12 +43,14 @@ from service.domain.vocabulary import (
     TaskKind,
     WindowState,
 )
+from service.enrolling import clinics
 from service.keyring import KeyFor
 from service.links import is_over, read_link
 from service.reviewing import refreshing
 from service.reviewing.measuring import why_readings_stop
 from service.reviewing.panel import build_panel
 from service.store import migrate
+from service.store.audit import OPERATOR
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
     Adjustment,
@@ -256,6 +259,32 @@ def test_the_command_refuses_where_the_settings_do_not_say_demo(tmp_path: Path) 
     assert refused.exit_code == 1
     assert "NEAPTIDE_DEMO" in refused.output
     assert not (tmp_path / "neaptide.sqlite3").exists()
+
+
+def test_notes_of_an_earlier_demo_do_not_keep_a_new_database_empty(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    env = {"NEAPTIDE_DATA": str(tmp_path), "NEAPTIDE_DEMO": "yes"}
+    engine = open_engine(Settings.from_env(env, begins=True).database_url)
+    migrate.upgrade(engine)
+    monkeypatch.setattr("service.commands.seed._fixtures", _OneClinic)
+    (tmp_path / "demo.json").write_text('{"clinic": "of before"}', encoding="utf-8")
+    for _ in range(2):  # and the second time there is nothing left to do
+        assert CliRunner().invoke(seed_command, ["--quiet"], env=env).exit_code == 0
+        assert json.loads((tmp_path / "demo.json").read_text(encoding="utf-8")) == {"clinic": "Fernmoor"}
+    with read_session(engine) as session:
+        assert session.scalars(select(Clinic.name)).all() == ["Fernmoor"]
+    engine.dispose()
+
+
+class _OneClinic:
+    """In place of the whole demo, which takes long to make."""
+
+    def fill(self, engine: Engine, _settings: Settings, now: datetime, _step: object) -> dict[str, str]:
+        with write_session(engine) as session:
+            new = clinics.NewClinic("Fernmoor", "Pacific/Auckland", "111", "+64 9 999 0100", "Fernmoor")
+            clinics.enrol_clinic(session, new, OPERATOR, now).is_invented = True
+        return {"clinic": "Fernmoor"}
 
 
 def test_the_same_seed_gives_the_same_days_and_another_gives_others() -> None:

@@ -1,13 +1,14 @@
 """Run the measurements of tests/bench, each in a process of its own, and print what they say.
 
 A module bench_NAME.py there is the measurement NAME; its `main` prints lines that
-begin `NAME ratio=R`. Without a name every one is taken but those of `APART`. What begins
-with two dashes is handed on to it. One that fails does not stop the others, and is told by
-the exit status. Called by `deploy/bench`.
+begin `NAME ratio=R`. Without a name every one is taken but those of `APART`; `--help` tells
+what there is and measures nothing. Every other word with two dashes is handed on. One that
+fails does not stop the others, and is told by the exit status. Called by `deploy/bench`.
 """
 
 from __future__ import annotations
 
+import ast
 import os
 import subprocess
 import sys
@@ -26,6 +27,9 @@ def names() -> list[str]:
 
 def main(asked: Sequence[str]) -> int:
     known = names()
+    if {"-h", "--help"} & set(asked):
+        print(_help(known))
+        return 0
     options = [word for word in asked if word.startswith("--")]
     asked = [word for word in asked if word not in options]
     unknown = [name for name in asked if name not in known]
@@ -36,6 +40,15 @@ def main(asked: Sequence[str]) -> int:
     if failed:
         print(f"deploy/bench: failed: {' '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0
+
+
+def _help(known: Sequence[str]) -> str:
+    """The head of `deploy/bench`, and each measurement's own first line."""
+    script = (HERE / "deploy" / "bench").read_text(encoding="utf-8").splitlines()
+    head = [line.removeprefix("# ").removeprefix("#") for line in script[1:] if line.startswith("#")]
+    first = {name: ast.get_docstring(ast.parse((BENCH / f"bench_{name}.py").read_bytes())) or "" for name in known}
+    width = max(map(len, known))
+    return "\n".join([*head, "", *(f"  {name:<{width}}  {first[name].splitlines()[0]}" for name in known)])
 
 
 def _measure(name: str, options: Sequence[str]) -> bool:

@@ -60,6 +60,7 @@ OPENED_WITHIN = timedelta(hours=1)
 OPENS_AGAIN_WITHIN = timedelta(days=20)
 BEGINS_WITHIN = 2.0  # seconds in which a writer's turn comes, whatever else is going on
 LEAST_ROOM = 100e6  # bytes: days of an ordinary clinic
+A_WRITE = 1e6  # bytes: a transaction of some hundred pages; our own number, no source
 SKEW_ALLOWED = timedelta(seconds=5)
 TAKEN_WITHIN = timedelta(days=2)
 MANY_TRIES = 5
@@ -126,12 +127,13 @@ def readiness(
     try:
         if not migrate.is_current(engine):
             return [Finding("layout", False, "Migrations are missing: run `neaptide migrate`.")]
+        room = list(_room(engine))
         with read_session(engine) as session:
             findings = [
                 Finding("database", True, "The database answers."),
                 Finding("layout", True, "The database has the newest layout."),
-                _writing(engine),
-                *_room(engine),
+                _writing(engine, room),
+                *room,
                 *_worker(session, now),
                 held(session, now),
                 _unsent(session, now),
@@ -167,7 +169,10 @@ def _months(session: Session, machine_now: datetime) -> Iterator[Finding]:
         yield Finding("months", True, f"What grows daily has months up to {min(one.last_month or '' for one in laid)}.")
 
 
-def _writing(engine: Engine) -> Finding:
+def _writing(engine: Engine, room: Sequence[Finding]) -> Finding:
+    """Whether a writer's turn comes, and finds room: to begin to write takes none yet."""
+    if any(one.value is not None and one.value < A_WRITE for one in room):
+        return Finding("writing", False, "What is sent may not be taken in: there is no room left to write it.")
     try:
         try_to_write(engine, BEGINS_WITHIN)
     except SQLAlchemyError as error:
@@ -184,7 +189,7 @@ def _room(engine: Engine) -> Iterator[Finding]:
         except OSError as error:  # it was taken away under a process that still has the file open
             yield Finding("room", False, f"The folder of the database cannot be looked at: {describe_error(error)}.")
             return
-        sentence = f"The disk of the database has {free / 1e6:,.0f} MB left."
+        sentence = f"The disk of the database has {free / 1e6:,.1f} MB left."
         yield Finding("room", free >= LEAST_ROOM, sentence, free)
 
 

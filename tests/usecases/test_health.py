@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 import yaml
@@ -69,6 +70,13 @@ def test_a_folder_taken_away_is_told_beside_the_rest(post: Post, monkeypatch: py
 
     monkeypatch.setattr(checks.shutil, "disk_usage", gone)
     assert wrong(post) == {"room": None}
+
+
+@pytest.mark.databases("sqlite")
+def test_a_full_disk_is_not_one_that_can_be_written_to(post: Post, monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite begins to write where no room is left, and goes on for as long as its log has some."""
+    monkeypatch.setattr(checks.shutil, "disk_usage", lambda _path: SimpleNamespace(free=4096))
+    assert wrong(post) == {"writing": None, "room": 4096}
 
 
 def test_a_worker_that_stopped_is_missed(post: Post) -> None:

@@ -36,7 +36,7 @@ def configure(level: str) -> None:
     )
     # What libraries say goes through the standard library; below a warning it is of no use here.
     logging.getLogger("gunicorn.error").addFilter(_as_ours)
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr, format="%(levelname)s %(name)s")
+    logging.basicConfig(level=logging.WARNING, handlers=[_OfLibraries()])
 
 
 def tell_request(request_id: str, **told: Any) -> None:
@@ -55,6 +55,14 @@ def _as_ours(said: logging.LogRecord) -> bool:
             text = text.partition(": ")[0]  # up to the address that it came from
     structlog.get_logger("web server").log(said.levelno, text.strip(), exc_info=said.exc_info)
     return False
+
+
+class _OfLibraries(logging.Handler):
+    """What any other library says, as a line of ours: who says it and where, and nothing of its text."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        at = f"{record.filename}:{record.lineno}"
+        structlog.get_logger(record.name).log(record.levelno, "said by a library", library=record.name, at=at)
 
 
 class _ToStderr:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import logging
 import socket
 from collections.abc import Callable
@@ -135,6 +136,22 @@ def test_the_web_servers_own_lines_name_no_link(capsys: pytest.CaptureFixture[st
     assert "203.0.113.7" in said
     assert LINK not in said
     assert "q19Gb" not in said
+
+
+def test_what_a_library_says_is_a_line_of_json_like_ours_and_without_its_text(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logging.root, "handlers", [])
+    logs.configure("info")
+    logging.getLogger("gunicorn.error").removeFilter(logs._as_ours)
+    logging.getLogger("some.library").warning("called %s", LINK)
+    said = json.loads(capsys.readouterr().err)
+    assert (said["library"], said["level"], said["at"].partition(":")[0]) == (
+        "some.library",
+        "warning",
+        Path(__file__).name,
+    )
+    assert LINK not in str(said)
 
 
 @pytest.mark.parametrize("path", ["/metrics", "/readyz"])

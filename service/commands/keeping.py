@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 from sqlalchemy import Engine, select
+from sqlalchemy.exc import SQLAlchemyError
 
 from service import config, envfile, keyring
 from service.build import this_build
@@ -29,8 +30,10 @@ from service.store import access, holds
 from service.store.access import Access
 from service.store.audit import OPERATOR, Act
 from service.store.holds import Gap
+from service.store.quarantine import describe_error
 from service.store.session import open_engine, write_session
 from service.store.tables import Clinic
+from service.store.troubles import told
 
 DATABASE_FILE = "neaptide.sqlite3"
 FILE = click.argument("file", type=click.Path(path_type=Path))
@@ -48,6 +51,7 @@ What stops working, and what comes back:
   - Readings, check-ins and signatures that came since then are lost: let machines send theirs again.
   - What was sent since then is not known. Prompts and reminders of that time are not sent anew.
 Nothing is asked and nothing is sent until you run `neaptide resume` with the settings of this place."""
+NOT_NOTED = "{file} was made and is whole, but the database could not be told of it, so the doctor does not know: {why}"
 
 SEALS = {
     Seal.INTACT: "compared, and it holds",
@@ -84,7 +88,6 @@ def backup(console: Console, file: Path, with_key: bool, passphrase_file: Path |
         manifest = backing.back_up(console.engine, target, now, this_build().version, keys, config.beside, sealed)
     except Failed as failed:
         raise click.ClickException(f"no backup was made; {failed}") from None
-    backing.note(console.engine, manifest, target, console.now())
     opening.say(
         backup=target, bytes=target.stat().st_size, tables=len(manifest.tables),
         rows=sum(one.rows for one in manifest.tables.values()), taken_at=manifest.taken_at.isoformat(),
@@ -92,6 +95,10 @@ def backup(console: Console, file: Path, with_key: bool, passphrase_file: Path |
     )  # fmt: skip
     for gone in backing.drop_older(file, keep) if keep is not None else ():
         opening.say(dropped=gone)
+    try:
+        backing.note(console.engine, manifest, target, console.now())
+    except SQLAlchemyError as error:  # no room on its own disk, say: then a backup elsewhere is needed most
+        raise click.ClickException(NOT_NOTED.format(file=target, why=told(error) or describe_error(error))) from None
 
 
 @click.command("restore")

@@ -5,7 +5,8 @@ own tools write it; and, where they were asked for, `secrets.json`: sealed with 
 key that scrypt (RFC 7914) makes of a passphrase.
 
 Promises that a manifest never holds a secret; that it stands under a seal (`domain.seals`) by a key that is not in
-the file, and with it the database, whose digest it holds; and that what cannot be read is refused with the file's name.
+the file, and with it the database, whose digest it holds; that what cannot be read is refused with the file's name; and
+that of a small file which opens into something endless no more is read than its manifest tells of.
 The database in it is *not* encrypted: whoever holds the file can read it.
 """
 
@@ -36,6 +37,7 @@ FORMAT = 1
 MANIFEST, SECRETS = "manifest.json", "secrets.json"
 DATABASE = {"sqlite": "database.sqlite3", "postgresql": "database.pgdump"}
 CHUNK = 1024 * 1024
+LONGEST_TOLD = 1_000_000  # bytes of a manifest or of the secrets; of what is longer the rest is not read
 ENCRYPTED = 0x1  # of a member's flags (APPNOTE 6.3, 4.4.4)
 # scrypt's cost: OWASP, "Password Storage Cheat Sheet" (N=2^17, r=8, p=1): 128 MiB for each try.
 COST = {"n": 2**17, "r": 8, "p": 1}
@@ -110,7 +112,7 @@ def opened(file: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
         with zipfile.ZipFile(file) as archive:
             if any(member.flag_bits & ENCRYPTED for member in archive.infolist()):
                 raise not_a_backup(file)
-            yield archive, manifest_from(file, archive.read(MANIFEST))
+            yield archive, manifest_from(file, _told(archive, MANIFEST))
     except (zipfile.BadZipFile, zlib.error, KeyError, EOFError, NotImplementedError):
         raise not_a_backup(file) from None
     except OSError as error:
@@ -119,6 +121,11 @@ def opened(file: Path) -> Iterator[tuple[zipfile.ZipFile, Manifest]]:
         if error.filename not in {file, str(file)}:
             raise
         raise Refused("FILE", str(file), f"a file that can be read ({error.strerror})") from None
+
+
+def _told(archive: zipfile.ZipFile, name: str) -> bytes:
+    with archive.open(name) as member:
+        return member.read(LONGEST_TOLD)
 
 
 class Digest(Protocol):
@@ -140,11 +147,12 @@ def copy(source: BinaryIO, target: BinaryIO, digest: Digest) -> int:
 def check(file: Path) -> Manifest:
     """Read a backup to its end. Raises Refused where the database in it is not what its manifest says."""
     with opened(file) as (archive, manifest):
-        digest = hashlib.sha256()
+        digest, size = hashlib.sha256(), 0
         with archive.open(DATABASE[manifest.database]) as database:
-            while part := database.read(CHUNK):
+            while size <= manifest.size and (part := database.read(CHUNK)):
                 digest.update(part)
-        if digest.hexdigest() != manifest.sha256:
+                size += len(part)
+        if size != manifest.size or digest.hexdigest() != manifest.sha256:
             raise not_a_backup(file)
         return manifest
 
@@ -171,7 +179,7 @@ def seal(values: Mapping[str, str], passphrase: str) -> str:
 def unsealed(file: Path, archive: zipfile.ZipFile, passphrase: str) -> dict[str, str]:
     """The settings that a backup holds. Raises Refused for another passphrase than it was made with."""
     try:
-        told = json.loads(archive.read(SECRETS))
+        told = json.loads(_told(archive, SECRETS))
         salt, nonce, sealed = (base64.b64decode(told[name]) for name in ("salt", "nonce", "sealed"))
         if told["scrypt"] != COST:  # dearer ones would fill this machine's memory
             raise not_a_backup(file)

@@ -2,7 +2,8 @@
 
 Promises that everything committed before it began is in it, and nothing half, whoever writes meanwhile and without
 keeping anybody from writing; that the file is written beside and takes its name when it has been read to its end and
-compared; and that no file is written over. Says in the database when it was taken.
+compared; that no file is written over; and that what a backup leaves which is killed on its way, health data in clear,
+is taken away by a later one. Says in the database when it was taken.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 import sqlite3
 import uuid
 import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -32,6 +34,8 @@ from service.store.tables import Backup
 
 PATTERN = "neaptide-*.backup"
 NAME = "neaptide-{at:%Y%m%dT%H%M%SZ}.backup"
+PART = re.compile(r"neaptide-\w+\.backup\.[0-9a-f]{8}\.part(\.sqlite3(-\w+)?)?")
+LEFT_BEHIND = timedelta(days=1)  # a part that is older is nobody's any more: no backup takes as long
 LEVEL = 6  # of deflate
 
 
@@ -61,6 +65,7 @@ def back_up(
         raise Refused("FILE", str(file), "a file that is not there yet, or a folder")
     with _part(file) as part:
         with zipfile.ZipFile(part, "w", compresslevel=LEVEL) as archive:
+            _take_away_left_behind(part)
             write = _write_sqlite if engine.dialect.name == "sqlite" else _write_postgresql
             size, sha256, tables, layout = write(engine, archive, part, around)
             names = tuple(sorted(sealed.values)) if sealed else ()
@@ -119,7 +124,7 @@ def _write_sqlite(engine: Engine, archive: zipfile.ZipFile, part: Path, _around:
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_FULL:
             raise
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(part.parent)) from None
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from None
     finally:
         for left in (copied, *(copied.with_name(f"{copied.name}-{log}") for log in ("journal", "wal", "shm"))):
             left.unlink(missing_ok=True)
@@ -143,8 +148,20 @@ def _part(file: Path) -> Iterator[Path]:
     part = file.with_name(f"{file.name}.{uuid.uuid4().hex[:8]}.part")
     try:
         yield part
+    except OSError as error:
+        error.filename = error.filename or str(file.parent)  # a write that fails names nothing
+        raise
     finally:
         part.unlink(missing_ok=True)
+
+
+def _take_away_left_behind(part: Path) -> None:
+    """The parts of backups that came to no end, such as one that was killed; `part` is new."""
+    over = part.stat().st_mtime - LEFT_BEHIND.total_seconds()
+    for left in part.parent.glob(f"{PATTERN}.*"):
+        with suppress(FileNotFoundError):  # a backup beside this one has just ended
+            if PART.fullmatch(left.name) and left.stat().st_mtime < over:
+                left.unlink()
 
 
 def _keep(part: Path) -> None:

@@ -187,11 +187,16 @@ def test_a_backup_that_was_touched_or_is_none_is_refused(engine: Engine, tmp_pat
         with suppress(Refused):
             archive.check(file)
     with zipfile.ZipFile(BytesIO(whole)) as made, empty_place(tmp_path / "late") as place:
-        for taken_at, said in (("2026-03-01T00:00:00", "whole file"), ("2026-03-01T00:00:01+00:00", "clock right")):
-            with zipfile.ZipFile(file, "w") as doctored:
-                told = json.loads(made.read(archive.MANIFEST)) | {"taken_at": taken_at}
-                doctored.writestr(archive.MANIFEST, json.dumps(told))
-                doctored.writestr(archive.DATABASE["sqlite"], made.read(archive.DATABASE["sqlite"]))
+        manifest, database = json.loads(made.read(archive.MANIFEST)), made.read(archive.DATABASE["sqlite"])
+        for forged, said in (
+            ({"taken_at": "2026-03-01T00:00:00"}, "whole file"),
+            ({"taken_at": "2026-03-01T00:00:01+00:00"}, "clock right"),
+            ({"version": " " * archive.LONGEST_TOLD}, "whole file"),  # small, until it is opened
+            ({"size": 0}, "whole file"),  # no more of it is read than is told of
+        ):
+            with zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as doctored:
+                doctored.writestr(archive.MANIFEST, json.dumps(manifest | forged))
+                doctored.writestr(archive.DATABASE["sqlite"], database)
             with pytest.raises(Refused, match=said):
                 restoring.restore(file, place, now, config.beside, SEALER)
 
@@ -331,6 +336,22 @@ def test_without_its_programs_a_postgresql_database_is_not_backed_up_and_it_is_s
 
 
 @pytest.mark.databases("sqlite")
+def test_what_a_backup_left_that_was_killed_goes_with_a_later_one_and_nothing_else_does(
+    engine: Engine, tmp_path: Path
+) -> None:
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    left = f"{backing.NAME.format(at=now)}.0123abcd.part"
+    day_before = [left, f"{left}.sqlite3", f"{left}.sqlite3-wal", "neaptide-mine.backup.part", "neaptide-1.backup"]
+    today = f"{backing.NAME.format(at=now)}.4567cdef.part"  # perhaps of one that is being made
+    for name in (*day_before, today):
+        (tmp_path / name).write_bytes(b"")
+    for name in day_before:
+        os.utime(tmp_path / name, (0, 0))
+    backing.back_up(engine, tmp_path / "whole.backup", now, **FOR_ALL)  # type: ignore[arg-type]
+    assert {one.name for one in tmp_path.iterdir()} == {*day_before[3:], today, "whole.backup"}
+
+
+@pytest.mark.databases("sqlite")
 def test_a_disk_that_fills_up_leaves_no_backup_and_is_told_as_one(
     engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -348,3 +369,17 @@ def test_a_disk_that_fills_up_leaves_no_backup_and_is_told_as_one(
         backing.back_up(engine, tmp_path / "a.backup", datetime(2026, 3, 1, tzinfo=UTC), **FOR_ALL)  # type: ignore[arg-type]
     assert failed.value.filename == str(tmp_path)
     assert list(tmp_path.glob("a.backup*")) == []
+
+
+@pytest.mark.databases("sqlite")
+def test_a_backup_that_the_database_cannot_be_told_of_is_there_all_the_same(
+    clinic: Run, engine: Engine, tmp_path: Path
+) -> None:
+    """The disk of the database is full, say, and another has room."""
+    with engine.begin() as connection:
+        connection.exec_driver_sql("CREATE TRIGGER full BEFORE INSERT ON backups BEGIN SELECT RAISE(FAIL, 'full'); END")
+    file = tmp_path / "whole.backup"
+    said = clinic("backup", str(file))
+    assert said.code == 1
+    assert f"{file} was made and is whole, but the database could not be told of it" in said.err
+    assert archive.check(file).tables["clinics"].rows == 1

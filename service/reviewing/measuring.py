@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 from sqlalchemy import ColumnElement, and_, case, func, select
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 
 from service.domain import days, localtime, measures
 from service.domain.localtime import local_date
@@ -35,6 +35,7 @@ from service.reviewing.panel import Panel, build_panel, clinic_of
 from service.reviewing.placing import current_week
 from service.store import panel, signatures
 from service.store.adjustments import COUNTS
+from service.store.identity import none_made_before
 from service.store.session import columns_of
 from service.store.tables import (
     Adjustment,
@@ -251,7 +252,7 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
         dates=dates,
         calendar=_calendar(panel, dates, local),
         causes={cause: tuple(row for row in silences if row.cause is cause) for cause in SilenceCause},
-        brought=_brought(_came_after(session, windows), _done(session, windows), expected),
+        brought=_brought(*_taken(session, windows), expected),
         expected=expected,
         received=received,
         hours=tuple(hours[hour] for hour in range(24)),
@@ -342,32 +343,31 @@ def _by_date(session: Session, expected: ColumnElement[bool]) -> Sequence[tuple[
     return session.execute(query.group_by(Window.local_date).order_by(Window.local_date)).all()
 
 
-def _came_after(session: Session, expected: ColumnElement[bool]) -> dict[StepKind | None, int]:
-    """How many expected readings came after which step: keyed by the last step done before it came.
+def _taken(
+    session: Session, expected: ColumnElement[bool]
+) -> tuple[Mapping[StepKind | None, int], Mapping[StepKind, int]]:
+    """How many expected readings came after which step, and how many expected windows had each step done.
 
-    None counts the readings that came before anything was sent.
+    The step is the last one done before the reading came; None counts those that came before anything was sent.
+
+    Both are asked for window by window, as one number: as a join, PostgreSQL reads the steps of all clinics.
     """
-    before = aliased(Step)
     kinds = list(StepKind)
-    rank = case({kind.value: place for place, kind in enumerate(kinds)}, value=before.kind)
-    done_before = (
-        (before.window_id == Window.id) & (before.state == StepState.DONE) & (before.settled_at <= Window.reading_at)
-    )
-    last = (
-        select(Window.id, func.max(rank).label("step"))
-        .outerjoin(before, done_before)
-        .where(expected, Window.reading_at.is_not(None))
-        .group_by(Window.id)
-        .subquery()
-    )
-    counts = session.execute(select(last.c.step, func.count()).group_by(last.c.step))
-    return {None if place is None else kinds[place]: number for place, number in counts}
-
-
-def _done(session: Session, expected: ColumnElement[bool]) -> dict[StepKind, int]:
-    """How many expected windows had each step done."""
-    query = select(Step.kind, func.count(func.distinct(Step.window_id))).join(Window, Window.id == Step.window_id)
-    return dict(session.execute(query.where(expected, Step.state == StepState.DONE).group_by(Step.kind)).all())
+    place = case({kind.value: number for number, kind in enumerate(kinds, 1)}, value=Step.kind)
+    flag = case({kind.value: 1 << number for number, kind in enumerate(kinds)}, value=Step.kind)
+    last = func.max(case((Step.settled_at <= Window.reading_at, place), else_=0))
+    oldest = session.scalars(select(Window.id).where(expected).order_by(Window.id).limit(1)).all()
+    its = (Step.window_id == Window.id, Step.id >= none_made_before(oldest), Step.state == StepState.DONE)
+    both = select(last * (1 << len(kinds)) + func.sum(flag.distinct())).where(*its).correlate(Window).scalar_subquery()
+    of_each = select(both.label("steps"), Window.reading_at.is_not(None).label("came")).where(expected).subquery()
+    counted = select(of_each.c.steps, of_each.c.came, func.count()).group_by(of_each.c.steps, of_each.c.came)
+    came, done = Counter[StepKind | None](), Counter[StepKind]()
+    for steps, has_come, number in session.execute(counted):
+        before, flags = divmod(steps or 0, 1 << len(kinds))
+        if has_come:
+            came[kinds[before - 1] if before else None] += number
+        done.update({kind: number for place, kind in enumerate(kinds) if flags >> place & 1})
+    return came, done
 
 
 def _silences(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastSilence]:

@@ -69,7 +69,7 @@ def place_all(
     who = select(
         Patient.id.label("patient_id"), Patient.name, Patient.zone, Patient.enrolled_at, PanelRow.standing
     ).outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
-    for row in connection_of(session).execute(who.where(among(Patient.id, known))):
+    for row in connection_of(session).execute(who.where(Patient.clinic_id == clinic_id, among(Patient.id, known))):
         try:
             facts = review_facts(row, known[row.patient_id], work, clinic)
             found[row.patient_id] = _placed(facts, row.standing, work.signed.get(row.patient_id))

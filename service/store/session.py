@@ -41,13 +41,15 @@ from service.store.vault import Vault
 # The database cannot be reached, is locked or full, or has no connection left: no row and no request is to blame.
 DATABASE_AWAY = (OperationalError, InterfaceError, WaitedInVain)
 # PostgreSQL, runtime configuration, "client connection defaults", milliseconds: for a lock that somebody keeps; for the
-# longest of our statements, several times over; for a process that was stopped within a transaction.
-SERVER_WAITS = {
+# longest of our statements, several times over; for a process that was stopped within a transaction. No statement is
+# compiled: each is short, and where tables are full its plan looks dear enough, which took a third of a page's time.
+SERVER_SETTINGS = {
     "lock_timeout": int(PATIENCE * 1000),
     "statement_timeout": 120_000,
     "idle_in_transaction_session_timeout": 300_000,
+    "jit": 0,
 }
-ENDS = "; ".join(f"SET LOCAL {name} = {value}" for name, value in SERVER_WAITS.items()).encode()
+ENDS = "; ".join(f"SET LOCAL {name} = {value}" for name, value in SERVER_SETTINGS.items()).encode()
 CONNECT_SECONDS = 10
 POOL = 8
 MOST_CONNECTIONS = 2 * POOL  # of one process to PostgreSQL: kept ones, and as many more while it is busy
@@ -379,7 +381,7 @@ def _prepare_postgresql(connection: psycopg.Connection[Any], record: Any) -> Non
         record.info[POOLED] = True
         connection.prepare_threshold = None  # what was prepared is with the connection of another transaction
     else:
-        connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_WAITS.items()))
+        connection.execute("; ".join(f"SET {name} = {value}" for name, value in SERVER_SETTINGS.items()))
     connection.commit()
 
 

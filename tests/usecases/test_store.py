@@ -85,7 +85,7 @@ def test_other_databases_are_refused_in_words(url: str) -> None:
 
 @pytest.mark.skipif(SERVER is None, reason="on SQLite see tests/crash/test_storage.py")
 def test_a_lock_that_somebody_keeps_is_waited_for_with_an_end(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(session_module.SERVER_WAITS, "lock_timeout", 200)
+    monkeypatch.setitem(session_module.SERVER_SETTINGS, "lock_timeout", 200)
     own = open_engine(engine.url.render_as_string(hide_password=False), vault=VAULT)
     with write_session(engine) as keeper:
         keeper.execute(text("LOCK TABLE clinics IN ACCESS EXCLUSIVE MODE"))

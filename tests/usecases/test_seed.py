@@ -60,6 +60,7 @@ from service.store.tables import (
     Consent,
     Contact,
     Message,
+    MessageEvent,
     Patient,
     Pause,
     Reading,
@@ -144,6 +145,23 @@ def test_the_history_is_about_120_days_and_ends_now(seeded: Seeded) -> None:
     newest = max(taken.taken_at for taken in seeded.rows(Reading))
     assert NOW - timedelta(hours=6) < newest <= NOW
     assert max(given.answered_at for given in seeded.rows(Checkin)) <= NOW
+
+
+def test_what_is_long_past_has_ids_of_its_own_instant(seeded: Seeded) -> None:
+    """RFC 9562, section 5.7: version 7, and 48 bits of milliseconds since 1970 at the front."""
+    came = {
+        Window: "opens_at", Step: None, Reading: "received_at", Checkin: "answered_at", Message: "created_at",
+        MessageEvent: "at",
+    }  # fmt: skip
+    for table, instant in came.items():
+        rows = seeded.rows(table)
+        assert {row.id.version for row in rows} == {7}
+        if instant is not None:
+            past = [row for row in rows if getattr(row, instant) < NOW - timedelta(days=7)]
+            told = {row.id: datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=row.id.int >> 80) for row in past}
+            apart = {abs(told[row.id] - getattr(row, instant)) for row in past}
+            assert past
+            assert max(apart) < timedelta(milliseconds=1)
 
 
 def test_silence_has_each_of_its_causes_and_somebody_never_had_a_reading(seeded: Seeded) -> None:

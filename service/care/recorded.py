@@ -20,6 +20,7 @@ from service.domain.record import rules as record_rules
 from service.domain.record.limits import ResultLimit, read_limit
 from service.domain.record.medicines import Course
 from service.domain.record.now import (
+    ASKED_WITHIN,
     CHECKINS,
     Aim,
     Contacting,
@@ -81,11 +82,16 @@ def told_on(known: Recorded, clinic: Clinic, zone: str, day: date) -> Told:
     return Told(of_today(known, record_rules.from_json(clinic.record_rules), day, where), day, where)
 
 
-def load_one(session: Session, patient_id: uuid.UUID) -> Recorded:
+def load_one(session: Session, patient_id: uuid.UUID, today: date) -> Recorded:
     """What counts of one patient's record, with what the diary says of missed medicines. One query more than `load`."""
     query = (
         select(Checkin.local_date, Checkin.missed_medicines)
-        .where(Checkin.patient_id == patient_id, Checkin.superseded_at.is_(None), Checkin.missed_medicines.is_not(None))
+        .where(
+            Checkin.patient_id == patient_id,
+            Checkin.superseded_at.is_(None),
+            Checkin.local_date > today - ASKED_WITHIN,  # a diary that never asks is not read to its beginning
+            Checkin.missed_medicines.is_not(None),
+        )
         .order_by(Checkin.local_date.desc())
         .limit(CHECKINS)
     )

@@ -195,7 +195,7 @@ def build_patient(
         raise NotHere(f"{today} has not come")
     entry = gather(session, clinic, now, patient_id, as_of=until)[0]
     first = today - timedelta(days=days - 1)
-    known = recorded.load_one(session, patient_id)
+    known = recorded.load_one(session, patient_id, today)
     if until is not None:
         known = known.until(until, zone(patient.zone))
     earliest = min(first, today - timedelta(days=max(SPANS)))

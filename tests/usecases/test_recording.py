@@ -35,6 +35,7 @@ from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
 from service.store.tables import (
     AuditLine,
+    Checkin,
     Clinic,
     Contact,
     ContextTagRow,
@@ -51,7 +52,7 @@ from service.store.tables import (
     Window,
 )
 from tests.builder import building
-from tests.fernmoor import SEVEN, START, Fernmoor, clinic_of, tick
+from tests.fernmoor import SEVEN, START, Fernmoor, checkin_row, clinic_of, tick
 from tests.statements import statements_of
 
 TODAY = date(2026, 3, 1)  # where the patients live
@@ -146,6 +147,19 @@ def test_an_event_keeps_what_the_28_days_before_held(ward: Fernmoor, patient: Pa
     event = acting(ward, patient, events.record_event, kind=EventKind.URGENT_VISIT, from_date=TODAY)
     assert event.before["from_date"] == "2026-02-01"
     assert event.before["pa_diastolic"] == [18.0, *[None] * 26, 18.0]
+
+
+def test_missed_medicines_are_those_of_the_newest_check_ins_and_not_of_long_ago(
+    ward: Fernmoor, patient: Patient
+) -> None:
+    asked = [0, 3, recorded.ASKED_WITHIN.days - 1, recorded.ASKED_WITHIN.days]
+    with write_session(ward.engine) as session:
+        for days in [*asked, 1]:
+            row = checkin_row(patient, TODAY - timedelta(days=days), START - timedelta(days=days))
+            session.add(Checkin(**row, missed_medicines=None if days == 1 else True))
+    with read_session(ward.engine) as session:
+        told = recorded.load_one(session, patient.id, TODAY).missed
+    assert told == [(TODAY - timedelta(days=days), True) for days in reversed(asked[:-1])]
 
 
 def test_the_level_before_an_event_is_told_on_the_scale_that_the_sensor_has_now(

@@ -42,6 +42,7 @@ CHEMISTRY = frozenset({ResultKind.CREATININE, ResultKind.POTASSIUM})
 NEWS_DAYS = 28
 # Over how many check-ins missed medicines are counted; our own number, no source.
 CHECKINS = 7
+ASKED_WITHIN = timedelta(days=90)  # what was answered longer ago is not how they take them now; our own number
 
 
 @dataclass(frozen=True, slots=True)

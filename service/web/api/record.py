@@ -18,6 +18,7 @@ from sqlalchemy import select
 
 from service.care import entries, persons, recorded
 from service.domain import vocabulary
+from service.domain.localtime import local_date
 from service.domain.plan import weekdays_of
 from service.domain.record.kidney import KidneyInjury
 from service.domain.record.limits import ResultBeyond
@@ -454,7 +455,8 @@ def set_person(call: Call, new: dict[str, Any], patient_id: uuid.UUID) -> Person
 @blueprint.response(200, RecordNowOut)
 def show_record(patient_id: uuid.UUID) -> RecordNow:
     """What the record says today: results with the one before, diuretic, what is due, the day after a stay."""
+    now = services().clock.now()
     with read_session(services().engine) as session:
         whose = own_patient(session, patient_id)
-        known, zone = recorded.load_one(session, patient_id), whose.zone
-        return recorded.told(known, own_clinic(session), zone, services().clock.now()).facts
+        known = recorded.load_one(session, patient_id, local_date(now, whose.zone))
+        return recorded.told(known, own_clinic(session), whose.zone, now).facts

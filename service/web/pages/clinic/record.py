@@ -303,7 +303,7 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None) -> str:
     now, say = services().clock.now(), page_language()
     with read_session(services().engine) as session:
         whose = own_patient(session, patient_id)
-        known = recorded.load_one(session, patient_id)
+        known = recorded.load_one(session, patient_id, _today(whose, now))
         said = today(session, whose, known, now)
         one = recorded.told(known, own_clinic(session), whose.zone, now)
         level = _to_accept(session, whose, known, now)

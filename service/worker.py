@@ -148,7 +148,7 @@ class Worker:
             return
         now = self._clock.now()
         if self._resealed_on != now.date():
-            self._do("months", lambda: months.make_ahead(self._engine))
+            self._do("months", lambda: months.make_ahead(self._engine) + months.gather_statistics(self._engine))
             self._do("reseal", self._reseal)
         self._do("check", lambda: self._check(now))
         self._do("heads", lambda: self._take_heads(now))

@@ -25,6 +25,7 @@ from sqlalchemy.orm import Session
 
 from service.store.guarded import Tally
 from service.store.session import rows
+from service.store.tables import MONTHLY
 
 AHEAD = 3  # months that are there before they begin
 ENOUGH = 1  # of them; where there are fewer, whoever makes them has not been there for months
@@ -65,6 +66,17 @@ def make_within(connection: Connection, ahead: int = AHEAD) -> None:
     """The same within a transaction that keeps others from the tables, however long it takes. On PostgreSQL."""
     while _make(connection, ahead) is not None:
         pass
+
+
+def gather_statistics(engine: Engine) -> Tally:
+    """Let PostgreSQL look at these tables as wholes, without which it misjudges what a join of them gives. How many.
+
+    It looks at each month anew besides: once a week, and one table to a transaction.
+    """
+    looked_at = 0
+    while looked_at < len(MONTHLY) and _are_laid(engine) and _patiently(engine, _gather) is not None:
+        looked_at += 1
+    return Tally(done=looked_at)
 
 
 def look(session: Session) -> list[Laid]:
@@ -118,6 +130,12 @@ def _are_laid(engine: Engine) -> bool:
 def _make(connection: Connection, ahead: int) -> str | None:
     made: str | None = connection.scalar(text("SELECT months.make(:ahead)"), {"ahead": ahead})
     return made
+
+
+def _gather(connection: Connection) -> str | None:
+    connection.exec_driver_sql("SET LOCAL statement_timeout = 0")
+    looked_at: str | None = connection.scalar(text("SELECT months.gather()"))
+    return looked_at
 
 
 def _drop(connection: Connection, table: str, month: str, before: datetime, stays: Stays) -> Counter[uuid.UUID | None]:

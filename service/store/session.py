@@ -317,7 +317,9 @@ def objects(where: Where) -> Iterator[Session]:
 
 
 def gather_statistics(engine: Engine) -> None:
-    """Let SQLite look at its tables, so that it knows which index leads to the fewest rows. PostgreSQL does by itself.
+    """Let SQLite look at its tables, so that it knows which index leads to the fewest rows.
+
+    PostgreSQL does by itself, but for what lies by month (`store.months`).
 
     It looks at a thousand rows of each index, whatever their number: a second, in which nobody writes.
     """

@@ -257,3 +257,18 @@ def test_who_looks_again_and_again_reads_no_month_that_is_long_over_and_now_and_
     seconds[0] += due.LOOKS_BACK_SECONDS
     assert months.month_name(long_ago) in months_planned_for(post.engine, look)
     assert post.message(waits).state is MessageState.SENT
+
+
+def test_the_worker_has_postgresql_look_at_tables_as_wholes_once_a_week(post: Post) -> None:
+    """Source: PostgreSQL, "Routine vacuuming", 25.1.3: autovacuum never analyzes a table above partitions."""
+    known = text("SELECT count(*) FROM pg_stats WHERE tablename = 'messages' AND attname = 'kind' AND inherited")
+    post.write(MessageKind.PROMPT)
+    with post.engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM pg_statistic WHERE starelid = 'messages'::regclass")
+        for table in MONTHLY:
+            connection.exec_driver_sql(f"SELECT pg_stat_reset_single_table_counters('{table}'::regclass)")
+    worker = as_role(post.engine, WORKER)
+    assert months.gather_statistics(worker).done == len(MONTHLY)
+    with post.engine.connect() as connection:
+        assert connection.scalar(known) == 1
+    assert months.gather_statistics(worker).done == 0

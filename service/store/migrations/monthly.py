@@ -12,6 +12,9 @@ the rest and is of that month goes into it. Roles have no right to a month, only
 hold for all that is reached through it; each month besides has row security on and no policy, so that who should come
 by a right to one sees nothing.
 
+What PostgreSQL knows of a month it gathers by itself, and of the table above the months never: `months.gather` has it
+look at one of them, where it has not for a week.
+
 SQLite has the same tables, whole. How months are made ahead, looked at and dropped: `store.months`.
 """
 
@@ -27,6 +30,7 @@ LOCK_WAIT = "500ms"
 EARLIEST = "2020-01-01"  # ids of before are a machine's whose clock was wrong: there were none yet
 TELLS_TIME = "substr(id::text, 15, 1) = ''7''"  # an id of another version stays in the rest, and goes row by row
 FURTHEST = 24  # months ahead, whatever is asked for
+GATHERED_DAYS = 7
 
 
 def build(connection: Connection) -> None:
@@ -84,6 +88,19 @@ BEGIN
   END LOOP;
   RETURN NULL;
 END $$"""  # noqa: S608 - our own words
+    yield f"""CREATE OR REPLACE FUNCTION months.gather() RETURNS text LANGUAGE plpgsql SECURITY DEFINER
+SET search_path = pg_catalog, pg_temp AS $$
+DECLARE one text;
+BEGIN
+  FOREACH one IN ARRAY ARRAY[{names}] LOOP
+    IF NOT EXISTS (SELECT FROM pg_stat_all_tables WHERE relid = format('public.%I', one)::regclass
+        AND last_analyze > now() - interval '{GATHERED_DAYS} days') THEN
+      EXECUTE format('ANALYZE public.%I', one);
+      RETURN one;
+    END IF;
+  END LOOP;
+  RETURN NULL;
+END $$"""
     yield f"""CREATE OR REPLACE FUNCTION months.look(OUT made text, OUT last_month text, OUT astray boolean)
 RETURNS SETOF record LANGUAGE plpgsql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
 BEGIN

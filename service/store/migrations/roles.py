@@ -140,7 +140,7 @@ def statements(database: str) -> Iterator[str]:
     yield f"GRANT SELECT ON alembic_version TO {everybody}"
     yield f"GRANT USAGE ON SCHEMA months TO {WEB}, {WORKER}"  # to call what is there: no month is theirs to read
     yield f"GRANT EXECUTE ON FUNCTION months.look() TO {WEB}, {WORKER}"
-    yield f"GRANT EXECUTE ON FUNCTION months.make(integer) TO {WORKER}"
+    yield f"GRANT EXECUTE ON FUNCTION months.make(integer), months.gather() TO {WORKER}"
     for table in Base.metadata.sorted_tables:
         yield from _policies(table)
         yield from _grants(table)

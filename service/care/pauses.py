@@ -168,7 +168,7 @@ def _changes(
     lines = session.scalars(told_of(pause_ids).where(*which)).all()
     people = [line.actor_id for line in lines if line.actor_id is not None]
     by_id = [select(table.id, table.name).where(table.id.in_(people)) for table in (Staff, Caregiver)]
-    names: dict[uuid.UUID, str] = {row[0]: row[1] for row in session.execute(union_all(*by_id))}
+    names: dict[uuid.UUID, str] = dict(session.execute(union_all(*by_id)).all())
     found: dict[uuid.UUID, list[PauseChange]] = {}
     for line in lines:
         if line.subject_id is not None:

@@ -135,7 +135,7 @@ def load(session: Session, patient_ids: Collection[uuid.UUID]) -> Mapping[uuid.U
     contacts = [row for row in each(NextContact, NextContact.due_on) if row.done_on is None]
     names: dict[uuid.UUID, str] = {}
     if wanted := [row.staff_id for row in contacts if row.staff_id is not None]:
-        names = {row[0]: row[1] for row in session.execute(select(Staff.id, Staff.name).where(among(Staff.id, wanted)))}
+        names = dict(session.execute(select(Staff.id, Staff.name).where(among(Staff.id, wanted))).all())
     for row in contacts:
         add(row.patient_id, contacts=(*known[row.patient_id].contacts, contact_of(row, names)))
     return known

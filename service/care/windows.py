@@ -286,12 +286,10 @@ def _first_arrivals(
     table: type[Reading] | type[Checkin],
     at: InstrumentedAttribute[datetime],
 ) -> dict[date, datetime]:
-    rows = session.execute(
-        select(table.local_date, func.min(at))
-        .where(table.patient_id == patient_id, table.superseded_at.is_(None), span.holds(table.local_date))
-        .group_by(table.local_date)
+    query = select(table.local_date, func.min(at)).where(
+        table.patient_id == patient_id, table.superseded_at.is_(None), span.holds(table.local_date)
     )
-    return {row[0]: row[1] for row in rows}
+    return dict(session.execute(query.group_by(table.local_date)).all())
 
 
 def pauses(session: Session, patient_id: uuid.UUID) -> list[tuple[date, date]]:

@@ -14,7 +14,7 @@ count for less. The order in which readings came makes no difference.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from operator import attrgetter
 from statistics import median
@@ -268,9 +268,3 @@ def _middle(values: Sequence[float | None]) -> float | None:
 def as_json(day: Day) -> dict[str, Any]:
     """What differs from an empty day, as plain JSON: a frozen record says no more than was there."""
     return factjson.pack(day)
-
-
-def from_json(packed: Mapping[str, Any]) -> Day:
-    """The day that `as_json` packed. Raises KeyError, TypeError or ValueError for anything else."""
-    day: Day = factjson.unpack(Day, packed)
-    return day

@@ -240,7 +240,7 @@ def _of_each(
 ) -> dict[uuid.UUID, Any]:
     """The newest of something, or the first, by patient."""
     query = select(table.patient_id, asked).where(table.patient_id.in_(list(patients)), which)
-    return {row[0]: row[1] for row in session.execute(query.group_by(table.patient_id))}
+    return dict(session.execute(query.group_by(table.patient_id)).all())
 
 
 def _ends(patients: Mapping[uuid.UUID, Any], lived: Mapping[uuid.UUID, Sequence[_Lived]]) -> Iterator[Broken]:

@@ -43,7 +43,7 @@ def beside(session: Session, clinic_id: uuid.UUID, first: date) -> dict[uuid.UUI
     born = select(PersonRow.patient_id, PersonRow.born_on).where(
         PersonRow.clinic_id == clinic_id, PersonRow.superseded_at.is_(None), PersonRow.withdrawn.is_(False)
     )
-    dates: dict[uuid.UUID, date | None] = {row[0]: row[1] for row in rows(session).execute(born)}
+    dates = dict(rows(session).execute(born).all())
     adjusted: defaultdict[uuid.UUID, list[date]] = defaultdict(list)
     made = select(Adjustment.patient_id, Adjustment.made_on).where(
         Adjustment.clinic_id == clinic_id, COUNTS, Adjustment.made_on >= first

@@ -252,10 +252,10 @@ def _move(
 
 def _why_not(act: Act, task_id: uuid.UUID) -> Exception:
     row = act.session.execute(
-        select(Task.state, Staff.name)
+        select(Task.state, Staff.name.label("by"))
         .outerjoin(Staff, Staff.id == func.coalesce(Task.closed_by, Task.taken_by))
         .where(Task.id == task_id, Task.clinic_id == act.clinic_id)
     ).first()
     if row is None:
         return LookupError(f"no task {task_id}")
-    return AlreadyHandled(row[1] or "somebody", row[0])
+    return AlreadyHandled(row.by or "somebody", row.state)

@@ -18,6 +18,7 @@ from service.domain.since import since_signed
 from service.domain.vocabulary import ActorKind
 from service.reviewing.patient import PatientReview
 from service.store import legible, seals
+from service.store.session import columns_of
 from service.store.tables import AuditLine, Checkin, Patient, Reading, ReviewAddition, SignOff, Staff, Window
 
 AUDITED = 100  # lines
@@ -61,7 +62,7 @@ class Audited:
 def audit_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> tuple[Audited, ...]:
     """The lines about this patient since then, newest first, at most `AUDITED`."""
     query = (
-        select(AuditLine.at, func.coalesce(Staff.name, ""), AuditLine.actor_kind, AuditLine.action)
+        select(*columns_of(Audited, AuditLine, by=func.coalesce(Staff.name, ""), actor=AuditLine.actor_kind))
         .outerjoin(Staff, Staff.id == AuditLine.actor_id)
         .where(AuditLine.clinic_id == clinic_id, AuditLine.patient_id == patient_id, AuditLine.at >= since)
         .order_by(AuditLine.at.desc(), AuditLine.id)

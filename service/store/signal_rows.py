@@ -25,7 +25,7 @@ from service.store.session import rows
 from service.store.tables import Signal
 from service.store.upsert import insert_new
 
-_Known = dict[tuple[uuid.UUID, SignalKind, date], tuple[uuid.UUID, date | None]]
+_Known = dict[tuple[uuid.UUID, SignalKind, date], Any]  # the rows, by patient, kind and the date they were raised
 MOVES = timedelta(days=10)
 CARRIED = timedelta(days=7)  # an episode that ended within the last review week is carried until seen
 
@@ -48,25 +48,25 @@ def sync(
         among(Signal.patient_id, told), or_(Signal.ended_on.is_(None), Signal.raised_on >= earliest)
     )
     for there in rows(session).execute(query):
-        known[there.patient_id, there.kind, there.raised_on] = (there.id, there.ended_on)
+        known[there.patient_id, there.kind, there.raised_on] = there
     new: list[dict[str, Any]] = []
     for patient_id, episodes in told.items():
         for episode in episodes:
             row = _take(known, patient_id, episode)
             if row is None:
                 new.append(_row(clinic_id, patient_id, episode, todays[patient_id], now))
-            elif row[1] != episode.ended_on:
-                _end(session, row[0], episode.ended_on)
-    for (patient_id, _kind, _raised_on), (row_id, ended_on) in known.items():
-        if ended_on is None:  # a correction took its reason away
-            _end(session, row_id, todays[patient_id])
+            elif row.ended_on != episode.ended_on:
+                _end(session, row.id, episode.ended_on)
+    for left in known.values():
+        if left.ended_on is None:  # a correction took its reason away
+            _end(session, left.id, todays[left.patient_id])
     if new:
         insert_new(session, Signal.__table__, new, ["patient_id", "kind", "raised_on"])
         count(rows(session), Counted.SIGNALS, (row["kind"].value for row in new))
     return len(new)
 
 
-def _take(known: _Known, patient_id: uuid.UUID, episode: Episode) -> tuple[uuid.UUID, date | None] | None:
+def _take(known: _Known, patient_id: uuid.UUID, episode: Episode) -> Any:
     """The row of this episode, taken out of `known`.
 
     A late reading may move the day an episode is raised by a few days; it is the
@@ -75,9 +75,9 @@ def _take(known: _Known, patient_id: uuid.UUID, episode: Episode) -> tuple[uuid.
     exact = known.pop((patient_id, episode.kind, episode.raised_on), None)
     if exact is not None or episode.ended_on is not None:
         return exact
-    for key, (_row_id, ended_on) in known.items():
-        same = key[0] == patient_id and key[1] is episode.kind and abs(key[2] - episode.raised_on) <= MOVES
-        if same and ended_on is None:
+    for key, row in known.items():
+        same = row.patient_id == patient_id and row.kind is episode.kind
+        if same and row.ended_on is None and abs(row.raised_on - episode.raised_on) <= MOVES:
             return known.pop(key)
     return None
 

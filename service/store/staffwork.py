@@ -160,13 +160,13 @@ def _earlier(session: Session, among: ColumnElement[bool], week: date, zone: Zon
         .subquery()
     )
     query = (
-        select(SignOff.patient_id, SignOff.week, at, outcome, SignOff.next_look)
+        select(SignOff.patient_id, SignOff.week, at.label("at"), outcome.label("outcome"), SignOff.next_look)
         .join(newest, (newest.c.patient_id == SignOff.patient_id) & (newest.c.week == SignOff.week))
         .outerjoin(last, (last.sign_off_id == SignOff.id) & (last.number == number))
         .where(among, signatures.COUNTS)
     )
     return {
-        row[0]: LastReview(row[1], row[2].astimezone(zone).date(), row[3], row[4])
+        row.patient_id: LastReview(row.week, row.at.astimezone(zone).date(), row.outcome, row.next_look)
         for row in rows(session).execute(query)
     }
 

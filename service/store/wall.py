@@ -127,11 +127,6 @@ OUTSIDE = Bounds()
 _bounds: ContextVar[Bounds] = ContextVar("bounds", default=OUTSIDE)
 
 
-def bounds() -> Bounds:
-    """What the next transaction of this thread is of."""
-    return _bounds.get()
-
-
 def stand(clinic_id: uuid.UUID | None = None, gate: Gate | None = None) -> None:
     """From now on, in this thread, transactions are of this clinic, or go through this gate, or neither."""
     _bounds.set(Bounds(clinic_id, gate))

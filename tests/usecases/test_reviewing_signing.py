@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.care import entries
-from service.domain import days, seals
+from service.domain import days, factjson, seals
 from service.domain.since import later_days
 from service.domain.validation import Refused
 from service.domain.vocabulary import (
@@ -253,7 +253,7 @@ def test_a_late_reading_is_a_later_value_of_the_signed_week(ward):
     ward.reading(patient, date.fromisoformat(missing["day"]), 27.5)
     ward.session.flush()
     seen = build_patient(ward.session, ward.clinic.id, patient.id, ward.now)
-    found = later_days([days.from_json(day) for day in seen.reviews[0].frozen["days"]], seen.days)
+    found = later_days([factjson.unpack(days.Day, day) for day in seen.reviews[0].frozen["days"]], seen.days)
     assert [later.day.isoformat() for later in found] == [missing["day"]]
     assert "a reading came since, PA diastolic 27.5 mmHg" in inwords.later_day(found[0])
 

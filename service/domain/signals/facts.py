@@ -505,9 +505,6 @@ class AfterStay:
     def covers(self, day: date) -> bool:
         return self.discharged_on <= day <= self.until
 
-    def watches(self, day: date) -> bool:
-        return self.watched_until is not None and self.discharged_on <= day <= self.watched_until
-
 
 @dataclass(frozen=True, slots=True)
 class PictureFacts:

@@ -95,11 +95,6 @@ def take(parser: Parser, exchange: Exchange, text: str, unit: str) -> Move:
     return _decide(exchange, heard, answers, note)
 
 
-def begin(exchange: Exchange) -> Move:
-    """The first question, for a message that only says hello."""
-    return _on(exchange, {}, None, "")
-
-
 def check_weight(move: Move) -> Move:
     """Ask whether the weight that `move` gave is right, before anything else is asked."""
     passed = move.exchange.passed | {WEIGHT_CHECK}

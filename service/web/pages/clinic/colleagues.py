@@ -80,7 +80,7 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
         "clinic/colleagues.html", colleagues=staff, sessions=signed, passkeys=passkeys, roles=ROLES, grants=GRANTS,
         roles_of={role.value: role for role in Role}, grants_of={right.value: text for right, text in GRANTS.items()},
         languages=spoken_by_staff(), told=told, typed=typed or {},
-        can_mail=can_mail(), zone=clinic.zone, me=signed_in().id, chosen=request.form.getlist,
+        zone=clinic.zone, me=signed_in().id, chosen=request.form.getlist,
     )  # fmt: skip
 
 

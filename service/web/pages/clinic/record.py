@@ -312,7 +312,7 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None) -> str:
         colleagues = session.execute(
             select(Staff.id, Staff.name).where(Staff.clinic_id == whose.clinic_id, Staff.active).order_by(Staff.name)
         ).all()
-        names = {row[0]: row[1] for row in colleagues}
+        names = dict(colleagues)
         listed = _listed(session, whose, one, names)
         unlisted = _list_results(session, whose, listed)
         person = persons.person(session, patient_id)

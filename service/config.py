@@ -37,7 +37,7 @@ class Settings:
     # PostgreSQL with a role each (`store.wall`): what the worker uses in its place, and what all other commands do.
     worker_database_url: str = field(repr=False)  # NEAPTIDE_WORKER_DATABASE_URL
     owner_database_url: str = field(repr=False)  # NEAPTIDE_OWNER_DATABASE_URL
-    # NEAPTIDE_STANDBY_DATABASE_URL: a standby of it, for what nothing is decided by (`store.aside`); empty is none
+    # NEAPTIDE_STANDBY_DATABASE_URL: a standby of it, for what nothing is decided by (`store.standby`); empty is none
     standby_database_url: str = field(repr=False)
     database_unverified: bool  # NEAPTIDE_DATABASE_UNVERIFIED: one elsewhere is reached without looking who it is
     secret_key: str = field(repr=False)  # NEAPTIDE_SECRET_KEY: every key is made from it; shared by all processes
@@ -165,10 +165,10 @@ def beside(given: Mapping[str, str]) -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if not name.startswith(OURS)} | {**given}
 
 
-def system_user(env: Mapping[str, str] | None = None) -> str:
+def system_user() -> str:
     """Who is at this terminal: who called sudo, where it was called, else the user of this process."""
-    caller = (os.environ if env is None else env).get("SUDO_USER", "")
-    return (caller or user_name(os.getuid()))[:64].encode("ascii", "replace").decode("ascii")
+    caller = os.environ.get("SUDO_USER") or user_name(os.getuid())
+    return caller[:64].encode("ascii", "replace").decode("ascii")
 
 
 def of_the_web(counts_in: Path) -> dict[str, str]:

@@ -114,7 +114,8 @@ def last_days(where: Where, ended: Collection[uuid.UUID]) -> dict[uuid.UUID, dat
     return found
 
 
-def check_in_care(field: str, day: date, last_day: date | None) -> None:
-    """That `day` is none after the last day of their care here. Raises Refused."""
-    if last_day is not None and day > last_day:
-        raise Refused(field, day.isoformat(), "a date up to %(day)s, when care here ended", day=last_day.isoformat())
+def check_in_care(taken: date, last_day: date | None) -> None:
+    """That a result was taken on no date after the last day of their care here. Raises Refused."""
+    if last_day is not None and taken > last_day:
+        until = last_day.isoformat()
+        raise Refused("taken_at", taken.isoformat(), "a date up to %(day)s, when care here ended", day=until)

@@ -208,7 +208,7 @@ def wsgi(staff_threads: int = 4) -> Flask:
     settings = opening.read_settings()
     clock = opening.clock_of(settings)
     engine = opening.opened(settings, settings.database_url)
-    aside = settings.standby_database_url
+    standby = settings.standby_database_url
     app = create_app(
         settings,
         engine,
@@ -216,7 +216,7 @@ def wsgi(staff_threads: int = 4) -> Flask:
         opening.transports_of(settings, clock),
         staff_threads=staff_threads,
         counts_in=config.counts_in(),
-        standby=opening.opened(settings, aside) if aside else None,
+        standby=opening.opened(settings, standby) if standby else None,
     )
     trail: Trail = app.extensions["neaptide"].trail
     trail.start()

@@ -120,29 +120,27 @@ def lines_of(file: TextIO) -> Iterator[str]:
             line = file.readline(LONGEST_LINE + 1)
 
 
-def sheet_of(
-    lines: Iterator[str], layout: Layout, called: Mapping[str, str] | None = None, dates: FileDates | None = None
-) -> Sheet:
-    """Read the header of a CSV file. Raises Refused when it is no such file.
-
-    `called` says what the file calls our columns; columns that it names none of are passed over then.
-    """
+def sheet_of(lines: Iterator[str], layout: Layout) -> Sheet:
+    """Read the header of a CSV file that has our own columns. Raises Refused when it is no such file."""
     first, number = first_row(lines)
     delimiter, header = header_of(first)
     raw = csv_rows(lines, delimiter, len(header), number)
-    return sheet_under(header, raw, layout, called, dates, decimal_comma=delimiter != ",")
+    return sheet_under(header, raw, layout, decimal_comma=delimiter != ",")
 
 
 def sheet_under(
     header: list[str],
     raw: Iterator[Raw],
     layout: Layout,
-    called: Mapping[str, str] | None,
+    called: Mapping[str, str] | None = None,
     dates: FileDates | None = None,
     *,
     decimal_comma: bool,
 ) -> Sheet:
-    """The sheet of rows under these names of columns, each in small letters. Raises Refused."""
+    """The sheet of rows under these names of columns, each in small letters. Raises Refused.
+
+    `called` says what the file calls our columns; columns that it names none of are passed over then.
+    """
     theirs = header
     if called is not None:
         header = _renamed(header, layout, called)

@@ -8,9 +8,9 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.health.checks import Finding, lasted
-from service.store.aside import as_of
 from service.store.quarantine import describe_error
 from service.store.session import MOST_CONNECTIONS, read_session
+from service.store.standby import as_of
 from service.store.troubles import told
 
 BEHIND_BY = timedelta(minutes=5)

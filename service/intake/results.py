@@ -55,7 +55,7 @@ def record_result(
     row = _row(NewResult(patient.id, taken_at, value, kind, code, unit, posture, note), act.now, source)
     if patient.state is PatientState.ENDED:
         last_day = ending.last_days(act.session, [patient.id]).get(patient.id)
-        ending.check_in_care("taken_at", localtime.local_date(row.taken_at, patient.zone), last_day)
+        ending.check_in_care(localtime.local_date(row.taken_at, patient.zone), last_day)
     there = None if corrects is not None else _counting(act, patient, row)
     if there is not None and (there.value, there.unit) == (row.value, row.unit):
         return there
@@ -154,7 +154,7 @@ def _sorted(
                 refuse_patient(one.patient)
             row = _row(one, now, Source.FILE)
             whose = found[one.patient]
-            ending.check_in_care("taken_at", whose.date_of(row.taken_at), whose.last_day)
+            ending.check_in_care(whose.date_of(row.taken_at), whose.last_day)
             row.id, row.clinic_id, row.patient_id = new_id(), clinic_id, whose.id
             row.entered_at, row.withdrawn = now, False
             read.append(row)

@@ -170,7 +170,7 @@ def checked_passphrase(passphrase: str) -> str:
 def seal(values: Mapping[str, str], passphrase: str) -> str:
     """The settings by name, readable by nobody without the passphrase."""
     salt, nonce = secrets.token_bytes(16), secrets.token_bytes(12)
-    key = _stretched(passphrase, salt, COST)
+    key = _stretched(passphrase, salt)
     sealed = AESGCM(key).encrypt(nonce, json.dumps(dict(values)).encode("ascii"), SEALED_FOR)
     told = {"salt": salt, "nonce": nonce, "sealed": sealed}
     return json.dumps({"scrypt": COST} | {name: base64.b64encode(one).decode("ascii") for name, one in told.items()})
@@ -183,9 +183,7 @@ def unsealed(file: Path, archive: zipfile.ZipFile, passphrase: str) -> dict[str,
         salt, nonce, sealed = (base64.b64decode(told[name]) for name in ("salt", "nonce", "sealed"))
         if told["scrypt"] != COST:  # dearer ones would fill this machine's memory
             raise not_a_backup(file)
-        values: dict[str, str] = json.loads(
-            AESGCM(_stretched(passphrase, salt, COST)).decrypt(nonce, sealed, SEALED_FOR)
-        )
+        values: dict[str, str] = json.loads(AESGCM(_stretched(passphrase, salt)).decrypt(nonce, sealed, SEALED_FOR))
     except InvalidTag:
         raise Refused("passphrase", "(hidden)", "the one that this backup was made with") from None
     except (ValueError, KeyError, TypeError):
@@ -193,6 +191,6 @@ def unsealed(file: Path, archive: zipfile.ZipFile, passphrase: str) -> dict[str,
     return values
 
 
-def _stretched(passphrase: str, salt: bytes, cost: Mapping[str, int]) -> bytes:
-    kdf = Scrypt(salt=salt, length=32, n=cost["n"], r=cost["r"], p=cost["p"])
+def _stretched(passphrase: str, salt: bytes) -> bytes:
+    kdf = Scrypt(salt=salt, length=32, **COST)
     return kdf.derive(passphrase.encode("utf-8", "surrogateescape"))

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import uuid
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
@@ -44,18 +44,12 @@ class ReplayedEvening:
     sentence: str  # every reason, the most pressing first
 
 
-def replay_evenings(
-    readings: PastReadings,
-    diaries: PastDiaries | None,
-    options: Options,
-    progress: Callable[[int], None] = lambda patients: None,
-) -> Iterator[ReplayedEvening]:
+def replay_evenings(readings: PastReadings, diaries: PastDiaries | None, options: Options) -> Iterator[ReplayedEvening]:
     """Each patient's evenings from their first date to their last, by date within some hundred patients."""
     names = sorted({*readings.taken, *(diaries.came if diaries else ())})
     for begin in range(0, len(names), AT_ONCE):
         some = [_followed(name, readings, diaries, options) for name in names[begin : begin + AT_ONCE]]
         yield from _together(some, options.engine)
-        progress(begin + len(some))
 
 
 @dataclass(slots=True)

@@ -486,7 +486,7 @@ def later_values(
     return {review_id: later_days(was, known) for review_id, was in seen.items()}
 
 
-def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple[Ahead, ...]:
+def ahead_of(judged: TrendSummary, today: date) -> tuple[Ahead, ...]:
     """Where the pressure is likely to be if it goes on as it does: the middle 80 %, by day, mmHg.
 
     Only while there is a break: without one a slope is within its own noise and
@@ -497,7 +497,7 @@ def ahead_of(judged: TrendSummary, today: date, days: int = AHEAD_DAYS) -> tuple
     if level is None or sd is None or pace is None or pace_sd is None:
         return ()
     steps = []
-    for day in range(1, days + 1):
+    for day in range(1, AHEAD_DAYS + 1):
         middle, spread = level + pace * day, EIGHTY * (sd**2 + (pace_sd * day) ** 2) ** 0.5
         steps.append(Ahead(today + timedelta(days=day), middle - spread, middle, middle + spread))
     return tuple(steps)

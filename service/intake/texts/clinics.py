@@ -189,11 +189,11 @@ def answered(text: IncomingText, address: str, speakers: Sequence[Speaker]) -> S
     return Said(those, waited)
 
 
-def ask_to_check(session: Session, speakers: Sequence[Speaker], now: datetime, *, unplaced: bool) -> None:
+def ask_to_check(session: Session, speakers: Sequence[Speaker], now: datetime) -> None:
     """The clinics are asked to check this number's digits, each for its own patient, once a day at most."""
     for one in speakers:
-        facts = NumberToCheck(one.contact.id, one.whose, unplaced)
-        key = f"check_number:{one.contact.id}:{unplaced}:{now.date().isoformat()}"
+        facts = NumberToCheck(one.contact.id, one.whose, unplaced=True)
+        key = f"check_number:{one.contact.id}:{now.date().isoformat()}"
         raise_task(session, one.clinic.id, one.patient.id, facts, key, now)
 
 
@@ -218,7 +218,7 @@ def _load(session: Session, due: Due) -> Sequence[UnplacedText]:
 def _forget(session: Session, rows: Sequence[UnplacedText], now: datetime) -> Written:
     for row in rows:
         active = [one for one in _speakers(session, row.address) if one.patient.state is PatientState.ACTIVE]
-        ask_to_check(session, active, now, unplaced=True)
+        ask_to_check(session, active, now)
     session.execute(delete(UnplacedText).where(UnplacedText.id.in_([row.id for row in rows])))
     session.execute(
         update(InboundText)

@@ -166,7 +166,7 @@ def _from_several(text: IncomingText, address: str, senders: Senders, by: Speake
         if not alarms:
             send(text, by, MessageKind.HELP)
             if senders.astray:  # nothing of it is taken in anywhere, and those who know them are told that it came
-                clinics.ask_to_check(text.session, senders.speakers, text.now, unplaced=True)
+                clinics.ask_to_check(text.session, senders.speakers, text.now)
         outcome = TextOutcome.ASTRAY if senders.astray else TextOutcome.NOT_MONITORED
         return _note(text, TextOutcome.SAFETY if alarms else outcome, None)
     held = clinics.hold(text, address, senders.speakers, may_ask=not alarms)
@@ -176,7 +176,7 @@ def _from_several(text: IncomingText, address: str, senders: Senders, by: Speake
 def _chosen(text: IncomingText, senders: Senders, said: Said, by: Speaker) -> TextOutcome:
     """They have said which clinic they mean: what waited is taken in there, as what was said when it was said."""
     if not said.speakers:
-        clinics.ask_to_check(text.session, senders.speakers, text.now, unplaced=True)
+        clinics.ask_to_check(text.session, senders.speakers, text.now)
         say(text, by, NOTHING_ASKED)
     for one in said.waited:
         waited = IncomingText(text.session, one.gateway_ref, one.body, one.said_at, text.now)

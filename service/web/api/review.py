@@ -331,7 +331,7 @@ def show_coverage() -> dict[str, Any]:
 @blueprint.response(200, MeasuresOut)
 def show_measures() -> dict[str, Any]:
     """How the clinic is doing: week by week, `lately` (13 whole weeks) and `before` them (as many, if there are)."""
-    where, now = services().aside(), services().clock.now()
+    where, now = services().for_long_reads(), services().clock.now()
     with read_session(where.engine) as session:
         found = measuring.measure(session, g.clinic_id, now)
     return {"as_of": where.as_of or now, "lately": found.lately, "before": found.before, "weeks": found.weeks}

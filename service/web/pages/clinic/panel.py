@@ -202,7 +202,7 @@ def silences() -> ResponseReturnValue:
 @staff_only(Right.READ)
 def measures() -> ResponseReturnValue:
     """The clinic's measures, each with its line of weeks, beside the clinic's own past."""
-    where = services().aside()
+    where = services().for_long_reads()
     with read_session(where.engine) as session:
         measured = measuring.measure(session, g.clinic_id, services().clock.now())
         zone = own_clinic(session).zone

@@ -34,12 +34,11 @@ from service.reviewing.patient import PatientReview
 from service.store import seals
 from service.store.session import read_session
 from service.store.tables import Acceptance
-from service.web import drawing, forms, trail
+from service.web import drawing, forms, handing, trail
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
 from service.web.frame import page_language
 from service.web.pages.clinic import (
-    keeping,
     messaging,
     openings,
     people,
@@ -58,7 +57,6 @@ from service.words.sentences.standing import Body
 blueprint = Blueprint("patient", __name__, url_prefix="/patients/<uuid:patient_id>")
 blueprint.register_blueprint(plan.blueprint)
 blueprint.register_blueprint(openings.of_patient)
-blueprint.register_blueprint(keeping.blueprint)
 blueprint.register_blueprint(references.blueprint)
 blueprint.register_blueprint(record.blueprint)
 blueprint.register_blueprint(upkeep.blueprint)
@@ -175,6 +173,16 @@ def joined_csv(patient_id: uuid.UUID) -> ResponseReturnValue:
         mimetype="text/csv",
         headers={"Content-Disposition": f'attachment; filename="joined-{seen.days[-1].day}.csv"'},
     )
+
+
+@blueprint.get("/everything.zip")
+@staff_only(Right.EXPORT, fresh="clinic.patient.page")
+def everything(patient_id: uuid.UUID) -> ResponseReturnValue:
+    """Everything that is kept about the patient, as one file to hand to them: it leaves once its line is in the trail.
+
+    No consent is asked for: it is the patient's own.
+    """
+    return handing.whole_answer(patient_id)
 
 
 @blueprint.post("/sign")

@@ -77,7 +77,7 @@ def joined_csv() -> ResponseReturnValue:
     asked = request.args.get("days")
     if asked is not None and not (asked.isdecimal() and len(asked) <= MOST_DIGITS and int(asked)):
         abort(404)
-    where = services().aside()
+    where = services().for_long_reads()
     with read_session(where.engine) as session:
         whose = joining.everybody(session, g.clinic_id)
     trail.of_many(len(whose))

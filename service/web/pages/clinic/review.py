@@ -125,7 +125,7 @@ def opened(patient_id: uuid.UUID) -> ResponseReturnValue:
     """One row, opened: every reason as a sentence, the facts, and the form to sign it with."""
     asked = Asked.from_request()
     if PART not in request.headers:
-        return redirect(_to_row(asked, patient_id, opened=True), 303)
+        return redirect(_to_row(asked, patient_id), 303)
     return _rows([patient_id], opened=request.args.get("shut") is None)
 
 
@@ -224,13 +224,12 @@ def _answer(
     if not told.good and told.form and first is not None:
         return page(first)
     if opened and first is not None:
-        return redirect(_to_row(asked, first, opened=True), 303)
+        return redirect(_to_row(asked, first), 303)
     return redirect(url_for("clinic.panel", **asked.view(), _anchor=request.form.get("next") or None), 303)
 
 
-def _to_row(asked: Asked, patient_id: uuid.UUID, *, opened: bool) -> str:
-    there = {"open": str(patient_id)} if opened else {}
-    return url_for("clinic.panel", **asked.view(**there), _anchor=f"p-{patient_id}")
+def _to_row(asked: Asked, patient_id: uuid.UUID) -> str:
+    return url_for("clinic.panel", **asked.view(open=str(patient_id)), _anchor=f"p-{patient_id}")
 
 
 def _rows(

@@ -422,10 +422,9 @@ def _filled(
     if plan is not None:
         hours = {one.name: getattr(plan, one.name, "") for one in FORMS["plan"].inputs}
         hours |= {name: f"{getattr(plan, name):%H:%M}" for name in ("opens", "due", "closes")}
-    empty = {name: "" for name, value in (particulars | hours).items() if value is None}
     return {
-        "particulars": {**particulars, **{name: "" for name in particulars if name in empty}},
-        "plan": {**hours, **{name: "" for name in hours if name in empty}},
+        "particulars": {name: "" if value is None else value for name, value in particulars.items()},
+        "plan": {name: "" if value is None else value for name, value in hours.items()},
         "consents": {"on": on}, "caregivers": {"on": on}, "pauses": {"from_date": on}, "tags": {"from_date": on},
         "begin": {"from_date": on}, "transfer": {"on": on},
         "reference": {} if chosen is None else

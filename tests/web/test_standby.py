@@ -14,7 +14,7 @@ import pytest
 from sqlalchemy import Engine, event, text
 
 from service.health import servers
-from service.store import aside
+from service.store import standby
 from service.store.migrations.roles import WEB
 from service.store.session import open_engine
 from tests.conftest import SERVER
@@ -52,7 +52,7 @@ def test_figures_and_files_come_from_the_standby_with_its_moment_and_a_decision_
     assert [one for one in asked if "pg_is_in_recovery" not in one] == []
     assert not servers.standby(other_way, AS_OF).ok
 
-    monkeypatch.setattr(aside, "AS_OF", text(f"SELECT timestamptz '{AS_OF.isoformat()}'"))
+    monkeypatch.setattr(standby, "AS_OF", text(f"SELECT timestamptz '{AS_OF.isoformat()}'"))
     asked.clear()
     assert "As of" in (page := clinic.get("/clinic/measures"))
     assert "Tuesday 24 November" in page or "24 Nov" in page

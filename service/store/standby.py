@@ -1,4 +1,4 @@
-"""What is long is read aside: from a standby of PostgreSQL, where there is one, so that it keeps nobody waiting.
+"""What is long is read from a standby of PostgreSQL, where there is one, so that it keeps nobody waiting.
 
 Promises that whoever reads there is told as of when it is: what was committed by then is there; and that the database
 itself is read in its place where the standby does not answer, is none, or cannot say. For figures of weeks, files and
@@ -25,25 +25,25 @@ AS_OF = text("SELECT CASE WHEN pg_is_in_recovery() THEN pg_last_xact_replay_time
 
 
 @dataclass(frozen=True)
-class Aside:
+class Source:
     """Where to read, and as of when that is; None: as of now, in the database itself."""
 
     engine: Engine
     as_of: datetime | None
 
 
-def aside(engine: Engine, standby: Engine | None) -> Aside:
-    """Where something long is to be read now."""
+def source(engine: Engine, standby: Engine | None) -> Source:
+    """Where something long is to be read now: the standby, if there is one and it answers, else the database."""
     if standby is not None:
         try:
             if (known := as_of(standby)) is not None:
-                return Aside(standby, known)
+                return Source(standby, known)
             log.warning("the standby is none, or has nothing yet", see="neaptide doctor")
         except SQLAlchemyError as error:
             if not (why := told(error)):
                 raise
             log.warning("the standby is not read", error=why)
-    return Aside(engine, None)
+    return Source(engine, None)
 
 
 def as_of(standby: Engine) -> datetime | None:

@@ -10,16 +10,14 @@ The same file for the same record and moment: entries bear the moment, and nothi
 
 from __future__ import annotations
 
-import base64
 import csv
 import io
 import json
 import uuid
 import zipfile
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
-from datetime import date, datetime, time
-from enum import Enum
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -27,15 +25,11 @@ from sqlalchemy.orm import Session
 
 from service.domain.validation import NotHere
 from service.keeping import belonging, dictionary
-from service.keeping.dictionary import ColumnTold
-from service.reports.exports import no_formula
 from service.store.session import rows
 from service.store.tables import Clinic, Patient, Staff
 from service.words.language import Language
 
 LAYOUT = 1  # of record.json
-# What opens something, or would help to: it says nothing of the patient.
-WITHHELD = {("link_keys", "key_hash"), ("contacts", "secret"), ("invitations", "code_hash")}
 Rows = Mapping[str, list[dict[str, Any]]]
 
 
@@ -61,7 +55,7 @@ def gather(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, now: d
     belongs = belonging.of_patient(session, patient_id)
     found: dict[str, list[dict[str, Any]]] = {}
     for name in sorted(belongs.of):
-        kept = [column.name for column in belonging.TABLES[name].columns if (name, column.name) not in WITHHELD]
+        kept = [column.name for column in dictionary.going_out(belonging.TABLES[name])]
         theirs = rows(session).execute(belongs.rows_of(name, clinic_id)).mappings()
         found[name] = [{column: row[column] for column in kept} for row in theirs]
     held = {value for some in found.values() for row in some for value in row.values() if isinstance(value, uuid.UUID)}
@@ -86,55 +80,35 @@ def _parts(copy: Copy, say: Language, pdf: bytes) -> Iterator[tuple[str, bytes]]
     yield "README.txt", _words(copy, say).encode()
     yield "record.pdf", pdf
     yield "record.json", json.dumps(_record(copy), ensure_ascii=False, indent=1).encode()
-    told = [one for one in dictionary.described() if one.table in copy.rows]
-    yield "dictionary.csv", _csv([field.name for field in fields(ColumnTold)], (vars(one) for one in told))
+    yield "dictionary.csv", _csv(dictionary.HEAD, dictionary.described(belonging.TABLES[name] for name in copy.rows))
     for name, some in copy.rows.items():
         if some:
-            yield f"tables/{name}.csv", _csv(list(some[0]), some)
+            yield f"tables/{name}.csv", _csv(some[0], (row.values() for row in some))
 
 
 def _record(copy: Copy) -> dict[str, Any]:
     return {
         "layout": LAYOUT,
-        "made_at": plain(copy.made_at),
+        "made_at": dictionary.plain(copy.made_at),
         "clinic": {"id": str(copy.clinic.id), "name": copy.clinic.name},
         "patient": str(copy.patient.id),
-        "left_out": [f"{table}.{column}" for table, column in sorted(WITHHELD)],
+        "left_out": [f"{name}.{one}" for name in copy.rows for one in sorted(dictionary.WITHHELD.get(name, ()))],
         "colleagues": {str(one): name for one, name in sorted(copy.colleagues.items(), key=lambda pair: str(pair[0]))},
         "tables": {
-            name: [{column: plain(value) for column, value in row.items()} for row in some]
+            name: [{column: dictionary.plain(value) for column, value in row.items()} for row in some]
             for name, some in copy.rows.items()
         },
     }
 
 
-def plain(value: Any) -> Any:
-    """A stored value as JSON has it: ids and words as text, dates and instants by ISO 8601, bytes in base64."""
-    if isinstance(value, Enum):
-        return value.value
-    if isinstance(value, date | time):  # a datetime is a date
-        return value.isoformat()
-    if isinstance(value, bytes):
-        return base64.b64encode(value).decode("ascii")
-    return str(value) if isinstance(value, uuid.UUID) else value
-
-
-def _csv(head: list[str], some: Any) -> bytes:
+def _csv(head: Iterable[str], some: Iterable[Iterable[Any]]) -> bytes:
     """RFC 4180, UTF-8 with a mark at its beginning, by which spreadsheets know it; no cell is a formula."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(head)
     for row in some:
-        writer.writerow([_cell(plain(row[column])) for column in head])
+        writer.writerow(map(dictionary.cell, row))
     return text.getvalue().encode("utf-8-sig")
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, str):
-        return no_formula(value)
-    return json.dumps(value, ensure_ascii=False)  # numbers, true and false, and structures
 
 
 def _words(copy: Copy, say: Language) -> str:

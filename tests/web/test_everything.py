@@ -13,7 +13,7 @@ from sqlalchemy import select
 
 from service.accounts.sessions import CONFIRMED_FOR
 from service.domain.vocabulary import Opened, Role
-from service.keeping import belonging, copying
+from service.keeping import belonging, copying, dictionary
 from service.store.session import read_session, write_session
 from service.store.tables import AccessLine, Caregiver, Clinic, Patient
 from tests.builder import building
@@ -33,7 +33,7 @@ def test_no_row_of_theirs_is_left_out_and_none_of_anybody_elses_is_in(house: Hou
         others = fill(session, house.clinic_id, other, "of another")
     with read_session(house.engine) as session:
         found = copying.gather(session, house.clinic_id, house.patient_id, AT)
-    rows = {name: {str(copying.plain(row["id"])) for row in some} for name, some in found.rows.items()}
+    rows = {name: {str(dictionary.plain(row["id"])) for row in some} for name, some in found.rows.items()}
     assert set(rows) == belonging.TIED
     tied = {name: str(row_id) for name, row_id in theirs.items() if name not in belonging.LOOSE}
     assert {name for name, row_id in tied.items() if row_id not in rows[name]} == set()

@@ -295,20 +295,11 @@ def _found(found: FoundOut) -> Iterator[str]:
 
 
 def _as_json(report: ImportReport) -> dict[str, Any]:
-    return {
-        "rows": report.rows,
-        "taken": report.taken,
-        "duplicates": report.duplicates,
-        "refused": [
-            {"line": one.line, "field": one.field, "value": _plain(one.value), "accepted": one.accepted}
-            for one in report.refused
-        ],
-        "dry_run": report.tried,
-        "stopped": report.stopped,
-        "left_out": list(report.found.left_out),
-        "lost_zeros": report.found.lost_zeros,
-        "import_id": report.import_id,
-    }
+    refused = [
+        {"line": one.line, "field": one.field, "value": _plain(one.value), "accepted": one.accepted}
+        for one in report.refused
+    ]
+    return report.counts() | {"refused": refused, "stopped": report.stopped}
 
 
 def _plain(value: object) -> object:

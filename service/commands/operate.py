@@ -32,12 +32,12 @@ from service.health import checks, servers, soundness
 from service.reviewing import refreshing, signing
 from service.store import panel, quarantine
 from service.store.audit import OPERATOR, note_outside_clinics
+from service.store.ids import slices
 from service.store.tables import Clinic, Message, Patient, QuarantinedRow
 from service.terminal import JSON, Ends, tell, tell_items
 from service.transports.base import NOT_SET_UP, Transport, hears_receipts
 from service.transports.email import Mail
 
-PORTION = 200
 CLINIC = click.option("--clinic", help="Name or id of a clinic; all of them when left out.")
 MESSAGE = click.argument("message", type=click.UUID)
 LIMIT = click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="Show so many.")
@@ -319,8 +319,8 @@ def rebuild(console: Console) -> None:
     now = console.now()
     with console.write() as session:
         everyone = list(session.scalars(select(Patient.id)))
-        for first in range(0, len(everyone), PORTION):
-            panel.mark_stale(session, everyone[first : first + PORTION], now, date.min)
+        for some in slices(everyone):
+            panel.mark_stale(session, some, now, date.min)
         console.note_everywhere(session, "review.rebuild")
     done = refreshing.rebuild(console.engine, now)
     while (tally := refreshing.refresh(console.engine, now)).seen:

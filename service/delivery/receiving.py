@@ -30,6 +30,7 @@ from service.store import outbox
 from service.store.due import LEASE, LEASED_MESSAGES
 from service.store.guarded import Tally, guarded, guarded_each, quarantine_each
 from service.store.identity import new_id
+from service.store.ids import slices
 from service.store.quarantine import is_quarantined, quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import DeadLetter, Message, ReadPosition, Trial, Window
@@ -256,8 +257,7 @@ def _read_on(
         after = session.scalar(select(ReadPosition.position).where(ReadPosition.source == source)) or 0
     items = ask(after, MOST)
     tally = Tally()
-    for first in range(0, len(items), at_a_time):
-        some = items[first : first + at_a_time]
+    for some in slices(items, at_a_time):
         tally += _take_some(engine, source, some, clock, take)
     return tally
 

@@ -14,15 +14,16 @@ import csv
 import math
 import re
 import unicodedata
+import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import TextIO
 
 from service.domain import diary
 from service.domain.diary import NewCheckin
 from service.domain.filedates import FileDates
 from service.domain.readings import NewReading
-from service.domain.record.happened import NewEvent
 from service.domain.record.results import NewResult, read_kind
 from service.domain.validation import Refused
 from service.domain.vocabulary import ArmPosture, EventCause, EventKind, Posture, Source
@@ -398,6 +399,21 @@ class ResultRows:
             values["note"],
         )
         return new, []
+
+
+@dataclass(frozen=True, slots=True)
+class NewEvent:
+    """An event as a file has it. `patient` is our id or the clinic's reference; an admission without `to_date` goes on.
+
+    `recording.events` says what follows from it.
+    """
+
+    patient: uuid.UUID | str
+    kind: EventKind
+    from_date: date
+    to_date: date | None = None
+    cause: EventCause = EventCause.NOT_KNOWN
+    note: str = ""
 
 
 class EventRows:

@@ -13,7 +13,7 @@ from datetime import datetime
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
 
-from service.domain.record.happened import NewEvent
+from service.domain.rows import NewEvent
 from service.domain.validation import Refused
 from service.domain.vocabulary import EventKind, IntakeOutcome, Source
 from service.filing import imports

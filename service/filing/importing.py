@@ -13,13 +13,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO, Generic, TypeVar
+from typing import Any, BinaryIO, Generic, TypeVar
 
 from sqlalchemy import Engine
 
 from service.domain.diary import NewCheckin
 from service.domain.readings import NewReading
-from service.domain.record.happened import NewEvent
 from service.domain.record.results import NewResult
 from service.domain.rows import (
     CHECKINS,
@@ -29,6 +28,7 @@ from service.domain.rows import (
     CheckinRows,
     EventRows,
     Layout,
+    NewEvent,
     ReadingRows,
     ResultRows,
     Sheet,
@@ -71,6 +71,18 @@ class ImportReport:
     @property
     def refused_rows(self) -> int:
         return len({refusal.line for refusal in self.refused})
+
+    def counts(self) -> dict[str, Any]:
+        """All but what was refused, whose values each reader shows in their own way."""
+        return {
+            "rows": self.rows,
+            "taken": self.taken,
+            "duplicates": self.duplicates,
+            "left_out": list(self.found.left_out),
+            "lost_zeros": self.found.lost_zeros,
+            "dry_run": self.tried,
+            "import_id": self.import_id,
+        }
 
     def add(self, lines: Sequence[int], results: Sequence[Result]) -> None:
         for line, result in zip(lines, results, strict=True):

@@ -27,7 +27,7 @@ from service.reports.exports import Joined, Reviewed
 from service.reviewing.patient import GoalSpan, PatientReview, changes_of, goals_of
 from service.store import histories, signatures
 from service.store.histories import History
-from service.store.ids import among
+from service.store.ids import among, slices
 from service.store.session import columns_of, read_session
 from service.store.tables import Clinic, Patient, ReviewAddition, SignOff
 
@@ -56,10 +56,10 @@ def of_clinic(
     engine: Engine, clinic_id: uuid.UUID, whose: Sequence[Joinable], now: datetime, days: int | None
 ) -> Iterator[Joined]:
     """`joined_days`, a portion at a time, each in a transaction of its own."""
-    for first in range(0, len(whose), AT_ONCE):
+    for some in slices(whose, AT_ONCE):
         with read_session(engine) as session:
-            some = joined_days(session, session.get_one(Clinic, clinic_id), whose[first : first + AT_ONCE], now, days)
-        yield from some
+            joined = joined_days(session, session.get_one(Clinic, clinic_id), some, now, days)
+        yield from joined
 
 
 def joined_days(

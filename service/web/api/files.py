@@ -140,13 +140,4 @@ def take_import_back(new: dict[str, Any], import_id: uuid.UUID) -> dict[str, Any
 
 
 def _told(report: ImportReport) -> dict[str, Any]:
-    return {
-        "rows": report.rows,
-        "taken": report.taken,
-        "duplicates": report.duplicates,
-        "refused": [{"line": one.line, **as_error(one)} for one in report.refused],
-        "left_out": list(report.found.left_out),
-        "lost_zeros": report.found.lost_zeros,
-        "dry_run": report.tried,
-        "import_id": report.import_id,
-    }
+    return report.counts() | {"refused": [{"line": one.line, **as_error(one)} for one in report.refused]}

@@ -75,7 +75,7 @@ def _page(told: Handed | None = None, typed: Any = None) -> str:
         keys = select(Passkey.staff_id, func.count(), func.count(Passkey.doubted_at)).group_by(Passkey.staff_id)
         keys_of_clinic = keys.join(Staff, Staff.id == Passkey.staff_id).where(Staff.clinic_id == clinic.id)
         passkeys = {staff_id: Passkeys(kept, doubted) for staff_id, kept, doubted in session.execute(keys_of_clinic)}
-        signed = {staff_id: number for staff_id, number in session.execute(of_clinic)}  # noqa: C416 - rows, no pairs
+        signed = dict(session.execute(of_clinic).all())
     return render_template(
         "clinic/colleagues.html", colleagues=staff, sessions=signed, passkeys=passkeys, roles=ROLES, grants=GRANTS,
         roles_of={role.value: role for role in Role}, grants_of={right.value: text for right, text in GRANTS.items()},

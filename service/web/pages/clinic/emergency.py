@@ -119,4 +119,4 @@ def _opened(session: Session, clinic_id: uuid.UUID, by: list[uuid.UUID]) -> dict
     shown = AccessLine.answered.in_(LETTING_IN)
     of_one = (AccessLine.clinic_id == clinic_id, AccessLine.actor_id.in_(by), AccessLine.patient_id.is_not(None), shown)
     counted = select(AccessLine.actor_id, func.count(AccessLine.patient_id.distinct())).where(*of_one)
-    return {actor: number for actor, number in session.execute(counted.group_by(AccessLine.actor_id))}  # noqa: C416
+    return dict(session.execute(counted.group_by(AccessLine.actor_id)).all())

@@ -88,7 +88,7 @@ def clinics() -> ResponseReturnValue:
         refs = select(Patient.id, Patient.clinic_ref).where(Patient.clinic_id == g.clinic_id, Patient.id.in_(shown))
         staff = select(Staff).where(Staff.clinic_id == g.clinic_id).order_by(Staff.active.desc(), Staff.name, Staff.id)
         colleagues = session.scalars(staff).all()
-        refs_of = {patient_id: ref for patient_id, ref in session.execute(refs)}  # noqa: C416 - rows, no pairs
+        refs_of = dict(session.execute(refs).all())
         return render_template(
             "clinic/openings.html", noticed=noticed, refs=refs_of,
 

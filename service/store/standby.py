@@ -25,25 +25,25 @@ AS_OF = text("SELECT CASE WHEN pg_is_in_recovery() THEN pg_last_xact_replay_time
 
 
 @dataclass(frozen=True)
-class Source:
+class ReadFrom:
     """Where to read, and as of when that is; None: as of now, in the database itself."""
 
     engine: Engine
     as_of: datetime | None
 
 
-def source(engine: Engine, standby: Engine | None) -> Source:
+def source(engine: Engine, standby: Engine | None) -> ReadFrom:
     """Where something long is to be read now: the standby, if there is one and it answers, else the database."""
     if standby is not None:
         try:
             if (known := as_of(standby)) is not None:
-                return Source(standby, known)
+                return ReadFrom(standby, known)
             log.warning("the standby is none, or has nothing yet", see="neaptide doctor")
         except SQLAlchemyError as error:
             if not (why := told(error)):
                 raise
             log.warning("the standby is not read", error=why)
-    return Source(engine, None)
+    return ReadFrom(engine, None)
 
 
 def as_of(standby: Engine) -> datetime | None:

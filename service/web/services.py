@@ -18,7 +18,7 @@ from service.domain.vocabulary import Channel
 from service.enrolling.wordings import SampleLinks
 from service.links import Links
 from service.store.access import Trail
-from service.store.standby import Source, source
+from service.store.standby import ReadFrom, source
 from service.transports.base import Transport
 from service.transports.openid import OpenId
 
@@ -38,7 +38,7 @@ class Services:
     at_terminal: uuid.UUID | None = None  # whose account every request is, in `neaptide api`; None where we listen
     counts_in: Path | None = None  # the folder in which a server's processes count; None where there is one process
 
-    def for_long_reads(self) -> Source:
+    def for_long_reads(self) -> ReadFrom:
         """Where what is long and decides nothing is read."""
         return source(self.engine, self.standby)
 

@@ -28,6 +28,8 @@ from service.store.audit import Act
 from service.store.tables import Caregiver, Consent, Contact, Message, Patient, Staff
 
 Owner = InstrumentedAttribute[uuid.UUID | None]  # Contact.patient_id, .caregiver_id or .staff_id
+# At an address of nobody whom the clinic looks after, and of no colleague.
+OF_NOBODY = Contact.patient_id.is_(None) & Contact.caregiver_id.is_(None) & Contact.staff_id.is_(None)
 LONG_AGO = timedelta(days=3660)  # farther back it is a slip of the pen; common practice, no source
 WITHDRAWN = "consent_withdrawn"
 ENDED_BY_OWNER = "ended by the person"
@@ -175,9 +177,8 @@ def of_nobody(act: Act, channel: Channel, address: str) -> Contact:
 
     A stop that came from there is its state.
     """
-    nobodys = Contact.patient_id.is_(None) & Contact.caregiver_id.is_(None) & Contact.staff_id.is_(None)
     theirs = (Contact.clinic_id == act.clinic_id, Contact.channel == channel, Contact.address == address)
-    found = act.session.scalars(select(Contact).where(nobodys, *theirs).order_by(Contact.created_at)).first()
+    found = act.session.scalars(select(Contact).where(OF_NOBODY, *theirs).order_by(Contact.created_at)).first()
     if found is None:
         found = Contact(channel=channel, address=address, state=ContactState.OK, created_at=act.now)
         act.add(found)

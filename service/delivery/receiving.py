@@ -338,7 +338,7 @@ def _take_again(engine: Engine, take: Callable[[Session, Heard, datetime], bool]
 
     outcome = guarded_each(engine, _released(engine), take_one)
     quarantine_each(engine, DEAD_LETTER, outcome.failed, now())
-    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
+    return outcome.tally()
 
 
 def _released(engine: Engine) -> list[uuid.UUID]:

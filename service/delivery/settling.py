@@ -105,7 +105,7 @@ def settle_all(
                 # What the provider did is known only in part, and the row cannot hold it.
                 settle(session, result.facts.id, MessageState.UNCERTAIN, "set_aside", now)
             quarantine(session, ("message", result.facts.id), error, now)
-    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
+    return outcome.tally()
 
 
 def _settle(

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Engine, exists, or_, select, update
+from sqlalchemy import Engine, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.care import dues, ending, entries
@@ -26,7 +26,7 @@ from service.domain import validation
 from service.domain.validation import Refused
 from service.domain.vocabulary import Keeps, TaskSettled, TaskState
 from service.recording.events import withdraw_event
-from service.store import panel
+from service.store import panel, signatures
 from service.store.arrivals import values_of
 from service.store.audit import Act, Actor
 from service.store.guarded import guarded_each, set_aside
@@ -48,7 +48,6 @@ from service.store.tables import (
     ResultRow,
     ReviewAddition,
     SignOff,
-    SignOffWithdrawal,
     Task,
 )
 
@@ -200,8 +199,7 @@ class _Since:
             query = select(column).where(among(column, patients), *where)
             return set(session.scalars(query.distinct()))
 
-        taken_back = exists().where(SignOffWithdrawal.sign_off_id == SignOff.id)
-        self.signed = since(SignOff.patient_id, SignOff.signed_at >= at, ~taken_back)
+        self.signed = since(SignOff.patient_id, SignOff.signed_at >= at, signatures.COUNTS)
         self.signed |= since(ReviewAddition.patient_id, ReviewAddition.added_at >= at)
         self.here = since(Patient.id, Patient.clinic_id == run.clinic_id)
         self.references = (

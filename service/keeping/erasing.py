@@ -23,6 +23,7 @@ from typing import Any
 from sqlalchemy import delete, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from service.care import contacts
 from service.care.ending import last_days
 from service.domain import factjson, review, tasks
 from service.domain.days import Day
@@ -284,8 +285,7 @@ def _erase_loose(act: Act, patient: Patient, addresses: Collection[str]) -> None
             session.delete(draft)
     for table in (UnplacedText, StrangerText, MeantClinic):
         session.execute(delete(table).where(table.address.in_(addresses)))
-    nobodys = Contact.patient_id.is_(None) & Contact.caregiver_id.is_(None) & Contact.staff_id.is_(None)
-    theirs = (nobodys, Contact.clinic_id == act.clinic_id, Contact.address.in_(addresses))
+    theirs = (contacts.OF_NOBODY, Contact.clinic_id == act.clinic_id, Contact.address.in_(addresses))
     session.execute(update(Contact).where(*theirs).values(FATES["contacts"].blank))
     written = [json.dumps(address)[1:-1] for address in addresses]
     heard = session.execute(select(DeadLetter.id, DeadLetter.said))

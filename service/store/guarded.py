@@ -41,6 +41,10 @@ class Guarded(Generic[Item, T]):
     done: list[T] = field(default_factory=list)
     failed: list[tuple[Item, Exception]] = field(default_factory=list)
 
+    def tally(self: Guarded[Item, Tally]) -> Tally:
+        """The sum, where each came to one; what failed is set aside."""
+        return sum(self.done, Tally(quarantined=len(self.failed)))
+
 
 def guarded(
     engine: Engine,
@@ -225,7 +229,7 @@ def _one_batch(engine: Engine, work: Work[R], now: datetime) -> Tally:
     if not chosen_by_load and len(outcome.failed) > 1 and not outcome.done:
         raise outcome.failed[-1][1]  # what fails for every row is no row's fault
     quarantine_each(engine, work.kind, outcome.failed, now)
-    return sum(outcome.done, Tally(quarantined=len(outcome.failed)))
+    return outcome.tally()
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,7 @@ def sealer_of(where: Where | Engine) -> Sealer:
 def sealed(act: Act, row: S) -> S:
     """The new row with its clinic, its id and its seal; nothing of it may change after that."""
     row.id, row.clinic_id = row.id or new_id(), act.clinic_id
-    row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
+    _seal(act, row)
     return row
 
 
@@ -57,7 +57,7 @@ def change(act: Act, row: Consent | Adjustment, values: Mapping[str, Any]) -> No
     for name, value in values.items():
         setattr(row, name, value)
     if holds:
-        row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
+        _seal(act, row)
     act.session.flush()
 
 
@@ -70,7 +70,11 @@ def erase(act: Act, row: SignOff | ReviewAddition, frozen: dict[str, Any], note:
     row.frozen, row.note = frozen, note
     if holds:
         row.erased_at, row.frozen_hash = act.now, fingerprint(frozen)
-        row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
+        _seal(act, row)
+
+
+def _seal(act: Act, row: Sealed) -> None:
+    row.seal = sealer_of(act.where).seal(_fields(type(row), _values(row)))
 
 
 def judge(where: Where | Engine, row: Sealed) -> Seal:

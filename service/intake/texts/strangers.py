@@ -104,13 +104,10 @@ def forget(session: Session, now: datetime) -> None:
     wrote = exists().where(StrangerText.address == Contact.address)
     session.execute(
         update(Contact)
-        .where(_NOBODYS, Contact.state == ContactState.OK, Contact.created_at < now - KEPT, ~wrote)
+        .where(contacts.OF_NOBODY, Contact.state == ContactState.OK, Contact.created_at < now - KEPT, ~wrote)
         .values(address="", state=ContactState.BROKEN, broken_reason="forgotten")
         .execution_options(synchronize_session=False)
     )
-
-
-_NOBODYS = Contact.patient_id.is_(None) & Contact.caregiver_id.is_(None) & Contact.staff_id.is_(None)
 
 
 def _written_to(session: Session, line: str) -> tuple[str, list[Clinic]]:

@@ -42,7 +42,7 @@ from service.domain.signals.facts import (
     WeightChange,
 )
 from service.domain.signals.picture import DAYS_NEEDED
-from service.domain.summary import STRIP_DAYS
+from service.domain.summary import BEYOND_LIMIT, STRIP_DAYS
 from service.domain.tasks import (
     AlarmInDoubt,
     AlarmWritten,
@@ -77,7 +77,6 @@ from service.words.sentences import diary as at_length
 from service.words.sentences import record, signals
 
 MOST_WORDS = 8
-OF_LIMITS = frozenset({SignalKind.ABOVE_LIMIT, SignalKind.BELOW_LIMIT})
 
 
 def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None = None) -> list[str]:
@@ -87,7 +86,7 @@ def reasons(say: Language, given: Iterable[Reason], last_known_on: date | None =
     """
     told: list[str] = []
     given = list(given)
-    passed = any(isinstance(one.because, Episode) and one.because.kind in OF_LIMITS for one in given)
+    passed = any(isinstance(one.because, Episode) and one.because.kind in BEYOND_LIMIT for one in given)
     silences = {signals.silence_told(one.because) for one in given if isinstance(one.because, PictureFacts)}
     for one in _why_first(given):
         if isinstance(one.because, StillSilent) and one.because.silence.missed in silences:

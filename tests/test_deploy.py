@@ -126,6 +126,8 @@ def test_no_secret_is_shipped_with_a_value() -> None:
     for path in (DEPLOY / "compose.env.example", DEPLOY / "systemd" / "neaptide.env.example"):
         values = dict(re.findall(r"^(NEAPTIDE_\w+)=(.*)$", path.read_text(encoding="utf-8"), re.MULTILINE))
         assert values["NEAPTIDE_SECRET_KEY"] == ""
+    # What `compose.env.example` is copied to stays out of every commit, as it says.
+    assert "deploy/compose.env" in (ROOT / ".gitignore").read_text(encoding="utf-8").splitlines()
     named = [str(value) for key, value in environment_of_compose() if "PASSWORD" in key or "SECRET" in key]
     # From whoever starts it: required, or nothing where it is not given.
     assert [value for value in named if not re.fullmatch(r"\$\{\w+:(-|\?[^}]*)\}", value)] == []

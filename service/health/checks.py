@@ -86,7 +86,9 @@ class Fares(StrEnum):
 
     WELL = "well"
     ATTENTION = "attention"
-    NOT_KNOWN = "not known"  # somebody else sees to it, and what came of that is not told here
+    NOT_KNOWN = (
+        "not known"  # it could not be looked at, or somebody else sees to it and what came of that is not told here
+    )
     NONE_YET = "none yet"  # nor is it overdue
 
 

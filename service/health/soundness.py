@@ -14,7 +14,7 @@ from datetime import datetime
 from sqlalchemy import Engine, func, select, text
 from sqlalchemy.exc import DBAPIError
 
-from service.health.checks import Finding
+from service.health.checks import Fares, Finding
 from service.keyring import KeyFor, Keyring
 from service.store import resealing
 from service.store.identity import new_id
@@ -43,7 +43,8 @@ def whole(engine: Engine, seconds: float = LOOKS_FOR) -> Finding:
     try:
         broken = look(engine, seconds)
     except NotKnown as why:
-        return Finding("whole", True, f"Whether the database is whole is not known: {why}.")
+        sentence = f"Whether the database is whole is not known: {why}."
+        return Finding("whole", True, sentence, unlike_well=Fares.NOT_KNOWN)
     except DBAPIError as error:
         if trouble_of(error) is not Trouble.DAMAGED:
             raise

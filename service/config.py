@@ -24,6 +24,7 @@ SIGN_IN_HOST = re.compile(r"[a-z0-9.-]+(:[0-9]{1,5})?")
 OUTGOING_HOST = re.compile(r"(\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+")
 OF_ROLES = ("NEAPTIDE_WORKER_DATABASE_URL", "NEAPTIDE_OWNER_DATABASE_URL")
 KEPT_KEY = "secret-key"  # a file among the data
+DATABASE_FILE = "neaptide.sqlite3"
 COUNTS_IN = "PROMETHEUS_MULTIPROC_DIR"  # by this name prometheus_client knows that there are several processes
 LOG_LEVELS = ("debug", "info", "warning", "error")
 
@@ -83,7 +84,8 @@ class Settings:
     def from_env(cls, env: Mapping[str, str] | None = None, *, begins: bool = True) -> Settings:
         """Read the environment. Raises Refused naming the variable that cannot be used.
 
-        Without `begins` a folder for data that holds no key yet is refused: most likely it is the wrong one.
+        Without `begins` a folder for data that holds no key yet, or not the file of SQLite that belongs there, is
+        refused: most likely it is the wrong one.
         """
         env = _with_files(os.environ if env is None else env)
         data_dir = _data_dir(env)
@@ -91,8 +93,10 @@ class Settings:
         unverified = _flag(env, "NEAPTIDE_DATABASE_UNVERIFIED", default=False)
         host = env.get("NEAPTIDE_HOST", "127.0.0.1")
         port = int(_number(env, "NEAPTIDE_PORT", default=8000, least=1, most=65535))
-        default = f"sqlite:///{data_dir / 'neaptide.sqlite3'}"
+        default = f"sqlite:///{data_dir / DATABASE_FILE}"
         database_url = _database_url(env, "NEAPTIDE_DATABASE_URL", default, is_unverified=unverified)
+        if not begins and database_url == default and not (data_dir / DATABASE_FILE).exists():
+            raise _not_begun(data_dir)
         return cls(
             data_dir=data_dir,
             database_url=database_url,
@@ -457,8 +461,7 @@ def _secret(env: Mapping[str, str], data_dir: Path, *, begins: bool) -> str:
     try:
         if not file.exists():
             if not begins:
-                accepted = "the folder of an installation; nothing was begun in this one: `neaptide migrate` begins one"
-                raise Refused("NEAPTIDE_DATA", str(data_dir), accepted)
+                raise _not_begun(data_dir)
             ready_folder(data_dir)
             _make_secret(file)
         key = file.read_text(encoding="ascii").strip()
@@ -470,6 +473,11 @@ def _secret(env: Mapping[str, str], data_dir: Path, *, begins: bool) -> str:
     except Refused:
         accepted = f"a key, or a file {file} that holds one: {keyring.STRONG}"
         raise Refused("NEAPTIDE_SECRET_KEY", "", accepted) from None
+
+
+def _not_begun(data_dir: Path) -> Refused:
+    accepted = "the folder of an installation; nothing was begun in this one: `neaptide migrate` begins one"
+    return Refused("NEAPTIDE_DATA", str(data_dir), accepted)
 
 
 def _make_secret(file: Path) -> None:

@@ -35,7 +35,6 @@ from service.store.session import open_engine, write_session
 from service.store.tables import Clinic
 from service.store.troubles import told
 
-DATABASE_FILE = "neaptide.sqlite3"
 FILE = click.argument("file", type=click.Path(path_type=Path))
 PASSPHRASE = click.option(
     "--passphrase-file",
@@ -224,10 +223,13 @@ def _place(into: str) -> Engine:
     folder = Path(into)
     if not folder.is_absolute():
         raise Refused("into", into, "the absolute path of a folder, or postgresql://…")
-    config.ready_folder(folder)
+    try:
+        config.ready_folder(folder)
+    except Refused as refused:
+        raise refused.of_field("into") from None
     if any(folder.iterdir()):
         raise Refused("into", into, "an empty folder, or one that is not there yet")
-    return open_engine(f"sqlite:///{folder / DATABASE_FILE}")
+    return open_engine(f"sqlite:///{folder / config.DATABASE_FILE}")
 
 
 def _secrets(settings: Settings) -> dict[str, str]:

@@ -59,6 +59,8 @@ def move(to: str | None, check: bool, undo: bool, yes: bool, as_json: bool) -> N
         if to is None:
             _undo(source, now, is_sure=yes)
             return
+        if not to.startswith("postgresql:"):
+            raise Refused("to", "(hidden)", "postgresql://…, as the owner of an empty database")  # a password, perhaps
         config.checked_server("to", to, is_unverified=settings.database_unverified)
         try:
             report = _move(settings, source, to, now, is_look=check)

@@ -143,7 +143,8 @@ def key(engine: Engine, keys: Keyring) -> Finding:
     """Whether the secret key is the one that this data was made beside."""
     known = _known(engine)
     if known is None:
-        return Finding("secret_key", True, "No process has begun to work with this data yet.")
+        sentence = "No process has begun to work with this data yet."
+        return Finding("secret_key", True, sentence, unlike_well=Fares.NONE_YET)
     present, *previous = _marks(keys)
     if hmac.compare_digest(known, present):
         return Finding("secret_key", True, "The secret key is the one that this data was made beside.")

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import BinaryIO, cast
 
 from sqlalchemy import Engine
+from sqlalchemy.exc import DBAPIError
 
 from service.domain.validation import Refused
 from service.keeping import contents, postgresql
@@ -123,7 +124,7 @@ def _write_sqlite(engine: Engine, archive: zipfile.ZipFile, part: Path, _around:
             return copy(made, cast(BinaryIO, member), digest), digest.hexdigest(), tables, layout
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_FULL:
-            raise
+            raise DBAPIError("backup", None, error) from None  # one trouble has one name, whoever meets it
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC)) from None
     finally:
         for left in (copied, *(copied.with_name(f"{copied.name}-{log}") for log in ("journal", "wal", "shm"))):
@@ -149,7 +150,8 @@ def _part(file: Path) -> Iterator[Path]:
     try:
         yield part
     except OSError as error:
-        error.filename = error.filename or str(file.parent)  # a write that fails names nothing
+        if error.filename is None or str(part) in str(error.filename):
+            error.filename = str(file)  # as it was typed; a write that fails names nothing
         raise
     finally:
         part.unlink(missing_ok=True)

@@ -294,9 +294,10 @@ def test_a_database_without_tables_is_told_in_one_line(
     run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("NEAPTIDE_DATABASE_URL", f"sqlite:///{tmp_path / 'fresh.sqlite3'}")
-    said = run("staff", "list")
-    assert said.code == 1
-    assert said.err.splitlines() == ["Error: the database lacks what this needs: run `neaptide migrate`"]
+    for words in (("staff", "list"), ("backup", str(tmp_path / "fresh.backup"))):
+        said = run(*words)
+        assert said.code == 1
+        assert said.err.splitlines() == ["Error: the database lacks what this needs: run `neaptide migrate`"]
     assert "layout" in done(run("migrate")).out
     assert "add one first" in run("staff", "list").err
 

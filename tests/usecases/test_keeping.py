@@ -367,7 +367,7 @@ def test_a_disk_that_fills_up_leaves_no_backup_and_is_told_as_one(
     monkeypatch.setattr(contents, "sqlite_file", small)
     with pytest.raises(OSError, match="No space left") as failed:
         backing.back_up(engine, tmp_path / "a.backup", datetime(2026, 3, 1, tzinfo=UTC), **FOR_ALL)  # type: ignore[arg-type]
-    assert failed.value.filename == str(tmp_path)
+    assert failed.value.filename == str(tmp_path / "a.backup")
     assert list(tmp_path.glob("a.backup*")) == []
 
 

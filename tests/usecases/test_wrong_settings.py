@@ -17,6 +17,7 @@ import pytest
 from service.cli import cli
 from service.config import Settings, misspelt
 from service.domain.validation import Refused
+from tests.servers import SECRET
 from tests.usecases.test_cli import PASSWORD, Run, run
 
 __all__ = ["run"]
@@ -103,12 +104,14 @@ def test_a_setting_that_cannot_be_used(
             assert "hush" not in said.err
 
 
+@pytest.mark.parametrize("key", ["", SECRET], ids=["the key is kept there", "the key is a setting"])
 def test_a_mistyped_folder_is_refused_and_no_second_installation_begun_in_it(
-    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, key: str
 ) -> None:
     wrong = tmp_path / "mistyped"
     monkeypatch.setenv("NEAPTIDE_DATA", str(wrong))
-    monkeypatch.delenv("NEAPTIDE_SECRET_KEY", raising=False)
+    monkeypatch.delenv("NEAPTIDE_DATABASE_URL", raising=False)
+    monkeypatch.setenv("NEAPTIDE_SECRET_KEY", key)
     for command, words in every_command(tmp_path):
         if command in NO_SETTINGS | BEGIN:
             continue

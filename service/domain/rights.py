@@ -34,6 +34,7 @@ ROLES: dict[Role, frozenset[Right]] = {
 }
 # What a code on paper opens for a bounded time (`accounts.emergency`): the record, and nothing of how it is kept.
 EMERGENCY = frozenset({Right.READ, Right.CARE})
+CHANGES_CARE = frozenset({Right.CARE, Right.ENROL, Right.DECIDE})
 # What the clinic may give one person beyond their roles, and which right it builds on.
 GRANTED: dict[Right, Right] = {Right.DECIDE: Right.CARE, Right.EXPORT: Right.READ}
 

@@ -26,6 +26,7 @@ from sqlalchemy.orm import Session
 from service.care.tasks import raise_task
 from service.care.windows import readings_arrived, resettle
 from service.domain import readings
+from service.domain.localtime import local_date
 from service.domain.readings import CheckedReading, NewReading
 from service.domain.tasks import LimitPassed
 from service.domain.validation import Clashes, Refused
@@ -39,7 +40,7 @@ from service.store.identity import new_id
 from service.store.ids import among_pairs, among_those, slices
 from service.store.prepared import Prepared
 from service.store.session import Where, changes_one, objects, read_session, rows
-from service.store.tables import Limits, Reading, Task
+from service.store.tables import Limits, Patient, Reading, Task
 from service.store.upsert import CURRENT, insert_new
 
 log = structlog.get_logger(__name__)
@@ -384,7 +385,7 @@ def _watch_limits(where: Where, clinic_id: uuid.UUID, new: Sequence[dict[str, An
             if not is_beyond or (typed.patient_id, kind) in waiting:
                 continue
             day, up = row["local_date"], kind is TaskKind.ABOVE_LIMIT
-            facts = LimitPassed(row["id"], day, row["pa_diastolic"], up, limit, typed.set_at.date())
+            facts = LimitPassed(row["id"], day, row["pa_diastolic"], up, limit, local_date(typed.set_at, typed.zone))
             # The key of a signal's task, so that the same day's crossing is told once whoever sees it first.
             key = f"{kind.value}:{typed.patient_id}:{day.isoformat()}"
             with objects(where) as session:
@@ -410,7 +411,8 @@ def _limits_in_force(where: Where, patient_ids: Sequence[uuid.UUID]) -> dict[uui
 
 
 _LIMITS = Prepared(
-    select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at)
+    select(Limits.patient_id, Limits.upper, Limits.lower, Limits.set_at, Patient.zone)
+    .join(Patient, Patient.id == Limits.patient_id)
     .where(among_those(Limits.patient_id, "patients"))
     .order_by(Limits.set_at)
 )

@@ -17,7 +17,7 @@ import uuid
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import delete, func, or_, select, update
@@ -294,7 +294,6 @@ def _erase_loose(act: Act, patient: Patient, addresses: Collection[str]) -> None
     session.execute(delete(QuarantinedRow).where(QuarantinedRow.subject_id.in_(letters)))
 
 
-def ended_on(session: Session, patient: Patient) -> str:
-    """The last day of their care, ISO 8601; empty where it is not known."""
-    day = last_days(session, [patient.id]).get(patient.id)
-    return "" if day is None else day.isoformat()
+def ended_on(session: Session, patient: Patient) -> date | None:
+    """The last day of their care; None where it is not known."""
+    return last_days(session, [patient.id]).get(patient.id)

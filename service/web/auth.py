@@ -30,7 +30,7 @@ from service.accounts.challenges import Challenge
 from service.accounts.sessions import CONFIRMED_FOR, SignedIn
 from service.accounts.signin import HalfIn, WhichOf
 from service.accounts.throttle import Origin
-from service.domain.rights import EMERGENCY, Right, rights_of
+from service.domain.rights import CHANGES_CARE, EMERGENCY, Right, rights_of
 from service.domain.vocabulary import ActorKind, Role, Scope
 from service.keyring import SHA_256, KeyFor
 from service.reviewing import drafts
@@ -371,9 +371,17 @@ def own_clinic(session: Session) -> Clinic:
 def own_patient(session: Session, patient_id: uuid.UUID) -> Patient:
     """Raises NotFound; for what would change the record of one who was erased, Conflict."""
     patient = own(session, Patient, patient_id)
-    if patient.erased_at is not None and request.method not in {"GET", "HEAD"}:
-        raise Conflict("This patient was erased: the record is only read.")
+    if patient.erased_at is not None:
+        if request.method not in {"GET", "HEAD"}:
+            raise Conflict("This patient was erased: the record is only read.")
+        only_reads()
     return patient
+
+
+def only_reads() -> None:
+    """From here on the page offers nothing that would change a record of care: this one is only read."""
+    if (staff := g.get("staff_now")) is not None:
+        g.staff_now = replace(staff, rights=staff.rights - CHANGES_CARE)
 
 
 def machine_or_staff() -> Caller | None:

@@ -49,6 +49,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "strip": lambda say, known, adjusted_on=(): _strip(say, known, adjusted_on),
     "label": labels.label,
     "titled": labels.title,
+    "why_held": labels.why_held,
     "explanation": labels.explanation,
     "advice": labels.advice,
     "brief": lambda say, entry: brief.reasons(
@@ -81,6 +82,7 @@ IN_WORDS: dict[str, Callable[..., Any]] = {
     "usual_follow_up": review.usual_follow_up,
     "born": Language.dated,
     "follow_up_source": lambda say, _kind: review.follow_up_source(say),
+    "on_day": lambda say, instant, zone: localtime.local_date(instant, zone),
     "at_clock": lambda say, instant, zone: at_clock(say, instant, zone),
     "day_in_words": Language.weekday_day,
     "spoken_day": Language.day,

@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from service.domain.asking import HowOften
 from service.domain.filedates import DateOrder
+from service.domain.sending import SendReason
 from service.domain.vocabulary import (
     ActorKind,
     AdjustmentKind,
@@ -407,6 +408,20 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         MessageState.EXPIRED: _("expired"),
         MessageState.UNCERTAIN: _("uncertain"),
     },
+    SendReason: {
+        SendReason.WANTED: _("it is wanted"),
+        SendReason.EXPIRED: _("its time was over"),
+        SendReason.PATIENT_ENDED: _("care here has ended"),
+        SendReason.CONSENT_WITHDRAWN: _("no consent to it stands"),
+        SendReason.CONTACT_BROKEN: _("this number or mailbox does not work"),
+        SendReason.ANSWERED: _("the answer had come"),
+        SendReason.EXCUSED: _("the day is excused"),
+        SendReason.ACKNOWLEDGED: _("somebody has seen it"),
+        SendReason.QUIET_HOURS: _("waits for the end of the quiet hours"),
+        SendReason.ACCOUNT_CLOSED: _("the account is closed"),
+        SendReason.TASK_TAKEN: _("somebody has taken the task"),
+        SendReason.CHANNEL_NOT_SET_UP: _("this service cannot send that way"),
+    },
     ActorKind: {
         ActorKind.STAFF: _("a member of staff"),
         ActorKind.KEY: _("a program"),
@@ -466,6 +481,11 @@ _ADVICE: Mapping[SilenceCause, str] = {
 def label(say: Language, word: StrEnum | None) -> str:
     """The word as it stands inside a sentence; None was altered. KeyError for a vocabulary that staff never read."""
     return say.gettext("not known") if word is None else say.gettext(_NAMES[type(word)][word])
+
+
+def why_held(say: Language, reason: str) -> str:
+    """Why a message has not left; what a provider said stands as it said it."""
+    return label(say, SendReason(reason)) if reason in set(SendReason) else reason
 
 
 def title(say: Language, word: StrEnum) -> str:

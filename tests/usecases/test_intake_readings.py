@@ -216,7 +216,8 @@ def test_a_correction_that_moves_the_day_moves_the_window_too(engine):
 
 
 def test_a_reading_beyond_a_typed_limit_is_a_task_once_a_day(engine):
-    clinic_id, patient = make(engine, upper=20.0, lower=10.0)
+    # Their calendar is a day ahead of UTC here, in November and on the day in August on which the limits were set.
+    clinic_id, patient = make(engine, upper=20.0, lower=10.0, zone="Pacific/Auckland")
     take(engine, clinic_id, new(patient, 20.0))  # at the limit is not beyond it
     take(engine, clinic_id, new(patient, 22.5, taken_at=TAKEN - timedelta(minutes=5)))
     take(engine, clinic_id, new(patient, 24.0, taken_at=TAKEN - timedelta(minutes=9)))
@@ -225,8 +226,11 @@ def test_a_reading_beyond_a_typed_limit_is_a_task_once_a_day(engine):
     with read_session(engine) as session:
         tasks = session.scalars(select(Task).order_by(Task.kind)).all()
     assert [task.kind for task in tasks] == [TaskKind.ABOVE_LIMIT, TaskKind.BELOW_LIMIT]
-    assert inwords.task(tasks[0]).startswith("PA diastolic 22.5 mmHg on 25 November, above the upper limit of 20 mmHg")
-    assert inwords.task(tasks[1]).startswith("PA diastolic 9 mmHg on 24 November, below the lower limit of 10 mmHg")
+    set_on = "set for this patient on 18 August."
+    assert [inwords.task(task) for task in tasks] == [
+        f"PA diastolic 22.5 mmHg on 26 November, above the upper limit of 20 mmHg {set_on}",
+        f"PA diastolic 9 mmHg on 25 November, below the lower limit of 10 mmHg {set_on}",
+    ]
 
 
 def test_without_limits_no_pressure_raises_a_task(engine):

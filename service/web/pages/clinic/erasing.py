@@ -71,7 +71,7 @@ def _page(number: str, wrong: str = "") -> str:
         flash(wrong, "wrong")
     say = page_language()
     return render_template(
-        "clinic/erasing.html", number=number, found=found, ended_on=last if found else "", whys=EraseWhy,
+        "clinic/erasing.html", number=number, found=found, ended_on=last if found else None, whys=EraseWhy,
         goes=keeping.goes(say), stays=keeping.stays(say), reaches_not=keeping.reaches_not(say), zone=clinic.zone,
     )  # fmt: skip
 

@@ -78,6 +78,7 @@ def laid(engine: Engine) -> tuple[uuid.UUID, dict[str, str]]:
         ward.pause(people["Dina"], PauseCause.AWAY, ward.today(people["Dina"]), None)
         ward.task(people["Ben"], TaskKind.SAFETY_ANSWER, "Answered that there is chest pain.")
         ward.nurse.password_set_at = NOW - timedelta(days=1)
+        ward.nurse.name = "Dr Emmanuela Okoro-Vanderhoeven"
         nurse_id = ward.nurse.id
         ids = {name: str(patient.id) for name, patient in people.items()}
     refreshing.refresh(engine, NOW)

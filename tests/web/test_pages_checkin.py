@@ -222,6 +222,7 @@ def test_a_sign_of_an_emergency_is_answered_with_the_number_first(house: House, 
     main = page[page.index("<main") :]
     assert words(main).startswith("Call now")
     assert 'class="call" href="tel:111"' in main
+    assert "taken your reading" not in main  # nothing that could be done first
     (task,) = [row for row in house.rows(Task) if row.kind is TaskKind.SAFETY_ANSWER]
     assert task.patient_id == house.asha.id
 

@@ -122,7 +122,7 @@ def in_range(say: Language, found: InRange) -> str:
 
 
 def missed(say: Language, taking: Taking) -> str:
-    """`Since 25 November: some medicine missed on 2 of the last 7 check-ins`; empty where no check-in said either."""
+    """`Since 25 Nov 2026: some medicine missed on 2 of the last 7 check-ins`; empty where no check-in said either."""
     if not taking.answered:
         return ""
     return say.ngettext(
@@ -130,7 +130,7 @@ def missed(say: Language, taking: Taking) -> str:
         "Since %(day)s: some medicine missed on %(missed)d of the last %(num)d check-ins",
         taking.answered,
         missed=taking.missed,
-        day=say.day(taking.course.from_date),
+        day=say.dated(taking.course.from_date),
     )
 
 

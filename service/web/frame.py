@@ -201,6 +201,11 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
         ),
         403: (gettext("This is not for your account"), _whom_to_ask()),
         404: (gettext("There is nothing here"), gettext("The address may have been cut short or mistyped.")),
+        405: (
+            gettext("There is nothing to look at here"),
+            gettext("This address only takes what a form sends. Nothing was changed."),
+        ),
+        409: (gettext("This is only read"), gettext("The patient was erased. Nothing was changed.")),
         413: (
             gettext("This is too large"),
             gettext("More was sent than is taken here at once; of a file, at most 2 MB. Nothing of it was kept."),
@@ -212,7 +217,8 @@ def sorry(error: HTTPException) -> ResponseReturnValue:
     )
     sent = {} if code == 413 else request.form  # what is too large is not read again
     written = [value for name, value in sent.items() if name in WRITTEN and value.strip()]
-    return render_template("errors/page.html", title=title, text=text, written=written), code
+    staffs = request.path.startswith("/clinic")
+    return render_template("errors/page.html", title=title, text=text, written=written, staffs=staffs), code
 
 
 def _whom_to_ask() -> str:

@@ -340,3 +340,12 @@ def test_an_error_page_is_in_plain_words(house: House) -> None:
     assert answer.status_code == 404
     assert "There is nothing here" in words(answer.get_data(as_text=True))
     assert "emergency number" in answer.get_data(as_text=True)
+
+
+def test_the_address_of_a_form_that_is_opened_again_blames_nobody_and_leads_back(house: House) -> None:
+    """It stands in the address bar after a form was refused, and whoever reloads it is no server's trouble."""
+    answer = house.client.get(f"/clinic/patients/{house.asha.id}/sign")
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 405
+    assert "This address only takes what a form sends. Nothing was changed." in words(page)
+    assert 'href="/clinic/"' in page

@@ -112,7 +112,10 @@ class Caller:
 
 
 class Sessions(SecureCookieSessionInterface):
-    """The signed cookie; a machine's call below `machines` is not searched for one, and gets none."""
+    """The signed cookie; a machine's call below `machines` is not searched for one, and gets none.
+
+    A browser that sends none begins with an empty session, for which no key is made ready.
+    """
 
     digest_method = staticmethod(SHA_256)  # the library's own default is SHA-1
 
@@ -123,6 +126,8 @@ class Sessions(SecureCookieSessionInterface):
         is_machine = request.headers.get("Authorization", "")[:7].lower() == "bearer "
         if is_machine and request.path.startswith(self._machines):
             return None
+        if self.get_cookie_name(app) not in request.cookies:
+            return self.session_class()
         return super().open_session(app, request)
 
 

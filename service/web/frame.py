@@ -10,11 +10,11 @@ Does not decide who may see a page.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime, time
 from typing import Any
 
-from babel import Locale
 from babel.support import NullTranslations
 from flask import Flask, g, render_template, request
 from flask.typing import ResponseReturnValue
@@ -139,16 +139,34 @@ def install(app: Flask) -> None:
 def speak(language: str) -> None:
     """Answer this request in `language`, whatever the browser says."""
     g.language = language
+    _ask_again()
+
+
+@contextmanager
+def speaking(language: str) -> Iterator[None]:
+    """Say something meanwhile in a language that is not the answer's: a letter's."""
+    before = g.get("language")
+    speak(language)
+    try:
+        yield
+    finally:
+        g.pop("language")
+        if before is not None:
+            g.language = before
+        _ask_again()
+
+
+def _ask_again() -> None:
+    g.pop("page_language", None)
     refresh()
 
 
 def page_language() -> Language:
     """The language of the page that is being made: asked for at each of its words, and so looked up once."""
-    locale = get_locale()
-    known: tuple[Locale, Language] | None = g.get("page_language")
-    if known is None or known[0] is not locale:
-        known = g.page_language = (locale, load_language(str(locale)))
-    return known[1]
+    known: Language | None = g.get("page_language")
+    if known is None:
+        known = g.page_language = load_language(str(get_locale()))
+    return known
 
 
 def tel(number: str) -> str:

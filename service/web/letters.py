@@ -10,13 +10,14 @@ import uuid
 from collections.abc import Callable
 
 from flask import url_for
-from flask_babel import force_locale, gettext
+from flask_babel import gettext
 from sqlalchemy import select
 
 from service.domain.vocabulary import Channel, Role
 from service.store.session import read_session
 from service.store.tables import Clinic, Staff
 from service.transports.base import OutgoingText, PermanentFailure, TemporaryFailure
+from service.web import frame
 from service.web.services import services
 
 Words = Callable[[Clinic], tuple[str, str]]
@@ -29,7 +30,7 @@ def send(staff: Staff, words: Words) -> bool:
         return False
     with read_session(services().engine) as db:
         clinic = db.get_one(Clinic, staff.clinic_id)
-    with force_locale(staff.language or clinic.language):
+    with frame.speaking(staff.language or clinic.language):
         subject, body = words(clinic)
     try:
         mail.send(OutgoingText(uuid.uuid4(), staff.email, body, subject))

@@ -178,9 +178,9 @@ def install(app: Flask, refuse: Callable[[Exception], ResponseReturnValue]) -> N
 
 
 def _known() -> Known:
-    if "trail" not in g:
-        g.trail = Known()
-    known: Known = g.trail
+    known: Known | None = g.get("trail")
+    if known is None:
+        known = g.trail = Known()
     return known
 
 

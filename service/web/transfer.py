@@ -21,6 +21,7 @@ import re
 import secrets
 from functools import lru_cache
 from pathlib import Path
+from stat import S_ISREG
 
 from flask import Flask, Response, request
 from werkzeug.datastructures import Accept
@@ -57,11 +58,12 @@ class StaticFiles(Flask):
         return answer
 
     def _hashed(self, filename: str) -> str:
-        path = Path(self.static_folder or "") / filename
-        if not path.is_file():
+        path = Path(f"{self.static_folder}/{filename}")
+        try:
+            changed = path.stat()
+        except OSError:
             return filename
-        mark = _mark(path, path.stat().st_mtime_ns)
-        return str(Path(filename).with_suffix(f".{mark}{path.suffix}"))
+        return _named(path, filename, changed.st_mtime_ns) if S_ISREG(changed.st_mode) else filename
 
 
 def install(app: Flask) -> None:
@@ -128,5 +130,6 @@ def _padding() -> str:
 
 
 @lru_cache(maxsize=64)
-def _mark(path: Path, _changed: int) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+def _named(path: Path, filename: str, _changed: int) -> str:
+    mark = hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+    return str(Path(filename).with_suffix(f".{mark}{path.suffix}"))

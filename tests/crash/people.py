@@ -12,8 +12,12 @@ from sqlalchemy import Engine, insert
 from service.domain import asking
 from service.domain.steps import DEFAULT, as_json
 from service.domain.vocabulary import Channel, ConsentKind, ContactState, PatientState
-from service.store.session import write_session
-from service.store.tables import Base
+from service.keyring import Keyring
+from service.store.audit import OPERATOR, Act
+from service.store.seals import sealed
+from service.store.session import SEALER, write_session
+from service.store.tables import Base, Consent
+from tests.servers import SECRET
 
 ZONE = "Atlantic/Reykjavik"  # UTC all year
 
@@ -73,17 +77,6 @@ def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
                 (one.id, None, one.phone), (None, caregivers[one.id], one.caregiver_phone),
             )
         ],
-        "consents": [
-            {
-                "id": uuid.uuid4(), "patient_id": one.id, "caregiver_id": caregiver, "kind": kind, "given": True,
-                "how": "signed form", "recorded_by": "operator", "at": long_ago,
-            }
-            for one in people
-            for caregiver, kind in (
-                (None, ConsentKind.MESSAGES),
-                (caregivers[one.id], ConsentKind.MESSAGES), (caregivers[one.id], ConsentKind.CAREGIVER),
-            )
-        ],
         "plans": [
             {
                 "id": uuid.uuid4(), "patient_id": one.id, "weekdays": 127, "opens": time(7), "due": time(8),
@@ -93,10 +86,22 @@ def write_people(engine: Engine, number: int, opens_at: datetime) -> Panel:
             for one in people
         ],
     }  # fmt: skip
-    with write_session(engine) as session:
+    # A consent is gone by where its seal holds: that of the processes, whose key is not the test's own.
+    of_processes = engine.execution_options(**{SEALER: Keyring(SECRET).sealer()})
+    with write_session(of_processes) as session:
         for table, given in rows.items():
             of_clinic = {} if table == "clinics" else {"clinic_id": clinic}
             session.connection().execute(insert(Base.metadata.tables[table]), [{**of_clinic, **row} for row in given])
+        act = Act(session, OPERATOR, clinic, long_ago)
+        session.add_all(
+            sealed(act, Consent(patient_id=one.id, caregiver_id=caregiver, kind=kind, given=True, how="signed form",
+                                recorded_by="operator", at=long_ago))
+            for one in people
+            for caregiver, kind in (
+                (None, ConsentKind.MESSAGES),
+                (caregivers[one.id], ConsentKind.MESSAGES), (caregivers[one.id], ConsentKind.CAREGIVER),
+            )
+        )  # fmt: skip
     return Panel(clinic, people)
 
 

@@ -1,8 +1,9 @@
 """A small fleet: real worker and web processes on one database, their clock, and invented people to write to.
 
-The processes are the commands an operator starts. They share a clock that the test
-moves forward, as the demo's do, and the text gateway of gateway.py: each worker calls
-there with a token of its own, its name.
+The processes are the commands an operator starts, but that a worker's batch is a
+quarter of what it is: so few people are as many batches as four times as many. They
+share a clock that the test moves forward, as the demo's do, and the text gateway of
+gateway.py: each worker calls there with a token of its own, its name.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from sqlalchemy import Engine, func, select
 from service.accounts import keys
 from service.clock import SharedClock, SystemClock
 from service.commands.opening import CLOCK_FILE
+from service.delivery import sending
 from service.domain.vocabulary import MessageState, Scope
 from service.store.audit import OPERATOR, Act
 from service.store.due import LEASE, LEASED_MESSAGES
@@ -38,6 +40,7 @@ from tests.servers import SECRET
 from tests.waiting import PATIENCE_SECONDS, wait_until
 
 ROOT = Path(__file__).parents[2]
+BATCH = sending.LEAST // 4
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,10 @@ class Fleet:
             "NEAPTIDE_LOG_LEVEL": "warning",
             **settings,
         }
-        run = "import sys; from service.cli import main; sys.argv[0] = 'neaptide'; main()"
+        run = (
+            "import sys; from service.cli import main; from service.delivery import sending;"
+            f" sending.LEAST = {BATCH}; sys.argv[0] = 'neaptide'; main()"
+        )
         with (self.folder / f"{name}.log").open("wb") as log:
             self.processes[name] = subprocess.Popen(
                 [sys.executable, "-c", run, *arguments], cwd=ROOT, env=environment, stdout=log, stderr=log

@@ -38,7 +38,7 @@ from tests.crash.people import Panel, write_people
 from tests.waiting import wait_until
 
 needs_postgres = pytest.mark.skipif(SERVER is None, reason="needs NEAPTIDE_TEST_DATABASE_URL")
-PATIENTS = 160
+PATIENTS = 80
 SEVEN = seven_tomorrow()
 END_OTHERS = text(
     "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity"
@@ -125,11 +125,11 @@ def _answer(crew: Fleet, panel: Panel) -> list[Answered]:
 
 
 def _took(panel: Panel) -> list[uuid.UUID]:
-    return [one.id for one in panel.people[::20]]
+    return [one.id for one in panel.people[::10]]
 
 
 def _filled_in(panel: Panel) -> list[uuid.UUID]:
-    return [one.id for one in panel.people[1::20]]
+    return [one.id for one in panel.people[1::10]]
 
 
 def _nothing_is_lost_or_doubled(crew: Fleet, panel: Panel) -> None:

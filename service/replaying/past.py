@@ -32,7 +32,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, tzinfo
 from typing import Any, TypeVar
@@ -106,9 +106,8 @@ def read_options(text: str) -> Options:
         "only": _only,
     }
     values: dict[str, Any] = {}
-    for name, value in _object("settings", raw).items():
-        if name not in fields:
-            raise Refused(name, value, f"one of: {', '.join(fields)}")
+    _of_names("settings", raw, fields)
+    for name, value in raw.items():
         values[name] = fields[name](_object(name, value) if name != "only" else value)
     return Options(**values)
 
@@ -157,9 +156,7 @@ def _tags(raw: Any) -> tuple[ContextTag, ...]:
 
 def _tag(raw: Any) -> ContextTag:
     names = ("kind", "from_date", "to_date", "offset_mmhg")
-    for name in _object("tags", raw):
-        if name not in names:
-            raise Refused(name, raw[name], f"one of: {', '.join(names)}")
+    _of_names("tags", raw, names)
     if raw.get("kind") not in set(ContextKind):
         raise Refused("kind", raw.get("kind"), f"one of: {', '.join(ContextKind)}")
     kind, from_day = ContextKind(raw["kind"]), _needed("from_date", raw.get("from_date"))
@@ -179,9 +176,7 @@ def _stays(raw: Any) -> tuple[AfterStay, ...]:
 
 def _stay(raw: Any) -> AfterStay:
     names = ("discharged_on", "until", "watched_until")
-    for name in _object("stays", raw):
-        if name not in names:
-            raise Refused(name, raw[name], f"one of: {', '.join(names)}")
+    _of_names("stays", raw, names)
     out, until = (_needed(name, raw.get(name)) for name in names[:2])
     watched = _date("watched_until", raw.get("watched_until"))
     for name, day in (("until", until), ("watched_until", watched)):
@@ -210,9 +205,7 @@ def _date(name: str, raw: Any) -> date | None:
 
 
 def _named(field_name: str, raw: Any, names: tuple[str, ...]) -> dict[str, float | None]:
-    for name in _object(field_name, raw):
-        if name not in names:
-            raise Refused(name, raw[name], f"one of: {', '.join(names)}")
+    _of_names(field_name, raw, names)
     return {name: None if raw.get(name) is None else number(name, raw[name], LEAST, MOST, "mmHg") for name in names}
 
 
@@ -224,6 +217,13 @@ def _only(raw: Any) -> frozenset[SignalKind]:
         if kind not in set(SignalKind):
             raise Refused("only", kind, accepted)
     return frozenset(SignalKind(kind) for kind in raw)
+
+
+def _of_names(field_name: str, raw: Any, names: Collection[str]) -> None:
+    """That it is an object, and that each of its keys is known. Raises Refused."""
+    for name, value in _object(field_name, raw).items():
+        if name not in names:
+            raise Refused(name, value, f"one of: {', '.join(names)}")
 
 
 def _object(name: str, raw: Any) -> Mapping[str, Any]:

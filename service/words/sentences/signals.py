@@ -429,22 +429,28 @@ def _read(say: Language, pressure: PressureFacts) -> str:
 
 
 def _course(say: Language, broken: Break, slope: float | None) -> str:
-    way = 1.0 if broken.up else -1.0
     if broken.over_usual:
         return _from_usual(say, broken, slope)
-    if broken.pace is not None and broken.pace * way >= STEADY and slope is not None and slope * way > 0:
-        pace = say.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2)
+    if pace := _pace(say, broken, slope):
         if broken.up:
             return say.gettext("rising about %(pace)s mmHg a day", pace=pace)
         return say.gettext("falling about %(pace)s mmHg a day", pace=pace)
     return say.gettext("above its baseline") if broken.up else say.gettext("below its baseline")
 
 
+def _pace(say: Language, broken: Break, slope: float | None) -> str:
+    """mmHg a day, of a break that is steady and goes on its way still; empty for any other."""
+    way = 1.0 if broken.up else -1.0
+    if broken.pace is None or broken.pace * way < STEADY or slope is None or slope * way <= 0:
+        return ""
+    return say.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2)
+
+
 def _from_usual(say: Language, broken: Break, slope: float | None) -> str:
     """A break from the recent usual, wherever the reference is."""
-    way, size = 1.0 if broken.up else -1.0, say.figure(abs(broken.size))
-    if broken.pace is not None and broken.pace * way >= STEADY and slope is not None and slope * way > 0:
-        words = {"pace": say.figure(abs(broken.pace), 1 if abs(broken.pace) >= 0.1 else 2), "size": size}
+    size = say.figure(abs(broken.size))
+    if pace := _pace(say, broken, slope):
+        words = {"pace": pace, "size": size}
         if broken.up:
             return say.gettext("rising about %(pace)s mmHg a day to %(size)s mmHg above its recent usual", **words)
         return say.gettext("falling about %(pace)s mmHg a day to %(size)s mmHg below its recent usual", **words)

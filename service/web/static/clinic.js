@@ -16,11 +16,10 @@
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     const typing = event.target.closest("input, select, textarea");
     if (typing || (box && !box.checked)) return;
-    if (document.body.querySelector("[data-key='" + CSS.escape(event.key) + "']")) {
-      const target = document.body.querySelector("[data-key='" + CSS.escape(event.key) + "']");
-      if (target.matches("a")) target.click();
-      else target.focus();
-    } else return;
+    const target = document.body.querySelector("[data-key='" + CSS.escape(event.key) + "']");
+    if (!target) return;
+    if (target.matches("a")) target.click();
+    else target.focus();
     event.preventDefault();
   });
 

@@ -116,7 +116,7 @@ def _path(session: Session, account: Staff, given: str) -> str:
     words = ("/" + given.lstrip("/")).removeprefix(PREFIX).split("/")
     for place, word in enumerate(words[1:], 1):
         if words[place - 1] == "patients" and not _is_id(word):
-            words[place] = str(opening.patient_of(session, account.clinic_id, word).id)
+            words[place] = str(opening.patient_of(session, str(account.clinic_id), word).id)
     return PREFIX + "/".join(words)
 
 

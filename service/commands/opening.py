@@ -260,12 +260,12 @@ def clinic_of(session: Session, named: str | None) -> Clinic:
     raise Refused("clinic", named, " or ".join(repr(clinic.name) for clinic in clinics) or "a clinic: add one first")
 
 
-def patient_of(session: Session, clinic_id: uuid.UUID, named: str) -> Patient:
-    """The clinic's patient by its own reference or by id. Raises Refused."""
+def patient_of(session: Session, clinic: str | None, named: str) -> Patient:
+    """The patient by the clinic's own reference or by id; `clinic` as `clinic_of` takes it. Raises Refused."""
     which = Patient.clinic_ref == named
     with suppress(ValueError):
         which |= Patient.id == uuid.UUID(named)
-    patient = session.scalar(select(Patient).where(Patient.clinic_id == clinic_id, which))
+    patient = session.scalar(select(Patient).where(Patient.clinic_id == clinic_of(session, clinic).id, which))
     if patient is None:
         raise Refused("patient", named, "the clinic's reference or the id of one of its patients")
     return patient

@@ -39,7 +39,7 @@ def export(console: Console, clinic: str | None, named: str, file: Path) -> None
     if file.exists():
         raise Refused("file", str(file), "the name of a file that is not there yet")
     with console.read() as session:
-        whose = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        whose = opening.patient_of(session, clinic, named)
     whole, _name = handing.whole_copy(console.engine, whose.clinic_id, whose.id, console.now())
     at = f"terminal {console.login}"
     line = Access(console.now(), Opened.EXPORT, Answered.SHOWN, "patient export", at, whose.clinic_id, OPERATOR,
@@ -64,7 +64,7 @@ def erase(console: Console, clinic: str | None, named: str, why: str, confirm: s
     """
     say = load_language("en")
     with console.write() as session:
-        whose = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        whose = opening.patient_of(session, clinic, named)
         seen = erasing.look(session, whose)
         for one in keeping.goes(say):
             click.echo(f"goes: {one}")

@@ -47,7 +47,7 @@ def show(console: Console, clinic: str | None, named: str, year: int | None, as_
     if as_json and year is not None:
         raise Refused("json", year, "no --year beside it: the sheet is for the printer")
     with console.read() as session:
-        patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        patient = opening.patient_of(session, clinic, named)
         if year is not None:
             ahead = _ahead(session, patient, named)
             click.echo(yearsheet.write(load_language(ahead.language), ahead, year), nl=False)
@@ -79,7 +79,7 @@ def feed(console: Console, clinic: str | None, named: str) -> None:
     Whoever has the address can read the hours of the plan and the clinic's short name, nothing else.
     """
     with console.write() as session:
-        patient = opening.patient_of(session, opening.clinic_of(session, clinic).id, named)
+        patient = opening.patient_of(session, clinic, named)
         _ahead(session, patient, named)
         act = console.act(session, patient.clinic_id)
         leads = Leads(LinkPurpose.CALENDAR, patient.clinic_id, patient.id)

@@ -25,8 +25,8 @@ from service.accounts import hashing
 from service.keyring import Keyring
 from service.store import migrate
 from service.store.session import open_engine
-from service.store.tables import Base
 from tests import scans
+from tests.copies import empty
 from tests.servers import VAULT, let_go, make_roles, own_database, through_pooler
 
 # How long an example takes is the machine's business, not a test's. The same examples in every run, so that what
@@ -37,7 +37,6 @@ settings.load_profile("unhurried")
 TESTS = Path(__file__).resolve().parent
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
 ON_BOTH = {"crash", "stories", "usecases", "web"}  # the rooms that deploy/test gathers on PostgreSQL
-EVERY_TABLE = [table.name for table in reversed(Base.metadata.sorted_tables)]  # none before what refers to it
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -156,9 +155,8 @@ def engine(request: pytest.FixtureRequest) -> Iterator[Engine]:
     """A migrated, empty database: SQLite, or PostgreSQL when a server is named."""
     if SERVER is not None:
         shared: Engine = request.getfixturevalue("postgres_engine")
-        # Not TRUNCATE: it writes every table and index anew, which takes most of a second, and this milliseconds.
         with shared.begin() as connection:
-            connection.exec_driver_sql("; ".join(f"DELETE FROM {table}" for table in EVERY_TABLE))
+            empty(connection)
         yield shared
         return
     own: Engine = request.getfixturevalue("sqlite_engine")

@@ -1496,7 +1496,8 @@ class AuditLine(Arriving, Base):
         Index("ix_audit_lines_subject_id", "subject_id"),
         # Of one patient, newest first: reviewing/lookback.py. A line for a single reading names none.
         _partial("ix_audit_lines_patient_id_at", "patient_id", "at", where="patient_id IS NOT NULL"),
-        Index("ix_audit_lines_clinic_id_number", "clinic_id", "number"),  # a chain in its order: store/chain.py
+        # A chain in its order: store/chain.py. A new line waits for its number, and is not among them.
+        _partial("ix_audit_lines_clinic_id_number", "clinic_id", "number", where="number IS NOT NULL"),
         _partial("ix_audit_lines_unsealed", "clinic_id", "at", where="number IS NULL"),  # store/chain.py
         BY_MONTH,
     )

@@ -162,7 +162,8 @@ def _has_confirmed(earlier: Any | None, columns: dict[str, Any]) -> bool:
 
 
 def _weight_doubt(where: Where, patient: Any, day: date, answers: Answers, *, confirmed: bool) -> WeightDoubt | None:
-    answers = replace(answers, weight_confirmed=confirmed)
+    if confirmed is not answers.weight_confirmed:
+        answers = replace(answers, weight_confirmed=confirmed)
     doubt = diary.weight_doubt(answers, patient.sure_weight, None)
     if doubt is not WeightDoubt.FAR:
         return doubt

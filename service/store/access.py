@@ -76,7 +76,8 @@ class Access:
     def of_run(self) -> Access:
         """The line that stands for those that came again: but for a link, not told apart by patients."""
         kind = self.actor.kind if self.actor else None
-        return self if kind in BY_LINK else replace(self, patient_id=None, patients=0)
+        tells_of_nobody = self.patient_id is None and not self.patients
+        return self if kind in BY_LINK or tells_of_nobody else replace(self, patient_id=None, patients=0)
 
     def like(self) -> tuple[Any, ...]:
         """All but the moment: what makes two the same line."""

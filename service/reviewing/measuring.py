@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 
-from sqlalchemy import ColumnElement, and_, case, func, select
+from sqlalchemy import ColumnElement, and_, case, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.domain import days, localtime, measures
@@ -33,7 +33,7 @@ from service.domain.vocabulary import (
 )
 from service.reviewing.panel import Panel, build_panel, clinic_of
 from service.reviewing.placing import current_week
-from service.store import panel, signatures
+from service.store import signatures
 from service.store.adjustments import COUNTS
 from service.store.identity import none_made_before
 from service.store.session import columns_of
@@ -308,18 +308,23 @@ class Covered:
 
 
 def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) -> list[Covered]:
-    """The newest `weeks` review weeks, the present one first; two queries. Raises LookupError for no such clinic."""
+    """The newest `weeks` review weeks, the present one first. Raises LookupError for no such clinic.
+
+    A week keeps everybody who was looked after in it, whatever has become of them; the present one is the panel's.
+    """
     clinic = clinic_of(session, clinic_id)
     newest = current_week(clinic, now)
     starts = [newest - timedelta(weeks=back) for back in range(weeks)]
-    everyone = panel.carried(session, clinic_id)
+    names = session.execute(select(Patient.id, Patient.name).where(Patient.clinic_id == clinic_id))
+    named = dict[Hashable, str](names.all())
+    watched = sorted(_watched(session, clinic), key=lambda span: named[span.who])
     signed = {(who, week) for who, week, _, _ in _signed(session, clinic_id, starts[-1])}
-    zone = localtime.zone(clinic.zone)
     covered = []
     for start in starts:
-        end = localtime.first_instant(start + timedelta(days=7), time(0), zone)
-        enrolled = [row for row in everyone if row.enrolled_at < end]
-        unsigned = [row.name for row in enrolled if (row.patient_id, start) not in signed]
+        end = start + SIX
+        until = start if start < newest else end
+        enrolled = [span.who for span in watched if span.first <= end and (span.last or end) >= until]
+        unsigned = [named[who] for who in enrolled if (who, start) not in signed]
         covered.append(Covered(start, len(enrolled) - len(unsigned), len(enrolled), tuple(unsigned)))
     return covered
 
@@ -372,7 +377,7 @@ def _taken(
 
 def _silences(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastSilence]:
     """Silences that touch `first` or later, the longest first."""
-    ended = Silence.ended_at.is_not(None)
+    ended = or_(Silence.ended_at.is_not(None), Patient.state == PatientState.ENDED)  # who is not asked is not silent
     named = {"patient": Patient.name, "first_day": Silence.first_date, "last_day": Silence.last_date, "ended": ended}
     query = (
         select(*columns_of(PastSilence, Silence, **named))

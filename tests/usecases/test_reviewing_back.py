@@ -71,9 +71,16 @@ def test_silences_are_grouped_by_cause_with_those_still_silent_first(ward):
         silence = ward.silence(ward.patient(name, pressures=STEADY), 4, cause)
         if name == "A":
             silence.ended_at = ward.now
+    gone = ward.patient("Gone", pressures=STEADY)
+    ward.silence(gone, 5, SilenceCause.NO_REPLY)
+    gone.state = PatientState.ENDED  # who is not asked any more is not silent
     ward.session.flush()
     told = measuring.why_readings_stop(ward.session, ward.clinic.id, ward.now)
-    assert [row.patient for row in told.causes[SilenceCause.NO_REPLY]] == ["C", "A"]
+    assert [(row.patient, row.ended) for row in told.causes[SilenceCause.NO_REPLY]] == [
+        ("C", False),
+        ("Gone", True),
+        ("A", True),
+    ]
     assert [row.patient for row in told.causes[SilenceCause.DIARY_ONLY]] == ["B"]
     assert told.causes[SilenceCause.NOT_ASKED] == ()
 
@@ -179,13 +186,18 @@ def test_the_last_quarter_stands_beside_the_weeks_before_it(ward):
 
 
 def test_coverage_names_who_was_not_reviewed_in_each_week(ward):
-    asha, _ben = ward.patient("Asha", pressures=STEADY), ward.patient("Ben", pressures=STEADY)
+    asha, ben = ward.patient("Asha", pressures=STEADY), ward.patient("Ben", pressures=STEADY)
     ward.patient("New", enrolled_days_ago=1)
     sign(ward, asha)
     sign(ward, asha, now=ward.now - timedelta(days=7))
     now, before = measuring.coverage(ward.session, ward.clinic.id, ward.now, 2)
     assert (now.first, now.signed, now.enrolled, now.unsigned) == (WEEK, 1, 3, ("Ben", "New"))
     assert (before.signed, before.enrolled, before.unsigned) == (1, 2, ("Ben",))
+    ben.state = PatientState.ENDED
+    ward.session.flush()
+    now, still = measuring.coverage(ward.session, ward.clinic.id, ward.now, 2)
+    assert now.unsigned == ("New",)
+    assert still == before  # who goes takes nothing out of the weeks in which they were looked after
 
 
 # --- records ------------------------------------------------------------------------------------

@@ -82,7 +82,18 @@ GATES: Mapping[Gate, Lets] = {
     ),
     Gate.CALLED_IN: Lets(
         "a provider calls in a receipt by its own reference, or a text from a number that several clinics may have",
-        reads=_of("staff", "patients", "caregivers", "plans", "link_keys", "transfers"),
+        reads=_of(
+            "staff",
+            "patients",
+            "caregivers",
+            "consents",
+            "plans",
+            "link_keys",
+            "transfers",
+            "readings",
+            "adjustments",
+            "caregiver_replies",
+        ),
         writes=_of(
             "contacts",
             "messages",

@@ -11,6 +11,10 @@ begins and one after each minute that says how often it came again; beyond so ma
 are one.
 
 Lines are only added, and taken away when their time is over. They hold ids: no name, no value, no browser.
+
+They are not chained as audit lines are: every process writes its own without asking the others, a place in a chain
+would be a second write for each page that somebody opens, and a seal on each line alone would not tell that one was
+taken out. Where the database keeps the roles apart, nobody but its owner changes one, or takes a younger one away.
 """
 
 from __future__ import annotations

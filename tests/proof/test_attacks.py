@@ -12,7 +12,7 @@ import resource
 import string
 import subprocess
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -21,13 +21,13 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 from pypdf import PdfReader
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, func, select
 from werkzeug.routing import Rule
 
 import service
 from service.domain.vocabulary import Role
 from service.store.session import read_session
-from service.store.tables import Base
+from service.store.tables import Adjustment, Base, Consent, MedicineRow, NextContact, Reading
 from tests.house import open_house, sign_in
 from tests.statements import statements_of
 from tests.web.conftest import House, build, house
@@ -115,6 +115,56 @@ def test_a_sign_in_costs_the_same_whoever_is_named(engine: Engine, tmp_path: Pat
             sign_in(house.client, email, "what nobody chose 17")
         work.append((len(hashes), len(said)))
     told("timing of sign-in", len(work), [] if len({hashed for hashed, _ in work}) == 1 else [f"{work}"])
+
+
+def test_ids_of_another_clinic_in_a_body_are_as_ids_of_nothing(
+    build: Callable[..., House], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What an address names is tried beside the API's tests; here it is one's own, and the body points elsewhere."""
+    ours, theirs = build("Fernmoor Clinic"), build("Saltholt Clinic", number="+447700900002")
+    monkeypatch.setitem(theirs.app.config, "WTF_CSRF_METHODS", set())  # forms are tried elsewhere
+    today = ours.clock.now().date().isoformat()
+    reading = {"patient": "F-1", "taken_at": f"{today}T07:10:00+00:00", "pa_systolic": 40, "pa_diastolic": 20}
+    drug = {"name": "torasemide", "kind": "loop_diuretic", "dose": "10", "times_a_day": "1", "from_date": today}
+    change = {"kind": "diet", "what": "less salt", "made_on": today}
+    stopped = {"kind": "medicine", "what": "stopped", "made_on": today}
+
+    def made(client: FlaskClient, house: House, path: str, body: Mapping[str, Any]) -> str:
+        answer = client.post(f"/api/v1/patients/{house.patient_id}/{path}", json=body)
+        assert answer.status_code == 201, answer.text
+        return str(answer.get_json()["id"])
+
+    physician, stranger = ours.staff(Role.PHYSICIAN), theirs.staff(Role.PHYSICIAN)
+    theirs_here = f"/api/v1/patients/{theirs.patient_id}"
+    consent = {"kind": "caregiver", "given": True, "how": "form", "caregiver_id": str(ours.caregiver_id)}
+    elsewhere = [
+        (f"{theirs_here}/adjustments", {**change, "corrects": made(physician, ours, "adjustments", change)}),
+        (f"{theirs_here}/adjustments", {**stopped, "medicine_id": made(physician, ours, "medicines", drug)}),
+        (f"{theirs_here}/next-contacts", {"due_on": today, "staff_id": str(ours.staff_id(Role.PHYSICIAN))}),
+        (f"{theirs_here}/consents", consent),
+    ]
+    old = ours.machine.post("/readings", reading).get_json()["id"]
+    before = everything(ours.engine)
+    broken = [path for path, body in elsewhere if stranger.post(path, json=body).status_code not in {404, 422}]
+    later = {**reading, "taken_at": f"{today}T07:12:00+00:00", "supersedes": old}
+    if theirs.machine.post("/readings", later).status_code not in {404, 422}:
+        broken.append("supersedes")
+    assert everything(ours.engine) == before
+    # It is the ids that are refused: the very same is taken where they belong.
+    for path, body in elsewhere:
+        own = path.replace(str(theirs.patient_id), str(ours.patient_id))
+        assert (taken := physician.post(own, json=body)).status_code == 201, (own, taken.text)
+    assert ours.machine.post("/readings", later).status_code == 201
+    told("ids of another clinic in a body", len(elsewhere) + 1, broken)
+
+
+def everything(engine: Engine) -> dict[str, int]:
+    """How many rows each table of the record holds, and how many readings stand."""
+    kept = (Adjustment, Consent, MedicineRow, NextContact, Reading)
+    with read_session(engine) as session:
+        found = {one.__name__: session.scalar(select(func.count()).select_from(one)) or 0 for one in kept}
+        standing = select(func.count()).select_from(Reading).where(Reading.superseded_at.is_(None))
+        return found | {"standing": session.scalar(standing) or 0}
 
 
 # --- what is typed ---

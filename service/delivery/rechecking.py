@@ -30,7 +30,7 @@ from service.store import outbox
 from service.store.due import LEASE
 from service.store.guarded import Tally, guarded
 from service.store.quarantine import describe_error, quarantine
-from service.store.session import write_session
+from service.store.session import is_away, write_session
 from service.store.tables import Message
 from service.transports.base import NOT_SET_UP, OutgoingText, Transport, hears_replies
 from service.words import messages
@@ -122,6 +122,8 @@ def _recheck(
         try:
             text = _word(session, facts, links, channels[facts.channel], now)
         except Exception as error:
+            if is_away(error):  # its link is written: no wording is to blame
+                raise
             # A message that cannot be worded is set aside and said so; the others go on.
             log.exception("message could not be worded", message=str(facts.id))
             settling.fail_unworded(session, facts, describe_error(error), now)

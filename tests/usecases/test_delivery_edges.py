@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import select, update
+from sqlalchemy.exc import OperationalError
 
 from service.care import contacts
 from service.config import Settings
@@ -78,6 +79,24 @@ def test_a_row_that_cannot_be_understood_is_set_aside_alone(post: Post) -> None:
     with read_session(post.engine) as session:
         (quarantined,) = session.scalars(select(QuarantinedRow)).all()
     assert (quarantined.subject_kind, quarantined.subject_id) == ("message", poisoned)
+
+
+def test_a_database_that_is_away_while_a_message_is_worded_fails_no_message(
+    post: Post, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sent = post.write(MessageKind.PROMPT)
+
+    def gone(*_: object) -> None:
+        raise OperationalError("INSERT", {}, Exception("the server is gone"))
+
+    with monkeypatch.context() as broken:
+        broken.setattr("service.delivery.rechecking._word", gone)
+        with pytest.raises(OperationalError):
+            post.deliver()
+    assert post.message(sent).state is MessageState.QUEUED
+    post.clock.advance(LEASE)
+    post.deliver()
+    assert post.message(sent).state is MessageState.SENT
 
 
 def test_what_is_known_by_now_is_not_made_uncertain_by_a_row_that_cannot_be_settled(

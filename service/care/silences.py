@@ -23,7 +23,7 @@ from service.domain import plan
 from service.domain.plan import WindowFacts
 from service.domain.vocabulary import MessageKind, MessageState, SilenceCause, TaskKind, WindowState
 from service.store import holds
-from service.store.identity import new_id
+from service.store.identity import new_id, none_made_before
 from service.store.session import columns_of
 from service.store.tables import CaregiverReply, Message, Patient, Silence, Task, Window
 
@@ -93,11 +93,12 @@ def causes(session: Session, windows: Collection[tuple[uuid.UUID, bool]]) -> dic
     """Why each of these missed windows (id, did the diary come) was missed. One query."""
     prompts: dict[uuid.UUID, list[tuple[MessageState, bool]]] = defaultdict(list)
     lost: set[uuid.UUID] = set()
-    asked = and_(Message.window_id == Window.id, Message.kind.in_(ASKING))
+    ids = [window_id for window_id, _ in windows]
+    asked = and_(Message.window_id == Window.id, Message.id >= none_made_before(ids), Message.kind.in_(ASKING))
     for window_id, is_lost, state, attempts in session.execute(
         select(Window.id, holds.is_lost(Window.opens_at, Window.closes_at), Message.state, Message.attempts)
         .outerjoin(Message, asked)
-        .where(Window.id.in_([window_id for window_id, _ in windows]))
+        .where(Window.id.in_(ids))
     ):
         if is_lost:
             lost.add(window_id)

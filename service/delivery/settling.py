@@ -43,6 +43,7 @@ from service.domain.vocabulary import Channel, ContactState, MessageKind, Messag
 from service.store import outbox
 from service.store.due import LEASED_MESSAGES, lapsed, made_since
 from service.store.guarded import Tally, guarded
+from service.store.identity import none_made_before
 from service.store.quarantine import quarantine
 from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Contact, Invitation, Message, MessageEvent, Task
@@ -407,7 +408,8 @@ def _tell_unknown(session: Session, messages: Sequence[Message], now: datetime) 
 
 
 def _was_unknown(session: Session, message: Message) -> bool:
-    seen = select(MessageEvent.id).where(MessageEvent.message_id == message.id, MessageEvent.event == "uncertain")
+    its = (MessageEvent.message_id == message.id, MessageEvent.id >= none_made_before([message.id]))
+    seen = select(MessageEvent.id).where(*its, MessageEvent.event == "uncertain")
     return session.scalar(seen.limit(1)) is not None
 
 

@@ -14,7 +14,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import ColumnElement, and_, case, func, or_, select
+from sqlalchemy import ColumnElement, String, and_, case, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from service.domain import days, localtime, measures
@@ -361,8 +361,10 @@ def _taken(
     place = case({kind.value: number for number, kind in enumerate(kinds, 1)}, value=Step.kind)
     flag = case({kind.value: 1 << number for number, kind in enumerate(kinds)}, value=Step.kind)
     last = func.max(case((Step.settled_at <= Window.reading_at, place), else_=0))
-    oldest = session.scalars(select(Window.id).where(expected).order_by(Window.id).limit(1)).all()
-    its = (Step.window_id == Window.id, Step.id >= none_made_before(oldest), Step.state == StepState.DONE)
+    # Not the first in the order of ids: PostgreSQL would look for it among all windows in that order.
+    oldest = session.scalar(select(func.min(cast(Window.id, String))).where(expected))
+    since = none_made_before([uuid.UUID(oldest)] if oldest else [])
+    its = (Step.window_id == Window.id, Step.id >= since, Step.state == StepState.DONE)
     both = select(last * (1 << len(kinds)) + func.sum(flag.distinct())).where(*its).correlate(Window).scalar_subquery()
     of_each = select(both.label("steps"), Window.reading_at.is_not(None).label("came")).where(expected).subquery()
     counted = select(of_each.c.steps, of_each.c.came, func.count()).group_by(of_each.c.steps, of_each.c.came)
@@ -382,7 +384,7 @@ def _silences(session: Session, clinic_id: uuid.UUID, first: date) -> list[PastS
     query = (
         select(*columns_of(PastSilence, Silence, **named))
         .join(Patient, Patient.id == Silence.patient_id)
-        .where(Silence.clinic_id == clinic_id, Silence.last_date >= first)
+        .where(Silence.clinic_id == clinic_id, Patient.clinic_id == clinic_id, Silence.last_date >= first)
         .order_by(ended, Silence.missed.desc(), Patient.name)
     )
     return [PastSilence(*row) for row in session.execute(query)]

@@ -40,6 +40,7 @@ from service.domain.vocabulary import (
 from service.store import outbox
 from service.store.due import OPEN_WINDOWS, PENDING_STEPS, made_since
 from service.store.guarded import Due, Tally, Work, Written, work_off
+from service.store.identity import none_made_before
 from service.store.outbox import NewMessage
 from service.store.quarantine import is_quarantined
 from service.store.tables import (
@@ -87,7 +88,7 @@ def take_steps(engine: Engine, now: datetime, limit: int = 1000, since: uuid.UUI
        empty step the next one is due at once, and is taken in the next batch.
     """
     due = _due(now).where(made_since(Step, since))
-    work = Work("step", due, lambda s, due: _load(s, due, now), lambda s, rows: _take(s, rows, now), limit)
+    work = Work("step", due, lambda s, due: _load(s, due, now, since), lambda s, rows: _take(s, rows, now), limit)
     return work_off(engine, work, now)
 
 
@@ -118,11 +119,12 @@ def _due(now: datetime) -> Due:
     )
 
 
-def _load(session: Session, due: Due, now: datetime) -> list[DueStep]:
+def _load(session: Session, due: Due, now: datetime, since: uuid.UUID | None) -> list[DueStep]:
     later = aliased(Step)
     date_of = Window.patient_id, Window.local_date
     later_is_due = exists().where(
         later.window_id == Step.window_id,
+        made_since(later, since),  # all of a window are made in one moment
         later.position > Step.position,
         later.state == StepState.PENDING,
         later.due_at <= now,
@@ -345,7 +347,8 @@ def _take(session: Session, due: Sequence[DueStep], now: datetime) -> Written:
 def _move_up_next(session: Session, step: DueStep, now: datetime) -> None:
     following = session.execute(
         select(Step.id, Step.kind, Step.due_at)
-        .where(Step.window_id == step.window_id, Step.position > step.position, Step.state == StepState.PENDING)
+        .where(Step.window_id == step.window_id, Step.id >= none_made_before([step.window_id]))
+        .where(Step.position > step.position, Step.state == StepState.PENDING)
         .order_by(Step.position)
         .limit(1)
     ).first()

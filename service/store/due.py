@@ -67,7 +67,7 @@ class Lately:
         return None
 
 
-def made_since(table: type[Message | Step], since: uuid.UUID | None) -> ColumnElement[bool]:
+def made_since(table: type[Message] | type[Step], since: uuid.UUID | None) -> ColumnElement[bool]:
     """The condition that `Lately` asks for: by a parameter, so that only its months are planned for."""
     return true() if since is None else table.id >= since
 

@@ -256,6 +256,7 @@ def test_a_session_ends_after_a_quarter_of_an_hour_without_use(house: House) -> 
     assert not inside(browser)
 
 
+@pytest.mark.databases("sqlite")  # sixty times what the tests around it ask of both
 def test_a_session_ends_after_twelve_hours_however_busy(house: House) -> None:
     browser = house.staff()
     for _ in range(12 * 5):

@@ -17,7 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.domain import days as days_
-from service.domain import review, summary
+from service.domain import factjson, review, summary
 from service.domain.days import Day, Paused, Planned, Taken
 from service.domain.record.limits import ResultBeyond
 from service.domain.record.now import Contacting
@@ -438,7 +438,7 @@ def test_a_day_survives_json():
         "slept badly",
         PauseCause.AWAY,
     )
-    assert days_.from_json(json.loads(json.dumps(days_.as_json(day)))) == day
+    assert factjson.unpack(Day, json.loads(json.dumps(days_.as_json(day)))) == day
     assert days_.as_json(Day(TODAY)) == {"day": "2026-11-25"}
 
 

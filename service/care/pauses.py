@@ -166,6 +166,8 @@ def _changes(
 ) -> dict[uuid.UUID, list[PauseChange]]:
     """What was done to each of some pauses, oldest first."""
     lines = session.scalars(told_of(pause_ids).where(*which)).all()
+    if not lines:
+        return {}
     people = [line.actor_id for line in lines if line.actor_id is not None]
     by_id = [select(table.id, table.name).where(table.id.in_(people)) for table in (Staff, Caregiver)]
     names: dict[uuid.UUID, str] = dict(session.execute(union_all(*by_id)).all())

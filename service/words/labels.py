@@ -413,6 +413,7 @@ _NAMES: Mapping[type[StrEnum], Mapping[StrEnum, str]] = {
         SendReason.EXPIRED: _("its time was over"),
         SendReason.PATIENT_ENDED: _("care here has ended"),
         SendReason.CONSENT_WITHDRAWN: _("no consent to it stands"),
+        SendReason.CONSENT_IN_DOUBT: _("the consent is not found as it was written"),
         SendReason.CONTACT_BROKEN: _("this number or mailbox does not work"),
         SendReason.ANSWERED: _("the answer had come"),
         SendReason.EXCUSED: _("the day is excused"),

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from service.domain.readings import UNITS_OF_WEIGHT, NewReading, checked
 from service.domain.record.now import Happened
 from service.domain.review import Because, OpenTask, Reason
+from service.domain.sending import SendReason
 from service.domain.signals.facts import (
     AdjustmentMade,
     AnchoredReference,
@@ -114,7 +115,7 @@ def is_a_sentence(text: str) -> bool:
     "vocabulary",
     [
         AdjustmentKind, CaregiverAnswer, Channel, Lane, MessageKind, MessageState, Outcome, PauseCause, Pressure,
-        Response, SafetySign, SignalKind, SilenceCause, StepKind, Swelling, TaskKind, TaskState,
+        Response, SafetySign, SendReason, SignalKind, SilenceCause, StepKind, Swelling, TaskKind, TaskState,
     ],
 )  # fmt: skip
 def test_every_word_that_staff_read_has_one_name(vocabulary: type[StrEnum]) -> None:

@@ -45,12 +45,12 @@ from service.web import (
     transfer,
 )
 from service.web.api import register
+from service.web.api.base import MOST_BYTES
 from service.web.pages import calendar, demo, emergency, hospital, invited, passkeys, phone, push, signin
 from service.web.pages.clinic import panel
 from service.web.pages.opening import LinkClosed
 from service.web.services import Services
 
-MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
 # Pages opened by a link need no cookie: whoever cannot read the link cannot forge its form either;
 # a provider's call proves itself.
 BY_LINK = ("/c/", "/g/", "/i/", "/cal/", "/push/", "/callbacks/")

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 import shlex
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
@@ -20,7 +21,7 @@ from service.domain.rights import EMERGENCY, GRANTED, ROLES, Right
 from service.domain.vocabulary import Role, Scope
 from service.keyring import KeyFor
 from service.store.session import open_engine
-from service.web.api.description import METHODS, description, may_be_null, operations
+from service.web.api.description import LEAST, METHODS, description, may_be_null, operations, reached
 from service.web.api.review import DayOut
 from tests.usecases.test_cli import Run, run
 from tests.usecases.test_cli_clock import commands
@@ -298,11 +299,22 @@ def test_the_page_for_developers_is_one_page() -> None:
 # --- the API's description -----------------------------------------------------------
 
 
+def is_endless(said: Mapping[str, Any], is_taken: bool) -> bool:
+    """Whether a number has no least, or what is taken no end: each number both, each text a length or a form."""
+    kinds, below = said.get("type", []), [said[one] for one in ("items", "additionalProperties") if one in said]
+    if {"integer", "number"} & {*([kinds] if isinstance(kinds, str) else kinds)}:
+        return not {"enum"} & said.keys() and not ({"minimum", "maximum"} if is_taken else {"minimum"}) <= said.keys()
+    if is_taken and "string" in kinds:
+        return not {"enum", "format", "pattern", "maxLength"} & said.keys()
+    return any(isinstance(one, dict) and is_endless(one, is_taken) for one in below)
+
+
 def test_the_description_is_openapi_3_1_and_says_what_everything_means() -> None:
     spec = description()
     assert spec["openapi"].startswith("3.1")
     tags = {tag["name"] for tag in spec["tags"]}
     ids = []
+    taken = reached([one.get("requestBody") for _, _, one, _ in operations(spec)], spec["components"]["schemas"])
     for _path, _method, operation, shared in operations(spec):
         ids.append(operation["operationId"])
         assert operation["summary"], ids[-1]
@@ -317,6 +329,8 @@ def test_the_description_is_openapi_3_1_and_says_what_everything_means() -> None
         assert dumb == [], f"service/web/api/meanings.toml says nothing of {name}'s"
         for field, said in shape.get("properties", {}).items():  # what null means, wherever there may be one
             assert ("null" in said["description"]) is may_be_null(said), f"{name}.{field}: {said['description']}"
+        endless = [field for field, said in shape.get("properties", {}).items() if is_endless(said, name in taken)]
+        assert set(endless) <= {field for field, least in LEAST.items() if least is None}, name
     readings = spec["paths"]["/api/v1/readings"]["post"]["responses"]
     assert {"200", "201"} <= set(readings)
     assert set(spec["components"]["schemas"]["DayOut"]["required"]) == set(DayOut().fields)

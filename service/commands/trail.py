@@ -19,6 +19,7 @@ from sqlalchemy import Select, or_, select
 from service.commands import opening
 from service.commands.opening import CLINIC, Console, with_console
 from service.commands.operate import LIMIT
+from service.domain.validation import Refused
 from service.domain.vocabulary import Answered, Opened
 from service.health import heads
 from service.health.checks import of_clinic
@@ -117,6 +118,8 @@ def verify(console: Console, files: tuple[Path, ...], as_json: bool) -> None:
     unreadable: list[dict[str, Any]] = []
     for file in [*([own] if own.exists() else []), *files]:
         found, lines = heads.read(file)
+        if file in files and not found:
+            raise Refused("heads", str(file), "a file with heads, as `neaptide audit heads` prints them")
         known += found
         unreadable += [{"file": file, "line": number} for number in lines]
     chains = list(chain.verify(console.engine, known))

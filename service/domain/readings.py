@@ -48,6 +48,15 @@ RANGES: Mapping[str, tuple[float, float, str]] = MappingProxyType(
         "heart_rate": (20.0, 300.0, "beats a minute"),
     }
 )
+# What no unit takes more of: the least and the most of each range, as a number in whichever unit.
+IN_ANY_UNIT: Mapping[str, tuple[float, float]] = MappingProxyType({
+    name: (
+        math.floor(100 * min(least / factor for factor in factors)) / 100,
+        math.ceil(100 * max(most / factor for factor in factors)) / 100,
+    )
+    for name, (least, most, unit) in RANGES.items()
+    for factors in [UNITS.values() if unit == "mmHg" else (1.0,)]
+})  # fmt: skip
 # History from before enrolment is welcome; an instant before this is a clock that lost its battery.
 EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
 BEGINS = EARLIEST.isoformat()

@@ -39,13 +39,14 @@ _NAMED: Mapping[str, str] = {
 
 
 def export(engine: Engine, clinic_id: uuid.UUID, folder: Path, now: datetime, version: str) -> Mapping[str, int]:
-    """Write all of the clinic into `folder`, which is not there yet. Returns the rows by table. Raises Refused."""
+    """Write all of the clinic into `folder`, which is not there yet. Returns the rows by table.
+
+    Raises Refused, and OSError.
+    """
     if folder.exists():
         raise Refused("FOLDER", str(folder), "a folder that is not there yet")
-    part = folder.with_name(f"{folder.name}.{uuid.uuid4().hex[:8]}.part")
-    part.mkdir()
     without = left_out()
-    try:
+    with _part(folder) as part:
         with _one_instant(engine) as connection:
             rows = {
                 table.name: _write(connection, table, which, part)
@@ -58,11 +59,23 @@ def export(engine: Engine, clinic_id: uuid.UUID, folder: Path, now: datetime, ve
             "left_out": without, "sha256": {one.name: _sha256(one) for one in sorted(part.iterdir())},
         }  # fmt: skip
         (part / "export.json").write_text(json.dumps(told, indent=1), encoding="utf-8")
-        part.rename(folder)
-    except BaseException:
-        shutil.rmtree(part)
-        raise
     return rows
+
+
+@contextmanager
+def _part(folder: Path) -> Iterator[Path]:
+    """A folder beside, which gets its name in the end; what fails takes it away, and tells of the one asked for."""
+    part = folder.with_name(f"{folder.name}.{uuid.uuid4().hex[:8]}.part")
+    try:
+        part.mkdir()
+        yield part
+        part.rename(folder)
+    except OSError as error:
+        if error.filename is None or str(part) in str(error.filename):
+            error.filename = str(folder)
+        raise
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
 
 
 @contextmanager

@@ -320,6 +320,10 @@ def test_everything_of_a_clinic_goes_out_and_nothing_that_opens_a_door(world: Wo
     assert all(hashlib.sha256((folder / name).read_bytes()).hexdigest() == one for name, one in sums.items())
     with pytest.raises(Refused, match="not there yet"):
         exporting.export(world.engine, asha.clinic_id, folder, world.now, "0.0.1")
+    nowhere = folder / "none" / "out"
+    with pytest.raises(FileNotFoundError) as failed:
+        exporting.export(world.engine, asha.clinic_id, nowhere, world.now, "0.0.1")
+    assert failed.value.filename == str(nowhere)  # as it was asked for
 
 
 @pytest.mark.postgres

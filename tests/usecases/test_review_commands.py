@@ -12,6 +12,7 @@ from sqlalchemy import delete, select, update
 
 from service.cli import cli
 from service.config import Settings
+from service.domain.validation import Refused
 from service.domain.vocabulary import Outcome, Role, TaskKind
 from service.health import heads, invariants
 from service.reviewing import refreshing, signing
@@ -93,6 +94,16 @@ def test_what_was_altered_behind_the_services_back_is_named_and_told_to_the_admi
     assert json.loads(go("audit", "heads")[1])["seal"] == kept["seal"]
     code, said = go("audit", "verify")
     assert (code, "2 lines compared with their seals, 0 things wrong" in said) == (0, True)
+    (none := tmp_path / "none.jsonl").write_text("no head\n")
+    refused = CliRunner().invoke(cli, ["audit", "verify", "--heads", str(none)]).exception
+    assert (type(refused), getattr(refused, "field", "")) == (
+        Refused,
+        "heads",
+    )  # of a file without any nothing is compared
+    with none.open("a") as mixed:
+        mixed.write(f"{json.dumps(kept)}\n")
+    code, said = go("audit", "verify", "--heads", str(none))
+    assert (code, f"{none}: line 1 is no head" in said) == (4, True)
     with write_session(engine) as session:
         session.execute(update(SignOff).where(SignOff.id == altered).values(note="All well."))
         session.execute(delete(SignOff).where(SignOff.id == gone))

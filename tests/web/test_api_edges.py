@@ -179,6 +179,8 @@ def test_a_body_of_another_shape_is_refused(house: House, body: str) -> None:
         ("PATCH", "/patients/{id}", {"zone": "../../etc/passwd"}, "zone"),
         ("PATCH", "/patients/{id}", {"name": "Asha\u0000"}, "name"),
         ("PUT", "/patients/{id}/plan", {"opens": "07:00", "due": "06:00", "closes": "10:00"}, "due"),
+        ("PUT", "/patients/{id}/plan", {"opens": "07:00", "due": "08:00+02:00", "closes": "10:00"}, "due"),
+        ("POST", "/readings", {**GOOD_READING, "pa_systolic": 272}, "pa_systolic"),
         (
             "PUT",
             "/patients/{id}/plan",

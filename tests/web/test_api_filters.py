@@ -107,7 +107,7 @@ def test_the_audit_of_one_record(missed: House) -> None:
 @pytest.mark.parametrize(
     "path",
     [
-        "/patients?state=gone", "/patients?silent=perhaps", "/windows?state=shut", "/windows?from_date=yesterday",
+        "/patients?state=gone", "/patients?silent=perhaps", f"/patients?clinic_ref={'x' * 41}", "/windows?state=shut", "/windows?from_date=yesterday",
         "/silences?open=2", "/messages?kind=letter", "/messages?state=lost", "/tasks?kind=x", "/tasks?until=2026-01-01",
     ],
 )  # fmt: skip

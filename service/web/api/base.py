@@ -6,9 +6,10 @@ and say how long they are, and that a mistyped filter is refused.
 
 from __future__ import annotations
 
+import re
 import uuid
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, time
 from functools import cache, wraps
 from json import JSONDecodeError
 from types import NoneType
@@ -68,8 +69,29 @@ def number(least: float, most: float, **options: Any) -> fields.Float:
     return fields.Float(allow_nan=False, validate=validate.Range(least, most), **options)
 
 
+def measured(ends: tuple[float, float], **options: Any) -> fields.Float:
+    """A number that the domain judges, in the unit it came in: it says better what is accepted than a schema could."""
+    least, most = ends
+    return fields.Float(allow_nan=False, metadata={"minimum": least, "maximum": most}, **options)
+
+
 def word(vocabulary: type[Any], **options: Any) -> fields.Enum[Any]:
     return fields.Enum(vocabulary, by_value=True, **options)
+
+
+class TimeOfDay(fields.Time):
+    """A time on a wall clock, in hours and minutes, and seconds or none: without an offset, since it is of no day."""
+
+    PATTERN = r"^([01][0-9]|2[0-3]):[0-5][0-9](:[0-5][0-9])?$"
+    default_error_messages = {"invalid": "a time of day such as 07:30"}
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**options, metadata={"pattern": self.PATTERN})
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        if not isinstance(value, str) or not re.fullmatch(self.PATTERN, value):
+            raise self.make_error("invalid")
+        return super()._deserialize(value, attr, data, **kwargs)
 
 
 def yes_no(**options: Any) -> fields.Boolean:
@@ -154,7 +176,9 @@ def listing(item: type[Schema]) -> Schema:
 
 # --- shapes of answers ----------------------------------------------------------------------
 
-ANSWERED: dict[Any, Callable[..., fields.Field[Any]]] = {**Schema.TYPE_MAPPING, datetime: instant, dict: fields.Dict}
+ANSWERED: dict[Any, Callable[..., fields.Field[Any]]] = {
+    **Schema.TYPE_MAPPING, datetime: instant, time: TimeOfDay, dict: fields.Dict,
+}  # fmt: skip
 
 
 def shows(name: str, kind: type, names: str, **own: type[Schema] | fields.Field[Any]) -> type[Schema]:
@@ -194,6 +218,7 @@ def _type_at(kind: Any, path: str) -> Any:
 
 
 _types = cache(get_type_hints)
+MOST_BYTES = 4 * 1024 * 1024  # of one request: a batch of 1,000 readings is a quarter of it
 MOST_COUNTED = 1000  # rows of a list: of more, nobody is told how many
 
 

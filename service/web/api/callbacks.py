@@ -22,7 +22,7 @@ from service.domain.validation import Refused
 from service.intake.texts.receiving import take_text
 from service.transports.base import Receipt, TextReply
 from service.transports.textgateway import signature
-from service.web.api.base import Blueprint, Text
+from service.web.api.base import MOST_BYTES, Blueprint, Text
 from service.web.problems import Problem
 from service.web.services import services
 
@@ -92,7 +92,7 @@ class ReplyIn(Schema):
     reference = _text(120)
     sender = _text(32, data_key="from")
     line = _text(64, needed=False, data_key="to")
-    text = _field(fields.String, "text", load_default="", allow_none=True)
+    text = _field(fields.String, "text", load_default="", allow_none=True, validate=validate.Length(max=MOST_BYTES))
     at = _instant()
 
 
@@ -136,10 +136,20 @@ def signed_by_gateway() -> None:
 @blueprint.doc(
     security=[],
     parameters=[
-        {"in": "header", "name": name, "required": True, "schema": {"type": "string"}, "description": description}
-        for name, description in (
-            ("Neaptide-Timestamp", "Unix seconds, at most five minutes from now."),
-            ("Neaptide-Signature", "HMAC-SHA-256 in hex, under the shared secret, of timestamp, full stop and body."),
+        {
+            "in": "header",
+            "name": name,
+            "required": True,
+            "description": said,
+            "schema": {"type": "string", "pattern": form},
+        }
+        for name, form, said in (
+            ("Neaptide-Timestamp", f"^[0-9]{{1,{LONGEST_STAMP}}}$", "Unix seconds, at most five minutes from now."),
+            (
+                "Neaptide-Signature",
+                "^[0-9a-f]{64}$",
+                "HMAC-SHA-256 in hex, under the shared secret, of timestamp, full stop and body.",
+            ),
         )
     ],
 )

@@ -19,7 +19,20 @@ from service.enrolling import clinics, people, phrases, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
 from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
-from service.web.api.base import AsSent, Blueprint, Nothing, Page, list_rows, part_of, shows, text, whole, word, yes_no
+from service.web.api.base import (
+    AsSent,
+    Blueprint,
+    Nothing,
+    Page,
+    TimeOfDay,
+    list_rows,
+    part_of,
+    shows,
+    text,
+    whole,
+    word,
+    yes_no,
+)
 from service.web.api.guards import Call, Check, ask_fresh, caller, for_staff
 from service.web.api.people import ContactIn, ContactOut
 from service.web.api.plans import FollowUpStep
@@ -46,13 +59,13 @@ class ClinicChange(Schema):
     emergency_number = text(20, required=False)
     contact_line = text(32, required=False)
     sender_name = text(32, required=False)
-    quiet_from = fields.Time()
-    quiet_until = fields.Time()
-    start_opens = fields.Time()
-    start_due = fields.Time()
-    start_closes = fields.Time()
+    quiet_from = TimeOfDay()
+    quiet_until = TimeOfDay()
+    start_opens = TimeOfDay()
+    start_due = TimeOfDay()
+    start_closes = TimeOfDay()
     steps = fields.List(AsSent(FollowUpStep), validate=validate.Length(max=10))
-    asks = fields.Dict(keys=fields.String(), values=fields.List(fields.String(), validate=validate.Length(max=30)))
+    asks = fields.Dict(keys=fields.String(), values=fields.List(text(40), validate=validate.Length(max=30)))
     silent_days = whole(1, 30)
     says_back = yes_no()
     second_step = yes_no()

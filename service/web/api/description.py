@@ -20,6 +20,7 @@ from flask import Flask
 from flask_smorest import Api
 from marshmallow import fields
 
+from service.domain.readings import RANGES
 from service.web.api import (
     callbacks,
     clinic,
@@ -87,6 +88,14 @@ MAY_BE_ABSENT = {
     "BatchRowOut": {"id", "errors"},
 }
 ALWAYS = ("500", "503", "507")
+# Numbers of answers are counts, places and measures, from 0 on. But for pressures, which a sensor tells from below it,
+# and for what is a change, or was worked out and is no measure.
+LEAST: Mapping[str, float | None] = {
+    **dict.fromkeys(
+        ("pa_diastolic", "pa_mean", "reference", "level_before", "ProposalOut.value"), RANGES["pa_diastolic"][0]
+    ),
+    **dict.fromkeys(("change_kg", "extra_pillows", "offset_mmhg", "level", "newest_level"), None),
+}
 
 
 class ProblemApi(Api):  # type: ignore[misc]
@@ -171,12 +180,14 @@ def _name_tags(described: dict[str, Any]) -> None:
 def _describe_shapes(described: dict[str, Any], meanings: Mapping[str, Mapping[str, str]]) -> None:
     shapes = described["components"]["schemas"]
     shapes.pop("PaginationMetadata", None)
-    answers = _reached({"a": [ways for _, _, ways, _ in _answering(described)]}, shapes) | {"ProblemDetails"}
-    answers |= _reached(shapes["ProblemDetails"], shapes)
+    answers = reached({"a": [ways for _, _, ways, _ in _answering(described)]}, shapes) | {"ProblemDetails"}
+    answers |= reached(shapes["ProblemDetails"], shapes)
     for name, shape in shapes.items():
         properties, own = shape.get("properties", {}), _own_meanings(meanings, name)
         for field, said in list(properties.items()):
             _complete(said)
+            if name in answers:
+                _begin_at(said, LEAST.get(f"{name}.{field}", LEAST.get(field, 0)))
             if "description" not in said:
                 meaning = own.get(field) or meanings["fields"].get(field, "")
                 properties[field] = _with_meaning(said, meaning if may_be_null(said) else OF_NULL.sub("", meaning))
@@ -218,7 +229,21 @@ def _complete(said: dict[str, Any]) -> None:
             _complete(said[below])
 
 
-def _reached(said: Any, shapes: Mapping[str, Any]) -> set[str]:
+def _begin_at(said: dict[str, Any], least: float | None) -> None:
+    """A number that the schema bounds by nothing has this as its least."""
+    if {"integer", "number"} & {*_kinds(said)} and least is not None:
+        said.setdefault("minimum", least)
+    for below in ("items", "additionalProperties"):
+        if isinstance(said.get(below), dict):
+            _begin_at(said[below], least)
+
+
+def _kinds(said: Mapping[str, Any]) -> list[str]:
+    kinds = said.get("type", [])
+    return [kinds] if isinstance(kinds, str) else list(kinds)
+
+
+def reached(said: Any, shapes: Mapping[str, Any]) -> set[str]:
     """The names of all shapes that are named by what is said, or by one of these."""
     found: set[str] = set()
     waiting = [said]
@@ -232,7 +257,7 @@ def _reached(said: Any, shapes: Mapping[str, Any]) -> set[str]:
 
 def _keep_what_is_used(described: dict[str, Any]) -> None:
     parts = described["components"]
-    used = _reached([described["paths"], parts["responses"]], parts["schemas"])
+    used = reached([described["paths"], parts["responses"]], parts["schemas"])
     parts["schemas"] = {name: shape for name, shape in parts["schemas"].items() if name in used}
 
 

@@ -40,7 +40,7 @@ class FileIn(Schema):
     kind = fields.String(required=True, validate=validate.OneOf(list(KINDS)))
     content = text(LONGEST)
     name = text(120, required=False, load_default="")
-    columns = fields.Dict(keys=fields.String(), values=fields.String(), load_default=None, allow_none=True)
+    columns = fields.Dict(keys=fields.String(), values=text(200), load_default=None, allow_none=True)
     sheet = text(80, required=False, load_default=None, allow_none=True)
     dates = word(DateOrder, load_default=None, allow_none=True)
     zone = text(64, required=False, load_default=None, allow_none=True)

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.domain import diary, vocabulary
 from service.domain.diary import AnswerKind, Answers, NewCheckin, Question
-from service.domain.readings import NewReading
+from service.domain.readings import IN_ANY_UNIT, NewReading
 from service.domain.rights import SCOPES
 from service.domain.validation import Refused
 from service.domain.vocabulary import ActorKind, IntakeOutcome, LinkPurpose, PatientState, Scope, Source
@@ -33,6 +33,7 @@ from service.web.api.base import (
     ProblemError,
     instant,
     list_rows,
+    measured,
     shows,
     text,
     whole,
@@ -56,10 +57,10 @@ class ReadingIn(Schema):
 
     patient = text(40)
     taken_at = instant(required=True)
-    pa_systolic = fields.Float(required=True, allow_nan=False)
-    pa_diastolic = fields.Float(required=True, allow_nan=False)
-    pa_mean = fields.Float(allow_none=True, allow_nan=False)
-    heart_rate = fields.Float(allow_none=True, allow_nan=False)
+    pa_systolic = measured(IN_ANY_UNIT["pa_systolic"], required=True)
+    pa_diastolic = measured(IN_ANY_UNIT["pa_diastolic"], required=True)
+    pa_mean = measured(IN_ANY_UNIT["pa_mean"], allow_none=True)
+    heart_rate = measured(IN_ANY_UNIT["heart_rate"], allow_none=True)
     unit = text(12, required=False, load_default="mm[Hg]")
     posture = word(vocabulary.Posture, allow_none=True)
     source_ref = text(80, required=False, allow_none=True)
@@ -204,7 +205,8 @@ def answer_field(question: Question) -> fields.Field[Any]:
             signs = fields.String(validate=validate.OneOf(question.options))
             return fields.List(signs, allow_none=True, validate=validate.Length(max=len(question.options)))
         case AnswerKind.WEIGHT:
-            return fields.Float(allow_none=True, allow_nan=False)
+            lows, highs, _ = zip(*diary.WEIGHT_RANGES.values(), strict=True)
+            return measured((min(lows), max(highs)), allow_none=True)
         case AnswerKind.NOTE:
             return text(diary.LONGEST_NOTE, required=False)
 

@@ -18,7 +18,7 @@ from service.links import PushLink, make_push_link, revoke_links, why_no_push
 from service.store import seals
 from service.store.session import read_session
 from service.store.tables import Caregiver, Consent, Contact, Patient, PatientMove, Silence
-from service.web.api.base import Blueprint, Listed, Text, list_rows, number, shows, text, whole, word, yes_no
+from service.web.api.base import Blueprint, Listed, list_rows, number, shows, text, whole, word, yes_no
 from service.web.api.guards import Call, needs, reads
 from service.web.auth import own, own_patient
 from service.web.problems import Problem
@@ -62,7 +62,7 @@ PatientChangedOut = shows("PatientChangedOut", Patient, PATIENT, move=fields.Nes
 class PatientQuery(Listed):
     """`silent`: whether a run of missed readings is open."""
 
-    clinic_ref = Text()
+    clinic_ref = text(40, required=False)
     state = word(PatientState)
     silent = fields.Boolean()
 

@@ -24,6 +24,7 @@ from service.web.api.base import (
     AsSent,
     Blueprint,
     Page,
+    TimeOfDay,
     asked,
     list_rows,
     number,
@@ -72,10 +73,10 @@ class PlanIn(Schema):
     weekdays = fields.List(whole(0, 6), validate=validate.Length(1, 7))
     days_a_week = whole(1, 7)
     phases = fields.List(fields.Nested(PhaseIn), load_default=list, validate=validate.Length(max=rules.MOST_PHASES))
-    opens = fields.Time(required=True)
-    opens_again = fields.Time(allow_none=True)
-    due = fields.Time(required=True)
-    closes = fields.Time(required=True)
+    opens = TimeOfDay(required=True)
+    opens_again = TimeOfDay(allow_none=True)
+    due = TimeOfDay(required=True)
+    closes = TimeOfDay(required=True)
     wants_reading = yes_no(load_default=True)
     wants_checkin = yes_no(load_default=True)
     steps = fields.List(AsSent(FollowUpStep), allow_none=True, validate=validate.Length(max=10))

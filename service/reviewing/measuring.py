@@ -1,16 +1,15 @@
 """How the clinic is doing over the last weeks, from what was recorded anyway.
 
-Three views: the measures, who was reviewed in which week, and why readings stop
-(who was silent and for which cause, and what asking brought). Reads only; nothing
-is asked of staff for the sake of a measure, and days before a plan began and
-excused days are nobody's failure.
+Two views: the measures, and why readings stop (who was silent and for which cause, and
+what asking brought). Reads only; nothing is asked of staff for the sake of a measure,
+and days before a plan began and excused days are nobody's failure.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections import Counter
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -31,6 +30,7 @@ from service.domain.vocabulary import (
     StepState,
     WindowState,
 )
+from service.reviewing.covering import looked_after
 from service.reviewing.panel import Panel, build_panel, clinic_of
 from service.reviewing.placing import current_week
 from service.store import signatures
@@ -150,7 +150,7 @@ def _counted_since(session: Session, clinic: Clinic, first: date, today: date) -
     since = session.scalar(select(func.min(SignOff.week)).where(SignOff.clinic_id == clinic.id, signatures.COUNTS))
     return _Counted(
         today,
-        _watched(session, clinic),
+        looked_after(session, clinic),
         _by_date(session, _expected(clinic.id, first, today)),
         [raised for _, _, raised, _ in signals],
         measures.episodes((who, raised) for who, _, raised, _ in signals),
@@ -160,19 +160,6 @@ def _counted_since(session: Session, clinic: Clinic, first: date, today: date) -
         of_week,
         since or date.max,
     )
-
-
-def _watched(session: Session, clinic: Clinic) -> list[Span]:
-    """From enrolment on; of whom care has ended, to the last date that anything was planned for."""
-    last = select(func.max(Window.local_date)).where(Window.patient_id == Patient.id).scalar_subquery()
-    until = case((Patient.state == PatientState.ENDED, last))
-    found = []
-    for who, at, state, end in session.execute(
-        select(Patient.id, Patient.enrolled_at, Patient.state, until).where(Patient.clinic_id == clinic.id)
-    ):
-        begun = local_date(at, clinic.zone)
-        found.append(Span(who, begun, end or begun if state is PatientState.ENDED else None))
-    return found
 
 
 DAYS = 30
@@ -295,38 +282,6 @@ def usual_hour(minutes: list[int]) -> str:
 def _brought(came: Mapping[StepKind | None, int], done: Mapping[StepKind, int], expected: int) -> tuple[Brought, ...]:
     asked = {None: expected} | dict(done)
     return tuple(Brought(step, Share(came.get(step, 0), asked.get(step, 0))) for step in ASKING)
-
-
-@dataclass(frozen=True, slots=True)
-class Covered:
-    """One review week: how many of those enrolled then were signed, and the names of those who were not."""
-
-    first: date
-    signed: int
-    enrolled: int
-    unsigned: tuple[str, ...]
-
-
-def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) -> list[Covered]:
-    """The newest `weeks` review weeks, the present one first. Raises LookupError for no such clinic.
-
-    A week keeps everybody who was looked after in it, whatever has become of them; the present one is the panel's.
-    """
-    clinic = clinic_of(session, clinic_id)
-    newest = current_week(clinic, now)
-    starts = [newest - timedelta(weeks=back) for back in range(weeks)]
-    names = session.execute(select(Patient.id, Patient.name).where(Patient.clinic_id == clinic_id))
-    named = dict[Hashable, str](names.all())
-    watched = sorted(_watched(session, clinic), key=lambda span: named[span.who])
-    signed = {(who, week) for who, week, _, _ in _signed(session, clinic_id, starts[-1])}
-    covered = []
-    for start in starts:
-        end = start + SIX
-        until = start if start < newest else end
-        enrolled = [span.who for span in watched if span.first <= end and (span.last or end) >= until]
-        unsigned = [named[who] for who in enrolled if (who, start) not in signed]
-        covered.append(Covered(start, len(enrolled) - len(unsigned), len(enrolled), tuple(unsigned)))
-    return covered
 
 
 # --- what they are counted from: a constant number of queries, and no row where a count would do ---

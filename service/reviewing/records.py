@@ -12,7 +12,7 @@ import uuid
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time
 from typing import Any
 
 from sqlalchemy import select
@@ -27,6 +27,7 @@ from service.domain.validation import NotHere
 from service.domain.vocabulary import Lane, Outcome, Paper
 from service.reports import charts, strip
 from service.reviewing import desk
+from service.reviewing.covering import in_week, looked_after
 from service.reviewing.panel import clinic_of
 from service.reviewing.patient import (
     UNSAID,
@@ -37,7 +38,7 @@ from service.reviewing.patient import (
     additions_of,
     build_patient,
 )
-from service.store import legible, panel, signatures
+from service.store import legible, signatures
 from service.store.tables import Clinic, Patient, ReviewAddition, SignOff
 from service.words.labels import label
 from service.words.labels import title as titled
@@ -111,10 +112,7 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
     every = [(one, *legible.page(session, one)) for one in session.scalars(select(SignOff).where(*of_week))]
     signed, altered = [(one, seal) for one, page, seal in every if page], [one for one, page, _ in every if not page]
     there = {one.patient_id for one, _, _ in every}
-    end = localtime.first_instant(week + timedelta(days=7), time(0), localtime.zone(clinic.zone))
-    missing = [
-        row for row in panel.carried(session, clinic_id) if row.patient_id not in there and row.enrolled_at < end
-    ]
+    missing = [one for one in in_week(looked_after(session, clinic), week) if one.who not in there]
     born = desk.beside(session, clinic_id, week) if missing else {}
     added = additions_of(session, clinic, ReviewAddition.sign_off_id.in_(select(SignOff.id).where(*of_week)))
     instants = [one.signed_at for one, _, _ in every] + [one.at for made in added.values() for one in made]
@@ -152,11 +150,11 @@ def weekly_record(session: Session, clinic_id: uuid.UUID, week: date, say: Langu
             *(line for _, line in unreadable),
             *(
                 [
-                    f"{row.name}, {row.clinic_ref}",
-                    _born(born.get(row.patient_id, desk.AtHand()).born_on, say),
+                    f"{one.name}, {one.clinic_ref}",
+                    _born(born.get(one.who, desk.AtHand()).born_on, say),
                     *("–", "–", say.gettext("not signed"), "–"),
                 ]
-                for row in missing
+                for one in missing
             ),
         ],
     }

@@ -402,6 +402,7 @@ class Transfer(Arriving, Base):
     patient_id: Mapped[uuid.UUID] = _ref("patients")
     name: Mapped[str] = mapped_column(String(120))  # as the clinic that asked knew them
     clinic_ref: Mapped[str] = mapped_column(String(40))
+    since: Mapped[datetime]  # from when on the clinic that asked had looked after them
     state: Mapped[TransferState] = mapped_column(default=TransferState.ASKED)
     asked_by: Mapped[str] = mapped_column(String(80))
     asked_at: Mapped[datetime]

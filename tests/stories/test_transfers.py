@@ -20,7 +20,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, Outcome, Role, TaskKind, TransferState
 from service.enrolling import baselines, transfers
 from service.intake.texts.receiving import take_text
-from service.reviewing import inbox, panel, signing, withdrawing
+from service.reviewing import covering, inbox, panel, signing, withdrawing
 from service.reviewing.patient import build_patient
 from service.reviewing.records import weekly_record
 from service.store import outbox
@@ -209,6 +209,35 @@ def test_each_clinic_reads_its_own_and_the_history_goes_along(two: Two) -> None:
     back = two.does(two.physician, lambda act: transfers.ask(act, act.session.get_one(Patient, asha.id), home, "form"))
     two.does(two.nurse, transfers.accept, back.id, asha.clinic_ref)
     assert {name for name, owners in two.owners().items() if home not in owners and owners} == set()
+
+
+def test_each_clinic_answers_for_the_weeks_in_which_it_looked_after_them(two: Two) -> None:
+    """Enrolled on Monday 2 March, taken over on Wednesday of the next week, back on the Monday after that."""
+    home, away, begun = two.nurse.clinic_id, two.physician.clinic_id, two.world.now
+
+    def passes(asked_by: Staff, accepted_by: Staff, days: int, ref: str) -> None:
+        with write_session(two.world.engine) as session:
+            act = acting(session, asked_by, begun + timedelta(days=days))
+            asked = transfers.ask(act, session.get_one(Patient, two.asha.id), accepted_by.clinic_id, "form")
+            transfers.accept(acting(session, accepted_by, act.now), asked.id, ref)
+
+    def unsigned(clinic: uuid.UUID, days: int) -> list[tuple[str, ...]]:
+        """Of each week from the first on."""
+        with read_session(two.world.engine) as session:
+            return [week.unsigned for week in covering.coverage(session, clinic, begun + timedelta(days=days), 4)][::-1]
+
+    here, nobody = (two.asha.name,), ()
+    passes(two.nurse, two.physician, 9, "S-7")
+    assert unsigned(home, 9)[2:] == [here, nobody]  # the present week is of those who are looked after still
+    assert unsigned(home, 21) == [here, here, nobody, nobody]
+    assert unsigned(away, 21) == [nobody, here, here, here]
+    passes(two.physician, two.nurse, 21, "F-8")
+    assert unsigned(home, 21) == [here, here, nobody, here]
+    assert unsigned(away, 21) == [nobody, here, here, nobody]
+    with read_session(two.world.engine) as session:
+        facts = weekly_record(session, home, date(2026, 3, 2), load_language("en")).facts
+        (line,) = facts["everybody"]
+        assert line[0] == f"Asha Rowan, {two.asha.clinic_ref}"  # as they went, not as they came back
 
 
 def test_what_was_in_hand_when_they_went_follows_them(two: Two) -> None:

@@ -32,7 +32,7 @@ from service.enrolling import clinics
 from service.intake.results import record_result
 from service.recording import events, next_contacts
 from service.reports import charts, exports, pdf
-from service.reviewing import measuring, records, signing
+from service.reviewing import covering, measuring, records, signing
 from service.reviewing.adjusting import NewAdjustment
 from service.reviewing.joining import entered_words, everybody, joined_days
 from service.reviewing.patient import build_patient, entered_of, timeline_of
@@ -190,12 +190,12 @@ def test_coverage_names_who_was_not_reviewed_in_each_week(ward):
     ward.patient("New", enrolled_days_ago=1)
     sign(ward, asha)
     sign(ward, asha, now=ward.now - timedelta(days=7))
-    now, before = measuring.coverage(ward.session, ward.clinic.id, ward.now, 2)
+    now, before = covering.coverage(ward.session, ward.clinic.id, ward.now, 2)
     assert (now.first, now.signed, now.enrolled, now.unsigned) == (WEEK, 1, 3, ("Ben", "New"))
     assert (before.signed, before.enrolled, before.unsigned) == (1, 2, ("Ben",))
     ben.state = PatientState.ENDED
     ward.session.flush()
-    now, still = measuring.coverage(ward.session, ward.clinic.id, ward.now, 2)
+    now, still = covering.coverage(ward.session, ward.clinic.id, ward.now, 2)
     assert now.unsigned == ("New",)
     assert still == before  # who goes takes nothing out of the weeks in which they were looked after
 

@@ -28,6 +28,7 @@ from service.recording import medicines
 from service.reviewing import (
     accepting,
     adjusting,
+    covering,
     episodes,
     joining,
     measuring,
@@ -176,7 +177,7 @@ SignOffOut = shows(
     later_values=fields.List(fields.Nested(LaterOut)),
 )
 WithdrawalOut = shows("WithdrawalOut", SignOffWithdrawal, "id sign_off_id withdrawn_by withdrawn_at")
-WeekOut = shows("WeekOut", measuring.Covered, "first signed enrolled unsigned")
+WeekOut = shows("WeekOut", covering.Covered, "first signed enrolled unsigned")
 ShareOut = shows("ShareOut", Share, "part whole")
 WaitingOut = shows("WaitingOut", Waiting, "median_days known open")
 FiguresOut = shows(
@@ -322,7 +323,7 @@ def show_review(query: dict[str, Any]) -> dict[str, Any]:
 def show_coverage() -> dict[str, Any]:
     """Who was reviewed in each of the last weeks, and who was not."""
     with read_session(services().engine) as session:
-        weeks = measuring.coverage(session, g.clinic_id, services().clock.now(), WEEKS)
+        weeks = covering.coverage(session, g.clinic_id, services().clock.now(), WEEKS)
     trail.of_many(max((len(week.unsigned) for week in weeks), default=0))
     return {"weeks": weeks}
 

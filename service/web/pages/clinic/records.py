@@ -11,7 +11,7 @@ from flask.typing import ResponseReturnValue
 from service.domain.rights import Right
 from service.domain.validation import NotHere
 from service.reports import exports, pdf
-from service.reviewing import joining, measuring, records
+from service.reviewing import covering, joining, records
 from service.reviewing.panel import build_panel
 from service.store.session import read_session
 from service.web import handing, trail
@@ -33,7 +33,7 @@ def page() -> ResponseReturnValue:
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
         panel = build_panel(session, g.clinic_id, now)
-        covered = measuring.coverage(session, g.clinic_id, now, WEEKS_LISTED)
+        covered = covering.coverage(session, g.clinic_id, now, WEEKS_LISTED)
     trail.of_many(len(panel.entries))
     return render_template("clinic/records.html", clinic=clinic, panel=panel, covered=covered)
 

@@ -216,9 +216,10 @@ def examine(
             _set_aside(session),
             _turned_away(session),
             _tasks(session, now),
-            *_people(session, channels),
-            _clinics_untold(session, channels),
-            _silent_plans(session, now),
+            *_of_people(
+                session,
+                [*_people(session, channels), _clinics_untold(session, channels), _silent_plans(session, now)],
+            ),
             _trail(session, now),
             _shared_numbers(session),
             *_months(session, machine_now or now),
@@ -445,6 +446,19 @@ def _tasks(session: Session, now: datetime) -> Finding:
     )
 
 
+def _of_people(session: Session, findings: list[Finding]) -> list[Finding]:
+    """The findings; of nobody nothing is well, and that there is nobody is said instead."""
+    caring = exists().where(Caregiver.active.is_(True), Patient.id == Caregiver.patient_id, MONITORED)
+    nobody = "" if session.scalar(select(exists().where(MONITORED))) else "No patient is looked after."
+    no_caregiver = nobody or ("" if session.scalar(select(caring)) else "No caregiver is named.")
+
+    def told(one: Finding) -> Finding:
+        said = no_caregiver if "caregivers" in one.name else nobody
+        return replace(one, sentence=said, unlike_well=Fares.NONE_YET) if one.ok and said else one
+
+    return [told(one) for one in findings]
+
+
 def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[Finding]:
     works = exists().where(Contact.patient_id == Patient.id, Contact.state == ContactState.OK)
     if channels is not None:
@@ -452,7 +466,7 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
     yield _counted(
         "unreachable_patients",
         how_many(session, Patient, MONITORED, ~works),
-        _every(session, "has a contact that works"),
+        "Every patient has a contact that works.",
         "One patient has no contact that works.",
         "{number} patients have no contact that works.",
     )
@@ -470,7 +484,7 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
     yield _counted(
         "patients_without_consent",
         how_many(session, Patient, MONITORED, ~agrees(ConsentKind.MESSAGES, Patient.id)),
-        _every(session, "has agreed to messages"),
+        "Every patient has agreed to messages.",
         "One patient has not agreed to messages, and is sent none.",
         "{number} patients have not agreed to messages, and are sent none.",
     )
@@ -506,11 +520,6 @@ def _clinics_untold(session: Session, channels: Collection[Channel] | None) -> F
     )
 
 
-def _every(session: Session, what: str) -> str:
-    anybody = session.scalar(select(exists().where(MONITORED)))
-    return f"Every patient {what}." if anybody else "No patient is looked after."
-
-
 def _silent_plans(session: Session, now: datetime) -> Finding:
     has_plan = exists().where(Plan.patient_id == Patient.id, ACTIVE_PLANS)
     never_fires = or_(
@@ -522,7 +531,7 @@ def _silent_plans(session: Session, now: datetime) -> Finding:
     return _counted(
         "silent_plans",
         how_many(session, Plan, ACTIVE_PLANS, never_fires) + how_many(session, Patient, MONITORED, ~has_plan),
-        _every(session, "has a plan that fires"),
+        "Every patient has a plan that fires.",
         "One patient is never asked: no plan, or one that does not fire.",
         "{number} patients are never asked: no plan, or one that does not fire.",
     )

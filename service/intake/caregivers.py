@@ -19,7 +19,7 @@ import uuid
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import ColumnElement, func, select, update
+from sqlalchemy import ColumnElement, exists, func, select, update
 from sqlalchemy.orm import Session
 
 from service.care.pauses import add_pause, end_pause, move_pause, pause_on
@@ -194,6 +194,18 @@ def newest_reply(session: Session, caregiver_id: uuid.UUID, window_id: uuid.UUID
         .order_by(CaregiverReply.at.desc())
         .limit(1)
     ).first()
+
+
+def reminders_go_on(session: Session, reply: CaregiverReply, today: date) -> bool:
+    """Whether this answer comes after one of theirs that had stopped the reminders, and nothing stops them `today`."""
+    had_stopped = exists().where(
+        CaregiverReply.caregiver_id == reply.caregiver_id,
+        CaregiverReply.window_id == reply.window_id,
+        CaregiverReply.answer.in_(CAUSES),
+    )
+    if reply.answer in CAUSES or not session.scalar(select(had_stopped)):
+        return False
+    return pause_on(session, reply.patient_id, today) is None
 
 
 def _stop_nudging(session: Session, window: Window, now: datetime) -> None:

@@ -445,6 +445,7 @@ THANKS = "thanks"
 NOTED = "noted"
 CAREGIVER_ASK = "caregiver_ask"
 CAREGIVER_THANKS = "caregiver_thanks"
+CAREGIVER_GOES_ON = "caregiver_goes_on"
 NOTHING_ASKED = "nothing_asked"
 READ_LATER = "read_later"
 STILL_CALL = "still_call"
@@ -559,6 +560,7 @@ def lines(language: Language) -> Mapping[str, str]:
             "text message", "Please send 1 spoke to them, 2 in hospital, 3 away, 4 equipment trouble."
         ),
         CAREGIVER_THANKS: pgettext("text message", "Thank you, the clinic sees your answer."),
+        CAREGIVER_GOES_ON: pgettext("text message", "Thank you, the clinic sees your answer. Reminders go on."),
         STILL_CALL: pgettext("text message", "Please call as we wrote, if you have not yet."),
         READ_LATER: pgettext(
             "text message", "Nobody reads texts at once; the clinic will see this one. If it cannot wait: call."

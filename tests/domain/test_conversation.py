@@ -162,7 +162,7 @@ def test_no_talk_asks_anything_more_than_twice_and_all_it_gives_can_be_kept(text
 def test_every_line_fits_one_segment_of_the_7_bit_alphabet_and_repeats_nothing(language):
     longest_sender = "x" * 32
     keys = [*ORDER, messages.THANKS, messages.NOTED, messages.CAREGIVER_ASK,
-            messages.CAREGIVER_THANKS, messages.NOTHING_ASKED, messages.READ_LATER]  # fmt: skip
+            messages.CAREGIVER_THANKS, messages.CAREGIVER_GOES_ON, messages.NOTHING_ASKED, messages.READ_LATER]  # fmt: skip
     for key in keys:
         for again in (False, True):
             if again and key not in (*ORDER, messages.CAREGIVER_ASK):

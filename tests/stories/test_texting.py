@@ -565,6 +565,7 @@ def test_a_last_day_may_come_in_a_message_of_its_own_and_another_one_after_it(wo
     assert told(phone, "sorry, 10 days").endswith(messages.line_until(load_language("en"), date(2026, 3, 11)))
     assert [pause.to_date for pause in all_of(world, Pause)] == [date(2026, 3, 11)]
     assert [reply.answer for reply in all_of(world, CaregiverReply)] == [CaregiverAnswer.AWAY] * 3
+    says(phone, "1", "caregiver_goes_on")  # they are there after all
 
 
 def test_a_last_day_in_the_caregivers_language_not_the_patients(world, asha, ben):

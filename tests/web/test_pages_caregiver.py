@@ -73,6 +73,19 @@ def test_a_last_day_and_a_note_can_be_added(house: House) -> None:
     assert "At the sea" in thanks
 
 
+def test_who_takes_an_answer_back_is_told_that_reminders_go_on_where_they_do(house: House) -> None:
+    path = house.nudged()
+
+    def told(answer: str) -> bool:
+        house.world.advance(minutes=1)
+        sent = house.client.post(path, data={"answer": answer}, follow_redirects=True)
+        return "Readings are expected again" in words(sent.get_data(as_text=True))
+
+    assert [told(answer) for answer in ("spoke", "away", "spoke")] == [False, False, True]
+    house.world.pauses(house.asha, house.window().local_date, None)  # by staff: that is theirs to end
+    assert not told("spoke")
+
+
 def test_a_note_that_may_be_an_emergency_is_told_at_once_and_says_whom_to_call(house: House) -> None:
     path = house.nudged()
     form = {"answer": "spoke", "note": "no chest pain, she slept well"}

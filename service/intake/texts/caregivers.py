@@ -17,7 +17,14 @@ from service.domain.localtime import local_date
 from service.domain.tasks import LONGEST_QUOTE, CaregiverWrote
 from service.domain.texting.vocabulary import plain
 from service.domain.vocabulary import MessageKind
-from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, newest_reply, record_caregiver_reply
+from service.intake.caregivers import (
+    CAUSES,
+    LONGEST_DAYS,
+    LONGEST_NOTE,
+    newest_reply,
+    record_caregiver_reply,
+    reminders_go_on,
+)
 from service.intake.texts.replies import (
     IncomingText,
     Speaker,
@@ -27,9 +34,9 @@ from service.intake.texts.replies import (
     say,
     send,
 )
-from service.store.tables import Caregiver, Conversation, Message, Window
+from service.store.tables import Caregiver, CaregiverReply, Conversation, Message, Window
 from service.words.language import load_language, load_parser
-from service.words.messages import CAREGIVER_ASK, CAREGIVER_THANKS, NOTHING_ASKED, line_until
+from service.words.messages import CAREGIVER_ASK, CAREGIVER_GOES_ON, CAREGIVER_THANKS, NOTHING_ASKED, line_until
 
 ANSWERABLE = timedelta(hours=48)  # after that an answer is more likely about something else
 ASKED_AGAIN, THANKED = "caregiver", "thanked"
@@ -60,7 +67,9 @@ def take(text: IncomingText, speaker: Speaker, caregiver: Caregiver) -> TextOutc
         until = named if answer in CAUSES else None
         reply = record_caregiver_reply(text.act_of(speaker), caregiver.id, window.id, answer, until, note)
         if reply.pause_id is None:
-            say(text, speaker, CAREGIVER_THANKS)
+            today = local_date(text.now, speaker.patient.zone)
+            goes_on = reminders_go_on(session, session.get_one(CaregiverReply, reply.id), today)
+            say(text, speaker, CAREGIVER_GOES_ON if goes_on else CAREGIVER_THANKS)
         else:
             send(text, speaker, MessageKind.REPLY, line_until(load_language(speaker.language), reply.paused_to))
         return TextOutcome.ANSWERED

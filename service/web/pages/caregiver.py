@@ -20,7 +20,14 @@ from service.care.pauses import pause_on
 from service.domain.localtime import local_date
 from service.domain.validation import Refused
 from service.domain.vocabulary import CaregiverAnswer, ConsentKind, LinkPurpose, PatientState
-from service.intake.caregivers import CAUSES, LONGEST_DAYS, LONGEST_NOTE, newest_reply, record_caregiver_reply
+from service.intake.caregivers import (
+    CAUSES,
+    LONGEST_DAYS,
+    LONGEST_NOTE,
+    newest_reply,
+    record_caregiver_reply,
+    reminders_go_on,
+)
 from service.links import Link
 from service.store.audit import act_of
 from service.store.session import write_session
@@ -45,6 +52,7 @@ class CaregiverPage:
     arrived: bool  # a reading of that day or a later one is here
     reply: CaregiverReply | None
     pause: Pause | None
+    goes_on: bool  # an answer of theirs had stopped the reminders, and this one does not
 
     @property
     def language(self) -> str:
@@ -126,6 +134,7 @@ def _load(session: Session, link: Link) -> CaregiverPage | None:
         arrived=bool(session.scalar(select(came))),
         reply=reply,
         pause=pause_on(session, patient.id, window.local_date, cause) if cause else None,
+        goes_on=reply is not None and reminders_go_on(session, reply, local_date(services().clock.now(), patient.zone)),
     )
 
 

@@ -23,6 +23,9 @@
     event.preventDefault();
   });
 
+  // A form that could not be taken says why, and is where the page opens: pictures above it may have come later.
+  addEventListener("load", () => document.querySelector(".told[autofocus]")?.scrollIntoView({ block: "center" }));
+
   // The time line: a rule through all of its tracks, and beside it that day's row of the table.
   const figure = document.querySelector("figure.timeline");
   const table = document.querySelector("#table table");

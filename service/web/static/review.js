@@ -74,7 +74,9 @@
   // A message or a contact: the row stays open.
   const stays = async (form) => {
     const id = form.closest("[data-row]").id;
-    if (await ask(form.action, form)) show(find(id));
+    if (!(await ask(form.action, form))) return;
+    const wrong = find(id).querySelector("form .told.wrong");
+    if (wrong) wrong.focus(); else show(find(id));
   };
 
   const together = async (form) => {

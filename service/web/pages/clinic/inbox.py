@@ -39,8 +39,8 @@ def tasks() -> ResponseReturnValue:
     return _page()
 
 
-def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = None) -> str:
-    """The page; `opened` is the task whose form could not be taken in, and `typed` what was in it."""
+def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = None, wrong: str = "") -> str:
+    """The page; `opened` is the task whose form could not be taken in, `typed` what was in it, `wrong` why."""
     now = services().clock.now()
     with read_session(services().engine) as session:
         clinic = own_clinic(session)
@@ -67,6 +67,7 @@ def _page(opened: uuid.UUID | None = None, typed: Mapping[str, str] | None = Non
         may_act=signed_in().may(Right.CARE),
         opened=opened,
         typed=typed or {},
+        wrong=wrong,
     )
 
 
@@ -104,8 +105,7 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
     except inbox.AlreadyHandled as other:
         flash(gettext("%(name)s had closed it already.", name=other.by), "wrong")
     except Refused as refused:
-        _not_closed(refused)
-        return _page(task_id, request.form)
+        return _page(task_id, request.form, _not_closed(refused)), 422
     except LookupError:
         abort(404)
     else:
@@ -113,9 +113,9 @@ def close(task_id: uuid.UUID) -> ResponseReturnValue:
     return redirect(url_for("clinic.inbox.tasks"), 303)
 
 
-def _not_closed(refused: Refused) -> None:
-    words = {
+def _not_closed(refused: Refused) -> str:
+    words: dict[str, str] = {
         "promised": gettext("Not closed. The date must be %(accepted)s.", accepted=refusals.accepted(refused)),
         "reason": gettext("Not closed. Needed is %(accepted)s.", accepted=refusals.accepted(refused)),
     }
-    flash(words[refused.field], "wrong")
+    return words[refused.field]

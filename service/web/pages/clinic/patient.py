@@ -191,7 +191,7 @@ def sign(patient_id: uuid.UUID) -> ResponseReturnValue:
     """Sign this week's review of the patient, or add to it; `then` goes on to the next that is to be done."""
     told = signatures.from_form(patient_id)
     if told.form and not told.good:
-        return _page(patient_id, told.text)
+        return _page(patient_id, told.text), 422
     flash(told.text, "good" if told.good else "wrong")
     following = forms.row_id("then") if told.good else None
     return redirect(url_for("clinic.patient.page", patient_id=following or patient_id), 303)

@@ -106,8 +106,8 @@ def _sort_names() -> dict[str, str]:
     }
 
 
-def page(typed: uuid.UUID | None = None, status: int = 200) -> ResponseReturnValue:
-    """The whole page; `typed` is whose form could not be taken, and is shown again with what was typed into it."""
+def page(typed: uuid.UUID | None = None, told: signatures.Became | None = None) -> ResponseReturnValue:
+    """The whole page; `typed` is whose form could not be taken: it says why, and holds what was typed into it."""
     asked = Asked.from_request()
     opened = str(typed) if typed else asked.opened
     with read_session(services().engine) as session:
@@ -116,7 +116,9 @@ def page(typed: uuid.UUID | None = None, status: int = 200) -> ResponseReturnVal
         ones = {entry.patient_id for entry in whole.entries if str(entry.patient_id) == opened}
         shown |= _opened(session, whole, ones, shown["now"])
     lanes = [(lane, _shown(whole.lanes[lane], asked)) for lane in review.LANES if asked.lane in {None, lane}]
-    return render_template("clinic/panel.html", lanes=lanes, sorts=_sort_names(), typed=typed, **shown), status
+    return render_template(
+        "clinic/panel.html", lanes=lanes, sorts=_sort_names(), typed=typed, told=told, **shown
+    ), 422 if told else 200
 
 
 @blueprint.get("/<uuid:patient_id>")
@@ -220,9 +222,9 @@ def _answer(
     first = next(iter(patient_ids), None)
     if PART in request.headers:
         return _rows(patient_ids, opened=opened or told.form, told=told)
-    flash(told.text, "good" if told.good else "wrong")
     if not told.good and told.form and first is not None:
-        return page(first)
+        return page(first, told)
+    flash(told.text, "good" if told.good else "wrong")
     if opened and first is not None:
         return redirect(_to_row(asked, first), 303)
     return redirect(url_for("clinic.panel", **asked.view(), _anchor=request.form.get("next") or None), 303)

@@ -11,7 +11,7 @@ mode), and whichever answers adds them up; a worker's are in its heartbeat.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from functools import cache
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ from sqlalchemy import Connection
 if TYPE_CHECKING:
     import prometheus_client
 
+Tally = Mapping[tuple[str, str], int]  # of what and which outcome, how many
 _WAITING = "neaptide_counted"  # in what a connection carries: counted once its transaction is committed
 
 
@@ -40,9 +41,15 @@ def begin(connection: Connection) -> None:
     connection.connection.info.pop(_WAITING, None)
 
 
-def keep(connection: Connection) -> None:
-    """The transaction was committed."""
-    for (what, outcome), number in connection.connection.info.pop(_WAITING, {}).items():
+def counted(connection: Connection) -> Tally:
+    """What the transaction has counted since it began: to be kept once it is committed."""
+    found: Tally = connection.connection.info.pop(_WAITING, {})
+    return found
+
+
+def keep(tally: Tally) -> None:
+    """A transaction that has counted this was committed."""
+    for (what, outcome), number in tally.items():
         written().labels(what, outcome).inc(number)
 
 

@@ -7,6 +7,7 @@ process queue among themselves first, and one of them waits for the file.
 Promises that nobody waits for ever: a process that was stopped, or hangs, while it writes keeps
 its turn, and the others are told so with `NoTurn` after `PATIENCE`. As long as the turn has not
 moved since, whoever comes next waits `SHORT_PATIENCE` only: threads that wait cannot read either.
+Whoever waits next in the same process may be handed the turn with what was begun in it (`together`).
 A stop typed at a terminal (Ctrl-Z) waits for the end of the turn.
 """
 
@@ -19,7 +20,9 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 from sqlalchemy.exc import TimeoutError as WaitedInVain
 
@@ -36,8 +39,28 @@ class NoTurn(WaitedInVain):
         super().__init__(why)
 
 
+class Unended(Protocol):
+    """What was begun in a turn and is to be ended in it."""
+
+    def end(self) -> None: ...
+
+
+@dataclass
+class Turn:
+    """A turn to write, and what the thread that had it before has left in it to be ended."""
+
+    queue: _Queue
+    left: Unended | None
+    is_over: bool = False
+
+    def hand_over(self, begun: Unended) -> bool:
+        """Leave the turn, and what was begun in it, to the next thread of this process; False where none waits."""
+        self.is_over = self.queue.hand_over(begun)
+        return self.is_over
+
+
 @contextmanager
-def turn(database: str, patience: float | None = None) -> Iterator[None]:
+def turn(database: str, patience: float | None = None) -> Iterator[Turn]:
     """A turn to write to the file `database`. Raises NoTurn after `patience` seconds (`PATIENCE`).
 
     Raises RuntimeError for a turn inside another on the same thread, which would wait for itself.
@@ -47,13 +70,14 @@ def turn(database: str, patience: float | None = None) -> Iterator[None]:
         raise RuntimeError("a writing transaction inside another on the same thread would wait for itself for ever")
     queue = _queues.setdefault(database, _Queue(database))
     with _no_stop():
-        queue.enter(PATIENCE if patience is None else patience)
+        now = Turn(queue, queue.enter(PATIENCE if patience is None else patience))
         mine.add(database)
         try:
-            yield
+            yield now
         finally:
             mine.discard(database)
-            queue.leave()
+            if not now.is_over:
+                queue.leave()
 
 
 def holder(database: str) -> str:
@@ -106,20 +130,40 @@ class _Queue:
     def __init__(self, database: str) -> None:
         self._file = f"{database}.writers"
         self._threads = threading.Lock()
+        self._line = threading.Lock()
+        self._in_line = 0  # threads of ours
+        self._left: Unended | None = None  # by the last of them, whose turn goes on
         self._changed = threading.Condition()
         self._lock: int | None = None  # the locked file, where we have the turn
         self._somebody_waits = False
         self._waiter: threading.Thread | None = None  # waits for the file, longer than whoever sent it may
 
-    def enter(self, patience: float) -> None:
+    def enter(self, patience: float) -> Unended | None:
         end = time.monotonic() + patience
-        if not self._threads.acquire(timeout=patience):
+        with self._line:
+            self._in_line += 1
+        came = self._threads.acquire(timeout=patience)
+        with self._line:
+            self._in_line -= 1
+            came = came or self._threads.acquire(blocking=False)  # handed over to us at the last moment, perhaps
+        if not came:
             raise NoTurn(f"{holder(self._file.removesuffix('.writers'))} keeps the turn to write")
-        try:
-            self._take(end)
-        except BaseException:
-            self.leave()
-            raise
+        left, self._left = self._left, None
+        if self._lock is None:
+            try:
+                self._take(end)
+            except BaseException:
+                self.leave()
+                raise
+        return left
+
+    def hand_over(self, begun: Unended) -> bool:
+        with self._line:
+            if not self._in_line:
+                return False
+            self._left = begun
+            self._threads.release()
+            return True
 
     def leave(self) -> None:
         lock, self._lock = self._lock, None

@@ -2,7 +2,8 @@
 
 Five doors: `connect`, `read_session`, `write_session`; `read_connection` and `write_connection` are
 the last two without objects, for what is asked and written most. A writer on SQLite begins IMMEDIATE and
-waits its turn in one queue shared by all processes (`service.store.queue`), and not for ever.
+waits its turn in one queue shared by all processes (`service.store.queue`), and not for ever; those
+that are short and come often share a commit (`service.store.together`).
 On PostgreSQL a lock, a statement and a transaction in which nothing happens have an end each.
 
 A server may be restarted under a transaction: `patiently` waits for it to come back.
@@ -232,7 +233,7 @@ def write_session(engine: Engine) -> Iterator[Session]:
         counting.begin(connection)
         yield session
         session.commit()
-        counting.keep(connection)
+        counting.keep(counting.counted(connection))
 
 
 def is_away(error: BaseException) -> bool:
@@ -261,11 +262,18 @@ def patiently(work: Callable[[], T]) -> T:
 def write_connection(engine: Engine) -> Iterator[Connection]:
     """`write_session`, for statements alone: a session of objects costs as much as two of them."""
     with _turn(engine), engine.connect() as connection:
-        connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
-        with connection.begin():
-            counting.begin(connection)
+        with begun(connection):
             yield connection
-        counting.keep(connection)
+        counting.keep(counting.counted(connection))
+
+
+@contextmanager
+def begun(connection: Connection) -> Iterator[None]:
+    """A transaction of whoever has the turn to write: committed when the block ends well, otherwise taken back."""
+    connection.connection.info[BEGIN] = "BEGIN IMMEDIATE"
+    with connection.begin():
+        counting.begin(connection)
+        yield
 
 
 def move_to(where: Where, clinic_id: uuid.UUID) -> None:
@@ -279,7 +287,7 @@ def move_to(where: Where, clinic_id: uuid.UUID) -> None:
 
 def session_on(connection: Connection) -> Session:
     """A session of objects within a transaction that was begun without one; whoever asks for it flushes it."""
-    return Session(connection, **_OBJECTS)
+    return Session(connection, join_transaction_mode="rollback_only", **_OBJECTS)
 
 
 def rows(where: Where) -> Connection:
@@ -370,7 +378,9 @@ def _turn(engine: Engine, patience: float | None = None) -> Iterator[None]:
     if engine.dialect.name != "sqlite":
         yield
         return
-    with turn(str(engine.url.database), patience):
+    with turn(str(engine.url.database), patience) as now:
+        if now.left is not None:
+            now.left.end()
         yield
 
 

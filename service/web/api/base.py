@@ -390,6 +390,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         takes: type[Schema] | None = None,
         kept: bool = True,
         there: str = "",
+        together: bool = False,
     ) -> Callable[[View], View]:
         """A view that changes something in one transaction: `guards.idempotent`, with what it takes and answers.
 
@@ -398,7 +399,7 @@ class Blueprint(flask_smorest.Blueprint):  # type: ignore[misc]
         """
 
         def decorate(view: View) -> View:
-            done = self.response(status, answer)(idempotent(answer(), status, kept=kept)(view))
+            done = self.response(status, answer)(idempotent(answer(), status, kept=kept, together=together)(view))
             if there:
                 done = self.alt_response(200, schema=answer, description=there, success=True)(done)
             return cast(View, self.arguments(takes or Nothing, as_kwargs=takes is None)(done))

@@ -18,6 +18,7 @@ from service.keyring import KeyFor
 from service.store import repeats
 from service.store.audit import Act
 from service.store.session import connect, session_on, write_connection
+from service.store.together import write_together
 from service.web import gates
 from service.web.auth import Caller, machine_or_staff
 from service.web.problems import Problem
@@ -120,7 +121,7 @@ class Call:
 
 
 def idempotent(
-    schema: Schema, status: int, *, kept: bool = True
+    schema: Schema, status: int, *, kept: bool = True, together: bool = False
 ) -> Callable[[Callable[Concatenate[Call, P], Any]], Callable[P, Response]]:
     """A write in one transaction, which `Idempotency-Key` makes safe to repeat where it is a POST.
 
@@ -128,14 +129,17 @@ def idempotent(
     The key is claimed at the start of the transaction, and the answer is kept with the work: of
     two requests with one key at the same time the second waits, and answers as the first did.
     An answer that is not `kept`, since it holds a secret, is given once: a repeat gets Problem 409.
+    With `together` it may share its commit with others, for what comes often: `store.together`.
     Raises Problem 422 when the key was used for something else.
     """
+
+    begin = write_together if together else write_connection
 
     def decorate(view: Callable[Concatenate[Call, P], Any]) -> Callable[P, Response]:
         @wraps(view)
         def repeated(*args: P.args, **kwargs: P.kwargs) -> Response:
             asked = _asked() if request.method == "POST" else None
-            with write_connection(services().engine) as connection:
+            with begin(services().engine) as connection:
                 if asked is not None and not repeats.claim(connection, asked, services().clock.now()):
                     return _again(repeats.earlier(connection, asked))
                 call = Call(connection, status)

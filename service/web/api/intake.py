@@ -103,7 +103,9 @@ ROW, BATCH = ReadingIn(), BatchOut()
 
 
 @readings_blueprint.post("/readings", allowed=needs(Scope.READINGS))
-@readings_blueprint.writes(RecordedOut, 201, takes=ReadingIn, there="The same reading was there already.")
+@readings_blueprint.writes(
+    RecordedOut, 201, takes=ReadingIn, there="The same reading was there already.", together=True
+)
 def add_reading(call: Call, new: dict[str, Any]) -> RecordedReading:
     """Record one reading. 200 instead of 201 when it was there already."""
     recorded = record_reading(Act(call.connection, call.actor, g.clinic_id, call.now), NewReading(**new))
@@ -270,7 +272,7 @@ def add_checkin(new: dict[str, Any]) -> Response:
     return _record(NewCheckin(window.patient_id, _answers(new), window.local_date, Source.PAGE))
 
 
-@idempotent(RecordedCheckinOut(), 201)
+@idempotent(RecordedCheckinOut(), 201, together=True)
 def _record(call: Call, new: NewCheckin) -> RecordedCheckin:
     recorded = record_checkin(Act(call.connection, call.actor, g.clinic_id, call.now), new)
     call.status = 201 if recorded.outcome is IntakeOutcome.RECORDED else 200

@@ -43,8 +43,9 @@ from service.links import Link
 from service.store.audit import Act, Actor
 from service.store.prepared import Prepared
 from service.store.quarantine import describe_error
-from service.store.session import Where, columns_of, write_connection
+from service.store.session import Where, columns_of
 from service.store.tables import Checkin, Clinic, Patient, Window
+from service.store.together import write_together
 from service.store.troubles import Trouble, trouble_of
 from service.web.frame import no_room, not_saved, page_language
 from service.web.pages import caregiver
@@ -231,7 +232,7 @@ def _keep(day: CheckinPage, answers: Answers) -> Exception | None:
     now, who = services().clock.now(), Actor(ActorKind.PATIENT, day.patient.id)
     new = NewCheckin(day.patient.id, answers, day.window.local_date, Source.PAGE)
     try:
-        with write_connection(services().engine) as connection:
+        with write_together(services().engine) as connection:
             record_checkin(Act(connection, who, day.patient.clinic_id, now), new)
     except Exception as error:
         # Whatever went wrong, the page must still come: it may have to say whom to call.

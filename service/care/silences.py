@@ -13,7 +13,8 @@ import uuid
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
+from itertools import groupby
 from typing import Any
 
 from sqlalchemy import Select, and_, bindparam, exists, func, insert, select, update
@@ -31,6 +32,7 @@ ASKING = (MessageKind.PROMPT, MessageKind.REMINDER)
 READING = "reading"
 REPAIRED = "late_reading"
 EXCUSED = "excused"
+NEVER = datetime.min.replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
@@ -188,17 +190,56 @@ def sync(
 
 
 def running(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.UUID, Running]:
-    """The silence of each of these patients that has not ended. One query."""
+    """The silence of each of these patients that has not ended. A query, and one for each month that one began in."""
     if not patient_ids:
         return {}
-    rows = session.execute(running_query(patient_ids))
-    return {row.patient_id: Running(**row._mapping) for row in rows}
+    begun = session.execute(running_query(patient_ids).order_by(Silence.first_date)).all()
+    nudged: dict[uuid.UUID, tuple[int, datetime]] = {}
+    for _, some in groupby(begun, key=lambda row: (row.first.year, row.first.month)):
+        rows = list(some)
+        since = none_made_before(row.window_id or uuid.UUID(int=0) for row in rows)
+        asked_since = min(row.begun_at if row.window_id else NEVER for row in rows)
+        query = nudges_query([row.patient_id for row in rows], since, asked_since)
+        nudged |= {patient_id: (number, newest) for patient_id, number, newest in session.execute(query)}
+    return {
+        row.patient_id: Running(
+            row.patient_id, row.first, row.missed, row.cause, row.begun_at, row.told,
+            *nudged.get(row.patient_id, (0, None)),
+        )
+        for row in begun
+    }  # fmt: skip
 
 
-def running_query(patient_ids: Collection[uuid.UUID]) -> Select[Any]:
-    """See `running`: windows by patient and date, messages by window, so that no table is read as a whole."""
-    first, answered, nudged = aliased(Window), aliased(Window), aliased(Window)
+def running_query(patient_ids: Collection[uuid.UUID]) -> Select[*tuple[Any, ...]]:
+    """Of `running`, all but the nudges; and the window of the first date, before which none was made."""
+    first = aliased(Window)
     begun_at = func.coalesce(first.opens_at, Silence.opened_at)
+    return (
+        select(
+            Silence.patient_id,
+            Silence.first_date.label("first"),
+            Silence.missed,
+            Silence.cause,
+            begun_at.label("begun_at"),
+            first.id.label("window_id"),
+            exists()
+            .where(Task.patient_id == Silence.patient_id, Task.kind == TaskKind.SILENT, Task.raised_at >= begun_at)
+            .correlate(Silence, first)
+            .label("told"),
+        )
+        .outerjoin(first, and_(first.patient_id == Silence.patient_id, first.local_date == Silence.first_date))
+        .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None), Silence.missed > 0)
+    )
+
+
+def nudges_query(
+    patient_ids: Collection[uuid.UUID], since: uuid.UUID, asked_since: datetime
+) -> Select[*tuple[Any, ...]]:
+    """Of `running`, (patient, nudges, the last of them); ids of messages and their times begin with the first window.
+
+    By patient and time: asked window by window, PostgreSQL read all messages there are.
+    """
+    answered, about = aliased(Window), aliased(Window)
     last_answer = (
         select(func.max(CaregiverReply.at))
         .join(answered, answered.id == CaregiverReply.window_id)
@@ -207,34 +248,19 @@ def running_query(patient_ids: Collection[uuid.UUID]) -> Select[Any]:
         .scalar_subquery()
     )
     nudge = (
-        nudged.patient_id == Silence.patient_id,
-        nudged.local_date >= Silence.first_date,
-        Message.window_id == nudged.id,
+        Message.id >= since,
+        Message.created_at >= asked_since,
         Message.kind == MessageKind.NUDGE,
         Message.state != MessageState.CANCELLED,
         func.coalesce(Message.created_at > last_answer, True),
     )
     return (
-        select(
-            Silence.patient_id,
-            Silence.first_date.label("first"),
-            Silence.missed,
-            Silence.cause,
-            begun_at.label("begun_at"),
-            exists()
-            .where(Task.patient_id == Silence.patient_id, Task.kind == TaskKind.SILENT, Task.raised_at >= begun_at)
-            .correlate(Silence, first)
-            .label("told"),
-            # One step is one nudge, on however many channels it had to be tried.
-            select(func.count(func.distinct(Message.step_id)))
-            .where(*nudge)
-            .correlate(Silence)
-            .scalar_subquery()
-            .label("nudges"),
-            select(func.max(Message.created_at)).where(*nudge).correlate(Silence).scalar_subquery().label("nudged_at"),
-        )
-        .outerjoin(first, and_(first.patient_id == Silence.patient_id, first.local_date == Silence.first_date))
-        .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None), Silence.missed > 0)
+        # One step is one nudge, on however many channels it had to be tried.
+        select(Silence.patient_id, func.count(func.distinct(Message.step_id)), func.max(Message.created_at))
+        .join(Message, Message.patient_id == Silence.patient_id)
+        .join(about, and_(about.id == Message.window_id, about.local_date >= Silence.first_date))
+        .where(Silence.patient_id.in_(patient_ids), Silence.ended_at.is_(None), *nudge)
+        .group_by(Silence.patient_id)
     )
 
 

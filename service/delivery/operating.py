@@ -18,7 +18,6 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import MessageState
 from service.store import outbox
 from service.store.audit import Act, Actor
-from service.store.identity import none_made_before
 from service.store.tables import Message, MessageEvent
 
 MAY_BE_TRIED = (MessageState.QUEUED, MessageState.FAILED, MessageState.UNCERTAIN)
@@ -46,9 +45,8 @@ def find(
 
 def history(session: Session, message_id: uuid.UUID) -> Sequence[MessageEvent]:
     """What happened to one message, oldest first."""
-    its = (MessageEvent.message_id == message_id, MessageEvent.id >= none_made_before([message_id]))
-    query = select(MessageEvent).where(*its)
-    return session.scalars(query.order_by(MessageEvent.at, MessageEvent.id)).all()
+    its = outbox.histories(session.scalars(select(Message).where(Message.id == message_id)).all())
+    return session.scalars(select(MessageEvent).where(its).order_by(MessageEvent.at, MessageEvent.id)).all()
 
 
 def try_again(session: Session, message_id: uuid.UUID, actor: Actor, now: datetime) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -18,6 +18,7 @@ from service.domain.since import since_signed
 from service.domain.vocabulary import ActorKind
 from service.reviewing.patient import PatientReview
 from service.store import legible, seals
+from service.store.identity import none_made_within
 from service.store.session import columns_of
 from service.store.tables import AuditLine, Checkin, Patient, Reading, ReviewAddition, SignOff, Staff, Window
 
@@ -59,12 +60,15 @@ class Audited:
     action: str
 
 
-def audit_of(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, since: datetime) -> tuple[Audited, ...]:
-    """The lines about this patient since then, newest first, at most `AUDITED`."""
+def audit_of(
+    session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID, age: timedelta, now: datetime
+) -> tuple[Audited, ...]:
+    """The lines about this patient that are no older at `now`, newest first, at most `AUDITED`."""
     query = (
         select(*columns_of(Audited, AuditLine, by=func.coalesce(Staff.name, ""), actor=AuditLine.actor_kind))
         .outerjoin(Staff, Staff.id == AuditLine.actor_id)
-        .where(AuditLine.clinic_id == clinic_id, AuditLine.patient_id == patient_id, AuditLine.at >= since)
+        .where(AuditLine.clinic_id == clinic_id, AuditLine.patient_id == patient_id)
+        .where(AuditLine.at >= now - age, AuditLine.id >= none_made_within(age))
         .order_by(AuditLine.at.desc(), AuditLine.id)
         .limit(AUDITED)
     )

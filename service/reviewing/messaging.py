@@ -24,6 +24,7 @@ from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, MessageKind, MessageState, PatientState
 from service.store import outbox
 from service.store.audit import Act
+from service.store.identity import none_made_within
 from service.store.tables import Clinic, Contact, Message, Patient, Phrase
 from service.store.wordings import phrases
 
@@ -141,7 +142,8 @@ def _day(patient: Patient, now: datetime) -> tuple[datetime, datetime]:
 
 def _sent_today(session: Session, patient: Patient, now: datetime) -> Sequence[Message]:
     begins, _ends = _day(patient, now)
-    theirs = (Message.patient_id == patient.id, Message.kind == MessageKind.FROM_CLINIC, Message.created_at >= begins)
+    lately = (Message.created_at >= begins, Message.id >= none_made_within(now - begins))
+    theirs = (Message.patient_id == patient.id, Message.kind == MessageKind.FROM_CLINIC, *lately)
     return session.scalars(select(Message).where(*theirs).order_by(Message.created_at, Message.id)).all()
 
 

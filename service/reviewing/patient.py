@@ -37,6 +37,7 @@ from service.reviewing.panel import PanelEntry, gather
 from service.store import histories, legible, panel, seals, signatures
 from service.store.adjustments import COUNTS, NEWEST_FIRST
 from service.store.histories import GoalSet, LimitsSet, ReferenceSet, Reply, SilencePast
+from service.store.identity import none_made_within
 from service.store.ids import among
 from service.store.names import staff_name
 from service.store.tables import (
@@ -222,7 +223,7 @@ def build_patient(
         replies=tuple(histories.replies(session, clinic_id, patient_id, now - timedelta(days=days))),
         adjustments=adjustments_of(session, clinic_id, patient_id),
         reviews=reviews_of(session, clinic, patient_id),
-        messages=_messages(session, clinic_id, patient, now - timedelta(days=days)),
+        messages=_messages(session, clinic_id, patient, timedelta(days=days), now),
         ahead=() if known.death or not _is_current(entry.summary, today) else ahead_of(entry.summary.trend, today),
         recorded=known,
         as_of=now,
@@ -325,8 +326,11 @@ def additions_of(session: Session, clinic: Clinic, which: Any) -> dict[uuid.UUID
     return found
 
 
-def _messages(session: Session, clinic_id: uuid.UUID, patient: Patient, since: datetime) -> tuple[SentMessage, ...]:
-    theirs = (Message.clinic_id == clinic_id, Message.patient_id == patient.id, Message.created_at >= since)
+def _messages(
+    session: Session, clinic_id: uuid.UUID, patient: Patient, age: timedelta, now: datetime
+) -> tuple[SentMessage, ...]:
+    lately = (Message.created_at >= now - age, Message.id >= none_made_within(age))
+    theirs = (Message.clinic_id == clinic_id, Message.patient_id == patient.id, *lately)
     query = select(Message.created_at, Message.kind, Message.channel, Message.state, Message.reason, Message.params)
     rows = session.execute(query.where(*theirs).order_by(Message.created_at))
     by_hand = MessageKind.FROM_CLINIC

@@ -20,6 +20,7 @@ from collections.abc import Iterable
 from datetime import timedelta
 
 APART = 24 * 3600 * 1000  # milliseconds by which the clocks of two machines surely differ less
+ENDS = (1 << 48) - 1  # the last millisecond that an id can tell
 _COUNT_BITS, _CHANCE_BITS = 42, 32  # RFC 9562, section 6.2, method 1: counted within a millisecond, beside chance
 _CHANCE_BYTES = 10  # of which the first count begins anywhere in its lower half
 _LOW = (1 << 30) - 1  # of the count, behind the variant
@@ -43,6 +44,15 @@ def none_made_before(ids: Iterable[uuid.UUID]) -> uuid.UUID:
     """
     first = min((one.int >> 80 if one.version == 7 else 0 for one in ids), default=0)
     return uuid.UUID(int=max(first - APART, 0) << 80)
+
+
+def none_made_after(ids: Iterable[uuid.UUID], lasted: timedelta = timedelta(0)) -> uuid.UUID:
+    """The greatest id that what was made until `lasted` after the last of these can have, whichever machine made it.
+
+    From an id of another version nothing can be told: then it is the greatest id there is.
+    """
+    last = max((one.int >> 80 if one.version == 7 else ENDS for one in ids), default=ENDS)
+    return uuid.UUID(int=min(last + max(lasted // timedelta(milliseconds=1), 0) + APART, ENDS) << 80 | (1 << 80) - 1)
 
 
 def none_made_within(age: timedelta) -> uuid.UUID:

@@ -14,12 +14,12 @@ from __future__ import annotations
 import hashlib
 import json
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Engine, Update, bindparam, delete, or_, select, update
+from sqlalchemy import ColumnElement, Engine, Update, and_, bindparam, delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.domain.sending import NEEDS_NO_CONSENT
@@ -27,7 +27,7 @@ from service.domain.validation import storable
 from service.domain.vocabulary import Channel, MessageKind, MessageState
 from service.store.counting import Counted, count
 from service.store.guarded import Tally
-from service.store.identity import new_id
+from service.store.identity import new_id, none_made_after, none_made_before
 from service.store.prepared import Prepared
 from service.store.session import Where, rows, write_session
 from service.store.tables import Message, MessageEvent, Occurrence
@@ -217,6 +217,20 @@ def _turned(
     if isinstance(statement, Prepared):
         return statement.all(where, given)
     return [(clinic_id, message_id) for clinic_id, message_id in rows(where).execute(statement, given)]
+
+
+def histories(messages: Collection[Message]) -> ColumnElement[bool]:
+    """The condition that the delivery histories of these messages have.
+
+    A line is written when its message is changed, so none later than its message was settled: of what is settled, no
+    month since then is looked into. The service's clock goes no slower than the machines', by which ids are made.
+    """
+    ids = [message.id for message in messages]
+    theirs = and_(MessageEvent.message_id.in_(ids), MessageEvent.id >= none_made_before(ids))
+    lasted = [message.settled_at - message.created_at for message in messages if message.settled_at is not None]
+    if len(lasted) < len(messages):
+        return theirs
+    return theirs & (MessageEvent.id <= none_made_after(ids, max(lasted, default=timedelta(0))))
 
 
 def note_events(where: Where, events: Iterable[HistoryLine], now: datetime) -> None:

@@ -20,6 +20,7 @@ from alembic.operations import Operations
 from sqlalchemy import Engine, delete, event, func, select, text
 from sqlalchemy.exc import ProgrammingError
 
+from service.delivery import operating
 from service.domain.retention import checked_keep
 from service.domain.vocabulary import MessageKind, MessageState
 from service.health import checks
@@ -232,6 +233,30 @@ def test_the_bounds_of_a_month_are_those_of_ids(post: Post) -> None:
     # What hangs on that row is looked for from a day before on: the machines of two workers may show different times.
     assert identity.none_made_before([example, new_id()]) == uuid.UUID("017F1DBC-1DB0-0000-0000-000000000000")
     assert identity.none_made_before([example, uuid.uuid4()]) == uuid.UUID(int=0)
+    # And what was made by then up to a day after.
+    assert identity.none_made_after([example]) == uuid.UUID("017F2808-D5B0-FFFF-FFFF-FFFFFFFFFFFF")
+    assert identity.none_made_after([example, uuid.uuid4()]) == uuid.UUID(int=2**128 - 1)
+
+
+def test_the_history_of_what_was_settled_long_ago_is_looked_for_in_no_month_since(post: Post, at: At) -> None:
+    at(NOW - timedelta(days=100))
+    settled, waits = (post.write(MessageKind.REPLY, lasts=timedelta(days=99), params={"text": one}) for one in "xy")
+    at(NOW - timedelta(days=60))
+    with write_session(post.engine) as session:  # forty days late; its last line is of now
+        outbox.end_turn(
+            session, Message.id == settled, MessageState.FAILED, "x", post.clock.now(), settled_at=post.clock.now()
+        )
+    at(NOW)
+    months.make_ahead(post.engine)
+
+    def told(message_id: uuid.UUID) -> list[str]:
+        with read_session(post.engine) as session:
+            return [one.event for one in operating.history(session, message_id)]
+
+    this = months.month_name(NOW)
+    assert told(settled) == post.events(settled) == ["failed"]
+    assert this not in months_planned_for(post.engine, lambda: told(settled))
+    assert this in months_planned_for(post.engine, lambda: told(waits))  # of which more may come
 
 
 def test_who_looks_again_and_again_reads_no_month_that_is_long_over_and_now_and_then_all(

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from sqlalchemy import Engine, select, text, update
-from sqlalchemy.dialects import postgresql, sqlite
 
 from service.care import silences
 from service.domain.vocabulary import (
@@ -22,8 +21,9 @@ from service.domain.vocabulary import (
 from service.intake.caregivers import record_caregiver_reply
 from service.scheduling import closing, opening, steps
 from service.store.audit import Act, Actor
+from service.store.identity import new_id
 from service.store.session import read_session, write_session
-from service.store.tables import Caregiver, Message, Step, Task, Window
+from service.store.tables import Caregiver, Message, Silence, Step, Task, Window
 from tests.fernmoor import MONDAY, SEVEN, Fernmoor, clinic_of, tick
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -135,21 +135,38 @@ def test_an_answer_in_one_clinic_lets_nobody_in_another_be_asked_more_often(fern
 
 
 def test_what_is_known_of_a_silence_is_found_without_reading_any_table_as_a_whole(fernmoor: Fernmoor) -> None:
-    query = silences.running_query([uuid.uuid4()])
+    nobody = [uuid.uuid4()]
+    nudges = silences.nudges_query(nobody, new_id(), SEVEN)
     with read_session(fernmoor.engine) as session:
-        if session.get_bind().dialect.name == "sqlite":
-            said = query.compile(
-                dialect=sqlite.dialect(), compile_kwargs={"literal_binds": True, "render_postcompile": True}
-            )
-            plan = [str(row.detail) for row in session.execute(text(f"EXPLAIN QUERY PLAN {said}"))]
-            assert any("messages" in line for line in plan)
-            assert not [line for line in plan if line.startswith("SCAN") and "CONSTANT" not in line]
-        else:
-            # A small table is read as a whole, whatever indexes there are, unless that is made dear.
+        is_sqlite = session.get_bind().dialect.name == "sqlite"
+        explain, whole = ("EXPLAIN QUERY PLAN", "SCAN ") if is_sqlite else ("EXPLAIN", "Seq Scan")
+        if not is_sqlite:  # a small table is read as a whole, whatever indexes there are, unless that is made dear
             session.execute(text("SET LOCAL enable_seqscan = off"))
+        for query, table in ((silences.running_query(nobody), "windows"), (nudges, "messages")):
             said = query.compile(
-                dialect=postgresql.dialect(), compile_kwargs={"literal_binds": True, "render_postcompile": True}
+                dialect=session.get_bind().dialect, compile_kwargs={"literal_binds": True, "render_postcompile": True}
             )
-            plan = [str(row[0]) for row in session.execute(text(f"EXPLAIN {said}"))]
-            assert any("messages" in line for line in plan)
-            assert not [line for line in plan if "Seq Scan" in line]
+            plan = [str(row[-1]) for row in session.execute(text(f"{explain} {said}"))]
+            assert any(table in line for line in plan)
+            assert not [line for line in plan if whole in line and "CONSTANT" not in line]
+
+
+def test_a_silence_is_counted_by_what_was_asked_in_it_and_not_before(fernmoor: Fernmoor) -> None:
+    """Two runs of one patient; of another, one that began in the month before."""
+    patient, other = fernmoor.patient(), fernmoor.patient()
+    for one in (patient, other):
+        fernmoor.caregiver(one)
+    live_through(fernmoor, range(2))
+    fernmoor.arrive(patient, 2, SEVEN + 2 * DAY)
+    live_through(fernmoor, range(2, 5))
+    with write_session(fernmoor.engine) as session:
+        begun = SEVEN - 20 * DAY
+        session.execute(
+            update(Silence).where(Silence.patient_id == other.id).values(first_date=begun.date(), opened_at=begun)
+        )
+    with read_session(fernmoor.engine) as session:
+        found = silences.running(session, [patient.id, other.id])
+    asked = nudged(fernmoor, Message.patient_id == patient.id)
+    assert (found[patient.id].nudges, asked) == (2, [0, 1, 3, 4])
+    assert found[other.id].nudges == len(nudged(fernmoor, Message.patient_id == other.id)) == 3
+    assert found[other.id].begun_at == begun

@@ -131,11 +131,11 @@ def _page(patient_id: uuid.UUID, told: str = "") -> str:
 
 def _behind(session: Session, seen: PatientReview, now: datetime) -> dict[str, Any]:
     """What lies behind the page: what is new, who did what, what reads differently since, and what can be sent."""
-    patient_id, since = seen.patient.id, now - timedelta(days=len(seen.days))
+    patient_id, age = seen.patient.id, timedelta(days=len(seen.days))
     audited = signed_in().may(Right.ADMINISTER)
     return {
         "news": lookback.news_since_review(session, seen),
-        "audit": lookback.audit_of(session, g.clinic_id, patient_id, since) if audited else (),
+        "audit": lookback.audit_of(session, g.clinic_id, patient_id, age, now) if audited else (),
         "later": patient.later_values(session, g.clinic_id, patient_id, seen.reviews, now),
         "opened": who_opened.of_record(session, own_clinic(session), patient_id, now - OPENED_LATELY, OPENED_SHOWN),
         "closed": episodes.closed_episodes(session, patient_id),

@@ -16,7 +16,7 @@ from service.domain.rights import Right
 from service.domain.validation import Refused
 from service.domain.vocabulary import MessageState
 from service.store.audit import Act
-from service.store.identity import none_made_before
+from service.store.outbox import histories
 from service.store.session import read_session
 from service.store.tables import Caregiver, Message, MessageEvent, Patient, Staff
 from service.web import forms, trail
@@ -48,9 +48,8 @@ def page() -> ResponseReturnValue:
             query = query.where(Message.state == state)
         shown = stretch_of(session, query, Message, Message.created_at, ON_A_PAGE)
         history: dict[uuid.UUID, list[MessageEvent]] = defaultdict(list)
-        ids = [message.id for message, _ in shown.rows]
-        theirs = (MessageEvent.message_id.in_(ids), MessageEvent.id >= none_made_before(ids))
-        events = select(MessageEvent).where(*theirs).order_by(MessageEvent.at, MessageEvent.id)
+        theirs = histories([message for message, _ in shown.rows])
+        events = select(MessageEvent).where(theirs).order_by(MessageEvent.at, MessageEvent.id)
         for event in session.scalars(events):
             history[event.message_id].append(event)
     trail.of_many(len({message.patient_id for message, _ in shown.rows} - {None}))

@@ -1,7 +1,8 @@
 """One stretch of a clinic's long list, newest first: from a row on, so that what is years back costs what today's does.
 
 An address names the row: `?before=ID` shows what is older, `?after=ID` what is newer. Without one, or with one that is
-not there, the newest are shown.
+not there, the newest are shown. What is older was made before it: where a list lies by month (`store.months`), those
+since then are not looked into.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from typing import Any
 from flask import g, request
 from sqlalchemy import Select, select, tuple_
 from sqlalchemy.orm import Session
+
+from service.store.identity import none_made_after, none_made_before
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +35,14 @@ def stretch_of(session: Session, query: Select[Any, Any], table: Any, at: Any, s
     own = select(*here).where(table.id == (before or after), table.clinic_id == g.clinic_id)
     place = session.execute(own).first() if before or after else None
     if place is not None and not before:
-        upward = query.where(tuple_(*here) > tuple(place)).order_by(at, table.id)
-        newer = session.execute(upward.limit(size + 1)).all()
+        upward = query.where(tuple_(*here) > tuple(place), table.id >= none_made_before([place.id]))
+        newer = session.execute(upward.order_by(at, table.id).limit(size + 1)).all()
         if len(newer) > size:
             rows = newer[:size][::-1]
             return RowsShown(rows, rows[0][0].id, rows[-1][0].id)
         place = None  # that is the beginning
     if place is not None:
-        query = query.where(tuple_(*here) < tuple(place))
+        query = query.where(tuple_(*here) < tuple(place), table.id <= none_made_after([place.id]))
     found = session.execute(query.order_by(at.desc(), table.id.desc()).limit(size + 1)).all()
     rows = found[:size]
     return RowsShown(

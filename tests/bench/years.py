@@ -9,7 +9,10 @@ before this machine's, and so lies in its month where tables lie by month.
 
 from __future__ import annotations
 
+import re
 import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import product
@@ -39,6 +42,7 @@ from service.store.tables import (
     Patient,
     Plan,
     Reading,
+    Reference,
     Silence,
     Step,
     Window,
@@ -47,7 +51,7 @@ from service.store.types import Id, UTCDateTime
 from tests.bench import hospitals
 from tests.world import World
 
-PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, PanelRow, CarriedStateRow)
+PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, Reference, PanelRow, CarriedStateRow)
 DELIVERY = (Step, Message, MessageEvent, Occurrence)
 DAYS = (Window, Step, Message, MessageEvent, Occurrence, Reading, Checkin, AuditLine, Silence, LinkKey)
 ONCE = {
@@ -58,6 +62,7 @@ ONCE = {
 }  # unique beside ids; what is kept of each
 OF_PERSON = {"patient_id", "contact_id", "caregiver_id"}
 FILLER = 300  # patients of every other clinic
+MARKS = 100_000  # beyond the days of any size: what was written on one day has one mark, the day's
 DAY_MS = 24 * 3600 * 1000
 DAY_KINDS = ((False, "answered"), (True, "missed"))
 
@@ -87,11 +92,17 @@ class Lived:
 
 
 def lived(engine: Engine, folder: Path) -> Lived:
-    """Two days of one patient and their caregiver, up to the next morning at seven."""
+    """Two days of one patient and their caregiver, up to the next morning at seven.
+
+    They have a reference, as after a year, so that nobody is asked to decide on one where the days are many.
+    """
     world = World(engine, folder)
     world.begins("2026-11-21T12:00", "UTC")
     asha = world.patient("Asha Invented", zone="UTC", enrolled=timedelta(days=500))
     world.caregiver(asha, "Ben Invented")
+    with write_session(engine) as session:
+        by = {"set_by": "operator", "set_at": world.now - timedelta(days=400)}
+        session.add(Reference(clinic_id=asha.clinic_id, patient_id=asha.id, pa_diastolic=18.0, **by))
     world.at(asha, "07:30")
     world.reading(asha)
     world.checks_in(asha, weight=80.0)
@@ -127,16 +138,18 @@ def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
             on = seed.missed if missed else seed.answered
             named, where = table.__tablename__, _of_day(table, on)
             connection.exec_driver_sql(f"CREATE TEMPORARY TABLE {day}_{named} AS SELECT * FROM {named} t WHERE {where}")
-        _copy_clinics(connection, sql)
-        for table in PEOPLE:
-            _copy(connection, sql, table.__table__, "own", "bench_people p")
-        for table, (missed, day) in product(DAYS, DAY_KINDS):
-            last = sizes.delivery_days if table in DELIVERY and sizes.delivery_days else sizes.days
-            if table is Occurrence:  # older ones have been let go
-                last = min(last, RECURS_WITHIN.days + 1)
-            of_kind = f"((p.n * 7 + d.d * 3) % 20 < 3) = {'true' if missed else 'false'}"
-            among = f"(SELECT * FROM bench_days WHERE d <= {last}) d JOIN bench_people p ON {of_kind}"
-            _copy(connection, sql, table.__table__, day, among)
+        with _bare(connection, sql):
+            _copy_clinics(connection, sql)
+            for table in PEOPLE:
+                _copy(connection, sql, table.__table__, "own", "bench_people p")
+            for table, (missed, day) in product(DAYS, DAY_KINDS):
+                last = sizes.delivery_days if table in DELIVERY and sizes.delivery_days else sizes.days
+                if table is Occurrence:  # older ones have been let go
+                    last = min(last, RECURS_WITHIN.days + 1)
+                of_kind = f"((p.n * 7 + d.d * 3) % 20 < 3) = {'true' if missed else 'false'}"
+                among = f"(SELECT * FROM bench_days WHERE d <= {last}) d JOIN bench_people p ON {of_kind}"
+                _copy(connection, sql, table.__table__, day, among)
+        connection.exec_driver_sql(f"UPDATE arrivals SET number = number + {MARKS}")
         connection.exec_driver_sql("DROP TABLE bench_people")
         connection.exec_driver_sql("DROP TABLE bench_days")
         connection.commit()
@@ -148,6 +161,28 @@ def multiply(engine: Engine, seed: Lived, sizes: Sizes) -> dict[int, uuid.UUID]:
             connection.exec_driver_sql("VACUUM ANALYZE")
             connection.invalidate()
     return clinics
+
+
+@contextmanager
+def _bare(connection: Connection, sql: _Sql) -> Iterator[None]:
+    """Without indexes, and on SQLite without what marks each row, while rows are written; they are made at the end.
+
+    PostgreSQL's session was told already to let triggers be.
+    """
+    tables = ", ".join(f"'{table.__tablename__}'" for table in (*PEOPLE, *DAYS))
+    if sql.on_sqlite:
+        made = f"FROM sqlite_master WHERE sql IS NOT NULL AND tbl_name IN ({tables})"
+        asked = f"SELECT type, name, sql {made} AND type IN ('index', 'trigger') ORDER BY type"
+    else:
+        made = f"FROM pg_indexes WHERE schemaname = 'public' AND tablename IN ({tables})"
+        asked = f"SELECT 'index', indexname, indexdef {made} AND indexname NOT IN (SELECT conname FROM pg_constraint)"
+        connection.exec_driver_sql("SET maintenance_work_mem = '256MB'")
+    found = connection.exec_driver_sql(asked).all()
+    for kind, name, _ in found:
+        connection.exec_driver_sql(f"DROP {kind} {name}")
+    yield
+    for *_, statement in found:
+        connection.exec_driver_sql(re.sub(r"( ON) ONLY ", r"\1 ", statement))  # of the months too
 
 
 def _people(connection: Connection, sizes: Sizes) -> dict[int, uuid.UUID]:
@@ -262,9 +297,11 @@ def _value(sql: _Sql, table: Any, name: str, day: str) -> str:
         return sql.of_day(f"t.{name}") if is_ours else f"t.{name}"
     if name in ONCE:
         return f"(substr(t.{name}, 1, {ONCE[name]}) || ':' || p.n" + (" || ':' || d.d)" if by_day else ")")
+    if name == "mark" and by_day:
+        return f"{MARKS} - d.d"
     if name == "address":
         return "p.address"
-    if name in {"pa_diastolic", "pa_mean", "pa_systolic"}:
+    if by_day and name in {"pa_diastolic", "pa_mean", "pa_systolic"}:
         return f"(t.{name} + ((p.n * 13 + d.d * 7) % 9) * 0.5 - 2)"
     if by_day and isinstance(column.type, UTCDateTime):
         return sql.later(name, shift, is_date=False)

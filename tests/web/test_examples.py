@@ -13,7 +13,7 @@ import os
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import date, time, timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -25,9 +25,14 @@ from service.accounts import emergency
 from service.accounts.hashing import hashed
 from service.accounts.staff import add_staff
 from service.accounts.throttle import Origin
+from service.domain.diary import Answers, NewCheckin
 from service.domain.readings import NewReading
-from service.domain.vocabulary import Role, SignalKind
+from service.domain.signals.facts import ProposalReason, ReferenceProposal
+from service.domain.vocabulary import Channel, Role, SignalKind
+from service.enrolling import invited, inviting
 from service.intake import readings as intake
+from service.intake.checkins import record_checkin
+from service.reviewing import proposing
 from service.store.audit import OPERATOR, Act
 from service.store.session import write_session
 from service.store.tables import Signal
@@ -37,6 +42,7 @@ from service.transports.textgateway import signature
 from service.web.api.description import EXAMPLES, description, operations
 from tests.builder import carriable
 from tests.hospital import Hospital, hospital
+from tests.pushed import PUSH_KEY
 from tests.signed_in import sign_in_as
 from tests.web.conftest import PASSWORD, House
 from tests.web.test_api_edges import with_form_token
@@ -55,6 +61,9 @@ READING = {
     "pa_diastolic": 20,
     "heart_rate": 72,
 }
+PROPOSED = ReferenceProposal(
+    27.0, 0.4, date(2026, 11, 10), date(2026, 11, 23), reference=None, is_set=False, why=ProposalReason.HIGHER
+)
 POTASSIUM = {"kind": "potassium", "value": "4.1", "unit": "mmol/L", "taken_at": f"{DAY}T09:00:00+00:00"}
 FILE = base64.b64encode(b"patient,taken_at,pa_systolic,pa_diastolic\nF-1,2026-11-23T07:10:00+00:00,41,21\n").decode()
 
@@ -104,8 +113,8 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("record_consent", "machine", {"patient_id": "first"}, {"kind": "caregiver", "given": True, "how": "signed form", "caregiver_id": "$caregiver"}, 201, ""),
     ("list_consents", "machine", {"patient_id": "first"}, None, 200, ""),
     ("send_test_message", "machine", {"contact_id": "phone"}, {}, 201, ""),
-    ("make_patient_push_link", "machine", {"patient_id": "first"}, {}, 409, ""),
-    ("make_caregiver_push_link", "machine", {"caregiver_id": "caregiver"}, {}, 409, ""),
+    ("make_patient_push_link", "machine", {"patient_id": "first"}, {}, 201, ""),
+    ("make_caregiver_push_link", "machine", {"caregiver_id": "caregiver"}, {}, 201, ""),
     # --- plans ---
     ("set_plan", "machine", {"patient_id": "first"}, {**HOURS, "weekdays": [0, 2, 4]}, 200, ""),
     ("show_plan", "machine", {"patient_id": "first"}, None, 200, ""),
@@ -114,9 +123,9 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("end_pause", "machine", {"pause_id": "pause"}, {"last_day": "2026-11-27"}, 200, ""),
     ("list_pauses", "machine", {"patient_id": "second"}, None, 200, ""),
     ("list_pause_changes", "machine", {"pause_id": "pause"}, None, 200, ""),
+    ("show_proposal", "machine", {"patient_id": "first"}, None, 200, ""),
     ("set_reference", "staff", {"patient_id": "first"}, {"pa_diastolic": 20}, 201, ""),
     ("list_references", "machine", {"patient_id": "first"}, None, 200, ""),
-    ("show_proposal", "machine", {"patient_id": "first"}, None, 404, ""),
     ("set_limits", "staff", {"patient_id": "first"}, {"upper": 26, "lower": 12}, 201, ""),
     ("list_limits", "machine", {"patient_id": "first"}, None, 200, ""),
     ("set_goal", "staff", {"patient_id": "first"}, {"lower": 14, "upper": 22, "why": "as agreed at the visit", "until": "2027-02-25"}, 201, "goal"),
@@ -175,8 +184,8 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("list_silences", "machine", {"open": "true"}, None, 200, ""),
     ("list_caregiver_replies", "machine", {}, None, 200, ""),
     ("list_messages", "machine", {"state": "queued"}, None, 200, "message"),
+    ("retry_message", "staff", {"message_id": "message"}, {}, 200, ""),
     ("cancel_message", "staff", {"message_id": "message"}, {"reason": "not needed"}, 200, ""),
-    ("retry_message", "staff", {"message_id": "message"}, {}, 422, ""),
     ("list_tasks", "machine", {"kind": "safety_answer"}, None, 200, "task"),
     ("take_task", "staff", {"task_id": "task"}, {}, 200, ""),
     ("close_task", "staff", {"task_id": "task"}, {"reason": "called, and well looked after"}, 200, ""),
@@ -188,15 +197,17 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("show_review", "machine", {"lane": "call_today"}, None, 200, ""),
     ("show_coverage", "machine", {}, None, 200, ""),
     ("show_measures", "machine", {}, None, 200, ""),
-    ("show_patient_review", "machine", {"patient_id": "first", "days": 2}, None, 200, ""),
-    ("sign_review", "staff", {"patient_id": "second"}, {"outcome": "called", "note": "Feels well."}, 201, "signature"),
-    ("add_to_review", "staff", {"sign_off_id": "signature"}, {"outcome": "visit_arranged", "note": "On Friday.", "seen": "0000000000000000"}, 409, ""),
-    ("list_sign_offs", "machine", {"patient_id": "second"}, None, 200, ""),
-    ("take_signature_back", "staff", {"sign_off_id": "signature"}, {}, 200, ""),
+    ("sign_review", "staff", {"patient_id": "second"}, {"outcome": "no_change"}, 201, "mistaken"),
+    ("take_signature_back", "staff", {"sign_off_id": "mistaken"}, {}, 200, ""),
+    ("show_patient_review", "machine", {"patient_id": "first", "days": 2}, None, 200, "seen"),
+    ("sign_review", "staff", {"patient_id": "first"}, {"outcome": "called", "note": "Feels well.", "seen": "$seen"}, 201, "signature"),
+    ("show_patient_review", "machine", {"patient_id": "first", "days": 2}, None, 200, "seen"),
+    ("add_to_review", "staff", {"sign_off_id": "signature"}, {"outcome": "visit_arranged", "note": "On Friday.", "seen": "$seen"}, 201, ""),
+    ("list_sign_offs", "machine", {"patient_id": "first"}, None, 200, ""),
     ("record_adjustment", "staff", {"patient_id": "first"}, {"kind": "medicine", "what": "furosemide to twice a day", "made_on": TODAY, "follow_up_on": "2026-12-02"}, 201, "adjustment"),
     ("list_adjustments", "machine", {"patient_id": "first"}, None, 200, ""),
     ("note_follow_up", "staff", {"adjustment_id": "adjustment"}, {}, 200, ""),
-    ("close_episode", "staff", {"patient_id": "first"}, {"kind": "worse_symptoms", "reason": "a cold, and over"}, 409, ""),
+    ("close_episode", "staff", {"patient_id": "first"}, {"kind": "worse_symptoms", "reason": "a cold, and over"}, 201, ""),
     ("list_closed_episodes", "machine", {"patient_id": "first"}, None, 200, ""),
     ("list_acceptances", "machine", {"patient_id": "first"}, None, 200, ""),
     ("take_acceptance_back", "staff", {"acceptance_id": "acceptance"}, {}, 200, ""),
@@ -205,7 +216,7 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("list_staff", "staff", {}, None, 200, ""),
     ("set_roles", "staff", {"staff_id": "colleague"}, {"roles": ["nurse", "physician"]}, 200, ""),
     ("change_staff", "staff", {"staff_id": "colleague"}, {"language": "es"}, 200, ""),
-    ("reset_staff", "staff", {"staff_id": "colleague"}, {}, 409, ""),
+    ("reset_staff", "staff", {"staff_id": "colleague"}, {}, 200, ""),
     ("end_sessions", "staff", {"staff_id": "colleague"}, {}, 200, ""),
     ("add_staff_contact", "staff", {"staff_id": "colleague"}, {"channel": "text", "address": "+447700900079"}, 201, "duty"),
     ("list_staff_contacts", "staff", {"staff_id": "colleague"}, None, 200, ""),
@@ -242,7 +253,7 @@ WALK: list[tuple[str, str, dict[str, Any], Any, int, str]] = [
     ("show_invitation", "machine", {"invitation_id": "invitation"}, None, 200, ""),
     ("add_invitation_link", "machine", {"invitation_id": "invitation"}, {}, 201, ""),
     ("send_invitation_text", "machine", {"invitation_id": "invitation"}, {"how": "on the telephone"}, 201, ""),
-    ("confirm_invitation", "staff", {"invitation_id": "invitation"}, {"clinic_ref": "F-9", "zone": "Europe/London"}, 422, ""),
+    ("confirm_invitation", "staff", {"invitation_id": "answered"}, {"clinic_ref": "F-9", "zone": "Europe/London"}, 201, ""),
     ("revoke_invitation", "machine", {"invitation_id": "invitation"}, {}, 200, ""),
     ("list_destinations", "machine", {}, None, 200, "there"),
     ("ask_transfer", "machine", {"patient_id": "third"}, {"to_clinic_id": "$there", "how": "signed form"}, 201, "transfer"),
@@ -296,14 +307,16 @@ def fits(answers: Any, status: int, operation: dict[str, Any], *, whole: bool = 
 
 @pytest.fixture
 def walked(build: Callable[..., House], monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[House, Hospital]]:
-    """A clinic whose text gateway signs, and which can reach a hospital's provider."""
+    """A clinic whose text gateway signs, which has mail and notices, and which can reach a hospital's provider."""
     house = build()
     with hospital(house.clock.now) as provider:
         held = house.app.extensions["neaptide"]
         hosts = frozenset({urlsplit(provider.issuer).netloc})
         reaches = OpenId(house.clock.now, Guard(hosts, held.settings.outgoing_hosts))
-        settings = replace(held.settings, text_callback_secret=GATEWAY)
-        monkeypatch.setitem(house.app.extensions, "neaptide", replace(held, settings=settings, openid=reaches))
+        settings = replace(held.settings, text_callback_secret=GATEWAY, push_key=PUSH_KEY)
+        mails = {**held.transports, Channel.EMAIL: held.transports[Channel.TEXT]}
+        held = replace(held, settings=settings, openid=reaches, transports=mails)
+        monkeypatch.setitem(house.app.extensions, "neaptide", held)
         yield house, provider
 
 
@@ -319,13 +332,29 @@ def staff_of(house: House) -> tuple[uuid.UUID, dict[str, str]]:
         for ago in range(27, 34):  # the days before the event of the walk
             taken = now - timedelta(days=ago)
             intake.record_reading(replace(act, now=taken), NewReading(house.patient_id, taken, 45, 27, heart_rate=72))
+        for ago in range(20, 0, -1):
+            answers, then = Answers(breathlessness=6 if ago < 5 else 1), now - timedelta(days=ago)
+            record_checkin(replace(act, now=then), NewCheckin(house.patient_id, answers, then.date()))
         since = now.date() - timedelta(days=30)
         act.add(Signal(patient_id=house.patient_id, kind=SignalKind.HIGH_STEADY, raised_on=since, began_on=since,
                        raised_at=now, seen_at=now, facts={}))  # fmt: skip
+        proposing.raise_proposals(session, house.clinic_id, {house.patient_id: PROPOSED}, now)
+        answered = invitation_answered(act)
         code, *_ = emergency.new_codes(act)
     typed = emergency.Typed(code, "Odo Invented", "Nobody can sign in, and a patient is on the telephone.")
     emergency.enter(house.engine, typed, emergency.Clocks(now, now), Origin("192.0.2.1"), [])
-    return staff_id, {"first": str(house.patient_id)}
+    return staff_id, {"first": str(house.patient_id), "answered": str(answered)}
+
+
+def invitation_answered(act: Act) -> uuid.UUID:
+    """An invitation that somebody has read, and said yes to."""
+    invitation = inviting.invite(act, inviting.NewInvitation("Nils Invented", date(1950, 5, 14)))
+    theirs = invited.act_by(act.session, invitation, act.now)
+    invited.agree(theirs, invitation)
+    invited.choose_reach(theirs, invitation, Channel.TEXT, "+447700900081", time(7), [Channel.TEXT])
+    invited.choose_helper(theirs, invitation, None)
+    invited.send(theirs, invitation)
+    return invitation.id
 
 
 def test_each_operation_has_an_example_that_answers_as_it_says(
@@ -359,8 +388,8 @@ def test_each_operation_has_an_example_that_answers_as_it_says(
         assert answer.status_code == status, (name, told, str(told)[-300:])
         fits(told, status, operation)
         if keeps:
-            row = told["items"][0] if "items" in told else told
-            ids[keeps] = row["import_id"] if keeps == "import" else row["id"]
+            row = told["items"][0] if "items" in told else told["entry"] if keeps == "seen" else told
+            ids[keeps] = row[{"import": "import_id", "seen": "seen"}.get(keeps, "id")]
         made[name] = {"takes": body, "asks": query, "status": status, "answers": hidden(told)}
     assert set(made) == set(known)
     if os.environ.get("NEAPTIDE_KEEP_EXAMPLES") == "1":

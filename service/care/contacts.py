@@ -5,6 +5,9 @@ at once. The newest line of a kind counts, and none at all means no. So what is 
 later is later, even when the machine's clock was set back in between: a withdrawal must
 never lose to an older yes. One whose seal does not hold says neither: whether they
 agreed is not known, so nothing is sent, and staff are told (`in_doubt`, `doubted`).
+Only the one that counts is judged when something is sent: it alone says what they want
+now, and who is asked anew after an alteration can be written to again. Earlier ones that
+were altered, and any that is gone, the nightly check finds (`health.unaltered`).
 """
 
 from __future__ import annotations
@@ -96,6 +99,27 @@ def in_doubt(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.
     rows = session.scalars(select(Consent).where(*of_them).order_by(Consent.at, Consent.id))
     newest = {(row.patient_id, row.caregiver_id, row.kind): row for row in rows}
     return {row.caregiver_id or row.patient_id: row.id for row in newest.values() if not seals.stands(session, row)}
+
+
+def all_in_doubt(session: Session) -> tuple[set[uuid.UUID], set[uuid.UUID]]:
+    """The patients looked after who are `in_doubt`, and such caregivers of theirs: for a count of all. One query."""
+    newest_first = func.row_number().over(
+        partition_by=(Consent.patient_id, Consent.caregiver_id, Consent.kind),
+        order_by=(Consent.at.desc(), Consent.id.desc()),
+    )
+    places = select(Consent.id, newest_first.label("place")).where(Consent.kind.in_(STOPS_EVERYTHING)).subquery()
+    counts = Consent.id.in_(select(places.c.id).where(places.c.place == 1))
+    takes_part = or_(Consent.caregiver_id.is_(None), Caregiver.active)
+    query = (
+        select(Consent)
+        .join(Patient, Patient.id == Consent.patient_id)
+        .outerjoin(Caregiver, Caregiver.id == Consent.caregiver_id)
+        .where(counts, Patient.state == PatientState.ACTIVE, takes_part)
+        .execution_options(yield_per=1000)
+    )
+    doubted = [row for row in session.scalars(query) if not seals.stands(session, row)]
+    caregivers = {row.caregiver_id for row in doubted if row.caregiver_id is not None}
+    return {row.patient_id for row in doubted if row.caregiver_id is None}, caregivers
 
 
 def agrees(kind: ConsentKind, patient_id: Any, caregiver_id: Any = None) -> ColumnElement[bool]:

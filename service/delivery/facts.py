@@ -231,6 +231,7 @@ def _shared(session: Session, messages: Sequence[Message]) -> _Shared:
         {
             which: row.body
             for which, row in wordings.own_wordings(session, {message.clinic_id for message in messages}).items()
+            if row.body is not None
         },
     )
 

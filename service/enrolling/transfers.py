@@ -98,9 +98,10 @@ class TransferShown:
     to_clinic: str
 
 
-def destinations(session: Session, clinic_id: uuid.UUID) -> Sequence[Clinic]:
-    """The other clinics of this service, by name."""
-    return session.scalars(select(Clinic).where(Clinic.id != clinic_id).order_by(Clinic.name, Clinic.id)).all()
+def destinations(session: Session, clinic_id: uuid.UUID, only: Sequence[uuid.UUID] | None = None) -> Sequence[Clinic]:
+    """The other clinics of this service, by name; all, or those named."""
+    others = select(Clinic).where(Clinic.id != clinic_id, *([] if only is None else [Clinic.id.in_(only)]))
+    return session.scalars(others.order_by(Clinic.name, Clinic.id)).all()
 
 
 def either_way(clinic_id: uuid.UUID) -> ColumnElement[bool]:

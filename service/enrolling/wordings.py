@@ -21,10 +21,12 @@ set no wordings: a person answers for each.
 from __future__ import annotations
 
 import unicodedata
+import uuid
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import case, delete, func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 
 from service.care.tasks import close_tasks
@@ -67,13 +69,24 @@ class Wording:
     preview: Preview | None  # None: an own wording that cannot be filled in
 
 
-def list_wordings(session: Session, clinic: Clinic, links: SampleLinks, reader: Language = ENGLISH) -> list[Wording]:
-    """Every kind in every language that patients may have, with doubts in the reader's own. One query."""
+def list_wordings(
+    session: Session,
+    clinic: Clinic,
+    links: SampleLinks,
+    reader: Language = ENGLISH,
+    only: Collection[uuid.UUID] | None = None,
+) -> list[Wording]:
+    """Every kind in every language that patients may have, with doubts in the reader's own. One query.
+
+    With `only`, those of these rows: what the clinic has set, or taken back.
+    """
     own = own_wordings(session, [clinic.id])
     return [
-        _wording(clinic, language, kind, own.get((clinic.id, language, kind)), links, reader)
+        _wording(clinic, language, kind, row, links, reader)
         for language in codes()
         for kind in MessageKind
+        for row in [own.get((clinic.id, language, kind))]
+        if only is None or (row is not None and row.id in only)
     ]
 
 
@@ -115,10 +128,12 @@ def reset_wording(act: Act, language: str, kind: str) -> int:
     """Back to the built-in words. Returns how many messages had waited for that. Raises Refused."""
     checked, message_kind = _checked(language, kind)
     row = _locked(act, checked, message_kind)
-    if row is None:
+    if row is None or row.body is None:
         return 0
-    act.session.execute(delete(MessageTemplate).where(MessageTemplate.id == row.id))
-    act.note("wording.reset", ("wording", row.id), language=checked, kind=kind, previous=row.body)
+    previous, row.body = row.body, None
+    row.set_by, row.set_at = str(act.actor), act.now
+    act.session.flush()
+    act.note("wording.reset", ("wording", row.id), language=checked, kind=kind, previous=previous)
     return _send_what_waited(act, checked, message_kind)
 
 
@@ -173,6 +188,8 @@ def _wording(
     clinic: Clinic, language: str, kind: MessageKind, row: MessageTemplate | None, links: SampleLinks, reader: Language
 ) -> Wording:
     built_in = previews.built_in(kind, load_language(language))
+    if row is not None and row.body is None:
+        row = None
     body = None if row is None else row.body
     try:
         shown = previews.preview(body, kind, load_language(language), signs_of(clinic, links), reader)

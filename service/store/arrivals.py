@@ -130,7 +130,8 @@ def install(metadata: MetaData, kinds: list[Any]) -> tuple[Table, ...]:
         # What arrived since: arrived(). SQLite marks a row once it is there: it would enter it twice, were this not
         # of marked rows alone, where another index finds all of a clinic's.
         marked = table.c.mark.is_not(None) if any(_finds_clinic(one) for one in table.indexes) else None
-        Index(f"ix_{table.name}_clinic_id_mark", table.c.clinic_id, table.c.mark, sqlite_where=marked)
+        if "clinic_id" in table.c:  # clinics themselves are few
+            Index(f"ix_{table.name}_clinic_id_mark", table.c.clinic_id, table.c.mark, sqlite_where=marked)
         news = ", ".join(one.name for one in table.columns if one.name not in {*kind.QUIET, "mark"})
         for when, name in (("INSERT", "comes"), (f"UPDATE OF {news}", "changes")):
             on = f"CREATE TRIGGER {table.name}_{name} %s {when} ON {table.name}"

@@ -141,8 +141,9 @@ def _ref(table: str, **options: Any) -> Any:
 # --- enrolling -----------------------------------------------------------------
 
 
-class Clinic(Base):
+class Clinic(Arriving, Base):
     __tablename__ = "clinics"
+    QUIET = frozenset({"digest_at"})
 
     name: Mapped[str] = mapped_column(String(120))
     zone: Mapped[str] = mapped_column(String(64))
@@ -973,8 +974,8 @@ class LinkKey(Base):
     used_at: Mapped[datetime | None]  # when it set a phone up for notices: no other phone after that
 
 
-class MessageTemplate(Base):
-    """A clinic's own wording for a kind of message in a language."""
+class MessageTemplate(Arriving, Base):
+    """A clinic's own wording for a kind of message in a language, or that it went back to the built-in one."""
 
     __tablename__ = "message_templates"
     __table_args__ = (UniqueConstraint("clinic_id", "language", "kind"),)
@@ -982,7 +983,7 @@ class MessageTemplate(Base):
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")
     language: Mapped[str] = mapped_column(String(8))
     kind: Mapped[MessageKind]
-    body: Mapped[str] = mapped_column(Text)
+    body: Mapped[str | None] = mapped_column(Text)  # null is the built-in one
     set_by: Mapped[str] = mapped_column(String(80))
     set_at: Mapped[datetime]
 

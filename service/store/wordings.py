@@ -16,7 +16,7 @@ OwnWordings = dict[tuple[uuid.UUID, str, MessageKind], MessageTemplate]
 
 
 def own_wordings(session: Session, clinic_ids: Collection[uuid.UUID]) -> OwnWordings:
-    """The wordings these clinics have set, by clinic, language and kind. One query."""
+    """The wordings these clinics have set, or taken back (without a body), by clinic, language and kind. One query."""
     rows = session.scalars(select(MessageTemplate).where(MessageTemplate.clinic_id.in_(clinic_ids)))
     return {(row.clinic_id, row.language, row.kind): row for row in rows}
 

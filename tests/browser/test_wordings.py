@@ -75,4 +75,4 @@ def test_a_wording_is_tried_saved_and_taken_back_without_script(visit: Visit) ->
 
 def bodies(visit: Visit) -> list[str]:
     with read_session(visit.house.engine) as session:
-        return list(session.scalars(select(MessageTemplate.body)))
+        return list(session.scalars(select(MessageTemplate.body).where(MessageTemplate.body.is_not(None))))

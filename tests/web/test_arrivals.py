@@ -20,7 +20,7 @@ from service.store import arrivals, seals
 from service.store.arrivals import values_of
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Reading, ReviewAddition, SignOff
+from service.store.tables import Clinic, Reading, ReviewAddition, SignOff
 from service.web.api.description import description, operations
 from tests.waiting import wait_until
 from tests.web.conftest import House
@@ -93,11 +93,9 @@ def test_whoever_polls_is_told_of_each_row_that_came_or_changed_and_of_no_other(
 
 # Lists that are not told of by arrival, and why: none of them shows rows that come or change.
 MADE_ANEW = {
-    "list_destinations": "a few clinics by name; an operator adds one",
     "list_windows_ahead": "worked out from the plan, for dates that are still to come",
     "list_unusual_openings": "worked out from the trail, whose lines come by /openings",
     "list_openings": "the trail gathered by day and person; its lines come by /openings",
-    "list_wordings": "every kind in every language, built-in ones too; going back to those leaves no row",
 }
 
 
@@ -133,7 +131,7 @@ def test_every_list_goes_by_arrival(house: House) -> None:
         if path not in {"/api/v1/openings"}:
             assert asks(f"{address}?updated_since={body['cursor']}").get_json()["items"] == [], path
     assert paged == MADE_ANEW.keys()
-    assert walked >= 34
+    assert walked >= 36
 
 
 def test_what_is_made_of_several_rows_comes_again_with_each_of_them(build: Callable[..., House], house: House) -> None:
@@ -193,6 +191,33 @@ def test_what_is_made_of_several_rows_comes_again_with_each_of_them(build: Calla
     other.machine.post(f"/transfers/{transfer}/decline", {"reason": "no place before spring"})
     told = [[one["transfer"]["state"] for one in news("/transfers", each)] for each in (house, other, other)]
     assert told == [["declined"], ["declined"], []]
+
+    assert [one["name"] for one in news("/transfers/clinics")] == ["Saltholt Clinic"]
+    with write_session(house.engine) as session:
+        session.execute(update(Clinic).where(Clinic.id == other.clinic_id).values(digest_at=house.clock.now()))
+    assert news("/transfers/clinics") == []  # when its staff are told is no news
+    with write_session(house.engine) as session:
+        session.execute(update(Clinic).where(Clinic.id == other.clinic_id).values(name="Saltholm Clinic"))
+    assert [one["name"] for one in news("/transfers/clinics")] == ["Saltholm Clinic"]
+
+
+def test_a_wording_is_told_of_when_it_is_set_and_when_it_is_taken_back(house: House) -> None:
+    administrator = house.staff(Role.ADMINISTRATOR)
+    token, cursor = with_form_token(house.app, administrator), "start"
+
+    def news() -> list[tuple[str, bool]]:
+        nonlocal cursor
+        let_others_end(house.engine)
+        answer = administrator.get(f"/api/v1/wordings?updated_since={cursor}").get_json()
+        cursor = answer["cursor"]
+        return [(one["kind"], one["own"]) for one in answer["items"]]
+
+    path = "/api/v1/wordings/en/prompt"
+    assert news() == []
+    assert administrator.put(path, json={"body": "{sender}: good morning. {link}"}, headers=token).status_code == 200
+    assert (news(), news()) == ([("prompt", True)], [])
+    assert administrator.delete(path, headers=token).status_code == 200
+    assert (news(), news()) == ([("prompt", False)], [])
 
 
 @pytest.mark.postgres

@@ -50,7 +50,7 @@ def typed(page: str) -> str:
 
 def kept(house: House) -> list[str]:
     with read_session(house.engine) as session:
-        return list(session.scalars(select(MessageTemplate.body)))
+        return list(session.scalars(select(MessageTemplate.body).where(MessageTemplate.body.is_not(None))))
 
 
 def spoil(house: House) -> None:

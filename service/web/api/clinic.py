@@ -8,6 +8,7 @@ from typing import Any
 
 from flask import g
 from marshmallow import Schema, fields, validate
+from sqlalchemy import select
 from werkzeug.exceptions import NotFound
 
 from service.accounts import factors, invitations, keys
@@ -18,17 +19,16 @@ from service.domain.vocabulary import Scope
 from service.enrolling import clinics, people, phrases, wordings
 from service.store.audit import Act
 from service.store.session import read_session, write_session
-from service.store.tables import ApiKey, Clinic, Contact, Phrase, Staff
+from service.store.tables import ApiKey, Clinic, Contact, MessageTemplate, Phrase, Staff
 from service.web.api.base import (
     AsSent,
     Blueprint,
     Nothing,
-    Page,
     TimeOfDay,
     list_rows,
-    part_of,
     shows,
     text,
+    told,
     whole,
     word,
     yes_no,
@@ -367,11 +367,17 @@ ONE = "/wordings/<language>/<kind>"
 
 
 @wordings_blueprint.get("/wordings", allowed=for_staff(Right.ADMINISTER))
-@wordings_blueprint.lists(WordingOut, Page)
+@wordings_blueprint.lists(WordingOut)
 def list_wordings(query: dict[str, Any]) -> dict[str, Any]:
-    """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview."""
+    """Every kind of message in every language, in the clinic's own words or the built-in ones, with a preview.
+
+    By arrival come those that the clinic has set or taken back: a built-in one changes with the version alone.
+    """
     with read_session(services().engine) as session:
-        return part_of(wordings.list_wordings(session, own_clinic(session), services().sample_links), query)
+        clinic, links = own_clinic(session), services().sample_links
+        theirs = select(MessageTemplate).where(MessageTemplate.clinic_id == clinic.id)
+        shown = lambda only: wordings.list_wordings(session, clinic, links, only=only)  # noqa: E731
+        return told(session, query, theirs, MessageTemplate, shown)
 
 
 @wordings_blueprint.put(ONE, allowed=for_staff(Right.ADMINISTER))

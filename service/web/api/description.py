@@ -71,11 +71,12 @@ DESCRIPTION = """The API under /api/v1: machines enrol, send readings and check-
 
 A POST with an `Idempotency-Key` may be sent again: it is done once, and answers as it did. A list is read in pages, or
 by arrival with `updated_since`: begin with `start`, keep the `cursor` of each answer for the next call, and ask again
-at once while `more` is true. A row comes again whenever it changed, and none is missed. Answers to GET carry an `ETag`:
-sent back as `If-None-Match`, it gets 304 where nothing changed. What asks a person to show once more that it is they
-(`x-confirm`) a key does only where it has the scope for it, which somebody gave it who had shown just that. Errors
-are problem details (RFC 9457); /problems lists every kind. Instants have an offset (RFC 3339), dates are local to the
-patient, pressures are in mmHg.
+at once while `more` is true. A row comes again whenever it changed, and none is missed. The few lists without it are
+worked out for the moment of the call: no row of theirs arrives, and their `ETag` tells whether anything is new. Answers
+to GET carry an `ETag`: sent back as `If-None-Match`, it gets 304 where nothing changed. What asks a person to show once
+more that it is they (`x-confirm`) a key does only where it has the scope for it, which somebody gave it who had shown
+just that. Errors are problem details (RFC 9457); /problems lists every kind. Instants have an offset (RFC 3339), dates
+are local to the patient, pressures are in mmHg.
 """
 METHODS = ("get", "post", "put", "patch", "delete")
 MEANINGS = Path(__file__).with_name("meanings.toml")

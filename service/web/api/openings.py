@@ -59,7 +59,10 @@ def list_access_lines(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.get("/openings/unusual", allowed=for_staff(Right.ADMINISTER))
 @blueprint.lists(NoticedOut, Page)
 def list_unusual_openings(query: dict[str, Any]) -> dict[str, Any]:
-    """What stands out in the last fourteen days beside each colleague's own past, newest first. For administrators."""
+    """What stands out in the last fourteen days beside each colleague's own past, newest first. For administrators.
+
+    Worked out when asked: the lines that it is worked out from come by arrival, from `/openings`.
+    """
     with read_session(services().engine) as session:
         return part_of(trail.unusual(session, own_clinic(session), services().clock.now()), query)
 
@@ -67,7 +70,10 @@ def list_unusual_openings(query: dict[str, Any]) -> dict[str, Any]:
 @blueprint.get("/patients/<uuid:patient_id>/openings", allowed=reads(Scope.REVIEW))
 @blueprint.lists(OpeningOut, OpeningQuery)
 def list_openings(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
-    """Who opened this patient's record, and what of it, newest first; by day, person and what it was."""
+    """Who opened this patient's record, and what of it, newest first; by day, person and what it was.
+
+    Gathered when asked: the lines themselves come by arrival, from `/openings`.
+    """
     since = services().clock.now() - timedelta(days=query.pop("days"))
     with read_session(services().engine) as session:
         own_patient(session, patient_id)

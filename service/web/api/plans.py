@@ -224,7 +224,10 @@ class DaysAhead(Page):
 @blueprint.get("/patients/<uuid:patient_id>/plan/ahead", allowed=reads(Scope.ENROL))
 @blueprint.lists(WindowAheadOut, DaysAhead)
 def list_windows_ahead(query: dict[str, Any], patient_id: uuid.UUID) -> dict[str, Any]:
-    """The windows that will open on the next `days` dates as the plan stands, today's included where it is to come."""
+    """The windows that will open on the next `days` dates as the plan stands, today's included where it is to come.
+
+    Worked out when asked: windows that have opened come by arrival, from `/windows`.
+    """
     with read_session(services().engine) as session:
         own_patient(session, patient_id)
         return part_of(plans.windows_to_come(session, patient_id, services().clock.now(), query.pop("days")), query)

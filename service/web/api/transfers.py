@@ -17,7 +17,7 @@ from service.enrolling.transfers import TransferShown
 from service.store.session import read_session
 from service.store.tables import Clinic, Patient, Transfer
 from service.web import trail
-from service.web.api.base import Blueprint, Page, part_of, shows, text, told
+from service.web.api.base import Blueprint, shows, text, told
 from service.web.api.guards import Call, needs, reads
 from service.web.api.people import PATIENT
 from service.web.auth import own_patient
@@ -56,11 +56,12 @@ TakenOverOut = shows("TakenOverOut", Patient, PATIENT)
 
 
 @blueprint.get("/transfers/clinics", allowed=reads(Scope.ENROL))
-@blueprint.lists(DestinationOut, Page)
+@blueprint.lists(DestinationOut)
 def list_destinations(query: dict[str, Any]) -> dict[str, Any]:
     """The other clinics of this service, by name."""
     with read_session(services().engine) as session:
-        return part_of(transfers.destinations(session, g.clinic_id), query)
+        others = select(Clinic).where(Clinic.id != g.clinic_id)
+        return told(session, query, others, Clinic, partial(transfers.destinations, session, g.clinic_id))
 
 
 @blueprint.get("/transfers", allowed=reads(Scope.ENROL))

@@ -110,7 +110,9 @@ def test_a_transfer_is_asked_for_and_accepted_on_pages(house: House, build: Call
     upkeep = f"/clinic/patients/{house.patient_id}/upkeep"
     answer = send(asked_by, upkeep, f"{upkeep}/transfer", to_clinic_id=str(there.clinic_id), how="signed form")
     assert answer.status_code == 303
-    assert "Saltmarsh Clinic was asked" in unescape(asked_by.get(upkeep).get_data(as_text=True))
+    told = unescape(asked_by.get(upkeep).get_data(as_text=True))
+    assert "Asked. Until the other clinic accepts, you look after them." in told
+    assert "Saltmarsh Clinic was asked" in told
     with write_session(house.engine) as session:
         (one,) = transfers.of_clinic(session, there.clinic_id)
     path = f"/clinic/transfers/{one.transfer.id}"

@@ -227,8 +227,11 @@ def _written(patient_id: uuid.UUID, name: str, write: Callable[[Act, Patient, Fo
         why = inputs.told(form, refused, last_day=gettext("Last day"), steps=gettext("Follow-up steps"))
         flash(gettext("Not changed. %(why)s", why=why), "wrong")
         return _shown(patient_id, name), 422
-    begun = gettext("Begun again: the plan asks from the day you named.")
-    flash(begun if name == "begin" else gettext("Changed."), "good")
+    told = {
+        "begin": gettext("Begun again: the plan asks from the day you named."),
+        "transfer": gettext("Asked. Until the other clinic accepts, you look after them."),
+    }
+    flash(told.get(name) or gettext("Changed."), "good")
     return redirect(url_for("clinic.patient.upkeep.page", patient_id=patient_id, _anchor=name), 303)
 
 

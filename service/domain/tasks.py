@@ -538,6 +538,9 @@ NEXT: dict[TaskKind, timedelta] = {
     TaskKind.BELOW_LIMIT: timedelta(hours=2),
     TaskKind.RESULT_LIMIT: timedelta(hours=2),
 }
+# Who was told of one task so often without taking it is left so long before the next time, and is told for ever: a
+# telephone that rings forty-eight times a day is muted, and the next alarm with it.
+OFTEN, REST = 4, timedelta(hours=2)
 GOOD_FOR = timedelta(hours=12)  # a message about a task that is older than this misleads
 
 
@@ -550,6 +553,12 @@ def first_told_at(kind: TaskKind, raised_at: datetime) -> datetime | None:
 def next_told_at(kind: TaskKind, told_at: datetime) -> datetime:
     """When the next of staff is told, if nobody has taken it by then."""
     return told_at + NEXT.get(kind, A_DAY)
+
+
+def told_again_at(kind: TaskKind, now: datetime, times: int, last: datetime) -> datetime:
+    """When somebody who was told of it before is told again, if nobody has taken it: `times` so far, at `last` last."""
+    soon = next_told_at(kind, now)
+    return soon if times < OFTEN else max(soon, last + REST)
 
 
 def again_at(closed_at: datetime, days: int, promised: date | None, at: time, zone: ZoneInfo) -> datetime:

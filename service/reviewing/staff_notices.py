@@ -7,6 +7,7 @@ of the contacts' positions.
 
 A notice of a safety answer goes out at whatever hour, to the next on call too, and round and round
 until somebody takes it, alone and in words that say it cannot wait; no clinic may switch this off.
+It never ends, and whoever has been told of it four times is told again every two hours.
 The person was told to call the emergency number in any case: nobody must rely on a notice that is
 read at night.
 """
@@ -18,12 +19,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 
-from sqlalchemy import Engine, func, or_, select, text, update
+from sqlalchemy import Engine, case, func, or_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.localtime import local_date, zone
 from service.domain.sending import CANNOT_WAIT
-from service.domain.tasks import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at
+from service.domain.tasks import AT_ANY_HOUR, GOOD_FOR, next_digest, next_told_at, told_again_at
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ContactState, MessageKind, TaskKind
 from service.reviewing.inbox import open_count
 from service.store import outbox
@@ -72,14 +73,10 @@ def _tasks(now: datetime) -> Work[_Open]:
         told = _told(session, rows)
         messages = []
         for row in rows:
-            following = _next(row, contacts.get(row.clinic_id, []), told)
+            following = _next(row, contacts.get(row.clinic_id, []), told, now)
             if following.contact is not None:
                 messages.append(_notice(row, following.contact, told, now))
-            session.execute(
-                update(Task)
-                .where(Task.id == row.id)
-                .values(escalates_at=next_told_at(row.kind, now) if following.goes_on else None)
-            )
+            session.execute(update(Task).where(Task.id == row.id).values(escalates_at=following.at))
         outbox.enqueue_many(session, messages, now)
         return Written(len(messages), len(rows) - len(messages))
 
@@ -88,9 +85,10 @@ def _tasks(now: datetime) -> Work[_Open]:
 
 @dataclass(frozen=True, slots=True)
 class _Times:
-    """How often one contact was told of one task, and when last."""
+    """How often one contact was told of one task, how often of what it tells of now, and when last."""
 
     number: int
+    lately: int
     last: datetime
 
 
@@ -99,31 +97,37 @@ Told = Mapping[tuple[uuid.UUID, uuid.UUID], _Times]  # by task and contact
 
 def _told(session: Session, rows: Sequence[_Open]) -> dict[tuple[uuid.UUID, uuid.UUID], _Times]:
     """Who was told already. One query."""
+    lately = case((Message.created_at < Task.retold_at, 0), else_=1)  # null is not less
     found = session.execute(
-        select(Message.task_id, Message.contact_id, func.count(), func.max(Message.created_at))
+        select(Message.task_id, Message.contact_id, func.count(), func.sum(lately), func.max(Message.created_at))
+        .join(Task, Task.id == Message.task_id)
         .where(Message.task_id.in_([row.id for row in rows]))
         .group_by(Message.task_id, Message.contact_id)
     )
-    return {(task, contact): _Times(number, last) for task, contact, number, last in found if task is not None}
+    return {(task, contact): _Times(*times) for task, contact, *times in found if task is not None}
 
 
 @dataclass(frozen=True, slots=True)
 class _Next:
-    """Whom to tell now, if anybody, and whether that is not the end of it."""
+    """Whom to tell now, if anybody, and when the next is told; None is never."""
 
     contact: _Reach | None
-    goes_on: bool
+    at: datetime | None
 
 
-def _next(task: _Open, contacts: Sequence[_Reach], told: Told) -> _Next:
+def _next(task: _Open, contacts: Sequence[_Reach], told: Told, now: datetime) -> _Next:
     # Not by counting: whoever was told may have ended their notices since, and nobody is passed over for it.
     left = [one for one in contacts if not _knows(task, one, told)]
     round_and_round = task.kind in AT_ANY_HOUR
-    if left:
-        return _Next(left[0], round_and_round or len(left) > 1)
-    if round_and_round and contacts:
-        return _Next(min(contacts, key=lambda one: told[task.id, one.contact_id].last), goes_on=True)
-    return _Next(None, round_and_round)
+    if len(left) > 1 or (round_and_round and not contacts):
+        return _Next(left[0] if left else None, next_told_at(task.kind, now))
+    if not round_and_round:
+        return _Next(left[0] if left else None, None)
+    times = {one: told.get((task.id, one.contact_id), _Times(0, 0, now)) for one in contacts}
+    longest_ago = left[0] if left else min(contacts, key=lambda one: times[one].last)
+    times[longest_ago] = replace(times[longest_ago], lately=times[longest_ago].lately + 1, last=now)
+    after = min(times.values(), key=lambda one: one.last)
+    return _Next(longest_ago, told_again_at(task.kind, now, after.lately, after.last))
 
 
 def _knows(task: _Open, contact: _Reach, told: Told) -> bool:

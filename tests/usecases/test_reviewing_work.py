@@ -255,6 +255,19 @@ def test_a_safety_answer_is_told_at_once_and_goes_round_until_somebody_takes_it(
     assert len(desk.told()) == 5
 
 
+def test_a_safety_answer_that_nobody_takes_is_told_for_ever_and_mutes_nobodys_telephone(desk):
+    """Two are on call: each is told four times within half an hour of the other, then every two hours."""
+    desk.raises(TaskKind.SAFETY_ANSWER, NOW)
+    for minutes in range(0, 24 * 60 + 1, 30):
+        staff_notices.tell_staff(desk.engine, NOW + timedelta(minutes=minutes))
+    notices = select(Message.staff_id, Message.created_at).where(Message.kind == MessageKind.STAFF_TASK)
+    with read_session(desk.engine) as session:
+        rows = session.execute(notices.order_by(Message.created_at)).all()
+    at = {who: [(told - NOW) // timedelta(minutes=1) for one, told in rows if one == who] for who, _ in rows}
+    assert at[desk.nurse] == [0, 60, 120, 180, *range(300, 24 * 60 + 1, 120)]
+    assert at[desk.doctor] == [30, 90, 150, 210, *range(330, 24 * 60 + 1, 120)]
+
+
 def test_what_is_no_emergency_is_told_to_each_once(desk):
     desk.raises(TaskKind.ABOVE_LIMIT, NOW)
     for hours in (0, 3, 6, 24, 48):

@@ -12,11 +12,13 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, cast
 
-from sqlalchemy import ColumnElement, CompoundSelect, Dialect, Select, Update
+from sqlalchemy import BindParameter, ColumnElement, CompoundSelect, Dialect, Select, Update, literal_column
 from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.visitors import replacement_traverse
 
 from service.store.session import TAKES, Where
 from service.store.session import rows as connection_of
+from service.store.types import Word
 
 Statement = Select[*tuple[Any, ...]] | CompoundSelect[*tuple[Any, ...]] | Update
 Process = Callable[[Any], Any] | None
@@ -51,7 +53,7 @@ class _InItsWords:
     """What one kind of database is told, and how values go in and come out."""
 
     def __init__(self, statement: Statement, dialect: Dialect) -> None:
-        compiled: SQLCompiler = statement.compile(dialect=dialect)
+        compiled: SQLCompiler = replacement_traverse(statement, {}, _as_word).compile(dialect=dialect)  # type: ignore[call-overload]
         if compiled.post_compile_params:
             raise TypeError("a list with a parameter for each value is put into words anew each time")
         self.text = str(compiled)
@@ -89,6 +91,17 @@ class _InItsWords:
 
     def _processor(self, column: ColumnElement[Any], described: Sequence[Any]) -> Process:
         return column.type.dialect_impl(self._dialect).result_processor(self._dialect, described[1])
+
+
+def _as_word(part: Any, **_how: Any) -> Any:
+    """A word of a vocabulary that the statement holds itself, as part of its text.
+
+    Where an index holds the rows of one word alone, such as what is pending, SQLite else plans anew at each execution,
+    as the parameter may be another by then (SQLite, sqlite3_prepare_v2).
+    """
+    if isinstance(part, BindParameter) and isinstance(part.type, Word) and part.value is not None:
+        return literal_column(f"'{part.value.value}'", part.type)
+    return None
 
 
 @lru_cache(maxsize=256)

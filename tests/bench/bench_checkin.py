@@ -37,7 +37,7 @@ from service.domain.vocabulary import LinkPurpose, Scope, StepKind, StepState, W
 from service.links import Leads, Links
 from service.store import migrate
 from service.store.audit import OPERATOR, Act
-from service.store.session import open_engine, write_session
+from service.store.session import gather_statistics, open_engine, write_session
 from service.store.tables import Clinic, PanelRow, Patient, Step, Window
 from tests.bench.bare import LAYOUT
 from tests.bench.load import Sent, Server, at, get, post, run, serving
@@ -260,6 +260,7 @@ def clinic(folder: Path) -> People:
             tokens.append([links.make(session, one, now, until).rpartition("/")[2] for one in leads])
         scopes = [Scope.CHECKINS, Scope.READINGS]
         _, secret = keys.issue_key(Act(session, OPERATOR, clinic_id, now), "bench", scopes)
+    gather_statistics(engine)  # as a worker does each night
     engine.dispose()
     return People(ids, secret, tokens)
 

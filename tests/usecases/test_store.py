@@ -6,16 +6,17 @@ from datetime import UTC, datetime, time, timedelta, timezone
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, bindparam, select, text, update
+from sqlalchemy import Engine, bindparam, event, select, text, update
 from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.orm import aliased
 
 from service.domain import asking
+from service.domain.vocabulary import StepState
 from service.store import identity, migrate
 from service.store import session as session_module
 from service.store.prepared import Prepared
 from service.store.session import gather_statistics, open_engine, read_session, write_connection, write_session
-from service.store.tables import Base, Clinic, Message
+from service.store.tables import Base, Clinic, Message, Step
 from service.store.troubles import Trouble, trouble_of
 from tests import scans
 from tests.conftest import SERVER
@@ -178,3 +179,14 @@ def test_a_prepared_statement_says_what_the_same_statement_says_without(engine: 
     assert trouble_of(raised.value) is Trouble.NO_LAYOUT
     with pytest.raises(TypeError, match="anew each time"), write_connection(engine) as connection:
         Prepared(every.where(Clinic.zone.in_(["a", "b"]))).all(connection, {"made": made})
+
+
+def test_a_word_that_a_prepared_statement_holds_is_no_parameter_of_it(engine: Engine) -> None:
+    """Source: SQLite, sqlite3_prepare_v2: one that might change the plan has it made anew at each execution."""
+    asked: list[str] = []
+    event.listen(engine, "before_cursor_execute", lambda _connection, _cursor, said, *_: asked.append(said))
+    waits = update(Step.__table__).where(Step.id == bindparam("which"), Step.state == StepState.PENDING)
+    with write_connection(engine) as connection:
+        Prepared(waits.values(state=StepState.CANCELLED)).changes(connection, {"which": uuid.uuid4()})
+    assert "state='cancelled'" in asked[-1]
+    assert "state = 'pending'" in asked[-1]

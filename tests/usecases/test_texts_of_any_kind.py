@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Engine, func, select, text
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -80,6 +80,9 @@ def post(engine: Engine, tmp_path: Path) -> Post:
     return post
 
 
+ROWS_OF_EACH = text(" UNION ALL ".join(f"SELECT '{name}', count(*) FROM {name}" for name in Base.metadata.tables))
+
+
 @contextmanager
 def undone(engine: Engine) -> Iterator[Session]:
     """A session whose work is flushed, looked at, and taken back."""
@@ -90,8 +93,8 @@ def undone(engine: Engine) -> Iterator[Session]:
 
 
 def counts(session: Session) -> dict[str, int]:
-    tables = Base.metadata.sorted_tables
-    return {table.name: session.scalar(select(func.count()).select_from(table)) or 0 for table in tables}
+    """The rows of each table, asked for all at once."""
+    return dict(tuple(one) for one in session.execute(ROWS_OF_EACH))
 
 
 @given(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from functools import lru_cache
 from typing import Any
 
 from flask import Blueprint, Flask, Response, abort, current_app, render_template, request
@@ -42,8 +43,13 @@ def install(app: Flask) -> None:
 @docs_blueprint.get("/openapi.json")
 def for_machines() -> ResponseReturnValue:
     """The description of the API, in the form that machines read."""
-    here = {"servers": [{"url": services().settings.base_url}]}
-    return current_app.json.dumps(description() | here, indent=2), {"Content-Type": "application/json"}
+    return _written(services().settings.base_url), {"Content-Type": "application/json"}
+
+
+@lru_cache(maxsize=4)
+def _written(address: str) -> str:
+    """Kept: it is always the same, and to write it takes as long as to answer some thirty other requests."""
+    return current_app.json.dumps(description() | {"servers": [{"url": address}]}, indent=2)
 
 
 # --- for people -----------------------------------------------------------------------------

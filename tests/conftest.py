@@ -7,6 +7,7 @@ database of its own there and drops it at the end.
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sqlite3
@@ -37,6 +38,13 @@ settings.load_profile("unhurried")
 TESTS = Path(__file__).resolve().parent
 SERVER = os.environ.get("NEAPTIDE_TEST_DATABASE_URL")
 ON_BOTH = {"crash", "stories", "usecases", "web"}  # the rooms that deploy/test gathers on PostgreSQL
+
+
+def pytest_collection_finish() -> None:
+    """What is there once all tests are found stays until the end: not to be looked through for what may go, over and over."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(2_000, 20, 50)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Mapping
 
 from flask import Flask
+from jinja2 import FileSystemBytecodeCache
 from sqlalchemy import Engine
 
 from service.app import create_app, hand_in
@@ -16,6 +17,8 @@ from service.store.wall import WEB
 from service.transports.base import Transport
 from tests.servers import as_role
 
+# Several applications are made in each of several processes, and each would compile the same templates.
+_COMPILED = FileSystemBytecodeCache()
 _made: dict[tuple[object, ...], Flask] = {}
 
 
@@ -36,6 +39,7 @@ def serve(
     shape = (settings.demo, settings.trust_proxy, secure, settings.access_log, frozenset(transports))
     if shape not in _made:
         _made[shape] = create_app(settings, engine, clock, transports)
+        _made[shape].jinja_env.bytecode_cache = _COMPILED
     app = _made[shape]
     hand_in(app, settings, engine, clock, transports, at_terminal)
     return app

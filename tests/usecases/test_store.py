@@ -188,5 +188,4 @@ def test_a_word_that_a_prepared_statement_holds_is_no_parameter_of_it(engine: En
     waits = update(Step.__table__).where(Step.id == bindparam("which"), Step.state == StepState.PENDING)
     with write_connection(engine) as connection:
         Prepared(waits.values(state=StepState.CANCELLED)).changes(connection, {"which": uuid.uuid4()})
-    assert "state='cancelled'" in asked[-1]
     assert "state = 'pending'" in asked[-1]

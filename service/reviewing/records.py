@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import uuid
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from typing import Any
@@ -279,7 +279,7 @@ def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tup
     """The signature, and each addition to it, each with its date."""
     seen = " ".join([past.frozen["why"], *past.frozen["also"]]) if past.frozen else ""
     head = say.gettext("Week from %(day)s: %(outcome)s", day=say.dated(past.week), outcome=label(say, past.outcome))
-    head = " ".join(filter(None, [head, sealing.warning(say, past.seal)]))
+    head = _warned(head, [past.seal], say)
     yield (
         past.signed_on,
         {"head": head, "seen": seen, "note": past.note, "by": _moment(past.by, past.at, clinic, say)},
@@ -287,7 +287,7 @@ def _reviewed(past: SignedReview, clinic: Clinic, say: Language) -> Iterator[tup
     for added in past.additions:
         seen = " ".join(_since(added))
         head = say.gettext("Added: %(outcome)s", outcome=label(say, added.outcome))
-        head = " ".join(filter(None, [head, sealing.warning(say, added.seal)]))
+        head = _warned(head, [added.seal], say)
         by = _moment(added.by, added.at, clinic, say)
         yield added.added_on, {"head": head, "seen": seen, "note": added.note, "by": by}
 
@@ -303,7 +303,7 @@ def _adjusted(made: AdjustmentShown, say: Language, *, is_over: bool) -> list[st
             follow_up = say.gettext("%(what)s, %(day)s (done)", what=what, day=say.short_day(made.follow_up_on))
         else:
             follow_up = say.gettext("%(what)s, %(day)s (not yet done)", what=what, day=say.short_day(made.follow_up_on))
-    what = " ".join(filter(None, [f"{label(say, made.kind)}: {made.what}", sealing.warning(say, made.seal)]))
+    what = _warned(f"{label(say, made.kind)}: {made.what}", [made.seal], say)
     return [say.short_day(made.made_on), what, follow_up, made.by]
 
 
@@ -466,8 +466,7 @@ def _altered(
         "holds": False,
         "additions": [_added(one, clinic, say) for one in additions],
     }
-    warnings = filter(None, (sealing.warning(say, one) for one in found))
-    line = [f"{name}, {ref}", _born(None, say), UNSAID, UNSAID, " ".join([*outcomes, *warnings]), signature]
+    line = [f"{name}, {ref}", _born(None, say), UNSAID, UNSAID, _warned(" ".join(outcomes), found, say), signature]
     return told, line
 
 
@@ -485,9 +484,15 @@ def _line(signed: SignOff, seal: Seal, additions: Sequence[AddedReview], clinic:
         _born(_frozen_birth(frozen), say),
         label(say, Lane(frozen["lane"])),
         frozen["brief"],
-        " ".join([*outcomes, *filter(None, (sealing.warning(say, one) for one in found))]),
+        _warned(" ".join(outcomes), found, say),
         _moment(frozen["by"], signed.signed_at, clinic, say),
     ]
+
+
+def _warned(told: str, found: Iterable[Seal], say: Language) -> str:
+    """What is told, and after its full stop what is wrong with the seals found beside it, each once."""
+    warnings = " ".join(filter(None, (sealing.warning(say, one) for one in found)))
+    return f"{told.rstrip('.')}. {warnings}" if told and warnings else told or warnings
 
 
 def _moment(by: str, instant: datetime, clinic: Clinic, say: Language) -> str:

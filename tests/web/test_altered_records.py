@@ -134,7 +134,8 @@ def test_no_altered_record_breaks_a_page_or_is_shown_as_true(clinic: Clinic, tmp
 def _weekly(session: Session, clinic: Clinic, week: date) -> tuple[dict[str, bool], list[str]]:  # noqa: F811
     """Who has the warning in the table of everybody, and who stands below it."""
     weekly = weekly_record(session, clinic.clinic_id, week, ENGLISH).facts
-    warned = {line[0].partition(" ")[0]: WARNING in line[4] for line in weekly["everybody"] if line[4] != "not signed"}
+    signed = [line for line in weekly["everybody"] if line[4] != "not signed"]
+    warned = {line[0].partition(" ")[0]: f". {line[4]}".endswith(f". {WARNING}") for line in signed}
     return warned, sorted(who["name"] for lane in weekly["lanes"] for who in lane["patients"])
 
 

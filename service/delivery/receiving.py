@@ -32,7 +32,7 @@ from service.store.guarded import Tally, guarded, guarded_each, quarantine_each
 from service.store.identity import new_id
 from service.store.ids import slices
 from service.store.quarantine import is_quarantined, quarantine
-from service.store.session import read_session, write_session
+from service.store.session import read_session, within, write_session
 from service.store.tables import DeadLetter, Message, ReadPosition, Trial, Window
 from service.store.upsert import insert_new, upsert
 from service.transports.base import Listens, Receipt, ReferredReceipt, TextReply, Transport
@@ -162,22 +162,32 @@ def _take_early(session: Session, one: ReferredReceipt, kept_at: datetime, now: 
 
 
 def _take_receipts(session: Session, receipts: Sequence[Receipt], now: datetime) -> int:
+    told_of = select(Message.id, Message.clinic_id).where(Message.id.in_({receipt.message_id for receipt in receipts}))
+    whose = {row.id: row.clinic_id for row in session.execute(told_of)}
+    if others := [receipt for receipt in receipts if receipt.message_id not in whose]:
+        trying.take_receipts(session, others)
+    moved = 0
+    for clinic_id in sorted(set(whose.values())):  # in one order for all workers, so that two never wait for each other
+        with within(session, clinic_id):
+            theirs = [receipt for receipt in receipts if whose.get(receipt.message_id) == clinic_id]
+            moved += _take_clinics(session, theirs, now)
+    return moved
+
+
+def _take_clinics(session: Session, receipts: Sequence[Receipt], now: datetime) -> int:
+    """Those of one clinic. Raises KeyError where one has followed its patient to another clinic just now."""
     rows = {
         row.id: row
         for row in session.execute(
             select(Message.id, Message.clinic_id, Message.state, Message.handed_over_at)
             .where(Message.id.in_({receipt.message_id for receipt in receipts}))
-            .order_by(Message.id)  # one order for all workers, so that two never wait for each other
+            .order_by(Message.id)
             .with_for_update()
         )
     }
-    if others := [receipt for receipt in receipts if receipt.message_id not in rows]:
-        trying.take_receipts(session, others)
     states: dict[uuid.UUID, MessageState] = {message_id: row.state for message_id, row in rows.items()}
     events = []
     for receipt in receipts:
-        if receipt.message_id not in rows:
-            continue
         was_handed_over = rows[receipt.message_id].handed_over_at is not None
         if (moved := after_receipt(states[receipt.message_id], was_handed_over, receipt.outcome)) is not None:
             states[receipt.message_id] = moved

@@ -285,6 +285,23 @@ def move_to(where: Where, clinic_id: uuid.UUID) -> None:
         connection.dialect.do_begin(connection.connection)
 
 
+@contextmanager
+def within(session: Session, clinic_id: uuid.UUID) -> Iterator[None]:
+    """In the block a transaction that goes through a gate is also of this clinic, and after it of the gate alone again.
+
+    An error that leaves the block is for a transaction, or a savepoint, that is taken back.
+    """
+    connection = rows(session)
+    if not connection.connection.info.get(WALLED) or wall.is_of(clinic_id):
+        yield
+        return
+    with wall.also_of(clinic_id):
+        connection.dialect.do_begin(connection.connection)
+        yield
+        session.flush()
+    connection.dialect.do_begin(connection.connection)
+
+
 def session_on(connection: Connection) -> Session:
     """A session of objects within a transaction that was begun without one; whoever asks for it flushes it."""
     return Session(connection, join_transaction_mode="rollback_only", **_OBJECTS)

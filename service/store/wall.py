@@ -81,39 +81,10 @@ GATES: Mapping[Gate, Lets] = {
         adds=_of("audit_lines"),
     ),
     Gate.CALLED_IN: Lets(
-        "a provider calls in a receipt by its own reference, or a text from a number that several clinics may have",
-        reads=_of(
-            "staff",
-            "patients",
-            "caregivers",
-            "consents",
-            "plans",
-            "link_keys",
-            "transfers",
-            "readings",
-            "adjustments",
-            "caregiver_replies",
-        ),
-        writes=_of(
-            "contacts",
-            "messages",
-            "occurrences",
-            "tasks",
-            "windows",
-            "steps",
-            "silences",
-            "checkins",
-            "conversations",
-            "inbound_texts",
-            "unplaced_texts",
-            "stranger_texts",
-            "meant_clinics",
-            "dead_letters",
-            "trials",
-            "panel_rows",
-            "pauses",
-        ),
-        adds=_of("audit_lines", "message_events", "consents", "caregiver_replies"),
+        "a provider calls in a receipt by its own reference, or a text from a number that several clinics may have: by "
+        "the gate it is found out whose it is, and what follows is written within that clinic (`session.within`)",
+        reads=_of("staff", "patients", "caregivers", "contacts", "consents", "messages", "transfers"),
+        writes=_of("inbound_texts", "unplaced_texts", "stranger_texts", "meant_clinics", "dead_letters", "trials"),
     ),
     Gate.TRANSFER: Lets("a patient goes from one clinic to another: the rows of the two that a transfer names"),
     Gate.TRAIL: Lets("the lines of who opened what are written together, whosever they are", adds=_of("access_lines")),
@@ -154,6 +125,22 @@ def through(gate: Gate) -> Iterator[None]:
     finally:
         if _bounds.get() is gone:
             _bounds.set(before)
+
+
+def is_of(clinic_id: uuid.UUID) -> bool:
+    """Whether transactions are this clinic's, whatever gate they go through."""
+    return _bounds.get().clinic_id == clinic_id
+
+
+@contextmanager
+def also_of(clinic_id: uuid.UUID) -> Iterator[None]:
+    """In the block, what goes through a gate is this clinic's as well."""
+    before = _bounds.get()
+    _bounds.set(Bounds(clinic_id, before.gate))
+    try:
+        yield
+    finally:
+        _bounds.set(before)
 
 
 def say(connection: psycopg.Connection[Any], key: bytes) -> None:

@@ -39,6 +39,7 @@ from service.intake.texts.replies import (
 from service.store.guarded import Due, Tally, Work, Written, work_off
 from service.store.identity import new_id
 from service.store.quarantine import is_quarantined
+from service.store.session import within
 from service.store.tables import (
     Caregiver,
     Clinic,
@@ -194,7 +195,8 @@ def ask_to_check(session: Session, speakers: Sequence[Speaker], now: datetime) -
     for one in speakers:
         facts = NumberToCheck(one.contact.id, one.whose, unplaced=True)
         key = f"check_number:{one.contact.id}:{now.date().isoformat()}"
-        raise_task(session, one.clinic.id, one.patient.id, facts, key, now)
+        with within(session, one.clinic.id):
+            raise_task(session, one.clinic.id, one.patient.id, facts, key, now)
 
 
 def forget_unplaced(engine: Engine, now: datetime) -> Tally:

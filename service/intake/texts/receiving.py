@@ -54,6 +54,7 @@ from service.intake.texts.replies import (
 )
 from service.store import outbox
 from service.store.identity import new_id
+from service.store.session import within
 from service.store.tables import Contact, InboundText, Message, Staff, Task
 from service.store.types import begins
 from service.store.upsert import insert_new
@@ -134,7 +135,8 @@ def _heard(
         if not _has_stopped(by):
             say(text, by, NOTHING_ASKED)
         return TextOutcome.PASSED
-    outcome = patients.take(text, by) if by.caregiver is None else caregivers.take(text, by, by.caregiver)
+    with within(text.session, by.clinic.id):
+        outcome = patients.take(text, by) if by.caregiver is None else caregivers.take(text, by, by.caregiver)
     if outcome is TextOutcome.SAFETY:
         others = {one.patient.id: one for one in speakers if one.patient.id != by.patient.id}
         clinics.tell_in_doubt(text, list(others.values()), by)  # who was asked last need not be who wrote
@@ -218,7 +220,8 @@ def _start(text: IncomingText, speakers: list[Speaker], members: list[StaffSpeak
         elif newest is None or not newest.given:
             facts = StartTexted(speaker.contact.id, speaker.whose)
             key = f"start_texted:{speaker.contact.id}:{text.at.date().isoformat()}"
-            raise_task(text.session, speaker.clinic.id, speaker.patient.id, facts, key, text.now)
+            with within(text.session, speaker.clinic.id):
+                raise_task(text.session, speaker.clinic.id, speaker.patient.id, facts, key, text.now)
     agreed = [speaker for speaker in looked_after if text.agrees(speaker)]
     if speakers and not agreed:
         send(text, speakers[0], MessageKind.HELP)
@@ -234,18 +237,19 @@ def _end_notices(text: IncomingText, members: Sequence[StaffSpeaker]) -> list[St
     """
     ended = [member for member in members if not _has_stopped(member)]
     for member in ended:
-        member.contact.state = ContactState.BROKEN
-        member.contact.broken_reason = STOP_BY_TEXT
-        text.session.flush()
-        text.act_of(member).note("contact.stop", member.contact, staff=member.staff.id)
-        raise_task(
-            text.session,
-            member.clinic.id,
-            None,
-            StaffStopped(member.contact.id, member.staff.name, _is_last(text.session, member)),
-            f"{_key(member)}{text.ref}",
-            text.now,
-        )
+        with within(text.session, member.clinic.id):
+            member.contact.state = ContactState.BROKEN
+            member.contact.broken_reason = STOP_BY_TEXT
+            text.session.flush()
+            text.act_of(member).note("contact.stop", member.contact, staff=member.staff.id)
+            raise_task(
+                text.session,
+                member.clinic.id,
+                None,
+                StaffStopped(member.contact.id, member.staff.name, _is_last(text.session, member)),
+                f"{_key(member)}{text.ref}",
+                text.now,
+            )
     return ended
 
 
@@ -254,16 +258,17 @@ def _begin_notices(text: IncomingText, members: Sequence[StaffSpeaker]) -> None:
     for member in members:
         if not _has_stopped(member):
             continue
-        member.contact.state = ContactState.OK
-        member.contact.broken_reason = None
-        text.session.flush()
-        text.act_of(member).note("contact.start", member.contact)
-        raised = and_(
-            Task.clinic_id == member.clinic.id,
-            Task.kind == TaskKind.BROKEN_CONTACT,
-            begins(Task.dedupe_key, _key(member)),
-        )
-        close_tasks(text.session, raised, TaskSettled.TEXTED_START, text.now)
+        with within(text.session, member.clinic.id):
+            member.contact.state = ContactState.OK
+            member.contact.broken_reason = None
+            text.session.flush()
+            text.act_of(member).note("contact.start", member.contact)
+            raised = and_(
+                Task.clinic_id == member.clinic.id,
+                Task.kind == TaskKind.BROKEN_CONTACT,
+                begins(Task.dedupe_key, _key(member)),
+            )
+            close_tasks(text.session, raised, TaskSettled.TEXTED_START, text.now)
 
 
 def _has_stopped(member: StaffSpeaker) -> bool:
@@ -291,7 +296,9 @@ def _key(member: StaffSpeaker) -> str:
 
 
 def _record(text: IncomingText, speaker: Speaker, given: bool, how: str) -> None:
-    contacts.record_consent(text.act_of(speaker), speaker.patient, ConsentKind.MESSAGES, given, how, speaker.caregiver)
+    with within(text.session, speaker.clinic.id):
+        act = text.act_of(speaker)
+        contacts.record_consent(act, speaker.patient, ConsentKind.MESSAGES, given, how, speaker.caregiver)
 
 
 def _first_told_as(session: Session, gateway_ref: str, sender: str, body: str, now: datetime) -> str | None:

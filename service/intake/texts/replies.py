@@ -22,6 +22,7 @@ from service.domain.tasks import LONGEST_QUOTE, AlarmInDoubt, AlarmOfStaff, Alar
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, TaskState
 from service.store import outbox
 from service.store.audit import Act, Actor, actor_of
+from service.store.session import within
 from service.store.tables import Caregiver, Clinic, Contact, Conversation, Message, Patient, Staff, Task
 from service.store.types import begins
 from service.words.language import load_language
@@ -144,6 +145,11 @@ class IncomingText:
 
 def send(text: IncomingText, to: Speaker | StaffSpeaker, kind: MessageKind, words: str = "", about: str = "") -> None:
     """Answer a message. One answer of a kind for each, and `about` the same, however often this is called."""
+    with within(text.session, to.clinic.id):
+        _send(text, to, kind, words, about)
+
+
+def _send(text: IncomingText, to: Speaker | StaffSpeaker, kind: MessageKind, words: str, about: str) -> None:
     key = f"{kind.value}:{text.ref}{about}"
     if kind in TO_CALL and _is_endless(text, to, alarms=True):
         key = f"{kind.value}:{to.contact.id}:{text.now:%Y-%m-%dT%H}"
@@ -205,12 +211,13 @@ def tell_of_alarm(
     key: str,
 ) -> None:
     """A task for the staff of `of`, of an alarm to which `by` was answered."""
-    if _is_endless(text, by, alarms=True):
-        theirs = (Task.clinic_id == of.clinic.id, Task.patient_id == of.patient_id, Task.kind == kind_of(facts))
-        still = exists().where(*theirs, Task.state != TaskState.CLOSED, begins(Task.dedupe_key, "alarm:"))
-        if text.session.scalar(select(still)):
-            return
-    raise_task(text.session, of.clinic.id, of.patient_id, facts, key, text.now)
+    with within(text.session, of.clinic.id):
+        if _is_endless(text, by, alarms=True):
+            theirs = (Task.clinic_id == of.clinic.id, Task.patient_id == of.patient_id, Task.kind == kind_of(facts))
+            still = exists().where(*theirs, Task.state != TaskState.CLOSED, begins(Task.dedupe_key, "alarm:"))
+            if text.session.scalar(select(still)):
+                return
+        raise_task(text.session, of.clinic.id, of.patient_id, facts, key, text.now)
 
 
 def begin_talk(text: IncomingText, to: Speaker, window_id: uuid.UUID) -> Conversation:

@@ -30,6 +30,7 @@ from service.domain.vocabulary import Channel, ContactState, MessageKind, TaskSt
 from service.intake.texts.replies import GOOD_FOR, SAFETY_GOOD_FOR, STOP_BY_TEXT, IncomingText, TextOutcome
 from service.store import outbox
 from service.store.audit import SYSTEM, Act
+from service.store.session import within
 from service.store.tables import Clinic, Contact, StrangerText, Task
 from service.store.types import begins
 from service.words.language import load_language, load_parser, may_be_emergency
@@ -79,20 +80,24 @@ def take(text: IncomingText, sender: str, line: str) -> TextOutcome:
         return TextOutcome.UNKNOWN
     word = load_parser().keyword(text.body)
     stranger = _Stranger(text, number, written_to, clinics, may_be_emergency(text.body))
+    answering = within(text.session, clinics[0].id)  # in whose name they are answered
     if word is Keyword.STOP:
-        _hold_back(stranger, ContactState.BROKEN)
+        with answering:
+            _hold_back(stranger, ContactState.BROKEN)
         return TextOutcome.STOPPED
-    if word is Keyword.START:
-        _hold_back(stranger, ContactState.OK)
     room, told = _room(stranger), ""
-    if room is _Room.YES:
-        told = _answer(stranger)
-        _keep(stranger, bool(told))
-    for clinic in clinics if stranger.alarms or not stranger.several else ():
+    with answering:
+        if word is Keyword.START:
+            _hold_back(stranger, ContactState.OK)
         if room is _Room.YES:
-            _tell(stranger, clinic, StrangerWrote(text.ref, stranger.alarms, told, stranger.several))
-        elif room is _Room.LINE_FULL or stranger.alarms:
-            _tell_of_flood(stranger, clinic)
+            told = _answer(stranger)
+            _keep(stranger, bool(told))
+    for clinic in clinics if stranger.alarms or not stranger.several else ():
+        with within(text.session, clinic.id):
+            if room is _Room.YES:
+                _tell(stranger, clinic, StrangerWrote(text.ref, stranger.alarms, told, stranger.several))
+            elif room is _Room.LINE_FULL or stranger.alarms:
+                _tell_of_flood(stranger, clinic)
     return TextOutcome.SAFETY if stranger.alarms else TextOutcome.STRANGER
 
 

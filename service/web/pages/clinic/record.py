@@ -233,8 +233,9 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
     except Refused as refused:
         form = SINGLE.get(name) or FORMS[name]
         why = inputs.told(form, refused, reason=gettext("Why it was never so"))
-        flash(gettext("Not recorded. %(why)s", why=why), "wrong")
-        return _shown(patient_id, form), 422
+        told = gettext("Not recorded. %(why)s", why=why)
+        flash(told, "wrong")
+        return _shown(patient_id, form, told), 422
     flash(done, "good")
     return redirect(url_for("clinic.patient.record.page", patient_id=patient_id, _anchor=name), 303)
 
@@ -298,7 +299,7 @@ def _typed(form: Form) -> dict[str, Any]:
     return known | ({"dialysis_days": sum(1 << int(day) for day in days)} if ticked else {})
 
 
-def _shown(patient_id: uuid.UUID, refused: Form | None = None) -> str:
+def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "") -> str:
     """The page; after a refusal the form that was sent holds what was typed: a correction stays a correction."""
     now, say = services().clock.now(), page_language()
     with read_session(services().engine) as session:
@@ -338,6 +339,7 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None) -> str:
             for name, unit in units.items()
         ],
         refused=refused and refused.name,
+        told=told,
         refused_of=request.form.get("corrects", ""),
         typed=_typed(refused) if refused and "do" not in request.form else None,
         due=[record.due(say, due, local_day) for due in one.facts.due],

@@ -225,13 +225,14 @@ def _written(patient_id: uuid.UUID, name: str, write: Callable[[Act, Patient, Fo
             write(act, own_patient(act.session, patient_id), form)
     except Refused as refused:
         why = inputs.told(form, refused, last_day=gettext("Last day"), steps=gettext("Follow-up steps"))
-        flash(gettext("Not changed. %(why)s", why=why), "wrong")
-        return _shown(patient_id, name), 422
-    told = {
+        told = gettext("Not changed. %(why)s", why=why)
+        flash(told, "wrong")
+        return _shown(patient_id, name, told), 422
+    done = {
         "begin": gettext("Begun again: the plan asks from the day you named."),
         "transfer": gettext("Asked. Until the other clinic accepts, you look after them."),
     }
-    flash(told.get(name) or gettext("Changed."), "good")
+    flash(done.get(name) or gettext("Changed."), "good")
     return redirect(url_for("clinic.patient.upkeep.page", patient_id=patient_id, _anchor=name), 303)
 
 
@@ -339,7 +340,7 @@ def _needed_day(name: str) -> date:
 # --- what the page shows ---------------------------------------------------------------------
 
 
-def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
+def _shown(patient_id: uuid.UUID, refused: str = "", told: str = "") -> str:
     now = services().clock.now()
     with read_session(services().engine) as session:
         whose, clinic = own_patient(session, patient_id), own_clinic(session)
@@ -370,6 +371,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "") -> str:
         forms=FORMS,
         has_ended=whose.state is PatientState.ENDED,
         refused=refused,
+        told=told,
         typed=request.form | {"weekdays": _days()} if refused else {},
         filled=_filled(whose, plan, today, shown["chosen"]),
         steps=followup.rows(clinic.steps if plan is None or plan.steps is None else plan.steps),

@@ -1,15 +1,12 @@
 """What check-ins and readings cost, as ratios taken in one run.
 
-`checkin_vs_bare`: check-ins a second through POST /api/v1/checkins (bearer key,
-schema, patient, window, audit line, review's mark) ÷ a bare Flask route that does the same
-durable work through sqlite3 on the same kind of file: it looks up the key, and writes the check-in, its line, the
-window and the mark in one transaction (`bare.py` says why). `checkin_vs_insert`: ÷ one INSERT, unchecked, which
-leaves all but the first of these out. `reading_vs_insert`: the same of readings through
-POST /api/v1/readings, each of which also ends what was to follow: an answered window, two steps cancelled.
-`form_vs_insert`: what a patient does by a link (form, its answers, thanks) ÷ the INSERT between two
-pages handed over from memory. Same server, settings and load: gunicorn,
-2 workers, 16 connections kept alive. Rounds alternate. Beside each the same ratio by the processor time that
-the servers spent, which a busy machine disturbs less, and the tail, p99 ÷ p50.
+`checkin_vs_bare`: check-ins a second through POST /api/v1/checkins (bearer key, schema, patient, window, audit line,
+review's mark) ÷ a bare Flask application that does the same durable work through sqlite3 on the same kind of file
+(`bare.py` says what). `reading_vs_bare`: the same of readings through POST /api/v1/readings, each of which also ends
+what was to follow: an answered window, two steps cancelled. `form_vs_bare`: what a patient does by a link, the form,
+its answers and the thanks. Same server, settings and load: gunicorn, 2 workers, 16 connections kept alive. Rounds
+alternate. Beside each the same ratio by the processor time that the servers spent, which a busy machine disturbs less,
+and the tail, p99 ÷ p50.
 `start_vs_bare`: how long a server takes from its start to its first answer, ours ÷ bare, each alone.
 """
 
@@ -48,6 +45,7 @@ STARTS = 3
 REQUESTS = 400  # a round and side
 JOURNEYS = 150  # of three requests
 PEOPLE = 600
+API, API_OF_BARE = "/api/v1", ""
 Round = Callable[[int], list[list[Sent]]]  # what is sent to one side, so many days ago
 
 
@@ -72,19 +70,18 @@ def main() -> None:
             serving("service.commands.serve:wsgi()", environment) as ours,
             serving("tests.bench.bare:app", environment) as bare,
         ):
-            peers = {"bare": bare_checkins(people), "insert": inserts(people)}
-            _compare("checkin", ours, bare, checkins(people), peers)
-            _compare("reading", ours, bare, readings(people), {"insert": inserts(people)})
-            _compare("form", ours, bare, forms(people), {"insert": bare_forms(people)})
+            _compare("checkin", ours, bare, checkins(people), checkins(people, API_OF_BARE))
+            _compare("reading", ours, bare, readings(people), readings(people, API_OF_BARE))
+            _compare("form", ours, bare, forms(people), forms(people))
 
 
 def _compare_starts(environment: Mapping[str, str]) -> None:
     took: dict[str, list[float]] = {}
     for _ in range(STARTS):
-        for application, page in (("service.commands.serve:wsgi()", "/healthz"), ("tests.bench.bare:app", "/thanks")):
+        for application in ("service.commands.serve:wsgi()", "tests.bench.bare:app"):
             began = time.monotonic()
             with serving(application, environment) as server:
-                run(server.port, [[get(page)]])
+                run(server.port, [[get("/healthz")]])
                 took.setdefault(application, []).append(time.monotonic() - began)
     ours, bare = (statistics.median(one) for one in took.values())
     print(f"start_vs_bare ratio={ours / bare:.2f} (answers after {ours:.1f} s, bare {bare:.1f} s)")
@@ -101,33 +98,28 @@ def environment_of(folder: Path) -> dict[str, str]:
     }
 
 
-def _compare(what: str, ours: Server, bare: Server, mine: Round, peers: Mapping[str, Round]) -> None:
+def _compare(what: str, ours: Server, bare: Server, mine: Round, theirs: Round) -> None:
     run(ours.port, mine(ROUNDS)[:100])
-    for theirs in peers.values():
-        run(bare.port, theirs(ROUNDS)[:100])
-    waits, rates, spent = [], [], 0.0
-    ratios: dict[str, list[float]] = {peer: [] for peer in peers}
-    spared = dict.fromkeys(peers, 0.0)
+    run(bare.port, theirs(ROUNDS)[:100])
+    waits, rates, ratios, spent, spared = [], [], [], 0.0, 0.0
     for ago in range(ROUNDS):
         before = ours.processor_time()
         seconds, told = run(ours.port, mine(ago))
         spent += ours.processor_time() - before
         rates.append(len(told) / seconds)
         waits += [one.seconds for one in told]
-        for peer, theirs in peers.items():
-            before = bare.processor_time()
-            ratios[peer].append(run(bare.port, theirs(ago))[0] / seconds)
-            spared[peer] += bare.processor_time() - before
+        before = bare.processor_time()
+        ratios.append(run(bare.port, theirs(ago))[0] / seconds)
+        spared += bare.processor_time() - before
     times = sum(len(mine(ago)) for ago in range(ROUNDS))
-    for peer, found in ratios.items():
-        print(
-            f"{what}_vs_{peer} ratio={statistics.median(found):.2f} min={min(found):.2f} max={max(found):.2f}"
-            f" ({statistics.median(rates):,.0f} requests a second)"
-        )
-        print(
-            f"{what}_cpu_vs_{peer} ratio={spared[peer] / spent:.2f}"
-            f" ({1000 * spent / times:.2f} ms each, {1000 * spared[peer] / times:.2f} ms {peer})"
-        )
+    print(
+        f"{what}_vs_bare ratio={statistics.median(ratios):.2f} min={min(ratios):.2f} max={max(ratios):.2f}"
+        f" ({statistics.median(rates):,.0f} requests a second)"
+    )
+    print(
+        f"{what}_cpu_vs_bare ratio={spared / spent:.2f}"
+        f" ({1000 * spent / times:.2f} ms each, {1000 * spared / times:.2f} ms bare)"
+    )
     print(
         f"{what}_tail ratio={at(0.99, waits) / at(0.5, waits):.1f}"
         f" (p50 {1000 * at(0.5, waits):.1f} ms, p99 {1000 * at(0.99, waits):.1f} ms)"
@@ -138,28 +130,28 @@ def _day(ago: int) -> date:
     return datetime.now(UTC).date() - timedelta(days=ago + 1)
 
 
-def checkins(people: People) -> Round:
+def checkins(people: People, api: str = API) -> Round:
     """Check-ins of machines, of that day."""
     key = f"Authorization: Bearer {people.secret}\r\n"
 
     def of(ago: int) -> list[list[Sent]]:
         answers = {"local_date": _day(ago).isoformat(), "breathlessness": 2, "extra_pillows": 0, "safety_signs": []}
         return [
-            [post("/api/v1/checkins", {"patient": str(one), "weight": 80 + number % 9, **answers}, key)]
+            [post(f"{api}/checkins", {"patient": str(one), "weight": 80 + number % 9, **answers}, key)]
             for number, one in enumerate(people.ids[:REQUESTS])
         ]
 
     return of
 
 
-def readings(people: People) -> Round:
+def readings(people: People, api: str = API) -> Round:
     """Readings of that day, each of which answers its window."""
     key = f"Authorization: Bearer {people.secret}\r\n"
 
     def of(ago: int) -> list[list[Sent]]:
         taken = datetime.combine(_day(ago), wall(9), UTC).isoformat()
         values = {"taken_at": taken, "pa_systolic": 31, "pa_diastolic": 15, "pa_mean": 21, "heart_rate": 70}
-        return [[post("/api/v1/readings", {"patient": str(one), **values}, key)] for one in people.ids[:REQUESTS]]
+        return [[post(f"{api}/readings", {"patient": str(one), **values}, key)] for one in people.ids[:REQUESTS]]
 
     return of
 
@@ -178,27 +170,6 @@ def forms(people: People) -> Round:
     return of
 
 
-def bare_checkins(people: People) -> Round:
-    """Check-ins for the bare application, which writes all that ours does."""
-    key = f"Authorization: Bearer {people.secret}\r\n"
-    return lambda ago: [[_bare("/checkins", ago, one, key)] for one in people.ids[:REQUESTS]]
-
-
-def inserts(people: People) -> Round:
-    """As many single INSERTs."""
-    return lambda ago: [[_bare("/insert", ago, one)] for one in people.ids[:REQUESTS]]
-
-
-def bare_forms(people: People) -> Round:
-    """A page from memory, an INSERT, another page."""
-    return lambda ago: [[get("/form"), _bare("/insert", ago, one), get("/thanks")] for one in people.ids[:JOURNEYS]]
-
-
-def _bare(path: str, ago: int, one: uuid.UUID, headers: str = "") -> Sent:
-    answers = {"local_date": _day(ago).isoformat(), "weight": 82, "breathlessness": 2, "extra_pillows": 0}
-    return post(path, {"patient": str(one), **answers}, headers)
-
-
 def _bare_file(path: Path, people: People) -> None:
     """The same patients and days, in the bare application's own few columns."""
     theirs = [str(one) for one in people.ids]
@@ -206,12 +177,25 @@ def _bare_file(path: Path, people: People) -> None:
     with closing(sqlite3.connect(path)) as database:
         database.execute("PRAGMA journal_mode=WAL")
         database.executescript(LAYOUT)
-        digest = hashlib.sha256(people.secret.encode()).hexdigest()
-        database.execute("INSERT INTO keys VALUES (?, 'bench', 'fernmoor')", (digest,))
-        database.executemany("INSERT INTO patients VALUES (?, 'fernmoor', 1, NULL, NULL)", [(one,) for one in theirs])
+        database.execute("INSERT INTO keys VALUES (?, 'bench', 'fernmoor')", (_digest(people.secret),))
+        database.executemany(
+            "INSERT INTO patients VALUES (?, 'fernmoor', 1, 'Europe/London', NULL, NULL)", [(one,) for one in theirs]
+        )
         windows = [(one, day) for day in days for one in theirs]
-        database.executemany("INSERT INTO windows VALUES (?, ?, NULL)", windows)
+        database.executemany("INSERT INTO windows VALUES (?, ?, 'open', NULL, NULL)", windows)
+        steps = [(*one, place) for one in windows for place in (1, 2)]
+        database.executemany("INSERT INTO steps VALUES (?, ?, ?, 'pending')", steps)
+        links = [
+            (_digest(token), one, day)
+            for day, tokens in zip(days, people.tokens, strict=True)
+            for token, one in zip(tokens, theirs[-JOURNEYS:], strict=True)
+        ]
+        database.executemany("INSERT INTO links VALUES (?, ?, ?, 'fernmoor')", links)
         database.commit()
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
 
 
 def clinic(folder: Path) -> People:

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import Engine, update
 
 from service.care import contacts
-from service.domain.vocabulary import ConsentKind, MessageKind, MessageState
+from service.domain.vocabulary import ConsentKind, MessageState
 from service.store.session import read_session, write_session
 from service.store.tables import DeadLetter, InboundText, Message, QuarantinedRow
 from service.transports.textgateway import signature
@@ -95,7 +95,7 @@ def test_every_kind_of_text_and_receipt_is_taken_in_by_a_web_that_sees_one_clini
     ]
     assert became(nurse, "are you there", "chest pain", "STOP", "START") == ["passed", "safety", "stopped", "started"]
     assert became("+64999900798", "hello", "chest pain", "STOP") == ["stranger", "safety", "stopped"]
-    assert became(shared, "chest pain", "82.4", "1", "84", "HELP") == [
+    assert became(shared, "chest pain", "82.4", "2", "84", "HELP") == [
         "safety",
         "answered",
         "chosen",
@@ -103,10 +103,12 @@ def test_every_kind_of_text_and_receipt_is_taken_in_by_a_web_that_sees_one_clini
         "helped",
     ]
     assert became(shared, "STOP", "START") == ["stopped", "started"]
-    sent = next(one.id for one in visited.rows(Message) if one.kind is MessageKind.NUDGE)
+    sent = {one.clinic_id: one.id for one in visited.rows(Message) if one.staff_id is None}.values()
     with write_session(visited.engine) as session:
-        session.execute(update(Message).where(Message.id == sent).values(state=MessageState.UNCERTAIN))
-    at = world.now.isoformat()
-    call(visited, {"receipts": [{"id": str(sent), "outcome": "failed", "at": at, "detail": "gone"}]})
-    assert next(one for one in visited.rows(Message) if one.id == sent).state is MessageState.FAILED
+        session.execute(update(Message).where(Message.id.in_(sent)).values(state=MessageState.UNCERTAIN))
+    of_both_and_of_none = [
+        {"id": str(one), "outcome": "failed", "at": world.now.isoformat()} for one in (*sent, noa.id)
+    ]
+    call(visited, {"receipts": of_both_and_of_none})
+    assert [one.state for one in visited.rows(Message) if one.id in sent] == [MessageState.FAILED] * 2
     assert (visited.rows(DeadLetter), visited.rows(QuarantinedRow)) == ([], [])

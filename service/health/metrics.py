@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
-from sqlalchemy import Engine, func, select, text
+from sqlalchemy import Engine, case, func, select, text
 from sqlalchemy.orm import Session
 
 from service.build import this_build
@@ -126,13 +126,17 @@ def _kept(session: Session, now: datetime) -> Iterable[Metric]:
 
 def _pending(session: Session, now: datetime) -> Iterable[Metric]:
     due = GaugeMetricFamily("neaptide_messages_due", "Messages that are due and wait", labels=["channel"])
-    waiting = select(Message.channel, func.count()).where(QUEUED_MESSAGES, Message.next_try_at <= now)
-    for channel, number in session.execute(waiting.group_by(Message.channel)):
-        due.add_metric([channel.value], number)
+    # Every month is looked into for what waits: once for all that is told of it.
+    is_due, is_away = (case((one, 1), else_=0) for one in (Message.next_try_at <= now, Message.attempts >= MANY_TRIES))
+    waiting = select(Message.channel, func.sum(is_due), func.sum(is_away)).where(QUEUED_MESSAGES)
+    away = 0
+    for channel, number, often in session.execute(waiting.group_by(Message.channel)):
+        away += often
+        if number:
+            due.add_metric([channel.value], number)
     yield due
     in_hand = how_many(session, Message, LEASED_MESSAGES)
     yield GaugeMetricFamily("neaptide_messages_in_hand", "Messages claimed or being handed over", value=in_hand)
-    away = how_many(session, Message, QUEUED_MESSAGES, Message.attempts >= MANY_TRIES)
     yield GaugeMetricFamily("neaptide_messages_turned_away", "Messages that wait and were refused often", value=away)
     tasks = GaugeMetricFamily("neaptide_tasks_open", "Tasks that nobody has taken", labels=["kind"])
     for kind, number in session.execute(select(Task.kind, func.count()).where(OPEN_TASKS).group_by(Task.kind)):

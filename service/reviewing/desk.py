@@ -17,6 +17,7 @@ from service.domain.vocabulary import Channel, ContactState, PatientState, TaskS
 from service.reviewing.inbox import URGENT
 from service.reviewing.panel import signed_and_done
 from service.reviewing.placing import current_week
+from service.store import panel
 from service.store.adjustments import COUNTS
 from service.store.session import rows
 from service.store.tables import Adjustment, Clinic, Contact, PanelRow, Patient, PersonRow, SignOff, Task
@@ -70,7 +71,7 @@ def counts(session: Session, clinic: Clinic, now: datetime) -> Counts:
     to_do = (
         select(func.count())
         .select_from(Patient)
-        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+        .outerjoin(PanelRow, panel.OF_PATIENT)
         .outerjoin(SignOff, signed)
         .where(Patient.clinic_id == clinic.id, Patient.state == PatientState.ACTIVE, ~done)
     )

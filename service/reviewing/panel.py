@@ -207,7 +207,7 @@ def neighbours(session: Session, clinic: Clinic, patient_id: uuid.UUID, now: dat
     ]
     placed = (
         select(Patient.id, Patient.name, done.label("done"), row, *beside)
-        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+        .outerjoin(PanelRow, panel.OF_PATIENT)
         .outerjoin(SignOff, signed)
         .where(Patient.clinic_id == clinic.id, Patient.state == PatientState.ACTIVE)
         .subquery()

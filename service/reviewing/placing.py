@@ -34,7 +34,7 @@ from service.domain.signals.picture import lane_of, name_of
 from service.domain.summary import Summary
 from service.domain.tasks import EnteredCallToday, from_json
 from service.domain.vocabulary import Lane, TaskKind, TaskSettled, TaskState
-from service.store import staffwork
+from service.store import panel, staffwork
 from service.store.ids import among
 from service.store.quarantine import describe_error
 from service.store.session import rows as connection_of
@@ -68,7 +68,7 @@ def place_all(
     work = staffwork.of_clinic(session, clinic_id, week, local_zone=clinic.zone, patient_ids=known)
     who = select(
         Patient.id.label("patient_id"), Patient.name, Patient.zone, Patient.enrolled_at, PanelRow.standing
-    ).outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+    ).outerjoin(PanelRow, panel.OF_PATIENT)
     for row in connection_of(session).execute(who.where(Patient.clinic_id == clinic_id, among(Patient.id, known))):
         try:
             facts = review_facts(row, known[row.patient_id], work, clinic)

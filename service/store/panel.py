@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import Select, bindparam, case, func, select, text, update
+from sqlalchemy import Select, and_, bindparam, case, func, select, text, update
 from sqlalchemy.orm import Session
 
 from service.domain.vocabulary import PatientState
@@ -107,13 +107,17 @@ def _lock(where: Where, patient_ids: Collection[uuid.UUID]) -> None:
         rows(where).execute(_IN_ORDER, {"patients": list(patient_ids)})
 
 
+# By the clinic too, which is the patient's: so PostgreSQL reads a clinic's rows together, not each by itself.
+OF_PATIENT = and_(PanelRow.patient_id == Patient.id, PanelRow.clinic_id == Patient.clinic_id)
+
+
 def carried(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID | None = None) -> list[PatientPanelRow]:
     """Every active patient of the clinic, or the one named, with their row. One query."""
     carried = {"as_of": PanelRow.as_of, "facts": PanelRow.facts, "stale_since": PanelRow.stale_since}
     carried |= {"updated_at": PanelRow.updated_at}
     query = (
         select(*columns_of(PatientPanelRow, Patient, patient_id=Patient.id, **carried))
-        .outerjoin(PanelRow, PanelRow.patient_id == Patient.id)
+        .outerjoin(PanelRow, OF_PATIENT)
         .where(Patient.clinic_id == clinic_id)
         .order_by(Patient.name, Patient.id)
     )

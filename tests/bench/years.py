@@ -52,7 +52,7 @@ from tests.bench import hospitals
 from tests.world import World
 
 PEOPLE = (Patient, Caregiver, Contact, Consent, Plan, Reference, PanelRow, CarriedStateRow)
-DELIVERY = (Step, Message, MessageEvent, Occurrence)
+DELIVERY = (Step, Message, MessageEvent, Occurrence, LinkKey, AuditLine)
 DAYS = (Window, Step, Message, MessageEvent, Occurrence, Reading, Checkin, AuditLine, Silence, LinkKey)
 ONCE = {
     "dedupe_key": 120,
@@ -74,7 +74,7 @@ class Sizes:
     patients: int
     days: int
     measured: tuple[int, ...] = (30, 300)
-    delivery_days: int | None = None  # of steps, messages and their history; None: of all
+    delivery_days: int | None = None  # of steps, messages, their history, links and audit lines; None: of all
 
     def of_at_most(self, largest: int) -> Sizes:
         """The same, of which the larger measured clinic has so many."""

@@ -64,7 +64,6 @@ class PanelEntry:
     accepted: Accepted | None  # in force
     days_since_review: int | None
     carried_over: bool  # the last review ended without reaching them
-    refreshed_now: bool  # the row was made again for this page
 
     @property
     def lane(self) -> Lane:
@@ -247,6 +246,12 @@ def signed_and_done(week: date) -> tuple[ColumnElement[bool], ColumnElement[bool
     return signed, SignOff.id.is_not(None) & ~func.coalesce(news, false())
 
 
+def as_carried(row: panel.PatientPanelRow, today: date) -> Summary | None:
+    """What a page of `today` shows of the row as it is carried; None where it is to be made again."""
+    is_current = row.stale_since is None and row.as_of == today
+    return summaries.from_json(row.facts) if is_current and summaries.is_readable(row.facts) else None
+
+
 def gather(
     session: Session,
     clinic: Clinic,
@@ -263,9 +268,7 @@ def gather(
     in_zone = {zone: as_of or local_date(now, zone) for zone in {row.zone for row in everyone}}
     todays = {row.patient_id: in_zone[row.zone] for row in everyone}
     fresh = {
-        row.patient_id: summaries.from_json(row.facts)
-        for row in everyone
-        if summaries.is_readable(row.facts) and row.stale_since is None and row.as_of == todays[row.patient_id]
+        row.patient_id: known for row in everyone if (known := as_carried(row, todays[row.patient_id])) is not None
     }
     behind = {row.patient_id: row for row in everyone if row.patient_id not in fresh}
     remade = _made_now(session, clinic, behind, todays, bounded=as_of is None)
@@ -277,15 +280,7 @@ def gather(
         patient_ids=None if patient_id is None else [patient_id],
     )
     entries = [
-        _entry(
-            row,
-            fresh.get(row.patient_id) or remade[row.patient_id],
-            work,
-            clinic,
-            today,
-            remade=row.patient_id in remade,
-        )
-        for row in everyone
+        _entry(row, fresh.get(row.patient_id) or remade[row.patient_id], work, clinic, today) for row in everyone
     ]
     return sorted(entries, key=lambda entry: (not entry.to_do, entry.order, entry.name.casefold()))
 
@@ -324,8 +319,6 @@ def _entry(
     work: staffwork.StaffWork,
     clinic: Clinic,
     today: date,
-    *,
-    remade: bool,
 ) -> PanelEntry:
     standing = review_facts(row, known, work, clinic)
     placement = review.place(standing)
@@ -345,5 +338,4 @@ def _entry(
         accepted=review.in_force(standing),
         days_since_review=(today - reviewed_on).days if reviewed_on else None,
         carried_over=signed is None and last is not None and last.outcome in UNRESOLVED,
-        refreshed_now=remade,
     )

@@ -53,6 +53,7 @@ from service.store.tables import (
     Staff,
     Window,
 )
+from tests.carried import made_again
 from tests.servers import SECRET, VAULT
 
 ROUNDS = 7
@@ -134,7 +135,8 @@ def _page(engine: Engine, clinic_id: uuid.UUID) -> None:
 def _panel(engine: Engine, clinic_id: uuid.UUID) -> None:
     with read_session(engine) as session:
         built = panel.build_panel(session, clinic_id, NOW)
-    assert not any(entry.refreshed_now for entry in built.entries)
+    assert built.entries
+    assert made_again(engine, clinic_id, NOW) == []
 
 
 def _set_based(engine: Engine, clinic_id: uuid.UUID) -> list[tuple[Any, ...]]:

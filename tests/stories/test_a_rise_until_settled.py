@@ -22,6 +22,7 @@ from service.store.session import read_session, write_session
 from service.store.tables import Clinic, Patient, Signal, SignOff, Staff
 from tests import inwords
 from tests.builder import acting
+from tests.carried import made_again
 from tests.ward import NOW, Ward, open_ward
 
 START = NOW - timedelta(days=42)  # a Wednesday
@@ -58,7 +59,7 @@ class Weeks:
     def seen(self) -> PanelEntry:
         with read_session(self.engine) as session:
             (entry,) = build_panel(session, self.clinic_id, self.now).entries
-        assert not entry.refreshed_now
+        assert made_again(self.engine, self.clinic_id, self.now) == []
         return entry
 
     def signs(self, outcome: Outcome, note: str = "") -> None:

@@ -26,6 +26,7 @@ from service.store.audit import Act, Actor
 from service.store.session import read_session, write_session
 from service.store.tables import AuditLine, GoalRow, PanelRow, Patient, ResultRow
 from tests import inwords
+from tests.carried import made_again
 from tests.copies import made_once
 from tests.inwords import ENGLISH
 from tests.ward import NOW
@@ -68,7 +69,7 @@ class Followed:
         with read_session(self.engine) as session:
             assert refreshing.differing(session, self.clinic_id, NOW) == []
             (entry,) = build_panel(session, self.clinic_id, NOW).entries
-        assert not entry.refreshed_now
+        assert made_again(self.engine, self.clinic_id, NOW) == []
         return entry
 
 

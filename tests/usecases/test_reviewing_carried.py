@@ -19,6 +19,7 @@ from service.store import panel, signal_rows
 from service.store.session import read_session, write_session
 from service.store.tables import CarriedStateRow, PanelRow, Patient, QuarantinedRow, Signal
 from tests import inwords
+from tests.carried import made_again
 from tests.waiting import PATIENCE_SECONDS
 from tests.ward import NOW, open_ward, ward_of
 
@@ -42,12 +43,12 @@ def panel_of(engine, clinic_id, now=NOW):
 def test_a_carried_row_is_what_the_rows_say_and_the_audit_agrees(engine):
     clinic_id, _ = build(engine, "Asha", "Ben")
     carried = panel_of(engine, clinic_id)
-    assert not any(entry.refreshed_now for entry in carried.values())
+    assert made_again(engine, clinic_id, NOW) == []
     with write_session(engine) as session:
         for row in session.scalars(select(PanelRow)):
             panel.mark_stale(session, [row.patient_id], NOW)
     made_now = panel_of(engine, clinic_id)
-    assert all(entry.refreshed_now for entry in made_now.values())
+    assert made_again(engine, clinic_id, NOW) == ["Asha", "Ben"]
     assert {name: entry.summary for name, entry in carried.items()} == {
         name: entry.summary for name, entry in made_now.items()
     }
@@ -70,10 +71,10 @@ def test_a_stale_row_is_made_again_for_the_page_and_written_by_the_worker(engine
     clinic_id, ids = build(engine, "Asha")
     with write_session(engine) as session:
         panel.mark_stale(session, [ids["Asha"]], NOW)
-    assert panel_of(engine, clinic_id)["Asha"].refreshed_now
-    assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # the page did not write it
+    panel_of(engine, clinic_id)
+    assert made_again(engine, clinic_id, NOW) == ["Asha"]  # the page did not write it
     assert refreshing.refresh(engine, NOW).done == 1
-    assert not panel_of(engine, clinic_id)["Asha"].refreshed_now
+    assert made_again(engine, clinic_id, NOW) == []
     assert refreshing.refresh(engine, NOW).seen == 0
 
 
@@ -101,10 +102,10 @@ def test_a_page_works_out_no_more_than_it_can_wait_for_and_says_so(engine):
 def test_the_next_day_every_row_is_of_yesterday_and_is_made_again_once(engine):
     clinic_id, _ = build(engine, "Asha", "Ben")
     tomorrow = NOW + timedelta(days=1)
-    assert all(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
+    assert made_again(engine, clinic_id, tomorrow) == ["Asha", "Ben"]
     assert refreshing.refresh(engine, tomorrow).done == 2
     assert refreshing.refresh(engine, tomorrow).seen == 0
-    assert not any(entry.refreshed_now for entry in panel_of(engine, clinic_id, tomorrow).values())
+    assert made_again(engine, clinic_id, tomorrow) == []
 
 
 def test_a_row_of_a_far_zone_turns_at_its_own_midnight(engine):
@@ -129,7 +130,7 @@ def test_a_reading_that_comes_while_a_row_is_being_made_is_not_lost(engine, monk
     monkeypatch.setattr(refreshing, "work_out", slow)
     refreshing.refresh(engine, NOW)
     monkeypatch.undo()
-    assert panel_of(engine, clinic_id)["Asha"].refreshed_now  # still stale: the newer mark stands
+    assert made_again(engine, clinic_id, NOW) == ["Asha"]  # still stale: the newer mark stands
     assert refreshing.refresh(engine, NOW).done == 1
 
 
@@ -172,9 +173,9 @@ def test_a_patient_enrolled_with_a_row_to_be_made_gets_it_from_the_worker(engine
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         panel.begin(session, ward.clinic.id, patient.id, NOW)
         clinic_id = ward.clinic.id
-    assert panel_of(engine, clinic_id)["New"].refreshed_now
+    assert made_again(engine, clinic_id, NOW) == ["New"]
     assert refreshing.refresh(engine, NOW).done == 1
-    assert not panel_of(engine, clinic_id)["New"].refreshed_now
+    assert made_again(engine, clinic_id, NOW) == []
 
 
 def test_a_limit_passed_is_one_signal_however_often_the_row_is_made(engine):

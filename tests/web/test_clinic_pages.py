@@ -482,8 +482,12 @@ def test_the_second_to_sign_is_told_who_was_first(clinic):
     clinic.post(clinic.path("Ben", "/sign"), clinic.path("Ben"), outcome="called")
     token_page = clinic.path("Asha")
     clinic.enter("doctor")
-    where = clinic.post(clinic.path("Ben", "/sign"), token_page, outcome="no_change")
-    assert "Not signed: Imogen Vale had signed this review already. Theirs stands." in clinic.get(where)
+    for path in (clinic.path("Ben", "/sign"), f"/clinic/review/{clinic.ids['Ben']}/sign"):
+        page = clinic.try_to_post(path, token_page, outcome="no_change", note="She rang me.")
+        form = page.split('<form class="sign"')[1].split("</form>")[0]
+        assert "Not signed: Imogen Vale had signed this review already. Theirs stands." in form
+        assert ">She rang me.</textarea>" in form  # and can be added to what stands
+        assert 'name="adds"' in form
 
 
 @pytest.mark.parametrize(

@@ -49,9 +49,8 @@ def from_form(patient_id: uuid.UUID) -> Became:
                 return Became(gettext("Added. What was on the page is kept with it."))
             return _sign(act, patient_id)
     except signing.AlreadySigned as other:
-        return Became(
-            gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by), False
-        )
+        told = gettext("Not signed: %(name)s had signed this review already. Theirs stands.", name=other.by)
+        return Became(told, False, True)  # what was typed can be added to it
     except signing.LookAgain as other:
         if other.by:
             return Became(gettext("Not added: %(name)s was first. Please look again.", name=other.by), False, True)

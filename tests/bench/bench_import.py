@@ -4,7 +4,7 @@
 writing the same rows into the same table, indexes and settings, unchecked. Ours
 also reads instants, units and zones, judges each reading, finds repeats, follows
 windows and silences, watches limits and writes the audit trail.
-Both sides alternate, seven rounds, process CPU time, median with least and most.
+Both sides alternate, five rounds, process CPU time, median with least and most.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from service.store.session import open_engine, write_session
 from service.store.tables import Clinic, Patient, Window
 from tests.servers import VAULT
 
-ROUNDS = 7
-PEOPLE, DAYS = 300, 120
+ROUNDS = 5
+PEOPLE, DAYS = 300, 60
 ZONES = ("Europe/London", "Europe/Madrid", "America/New_York", "Pacific/Auckland", "Asia/Kolkata")
 NOW = datetime(2026, 11, 25, 23, 0, tzinfo=UTC)
 COLUMNS = (

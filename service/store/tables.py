@@ -836,7 +836,7 @@ class Checkin(Arriving, Base):
     __table_args__ = (
         _partial("uq_checkins_current", "patient_id", "local_date", where="superseded_at IS NULL", unique=True),
         Index("ix_checkins_clinic_id_local_date", "clinic_id", "local_date"),
-        Index("ix_checkins_patient_id", "patient_id"),  # with those that were superseded: filing/undoing.py
+        Index("ix_checkins_patient_id", "patient_id"),  # with those superseded: undone with a file, or moved elsewhere
     )
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics")

@@ -3,7 +3,8 @@
 A module bench_NAME.py there is the measurement NAME; its `main` prints lines that
 begin `NAME ratio=R`. Without a name every one is taken but those of `APART`; `--help` tells
 what there is and measures nothing. Every other word with two dashes is handed on. One that
-fails does not stop the others, and is told by the exit status. Called by `deploy/bench`.
+fails does not stop the others, and is told by the exit status. What only counts, and times nothing
+(`COUNTED`), goes first and beside one another. Called by `deploy/bench`.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 APART = {"year"}  # fills gigabytes: measured where it is asked for by name
+COUNTED = ("truth", "detection", "calibration")  # the longest first: whatever else runs, they say the same
 HERE = Path(__file__).resolve().parent.parent
 BENCH = HERE / "tests" / "bench"
 
@@ -36,7 +39,13 @@ def main(asked: Sequence[str]) -> int:
     if unknown:
         print(f"deploy/bench: {', '.join(unknown)}: no such measurement; there are: {' '.join(known)}", file=sys.stderr)
         return 2
-    failed = [name for name in asked or [one for one in known if one not in APART] if not _measure(name, options)]
+    asked = asked or [one for one in known if one not in APART]
+    counted = [name for name in COUNTED if name in asked]
+    many = len(counted) > 1
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        ended = dict(zip(counted, pool.map(lambda name: _measure(name, options, beside=many), counted), strict=True))
+    ended |= {name: _measure(name, options) for name in asked if name not in ended}
+    failed = [name for name, well in ended.items() if not well]
     if failed:
         print(f"deploy/bench: failed: {' '.join(failed)}", file=sys.stderr)
     return 1 if failed else 0
@@ -51,12 +60,19 @@ def _help(known: Sequence[str]) -> str:
     return "\n".join([*head, "", *(f"  {name:<{width}}  {first[name].splitlines()[0]}" for name in known)])
 
 
-def _measure(name: str, options: Sequence[str]) -> bool:
+def _measure(name: str, options: Sequence[str], *, beside: bool = False) -> bool:
+    """Run one, and say how long it took; what runs beside others is told in one piece. Whether it ended well."""
     begun = time.monotonic()
-    print(f"== {name}", flush=True)
+    if not beside:
+        print(f"== {name}", flush=True)
     code = f"from tests.bench.bench_{name} import main; main()"
     # A database server named for the tests is for those measurements that ask for one.
-    done = subprocess.run([sys.executable, "-c", code, *options], cwd=HERE, env=dict(os.environ), check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", code, *options], cwd=HERE, env=dict(os.environ), check=False, text=True,
+        stdout=subprocess.PIPE if beside else None, stderr=subprocess.STDOUT if beside else None,
+    )  # fmt: skip
+    if beside:
+        print(f"== {name}", done.stdout, sep="\n", end="")
     print(f"   ({time.monotonic() - begun:.0f} s)", flush=True)
     return done.returncode == 0
 

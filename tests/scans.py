@@ -31,7 +31,6 @@ WAITING = {
 WHOLE = {
     "service/commands/": "an operator's question of all clinics",
     "service/delivery/operating.py:find": "an operator's question of all clinics",
-    "service/care/contacts.py:all_in_doubt": "asked by doctor, of everybody",
     "service/care/contacts.py:shared_numbers": "asked by doctor, of all numbers",
     "service/health/checks.py": "doctor",
     "service/health/invariants.py": "the nightly check, from the first row on",

@@ -101,27 +101,6 @@ def in_doubt(session: Session, patient_ids: Collection[uuid.UUID]) -> dict[uuid.
     return {row.caregiver_id or row.patient_id: row.id for row in newest.values() if not seals.stands(session, row)}
 
 
-def all_in_doubt(session: Session) -> tuple[set[uuid.UUID], set[uuid.UUID]]:
-    """The patients looked after who are `in_doubt`, and such caregivers of theirs: for a count of all. One query."""
-    newest_first = func.row_number().over(
-        partition_by=(Consent.patient_id, Consent.caregiver_id, Consent.kind),
-        order_by=(Consent.at.desc(), Consent.id.desc()),
-    )
-    places = select(Consent.id, newest_first.label("place")).where(Consent.kind.in_(STOPS_EVERYTHING)).subquery()
-    counts = Consent.id.in_(select(places.c.id).where(places.c.place == 1))
-    takes_part = or_(Consent.caregiver_id.is_(None), Caregiver.active)
-    query = (
-        select(Consent)
-        .join(Patient, Patient.id == Consent.patient_id)
-        .outerjoin(Caregiver, Caregiver.id == Consent.caregiver_id)
-        .where(counts, Patient.state == PatientState.ACTIVE, takes_part)
-        .execution_options(yield_per=1000)
-    )
-    doubted = [row for row in session.scalars(query) if not seals.stands(session, row)]
-    caregivers = {row.caregiver_id for row in doubted if row.caregiver_id is not None}
-    return {row.patient_id for row in doubted if row.caregiver_id is None}, caregivers
-
-
 def agrees(kind: ConsentKind, patient_id: Any, caregiver_id: Any = None) -> ColumnElement[bool]:
     """The condition that the newest consent of this kind was given, of columns: for a count of everybody."""
     about = Consent.caregiver_id.is_(None) if caregiver_id is None else Consent.caregiver_id == caregiver_id

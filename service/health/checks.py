@@ -19,7 +19,7 @@ from sqlalchemy import ColumnElement, Engine, TextClause, exists, func, or_, sel
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from service.care.contacts import agrees, all_in_doubt, shared_numbers, somebody
+from service.care.contacts import agrees, shared_numbers, somebody
 from service.domain.tasks import Found
 from service.domain.vocabulary import CLINICAL_STAFF, Channel, ConsentKind, ContactState, PatientState
 from service.health import unaltered
@@ -481,24 +481,21 @@ def _people(session: Session, channels: Collection[Channel] | None) -> Iterator[
         "One caregiver is never asked: they have no contact that works.",
         "{number} caregivers are never asked: they have no contact that works.",
     )
-    patients, caregivers = all_in_doubt(session)
-    unwilling = select(Patient.id).where(MONITORED, ~agrees(ConsentKind.MESSAGES, Patient.id))
     yield _counted(
         "patients_without_consent",
-        len(patients.union(session.scalars(unwilling))),
-        "Every patient has agreed to messages.",
-        "One patient has not agreed to messages, or not by a consent whose seal holds, and is sent none.",
-        "{number} patients have not agreed to messages, or not by a consent whose seal holds, and are sent none.",
+        how_many(session, Patient, MONITORED, ~agrees(ConsentKind.MESSAGES, Patient.id)),
+        "By the records, every patient has agreed to messages; --deep compares their seals.",
+        "One patient has not agreed to messages, and is sent none.",
+        "{number} patients have not agreed to messages, and are sent none.",
     )
     both = agrees(ConsentKind.CAREGIVER, Caregiver.patient_id, Caregiver.id)
     both &= agrees(ConsentKind.MESSAGES, Caregiver.patient_id, Caregiver.id)
-    unasked = select(Caregiver.id).where(Caregiver.active.is_(True), caring, ~both)
     yield _counted(
         "caregivers_without_consent",
-        len(caregivers.union(session.scalars(unasked))),
-        "Every caregiver may be asked: both sides have agreed.",
-        "One caregiver is never asked: a side has not agreed, or not by a consent whose seal holds.",
-        "{number} caregivers are never asked: a side has not agreed, or not by a consent whose seal holds.",
+        how_many(session, Caregiver, Caregiver.active.is_(True), caring, ~both),
+        "By the records, every caregiver may be asked: both sides have agreed; --deep compares their seals.",
+        "One caregiver is never asked: the patient or they themselves have not agreed.",
+        "{number} caregivers are never asked: the patient or they themselves have not agreed.",
     )
 
 

@@ -22,16 +22,7 @@ from service.clock import SystemClock
 from service.domain.localtime import zone
 from service.domain.plan import PlanPhase, PlanRule, checked, next_opening, weekday_bits
 from service.domain.tasks import Found
-from service.domain.vocabulary import (
-    Channel,
-    ConsentKind,
-    ContactState,
-    MessageKind,
-    MessageState,
-    PatientState,
-    Role,
-    TaskKind,
-)
+from service.domain.vocabulary import Channel, ContactState, MessageKind, MessageState, PatientState, Role, TaskKind
 from service.enrolling.plans import NewPlan, set_plan
 from service.health import checks, invariants, metrics, soundness
 from service.keyring import Keyring
@@ -135,18 +126,6 @@ def test_people_whom_no_message_can_reach_are_counted(post: Post) -> None:
         "unreachable_patients": 1, "unreachable_caregivers": 1, "patients_without_consent": 1,
         "caregivers_without_consent": 1, "clinics_untold": 1,
     }  # fmt: skip
-
-
-def test_a_consent_is_counted_by_its_seal_and_not_by_what_it_says(post: Post) -> None:
-    """Altered to yes or to no, nobody knows whether they agreed; an earlier one that was altered counts no more."""
-    with write_session(post.engine) as session:
-        theirs = Consent.kind == ConsentKind.MESSAGES
-        session.execute(update(Consent).where(theirs).values(given=Consent.caregiver_id.is_(None), how="said so"))
-    assert wrong(post) == {"patients_without_consent": 1, "caregivers_without_consent": 1}
-    with write_session(post.engine) as session:
-        post.consent(session, ConsentKind.MESSAGES, True, None)
-        post.consent(session, ConsentKind.MESSAGES, False, post.caregiver)
-    assert wrong(post) == {"caregivers_without_consent": 1}
 
 
 @pytest.mark.parametrize("state", [{"active": False}, {"roles": [Role.ADMINISTRATOR]}])

@@ -10,13 +10,14 @@ from sqlalchemy import Engine, bindparam, event, select, text, update
 from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.orm import aliased
 
+from service.care import contacts
 from service.domain import asking
-from service.domain.vocabulary import StepState
+from service.domain.vocabulary import Channel, StepState
 from service.store import identity, migrate
 from service.store import session as session_module
 from service.store.prepared import Prepared
 from service.store.session import gather_statistics, open_engine, read_session, write_connection, write_session
-from service.store.tables import Base, Clinic, Message, Step
+from service.store.tables import Base, Clinic, Contact, Message, Step
 from service.store.troubles import Trouble, trouble_of
 from tests import scans
 from tests.conftest import SERVER
@@ -152,6 +153,22 @@ def test_sqlite_knows_how_many_rows_its_tables_have_once_it_has_looked(engine):
     with read_session(engine) as session:
         told = session.scalars(text("SELECT stat FROM sqlite_stat1 WHERE tbl = 'clinics'")).all()
     assert {one.split()[0] for one in told} == {"3"}
+
+
+@pytest.mark.databases("sqlite")
+def test_for_the_caregivers_of_a_few_patients_nobody_reads_the_contacts_of_everybody(engine):
+    """Of contacts nearly none is a caregiver's, and SQLite knows so; `tests.scans` looks at each statement."""
+    at = datetime(2026, 4, 5, tzinfo=UTC)
+    with write_session(engine) as session:
+        session.add(clinic := a_clinic(at))
+        session.flush()
+        session.add_all(
+            Contact(clinic_id=clinic.id, channel=Channel.TEXT, address=f"+6499{number:06}", created_at=at)
+            for number in range(2000)
+        )
+    gather_statistics(engine)
+    with read_session(engine) as session:
+        assert contacts.first_working(session, Contact.caregiver_id, [uuid.uuid4() for _ in range(200)]) == {}
 
 
 def test_a_prepared_statement_says_what_the_same_statement_says_without(engine: Engine) -> None:

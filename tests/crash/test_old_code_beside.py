@@ -39,7 +39,7 @@ ADDS = (
     """from service.store.migrations.indexing import add_index
     add_index("ix_readings_added_later", "readings", ["added_later"])""",
 )
-BREAKS = 'op.drop_column("clinics", "says_back")'
+BREAKS = 'op.drop_column("passkeys", "sign_count")'
 
 
 @pytest.fixture
@@ -89,7 +89,7 @@ def test_old_processes_read_and_write_on_after_every_later_migration(
             for table in old:
                 connection.execute(update(table).values({name: table.c[name] for name in _plain(table)}))
     migrate.upgrade(nothing_yet, breaking)
-    with pytest.raises(DBAPIError, match="says_back"), nothing_yet.begin() as connection:
+    with pytest.raises(DBAPIError, match="sign_count"), nothing_yet.begin() as connection:
         _write(connection, old, next(numbers))
 
 

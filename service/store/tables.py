@@ -443,7 +443,11 @@ class Contact(Arriving, Base):
             _partial(f"ix_contacts_{one}", one, where=f"{one} IS NOT NULL")
             for one in ("patient_id", "caregiver_id", "staff_id")
         ),
-    )
+        _partial(
+            "ix_contacts_of_nobody", "created_at",
+            where="patient_id IS NULL AND caregiver_id IS NULL AND staff_id IS NULL",
+        ),
+    )  # fmt: skip
 
     clinic_id: Mapped[uuid.UUID] = _ref("clinics", index=True)
     patient_id: Mapped[uuid.UUID | None] = _ref("patients")

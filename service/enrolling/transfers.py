@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Engine, Table, exists, func, or_, select, text, update
+from sqlalchemy import ColumnElement, Engine, Table, exists, or_, select, text, update
 from sqlalchemy.orm import Session
 
 from service.care import contacts
@@ -179,7 +179,7 @@ def ask(act: Act, patient: Patient, to_clinic_id: uuid.UUID, how: str, on: date 
         patient_id=patient.id,
         name=patient.name,
         clinic_ref=patient.clinic_ref,
-        since=_here_since(session, patient),
+        since=session.scalars(select(Transfer.here_since()).where(Patient.id == patient.id)).one(),
         asked_by=str(act.actor),
         asked_at=act.now,
     )
@@ -325,12 +325,6 @@ def _hand_over_work(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUI
 
 def _was_decided(session: Session, patient_id: uuid.UUID) -> bool:
     return any(session.scalar(select(exists().where(table.patient_id == patient_id))) for table in DECIDED)
-
-
-def _here_since(session: Session, patient: Patient) -> datetime:
-    """When the clinic that looks after them took them over, or else enrolled them."""
-    came = (Transfer.patient_id == patient.id, Transfer.to_clinic_id == patient.clinic_id, ACCEPTED)
-    return session.scalar(select(func.max(Transfer.settled_at)).where(*came)) or patient.enrolled_at
 
 
 def _held(act: Act, transfer_id: uuid.UUID, whose: Any) -> Transfer:

@@ -37,17 +37,11 @@ class LookedAfter(Span):
 
 def looked_after(session: Session, clinic: Clinic) -> list[LookedAfter]:
     """Everybody, by name. Of whom care has ended, to the last date that anything was planned for. Two queries."""
-    taken_over = select(func.max(Transfer.settled_at)).where(
-        Transfer.patient_id == Patient.id,
-        Transfer.to_clinic_id == clinic.id,
-        Transfer.state == TransferState.ACCEPTED,
-    )
-    begun = func.coalesce(taken_over.scalar_subquery(), Patient.enrolled_at)
     last = select(func.max(Window.local_date)).where(Window.patient_id == Patient.id).scalar_subquery()
     until = case((Patient.state == PatientState.ENDED, last))
     found = []
     for who, name, ref, at, state, end in session.execute(
-        select(Patient.id, Patient.name, Patient.clinic_ref, begun, Patient.state, until).where(
+        select(Patient.id, Patient.name, Patient.clinic_ref, Transfer.here_since(), Patient.state, until).where(
             Patient.clinic_id == clinic.id
         )
     ):

@@ -33,7 +33,9 @@ from sqlalchemy import (
     Time,
     UniqueConstraint,
     cast,
+    func,
     or_,
+    select,
     text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
@@ -410,6 +412,13 @@ class Transfer(Arriving, Base):
     settled_by: Mapped[str | None] = mapped_column(String(80))
     settled_at: Mapped[datetime | None]
     reason: Mapped[str] = mapped_column(String(400), default="")  # why it was declined
+
+    @classmethod
+    def here_since(cls) -> ColumnElement[datetime]:
+        """Of a row of patients: when the clinic that looks after them took them over, or else enrolled them."""
+        theirs = (cls.patient_id == Patient.id, cls.to_clinic_id == Patient.clinic_id)
+        came = select(func.max(cls.settled_at)).where(*theirs, cls.state == TransferState.ACCEPTED)
+        return func.coalesce(came.scalar_subquery(), Patient.enrolled_at)
 
 
 class Caregiver(Arriving, Base):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +17,7 @@ from service.commands import opening
 from service.config import Settings
 from service.domain.validation import Refused
 from service.health import unaltered
+from service.health.unaltered import Unlike
 from service.keeping import moving
 from service.keeping.moving import CameOver, NotMoved
 from service.keyring import KeyFor
@@ -25,6 +26,8 @@ from service.store import session as sessions
 from service.terminal import JSON, progress, tell
 
 REPORT = ".moved.json"
+EMPTY = "nobody works with the file, and the database is empty: it can be moved"
+BEGUN = "a move was broken off before its last step, and every row is what it is in the file: move again ends it"
 NEXT = """\
 Next, in every process's settings: NEAPTIDE_DATABASE_URL is the new address (the file is not opened any more), and all
 others stay as they are, NEAPTIDE_SECRET_KEY and NEAPTIDE_DATA above all. Then start the worker and the web, and look
@@ -70,31 +73,36 @@ def move(to: str | None, check: bool, undo: bool, yes: bool, as_json: bool) -> N
 
 
 def _move(settings: Settings, source: Engine, to: str, now: datetime, *, is_look: bool) -> dict[str, Any]:
-    """What was done, or can be. Steps: look, layout, bring over, look at the seals, report, mark, let go."""
-    file = Path(str(source.url.database))
+    """What was done, or can be. Steps: look, bring over, report, mark, let go; of one that was broken off, the last."""
+    report: dict[str, Any] = {"file": str(source.url.database)}
     with opening.database(settings, to, given_as="to") as target:
-        found = moving.look(source, target)
-        report: dict[str, Any] = {
-            "file": str(file),
-            "to": moving.address(target),
-            "rows": sum(found.values()),
-            "tables": found,
-        }
+        came = moving.left_held(source, target)
+        tables = moving.look(source, target) if came is None else {name: of.rows for name, of in came.tables.items()}
+        report |= {"to": moving.address(target), "was_begun": came is not None}
         if is_look:
-            return report | {"moved": None}
-        sealed = set(unaltered.look(source, settings.data_dir))
-        migrate.upgrade(target)
-        migrate.raise_wall(target, settings.keys.every(KeyFor.WALL))
-        with progress("moving") as step:
-            came = moving.bring_over(source, target, now, step)
-        months.make_ahead(target)  # for what is older than this one
-        if set(unaltered.look(target, settings.data_dir)) != sealed:
-            raise NotMoved("what is sealed does not show there as it does here: empty that database")
-        report |= _as_told(came) | {"moved": now.isoformat(), "altered": len(sealed)}
-        Path(f"{file}{REPORT}").write_text(json.dumps(report, indent=1), encoding="utf-8")
-        moving.mark(source, now)
+            return report | {"rows": sum(tables.values()), "tables": tables, "moved": None}
+        altered = set(unaltered.look(source, settings.data_dir))
+        moved = moving.moved_at(source)
+        if came is None:
+            came = _bring(settings, source, target, now, altered)
+        report |= _as_told(came) | {"moved": (moved or now).isoformat(), "altered": len(altered)}
+        Path(f"{source.url.database}{REPORT}").write_text(json.dumps(report, indent=1), encoding="utf-8")
+        if moved is None:
+            moving.mark(source, now)
         moving.let_go(sessions.at_terminal(target, config.system_user()), came, now)
         return report
+
+
+def _bring(settings: Settings, source: Engine, target: Engine, now: datetime, altered: Set[Unlike]) -> CameOver:
+    """Everything into the empty database, held. Steps: layout, bring over, look at the seals there."""
+    migrate.upgrade(target)
+    migrate.raise_wall(target, settings.keys.every(KeyFor.WALL))
+    with progress("moving") as step:
+        came = moving.bring_over(source, target, now, step)
+    months.make_ahead(target)  # for what is older than this one
+    if set(unaltered.look(target, settings.data_dir)) != altered:
+        raise NotMoved("what is sealed does not show there as it does here: empty that database")
+    return came
 
 
 def _as_told(came: CameOver) -> dict[str, Any]:
@@ -105,7 +113,7 @@ def _say(report: Mapping[str, Any]) -> None:
     is_done = report["moved"] is not None
     opening.say(file=report["file"], to=report["to"], rows=report["rows"], tables=len(report["tables"]))
     if not is_done:
-        opening.say(checked="nobody works with the file, and the database is empty: it can be moved")
+        opening.say(checked=BEGUN if report["was_begun"] else EMPTY)
         return
     sealed = "every seal and the audit trail show as they did"
     if report["altered"]:

@@ -6,7 +6,8 @@ marks as they were, and each is compared, row by row in one written form, before
 both could be worked with: what came over is held, as what a backup brought back is, until the file has been marked.
 
 The hold ends with the move, and nobody need resume: it stands for a time of which nothing is known, and here there is
-none, since nothing ran. To go back is another matter. What ran on PostgreSQL meanwhile the file does not know, so
+none, since nothing ran. Where a move was broken off between the mark and that, the next one compares all of it anew and
+ends it. To go back is another matter. What ran on PostgreSQL meanwhile the file does not know, so
 `undo` leaves it held from the move on, with everybody signed out, as a restored backup is.
 
 Values are written as they lie in the file, not read by this version's rules: what is sealed or odd stays as it is.
@@ -87,17 +88,42 @@ class CameOver:
         return sum(table.rows for table in self.tables.values())
 
 
+def left_held(source: Engine, target: Engine) -> CameOver | None:
+    """What a move that was broken off between its mark and its last step left in `target`, compared anew.
+
+    None for a file that is not marked. `source` was opened alone. Raises Refused for a file that others have open or
+    that was moved and let go, and where what came over is not as it is in the file any more.
+    """
+    file, moved = str(source.url.database), moved_at(source)
+    if moved is None:
+        return None
+    _refuse_layout(source)
+    at, where = f"{moved:%Y-%m-%d %H:%M} UTC", address(target)
+    with source.connect() as read, target.connect() as there:
+        hold_id = _hold_of(there, moved)
+        if hold_id is None:
+            raise Refused("database", file, f"one that was not moved yet; this one was, at {at}")
+        if not migrate.is_current(target):
+            raise Refused("to", where, "one with this version's layout: end the move with the version that began it")
+        there.exec_driver_sql(f"{PATIENT}; SET LOCAL TIME ZONE 'UTC'")
+        here = _driver(read)
+        came = {table.name: contents.of_rows(_rows(here, table)) for table in TABLES}
+        try:
+            for table in TABLES:
+                _compare(here, there, table, came[table.name], without=hold_id)
+        except NotMoved as differs:
+            what = f"what came over at {at} and nothing else ({differs}): empty it, `neaptide move --undo`, move again"
+            raise Refused("to", where, what) from None
+    return CameOver(hold_id, came)
+
+
 def look(source: Engine, target: Engine) -> dict[str, int]:
     """How many rows of each table there are to move. Writes nothing.
 
-    `source` was opened alone. Raises Refused for a file that others have open, that was moved before or has another
-    layout, and for a target that is no empty database of PostgreSQL.
+    `source` was opened alone, and is not marked. Raises Refused for a file that has another layout, and for a target
+    that is no empty database of PostgreSQL.
     """
-    file, moved = str(source.url.database), moved_at(source)
-    if moved is not None:
-        raise Refused("database", file, f"one that was not moved yet; this one was, at {moved:%Y-%m-%d %H:%M} UTC")
-    if not migrate.is_current(source):
-        raise Refused("database", file, "one with this version's layout: run `neaptide migrate` first")
+    _refuse_layout(source)
     if target.dialect.name != "postgresql":
         raise Refused("to", target.dialect.name, "postgresql://…")
     with target.connect() as connection:
@@ -191,6 +217,20 @@ def address(engine: Engine) -> str:
 # --- what keeps it from being done ---------------------------------------------------------------
 
 
+def _refuse_layout(source: Engine) -> None:
+    if not migrate.is_current(source):
+        file = str(source.url.database)
+        raise Refused("database", file, "one with this version's layout: run `neaptide migrate` first")
+
+
+def _hold_of(target: Connection, moved: datetime) -> uuid.UUID | None:
+    """The hold that a move in this minute put there and never let go."""
+    if Hold.__tablename__ not in inspect(target).get_table_names():
+        return None
+    lasts = (Hold.resumed_at.is_(None), Hold.compared_at.is_(None))
+    return target.scalar(select(Hold.id).where(*lasts, Hold.restored_at >= moved, Hold.restored_at < moved + MINUTE))
+
+
 def _refuse_filled(connection: Connection) -> None:
     where = address(connection.engine)
     there = set(inspect(connection).get_table_names())
@@ -259,11 +299,18 @@ def _reads(column: Column[Any]) -> Read:
     return next((read for of, read in ways if isinstance(kind, of)), lambda value: value)
 
 
-def _compare(file: sqlite3.Connection, target: Connection, table: Table, came: Content) -> None:
-    """Raises NotMoved with the ids of rows that are not there as they are in the file."""
-    if contents.of_rows(_rows_there(target, table)) == came:
+def _compare(
+    file: sqlite3.Connection, target: Connection, table: Table, came: Content, without: uuid.UUID | None = None
+) -> None:
+    """Raises NotMoved with the ids of rows that are not there as they are in the file; `without` the move's hold."""
+
+    def there() -> Iterator[Row]:
+        is_own = Hold.__table__ is table
+        return (row for row in _rows_there(target, table) if not (is_own and _key_of(table, row) == (without,)))
+
+    if contents.of_rows(there()) == came:
         return
-    unlike = list(islice(_unlike(table, _rows(file, table), _rows_there(target, table)), NAMED_AT_MOST))
+    unlike = list(islice(_unlike(table, _rows(file, table), there()), NAMED_AT_MOST))
     raise NotMoved(f"{table.name} is not there as it is in the file: {', '.join(unlike) or 'in no row that is named'}")
 
 

@@ -200,12 +200,16 @@ def export(console: Console, folder: Path, clinic: str | None) -> None:
     which tables are left out and why, and holds a checksum of each file. That it was exported is a line in the trail.
     """
     now = console.now()
-    with console.write() as session:
+    with console.read() as session:
         whose = opening.clinic_of(session, clinic).id
+
+    def note() -> None:
         at = f"terminal {console.login}"
-        access.write_now(session, Access(now, Opened.EXPORT, Answered.SHOWN, "export", at, whose, OPERATOR))
-        console.act(session, whose).note("clinic.export", ("clinic", whose))
-    rows = exporting.export(console.engine, whose, folder, now, this_build().version)
+        with console.write() as session:
+            access.write_now(session, Access(now, Opened.EXPORT, Answered.SHOWN, "export", at, whose, OPERATOR))
+            console.act(session, whose).note("clinic.export", ("clinic", whose))
+
+    rows = exporting.export(console.engine, whose, folder, now, this_build().version, note)
     opening.say(export=folder, tables=len(rows), rows=sum(rows.values()))
 
 

@@ -44,10 +44,14 @@ def export(console: Console, clinic: str | None, named: str, file: Path) -> None
     at = f"terminal {console.login}"
     line = Access(console.now(), Opened.EXPORT, Answered.SHOWN, "patient export", at, whose.clinic_id, OPERATOR,
                   patient_id=whose.id, patients=1)  # fmt: skip
-    with console.write() as session:
-        access.write_now(session, line)
     with file.open("xb") as out:
-        out.write(whole)
+        try:
+            with console.write() as session:
+                access.write_now(session, line)
+            out.write(whole)
+        except BaseException:
+            file.unlink()
+            raise
     click.echo(f"written: {file}, {len(whole)} bytes")
 
 

@@ -12,7 +12,7 @@ import hashlib
 import json
 import shutil
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -38,15 +38,18 @@ _NAMED: Mapping[str, str] = {
 }  # fmt: skip
 
 
-def export(engine: Engine, clinic_id: uuid.UUID, folder: Path, now: datetime, version: str) -> Mapping[str, int]:
+def export(
+    engine: Engine, clinic_id: uuid.UUID, folder: Path, now: datetime, version: str, note: Callable[[], None]
+) -> Mapping[str, int]:
     """Write all of the clinic into `folder`, which is not there yet. Returns the rows by table.
 
-    Raises Refused, and OSError.
+    `note` keeps that it goes out: once it can be written there, before the first row is. Raises Refused, and OSError.
     """
     if folder.exists():
         raise Refused("FOLDER", str(folder), "a folder that is not there yet")
     without = left_out()
     with _part(folder) as part:
+        note()
         with _one_instant(engine) as connection:
             rows = {
                 table.name: _write(connection, table, which, part)

@@ -24,9 +24,9 @@ from service.cli import COMMANDS, cli, main
 from service.clock import SystemClock
 from service.config import Settings
 from service.domain.validation import Refused
-from service.domain.vocabulary import ConsentKind, Scope
+from service.domain.vocabulary import ConsentKind, Opened, Scope
 from service.store.session import connect, read_session
-from service.store.tables import AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
+from service.store.tables import AccessLine, AuditLine, Caregiver, Clinic, Consent, Contact, Patient, Pause, Plan
 from tests.copies import made_once
 from tests.served import serve
 
@@ -156,7 +156,7 @@ def test_a_clinic_is_set_up_from_a_terminal(clinic: Run, engine: Engine) -> None
     assert typed == {("operator", "imogen"), ("staff", "imogen")}
 
 
-def test_what_was_set_up_is_shown(clinic: Run) -> None:
+def test_what_was_set_up_is_shown(clinic: Run, engine: Engine, tmp_path: Path) -> None:
     done(clinic(*PATIENT, *AS))
     done(clinic("api", "POST", "/patients/F-1/contacts", "channel=text", "address=+64 9 999 0101", *AS))
     assert clinic("api", "GET", "/patients/F-1/plan", *AS).code == 1
@@ -172,6 +172,9 @@ def test_what_was_set_up_is_shown(clinic: Run) -> None:
     done(clinic("api", "POST", "/patients/F-1/end", *AS))
     ended = done(clinic("api", "GET", "/patients", "state=ended", *AS)).json["items"]
     assert [one["clinic_ref"] for one in ended] == ["F-1"]
+    assert clinic("patient", "export", "F-1", str(tmp_path / "none" / "all.zip")).code != 0
+    with read_session(engine) as session:  # nothing left, and none is told to have
+        assert session.scalar(select(AccessLine).where(AccessLine.opened == Opened.EXPORT)) is None
 
 
 def test_staff_come_in_by_a_link_and_set_a_password_that_nobody_else_knows(run: Run, engine: Engine) -> None:

@@ -286,7 +286,11 @@ def test_everything_of_a_clinic_goes_out_and_nothing_that_opens_a_door(world: Wo
     with building(world.engine, world.now) as build:
         build.patient(build.clinic(name="Elsewhere"), "Somebody else", ref="X-1")
     folder = tmp_path / "export"
-    rows = exporting.export(world.engine, asha.clinic_id, folder, world.now, "0.0.1")
+    noted: list[int] = []  # how much lay there when it was
+    export = partial(exporting.export, world.engine, asha.clinic_id, now=world.now, version="0.0.1")
+    note = lambda: noted.append(sum(1 for one in tmp_path.rglob("*") if one.is_file()))  # noqa: E731
+    before = sum(1 for one in tmp_path.rglob("*") if one.is_file())
+    rows = export(folder, note=note)
 
     # pandas reads both forms as what the database holds.
     with read_session(world.engine) as session:
@@ -319,11 +323,12 @@ def test_everything_of_a_clinic_goes_out_and_nothing_that_opens_a_door(world: Wo
     sums = json.loads((folder / "export.json").read_text(encoding="utf-8"))["sha256"]
     assert all(hashlib.sha256((folder / name).read_bytes()).hexdigest() == one for name, one in sums.items())
     with pytest.raises(Refused, match="not there yet"):
-        exporting.export(world.engine, asha.clinic_id, folder, world.now, "0.0.1")
+        export(folder, note=note)
     nowhere = folder / "none" / "out"
     with pytest.raises(FileNotFoundError) as failed:
-        exporting.export(world.engine, asha.clinic_id, nowhere, world.now, "0.0.1")
+        export(nowhere, note=note)
     assert failed.value.filename == str(nowhere)  # as it was asked for
+    assert noted == [before]  # once: before the first row went out, and not for what was refused
 
 
 @pytest.mark.postgres

@@ -3,7 +3,8 @@
 Promises that a page opened by a link speaks the language on that person's record,
 and that staff pages speak that of the account, and follow the browser where it has
 chosen none. Words are made from facts in the reader's language when the page is made;
-none is kept, but for a check-in's questions before anybody has answered (`pages.phone`).
+none is kept, but for what is nobody's: a check-in's questions before anybody has answered,
+and its thanks before link and weight are filled in (`pages.phone`).
 Does not decide who may see a page.
 """
 

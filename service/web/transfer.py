@@ -5,7 +5,7 @@ everybody else as they are; that a file under its own name is kept for a year an
 has changed; and that the length of a compressed page is blurred by a random number of bytes in gzip's header
 (RFC 1952, 2.3: the file name), since it would else tell an eavesdropper what in a page repeats what they put
 there (CVE-2013-3587; the padding as in "Heal the BREACH", Palacios and others, IEEE Access 2022).
-Keeps nothing of what a page says.
+Keeps nothing of what a page says, but for what is alike for many and says nothing of anybody: `alike_for_many`.
 
 Ours, and not Flask-Compress, which was weighed: it would bring two compiled codecs (brotli, zstd) to a service
 whose pages are small as gzip, it blurs no length, and the blur and the lasting names would remain to be written
@@ -14,16 +14,15 @@ beside it.
 
 from __future__ import annotations
 
-import gzip
 import hashlib
-import io
 import re
 import secrets
+import zlib
 from functools import lru_cache
 from pathlib import Path
 from stat import S_ISREG
 
-from flask import Flask, Response, request
+from flask import Flask, Response, g, request
 from werkzeug.datastructures import Accept
 from werkzeug.http import parse_accept_header
 from werkzeug.wsgi import FileWrapper
@@ -32,6 +31,11 @@ YEAR = 31_536_000  # seconds
 SMALLEST = 500  # bytes: below, the header costs more than is won
 MOST_PADDING = 100  # bytes
 LEVEL = 6
+GZIP, NAMED, HEADER = (
+    31,
+    b"\x08",
+    slice(10),
+)  # of zlib's windows; of RFC 1952, 2.3: a name follows, ten bytes come first
 COMPRESSED = re.compile(r"text/|application/(json|problem\+json|manifest\+json|javascript)|image/svg")
 _HASHED = re.compile(r"(?P<stem>.+)\.(?P<mark>[0-9a-f]{12})(?P<suffix>\.\w+)")
 
@@ -81,7 +85,9 @@ def install(app: Flask) -> None:
         data = _whole(answer)
         if len(data) < SMALLEST:
             return answer
-        answer.set_data(_kept(data) if request.endpoint == "static" else _squeezed(data, _padding()))
+        is_static = request.endpoint == "static"
+        packed = _kept(data) if is_static or "alike_for_many" in g else _squeezed(data)
+        answer.set_data(packed if is_static else _padded(packed))
         answer.content_encoding = "gzip"
         tag, _weak = answer.get_etag()
         if tag is not None:
@@ -112,21 +118,26 @@ def _whole(answer: Response) -> bytes:
     return data
 
 
-def _squeezed(data: bytes, name: str) -> bytes:
-    packed = io.BytesIO()
-    with gzip.GzipFile(name, "wb", LEVEL, packed, mtime=0) as into:
-        into.write(data)
-    return packed.getvalue()
+def alike_for_many(page: str) -> str:
+    """The page, which says nothing of anybody: compressed, it is kept for who asks for the same next."""
+    g.alike_for_many = True
+    return page
 
 
-@lru_cache(maxsize=32)
+def _squeezed(data: bytes) -> bytes:
+    return zlib.compress(data, LEVEL, GZIP)
+
+
+@lru_cache(maxsize=256)
 def _kept(data: bytes) -> bytes:
     """Of what everybody gets alike: compressed once in a process."""
-    return _squeezed(data, "")
+    return _squeezed(data)
 
 
-def _padding() -> str:
-    return "x" * (1 + secrets.randbelow(MOST_PADDING))
+def _padded(packed: bytes) -> bytes:
+    """With the name of a file in its header, of a length that chance says."""
+    head, name = packed[HEADER], b"x" * (1 + secrets.randbelow(MOST_PADDING))
+    return head[:3] + NAMED + head[4:] + name + b"\0" + packed[HEADER.stop :]
 
 
 @lru_cache(maxsize=64)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import re
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from sqlalchemy import Engine, update
@@ -16,6 +18,7 @@ from service.domain.diary import Answers, NewCheckin
 from service.domain.vocabulary import LinkPurpose, PatientState, SafetySign, Source, Swelling, TaskKind, TaskState
 from service.filing.importing import Intake, import_checkins
 from service.intake.checkins import record_checkin
+from service.links import Leads
 from service.replaying.past import read_diary
 from service.store import histories
 from service.store.audit import OPERATOR, Act
@@ -144,6 +147,26 @@ def test_the_page_asks_what_is_due_and_always_the_signs_of_an_emergency(house: H
 def test_the_thanks_page_repeats_the_weight(house: House) -> None:
     answer = house.client.post(house.link(house.asha), data={"weight": "82,4"}, follow_redirects=True)
     assert "Your weight: 82.4 kg." in words(answer.get_data(as_text=True))
+
+
+def test_thanks_that_are_kept_show_everybody_their_own_link_and_weight(house: House) -> None:
+    leads = Leads(LinkPurpose.CHECKIN, house.asha.clinic_id, house.asha.id, window_id=house.window().id)
+    now = house.world.now
+    with write_session(house.engine) as session:
+        paths = [urlsplit(house.world.links.make(session, leads, now, now + timedelta(days=1))).path for _ in range(2)]
+    for path, typed, shown in ((paths[0], "82,4", ["82.4 kg"]), (paths[1], "83,1", ["83.1 kg"]), (paths[0], "", [])):
+        answer = house.client.post(path, data={"weight": typed, "tiredness": "1"}, follow_redirects=True)
+        page = answer.get_data(as_text=True)
+        assert re.findall(r'href="(/c/[^"#]+)"', page) == [path]
+        assert re.findall(r"Your weight: ([^<]+)\.<", page) == shown
+
+
+def test_a_form_that_is_kept_compressed_is_the_same_page_of_a_length_that_does_not_tell(house: House) -> None:
+    path = house.link(house.asha)
+    packed = [house.client.get(path, headers={"Accept-Encoding": "gzip"}).data for _ in range(8)]
+    # gzip's own reader opens it (RFC 1952).
+    assert {gzip.decompress(one) for one in packed} == {house.client.get(path).data}
+    assert len({len(one) for one in packed}) > 1
 
 
 @pytest.mark.parametrize(("said", "kg"), [("other_unit", 69.853), ("as_given", 154.0)])

@@ -10,7 +10,7 @@ Shows no pressure.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import date
 from functools import lru_cache
@@ -22,6 +22,7 @@ from flask import Blueprint, current_app, redirect, render_template, request, ur
 from flask.blueprints import BlueprintSetupState
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
+from markupsafe import escape
 from sqlalchemy import bindparam, select
 from werkzeug.datastructures import MultiDict
 
@@ -39,7 +40,7 @@ from service.domain.vocabulary import (
     WeightSaid,
 )
 from service.intake.checkins import questions_of, record_checkin, urgency_of
-from service.links import Link
+from service.links import SAMPLE_KEY, Link
 from service.store.audit import Act, Actor
 from service.store.prepared import Prepared
 from service.store.quarantine import describe_error
@@ -52,12 +53,14 @@ from service.web.pages import caregiver
 from service.web.pages.opening import open_link
 from service.web.problems import status_of
 from service.web.services import services
+from service.web.transfer import alike_for_many
 from service.words import messages
 
 blueprint = Blueprint("phone", __name__)
 blueprint.register_blueprint(caregiver.blueprint)
 log = structlog.get_logger(__name__)
-BLANK = "blank_forms"  # by this an application keeps them
+KEPT = "kept_pages"  # by this an application keeps them
+WEIGHT = "\N{OBJECT REPLACEMENT CHARACTER}"  # on a kept page, where a person's weight will stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +124,7 @@ def checkin(token: str) -> ResponseReturnValue:
     day = open_link(token, LinkPurpose.CHECKIN, _load_form)
     if day.answers is None:
         usual, unit = day.patient.usual_pillows, day.patient.weight_unit
-        made: str = current_app.extensions[BLANK](page_language().code, day.window, day.clinic, day.asks, usual, unit)
-        return made
+        return alike_for_many(_kept(_blank_form, day.window, day.clinic, day.asks, usual, unit))
     return _form(day, filled_from(day.answers), alarm=day.urgency)
 
 
@@ -160,7 +162,10 @@ def thanks(token: str) -> ResponseReturnValue:
     if answers is None:
         return redirect(url_for("phone.checkin", token=token), 303)
     weights = None if answers.weight is None else messages.weights(page_language(), answers)
-    return render_template("phone/thanks.html", **vars(day), token=token, alarm=day.urgency, weights=weights)
+    if day.urgency is None and day.weight_doubt is None:
+        made = _kept(_plain_thanks, day.window, day.clinic, weights is not None).replace(SAMPLE_KEY, token)
+        return made if weights is None else made.replace(WEIGHT, escape(weights[0]))
+    return _thanks(day.window, day.clinic, token, weights, alarm=day.urgency, weight_doubt=day.weight_doubt)
 
 
 @blueprint.post("/c/<token>/weight")
@@ -267,17 +272,37 @@ def _made(
     )
 
 
+def _thanks(
+    window: ItsWindow, clinic: ItsClinic, token: str, weights: tuple[str, ...] | None, **doubts: str | None
+) -> str:
+    return render_template("phone/thanks.html", window=window, clinic=clinic, token=token, weights=weights, **doubts)
+
+
+# --- pages that are kept: alike for many, and nothing on them is anybody's --------------------
+
+
 def _blank_form(
     _language: str, window: ItsWindow, clinic: ItsClinic, asks: frozenset[str], usual_pillows: int | None, unit: str
 ) -> str:
-    """The form before anything was typed, alike for many: all that is ever kept of a page."""
+    """The form before anything was typed."""
     return _made(window, clinic, asks, usual_pillows, filled_from(Answers(weight_unit=unit)))
 
 
+def _plain_thanks(_language: str, window: ItsWindow, clinic: ItsClinic, has_weight: bool) -> str:
+    """The thanks that ask and warn of nothing; link and weight are still to be filled in."""
+    return _thanks(window, clinic, SAMPLE_KEY, (WEIGHT,) if has_weight else None)
+
+
 @blueprint.record
-def _keep_blank_forms(state: BlueprintSetupState) -> None:
-    # A few for each clinic and day, of some ten kilobytes each; made anew they were half of what the form costs.
-    state.app.extensions[BLANK] = lru_cache(maxsize=256)(_blank_form)
+def _keep_pages(state: BlueprintSetupState) -> None:
+    # A few for each clinic and day, of some ten kilobytes each; made anew they were half of what a page costs.
+    state.app.extensions[KEPT] = {make: lru_cache(maxsize=256)(make) for make in (_blank_form, _plain_thanks)}
+
+
+def _kept(make: Callable[..., str], *of_what: Any) -> str:
+    """The page in this request's language."""
+    made: str = current_app.extensions[KEPT][make](page_language().code, *of_what)
+    return made
 
 
 def _headings() -> dict[str, str]:

@@ -29,7 +29,7 @@ from service.domain.signals.state import CarriedState
 from service.domain.summary import STRIP_DAYS
 from service.domain.vocabulary import Lane, WindowState
 from service.replaying.past import AT_ONCE, Options, PastDiaries, PastReadings, case_of
-from service.words.language import FALLBACK, Language, load_language
+from service.words.language import FALLBACK, load_language
 from service.words.sentences import review as words
 
 
@@ -41,7 +41,12 @@ class ReplayedEvening:
     local_date: date
     picture: PictureFacts
     lane: Lane
-    sentence: str  # every reason, the most pressing first
+    reasons: tuple[review.Reason, ...]  # the most pressing first
+
+    @property
+    def sentence(self) -> str:
+        """Every reason, in words."""
+        return " ".join(words.reasons(load_language(FALLBACK), self.reasons))
 
 
 def replay_evenings(readings: PastReadings, diaries: PastDiaries | None, options: Options) -> Iterator[ReplayedEvening]:
@@ -85,14 +90,13 @@ def _followed(name: str, readings: PastReadings, diaries: PastDiaries | None, op
 
 
 def _together(everyone: list[_Followed], settings: EngineSettings) -> Iterator[ReplayedEvening]:
-    english = load_language(FALLBACK)
     for evening in days.dates(min(one.first for one in everyone), max(one.last for one in everyone)):
         some = [one for one in everyone if one.first <= evening <= one.last]
         cases = [_case(one, evening) for one in some]
         worked_out = engine.work_out(cases, [one.carried for one in some], settings)
         for one, case, worked in zip(some, cases, worked_out, strict=True):
             one.carried = worked.carried
-            yield _evening(one, case, worked.assessment, english)
+            yield _evening(one, case, worked.assessment)
 
 
 def _case(one: _Followed, evening: date) -> Case:
@@ -140,7 +144,7 @@ def _silence(one: _Followed, evening: date) -> SilenceFacts:
     return replace(one.case.silence, missed=missed, since=since if missed else None)
 
 
-def _evening(one: _Followed, case: Case, assessment: Assessment, english: Language) -> ReplayedEvening:
+def _evening(one: _Followed, case: Case, assessment: Assessment) -> ReplayedEvening:
     from_day = max(one.first, case.today - timedelta(days=STRIP_DAYS - 1))
     row = summary.of_assessment(
         assessment,
@@ -152,5 +156,4 @@ def _evening(one: _Followed, case: Case, assessment: Assessment, english: Langua
         silent_days=case.silence.silent_days,
     )
     placed = review.place(PatientFacts(uuid.UUID(int=0), one.first, row, case.silence.silent_days))
-    sentence = " ".join(words.reasons(english, placed.reasons))
-    return ReplayedEvening(one.name, case.today, assessment.picture, placed.lane, sentence)
+    return ReplayedEvening(one.name, case.today, assessment.picture, placed.lane, placed.reasons)

@@ -10,7 +10,7 @@ that were forecast on some day. Each line prints `ratio=`; what is aimed at stan
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -111,17 +111,16 @@ class Forecasts:
     crossings: int
     foretold: int  # of the crossings, forecast on some day
 
-    def __add__(self, other: Forecasts) -> Forecasts:
-        return Forecasts(*(getattr(self, name) + getattr(other, name) for name in self.__dataclass_fields__))
 
-
-def forecasts(panel: Panel, seed: int) -> Forecasts:
-    """The forecasts of a panel of untreated rises, each with a limit 3 to 7 mmHg above where it began."""
+def forecasts(some: Sequence[Panel]) -> Forecasts:
+    """The forecasts of panels of untreated rises, each with a limit 3 to 7 mmHg above where it began."""
+    panel = panels.beside(some)
     days, patients = panel.diastolic.shape
     onsets: dict[int, int] = {}
     for patient, onset in zip(panel.event_patient.tolist(), panel.event_onset.tolist(), strict=True):
         onsets.setdefault(patient, onset)
-    above: Array = np.random.default_rng(seed).uniform(3, 7, (patients,))
+    each = [np.random.default_rng(place).uniform(3, 7, one.truth.shape[1]) for place, one in enumerate(some)]
+    above: Array = np.concatenate(each)
     upper = np.full(patients, np.nan)
     crosses: dict[int, int] = {}
     for patient, onset in onsets.items():
@@ -179,19 +178,17 @@ def main() -> None:
             [volumes.make(seed, 2 * PATIENTS, treated=False) for seed in SEEDS],
         ),
     ):
-        for line in lines(name, [course(one) for one in treated], rises):
+        for line in lines(name, course(panels.beside(treated)), rises):
             print(line, flush=True)
 
 
-def lines(name: str, courses: Iterable[Course], rises: Iterable[Panel]) -> Iterable[str]:
-    courses = list(courses)
-    every, in_rise = (np.concatenate(part) for part in zip(*map(within_band, courses), strict=True))
-    said, was = (np.concatenate(part) for part in zip(*map(up, courses), strict=True))
+def lines(name: str, treated: Course, rises: Sequence[Panel]) -> Iterable[str]:
+    (every, in_rise), (said, was) = within_band(treated), up(treated)
     yield f"band_{name} ratio={every.mean():.3f} of days within the 80 % band (0.77 to 0.84)"
     yield f"band_rises_{name} ratio={in_rise.mean():.3f} of days in a rise (≥ 0.72)"
     yield f"probability_{name} ratio={calibration_error(said, was):.3f} calibration error (≤ 0.05)"
     yield f"probability_likely_{name} ratio={calibration_error(said, was, 0.3):.3f} the same where 0.3 or more (≤ 0.05)"
-    ahead = sum((forecasts(panel, place) for place, panel in enumerate(rises)), Forecasts(0, 0, 0, 0))
+    ahead = forecasts(rises)
     yield f"forecast_held_{name} ratio={ahead.held / max(ahead.told, 1):.3f} of {ahead.told} forecasts in rises (≥ 0.70)"
     yield f"forecast_told_{name} ratio={ahead.foretold / max(ahead.crossings, 1):.3f} of {ahead.crossings} crossings (≥ 0.33)"
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import reduce
 from itertools import chain
@@ -80,6 +80,14 @@ def told_by_engine(
     return np.stack([told for _, told, _ in evenings(panel, settings, diary=diary, heart=heart)])
 
 
+def told_of_each(
+    some: Sequence[Panel], settings: EngineSettings = DEFAULT, *, diary: bool = False, heart: bool = False
+) -> list[NDArray[np.bool_]]:
+    """The same of several panels, worked out together: a thousand patients at once cost little more than a hundred."""
+    told = told_by_engine(panels.beside(some), settings, diary=diary, heart=heart)
+    return np.split(told, np.cumsum([one.diastolic.shape[1] for one in some])[:-1], axis=2)
+
+
 def main(argv: list[str] | None = None) -> None:
     """Print the table, and keep it as Markdown where asked to."""
     parser = argparse.ArgumentParser(prog="bench detection", description=__doc__)
@@ -99,8 +107,8 @@ def table() -> Iterator[str]:
     choosing = [panels.make(family, seed, PATIENTS) for family in panels.FAMILIES for seed in CHOOSING]
     scoring = [panels.make(family, seed, PATIENTS) for family in panels.FAMILIES for seed in SCORING]
     kinds = [ROW[kind] for kind in PRESSURE]
-    chosen = _sum(score(_any(told_by_engine(panel), kinds), panel) for panel in choosing)
-    ours = [score(_any(told_by_engine(panel), kinds), panel) for panel in scoring]
+    chosen = _scores([_any(told, kinds) for told in told_of_each(choosing)], choosing)
+    ours = [score(_any(told, kinds), panel) for told, panel in zip(told_of_each(scoring), scoring, strict=True)]
     engine = _sum(ours)
     yield f"{len(scoring) * PATIENTS} simulated patients for a year, {engine.events} events, seeds {SCORING}"
     yield ""
@@ -133,9 +141,9 @@ def _congested() -> Iterator[str]:
     """People enrolled congested, whose first reference is above most of their later rise: rises alone."""
     yield "| enrolled at, brought down to 18, later at 27 | told | told 7+ days before the peak | false episodes |"
     yield "|---|---|---|---|"
-    for start in panels.STARTS:
-        panel = panels.wet_enrolment(SCORING[0], start)
-        yield _row(f"{start:g} mmHg", score(told_by_engine(panel)[:, ROW[SignalKind.RISING]], panel))
+    some = [panels.wet_enrolment(SCORING[0], start) for start in panels.STARTS]
+    for start, panel, told in zip(panels.STARTS, some, told_of_each(some), strict=True):
+        yield _row(f"{start:g} mmHg", score(told[:, ROW[SignalKind.RISING]], panel))
 
 
 def _together() -> Iterator[str]:
@@ -151,10 +159,7 @@ def _together() -> Iterator[str]:
     pressure, diary = ([ROW[kind] for kind in kinds] for kinds in (PRESSURE, DIARY))
     ratios = []
     for place, (name, some) in enumerate(groups.items()):
-        made = {
-            title: [told_by_engine(panel, diary=diaries, heart=rates) for panel in some]
-            for title, (diaries, rates) in CHANNELS.items()
-        }
+        made = {title: told_of_each(some, diary=diaries, heart=rates) for title, (diaries, rates) in CHANNELS.items()}
         told = {title: [_any(one, pressure) for one in every] for title, every in made.items()}
         felt = [_any(one, diary) for one in made[JOINTLY]]
         told["pressures or diary, each by its own rule"] = [

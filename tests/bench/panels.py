@@ -8,7 +8,10 @@ ever a check value: it measures how rules compare, not how patients fare.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from operator import attrgetter
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,6 +130,27 @@ def make(family: Family, seed: int, patients: int = 400, days: int = 365) -> Pan
     diary = _diary(random, family, excess, in_hospital, days, patients)
     heart = np.where(gone, np.nan, _heart(np.random.default_rng([seed, 5]), family, excess))
     return Panel(family.name, diastolic, mean, systolic, events[0], events[1], events[2], diary, truth, heart)
+
+
+def beside(some: Sequence[Panel]) -> Panel:
+    """One panel of the patients of several of as many days, in their order."""
+    before = np.cumsum([0, *(one.diastolic.shape[1] for one in some)])
+
+    def joined(name: str) -> Any:
+        return np.concatenate([attrgetter(name)(one) for one in some], axis=-1)
+
+    return Panel(
+        ", ".join(one.family for one in some),
+        joined("diastolic"),
+        joined("mean"),
+        joined("systolic"),
+        np.concatenate([one.event_patient + first for one, first in zip(some, before[:-1], strict=True)]),
+        joined("event_day"),
+        joined("event_onset"),
+        Diary(*(joined(f"diary.{one.name}") for one in fields(Diary))),
+        joined("truth"),
+        joined("heart"),
+    )
 
 
 def quiet(family: Family) -> Family:

@@ -65,12 +65,10 @@ def score(told: Flags, panel: Panel, before: int = BEFORE) -> Score:
         hits = np.flatnonzero(told[first : day + 1, patient])
         seen += len(hits) > 0
         ahead += len(hits) > 0 and day - (first + hits[0]) >= AHEAD
-    false = 0
-    for patient in range(told.shape[1]):
-        when = np.flatnonzero(told[:, patient])
-        if len(when):
-            episodes = np.split(when, np.flatnonzero(np.diff(when) > ONE_EPISODE) + 1)
-            false += sum(not true[episode, patient].any() for episode in episodes)
+    # Patient by patient, in the order of their days: an episode begins where the patient is another or the gap too long.
+    whose, when = np.nonzero(told.T)
+    begins = np.flatnonzero((np.diff(whose, prepend=-1) > 0) | (np.diff(when, prepend=0) > ONE_EPISODE))
+    false = int((~np.logical_or.reduceat(true[when, whose], begins)).sum()) if len(begins) else 0
     return Score(len(panel.event_day), seen, ahead, false, panel.patient_years)
 
 

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, insert, select
+from sqlalchemy.orm import Session
 
 from service.care import recorded
 from service.domain import asking
@@ -40,8 +41,10 @@ from service.domain.vocabulary import (
 )
 from service.reviewing import panel, refreshing
 from service.store import migrate
+from service.store.identity import new_id
 from service.store.session import open_engine, read_session, write_session
 from service.store.tables import (
+    Base,
     Checkin,
     Clinic,
     MedicineRow,
@@ -53,6 +56,7 @@ from service.store.tables import (
     Staff,
     Window,
 )
+from service.store.upsert import insert_rows
 from tests.carried import made_again
 from tests.servers import SECRET, VAULT
 
@@ -230,19 +234,28 @@ def clinic(engine: Engine, patients: int, days: int = DAYS, now: datetime = NOW)
             )
         )
         session.flush()
-        ids = [uuid.uuid4() for _ in range(patients)]
-        connection = session.connection()
-        connection.execute(insert(Patient), [_patient(clinic_id, one, number, now) for number, one in enumerate(ids)])
-        connection.execute(insert(Plan), [_plan(clinic_id, one, now) for one in ids])
+        ids = [new_id() for _ in range(patients)]  # rising, as the service gives them
+        _fill(session, Patient, [_patient(clinic_id, one, number, now) for number, one in enumerate(ids)])
+        _fill(session, Plan, [_plan(clinic_id, one, now) for one in ids])
         for back in range(days):
             day = today - timedelta(days=back)
             at = datetime.combine(day, wall(7, 30), UTC)
             came = [one for one in ids if noise.random() > 0.15]
             there = set(came)
-            connection.execute(insert(Window), [_window(clinic_id, one, day, at, one in there) for one in ids])
-            connection.execute(insert(Reading), [_reading(clinic_id, one, day, at, noise) for one in came])
-            connection.execute(insert(Checkin), [_checkin(clinic_id, one, day, at, noise) for one in came])
+            _fill(session, Window, [_window(clinic_id, one, day, at, one in there) for one in ids])
+            _fill(session, Reading, [_reading(clinic_id, one, day, at, noise) for one in came])
+            _fill(session, Checkin, [_checkin(clinic_id, one, day, at, noise) for one in came])
     return clinic_id
+
+
+def _fill(session: Session, table: type[Base], rows: list[dict[str, Any]]) -> None:
+    """Insert rows by the service's quick way, with what a row is given where nobody says: an id, and the like."""
+    given = [(one.name, one.default) for one in table.__table__.columns if one.default and one.name not in rows[0]]
+    insert_rows(session, table.__table__, [row | {name: _given(default) for name, default in given} for row in rows])
+
+
+def _given(default: Any) -> Any:
+    return default.arg(None) if default.is_callable else default.arg
 
 
 def _patient(clinic_id: uuid.UUID, patient_id: uuid.UUID, number: int, now: datetime) -> dict[str, Any]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import uuid
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -46,7 +48,7 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
         raw.execute(f"PRAGMA {pragma}")
     clinic = uuid.uuid4().hex
     # In order of their keys, which is how a B-tree is quickest to fill.
-    ids = sorted(uuid.uuid4().hex for _ in range(patients))
+    ids = sorted(_drawn() for _ in range(patients))
     at = written(datetime(2026, 1, 1, tzinfo=UTC))
     raw.execute("BEGIN")
     raw.execute(
@@ -80,7 +82,7 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
         " steps, silent_days, next_date, next_open_at, active, set_at)"
         " VALUES (?,?,?,127,?,?,?,1,1,NULL,NULL,?,?,1,?)",
         (
-            (one, clinic, one, *_hours(zone_of(n), opens), written(opens), at)
+            (one, clinic, one, *_hours(zone_of(n), opens), at)
             for n, (one, opens) in enumerate(zip(ids, _openings(patients, due, due_each), strict=True))
         ),
     )
@@ -98,11 +100,19 @@ def build(path: Path, patients: int, due: list[datetime], due_each: int, *, reac
     raw.close()
 
 
+def _drawn() -> str:
+    return os.urandom(16).hex()
+
+
 def _past(clinic: str, patient: str, opens: datetime) -> Iterator[tuple[str, ...]]:
-    for days in range(1, HISTORY_DAYS + 1):
-        then = opens - timedelta(days=days)
-        at = written(then)
-        yield uuid.uuid4().hex, clinic, patient, f"{then:%Y-%m-%d}", "UTC", at, at, at, at, at
+    for day, at in _days_before(opens):
+        yield _drawn(), clinic, patient, day, "UTC", at, at, at, at, at
+
+
+@cache
+def _days_before(opens: datetime) -> list[tuple[str, str]]:
+    days = [opens - timedelta(days=days) for days in range(1, HISTORY_DAYS + 1)]
+    return [(f"{then:%Y-%m-%d}", written(then)) for then in days]
 
 
 def zone_of(number: int) -> str:
@@ -110,12 +120,13 @@ def zone_of(number: int) -> str:
     return ZONES[number * 2654435761 % 2**32 >> 30]
 
 
-def _hours(zone: str, opens: datetime) -> tuple[str, str, str, str]:
-    """Opening, due and closing wall time and the local date of a window that opens at that instant."""
+@cache  # a million patients open at some hundred instants
+def _hours(zone: str, opens: datetime) -> tuple[str, str, str, str, str]:
+    """Opening, due and closing wall time, the local date, and the instant, of a window that opens then."""
     local = opens.astimezone(ZoneInfo(zone))
     marks = (local, local + timedelta(minutes=90), local + timedelta(hours=3))
     opens_at, due_at, closes_at = (f"{mark:%H:%M}:00.000000" for mark in marks)
-    return opens_at, due_at, closes_at, f"{local:%Y-%m-%d}"
+    return opens_at, due_at, closes_at, f"{local:%Y-%m-%d}", written(opens)
 
 
 def _openings(patients: int, due: list[datetime], due_each: int) -> Iterator[datetime]:

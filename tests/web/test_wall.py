@@ -184,6 +184,24 @@ def test_a_transaction_of_one_clinic_reaches_no_row_of_another(engine: Engine, t
         assert tried.held["refused"] > len(OF_CLINICS)
 
 
+@needs_server
+def test_the_wall_hides_from_the_planner_no_row_that_it_lets_pass(engine: Engine) -> None:
+    """Of a policy PostgreSQL expects a share of the rows to pass; whoever names a clinic has taken that share already.
+
+    Expecting next to none, it reads all of a clinic's rows for the first page in their order. Half is our own, no source.
+    """
+    guess, guessed = "EXPLAIN (FORMAT JSON) SELECT 1 FROM {}", 0
+    with as_role(engine, WEB).connect() as web, engine.connect() as owner:
+        for table in ALL_TABLES:
+            may_read = text(f"SELECT has_table_privilege('{WEB}', '{table.name}', 'SELECT')")
+            if "clinic_id" not in table.c or table.name in roles.NOT_HANDED_OVER or not owner.scalar(may_read):
+                continue
+            behind, whole = (one.scalar(text(guess.format(table.name)))[0]["Plan"]["Plan Rows"] for one in (web, owner))
+            assert behind >= whole // 2, table.name
+            guessed += whole > 20
+        assert guessed > len(OF_CLINICS) // 2
+
+
 FORGED = {
     "nothing": "",
     "no signature": ":{clinic}",

@@ -79,8 +79,11 @@ DROP_POLICIES = """DO $$ DECLARE one record; BEGIN
   END LOOP;
 END $$"""
 CLINIC, GATE = "(SELECT wall.clinic())", "(SELECT wall.gate())"
-# A transfer's two clinics, for either of them, while it waits and in the transaction that answers it.
-PARTIES = f"{GATE} = '{Gate.TRANSFER}' AND clinic_id IN (SELECT wall.parties())"
+# A transfer's two clinics, for either of them, while it waits and in the transaction that answers it. As CASE, of which
+# PostgreSQL expects half the rows to pass. A clinic's rows are asked for by its clinic: of AND it expects next to none,
+# and so, of a clinic named by a query and by its policy, one row for as many as there are clinics. Then a page of
+# what arrived last is sorted out of all that ever arrived, and a clinic's patients are looked up one by one.
+PARTIES = f"CASE WHEN {GATE} = '{Gate.TRANSFER}' THEN clinic_id IN (SELECT wall.parties()) ELSE false END"
 NOT_HANDED_OVER = {"staff", "api_keys", "hospital_sign_ins", "emergency_codes", "emergency_accesses", "clinics"}
 
 

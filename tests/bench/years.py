@@ -4,7 +4,10 @@
 from them: windows, steps, messages and their history, audit lines, readings, diary, a silence. `multiply`
 copies these rows for every patient and day, with other ids, keys, dates and pressures; about 15 of 100 days
 are missed. Everybody is invented, and alike: only how many there are matters. What came on a day has ids of that day
-before this machine's, and so lies in its month where tables lie by month.
+before this machine's, and so lies in its month where tables lie by month; and it lies behind what came before, as
+where a service wrote it day by day. Each patient's days together would have a clinic's rows of one date lie far apart:
+read by index, PostgreSQL counts a page for each of them, by bitmap one for each page, and which it takes hangs on how
+many pages a table of all has.
 """
 
 from __future__ import annotations
@@ -176,7 +179,7 @@ def _bare(connection: Connection, sql: _Sql) -> Iterator[None]:
     else:
         made = f"FROM pg_indexes WHERE schemaname = 'public' AND tablename IN ({tables})"
         asked = f"SELECT 'index', indexname, indexdef {made} AND indexname NOT IN (SELECT conname FROM pg_constraint)"
-        connection.exec_driver_sql("SET maintenance_work_mem = '256MB'")
+        connection.exec_driver_sql("SET maintenance_work_mem = '256MB'; SET work_mem = '256MB'")
     found = connection.exec_driver_sql(asked).all()
     for kind, name, _ in found:
         connection.exec_driver_sql(f"DROP {kind} {name}")
@@ -187,8 +190,8 @@ def _bare(connection: Connection, sql: _Sql) -> Iterator[None]:
 
 def _people(connection: Connection, sizes: Sizes) -> dict[int, uuid.UUID]:
     """Who is multiplied, and on which days: n, the number of their clinic, k, and their telephone's."""
-    connection.exec_driver_sql("CREATE TABLE bench_people (n integer, k integer, address text)")
-    connection.exec_driver_sql("CREATE TABLE bench_days (d integer)")
+    connection.exec_driver_sql("CREATE TABLE bench_people (n integer PRIMARY KEY, k integer, address text)")
+    connection.exec_driver_sql("CREATE TABLE bench_days (d integer PRIMARY KEY)")
     rows: list[dict[str, int | str]] = []
     clinics, n = {}, 1
     for k, size in enumerate(sizes.measured, 1):
@@ -281,7 +284,8 @@ def _copy(connection: Connection, sql: _Sql, table: Any, day: str, among: str) -
     columns = [column.name for column in table.columns]
     values = [_value(sql, table, name, day) for name in columns]
     copied = f"SELECT {', '.join(values)} FROM {among} CROSS JOIN {day}_{table.name} t"
-    connection.execute(text(f"INSERT INTO {table.name} ({', '.join(columns)}) {copied}"))
+    ordered = "p.n" if day == "own" else "d.d DESC, p.n"
+    connection.execute(text(f"INSERT INTO {table.name} ({', '.join(columns)}) {copied} ORDER BY {ordered}"))
 
 
 def _value(sql: _Sql, table: Any, name: str, day: str) -> str:

@@ -2,7 +2,8 @@
 
 Two views: the measures, and why readings stop (who was silent and for which cause, and
 what asking brought). Reads only; nothing is asked of staff for the sake of a measure,
-and days before a plan began and excused days are nobody's failure.
+and days before a plan began and excused days are nobody's failure. What a patient brought
+along from another clinic is not counted here (`covering.Here`).
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from service.domain.vocabulary import (
     StepState,
     WindowState,
 )
-from service.reviewing.covering import looked_after
+from service.reviewing.covering import Here, looked_after
 from service.reviewing.panel import Panel, build_panel, clinic_of
 from service.reviewing.placing import current_week
 from service.store import signatures
@@ -137,8 +138,10 @@ class _Counted:
 
 
 def _counted_since(session: Session, clinic: Clinic, first: date, today: date) -> _Counted:
-    signals = _signals(session, clinic.id, first)
-    adjusted = _adjusted(session, clinic.id, first)
+    watched = looked_after(session, clinic)
+    here = Here(watched)
+    signals = [one for one in _signals(session, clinic.id, first) if here.on(one[0], one[2])]
+    adjusted = [one for one in _adjusted(session, clinic.id, first) if here.on(one[0], one[1])]
     signed = _signed(session, clinic.id, first)
     spoken = [(who, at, outcome) for who, _, at, outcome in signed] + _added(session, clinic.id, first)
     breaks = [(who, raised) for who, kind, raised, _ in signals if kind in BREAKS]
@@ -150,13 +153,13 @@ def _counted_since(session: Session, clinic: Clinic, first: date, today: date) -
     since = session.scalar(select(func.min(SignOff.week)).where(SignOff.clinic_id == clinic.id, signatures.COUNTS))
     return _Counted(
         today,
-        looked_after(session, clinic),
-        _by_date(session, _expected(clinic.id, first, today)),
+        watched,
+        _by_date(session, _expected(clinic.id, first, today, here)),
         [raised for _, _, raised, _ in signals],
         measures.episodes((who, raised) for who, _, raised, _ in signals),
         measures.waits(breaks, contacts, at_most=SAME_EPISODE_DAYS),
         measures.waits(changes, ended, at_most=SAME_EPISODE_DAYS),
-        _stays(session, clinic.id, first),
+        [part for stay in _stays(session, clinic.id, first) for part in here.part(stay)],
         of_week,
         since or date.max,
     )
@@ -226,8 +229,10 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
     panel = build_panel(session, clinic_id, now)
     first = panel.today - timedelta(days=DAYS - 1)
     dates = tuple(days.dates(first, panel.today))
-    silences = _silences(session, clinic_id, first)
-    windows = _expected(clinic_id, first, panel.today)
+    here = Here(looked_after(session, clinic_of(session, clinic_id)))
+    of_all = _silences(session, clinic_id, first)
+    silences = [one for one in of_all if here.part(Span(one.patient_id, one.first_day, one.last_day))]
+    windows = _expected(clinic_id, first, panel.today, here)
     by_date = _by_date(session, windows)
     received, expected = sum(row[1] for row in by_date), sum(row[2] for row in by_date)
     current = (Reading.clinic_id == clinic_id, Reading.superseded_at.is_(None), Reading.local_date >= first)
@@ -287,10 +292,11 @@ def _brought(came: Mapping[StepKind | None, int], done: Mapping[StepKind, int], 
 # --- what they are counted from: a constant number of queries, and no row where a count would do ---
 
 
-def _expected(clinic_id: uuid.UUID, first: date, last: date) -> ColumnElement[bool]:
+def _expected(clinic_id: uuid.UUID, first: date, last: date, here: Here) -> ColumnElement[bool]:
     """The windows in which a reading was expected; excused days are not among them."""
     return and_(
         Window.clinic_id == clinic_id,
+        here.windows(first),
         Window.local_date.between(first, last),
         Window.wants_reading,
         Window.state.in_((WindowState.ANSWERED, WindowState.MISSED)),

@@ -15,12 +15,13 @@ import pytest
 from sqlalchemy import select
 
 from service.care import contacts
+from service.domain.measures import Share
 from service.domain.tasks import WordsUnsent
 from service.domain.validation import Refused
 from service.domain.vocabulary import Channel, ConsentKind, MessageKind, Outcome, Role, TaskKind, TransferState
 from service.enrolling import baselines, transfers
 from service.intake.texts.receiving import take_text
-from service.reviewing import covering, inbox, panel, signing, withdrawing
+from service.reviewing import covering, inbox, measuring, panel, signing, withdrawing
 from service.reviewing.patient import build_patient
 from service.reviewing.records import weekly_record
 from service.store import outbox
@@ -192,6 +193,10 @@ def test_each_clinic_reads_its_own_and_the_history_goes_along(two: Two) -> None:
         (past,) = seen.reviews
         assert (past.id, past.by, past.frozen) == (signed.id, "Nurse Invented, Fernmoor Clinic", signed.frozen)
         assert seen.entry.signed is None  # whoever takes over looks for themselves
+        # Of three readings in three windows one is of a day on which they were looked after here.
+        measured = measuring.measure(session, two.physician.clinic_id, world.now).weeks[-1].figures
+        why = measuring.why_readings_stop(session, two.physician.clinic_id, world.now)
+        assert (measured.readings, measured.patient_days, why.received, why.expected) == (Share(1, 1), 1, 1, 1)
         # The first clinic's record of its week is as it was.
         assert "calls on Friday" in str(weekly_record(session, home, signed.week, load_language("en")).facts)
         for clinic, actions in (
@@ -228,12 +233,12 @@ def test_each_clinic_answers_for_the_weeks_in_which_it_looked_after_them(two: Tw
 
     here, nobody = (two.asha.name,), ()
     passes(two.nurse, two.physician, 9, "S-7")
-    assert unsigned(home, 9)[2:] == [here, nobody]  # the present week is of those who are looked after still
+    assert unsigned(home, 9)[2:] == [here, here]  # the running week too is of whoever was there in it
     assert unsigned(home, 21) == [here, here, nobody, nobody]
     assert unsigned(away, 21) == [nobody, here, here, here]
     passes(two.physician, two.nurse, 21, "F-8")
     assert unsigned(home, 21) == [here, here, nobody, here]
-    assert unsigned(away, 21) == [nobody, here, here, nobody]
+    assert unsigned(away, 21) == [nobody, here, here, here]  # on the Monday too, the day she went
     with read_session(two.world.engine) as session:
         facts = weekly_record(session, home, date(2026, 3, 2), load_language("en")).facts
         (line,) = facts["everybody"]

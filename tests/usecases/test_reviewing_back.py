@@ -195,9 +195,9 @@ def test_coverage_names_who_was_not_reviewed_in_each_week(ward):
     assert (before.signed, before.enrolled, before.unsigned) == (1, 2, ("Ben",))
     ben.state = PatientState.ENDED
     ward.session.flush()
-    now, still = covering.coverage(ward.session, ward.clinic.id, ward.now, 2)
-    assert now.unsigned == ("New",)
-    assert still == before  # who goes takes nothing out of the weeks in which they were looked after
+    # Who goes takes nothing out of the weeks in which they were looked after, nor out of the running one.
+    assert covering.coverage(ward.session, ward.clinic.id, ward.now, 2) == [now, before]
+    assert len(records.weekly_record(ward.session, ward.clinic.id, WEEK, ENGLISH).facts["everybody"]) == now.enrolled
 
 
 # --- records ------------------------------------------------------------------------------------

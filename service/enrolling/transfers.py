@@ -159,6 +159,15 @@ def waiting(session: Session, patient_id: uuid.UUID) -> TransferShown | None:
     return None if found is None else of_clinic(session, found.clinic_id, [found.id])[0]
 
 
+def left(session: Session, clinic_id: uuid.UUID, patient_id: uuid.UUID) -> TransferShown | None:
+    """The last transfer by which this patient went from this clinic to another; None for anybody else."""
+    query = select(Transfer.id).where(
+        Transfer.patient_id == patient_id, Transfer.clinic_id == clinic_id, Transfer.state == TransferState.ACCEPTED
+    )
+    found = session.scalar(query.order_by(Transfer.settled_at.desc()).limit(1))
+    return None if found is None else of_clinic(session, clinic_id, [found])[0]
+
+
 def ask(act: Act, patient: Patient, to_clinic_id: uuid.UUID, how: str, on: date | None = None) -> Transfer:
     """Ask another clinic to take a patient over, who has agreed to it: how, and when if it was not today.
 

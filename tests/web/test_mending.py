@@ -127,8 +127,13 @@ def test_a_transfer_is_asked_for_and_accepted_on_pages(house: House, build: Call
     assert (answer.status_code, 'value="F-1"' in answer.get_data(as_text=True)) == (422, True)
     assert send(nurse, path, f"{path}/accept", clinic_ref="S-2").headers["Location"].endswith(upkeep)
     assert nurse.get(upkeep).status_code == 200
-    assert asked_by.get(upkeep).status_code == 404
-    assert "You see nothing new of them." in asked_by.get(path).get_data(as_text=True)
+    # Their former clinic reads where they went, on every page of theirs; who does not enrol there, and a stranger, not.
+    stranger, reader = build("Saltholt Clinic", number="+447700900010").staff(), house.staff(Role.ADMINISTRATOR)
+    for where in (upkeep, f"/clinic/patients/{house.patient_id}"):
+        seen = {one: one.get(where) for one in (asked_by, stranger, reader)}
+        told = [one for one, answer in seen.items() if "Saltmarsh Clinic looks after them now" in answer.text]
+        assert (told, {answer.status_code for answer in seen.values()} - {403}) == ([asked_by], {404})
+    assert "you see nothing new of them." in asked_by.get(path).get_data(as_text=True)
     assert send(nurse, "/clinic/inbox", f"{path}/decline", reason="late").status_code == 422
     # And back, by API.
     here = house.machine
@@ -140,4 +145,5 @@ def test_a_transfer_is_asked_for_and_accepted_on_pages(house: House, build: Call
     assert here.post(f"/transfers/{asked.json['id']}/accept", {"clinic_ref": "F-1"}).json["clinic_ref"] == "F-1"
     assert there.machine.get(f"/patients/{house.patient_id}").status_code == 404
     assert there.machine.post(f"/transfers/{asked.json['id']}/decline", {"reason": "x"}).status_code == 404
-    assert [one["name"] for one in here.get("/transfers/clinics").json["items"]] == ["Saltmarsh Clinic"]
+    names = [one["name"] for one in here.get("/transfers/clinics").json["items"]]
+    assert names == ["Saltholt Clinic", "Saltmarsh Clinic"]

@@ -15,7 +15,9 @@ from typing import Any
 from flask import Blueprint, Response, abort, flash, g, redirect, render_template, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_babel import gettext
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
+from werkzeug.exceptions import NotFound
 
 from service.accounts import trail as who_opened
 from service.care import contacts, pauses
@@ -25,6 +27,7 @@ from service.domain.seals import Seal
 from service.domain.signals.facts import OF_DIARY
 from service.domain.validation import NotHere, Refused
 from service.domain.vocabulary import AdjustmentKind, ConsentKind, SignalKind
+from service.enrolling import transfers
 from service.reports import charts, exports
 from service.reports.tracks import Timeline
 from service.reviewing import accepting, adjusting, desk, episodes, joining, lookback, patient
@@ -33,11 +36,11 @@ from service.reviewing.panel import neighbours
 from service.reviewing.patient import PatientReview
 from service.store import seals
 from service.store.session import read_session
-from service.store.tables import Acceptance
+from service.store.tables import Acceptance, Patient
 from service.web import drawing, forms, handing, trail
 from service.web.api.review import change
 from service.web.auth import own, own_clinic, own_patient, signed_in, staff_act, staff_only
-from service.web.frame import page_language
+from service.web.frame import page_language, sorry
 from service.web.pages.clinic import (
     messaging,
     openings,
@@ -65,6 +68,20 @@ blueprint.register_blueprint(people.caregivers_blueprint)
 
 OPENED_LATELY, OPENED_SHOWN = timedelta(days=14), 60  # lines
 WIDTHS = {"wide": 880, "middle": 600, "narrow": 336}  # px, of the pictures
+
+
+@blueprint.errorhandler(404)
+def moved_away(error: NotFound) -> ResponseReturnValue:
+    """Where a patient went who is looked after here no longer, for whom the list of transfers tells it as well."""
+    patient_id, staff = (request.view_args or {}).get("patient_id"), g.get("staff_now")
+    if patient_id is None or staff is None or not staff.may(Right.ENROL):
+        return sorry(error)
+    with read_session(services().engine) as session:
+        is_here = session.scalar(select(exists().where(Patient.id == patient_id, Patient.clinic_id == g.clinic_id)))
+        gone = None if is_here else transfers.left(session, g.clinic_id, patient_id)
+        if gone is None:
+            return sorry(error)
+        return render_template("clinic/transfer.html", one=gone, zone=own_clinic(session).zone, typed={}), 404
 
 
 @blueprint.get("")

@@ -26,7 +26,7 @@ from service.enrolling import people
 from service.links import Links
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Base, Caregiver, Checkin, Patient, Staff, Window
+from service.store.tables import Base, Caregiver, Checkin, Clinic, Patient, Staff, Window
 from service.transports.base import Transport
 from service.worker import Worker, links_for
 from tests.builder import carriable
@@ -68,7 +68,7 @@ class House:
         self.world.at(self.asha, "10:01")
         return self.link(self.ben)
 
-    def change(self, person: Patient | Caregiver, **values: object) -> None:
+    def change(self, person: Clinic | Patient | Caregiver, **values: object) -> None:
         with write_session(self.engine) as session:
             held = session.get_one(type(person), person.id)
             for name, value in values.items():

@@ -22,6 +22,7 @@ from flask.typing import ResponseReturnValue
 from flask_babel import Babel, Domain, get_locale, gettext, refresh
 from flask_wtf.csrf import generate_csrf
 from markupsafe import Markup
+from phonenumbers import NumberParseException
 from werkzeug.exceptions import HTTPException
 
 from service.accounts.sessions import IDLE
@@ -177,7 +178,10 @@ def tel(number: str) -> str:
 
 def dialled(address: str) -> str:
     """A telephone number in groups of digits; a mailbox as it is."""
-    return people.as_dialled(address)[0] if address.startswith("+") else address
+    try:
+        return people.as_dialled(address)[0] if address.startswith("+") else address
+    except NumberParseException:  # a clinic's own, which is kept as it was typed
+        return address
 
 
 def call(number: str) -> Markup:

@@ -23,7 +23,7 @@ from service.replaying.past import read_diary
 from service.store import histories
 from service.store.audit import OPERATOR, Act
 from service.store.session import read_session, write_session
-from service.store.tables import Checkin, Patient, Task
+from service.store.tables import Checkin, Clinic, Patient, Task
 from tests import inwords
 from tests.house import House, open_house, words
 from tests.statements import writes_of
@@ -413,7 +413,12 @@ def test_one_persons_link_opens_nothing_of_anothers(house: House) -> None:
 def test_a_link_of_somebody_who_has_left_is_closed(house: House) -> None:
     path = house.link(house.asha)
     house.change(house.asha, state=PatientState.ENDED)
-    assert house.client.get(path).status_code == 410
+    clinic = house.rows(Clinic)[0]
+    # ITU-T E.123, 7.1: digits of a number are set in groups by spaces; what is no number of a plan stays as typed.
+    for typed, shown in (("+6433660100", "+64 3 366 0100"), ("+999 1", "+999 1"), ("03 3660100", "03 3660100")):
+        house.change(clinic, contact_line=typed)
+        closed = house.client.get(path)
+        assert (closed.status_code, f"Call the clinic: {shown}" in closed.text) == (410, True)
     assert house.client.post(path, data={"tiredness": "5"}).status_code == 410
     assert house.checkins() == []
 

@@ -25,6 +25,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import statistics
 import sys
 from collections import defaultdict
 from collections.abc import Sequence
@@ -103,7 +104,10 @@ def scored_together(
 
 
 def _one(life: Life, evenings: Sequence[ReplayedEvening], *, ordinary: bool) -> Tally:
-    tally, knows = Tally(), detector(life)
+    asked = life.unwell.copy()
+    if life.event is not None:
+        asked[life.event[0] : life.event[1] + 1] = True
+    tally, knows = Tally(), detector(life, np.flatnonzero(asked).tolist())
     rising, felt = np.zeros(DAYS, dtype=np.bool_), np.zeros(DAYS, dtype=np.bool_)
     for evening in evenings:
         day = (evening.local_date - FIRST).days
@@ -172,8 +176,10 @@ def _crossing(life: Life, day: int) -> int:
 
 
 def _comfort(tally: Tally, life: Life, day: int, evening: ReplayedEvening, knows: Array) -> None:
+    if not life.unwell[day]:
+        return
     pressure_says, diary_says = bool(knows[day] >= SURE), _answers_say(life, day)
-    if not life.unwell[day] or not (pressure_says or diary_says):
+    if not (pressure_says or diary_says):
         return
     facts = evening.picture
     told = facts.diary.worse + facts.diary.once
@@ -197,7 +203,9 @@ def _answers_say(life: Life, day: int) -> bool:
         return True
     week = life.breath[max(day - 6, 0) : day + 1]
     newest = week[~np.isnan(week)][-3:]
-    return len(newest) >= 2 and (float(np.median(newest)) >= lives.STEP or float(newest.max()) >= lives.STRONG)
+    return len(newest) >= 2 and (
+        statistics.median(newest.tolist()) >= lives.STEP or float(newest.max()) >= lives.STRONG
+    )
 
 
 def _bad_nights(life: Life, day: int) -> int:
@@ -214,18 +222,21 @@ def _enough_came(life: Life, day: int) -> bool:
     return int((~np.isnan(life.taken[week])).sum()) >= 4 and int((~np.isnan(life.breath[week])).sum()) >= 4
 
 
-def detector(life: Life) -> Array:
+def detector(life: Life, asked: Sequence[int] = range(DAYS)) -> Array:
     """The probability each evening of a rise, to whoever knows the generator but not what happened to this patient.
 
     It knows the level of the weeks before, the noise and its memory, and how rises run: the likelihoods of
     straight rises of many sizes and ages against none are averaged (Bayes), over the last three weeks' readings.
+    Evenings that are not asked for, and those of the first weeks, have what it takes to be likely beforehand.
     """
     ages, sizes = np.array([3.0, 6.0, 12.0, 18.0, 26.0, 40.0]), np.array([2.0, 3.0, 4.0, 5.5, 7.0, 10.0, 14.0])
     back = np.arange(SETTLING_IN - 1, -1, -1)
     shapes = np.clip(1 - back / ages[:, None], 0.0, None)  # [age, day]
     courses = (sizes[:, None, None] * shapes).reshape(-1, SETTLING_IN)
     found = np.full(DAYS, PRIOR)
-    for day in range(SETTLING_IN, DAYS):
+    for day in asked:
+        if day < SETTLING_IN:
+            continue
         known = ~np.isnan(life.taken[day - SETTLING_IN + 1 : day + 1])
         days = np.flatnonzero(known) + day - SETTLING_IN + 1
         if not len(days):

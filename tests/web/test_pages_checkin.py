@@ -418,7 +418,10 @@ def test_a_link_of_somebody_who_has_left_is_closed(house: House) -> None:
     for typed, shown in (("+6433660100", "+64 3 366 0100"), ("+999 1", "+999 1"), ("03 3660100", "03 3660100")):
         house.change(clinic, contact_line=typed)
         closed = house.client.get(path)
-        assert (closed.status_code, f'Call the clinic: <span class="nowrap">{shown}</span>' in closed.text) == (410, True)
+        assert (closed.status_code, f'Call the clinic: <span class="nowrap">{shown}</span>' in closed.text) == (
+            410,
+            True,
+        )
     assert house.client.post(path, data={"tiredness": "5"}).status_code == 410
     assert house.checkins() == []
 

@@ -11,12 +11,13 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import date, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Any
 
+from service.domain.frozen import dataclass
 from service.domain.readings import KG, POUNDS, UNITS_OF_WEIGHT, to_kg
 from service.domain.validation import Refused, number, whole
 from service.domain.vocabulary import SafetySign, Source, Swelling, Urgency, WeightDoubt, WeightSaid
@@ -51,7 +52,7 @@ class AnswerKind(StrEnum):
     NOTE = "note"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Question:
     """One question. `least` and `most` bound a whole number; a weight's bounds are WEIGHT_RANGES, by unit."""
 
@@ -112,7 +113,7 @@ QUESTIONS = (
 )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Answers:
     """One day's answers. None is "not answered"; no safety signs at all, (), is "none of these".
 
@@ -149,7 +150,7 @@ _OF_WEIGHT = ("weight_unit", "weight_confirmed")
 _ANSWERS = tuple(one.name for one in fields(Answers) if one.name not in _OF_WEIGHT)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class NewCheckin:
     """A check-in as it was sent, by the patient's id or the clinic's own reference for them.
 

@@ -23,7 +23,7 @@ import threading
 import uuid
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -31,6 +31,7 @@ import structlog
 from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.orm import Session
 
+from service.domain.frozen import dataclass
 from service.domain.vocabulary import ActorKind, Answered, Opened
 from service.store.audit import SYSTEM, Actor
 from service.store.guarded import guarded

@@ -167,7 +167,7 @@ def page_language() -> Language:
     """The language of the page that is being made: asked for at each of its words, and so looked up once."""
     known: Language | None = g.get("page_language")
     if known is None:
-        known = g.page_language = load_language(str(get_locale()))
+        known = g.page_language = load_language(_language())
     return known
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import date
 from functools import lru_cache
 from itertools import islice
@@ -28,6 +28,7 @@ from werkzeug.datastructures import MultiDict
 
 from service.domain import asking, diary
 from service.domain.diary import Answers, NewCheckin
+from service.domain.frozen import dataclass
 from service.domain.vocabulary import (
     ActorKind,
     LinkPurpose,
@@ -93,7 +94,7 @@ class ItsClinic:
     emergency_number: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class CheckinPage:
     """What a check-in link opens: one window, whose it is, and what has come for it."""
 
@@ -314,7 +315,7 @@ def _headings() -> dict[str, str]:
 MOST_MORE_PILLOWS = 3  # the page's last choice, "3 or more"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Filled:
     """A form as it was sent: the answers that can be kept, what was typed, what is wrong with the rest."""
 

@@ -93,6 +93,16 @@ def test_the_same_seed_is_the_same_panel_and_its_magnitudes_are_the_stated_ones(
     assert 0.05 < np.nanstd(steps) / 2**0.5 < 0.09
 
 
+def test_panels_beside_one_another_are_told_and_scored_as_each_alone():
+    some = [panels.make(family, 7, patients=12, days=80) for family in FAMILIES[1:3]]
+    alone = [told_by_engine(panel, diary=True, heart=True) for panel in some]
+    for told, expected in zip(told_of_each(some, diary=True, heart=True), alone, strict=True):
+        np.testing.assert_array_equal(told, expected)
+    found = [score(told.any(axis=1), panel) for told, panel in zip(alone, some, strict=True)]
+    assert sum(one.events for one in found) > 0
+    assert score(np.concatenate(alone, axis=2).any(axis=1), panels.beside(some)) == found[0] + found[1]
+
+
 @pytest.mark.slow
 def test_the_engine_keeps_what_it_reached_on_panels_nobody_chose_by():
     # The aim, pressures alone and defaults: at most 1 false episode a patient-year, at least 0.85 seen

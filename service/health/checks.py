@@ -294,12 +294,12 @@ def backup(session: Session, now: datetime, within: timedelta | None) -> Finding
     """How old the newest backup is. `within` is how old it may be; None where backups are made by other means."""
     newest = session.scalar(select(func.max(Backup.taken_at)))
     if newest is None:
-        begun = session.scalar(select(func.min(Clinic.created_at)))
-        late = within is not None and begun is not None and now - begun > within
         sentence = "`neaptide backup` has never made a backup of this data."
         if within is None:
             elsewhere = f"{sentence} Of backups that are made by other means nothing is known here."
             return Finding("backup", True, elsewhere, unlike_well=Fares.NOT_KNOWN)
+        begun = session.scalar(select(func.min(Clinic.created_at)))
+        late = begun is not None and now - begun > within
         return Finding("backup", not late, sentence, unlike_well=Fares.NONE_YET)
     age = (now - newest).total_seconds()
     sentence = f"The newest backup by `neaptide backup` was taken {lasted(max(age, 0))} ago."

@@ -10,8 +10,8 @@ CPU time stands beside it. Where a statement of the service reads all of a table
 month of one, by SQLite's plan on these very tables, or by PostgreSQL's, it is named, and the measurement fails; as it
 does where work grows by more than 1.3, or CPU time by more than 2.
 
-Not among `deploy/bench` without a name: it builds some gigabytes, in memory where there is /dev/shm, and takes a
-quarter of an hour. `deploy/bench year --small` does it with a tenth of the patients.
+Not among `deploy/bench` without a name: it builds some gigabytes, in memory where there is /dev/shm, and takes
+twenty minutes. `deploy/bench year --small` does it with a tenth of the patients.
 """
 
 from __future__ import annotations

@@ -50,10 +50,6 @@ What stops working, and what comes back:
   - Readings, check-ins and signatures that came since then are lost: let machines send theirs again.
   - What was sent since then is not known. Prompts and reminders of that time are not sent anew.
 Nothing is asked and nothing is sent until you run `neaptide resume` with the settings of this place."""
-NEVER_WHOLE = (
-    "what was brought back was never found whole: empty the place and bring it back anew. Where `neaptide move` was"
-    " broken off, run it again first, with the settings of the file: it ends the move, or says what to do"
-)
 NOT_NOTED = "{file} was made and is whole, but the database could not be told of it, so the doctor does not know: {why}"
 
 SEALS = {
@@ -166,7 +162,7 @@ def resume(console: Console, yes: bool) -> None:
     if gap is None or gap.resumed_at is not None:
         raise click.ClickException("nothing is held")
     if gap.compared_at is None:
-        raise click.ClickException(NEVER_WHOLE)
+        raise click.ClickException(holds.NEVER_WHOLE)
     click.echo(f"backup of: {gap.backup_at:%Y-%m-%d %H:%M:%S} UTC\nnot known: what came in or was sent since then")
     if not yes:
         click.confirm("Ask and send again from now on?", abort=True)

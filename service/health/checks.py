@@ -281,11 +281,12 @@ def held(session: Session, now: datetime) -> Finding:
     if gap.resumed_at is not None:
         until = f"{gap.resumed_at:%Y-%m-%d %H:%M} UTC"
         return Finding("held", True, f"This data was {since}; what was sent or came in until {until} is not known.")
+    way = "`neaptide resume` lets it go on" if gap.compared_at is not None else holds.NEVER_WHOLE
     return Finding(
         "held",
         False,
         f"Nobody is asked and no message is sent: this data was {since}, and what was sent or came in since is not"
-        " known. `neaptide resume` lets it go on.",
+        f" known. {way[0].upper()}{way[1:]}.",
         (now - gap.backup_at).total_seconds(),
     )
 

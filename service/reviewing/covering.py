@@ -112,12 +112,21 @@ class Here:
 
 @dataclass(frozen=True, slots=True)
 class Covered:
-    """One review week: how many of those looked after then were signed, and the names of those who were not."""
+    """One review week: how many of those looked after then were signed, and the names of those who were not.
+
+    Of these, `left_unsigned` were looked after here no more when the week was over.
+    """
 
     first: date
     signed: int
     enrolled: int
-    unsigned: tuple[str, ...]
+    stayed: tuple[str, ...]
+    left_unsigned: tuple[str, ...]
+
+    @property
+    def unsigned(self) -> tuple[str, ...]:
+        """All who were not signed, those who left last."""
+        return self.stayed + self.left_unsigned
 
 
 def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) -> list[Covered]:
@@ -133,6 +142,8 @@ def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) 
     covered = []
     for start in starts:
         here = in_week(everybody, start)
-        unsigned = tuple(one.name for one in here if (one.who, start) not in signed)
-        covered.append(Covered(start, len(here) - len(unsigned), len(here), unsigned))
+        stayed = {one.who for one in everybody if one.first <= start + SIX < (one.last or date.max)}
+        unsigned = [one for one in here if (one.who, start) not in signed]
+        names = [tuple(one.name for one in unsigned if (one.who in stayed) is so) for so in (True, False)]
+        covered.append(Covered(start, len(here) - len(unsigned), len(here), *names))
     return covered

@@ -233,16 +233,16 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
     of_all = _silences(session, clinic_id, first)
     silences = [one for one in of_all if here.part(Span(one.patient_id, one.first_day, one.last_day))]
     windows = _expected(clinic_id, first, panel.today, here)
-    by_date = _by_date(session, windows)
-    received, expected = sum(row[1] for row in by_date), sum(row[2] for row in by_date)
+    of_each = _by_patient(session, windows)
+    received, expected = (sum(share.part for share in of_each.values()), sum(share.whole for share in of_each.values()))
     current = (Reading.clinic_id == clinic_id, Reading.superseded_at.is_(None), Reading.local_date >= first)
-    taken = session.execute(select(Reading.patient_id, Reading.taken_at).where(*current))
+    taken = session.execute(select(Reading.patient_id, Reading.local_date, Reading.taken_at).where(*current))
     zones = {entry.patient_id: localtime.zone(entry.zone) for entry in panel.entries}
-    local = [(patient_id, at.astimezone(zones[patient_id])) for patient_id, at in taken if patient_id in zones]
+    local = [(who, at.astimezone(zones[who])) for who, day, at in taken if who in zones and here.on(who, day)]
     hours = Counter(at.hour for _, at in local)
     return Stopping(
         dates=dates,
-        calendar=_calendar(panel, dates, local),
+        calendar=_calendar(panel, dates, here, of_each, local),
         causes={cause: tuple(row for row in silences if row.cause is cause) for cause in SilenceCause},
         brought=_brought(*_taken(session, windows), expected),
         expected=expected,
@@ -252,7 +252,11 @@ def why_readings_stop(session: Session, clinic_id: uuid.UUID, now: datetime) -> 
 
 
 def _calendar(
-    panel: Panel, dates: tuple[date, ...], local: list[tuple[uuid.UUID, datetime]]
+    panel: Panel,
+    dates: tuple[date, ...],
+    here: Here,
+    of_each: Mapping[uuid.UUID, Share],
+    local: list[tuple[uuid.UUID, datetime]],
 ) -> tuple[CalendarRow, ...]:
     minutes: dict[uuid.UUID, list[int]] = {}
     for patient_id, at in local:
@@ -261,14 +265,15 @@ def _calendar(
     for entry in panel.entries:
         strip = entry.summary.strip
         marks = dict(zip(days.dates(strip.first_day, entry.summary.today), strip.marks, strict=True))
+        share = of_each.get(entry.patient_id, Share(0, 0))
         rows.append(
             CalendarRow(
                 entry.patient_id,
                 entry.name,
                 # Where a patient's own date is behind the clinic's, their newest day has not begun.
-                "".join(marks.get(day, " ") for day in dates),
-                entry.summary.adherence.received,
-                entry.summary.adherence.expected,
+                "".join(marks.get(day, " ") if here.on(entry.patient_id, day) else " " for day in dates),
+                share.part,
+                share.whole,
                 usual_hour(minutes.get(entry.patient_id, [])),
             )
         )
@@ -307,6 +312,13 @@ def _by_date(session: Session, expected: ColumnElement[bool]) -> Sequence[tuple[
     """(local date, received, expected) for each date with anything expected."""
     query = select(Window.local_date, func.count(Window.reading_at), func.count()).where(expected)
     return session.execute(query.group_by(Window.local_date).order_by(Window.local_date)).all()
+
+
+def _by_patient(session: Session, expected: ColumnElement[bool]) -> Mapping[uuid.UUID, Share]:
+    """How many came of those expected of each patient of whom anything was."""
+    query = select(Window.patient_id, func.count(Window.reading_at), func.count()).where(expected)
+    rows = session.execute(query.group_by(Window.patient_id))
+    return {who: Share(received, whole) for who, received, whole in rows}
 
 
 def _taken(

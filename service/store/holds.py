@@ -17,6 +17,10 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from service.store.tables import Hold, StaffSession
 
 TOLD_FOR = timedelta(days=14)  # after it was resumed: each patient's next weekly review falls into it, and one more
+NEVER_WHOLE = (
+    "what was brought back was never found whole: empty the place and bring it back anew. Where `neaptide move` was"
+    " broken off, run it again first, with the settings of the file: it ends the move, or says what to do"
+)
 HELD = exists(select(Hold.id).where(Hold.resumed_at.is_(None)))
 
 

@@ -197,6 +197,8 @@ def test_each_clinic_reads_its_own_and_the_history_goes_along(two: Two) -> None:
         measured = measuring.measure(session, two.physician.clinic_id, world.now).weeks[-1].figures
         why = measuring.why_readings_stop(session, two.physician.clinic_id, world.now)
         assert (measured.readings, measured.patient_days, why.received, why.expected) == (Share(1, 1), 1, 1, 1)
+        (row,) = why.calendar
+        assert (row.received, row.expected, row.marks.strip(), sum(why.hours)) == (1, 1, "r", 1)
         # The first clinic's record of its week is as it was.
         assert "calls on Friday" in str(weekly_record(session, home, signed.week, load_language("en")).facts)
         for clinic, actions in (
@@ -231,6 +233,12 @@ def test_each_clinic_answers_for_the_weeks_in_which_it_looked_after_them(two: Tw
         with read_session(two.world.engine) as session:
             return [week.unsigned for week in covering.coverage(session, clinic, begun + timedelta(days=days), 4)][::-1]
 
+    def left(clinic: uuid.UUID, days: int) -> list[int]:
+        """Of how many it is told that they left, in each week from the first on."""
+        with read_session(two.world.engine) as session:
+            weeks = covering.coverage(session, clinic, begun + timedelta(days=days), 4)
+            return [len(week.left_unsigned) for week in weeks][::-1]
+
     here, nobody = (two.asha.name,), ()
     passes(two.nurse, two.physician, 9, "S-7")
     assert unsigned(home, 9)[2:] == [here, here]  # the running week too is of whoever was there in it
@@ -239,6 +247,7 @@ def test_each_clinic_answers_for_the_weeks_in_which_it_looked_after_them(two: Tw
     passes(two.physician, two.nurse, 21, "F-8")
     assert unsigned(home, 21) == [here, here, nobody, here]
     assert unsigned(away, 21) == [nobody, here, here, here]  # on the Monday too, the day she went
+    assert (left(home, 21), left(away, 21)) == ([0, 1, 0, 0], [0, 0, 0, 1])
     with read_session(two.world.engine) as session:
         facts = weekly_record(session, home, date(2026, 3, 2), load_language("en")).facts
         (line,) = facts["everybody"]

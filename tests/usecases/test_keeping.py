@@ -140,6 +140,7 @@ def test_what_was_brought_back_asks_nobody_until_it_is_let_go_on_and_knows_what_
         held = {one.name: one for one in checks.readiness(place, world.now)}["held"]
         assert not held.ok
         assert "backup of 2026-03-01 18:00 UTC" in held.sentence
+        assert held.sentence.endswith("`neaptide resume` lets it go on.")
         with read_session(place) as session:
             gap = holds.newest(session, world.now)
         assert gap is not None

@@ -177,7 +177,7 @@ SignOffOut = shows(
     later_values=fields.List(fields.Nested(LaterOut)),
 )
 WithdrawalOut = shows("WithdrawalOut", SignOffWithdrawal, "id sign_off_id withdrawn_by withdrawn_at")
-WeekOut = shows("WeekOut", covering.Covered, "first signed enrolled unsigned")
+WeekOut = shows("WeekOut", covering.Covered, "first signed enrolled unsigned left_unsigned")
 ShareOut = shows("ShareOut", Share, "part whole")
 WaitingOut = shows("WaitingOut", Waiting, "median_days known open")
 FiguresOut = shows(

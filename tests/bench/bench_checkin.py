@@ -5,8 +5,9 @@ review's mark) ÷ a bare Flask application that does the same durable work throu
 (`bare.py` says what). `reading_vs_bare`: the same of readings through POST /api/v1/readings, each of which also ends
 what was to follow: an answered window, two steps cancelled. `form_vs_bare`: what a patient does by a link, the form,
 its answers and the thanks. Same server, settings and load: gunicorn, 2 workers, 16 connections kept alive. Rounds
-alternate. Beside each the same ratio by the processor time that the servers spent, which a busy machine disturbs less,
-and the tail, p99 ÷ p50.
+alternate. Beside each the same ratio by the processor time that the servers spent, which a busy machine disturbs less:
+at full load, where 16 connections wait for one another, and `alone`, one request after the other; and the tail,
+p99 ÷ p50.
 `start_vs_bare`: how long a server takes from its start to its first answer, ours ÷ bare, each alone.
 """
 
@@ -37,13 +38,14 @@ from service.store.audit import OPERATOR, Act
 from service.store.session import gather_statistics, open_engine, write_session
 from service.store.tables import Clinic, PanelRow, Patient, Step, Window
 from tests.bench.bare import LAYOUT
-from tests.bench.load import Sent, Server, at, get, post, run, serving
+from tests.bench.load import CONNECTIONS, Sent, Server, Told, at, get, post, run, serving
 from tests.servers import SECRET, VAULT
 
 ROUNDS = 7
 STARTS = 3
 REQUESTS = 400  # a round and side
 JOURNEYS = 150  # of three requests
+WARMING = 60  # journeys before anything is measured
 PEOPLE = 600
 API, API_OF_BARE = "/api/v1", ""
 Round = Callable[[int], list[list[Sent]]]  # what is sent to one side, so many days ago
@@ -99,31 +101,42 @@ def environment_of(folder: Path) -> dict[str, str]:
 
 
 def _compare(what: str, ours: Server, bare: Server, mine: Round, theirs: Round) -> None:
-    run(ours.port, mine(ROUNDS)[:100])
-    run(bare.port, theirs(ROUNDS)[:100])
+    run(ours.port, mine(ROUNDS)[:WARMING])
+    run(bare.port, theirs(ROUNDS)[:WARMING])
     waits, rates, ratios, spent, spared = [], [], [], 0.0, 0.0
     for ago in range(ROUNDS):
-        before = ours.processor_time()
-        seconds, told = run(ours.port, mine(ago))
-        spent += ours.processor_time() - before
+        seconds, told, of_ours = _measured(ours, mine(ago))
         rates.append(len(told) / seconds)
         waits += [one.seconds for one in told]
-        before = bare.processor_time()
-        ratios.append(run(bare.port, theirs(ago))[0] / seconds)
-        spared += bare.processor_time() - before
-    times = sum(len(mine(ago)) for ago in range(ROUNDS))
+        theirs_took, _, of_bare = _measured(bare, theirs(ago))
+        ratios.append(theirs_took / seconds)
+        spent, spared = spent + of_ours, spared + of_bare
     print(
         f"{what}_vs_bare ratio={statistics.median(ratios):.2f} min={min(ratios):.2f} max={max(ratios):.2f}"
         f" ({statistics.median(rates):,.0f} requests a second)"
     )
-    print(
-        f"{what}_cpu_vs_bare ratio={spared / spent:.2f}"
-        f" ({1000 * spent / times:.2f} ms each, {1000 * spared / times:.2f} ms bare)"
-    )
+    print(f"{what}_cpu_vs_bare {_told_of(spent, spared, sum(len(mine(ago)) for ago in range(ROUNDS)))}")
+    left = mine(ROUNDS)[WARMING:]
+    _, _, spent = _measured(ours, left, connections=1)
+    _, _, spared = _measured(bare, theirs(ROUNDS)[WARMING:], connections=1)
+    print(f"{what}_cpu_alone_vs_bare {_told_of(spent, spared, len(left))}")
     print(
         f"{what}_tail ratio={at(0.99, waits) / at(0.5, waits):.1f}"
         f" (p50 {1000 * at(0.5, waits):.1f} ms, p99 {1000 * at(0.99, waits):.1f} ms)"
     )
+
+
+def _measured(
+    server: Server, journeys: list[list[Sent]], connections: int = CONNECTIONS
+) -> tuple[float, list[Told], float]:
+    """Seconds by the clock, what was told, seconds of the server's processor time."""
+    before = server.processor_time()
+    seconds, told = run(server.port, journeys, connections)
+    return seconds, told, server.processor_time() - before
+
+
+def _told_of(spent: float, spared: float, times: int) -> str:
+    return f"ratio={spared / spent:.2f} ({1000 * spent / times:.2f} ms each, {1000 * spared / times:.2f} ms bare)"
 
 
 def _day(ago: int) -> date:

@@ -105,9 +105,9 @@ class Told:
     seconds: float
 
 
-def run(port: int, journeys: Sequence[Sequence[Sent]]) -> tuple[float, list[Told]]:
-    """Send the journeys, each one request after the other, over 16 connections; seconds, and what was told."""
-    return asyncio.run(asyncio.wait_for(_all(port, journeys), LONGEST_ROUND))
+def run(port: int, journeys: Sequence[Sequence[Sent]], connections: int = CONNECTIONS) -> tuple[float, list[Told]]:
+    """Send the journeys, each one request after the other, over so many connections; seconds, and what was told."""
+    return asyncio.run(asyncio.wait_for(_all(port, journeys, connections), LONGEST_ROUND))
 
 
 def run_beside(
@@ -130,9 +130,11 @@ async def _beside(
     return told, read
 
 
-async def _all(port: int, journeys: Sequence[Sequence[Sent]]) -> tuple[float, list[Told]]:
+async def _all(
+    port: int, journeys: Sequence[Sequence[Sent]], connections: int = CONNECTIONS
+) -> tuple[float, list[Told]]:
     left, found, began = iter(journeys), [], time.perf_counter()
-    await asyncio.gather(*(_one_after_the_other(port, left, found) for _ in range(CONNECTIONS)))
+    await asyncio.gather(*(_one_after_the_other(port, left, found) for _ in range(connections)))
     return time.perf_counter() - began, found
 
 

@@ -87,6 +87,9 @@ def test_the_person_is_set_whole(clinic: Clinic) -> None:  # noqa: F811
         newest = session.scalars(select(PersonRow).where(PersonRow.superseded_at.is_(None))).one()
     assert newest.dialysis_days == 0  # none, which is not the same as not known
     assert re.search(r'value="none" checked', clinic.get(clinic.path("Asha", PAGE)))
+    page, before = clinic.path("Asha", PAGE), {"dialysis_days": "none", "stood": "of a page opened before"}
+    told = clinic.try_to_post(f"{page}/person", page, 409, height_cm="150", **before)
+    assert "You had sent otherwise: Height, cm (150)." in told.rpartition('/person"')[2]  # in that form itself
 
 
 @pytest.mark.parametrize(

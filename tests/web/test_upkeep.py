@@ -41,6 +41,12 @@ class Upkeep:
         assert answer.status_code == status, text
         return text
 
+    def mark(self, name: str) -> str:
+        """What the form of that name brings back of what it began with."""
+        found = re.search(rf'/{name}">(?:(?!</form>).)*?name="stood" value="([^"]+)"', self.see(), re.DOTALL)
+        assert found is not None
+        return found[1]
+
     def rows(self, table: type[Any]) -> list[Any]:
         with read_session(self.house.engine) as session:
             return list(session.scalars(select(table).where(table.patient_id == self.house.patient_id)))
@@ -70,6 +76,28 @@ def test_particulars_and_baselines_are_kept(upkeep: Upkeep) -> None:
     assert [(one.upper, one.lower) for one in upkeep.rows(Limits)] == [(25.0, None)]
     assert [one.pa_diastolic for one in upkeep.rows(Reference)] == [18.5]
     assert upkeep.rows(ContextTagRow)[0].to_date == date(2026, 11, 23)
+
+
+def test_of_two_who_change_the_same_the_second_is_told_what_they_sent_and_undoes_nothing(upkeep: Upkeep) -> None:
+    stood = upkeep.mark("particulars")
+    upkeep.send("particulars", **PARTICULARS, stood=stood)
+    upkeep.send("particulars", **PARTICULARS, stood=stood)  # the same twice undoes nothing
+    told = upkeep.send("particulars", 409, **PARTICULARS | {"dry_weight_kg": "70"}, stood=stood)
+    assert "somebody has changed this since you opened it" in told
+    assert "You had sent otherwise: Dry weight, kg (70)." in told
+    assert 'value="71.5"' in told  # the form is of what stands
+    assert upkeep.mark("particulars") in told
+    hours = upkeep.mark("plan")
+    upkeep.send("plan", **HOURS, stood=hours)
+    upkeep.send("plan", **HOURS, stood=hours)
+    told = upkeep.send("plan", 409, **HOURS | {"weekdays": ["4"], "due": "09:00"}, stood=hours)
+    assert "You had sent otherwise: Ask on; Reminded at (09:00)." in told
+    way = next(one for one in upkeep.rows(Contact))
+    stood = upkeep.mark("contacts")
+    upkeep.send("contacts", mend=str(way.id), address="+12025550171", stood=stood)
+    told = upkeep.send("contacts", 409, mend=str(way.id), address="+12025550172", stood=stood)
+    assert "(+12025550172)" in told
+    assert [one.address for one in upkeep.rows(Contact) if one.id == way.id] == ["+12025550171"]
 
 
 def test_a_plan_is_changed_with_steps_of_its_own_and_its_week_is_shown(upkeep: Upkeep) -> None:

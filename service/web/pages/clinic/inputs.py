@@ -1,11 +1,14 @@
 """A form as staff see it: what it asks for, and what was typed into it, as the API's own schema reads it.
 
-Promises that a page and the API take the same, and that what was refused is said by the name that the field
-has on the page.
+Promises that a page and the API take the same, that what was refused is said by the name that the field
+has on the page, and that a form which holds the whole of what stands does not undo what a colleague wrote since it was
+opened: it brings back a mark of what it began with.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -47,6 +50,48 @@ class Form:
     inputs: Sequence[Input]
     enters: str = ""  # the kind of entry, where it is not called as the form is
     fixed: Mapping[str, str] = field(default_factory=dict)  # what the form enters without asking
+
+
+class Overtaken(Exception):
+    """What a form began with stands no more: a colleague has changed it since. Says so, with what was typed."""
+
+
+def mark(begins_with: Mapping[str, Any]) -> str:
+    """A short mark of what a form begins with, which comes back in its field `stood`."""
+    written = json.dumps(begins_with, default=str, sort_keys=True)
+    return hashlib.sha256(written.encode()).hexdigest()[:16]
+
+
+def check_stands(form: Form, stands: Mapping[str, Any], zone: str, **besides: tuple[str, Any]) -> None:
+    """Raises Overtaken where the form began with something else than stands now, and would change it.
+
+    One without a mark is taken. `besides`: what it holds beyond its inputs, each with its name and what was sent.
+    """
+    if forms.text("stood") in {"", mark(stands)}:
+        return
+    sent = [_typed(one) for one in form.inputs if not _is_so(one, stands.get(one.name), zone)]
+    sent += [name for key, (name, value) in besides.items() if value != stands[key]]
+    if sent:
+        told = gettext("Not changed: somebody has changed this since you opened it. The form holds what stands now.")
+        otherwise = gettext("You had sent otherwise: %(fields)s.", fields="; ".join(sent))
+        raise Overtaken(f"{told} {otherwise}")
+
+
+def _is_so(one: Input, stands: Any, zone: str) -> bool:
+    """Whether a field says what stands."""
+    sent = value(one, zone)
+    if one.kind == "days":
+        sent = None if sent is None else sum(1 << day for day in sent)
+    stands = None if stands == "" else stands
+    return bool(sent == stands) or str(sent) == str(stands)
+
+
+def _typed(one: Input) -> str:
+    """A field by its name, with what was typed where that is not chosen or ticked."""
+    typed = forms.text(one.name).strip()
+    if one.words or one.kind in {"checkbox", "yes", "days", "choice", "staff"} or not typed:
+        return str(one.label)
+    return f"{one.label} ({typed})"
 
 
 def given(schema: Schema, form: Form, zone: str) -> dict[str, Any]:

@@ -210,6 +210,8 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
             if name == PERSON.name:
+                person = persons.person(act.session, patient_id)
+                inputs.check_stands(PERSON, _filled(person), whose.zone)
                 persons.set_person(act, whose, **inputs.given(PersonIn(), PERSON, whose.zone))
             elif name == GOAL.name:
                 _goal(act, whose)
@@ -228,6 +230,9 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
                         _arm_pressure(act, whose, form)
                     case _:
                         _entered(act, whose, form, row)
+    except inputs.Overtaken as overtaken:
+        flash(str(overtaken), "wrong")
+        return _shown(patient_id, PERSON, str(overtaken), keeps=False), 409
     except events.DeathToConfirm as death:
         return _asked_first(patient_id, death.day)
     except Refused as refused:
@@ -295,12 +300,15 @@ def _typed(form: Form) -> dict[str, Any]:
     """What was typed into a form, as `_filled` has it."""
     ticked = set(request.form.getlist("dialysis_days"))
     days = ticked & set("0123456")
-    known = {one.name: request.form.get(one.name, "") for one in form.inputs}
+    known = {one.name: request.form.get(one.name, "") for one in form.inputs} | {"stood": forms.text("stood")}
     return known | ({"dialysis_days": sum(1 << int(day) for day in days)} if ticked else {})
 
 
-def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "") -> str:
-    """The page; after a refusal the form that was sent holds what was typed: a correction stays a correction."""
+def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "", *, keeps: bool = True) -> str:
+    """The page; after a refusal the form that was sent holds what was typed: a correction stays a correction.
+
+    Where it `keeps` it not, it holds what stands.
+    """
     now, say = services().clock.now(), page_language()
     with read_session(services().engine) as session:
         whose = own_patient(session, patient_id)
@@ -331,7 +339,8 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "") -
         aim=known.aim,
         aim_by={f"{ActorKind.STAFF}:{one}": name for one, name in names.items()},
         known=_known(person),
-        filled={} if person is None else _filled(person),
+        filled=_filled(person),
+        stood=inputs.mark(_filled(person)),
         colleagues=colleagues,
         measures=[
             (f"{kind} {unit}", f"{title(say, kind)}{', ' if name else ''}{name}")
@@ -341,7 +350,7 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "") -
         refused=refused and refused.name,
         told=told,
         refused_of=request.form.get("corrects", ""),
-        typed=_typed(refused) if refused and "do" not in request.form else None,
+        typed=_typed(refused) if refused and keeps and "do" not in request.form else None,
         due=[record.due(say, due, local_day) for due in one.facts.due],
         starts={"no-results": {"due_on": one.facts.due[0].due_on}} if one.facts.due else {},
         today=local_day,
@@ -530,7 +539,7 @@ def _in_words(one: Input, value: Any) -> str:
 
 def _filled(row: Any) -> dict[str, Any]:
     """What a form begins with."""
-    return {name: value for name, value in values_of(row).items() if value is not None}
+    return {} if row is None else {name: value for name, value in values_of(row).items() if value is not None}
 
 
 def _today(whose: Patient, now: datetime) -> Any:

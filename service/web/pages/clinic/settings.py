@@ -87,8 +87,14 @@ def save() -> ResponseReturnValue:
     try:
         with staff_act() as act:
             clinic = own_clinic(act.session)
+            steps = (gettext("Follow-up steps"), followup.typed())
+            asks = (gettext("What is asked how often"), _asks())
+            inputs.check_stands(WHOLE, _standing(clinic), clinic.zone, steps=steps, asks=asks)
             given = inputs.given(ClinicChange(), _numbered(), clinic.zone)
             clinics.change_clinic(act, clinic, given | {"steps": followup.typed(), "asks": _asks()})
+    except inputs.Overtaken as overtaken:
+        flash(str(overtaken), "wrong")
+        return _shown(), 409
     except Refused as refused:
         why = inputs.told(WHOLE, refused, steps=gettext("Follow-up steps"), asks=gettext("What is asked how often"))
         flash(gettext("Not changed. %(why)s", why=why), "wrong")
@@ -123,6 +129,7 @@ def _shown(*, is_refused: bool = False) -> str:
         "clinic/settings.html",
         parts=PARTS,
         filled=request.form if is_refused else _filled(clinic),
+        stood=forms.text("stood") if is_refused else inputs.mark(_standing(clinic)),
         steps=followup.rows(clinic.steps),
         questions=[
             (one.key, page_language().gettext(one.words), how_often.get(one.key, HowOften.DAILY.value))
@@ -131,6 +138,11 @@ def _shown(*, is_refused: bool = False) -> str:
         how_often=list(HowOften),
         always=asking.SIGNS,
     )
+
+
+def _standing(clinic: Clinic) -> dict[str, Any]:
+    """All that the form holds, as it stands."""
+    return _filled(clinic) | {"steps": clinic.steps, "asks": clinic.asks}
 
 
 def _filled(clinic: Clinic) -> dict[str, Any]:

@@ -60,6 +60,7 @@ from service.words.labels import title
 blueprint = Blueprint("upkeep", __name__, url_prefix="/upkeep")
 AHEAD_DAYS = 7
 FORTNIGHT = 14  # days
+WHOLE = {"particulars", "plan"}  # the forms that hold all of what stands
 _ = lazy_gettext
 
 
@@ -222,7 +223,15 @@ def _written(patient_id: uuid.UUID, name: str, write: Callable[[Act, Patient, Fo
     form = FORMS[name]
     try:
         with staff_act() as act:
-            write(act, own_patient(act.session, patient_id), form)
+            whose = own_patient(act.session, patient_id)
+            if name in WHOLE:
+                stands = _standing(whose, _plan_of(act.session, patient_id))[name]
+                besides = {"steps": (gettext("Follow-up steps"), _own_steps() or "")} if name == "plan" else {}
+                inputs.check_stands(form, stands, whose.zone, **besides)
+            write(act, whose, form)
+    except inputs.Overtaken as overtaken:
+        flash(str(overtaken), "wrong")
+        return _shown(patient_id, name, str(overtaken), keeps=False), 409
     except Refused as refused:
         why = inputs.told(form, refused, last_day=gettext("Last day"), steps=gettext("Follow-up steps"))
         told = gettext("Not changed. %(why)s", why=why)
@@ -247,6 +256,7 @@ def _contacts(act: Act, whose: Patient, form: Form) -> None:
         contact = own(act.session, Contact, mended)
         if (_whose(act.session, contact.caregiver_id, whose)).id not in (contact.patient_id, contact.caregiver_id):
             abort(404)
+        inputs.check_stands(form, {"address": contact.address}, whose.zone)
         people.mend_contact(act, contact, people.checked_address("address", contact.channel, _address(), region))
         return
     channel = forms.word(Channel, "channel")
@@ -271,9 +281,9 @@ def _caregivers(act: Act, whose: Patient, form: Form) -> None:
 
 
 def _plan(act: Act, whose: Patient, form: Form) -> None:
-    held = act.session.scalar(select(Plan).where(Plan.patient_id == whose.id))
+    held = _plan_of(act.session, whose.id)
     given = inputs.given(PlanIn(), form, whose.zone)
-    new = vars(new_plan(given | {"phases": []})) | {"steps": followup.typed() if forms.text("own_steps") else None}
+    new = vars(new_plan(given | {"phases": []})) | {"steps": _own_steps()}
     if held is not None:
         today = local_date(act.now, whose.zone)
         new["phases"] = tuple(one for one in held.rule.phases if one.to_date is None or one.to_date >= today)
@@ -312,6 +322,14 @@ WRITES: dict[str, Callable[[Act, Patient, Form], None]] = {
 }  # fmt: skip
 
 
+def _own_steps() -> Any:
+    return followup.typed() if forms.text("own_steps") else None
+
+
+def _plan_of(session: Session, patient_id: uuid.UUID) -> Plan | None:
+    return session.scalar(select(Plan).where(Plan.patient_id == patient_id))
+
+
 def _of(session: Session, table: Any, row_id: uuid.UUID, whose: Patient) -> Any:
     row = own(session, table, row_id)
     if row.patient_id != whose.id:
@@ -340,7 +358,8 @@ def _needed_day(name: str) -> date:
 # --- what the page shows ---------------------------------------------------------------------
 
 
-def _shown(patient_id: uuid.UUID, refused: str = "", told: str = "") -> str:
+def _shown(patient_id: uuid.UUID, refused: str = "", told: str = "", *, keeps: bool = True) -> str:
+    """The page; the form that was `refused` holds what was typed, unless it `keeps` it not: then what stands."""
     now = services().clock.now()
     with read_session(services().engine) as session:
         whose, clinic = own_patient(session, patient_id), own_clinic(session)
@@ -348,7 +367,7 @@ def _shown(patient_id: uuid.UUID, refused: str = "", told: str = "") -> str:
         g.clinic_zone, today = clinic.zone, local_date(now, whose.zone)
         reached = ways(session, patient_id)
         g.people = [whose, *(one.caregiver for one in reached.people if one.caregiver)]
-        plan = session.scalar(select(Plan).where(Plan.patient_id == patient_id))
+        plan = _plan_of(session, patient_id)
         shown = {
             "agreements": _agreements(session, whose),
             "ahead": _ahead(plans.windows_to_come(session, patient_id, now, AHEAD_DAYS), plan, clinic),
@@ -372,8 +391,10 @@ def _shown(patient_id: uuid.UUID, refused: str = "", told: str = "") -> str:
         has_ended=whose.state is PatientState.ENDED,
         refused=refused,
         told=told,
-        typed=request.form | {"weekdays": _days()} if refused else {},
+        typed=request.form | {"weekdays": _days()} if refused and keeps else {},
         filled=_filled(whose, plan, today, shown["chosen"]),
+        stood={name: inputs.mark(begins_with) for name, begins_with in _standing(whose, plan).items()},
+        mark=inputs.mark,
         steps=followup.rows(clinic.steps if plan is None or plan.steps is None else plan.steps),
         own_steps=plan is not None and plan.steps is not None,
         weekdays=page_language().weekdays,
@@ -417,19 +438,24 @@ def _chosen(session: Session, whose: Patient) -> ChosenFortnight | None:
     return ChosenFortnight(first, last, diastolic)
 
 
-def _filled(
-    whose: Patient, plan: Plan | None, today: date, chosen: ChosenFortnight | None
-) -> dict[str, dict[str, Any]]:
-    """What each form begins with."""
+def _standing(whose: Patient, plan: Plan | None) -> dict[str, dict[str, Any]]:
+    """What stands, of each form that holds the whole of it."""
     particulars = {one.name: getattr(whose, one.name) for one in FORMS["particulars"].inputs}
-    on = today.isoformat()
     hours: dict[str, Any] = {"weekdays": 127, "wants_reading": True, "wants_checkin": True}
     if plan is not None:
         hours = {one.name: getattr(plan, one.name, "") for one in FORMS["plan"].inputs}
         hours |= {name: f"{getattr(plan, name):%H:%M}" for name in ("opens", "due", "closes")}
-    return {
-        "particulars": {name: "" if value is None else value for name, value in particulars.items()},
-        "plan": {name: "" if value is None else value for name, value in hours.items()},
+    hours["steps"] = None if plan is None else plan.steps
+    held = {"particulars": particulars, "plan": hours}
+    return {form: {name: "" if value is None else value for name, value in of.items()} for form, of in held.items()}
+
+
+def _filled(
+    whose: Patient, plan: Plan | None, today: date, chosen: ChosenFortnight | None
+) -> dict[str, dict[str, Any]]:
+    """What each form begins with."""
+    on = today.isoformat()
+    return _standing(whose, plan) | {
         "consents": {"on": on}, "caregivers": {"on": on}, "pauses": {"from_date": on}, "tags": {"from_date": on},
         "begin": {"from_date": on}, "transfer": {"on": on},
         "reference": {} if chosen is None else

@@ -63,6 +63,10 @@ def test_a_correction_a_withdrawal_and_a_contact_done_are_newer_rows(clinic: Cli
     page = enter(clinic, "medicines", **TORASEMIDE | {"dose": "40"}, corrects=first)
     assert "Torasemide 40 mg" in page
     assert "Torasemide 20 mg" not in page
+    path, late = clinic.path("Asha", PAGE), TORASEMIDE | {"dose": "60"}  # by a colleague, of the page as it was
+    told = clinic.try_to_post(f"{path}/medicines", path, 409, corrects=first, **late)
+    assert "somebody has corrected this or taken it back since you opened it" in told
+    assert "Single dose (60)" in told
     second = re.findall(r'name="corrects" value="([^"]+)"', page)[-1]
     assert "Torasemide" not in enter(clinic, "medicines", corrects=second, do="withdraw", reason="never taken")
     enter(clinic, "next-contacts", due_on="2026-12-01", way="call", role="nurse")

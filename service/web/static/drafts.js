@@ -23,6 +23,8 @@
     timers.delete(form);
     const all = fields(form);
     const typed = all.some((one) => one.value !== begun(one)) ? Object.fromEntries(all.map((one) => [one.name, one.value])) : {};
+    const { stood } = form.elements; // what the form began with: a draft of then must not pass for one of now
+    if (stood && Object.keys(typed).length) typed.stood = stood.value;
     const body = new URLSearchParams({ form: placeOf(form), typed: JSON.stringify(typed), csrf_token: form.elements.csrf_token.value });
     const call = new AbortController();
     sending.set(form, call);
@@ -37,6 +39,8 @@
     const back = fields(form).filter((one) => one.name in typed && one.value === begun(one) && one.value !== typed[one.name]);
     if (!back.length) return;
     form.dataset.restored = "1";
+    const { stood } = form.elements, stands = stood && stood.value;
+    if (stood && typed.stood) stood.value = typed.stood;
     for (const one of back) one.value = typed[one.name];
     const shut = form.closest("details");
     if (shut) shut.open = true;
@@ -50,6 +54,7 @@
     away.textContent = words.dataset.discard;
     away.addEventListener("click", () => {
       for (const one of back) one.value = begun(one);
+      if (stood) stood.value = stands;
       delete kept[placeOf(form)];
       told.remove();
       keep(form);

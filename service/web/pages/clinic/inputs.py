@@ -77,6 +77,14 @@ def check_stands(form: Form, stands: Mapping[str, Any], zone: str, **besides: tu
         raise Overtaken(f"{told} {otherwise}")
 
 
+def no_longer_there(form: Form) -> str:
+    """Says that an entry was corrected or taken back by somebody else, with what was typed into its form."""
+    told = gettext("Not recorded: somebody has corrected this or taken it back since you opened it.")
+    typed = [_typed(one) for one in form.inputs if forms.text(one.name).strip()]
+    sent = gettext("You had sent: %(fields)s.", fields="; ".join(typed))
+    return f"{told} {sent}" if typed else str(told)
+
+
 def _is_so(one: Input, stands: Any, zone: str) -> bool:
     """Whether a field says what stands."""
     sent = value(one, zone)

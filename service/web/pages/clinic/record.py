@@ -237,6 +237,9 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         return _asked_first(patient_id, death.day)
     except Refused as refused:
         form = SINGLE.get(name) or FORMS[name]
+        if refused.field == "id":
+            flash(inputs.no_longer_there(form), "wrong")
+            return _shown(patient_id), 409
         why = inputs.told(form, refused, reason=gettext("Why it was never so"))
         told = gettext("Not recorded. %(why)s", why=why)
         flash(told, "wrong")

@@ -44,14 +44,15 @@ def export(console: Console, clinic: str | None, named: str, file: Path) -> None
     at = f"terminal {console.login}"
     line = Access(console.now(), Opened.EXPORT, Answered.SHOWN, "patient export", at, whose.clinic_id, OPERATOR,
                   patient_id=whose.id, patients=1)  # fmt: skip
-    with file.open("xb") as out:
-        try:
+    out = file.open("xb")
+    try:
+        with out:
             with console.write() as session:
                 access.write_now(session, line)
             out.write(whole)
-        except BaseException:
-            file.unlink()
-            raise
+    except BaseException:  # also where the last of it found no room, which closing the file tells
+        file.unlink()
+        raise
     click.echo(f"written: {file}, {len(whole)} bytes")
 
 

@@ -48,6 +48,7 @@ from service.store.troubles import told
 from service.store.types import UTCDateTime
 from service.transports.base import NOT_SET_UP
 from service.transports.http import HttpClient, NoAnswer
+from service.words import language
 
 WAYS_OUT = "ways_out"
 CONTACTS = {Channel.TEXT: "a telephone number", Channel.EMAIL: "a mailbox", Channel.WEBPUSH: "a phone for notices"}
@@ -286,7 +287,7 @@ def held(session: Session, now: datetime) -> Finding:
         "held",
         False,
         f"Nobody is asked and no message is sent: this data was {since}, and what was sent or came in since is not"
-        f" known. {way[0].upper()}{way[1:]}.",
+        f" known. {language.sentence(way)}",
         (now - gap.backup_at).total_seconds(),
     )
 

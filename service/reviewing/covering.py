@@ -90,7 +90,7 @@ class Here:
 
     def on(self, who: uuid.UUID, day: date) -> bool:
         """Whether this day of this patient is."""
-        return bool(self.part(Span(who, day, day)))
+        return who not in self._of or bool(self.part(Span(who, day, day)))
 
     def windows(self, first: date) -> ColumnElement[bool]:
         """The same of windows, for those since `first`."""
@@ -144,6 +144,13 @@ def coverage(session: Session, clinic_id: uuid.UUID, now: datetime, weeks: int) 
         here = in_week(everybody, start)
         stayed = {one.who for one in everybody if one.first <= start + SIX < (one.last or date.max)}
         unsigned = [one for one in here if (one.who, start) not in signed]
-        names = [tuple(one.name for one in unsigned if (one.who in stayed) is so) for so in (True, False)]
-        covered.append(Covered(start, len(here) - len(unsigned), len(here), *names))
+        covered.append(
+            Covered(
+                start,
+                signed=len(here) - len(unsigned),
+                enrolled=len(here),
+                stayed=tuple(one.name for one in unsigned if one.who in stayed),
+                left_unsigned=tuple(one.name for one in unsigned if one.who not in stayed),
+            )
+        )
     return covered

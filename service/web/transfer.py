@@ -31,11 +31,8 @@ YEAR = 31_536_000  # seconds
 SMALLEST = 500  # bytes: below, the header costs more than is won
 MOST_PADDING = 100  # bytes
 LEVEL = 6
-GZIP, NAMED, HEADER = (
-    31,
-    b"\x08",
-    slice(10),
-)  # of zlib's windows; of RFC 1952, 2.3: a name follows, ten bytes come first
+GZIP = 31  # of zlib's windows: the largest, with gzip's header
+NAMED, HEADER = b"\x08", slice(10)  # RFC 1952, 2.3: this flag says that a name follows the first ten bytes
 COMPRESSED = re.compile(r"text/|application/(json|problem\+json|manifest\+json|javascript)|image/svg")
 _HASHED = re.compile(r"(?P<stem>.+)\.(?P<mark>[0-9a-f]{12})(?P<suffix>\.\w+)")
 

@@ -73,9 +73,8 @@ def test_settings_are_kept_as_they_are_shown_and_changed_whole_or_not_at_all(hou
     assert "tiredness" in now["asks"]["daily"]
     assert "swelling" in now["asks"]["weekly"]
     assert [(one["kind"], one["after_minutes"]) for one in now["steps"]] == [("prompt", 0), ("nudge", 45), ("task", 0)]
-    send(
-        admin, SETTINGS, SETTINGS, **shown | changes
-    )  # of a page that was opened before: the same twice undoes nothing
+    # Of a page that was opened before: the same twice undoes nothing.
+    send(admin, SETTINGS, SETTINGS, **shown | changes)
     told = send(admin, SETTINGS, SETTINGS, 409, **shown | changes | {"silent_days": "4", "step-nudge-0-minutes": "30"})
     assert "You had sent otherwise: Staff are told after so many missed days (4); Follow-up steps." in told
     assert (kept(house), filled(told)["silent_days"]) == (now, "2")

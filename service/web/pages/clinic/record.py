@@ -328,6 +328,7 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "", *
         listed = _listed(session, whose, one, names)
         unlisted = _list_results(session, whose, listed)
         person = persons.person(session, patient_id)
+    begins_with = _filled(person)
     return render_template(
         "clinic/record.html",
         patient=whose,
@@ -342,8 +343,8 @@ def _shown(patient_id: uuid.UUID, refused: Form | None = None, told: str = "", *
         aim=known.aim,
         aim_by={f"{ActorKind.STAFF}:{one}": name for one, name in names.items()},
         known=_known(person),
-        filled=_filled(person),
-        stood=inputs.mark(_filled(person)),
+        filled=begins_with,
+        stood=inputs.mark(begins_with),
         colleagues=colleagues,
         measures=[
             (f"{kind} {unit}", f"{title(say, kind)}{', ' if name else ''}{name}")

@@ -84,19 +84,20 @@ def page() -> ResponseReturnValue:
 @staff_only(Right.ADMINISTER)
 def save() -> ResponseReturnValue:
     """Keep what was typed, all of it or nothing."""
+    names = {"steps": gettext("Follow-up steps"), "asks": gettext("What is asked how often")}
     try:
         with staff_act() as act:
             clinic = own_clinic(act.session)
-            steps = (gettext("Follow-up steps"), followup.typed())
-            asks = (gettext("What is asked how often"), _asks())
-            inputs.check_stands(WHOLE, _standing(clinic), clinic.zone, steps=steps, asks=asks)
+            besides = {"steps": followup.typed(), "asks": _asks()}
+            named = {key: (names[key], sent) for key, sent in besides.items()}
+            inputs.check_stands(WHOLE, _standing(clinic), clinic.zone, **named)
             given = inputs.given(ClinicChange(), _numbered(), clinic.zone)
-            clinics.change_clinic(act, clinic, given | {"steps": followup.typed(), "asks": _asks()})
+            clinics.change_clinic(act, clinic, given | besides)
     except inputs.Overtaken as overtaken:
         flash(str(overtaken), "wrong")
         return _shown(), 409
     except Refused as refused:
-        why = inputs.told(WHOLE, refused, steps=gettext("Follow-up steps"), asks=gettext("What is asked how often"))
+        why = inputs.told(WHOLE, refused, **names)
         flash(gettext("Not changed. %(why)s", why=why), "wrong")
         return _shown(is_refused=True), 422
     flash(gettext("Kept. Windows that are open keep the steps they were opened with."), "good")

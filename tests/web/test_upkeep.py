@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import re
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, time
 from html import unescape
 from typing import Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import Engine, select, text, update
 
 from service.care import contacts
 from service.domain.vocabulary import ConsentKind, ContactState, PatientState, Role
 from service.store.session import read_session, write_session
 from service.store.tables import Caregiver, Contact, ContextTagRow, Limits, Patient, Pause, Plan, Reference
+from tests.conftest import SERVER
 from tests.statements import statements_of
+from tests.waiting import wait_until
 from tests.web.conftest import House
 
 pytestmark = pytest.mark.databases("sqlite")
@@ -98,6 +101,28 @@ def test_of_two_who_change_the_same_the_second_is_told_what_they_sent_and_undoes
     told = upkeep.send("contacts", 409, mend=str(way.id), address="+12025550172", stood=stood)
     assert "(+12025550172)" in told
     assert [one.address for one in upkeep.rows(Contact) if one.id == way.id] == ["+12025550171"]
+
+
+@pytest.mark.databases("both")
+@pytest.mark.skipif(SERVER is None, reason="SQLite lets one at a time begin to write; needs NEAPTIDE_TEST_DATABASE_URL")
+def test_of_two_who_send_the_same_form_in_one_instant_the_second_waits_and_is_told(upkeep: Upkeep) -> None:
+    stood, engine = upkeep.mark("particulars"), upkeep.house.engine
+    wrong = PARTICULARS | {"dry_weight_kg": "70"}
+    with ThreadPoolExecutor(1) as colleague:
+        with write_session(engine) as session:
+            session.execute(update(Patient).values(dry_weight_kg=71.5))
+            told = colleague.submit(upkeep.send, "particulars", 409, **wrong, stood=stood)
+            wait_until(lambda: _waiting(engine) or told.done(), "a form that waits")
+        assert "Dry weight, kg (70)" in told.result()
+    with read_session(engine) as session:
+        assert session.scalars(select(Patient.dry_weight_kg)).all() == [71.5]
+
+
+def _waiting(engine: Engine) -> bool:
+    here = "datname = current_database() AND wait_event_type = 'Lock'"
+    of_ours = text(f"SELECT EXISTS (SELECT FROM pg_stat_activity WHERE {here})")
+    with engine.connect() as connection:
+        return bool(connection.scalar(of_ours))
 
 
 def test_a_plan_is_changed_with_steps_of_its_own_and_its_week_is_shown(upkeep: Upkeep) -> None:

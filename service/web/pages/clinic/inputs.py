@@ -20,6 +20,8 @@ from marshmallow import Schema, ValidationError
 
 from service.domain import localtime
 from service.domain.validation import Refused
+from service.store.audit import Act
+from service.store.tables import Base
 from service.web import forms
 from service.web.pages.clinic import refusals
 
@@ -56,6 +58,11 @@ class Overtaken(Exception):
     """What a form began with stands no more: a colleague has changed it since. Says so, with what was typed."""
 
 
+def hold(act: Act, row: Base) -> None:
+    """Read the row as it stands; whoever else would change it waits until this transaction has ended."""
+    act.session.refresh(row, with_for_update={"key_share": True})
+
+
 def mark(begins_with: Mapping[str, Any]) -> str:
     """A short mark of what a form begins with, which comes back in its field `stood`."""
     written = json.dumps(begins_with, default=str, sort_keys=True)
@@ -65,7 +72,8 @@ def mark(begins_with: Mapping[str, Any]) -> str:
 def check_stands(form: Form, stands: Mapping[str, Any], zone: str, **besides: tuple[str, Any]) -> None:
     """Raises Overtaken where the form began with something else than stands now, and would change it.
 
-    One without a mark is taken. `besides`: what it holds beyond its inputs, each with its name and what was sent.
+    The caller has the row of what stands in its `hold`. One without a mark is taken. `besides`: what it holds beyond
+    its inputs, each with its name and what was sent.
     """
     if forms.text("stood") in {"", mark(stands)}:
         return

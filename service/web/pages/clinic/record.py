@@ -210,6 +210,7 @@ def _write(patient_id: uuid.UUID, name: str) -> ResponseReturnValue:
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
             if name == PERSON.name:
+                inputs.hold(act, whose)
                 person = persons.person(act.session, patient_id)
                 inputs.check_stands(PERSON, _filled(person), whose.zone)
                 persons.set_person(act, whose, **inputs.given(PersonIn(), PERSON, whose.zone))

@@ -88,6 +88,7 @@ def save() -> ResponseReturnValue:
     try:
         with staff_act() as act:
             clinic = own_clinic(act.session)
+            inputs.hold(act, clinic)
             besides = {"steps": followup.typed(), "asks": _asks()}
             named = {key: (names[key], sent) for key, sent in besides.items()}
             inputs.check_stands(WHOLE, _standing(clinic), clinic.zone, **named)

@@ -225,6 +225,7 @@ def _written(patient_id: uuid.UUID, name: str, write: Callable[[Act, Patient, Fo
         with staff_act() as act:
             whose = own_patient(act.session, patient_id)
             if name in WHOLE:
+                inputs.hold(act, whose)
                 stands = _standing(whose, _plan_of(act.session, patient_id))[name]
                 besides = {"steps": (gettext("Follow-up steps"), _own_steps() or "")} if name == "plan" else {}
                 inputs.check_stands(form, stands, whose.zone, **besides)
@@ -256,6 +257,7 @@ def _contacts(act: Act, whose: Patient, form: Form) -> None:
         contact = own(act.session, Contact, mended)
         if (_whose(act.session, contact.caregiver_id, whose)).id not in (contact.patient_id, contact.caregiver_id):
             abort(404)
+        inputs.hold(act, contact)
         inputs.check_stands(form, {"address": contact.address}, whose.zone)
         people.mend_contact(act, contact, people.checked_address("address", contact.channel, _address(), region))
         return
